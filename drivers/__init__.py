@@ -1,0 +1,1 @@
+"""Instruments: links, dialects, loggers, and a simulated bench. Knows nothing of cells."""

@@ -1,0 +1,87 @@
+"""The plain records that analysis works on.
+
+Signs: current positive INTO the cell. Units SI, charge in ampere-hours, energy in watt-hours.
+"""
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch without readings, after row `after_row - 1` and before row `after_row`.
+
+    `charge_low_Ah`, `charge_high_Ah`: bounds of the signed charge that passed; None when unknown.
+    """
+
+    after_row: int
+    from_s: float
+    to_s: float
+    charge_low_Ah: float | None = None
+    charge_high_Ah: float | None = None
+
+
+@dataclass(frozen=True)
+class Specification:
+    """What a measuring channel may be off by, correlated through a run.
+
+    `gain` is relative, `offset` and `resolution` in the channel's unit. `rectangular`: limits
+    (half-widths); `normal`: expanded with `k`.
+    """
+
+    gain: float
+    offset: float
+    resolution: float = 0.0
+    distribution: Literal["rectangular", "normal"] = "rectangular"
+    k: float = 2.0
+    assumed: bool = False
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """The specifications of one bench. `time` uses `gain` alone (50e-6 is 50 ppm)."""
+
+    voltage: Specification
+    current: Specification
+    temperature: Specification
+    time: Specification
+
+
+@dataclass(frozen=True)
+class Record:
+    """One run's or one file's readings, shape (n,) each; NaN where a channel had no value."""
+
+    t_s: FloatArray
+    voltage_V: FloatArray
+    current_A: FloatArray
+    temperature_degC: FloatArray
+    step: IntArray  # step as executed; -1 where unknown
+    switches_s: FloatArray  # when an order changed the current, in t_s; empty where unknown
+    gaps: tuple[Gap, ...] = ()
+    extra: dict[str, FloatArray] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RunInfo:
+    """What is known beside the readings."""
+
+    run_id: str
+    cell_id: str
+    form: str
+    chemistry: str  # a key of profiles/chemistries, or "auto"
+    start: Literal["full", "declared-full", "unknown"]
+    cutoff_V: float | None
+    measurement: Measurement
+    step_kinds: tuple[str, ...] = ()  # kind by step as executed
+    profile: str = ""
+    finished: bool = True
+    stop: str | None = None
+    created_utc: str = ""
+    cell: dict[str, Any] = field(default_factory=dict)
+    bench: dict[str, Any] = field(default_factory=dict)

@@ -1,0 +1,67 @@
+"""The `amphora` program: parse, call one function, print, exit. No logic.
+
+Each module of this package has `register(app)`. Heavy imports stay inside the commands.
+"""
+
+import importlib
+import sys
+from typing import Annotated
+
+import typer
+
+from harness.errors import AmphoraError, Interrupted
+
+GROUPS = (
+    "cells",  # cell add/list/show/check, shelf
+    "benches",  # bench check/simulate
+    "runs",  # plan, run, resume, watch
+    "figures",  # import, analyse, plot, export
+    "choices",  # grade, compare, match, fit, duty
+    "papers",  # certify, verify, label, report, key, schema
+    "demos",  # demo
+)
+
+app = typer.Typer(
+    name="amphora",
+    help="Judge reused cells: what is it, what does it hold, what is it still good for.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@app.callback(invoke_without_command=True)
+def root(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
+) -> None:
+    """Judge reused cells: what is it, what does it hold, what is it still good for.
+
+    Example: amphora demo
+    """
+    if version:
+        import harness
+
+        print(f"amphora {harness.__version__}")
+        raise typer.Exit(0)
+
+
+for group in GROUPS:
+    importlib.import_module(f"harness.cli.{group}").register(app)
+
+
+def main() -> None:
+    """Run the program; turn expected errors into one sentence and their exit code."""
+    from drivers.errors import DriverError
+
+    try:
+        app()
+    except (AmphoraError, DriverError) as error:
+        print(f"amphora: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        print("amphora: interrupted", file=sys.stderr)
+        sys.exit(Interrupted.exit_code)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)

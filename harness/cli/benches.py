@@ -1,0 +1,7 @@
+"""Commands of the group Bench."""
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add this group's commands to the program."""

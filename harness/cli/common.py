@@ -1,0 +1,51 @@
+"""What every command shares: answers to standard output, messages to standard error, exit codes."""
+
+import json
+import math
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
+LogsOption = Annotated[
+    Path,
+    typer.Option("--logs", envvar="AMPHORA_LOGS", help="Where cells and their runs are kept."),
+]
+DEFAULT_LOGS = Path("logs")
+
+
+def finite(value: Any) -> Any:
+    """Return `value` with every non-finite number as None, and numpy scalars as plain ones."""
+    if isinstance(value, dict):
+        return {str(key): finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(item) for item in value]
+    if hasattr(value, "tolist") and not isinstance(value, str | bytes):
+        return finite(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, Path):
+        return str(value)
+    return value
+
+
+def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> None:
+    """Print the answer: as one JSON document, or as `show` prints it for a person."""
+    if as_json:
+        sys.stdout.write(json.dumps(finite(data), ensure_ascii=False, indent=2, allow_nan=False) + "\n")
+        sys.stdout.flush()
+    else:
+        show()
+
+
+def say(text: str) -> None:
+    """Tell a person something that is not the answer: to standard error."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def leave(code: int) -> NoReturn:
+    """End the command with an exit code."""
+    raise typer.Exit(code)

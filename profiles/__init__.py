@@ -1,0 +1,1 @@
+"""Data that ships: recipes, chemistries, duties, grades."""
