@@ -1,0 +1,207 @@
+"""A bench file: the instruments of one set-up and how they are wired. Data only.
+
+Read from TOML, checked key by key; the opening of links is left to `drivers.opening`, which gets
+each instrument's table as it stands.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from harness.errors import InputError
+
+ROLES = ("load", "supply", "meter", "logger", "switch")
+LEADS = ("by hand", "relay", "wired")
+TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated")
+CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
+CHANNELS = ("voltage", "current", "temperature", "time")
+SPECIFICATION_KEYS = ("gain", "offset", "resolution", "distribution", "k")
+UNITS = {
+    "%": 0.01, "ppm": 1e-6, "": 1.0, "V": 1.0, "mV": 1e-3, "uV": 1e-6, "µV": 1e-6,
+    "A": 1.0, "mA": 1e-3, "uA": 1e-6, "µA": 1e-6, "K": 1.0, "degC": 1.0, "°C": 1.0,
+}  # fmt: skip
+
+# What a bench that gives no specification is taken to have: assumptions, marked as such.
+ASSUMED: dict[str, dict[str, Any]] = {
+    "voltage": {"gain": 0.001, "offset": 0.005, "resolution": 0.001},
+    "current": {"gain": 0.005, "offset": 0.010, "resolution": 0.001},
+    "temperature": {"gain": 0.0, "offset": 2.0, "resolution": 0.1},
+    "time": {"gain": 100e-6, "offset": 0.0, "resolution": 0.0},
+}
+
+
+@dataclass(frozen=True)
+class BenchDescription:
+    """One set-up. `cell_*`: names of the instruments that measure the cell."""
+
+    name: str
+    leads: str
+    instruments: Mapping[str, Mapping[str, Any]]
+    cell_voltage: str
+    cell_current: tuple[str, ...]
+    cell_temperature: str | None
+    cell_voltage_when_off: str
+    room_temperature: str | None = None
+    speed_up: float = 1.0
+    alarms: Mapping[str, Any] = field(default_factory=dict)
+    data: Mapping[str, Any] = field(default_factory=dict)
+    where: str = "bench"
+
+    def first(self, role: str) -> str | None:
+        """Return the name of the first instrument of a role, else None."""
+        for name, table in self.instruments.items():
+            if table["role"] == role:
+                return name
+        return None
+
+    def measurement(self) -> dict[str, dict[str, Any]]:
+        """Return the specification of each channel, as run.json holds it."""
+        current = self._of(self.cell_current[0], "current") if self.cell_current else None
+        return {
+            "voltage": self._of(self.cell_voltage, "voltage"),
+            "current": current or _assumed("current"),
+            "temperature": self._of(self.cell_temperature or "", "temperature"),
+            "time": self._of(self.cell_voltage, "time"),
+        }
+
+    def _of(self, name: str, channel: str) -> dict[str, Any]:
+        table = self.instruments.get(name, {}).get("specification", {}).get(channel)
+        if table is None:
+            return _assumed(channel)
+        where = f"{self.where}: instruments.{name}.specification.{channel}"
+        return {
+            "gain": _number(table.get("gain", 0.0), f"{where}.gain"),
+            "offset": _number(table.get("offset", 0.0), f"{where}.offset"),
+            "resolution": _number(table.get("resolution", 0.0), f"{where}.resolution"),
+            "distribution": table.get("distribution", "rectangular"),
+            "k": float(table.get("k", 2.0)),
+            "assumed": False,
+        }
+
+
+def _assumed(channel: str) -> dict[str, Any]:
+    return {**ASSUMED[channel], "distribution": "rectangular", "k": 2.0, "assumed": True}
+
+
+def _number(value: Any, where: str) -> float:
+    """Read '0.5 %', '10 mA', '50 ppm' or a plain number, which has to be finite and not negative."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        number, unit = float(value), ""
+    else:
+        head, _, unit = str(value).strip().partition(" ")
+        try:
+            number = float(head)
+        except ValueError:
+            number = float("nan")
+        unit = unit.strip()
+    if unit not in UNITS or not 0.0 <= number < float("inf"):
+        raise InputError(f"{where}: {value!r} is not accepted; a number with a unit such as 0.5 %, 10 mA, 50 ppm is")
+    return number * UNITS[unit]
+
+
+def load_bench(path: Path) -> BenchDescription:
+    """Read a bench file.
+
+    Raises:
+        InputError: missing, not TOML, or a key or value that is not accepted.
+    """
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise InputError(f"{path}: there is no such bench file") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: is not TOML: {error}") from error
+    return bench_from_dict(data, str(path))
+
+
+def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescription:
+    """Check a bench given as data; errors as in `load_bench`."""
+    for key in data:
+        if key not in TOP_KEYS:
+            raise InputError(f"{where}: key {key!r} is not known; {', '.join(TOP_KEYS)} are accepted")
+    instruments = data.get("instruments")
+    if not isinstance(instruments, Mapping) or not instruments:
+        raise InputError(f"{where}: instruments is missing; at least one [instruments.NAME] table is needed")
+    for name, table in instruments.items():
+        _check_instrument(name, table, where)
+    leads = data.get("leads", "by hand")
+    if leads not in LEADS:
+        raise InputError(f"{where}: leads = {leads!r} is not accepted; {', '.join(map(repr, LEADS))} are")
+    speed_up = data.get("speed_up", 1.0)
+    if not isinstance(speed_up, int | float) or not 0 < speed_up <= 1e6:
+        raise InputError(f"{where}: speed_up = {speed_up!r} is not accepted; a number above 0 is")
+    cell = _cell(data.get("cell", {}), instruments, where)
+    bench = BenchDescription(
+        name=str(data.get("name", "bench")),
+        leads=leads,
+        instruments=instruments,
+        speed_up=float(speed_up),
+        alarms=data.get("alarms", {}),
+        data=data,
+        where=where,
+        **cell,
+    )
+    bench.measurement()
+    return bench
+
+
+def _check_instrument(name: str, table: Any, where: str) -> None:
+    here = f"{where}: instruments.{name}"
+    if not isinstance(table, Mapping):
+        raise InputError(f"{here}: is not a table")
+    role = table.get("role")
+    if role not in ROLES:
+        raise InputError(f"{here}: role = {role!r} is not accepted; {', '.join(ROLES)} are")
+    needed = ("resource",) if role in ("load", "supply", "meter") else ("port", "resource")
+    if not any(isinstance(table.get(key), str) and table[key] for key in needed):
+        raise InputError(f"{here}: {' or '.join(needed)} is missing; how is it reached?")
+    for channel, specification in table.get("specification", {}).items():
+        if channel not in CHANNELS or not isinstance(specification, Mapping):
+            raise InputError(f"{here}.specification.{channel}: is not known; {', '.join(CHANNELS)} are accepted")
+        for key, value in specification.items():
+            if key not in SPECIFICATION_KEYS:
+                raise InputError(
+                    f"{here}.specification.{channel}: key {key!r} is not known; "
+                    f"{', '.join(SPECIFICATION_KEYS)} are accepted"
+                )
+            if key == "distribution" and value not in ("rectangular", "normal"):
+                raise InputError(
+                    f"{here}.specification.{channel}.distribution: {value!r} is not accepted; "
+                    "rectangular or normal is"
+                )
+
+
+def _cell(table: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) -> dict[str, Any]:
+    """Return who measures the cell; sensible where there is no choice."""
+    if not isinstance(table, Mapping):
+        raise InputError(f"{where}: cell is not a table")
+    for key, value in table.items():
+        if key not in CELL_KEYS:
+            raise InputError(f"{where}: cell.{key} is not known; {', '.join(CELL_KEYS)} are accepted")
+        for name in value if isinstance(value, list) else [value]:
+            if name not in instruments:
+                raise InputError(
+                    f"{where}: cell.{key} names {name!r}; the instruments are {', '.join(instruments)}"
+                )
+    by_role: dict[str, list[str]] = {}
+    for name, one in instruments.items():
+        by_role.setdefault(one["role"], []).append(name)
+    measuring = [
+        *by_role.get("meter", []), *by_role.get("load", []), *by_role.get("logger", []), *by_role.get("supply", [])
+    ]  # fmt: skip
+    if not measuring:
+        raise InputError(f"{where}: no instrument measures the cell's voltage; a load, meter, logger or supply is needed")
+    voltage = table.get("voltage", measuring[0])
+    current = table.get("current", [*by_role.get("load", []), *by_role.get("supply", [])] or [voltage])
+    temperature = table.get("temperature")
+    return {
+        "cell_voltage": str(voltage),
+        "cell_current": tuple([current] if isinstance(current, str) else current),
+        "cell_temperature": temperature,
+        "cell_voltage_when_off": str(table.get("voltage_when_off", voltage)),
+        "room_temperature": table.get("room_temperature"),
+    }

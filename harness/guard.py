@@ -1,0 +1,298 @@
+"""Judges each reading: `judge(...) -> Verdict`. Pure, and independent of the step logic.
+
+A first violation makes the reading suspect and asks for a second one as soon as the link can give
+it; the second violation of the same check in a row stops the run. Checks that compare with what
+was ordered wait for the instruments to settle and say how many readings they need.
+
+Every check has a name that stands in events as `guard:<name>`:
+voltage-low, voltage-high, current-low, current-high, temperature-low, temperature-high,
+temperature-rate, temperature-lost, temperature-frozen, charge, current-when-off, no-current,
+current-off-order, voltage-rises, reversed, frozen, no-reading, time (the stepping's own).
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from harness.plan import Limits, Order, Plan
+
+SETTLE_S = 3.0
+PLAUSIBLE_READINGS = 3
+OFF_CURRENT_A = 0.020
+FROZEN_SHARE = 0.02  # of the assumed capacity passed without any change of the readings
+FROZEN_S = 30.0
+TEMPERATURE_LOST_S = 15.0
+TEMPERATURE_FROZEN_S = 3600.0
+RATE_WINDOW_S = 120.0
+RATE_POINTS = 24
+RATE_TRAIL_S = 10.0
+RISE_V = 0.10
+
+
+class Violation(NamedTuple):
+    """What is wrong: the check, one sentence, the value and the limit."""
+
+    check: str
+    text: str
+    value: float | None
+    limit: float | None
+
+
+class Verdict(NamedTuple):
+    """What the guard says of a reading: `stop` acts, `suspect` wants a second reading at once."""
+
+    stop: Violation | None
+    suspect: Violation | None
+
+
+FINE = Verdict(None, None)
+
+
+@dataclass(slots=True)
+class History:
+    """What the guard remembers. It belongs to one run; `judge` brings it up to date."""
+
+    order: Order = Order("off")
+    order_s: float = 0.0
+    step: int = -1
+    charge_Ah: float = 0.0
+    last_t_s: float | None = None
+    last_current_A: float = 0.0
+    suspect: str = ""
+    odd: int = 0
+    odd_check: str = ""
+    same_since_s: float = 0.0
+    same_charge_Ah: float = 0.0
+    same_voltage_V: float | None = None
+    same_current_A: float | None = None
+    temperature_seen_s: float | None = None
+    temperature_same_s: float = 0.0
+    temperature_degC: float | None = None
+    temperatures: tuple[tuple[float, float], ...] = ()
+    lowest_V: float = 1e9
+
+
+def ordered(history: History, order: Order, t_s: float, step: int) -> None:
+    """Tell the guard what was ordered, so that it can judge what should be seen."""
+    if step != history.step:
+        history.charge_Ah = 0.0
+        history.step = step
+    history.order = order
+    history.order_s = t_s
+    history.odd = 0
+    history.lowest_V = 1e9
+    history.suspect = ""
+    history.same_voltage_V = None
+
+
+def silent(plan: Plan, history: History, now_s: float, last_reading_s: float) -> Verdict:
+    """Judge the absence of readings: the age of the last one against what the plan allows."""
+    age_s = now_s - last_reading_s
+    if age_s <= plan.max_gap_s:
+        return FINE
+    text = f"no fresh reading for {age_s:.1f} s; {plan.max_gap_s:g} s are allowed"
+    return Verdict(Violation("no-reading", text, age_s, plan.max_gap_s), None)
+
+
+def judge(
+    plan: Plan,
+    limits: Limits,
+    history: History,
+    t_s: float,
+    voltage_V: float | None,
+    current_A: float | None,
+    temperature_degC: float | None,
+) -> Verdict:
+    """Judge one reading against the limits of the step and against what was ordered.
+
+    Args:
+        plan: The run's plan (capacity, whether a temperature is needed).
+        limits: What the step is held to.
+        history: What was seen and ordered before; brought up to date.
+        t_s, voltage_V, current_A, temperature_degC: The reading; None where there is no value.
+    """
+    violation = _absolute(plan, limits, history, t_s, voltage_V, current_A, temperature_degC)
+    if violation is None:
+        violation = _plausible(plan, history, t_s, voltage_V, current_A)
+        if violation is not None:
+            # has been seen in several readings on end already
+            return Verdict(violation, None)
+        if history.suspect:
+            history.suspect = ""
+        return FINE
+    if violation.check == history.suspect or violation.check in IMMEDIATE:
+        return Verdict(violation, None)
+    history.suspect = violation.check
+    return Verdict(None, violation)
+
+
+IMMEDIATE = frozenset({"temperature-lost", "temperature-frozen", "frozen", "charge"})
+
+
+def _absolute(
+    plan: Plan,
+    limits: Limits,
+    history: History,
+    t_s: float,
+    voltage_V: float | None,
+    current_A: float | None,
+    temperature_degC: float | None,
+) -> Violation | None:
+    if voltage_V is not None:
+        tolerance_V = limits.voltage_tolerance_V
+        low, high = limits.voltage_low_V, limits.voltage_high_V
+        if voltage_V < -tolerance_V:
+            return Violation("reversed", f"{voltage_V:.3f} V: the cell is reversed", voltage_V, 0.0)
+        if low is not None and voltage_V < low - tolerance_V:
+            text = f"{voltage_V:.3f} V is below {low:.3f} V"
+            return Violation("voltage-low", text, voltage_V, low)
+        if high is not None and voltage_V > high + tolerance_V:
+            text = f"{voltage_V:.3f} V is above {high:.3f} V"
+            return Violation("voltage-high", text, voltage_V, high)
+    if current_A is not None:
+        low, high = limits.current_low_A, limits.current_high_A
+        if low is not None and current_A < low * 1.05 - OFF_CURRENT_A:
+            return Violation("current-low", f"{current_A:.3f} A is beyond {low:.3f} A", current_A, low)
+        if high is not None and current_A > high * 1.05 + OFF_CURRENT_A:
+            return Violation("current-high", f"{current_A:.3f} A is beyond {high:.3f} A", current_A, high)
+        last_s = history.last_t_s
+        if last_s is not None:
+            history.charge_Ah += 0.5 * (current_A + history.last_current_A) * (t_s - last_s) / 3600.0
+        history.last_t_s = t_s
+        history.last_current_A = current_A
+        most = limits.charge_Ah
+        if most is not None and abs(history.charge_Ah) > most:
+            text = f"{abs(history.charge_Ah):.3f} Ah in this step is more than {most:.3f} Ah, what such a cell can hold"
+            return Violation("charge", text, abs(history.charge_Ah), most)
+    violation = _temperature(plan, limits, history, t_s, temperature_degC)
+    if violation is not None:
+        return violation
+    return _frozen(plan, history, t_s, voltage_V, current_A)
+
+
+def _temperature(
+    plan: Plan, limits: Limits, history: History, t_s: float, temperature_degC: float | None
+) -> Violation | None:
+    energised = history.order.kind in ("charge", "discharge")
+    if temperature_degC is None:
+        if plan.needs_temperature and energised:
+            since_s = history.temperature_seen_s
+            lost_s = t_s - (history.order_s if since_s is None else since_s)
+            if lost_s > TEMPERATURE_LOST_S:
+                text = f"no temperature for {lost_s:.0f} s, and the plan relies on it"
+                return Violation("temperature-lost", text, lost_s, TEMPERATURE_LOST_S)
+        return None
+    history.temperature_seen_s = t_s
+    low, high = limits.temperature_low_degC, limits.temperature_high_degC
+    if high is not None and temperature_degC > high:
+        text = f"{temperature_degC:.1f} °C is above {high:.1f} °C"
+        return Violation("temperature-high", text, temperature_degC, high)
+    if low is not None and temperature_degC < low:
+        text = f"{temperature_degC:.1f} °C is below {low:.1f} °C"
+        return Violation("temperature-low", text, temperature_degC, low)
+    if temperature_degC != history.temperature_degC:
+        history.temperature_degC = temperature_degC
+        history.temperature_same_s = t_s
+    elif plan.needs_temperature and energised:
+        same_s = t_s - max(history.temperature_same_s, history.order_s)
+        if same_s > TEMPERATURE_FROZEN_S:
+            text = f"the temperature has read {temperature_degC:g} °C without any change for {same_s:.0f} s"
+            return Violation("temperature-frozen", text, same_s, TEMPERATURE_FROZEN_S)
+    trail = history.temperatures
+    rate_limit = limits.temperature_rate_K_per_min
+    if rate_limit is not None:
+        for then_s, then_degC in trail:
+            span_s = t_s - then_s
+            if span_s <= RATE_WINDOW_S:
+                if span_s >= RATE_WINDOW_S / 2:
+                    rate = (temperature_degC - then_degC) / span_s * 60.0
+                    if rate > rate_limit:
+                        text = f"warms by {rate:.1f} K/min; {rate_limit:g} K/min are allowed"
+                        return Violation("temperature-rate", text, rate, rate_limit)
+                break
+    if not trail or t_s - trail[-1][0] >= RATE_TRAIL_S:
+        history.temperatures = (*trail[-RATE_POINTS:], (t_s, temperature_degC))
+    return None
+
+
+def _frozen(
+    plan: Plan, history: History, t_s: float, voltage_V: float | None, current_A: float | None
+) -> Violation | None:
+    if voltage_V != history.same_voltage_V or current_A != history.same_current_A:
+        history.same_voltage_V = voltage_V
+        history.same_current_A = current_A
+        history.same_since_s = t_s
+        history.same_charge_Ah = 0.0
+        return None
+    if history.order.kind not in ("charge", "discharge") or voltage_V is None or not current_A:
+        return None
+    same_s = t_s - history.same_since_s
+    passed_Ah = abs(current_A) * same_s / 3600.0
+    most_Ah = FROZEN_SHARE * plan.capacity_Ah
+    if same_s > FROZEN_S and passed_Ah > most_Ah:
+        text = (
+            f"the readings have stood at {voltage_V:.3f} V and {current_A:.3f} A to the last digit "
+            f"for {same_s:.0f} s, while {passed_Ah * 1000:.0f} mAh passed"
+        )
+        return Violation("frozen", text, same_s, FROZEN_S)
+    return None
+
+
+def _plausible(
+    plan: Plan, history: History, t_s: float, voltage_V: float | None, current_A: float | None
+) -> Violation | None:
+    """Compare with the order; needs several odd readings on end, after settling."""
+    if t_s - history.order_s < SETTLE_S:
+        return None
+    order = history.order
+    found: Violation | None = None
+    if order.kind == "discharge":
+        found = _discharging(order, history, voltage_V, current_A)
+    elif order.kind == "charge":
+        if current_A is not None and current_A < -OFF_CURRENT_A:
+            found = Violation("current-off-order", f"{current_A:.3f} A flows out while charging", current_A, 0.0)
+    elif order.kind == "off" and current_A is not None and abs(current_A) > OFF_CURRENT_A:
+        found = Violation(
+            "current-when-off", f"{current_A:.3f} A flows although all is ordered off", current_A, OFF_CURRENT_A
+        )
+    if found is None:
+        history.odd = 0
+        return None
+    history.odd = history.odd + 1 if found.check == history.odd_check else 1
+    history.odd_check = found.check
+    return found if history.odd >= PLAUSIBLE_READINGS else None
+
+
+def _discharging(
+    order: Order, history: History, voltage_V: float | None, current_A: float | None
+) -> Violation | None:
+    if voltage_V is not None:
+        if voltage_V < history.lowest_V:
+            history.lowest_V = voltage_V
+        elif voltage_V > history.lowest_V + RISE_V and order.mode == "current":
+            text = f"{voltage_V:.3f} V: the voltage rises on discharge (it was at {history.lowest_V:.3f} V)"
+            return Violation("voltage-rises", text, voltage_V, history.lowest_V)
+    if current_A is None or not order.value:
+        return None
+    expected_A: float | None
+    if order.mode == "current":
+        expected_A = order.value
+    elif voltage_V is None:
+        expected_A = None
+    elif order.mode == "resistance":
+        expected_A = voltage_V / order.value
+    elif order.mode == "power":
+        expected_A = order.value / max(voltage_V, 0.1)
+    else:
+        expected_A = None
+    if expected_A is None:
+        return None
+    if current_A > OFF_CURRENT_A:
+        return Violation("current-off-order", f"{current_A:.3f} A flows in on discharge", current_A, 0.0)
+    if -current_A < 0.2 * expected_A and expected_A > OFF_CURRENT_A:
+        text = f"{-current_A:.3f} A flows where {expected_A:.3f} A was ordered: open lead, or tripped"
+        return Violation("no-current", text, -current_A, expected_A)
+    off_A = abs(-current_A - expected_A)
+    if off_A > 0.1 * expected_A + OFF_CURRENT_A:
+        text = f"{-current_A:.3f} A flows where {expected_A:.3f} A was ordered"
+        return Violation("current-off-order", text, -current_A, expected_A)
+    return None

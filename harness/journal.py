@@ -1,0 +1,406 @@
+"""The run folder: append, sync, read. The journal is the run.
+
+Files: `run.json` (what was known beforehand), `samples.csv` (a row per reading), `events.jsonl`
+(a line per happening). Everything else in the folder is derived.
+
+Order of writes, and what a crash between each two leaves behind:
+
+1. The folder is made, `run.json` is written beside its place and renamed into it: a folder without
+   `run.json` holds nothing that was ever on.
+2. `samples.csv` gets its header, `events.jsonl` its first line (`run-begun`): a run without either
+   has switched nothing on.
+3. An order that energises is an event, synced, before it is sent: what may be on is always known.
+4. A reading is a row, flushed as it comes (it survives the program) and synced by a second thread
+   (it survives the computer): with every row at up to ten rows a second of wall clock, else once
+   a second. A torn last line is dropped and told.
+5. An event says how many rows precede it (`after_row`); these rows are synced before the event.
+6. The last event, `stopped`, carries the count of rows and a checksum of each file: without it the
+   run was cut short and may be resumed; with it any later change is seen.
+
+Sampling never waits for the disk, save where an event must be on it. Invariant: rows in the order
+of `t_s`, events in the order of writing; nothing is edited in place.
+"""
+
+import hashlib
+import json
+import os
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Any
+
+from harness.errors import InputError, JournalDamaged
+
+FORMAT = "amphora-run/1"
+READABLE_FORMATS = ("amphora-run/1",)
+COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
+Event = dict[str, Any]
+
+
+def _sync(descriptor: int) -> None:
+    """Bring a file's data to the disk."""
+    getattr(os, "fdatasync", os.fsync)(descriptor)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's entries to the disk, where the system can."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file so that it is there whole or not at all."""
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with beside.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)
+
+
+def to_line(data: Mapping[str, Any]) -> str:
+    """Return one line of JSON; a non-finite number is a mistake and raises ValueError."""
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+
+
+def utc_text(moment: datetime) -> str:
+    """Return a moment as the journal writes it."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class JournalWriter:
+    """Appends to one run folder. One writer at a time (see `harness.lock`).
+
+    `open_new` makes the folder; `open_again` goes on in one after an interruption.
+    Any OSError goes through to the caller, which makes the bench safe first.
+    """
+
+    def __init__(self, folder: Path, rows: int, columns: tuple[str, ...]) -> None:
+        self.folder = folder
+        self.rows = rows
+        self.columns = columns
+        self._extra = columns[len(COLUMNS) :]
+        self._samples: IO[str] = (folder / "samples.csv").open("a", encoding="utf-8", newline="\n")
+        self._events: IO[str] = (folder / "events.jsonl").open("a", encoding="utf-8", newline="\n")
+        self._dirty = threading.Event()
+        self._closing = False
+        self._sync_error: OSError | None = None
+        self._syncer = threading.Thread(target=self._keep_synced, name="journal-sync", daemon=True)
+        self._syncer.start()
+
+    @classmethod
+    def open_new(cls, folder: Path, run: Mapping[str, Any], extra: tuple[str, ...] = ()) -> "JournalWriter":
+        """Make the folder and write what is known beforehand.
+
+        Raises:
+            InputError: the folder is there already.
+        """
+        try:
+            folder.mkdir(parents=True)
+        except FileExistsError as error:
+            raise InputError(f"{folder}: is there already; a run needs a folder of its own") from error
+        columns = COLUMNS + extra
+        write_whole(folder / "run.json", json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+        write_whole(folder / "samples.csv", ",".join(columns) + "\n")
+        sync_folder(folder.parent)
+        return cls(folder, 0, columns)
+
+    @classmethod
+    def open_again(cls, folder: Path) -> "JournalWriter":
+        """Go on in a folder whose run was cut short; a torn last line is closed off, not edited.
+
+        A torn line gets a line end, so that what is appended starts on its own line; readers
+        drop the incomplete row by its count of fields, and name it.
+        """
+        run = read_run(folder)
+        for name in ("samples.csv", "events.jsonl"):
+            path = folder / name
+            with path.open("r+b") as file:
+                file.seek(0, os.SEEK_END)
+                if file.tell():
+                    file.seek(-1, os.SEEK_END)
+                    if file.read(1) != b"\n":
+                        # A torn number may look whole: the mark makes it unreadable for good.
+                        file.write(b" torn\n")
+                        file.flush()
+                        os.fsync(file.fileno())
+        return cls(folder, run.rows, run.columns)
+
+    def append_row(
+        self,
+        t_s: float,
+        step: int,
+        voltage_V: float | None,
+        current_A: float | None,
+        temperature_degC: float | None,
+        extra: Mapping[str, float],
+    ) -> None:
+        """Append a reading; flushed when this returns, synced within a second.
+
+        Numbers are written so that reading them back gives the same bits: hand in values that
+        have been rounded to what is worth keeping (`rounded`).
+        """
+        voltage = "" if voltage_V is None else voltage_V
+        current = "" if current_A is None else current_A
+        temperature = "" if temperature_degC is None else temperature_degC
+        row = f"{t_s},{step},{voltage},{current},{temperature}"
+        for name in self._extra:
+            value = extra.get(name)
+            row += "," if value is None else f",{value}"
+        samples = self._samples
+        samples.write(row + "\n")
+        samples.flush()
+        self.rows += 1
+        if self._sync_error is not None:
+            raise self._sync_error
+        if not self._dirty.is_set():
+            self._dirty.set()
+
+    def append_event(self, kind: str, t_s: float, utc: datetime, **fields: Any) -> Event:
+        """Append a happening, durable when this returns; the rows before it are synced first."""
+        event: Event = {
+            "kind": kind,
+            "t_s": round(t_s, 4),
+            "utc": utc_text(utc),
+            "after_row": self.rows,
+            **fields,
+        }
+        line = to_line(event)
+        self._samples.flush()
+        _sync(self._samples.fileno())
+        self._events.write(line)
+        self._events.flush()
+        _sync(self._events.fileno())
+        return event
+
+    def checksums(self) -> dict[str, str]:
+        """Return the SHA-256 of the files as they stand; `events.jsonl` as before the next event."""
+        self._samples.flush()
+        return {name: sha256(self.folder / name) for name in ("run.json", "samples.csv", "events.jsonl")}
+
+    def close(self) -> None:
+        """Sync and close. May be called twice; a full disk does not raise here."""
+        self._closing = True
+        self._dirty.set()
+        if self._syncer.is_alive() and threading.current_thread() is not self._syncer:
+            self._syncer.join(timeout=5.0)
+        for file in (self._samples, self._events):
+            if not file.closed:
+                try:
+                    file.flush()
+                    _sync(file.fileno())
+                except OSError:
+                    pass  # the reason has been told by the write that failed
+                try:
+                    file.close()
+                except OSError:
+                    pass
+
+    def _keep_synced(self) -> None:
+        """Sync in the background: at most ten times a second of wall clock."""
+        while True:
+            self._dirty.wait()
+            self._dirty.clear()
+            if self._closing:
+                return
+            try:
+                _sync(self._samples.fileno())
+            except ValueError:
+                return  # closed in between
+            except OSError as error:
+                self._sync_error = error
+                return
+            time.sleep(0.1)
+
+
+def rounded(
+    t_s: float, voltage_V: float | None, current_A: float | None, temperature_degC: float | None
+) -> tuple[float, float | None, float | None, float | None]:
+    """Return a reading rounded to what the journal keeps: 0.1 ms, 1 uV, 1 uA, 0.001 degC."""
+    return (
+        round(t_s, 4),
+        None if voltage_V is None else round(voltage_V, 6),
+        None if current_A is None else round(current_A, 6),
+        None if temperature_degC is None else round(temperature_degC, 3),
+    )
+
+
+def sha256(path: Path) -> str:
+    """Return a file's SHA-256 in hex."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def sha256_prefix(path: Path, length: int) -> str:
+    """Return the SHA-256 in hex of a file's first `length` bytes."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        left = length
+        while left > 0 and (block := file.read(min(left, 1 << 20))):
+            digest.update(block)
+            left -= len(block)
+    return digest.hexdigest()
+
+
+@dataclass(frozen=True)
+class RunFolder:
+    """A run folder as read: what was known, what happened, where the rows are."""
+
+    folder: Path
+    run: dict[str, Any]
+    events: list[Event]
+    columns: tuple[str, ...]
+    rows: int
+    notices: tuple[str, ...] = ()
+    torn: tuple[int, ...] = field(default=())
+
+    @property
+    def stopped(self) -> Event | None:
+        """The last event of a run that ended for good, else None (it may be resumed)."""
+        if self.events and self.events[-1]["kind"] == "stopped" and self.events[-1].get("final", True):
+            return self.events[-1]
+        return None
+
+    def iter_rows(self) -> Iterator[tuple[float, int, float | None, float | None, float | None, dict[str, float]]]:
+        """Yield each complete row as numbers, in order.
+
+        Raises:
+            JournalDamaged: a row in the middle cannot be read: file and line.
+        """
+        path = self.folder / "samples.csv"
+        width = len(self.columns)
+        extra = self.columns[len(COLUMNS) :]
+        for number, text in _complete_rows(path, width):
+            cells = text.split(",")
+            try:
+                t_s, step = float(cells[0]), int(cells[1])
+                values = [float(cell) if cell else None for cell in cells[2:]]
+            except ValueError as error:
+                raise JournalDamaged(f"{path}, line {number}: {text!r} is not a row of numbers") from error
+            yield t_s, step, values[0], values[1], values[2], {
+                name: value for name, value in zip(extra, values[3:], strict=True) if value is not None
+            }
+
+
+def _complete_rows(path: Path, width: int) -> Iterator[tuple[int, str]]:
+    """Yield (line number, text) of each complete row; a torn one is left out."""
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if not raw.endswith(b"\n"):
+                return
+            text = raw[:-1].decode("utf-8", errors="replace")
+            if text.endswith(" torn"):
+                continue
+            if text.count(",") != width - 1:
+                raise JournalDamaged(
+                    f"{path}, line {number}: {text[:60]!r} has {text.count(',') + 1} fields; {width} are expected"
+                )
+            yield number, text
+
+
+def _count_rows(path: Path, width: int) -> tuple[int, tuple[int, ...]]:
+    """Return how many complete rows there are, and the line numbers of torn ones."""
+    rows, torn = 0, []
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
+                torn.append(number)
+            else:
+                rows += 1
+    return rows, tuple(torn)
+
+
+def read_run(folder: Path) -> RunFolder:
+    """Read a run folder; touches nothing.
+
+    Raises:
+        InputError: no such folder, or it is not a run folder, or of a newer format.
+        JournalDamaged: damage other than a torn last line: file and line.
+    """
+    path = folder / "run.json"
+    if not path.is_file():
+        raise InputError(f"{folder}: is no run folder (it has no run.json)")
+    run = _read_json(path)
+    if run.get("format") not in READABLE_FORMATS:
+        raise InputError(
+            f"{path}: format {run.get('format')!r} is not known here; {', '.join(READABLE_FORMATS)} can be read"
+        )
+    samples = folder / "samples.csv"
+    if not samples.is_file():
+        raise JournalDamaged(f"{samples}: is missing")
+    with samples.open("rb") as file:
+        header = file.readline()
+    columns = tuple(header.decode("utf-8", errors="replace").rstrip("\n").split(","))
+    if not header.endswith(b"\n") or columns[: len(COLUMNS)] != COLUMNS:
+        raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
+    rows, torn = _count_rows(samples, len(columns))
+    notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn]
+    events, dropped = _read_events(folder / "events.jsonl")
+    notices += dropped
+    if events and events[-1]["kind"] == "stopped":
+        notices += _changes(folder, events[-1])
+    return RunFolder(folder, run, events, columns, rows, tuple(notices), torn)
+
+
+def _changes(folder: Path, stopped: Event) -> list[str]:
+    """Compare the files with the checksums of the last event."""
+    told = []
+    for name, expected in (stopped.get("checksums") or {}).items():
+        path = folder / name
+        if name == "events.jsonl":
+            content = path.read_bytes()
+            cut = content[:-1].rfind(b"\n") + 1
+            actual = hashlib.sha256(content[:cut]).hexdigest()
+        else:
+            actual = sha256(path) if path.is_file() else "missing"
+        if actual != expected:
+            told.append(f"{name} was changed after the run ended (its checksum differs)")
+    return told
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
+    if not isinstance(data, dict):
+        raise JournalDamaged(f"{path}: holds no JSON object")
+    return data
+
+
+def _read_events(path: Path) -> tuple[list[Event], list[str]]:
+    if not path.is_file():
+        raise JournalDamaged(f"{path}: is missing")
+    events: list[Event] = []
+    notices: list[str] = []
+    with path.open("rb") as file:
+        for number, raw in enumerate(file, start=1):
+            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
+                notices.append(f"{path.name}, line {number}: a torn event was left out")
+                continue
+            try:
+                event = json.loads(raw)
+            except ValueError as error:
+                raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
+            if not isinstance(event, dict) or not {"kind", "t_s", "after_row"} <= event.keys():
+                raise JournalDamaged(f"{path}, line {number}: is no event (kind, t_s, after_row are expected)")
+            events.append(event)
+    return events, notices
