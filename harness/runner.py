@@ -1,0 +1,1009 @@
+"""The imperative shell: read, judge, record, advance, order. The only place that acts on instruments.
+
+Keeps nothing that can't be had by replaying the run folder. Orders that energise are recorded
+first and sent after; orders that make safe are sent first and recorded after, so that a full disk
+never delays OFF. There is one way out of `Runner.run`, and it makes the bench safe: each
+instrument switched off, read back, its current measured as zero, tried again through a reopened
+link, recorded, and said aloud where it failed.
+"""
+
+import dataclasses
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+from typing import Any, NamedTuple, Protocol, cast
+
+from drivers.errors import DriverError, IdentityError
+from drivers.roles import Clock, Instrument, Load, Position, Supply, Switch
+from harness import guard
+from harness.bench import BenchDescription
+from harness.errors import BenchError, InputError, Refused
+from harness.journal import JournalWriter, RunFolder, read_run, rounded, utc_text
+from harness.plan import Order, Plan, Step, plan_from_dict
+from harness.stepping import (
+    OFF,
+    Answered,
+    Attendance,
+    Begin,
+    Record,
+    Resume,
+    Sample,
+    State,
+    advance,
+    initial,
+    replay,
+)
+
+SOON_S = 0.2
+BEAT_S = 1.0
+SAFE_CURRENT_A = 0.020
+SAFE_TRIES = 5
+OFF_SETTLE_S = 0.5
+ASK_AGAIN_S = 1.0
+AGREE_V = 0.05
+CONTINUITY_V = 0.25
+EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
+
+
+class Person(Protocol):
+    """Whoever is at the bench."""
+
+    def ask(self, text: str) -> None:
+        """Put a request; returns at once."""
+        ...
+
+    def answered(self) -> bool:
+        """Whether the last request has been done."""
+        ...
+
+
+class Beats(Protocol):
+    """The keeper, as the runner sees it."""
+
+    def beat(self) -> None:
+        """Say that the runner lives."""
+        ...
+
+    def bye(self) -> None:
+        """Say that the runner made safe and ends."""
+        ...
+
+
+class Stop(Exception):
+    """Ends the loop: a reason in the contract's words, and one sentence."""
+
+    def __init__(self, reason: str, text: str) -> None:
+        super().__init__(text)
+        self.reason = reason
+        self.text = text
+
+
+class CellReading(NamedTuple):
+    """What the bench says of the cell at one moment."""
+
+    voltage_V: float | None
+    current_A: float | None
+    temperature_degC: float | None
+    extra: Mapping[str, float]
+
+
+class Rig:
+    """The opened instruments of one bench, and which of them measures the cell."""
+
+    def __init__(self, description: BenchDescription, instruments: Mapping[str, Instrument]) -> None:
+        self.description = description
+        self.instruments = dict(instruments)
+        self.load = cast(Load | None, self._first("load"))
+        self.supply = cast(Supply | None, self._first("supply"))
+        self.switch = cast(Switch | None, self._first("switch"))
+        self.extra_columns: tuple[str, ...] = ()
+        self._extras: tuple[tuple[str, str, str], ...] = ()
+        on = {description.cell_voltage, *description.cell_current}
+        off = {description.cell_voltage_when_off, *description.cell_current}
+        if description.cell_temperature:
+            on.add(description.cell_temperature)
+            off.add(description.cell_temperature)
+        if description.room_temperature:
+            on.add(description.room_temperature)
+            off.add(description.room_temperature)
+        self._on = tuple(name for name in self.instruments if name in on)
+        self._off = tuple(name for name in self.instruments if name in off)
+        self._single = self._on[0] if len(self._on) == 1 and self._on == self._off else None
+
+    def _first(self, role: str) -> Instrument | None:
+        name = self.description.first(role)
+        return None if name is None else self.instruments.get(name)
+
+    def read(self, energised: bool) -> CellReading:
+        """Ask every instrument that measures the cell; one reading each."""
+        if self._single is not None:
+            values = self.instruments[self._single].read()
+            return CellReading(
+                values.get("voltage_V"),
+                values.get("current_A"),
+                values.get("temperature_degC") if self.description.cell_temperature else None,
+                NO_EXTRA if not self._extras else self._extra({self._single: values}),
+            )
+        answers = {name: self.instruments[name].read() for name in (self._on if energised else self._off)}
+        bench = self.description
+        voltage_from = bench.cell_voltage if energised else bench.cell_voltage_when_off
+        current_A: float | None = None
+        for name in bench.cell_current:
+            part_A = answers[name].get("current_A")
+            if part_A is not None:
+                current_A = part_A if current_A is None else current_A + part_A
+        temperature_degC = None
+        if bench.cell_temperature is not None:
+            temperature_degC = answers[bench.cell_temperature].get("temperature_degC")
+        return CellReading(
+            answers[voltage_from].get("voltage_V"),
+            current_A,
+            temperature_degC,
+            NO_EXTRA if not self._extras else self._extra(answers),
+        )
+
+    def find_extras(self, answers: Mapping[str, Mapping[str, float]]) -> None:
+        """Settle the further columns: what the instruments measure beside the cell's three channels."""
+        bench = self.description
+        own = {
+            (bench.cell_voltage, "voltage_V"),
+            (bench.cell_voltage_when_off, "voltage_V"),
+            (bench.cell_temperature, "temperature_degC"),
+            *((name, "current_A") for name in bench.cell_current),
+        }
+        found = []
+        for name in self._on:
+            for key in answers.get(name, {}):
+                if (name, key) not in own:
+                    found.append((name, key, f"{name}.{key}"))
+        self._extras = tuple(found)
+        self.extra_columns = tuple(column for _, _, column in found)
+
+    def set_extra_columns(self, columns: tuple[str, ...]) -> None:
+        """Take the further columns of a run that goes on."""
+        self._extras = tuple((*column.split(".", 1), column) for column in columns)  # type: ignore[misc]
+        self.extra_columns = columns
+
+    def _extra(self, answers: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
+        return {
+            column: answers[name][key] for name, key, column in self._extras if key in answers.get(name, NO_EXTRA)
+        }
+
+    def energising(self) -> list[str]:
+        """Return the names of the instruments that can let current flow."""
+        return [name for name, one in self.instruments.items() if one.role in ("load", "supply")]
+
+    def close(self) -> None:
+        """Give every link back; one failure never skips the next."""
+        for instrument in reversed(list(self.instruments.values())):
+            try:
+                instrument.close()
+            except (DriverError, OSError):
+                continue
+
+
+NO_EXTRA: Mapping[str, float] = {}
+
+
+@dataclass
+class Outcome:
+    """How a run ended: the folder, the reason in the contract's words, one sentence, the exit code."""
+
+    folder: Path
+    reason: str
+    text: str
+    exit_code: int
+    safe: bool
+    rows: int
+
+
+@dataclass
+class Progress:
+    """What a progress line can show."""
+
+    t_s: float
+    step: Step | None
+    state: State
+    reading: CellReading
+    rows: int
+
+
+@dataclass
+class Runner:
+    """Carries out one plan on one bench.
+
+    Args:
+        plan: What to do.
+        rig: The opened instruments.
+        clock: Time, real or virtual.
+        journal: Where it is written; made by `new_run` or `resume_run`.
+        person: Who answers what a step asks.
+        keeper: The process that acts when this one dies; None on a virtual bench.
+        show: Called about once a second with a `Progress`.
+        hand_voltage_V: What a hand meter read before anything was connected; None when not given.
+        attended_now: Tells from the wall clock whether the attended hours hold.
+        alarm: Called with (kind, text) at a stop, at the end, or when a person is needed.
+    """
+
+    plan: Plan
+    rig: Rig
+    clock: Clock
+    folder: Path
+    header: dict[str, Any]
+    person: Person
+    keeper: Beats | None = None
+    show: Callable[[Progress], None] | None = None
+    hand_voltage_V: float | None = None
+    alarm: Callable[[str, str], None] | None = None
+    from_folder: RunFolder | None = None
+    same_cell: bool = False
+    take_signals: bool = True
+    signalled: str = ""
+    journal: JournalWriter | None = None
+    state: State = field(default_factory=State)
+    history: guard.History = field(default_factory=guard.History)
+    _t0_s: float = 0.0
+    _last_reading_s: float = 0.0
+    _last_asked_s: float = 0.0
+    _touched: bool = False
+    _shown_s: float = -1e9
+    _beat_s: float = -1e9
+    _pending: list[dict[str, Any]] = field(default_factory=list)
+
+    # -- the whole run ------------------------------------------------------------------------
+
+    def run(self) -> Outcome:
+        """Carry the plan out to its end, or to whatever stops it; always made safe.
+
+        Raises:
+            InputError, Refused: before anything was touched.
+        """
+        reason, text, code = "instrument", "", 4
+        with self._signals():
+            try:
+                try:
+                    self._t0_s = self.clock.now_s()
+                    if self.from_folder is None:
+                        self._check()
+                        self._record("begin")
+                    else:
+                        self._resume(self.from_folder)
+                    self._loop()
+                    reason, text = self.state.finished, self._finish_text
+                except Stop as stop:
+                    reason, text = stop.reason, stop.text
+                except Refused as refused:
+                    if self.journal is None:
+                        raise
+                    return self._end("guard:as-found", str(refused), 1)
+                except DriverError as error:
+                    reason, text = "instrument", str(error)
+                except OSError as error:
+                    reason, text = "interrupted", f"the run folder cannot be written: {error}"
+                except KeyboardInterrupt:
+                    reason, text = "interrupted", "Ctrl-C"
+                except BaseException as error:  # whatever it was: safe first, then told
+                    self._end("instrument", f"a fault of the program: {error!r}", 4)
+                    raise
+                if reason.startswith("guard:"):
+                    code = 3
+                elif self.signalled == "SIGTERM":
+                    code = 143
+                else:
+                    code = EXIT_CODES.get(reason, 0)
+                return self._end(reason, text, code)
+            finally:
+                if self.journal is not None:
+                    self.journal.close()
+
+    _finish_text: str = ""
+
+    def _end(self, reason: str, text: str, code: int) -> Outcome:
+        """Make safe, then record, then say."""
+        safe = self.make_safe()
+        final = reason not in ("interrupted", "instrument", "killed")
+        journal = self.journal
+        rows = 0
+        if journal is not None:
+            rows = journal.rows
+            try:
+                journal.append_event(
+                    "stopped",
+                    self._now(),
+                    self.clock.utc(),
+                    reason=reason,
+                    text=text,
+                    rows=rows,
+                    final=final,
+                    safe=safe,
+                    checksums=journal.checksums(),
+                )
+            except OSError as error:
+                text += f"; this could not be written to {self.folder}: {error}"
+        if not safe:
+            text += "; AN OUTPUT MAY STILL BE ON: pull the leads at the cell now"
+            code = 4
+        if self.keeper is not None and safe:
+            self.keeper.bye()
+        if self.alarm is not None:
+            self.alarm("end" if code == 0 else "stop", f"{reason}: {text}")
+        return Outcome(self.folder, reason, text, code, safe, rows)
+
+    @contextmanager
+    def _signals(self) -> Iterator[None]:
+        """Turn signals into an orderly end; a second one changes nothing about being made safe."""
+        if not self.take_signals or threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        before: dict[int, Any] = {}
+
+        def note(number: int, frame: FrameType | None) -> None:
+            del frame
+            self.signalled = signal.Signals(number).name
+
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None:
+                before[number] = signal.signal(number, note)
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    # -- before the first order ---------------------------------------------------------------
+
+    def _check(self) -> None:
+        """Look at the bench before anything is switched on; what is found is in the folder.
+
+        Raises:
+            Refused: the cell or the bench is not as it must be.
+            DriverError: an instrument does not answer as it should.
+        """
+        identities: dict[str, str] = {}
+        answers: dict[str, Mapping[str, float]] = {}
+        setups: dict[str, dict[str, Any]] = {}
+        queued: dict[str, list[str]] = {}
+        trouble: DriverError | None = None
+        self._touched = True
+        for name, instrument in self.rig.instruments.items():
+            try:
+                identities[name] = instrument.identify()
+                queued[name] = instrument.read_errors()
+                setups[name] = dict(instrument.read_setup())
+                answers[name] = dict(instrument.read())
+            except DriverError as error:
+                trouble = error
+                break
+        self.rig.find_extras(answers)
+        for name, identity in identities.items():
+            self.header["bench"]["instruments"].setdefault(name, {})["identity"] = identity
+        self.journal = JournalWriter.open_new(self.folder, self.header, self.rig.extra_columns)
+        self.state = initial(self.plan)
+        self._event("run-begun", profile=self.plan.profile, cell=self.plan.cell_id)
+        if trouble is not None:
+            raise trouble
+        first = self._read_cell(energised=False)
+        problems = self._problems(first, answers, setups)
+        limits = {} if problems else self._arm()
+        self._event(
+            "checked",
+            as_found_V=first.voltage_V,
+            current_A=first.current_A,
+            temperature_degC=first.temperature_degC,
+            hand_voltage_V=self.hand_voltage_V,
+            setups=setups,
+            queued={name: errors for name, errors in queued.items() if errors},
+            armed=limits,
+            problems=problems,
+        )
+        if problems:
+            raise Refused(f"{self.plan.cell_id}: {problems[0]}; outputs are off; see {self.folder}")
+
+    def _problems(
+        self,
+        first: CellReading,
+        answers: Mapping[str, Mapping[str, float]],
+        setups: Mapping[str, Mapping[str, Any]],
+    ) -> list[str]:
+        """Return what forbids to go on, most telling first."""
+        plan, found = self.plan, []
+        voltage_V = first.voltage_V
+        if voltage_V is None:
+            found.append("no instrument gave a voltage of the cell")
+        elif self._needs_cell():
+            if voltage_V < -AGREE_V:
+                found.append(f"{voltage_V:.3f} V at the terminals: the cell is connected the wrong way round")
+            elif voltage_V < 0.1 <= plan.as_found_low_V:
+                found.append(
+                    f"{voltage_V:.3f} V at the terminals: an open lead, an open sense lead, or a protection "
+                    "board that has tripped (measure at the cell itself)"
+                )
+            elif voltage_V < plan.as_found_low_V:
+                found.append(
+                    f"found at {voltage_V:.3f} V, below {plan.as_found_low_V:.3f} V, the least that "
+                    f"'{plan.profile}' accepts for {plan.chemistry}"
+                )
+            elif voltage_V > plan.as_found_high_V:
+                found.append(
+                    f"found at {voltage_V:.3f} V, above {plan.as_found_high_V:.3f} V, the most that "
+                    f"'{plan.profile}' accepts for {plan.chemistry}"
+                )
+            if self.hand_voltage_V is not None and abs(self.hand_voltage_V - voltage_V) > AGREE_V:
+                found.append(
+                    f"the hand meter read {self.hand_voltage_V:.3f} V and the bench reads {voltage_V:.3f} V; "
+                    f"they must agree within {AGREE_V * 1000:.0f} mV"
+                )
+            found.extend(self._disagreement(voltage_V, answers))
+        for name, setup in setups.items():
+            if setup.get("on") is True:
+                found.append(f"{name}: is switched on already; switch it off and look why")
+        if first.current_A is not None and abs(first.current_A) > SAFE_CURRENT_A and self._needs_cell():
+            found.append(f"{first.current_A:.3f} A flows although everything is off")
+        if plan.needs_temperature and first.temperature_degC is None:
+            found.append("the plan relies on the cell's temperature, and no sensor gives one")
+        return found
+
+    def _needs_cell(self) -> bool:
+        return any(
+            segment.order.kind in ("charge", "discharge") for step in self.plan.steps for segment in step.segments
+        )
+
+    def _disagreement(self, voltage_V: float, answers: Mapping[str, Mapping[str, float]]) -> list[str]:
+        """Compare the voltmeters that are valid with the outputs off."""
+        found = []
+        for name, answer in answers.items():
+            instrument = self.rig.instruments[name]
+            other_V = answer.get("voltage_V")
+            if other_V is None or not instrument.abilities.measures_with_output_off or instrument.role == "supply":
+                continue
+            if self.rig.description.leads == "by hand" and instrument.role == "load":
+                continue  # may not be connected yet
+            if abs(other_V - voltage_V) > AGREE_V:
+                found.append(
+                    f"{name} reads {other_V:.3f} V where {voltage_V:.3f} V is read elsewhere: leads on another "
+                    "cell, an open sense lead, or a tripped protection board"
+                )
+        return found
+
+    def _arm(self) -> dict[str, dict[str, float]]:
+        """Arm what the instruments guard by themselves; return what they hold."""
+        plan, armed = self.plan, {}
+        lows = [step.limits.voltage_low_V for step in plan.steps if step.limits.voltage_low_V is not None]
+        highs = [
+            segment.order.voltage_V
+            for step in plan.steps
+            for segment in step.segments
+            if segment.order.kind == "charge" and segment.order.voltage_V is not None
+        ]
+        charge_s = [step.max_duration_s for step in plan.steps if step.kind == "charge"]
+        most_A = plan.max_current_A or None
+        if self.rig.load is not None and lows:
+            armed[self.rig.load.name] = dict(
+                self.rig.load.arm_limits(max(lows), None if most_A is None else most_A * 1.2)
+            )
+        if self.rig.supply is not None and highs:
+            armed[self.rig.supply.name] = dict(
+                self.rig.supply.arm_limits(
+                    max(highs) + 0.05,
+                    None if most_A is None else most_A * 1.2,
+                    sum(charge_s) or None,
+                )
+            )
+        return armed
+
+    # -- going on after an interruption ---------------------------------------------------------
+
+    def _resume(self, before: RunFolder) -> None:
+        """Replay, ask the instruments, bound the gap, check that it is the same cell, go on."""
+        rows = [Sample(t, v, i, temperature) for t, _, v, i, temperature, _ in before.iter_rows()]
+        self.state, _ = replay(self.plan, before.events, rows)
+        last_t_s = max([before.events[-1]["t_s"] if before.events else 0.0, rows[-1].t_s if rows else 0.0])
+        last_utc = datetime.fromisoformat(before.events[-1]["utc"]) if before.events else self.clock.utc()
+        since_s = (self.clock.utc() - last_utc).total_seconds() - (last_t_s - before.events[-1]["t_s"])
+        gap_s = max(since_s, 0.0)
+        self._touched = True
+        on: dict[str, bool | None] = {}
+        for name, instrument in self.rig.instruments.items():
+            instrument.identify()
+            instrument.read_errors()
+            state_on = instrument.read_setup().get("on")
+            on[name] = bool(state_on) if state_on is not None else None
+        self.rig.set_extra_columns(before.columns[5:])
+        still_on = any(value for name, value in on.items() if name in self.rig.energising())
+        reading = self.rig.read(energised=still_on)
+        low_Ah, high_Ah, off_for_s, known = self._bound(before, rows, gap_s, still_on)
+        if still_on and not self.make_safe():
+            raise Stop("instrument", "an output was found on and could not be switched off")
+        self._t0_s = self.clock.now_s() - (last_t_s + gap_s)
+        last_V = next((row.voltage_V for row in reversed(rows) if row.voltage_V is not None), None)
+        if not still_on:
+            reading = self.rig.read(energised=False)
+        self._continuity(last_V, reading.voltage_V, self.state)
+        self.journal = JournalWriter.open_again(self.folder)
+        self._last_reading_s = self._last_asked_s = self._now()
+        self._event(
+            "gap",
+            from_s=round(last_t_s, 4),
+            to_s=round(last_t_s + gap_s, 4),
+            charge_low_Ah=low_Ah,
+            charge_high_Ah=high_Ah,
+            known=known,
+        )
+        self._arm()
+        self._record("resumed", off_for_s=off_for_s, charge_low_Ah=low_Ah, charge_high_Ah=high_Ah, on=on)
+
+    def _bound(
+        self, before: RunFolder, rows: list[Sample], gap_s: float, still_on: bool
+    ) -> tuple[float, float, float, str]:
+        """Return bounds of the signed charge of the gap, how long it was off, and what is known."""
+        current_A = next((row.current_A for row in reversed(rows) if row.current_A is not None), 0.0) or 0.0
+        full_Ah = current_A * gap_s / 3600.0
+        safe_events = [
+            event for event in before.events if event["kind"] == "made-safe" and event.get("off", True)
+        ]
+        if not self.state.energised:
+            return 0.0, 0.0, gap_s, "nothing was on"
+        if still_on:
+            spread_Ah = abs(full_Ah) * 0.05
+            return full_Ah - spread_Ah, full_Ah + spread_Ah, 0.0, "the output was on all the time"
+        if safe_events and safe_events[-1]["after_row"] >= len(rows):
+            on_s = max(0.0, float(safe_events[-1]["t_s"]) - (rows[-1].t_s if rows else 0.0))
+            part_Ah = current_A * min(on_s, gap_s) / 3600.0
+            return min(part_Ah, 0.0), max(part_Ah, 0.0), max(gap_s - on_s, 0.0), "it was made safe then"
+        return min(full_Ah, 0.0), max(full_Ah, 0.0), gap_s, "it may have been on for all of the gap, or for none"
+
+    def _continuity(self, last_V: float | None, now_V: float | None, state: State) -> None:
+        """Refuse to go on when the voltage says that this is another cell."""
+        if last_V is None or now_V is None or self.same_cell:
+            return
+        margin_V = CONTINUITY_V + abs(state.last_current_A or 0.0) * state.resistance_ohm * 2
+        if abs(now_V - last_V) > margin_V:
+            raise Refused(
+                f"{self.plan.cell_id}: {now_V:.3f} V now and {last_V:.3f} V when the run was cut short: is it the "
+                f"same cell? (more than {margin_V:.2f} V apart); say --same-cell when you are sure"
+            )
+
+    # -- the loop ---------------------------------------------------------------------------------
+
+    def _loop(self) -> None:
+        clock = self.clock
+        plan = self.plan
+        virtual = getattr(clock, "virtual", False)
+        slice_s = 1e9 if virtual and self.rig.switch is None and self.keeper is None else BEAT_S
+        next_s = self._now()
+        has_hours = any(step.hours is not None for step in plan.steps)
+        while not self._done():
+            state = self.state
+            step = plan.steps[state.plan_step]
+            wake_s = next_s
+            if not state.waiting and state.deadline_s < wake_s:
+                wake_s = state.deadline_s
+            if has_hours:
+                self._attendance()
+            while True:
+                if self.signalled:
+                    raise Stop("interrupted", f"{self.signalled} in step {state.step} ({step.name})")
+                now_s = clock.now_s() - self._t0_s
+                if self.keeper is not None or self.rig.switch is not None:
+                    self._beat(now_s)
+                if now_s >= wake_s:
+                    break
+                clock.sleep(min(wake_s - now_s, slice_s))
+            if state.waiting == "person" and self.person.answered():
+                self._record("person", act="done", text="")
+                next_s = self._now()
+                continue
+            try:
+                soon = self._take_reading()
+            except DriverError as error:
+                self._trouble(error)
+                next_s = self._now()
+                continue
+            interval_s = self._interval()
+            if soon:
+                interval_s = min(interval_s, SOON_S)
+            base_s = self._last_asked_s
+            next_s = base_s + interval_s
+
+    def _done(self) -> bool:
+        return bool(self.state.finished)
+
+    def _interval(self) -> float:
+        state = self.state
+        if state.waiting:
+            return ASK_AGAIN_S
+        step = self.plan.steps[state.plan_step]
+        interval_s = step.sample_interval_s
+        if state.order.kind != "off" and interval_s > 1.0:
+            return 1.0
+        return interval_s
+
+    def _take_reading(self) -> bool:
+        """Read, record, judge, advance; return whether the next reading should come at once."""
+        state = self.state
+        clock = self.clock
+        energised = state.order.kind != "off"
+        asked_s = clock.now_s()
+        reading = self.rig.read(energised)
+        t_s = 0.5 * (asked_s + clock.now_s()) - self._t0_s
+        journal = self.journal
+        assert journal is not None
+        t_s, voltage_V, current_A, temperature_degC = rounded(t_s, reading[0], reading[1], reading[2])
+        before_s = self._last_reading_s
+        if t_s - before_s > self.plan.max_gap_s + self.plan.steps[state.plan_step].sample_interval_s:
+            self._gap(before_s, t_s, current_A)
+        journal.append_row(t_s, state.step, voltage_V, current_A, temperature_degC, reading[3])
+        self._last_reading_s = t_s
+        self._last_asked_s = asked_s - self._t0_s
+        step = self.plan.steps[state.plan_step]
+        verdict = guard.judge(
+            self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC
+        )
+        if verdict.stop is not None:
+            self._guard_stop(verdict.stop, step)
+        sample = Sample(t_s, voltage_V, current_A, temperature_degC)
+        self.state, orders, events = advance(self.plan, state, sample)
+        if orders or events:
+            self._carry_out(orders, events, t_s)
+        if self.show is not None:
+            self._show(reading, t_s)
+        return verdict.suspect is not None or self.state.agreeing > 0
+
+    def _read_cell(self, energised: bool) -> CellReading:
+        reading = self.rig.read(energised)
+        self._last_reading_s = self._last_asked_s = self._now()
+        return reading
+
+    def _gap(self, from_s: float, to_s: float, current_A: float | None) -> None:
+        """Record that there was no reading for longer than the plan allows (a suspend, a slow link)."""
+        last_A = self.state.last_current_A
+        between = [value for value in (last_A, current_A) if value is not None]
+        hours = (to_s - from_s) / 3600.0
+        self._event(
+            "gap",
+            from_s=round(from_s, 4),
+            to_s=round(to_s, 4),
+            charge_low_Ah=min(between) * hours if between else None,
+            charge_high_Ah=max(between) * hours if between else None,
+            known="no reading for longer than the plan allows; the order stood as it was",
+        )
+        if self.state.energised and to_s - from_s > 60.0:
+            raise Stop(
+                "guard:no-reading",
+                f"no reading for {to_s - from_s:.0f} s while current was ordered (was the computer asleep?)",
+            )
+
+    def _guard_stop(self, violation: guard.Violation, step: Step) -> None:
+        self.make_safe()
+        self._event(
+            "guard",
+            check=violation.check,
+            text=violation.text,
+            value=violation.value,
+            limit=violation.limit,
+            step=self.state.step,
+        )
+        raise Stop(
+            f"guard:{violation.check}",
+            f"{self.plan.cell_id}: {violation.text} (step {self.state.step}, {step.name}); look at the cell first",
+        )
+
+    def _trouble(self, error: DriverError) -> None:
+        """A link failed: close, reopen, ask who is there; never for longer than the plan allows."""
+        self._event("instrument-error", text=str(error))
+        if isinstance(error, IdentityError):
+            raise Stop("instrument", str(error))
+        started_s = self._now()
+        while True:
+            if self.signalled:
+                raise Stop("interrupted", self.signalled)
+            last: DriverError = error
+            try:
+                for instrument in self.rig.instruments.values():
+                    instrument.reopen()
+                self._still_as_ordered()
+                self._event("answered", text="the links were reopened; everybody is who they were")
+                return
+            except IdentityError as other:
+                raise Stop("instrument", str(other)) from other
+            except DriverError as again:
+                last = again
+            verdict = guard.silent(self.plan, self.history, self._now(), self._last_reading_s)
+            if verdict.stop is not None or self._now() - started_s > self.plan.max_gap_s:
+                raise Stop("instrument", f"{last} ({error})" if str(last) != str(error) else str(error))
+            self.clock.sleep(SOON_S)
+            if self.keeper is not None or self.rig.switch is not None:
+                self._beat(self._now())
+
+    def _still_as_ordered(self) -> None:
+        """After a reopened link: the instrument has to be on or off as it was ordered."""
+        order = self.state.order
+        expected = {
+            "load": order.kind == "discharge",
+            "supply": order.kind == "charge",
+        }
+        for name, instrument in self.rig.instruments.items():
+            wanted = expected.get(instrument.role)
+            if wanted is None:
+                continue
+            on = instrument.read_setup().get("on")
+            if on is not None and bool(on) != wanted:
+                raise Stop(
+                    "instrument",
+                    f"{name}: came back switched {'on' if on else 'off'} where it was ordered "
+                    f"{'on' if wanted else 'off'} (was it reset, or did it trip?)",
+                )
+
+    # -- orders and records -------------------------------------------------------------------------
+
+    def _record(self, kind: str, **fields: Any) -> None:
+        """Write an event that is a record, and advance by it."""
+        t_s = round(self._now(), 4)
+        self._event(kind, t_s=t_s, **fields)
+        record: Record
+        if kind == "begin":
+            record = Begin(t_s)
+            self._last_reading_s = t_s
+        elif kind == "person":
+            record = Answered(t_s)
+        elif kind == "attendance":
+            record = Attendance(t_s, bool(fields["present"]))
+        else:
+            record = Resume(t_s, fields["off_for_s"], fields["charge_low_Ah"], fields["charge_high_Ah"])
+        self.state, orders, events = advance(self.plan, self.state, record)
+        self._carry_out(orders, events, t_s)
+
+    def _carry_out(
+        self, orders: tuple[Order, ...], events: tuple[dict[str, Any], ...], t_s: float
+    ) -> None:
+        # Safe first: an order that switches off does not wait for the disk.
+        for order in orders:
+            if order.kind == "off":
+                self._order_off()
+        for event in events:
+            fields = {key: value for key, value in event.items() if key != "kind"}
+            self._event(event["kind"], t_s=t_s, **fields)
+            if event["kind"] == "finished":
+                self._finish_text = str(event["text"])
+        for order in orders:
+            guard.ordered(self.history, order, t_s, self.state.step)
+            if order.kind == "off":
+                self._event("ordered", order={"kind": "off"})
+            else:
+                self._order(order)
+
+    def _order(self, order: Order) -> None:
+        """Record an order that energises or asks, then send it; once more through a reopened link."""
+        self._event("ordered", order=_slim(order))
+        try:
+            self._send(order)
+        except DriverError as error:
+            if isinstance(error, IdentityError):
+                raise
+            self._event("instrument-error", text=str(error))
+            self.make_safe()
+            for instrument in self.rig.instruments.values():
+                instrument.reopen()
+            self._send(order)
+        guard.ordered(self.history, order, round(self._now(), 4), self.state.step)
+
+    def _send(self, order: Order) -> None:
+        rig = self.rig
+        if order.kind == "discharge":
+            if rig.load is None:
+                raise BenchError(f"{rig.description.name}: has no load to discharge with")
+            if rig.supply is not None and self._on != "load":
+                rig.supply.set_output(False)
+            if self._on != "load" and rig.switch is not None:
+                rig.switch.connect("discharge")
+            assert order.value is not None
+            rig.load.set_discharge(order.mode, order.value)  # type: ignore[arg-type]
+            if self._on != "load":
+                rig.load.set_input(True)
+            self._on = "load"
+        elif order.kind == "charge":
+            if rig.supply is None:
+                raise BenchError(f"{rig.description.name}: has no supply to charge with")
+            if rig.load is not None and self._on != "supply":
+                rig.load.set_input(False)
+            if self._on != "supply" and rig.switch is not None:
+                rig.switch.connect("charge")
+            assert order.voltage_V is not None and order.current_A is not None
+            if self._on != "supply":
+                own_V = self.state.last_voltage_V
+                rig.supply.set_voltage(order.voltage_V if own_V is None else min(own_V, order.voltage_V))
+                rig.supply.set_current_limit(order.current_A)
+                rig.supply.set_output(True)
+            else:
+                rig.supply.set_current_limit(order.current_A)
+            rig.supply.set_voltage(order.voltage_V)
+            self._on = "supply"
+        elif order.kind == "connect":
+            if rig.switch is not None:
+                rig.switch.connect(cast(Position, order.mode))
+        elif order.kind == "ask":
+            self.person.ask(order.text)
+            if self.alarm is not None:
+                self.alarm("person", order.text)
+
+    _on: str = ""
+
+    def _order_off(self) -> None:
+        """Switch off what may be on; whatever does not obey is made safe with all tries."""
+        try:
+            if self.rig.load is not None and self._on != "supply":
+                self.rig.load.set_input(False)
+            if self.rig.supply is not None and self._on != "load":
+                self.rig.supply.set_output(False)
+            if self.rig.switch is not None and self._on:
+                self.rig.switch.connect("open")
+            self._on = ""
+        except DriverError as error:
+            safe = self.make_safe()
+            self._event("instrument-error", text=str(error))
+            if not safe:
+                raise Stop("instrument", f"an output could not be switched off: {error}") from error
+
+    def make_safe(self) -> bool:
+        """Switch everything off and see that it is; last touched first. Never raises.
+
+        Returns:
+            Whether every instrument that can let current flow was read back as off, with its
+            current measured as zero within what it may be off.
+        """
+        if not self._touched:
+            return True
+        results: dict[str, dict[str, Any]] = {}
+        safe = True
+        for name, instrument in reversed(list(self.rig.instruments.items())):
+            if instrument.role in ("meter", "logger"):
+                continue
+            answer = self._make_one_safe(instrument)
+            results[name] = answer
+            safe = safe and bool(answer["off"])
+        self._on = ""
+        try:
+            self._event("made-safe", by="runner", off=safe, instruments=results)
+        except OSError:
+            pass  # told by `_end`; OFF has been sent
+        return safe
+
+    def _make_one_safe(self, instrument: Instrument) -> dict[str, Any]:
+        text = ""
+        for attempt in range(SAFE_TRIES):
+            try:
+                if attempt:
+                    self.clock.sleep(SOON_S * attempt)
+                    instrument.reopen()
+                state = instrument.make_safe()
+                current_A = state.current_A
+                for _ in range(6):
+                    if not state.off or current_A is None or abs(current_A) <= SAFE_CURRENT_A:
+                        break
+                    self.clock.sleep(OFF_SETTLE_S)
+                    current_A = instrument.read().get("current_A")
+                if state.off and (current_A is None or abs(current_A) <= SAFE_CURRENT_A):
+                    return {"off": True, "current_A": current_A, "text": state.text, "tries": attempt + 1}
+                text = f"{state.text}; {current_A} A still flows"
+            except (DriverError, OSError) as error:
+                text = str(error)
+        return {"off": False, "current_A": None, "text": text, "tries": SAFE_TRIES}
+
+    # -- small things -----------------------------------------------------------------------------
+
+    def _now(self) -> float:
+        return self.clock.now_s() - self._t0_s
+
+    def _event(self, kind: str, t_s: float | None = None, **fields: Any) -> None:
+        if self.journal is not None:
+            self.journal.append_event(kind, self._now() if t_s is None else t_s, self.clock.utc(), **fields)
+
+    def _beat(self, now_s: float) -> None:
+        wall_s = time.monotonic()
+        if wall_s - self._beat_s < BEAT_S * 0.5:
+            return
+        self._beat_s = wall_s
+        if self.keeper is not None:
+            self.keeper.beat()
+        if self.rig.switch is not None:
+            self.rig.switch.beat()
+
+    def _attendance(self) -> None:
+        hours = next((step.hours for step in self.plan.steps if step.hours is not None), None)
+        if hours is None:
+            return
+        local = self.clock.utc().astimezone()
+        now_h = local.hour + local.minute / 60.0
+        start_h, end_h = hours
+        present = start_h <= now_h < end_h if start_h <= end_h else now_h >= start_h or now_h < end_h
+        if present != self.state.present:
+            self._record("attendance", present=present)
+
+    def _show(self, reading: CellReading, t_s: float) -> None:
+        wall_s = time.monotonic()
+        if wall_s - self._shown_s < 0.5 or self.show is None:
+            return
+        self._shown_s = wall_s
+        step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
+        self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0))
+
+
+def _slim(order: Order) -> dict[str, Any]:
+    return {key: value for key, value in dataclasses.asdict(order).items() if value not in (None, "", False)}
+
+
+def run_header(
+    plan: dict[str, Any] | None,
+    cell: Mapping[str, Any],
+    bench: BenchDescription,
+    folder: Path,
+    start: str,
+    cutoff_V: float | None,
+    profile: str,
+    now: datetime,
+) -> dict[str, Any]:
+    """Return what run.json holds: all that is known before the first order."""
+    import harness
+
+    instruments = {
+        name: {key: table[key] for key in ("role", "resource", "port", "dialect", "format") if key in table}
+        for name, table in bench.instruments.items()
+    }
+    return {
+        "format": "amphora-run/1",
+        "run_id": f"{cell['id']}/{folder.name}",
+        "created_utc": utc_text(now),
+        "cell": dict(cell),
+        "plan": plan,
+        "profile": profile,
+        "start": start,
+        "cutoff_V": cutoff_V,
+        "bench": {
+            "name": bench.name,
+            "leads": bench.leads,
+            "instruments": instruments,
+            "cell": {
+                "voltage": bench.cell_voltage,
+                "current": list(bench.cell_current),
+                "temperature": bench.cell_temperature,
+                "voltage_when_off": bench.cell_voltage_when_off,
+            },
+        },
+        "measurement": bench.measurement(),
+        "software": {"name": "amphora", "version": harness.__version__},
+    }
+
+
+def run_folder(logs: Path, cell_id: str, profile: str, now: datetime) -> Path:
+    """Return a folder name that is not taken: `<logs>/<cell>/<UTC stamp>-<profile>`."""
+    stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
+    folder = logs / cell_id / f"{stamp}-{profile}"
+    count = 1
+    while folder.exists():
+        count += 1
+        folder = logs / cell_id / f"{stamp}-{profile}-{count}"
+    return folder
+
+
+def resumable(folder: Path) -> tuple[RunFolder, Plan]:
+    """Read a run that was cut short.
+
+    Raises:
+        InputError: it ended for good, or it was imported and has no plan.
+    """
+    before = read_run(folder)
+    if before.stopped is not None:
+        raise InputError(f"{folder}: ended ({before.stopped['reason']}); a finished run cannot be resumed")
+    if not before.run.get("plan"):
+        raise InputError(f"{folder}: has no plan (was it imported?); only a run of ours can be resumed")
+    return before, plan_from_dict(before.run["plan"])
+
+
+__all__ = ["OFF", "CellReading", "Outcome", "Person", "Progress", "Rig", "Runner", "Stop", "resumable", "run_folder", "run_header"]
