@@ -1,0 +1,879 @@
+"""The certificate that goes with a cell: what it says, and its pages.
+
+`certificate_data` makes the data from finished runs; everything printed comes from that data alone, so
+`render` gives the same bytes for the same data (fixed fonts, fixed layout, the date of issue as the
+only time). `seal` writes the bench's signature over the whole file into a PDF comment before the cross
+reference table, where PDF allows comments; the data inside the file is signed a second time by itself, so
+that it can be taken out and still be checked.
+
+Contents after ISO/IEC 17025:2017, clause 7.8.2.1 a to p, as far as they apply to a private bench; it is no
+accredited certificate and says so. Numbers are rounded to nine significant digits in the data and to
+two digits of their expanded uncertainty on the page. Capacity and energy positive; current into the cell.
+"""
+
+import datetime
+import functools
+import hashlib
+import json
+import math
+import re
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from harness.errors import InputError, Refused
+from harness.report.canonical import canonical_bytes, sha256_file, sha256_hex
+from harness.report.signing import Signer, fingerprint, to_text
+
+FORMAT = "amphora-certificate/1"
+ATTACHMENT = "amphora-certificate.json"
+HERE = Path(__file__).parent
+FONTS = HERE / "fonts"
+TEMPLATES = HERE / "templates"
+RUN_FILES = ("run.json", "samples.csv", "events.jsonl")
+CURVE_POINTS = 240
+SEAL_START = b"%amphora-seal Ed25519 "
+_TEXT_LIMIT = 1200
+TEXT_SIZES_PT = (7.1, 6.7, 6.3)
+
+NOT_TESTED = (
+    "safety in misuse (overcharge, short circuit, crushing, heat)",
+    "insulation and any protective circuit",
+    "cycle life and remaining service life",
+    "performance in cold, in heat and at high current",
+    "loss of charge in storage, unless a result above says so",
+    "whether markings and origin are true",
+    "the tests that transport rules ask for (UN 38.3)",
+)
+STATEMENTS = (
+    "The results relate only to the one item described here, as it was on the dates given.",
+    "No accredited test or calibration certificate: the bench is not an accredited laboratory. No safety "
+    "approval, no type approval, no promise of service life.",
+    "No statement of conformity with any standard for reuse, repurposing or transport: those ask for a "
+    "recorded history or for tests that were not made.",
+    "To be copied only in full.",
+)
+CAUTIONS_LITHIUM = (
+    "Lithium-ion cells can burn. Charge only with a charger made for this chemistry and limit, on a surface "
+    "that cannot burn, between 0 and 45 °C, with somebody in reach; fuse each cell; never short, open, crush "
+    "or heat it.",
+    "Do not use or charge a cell that is swollen, dented, leaking, reversed, hot at rest or found below 1.5 V; "
+    "hissing, smoke, odour or swelling: get away and call for help.",
+    "Posting: by air at most 30 % charged and only as the carrier's rules allow (UN 3480); a damaged or "
+    "undiagnosed cell is not posted at all. Never into household waste; tape the terminals first.",
+    "Local rules and qualified people come before this paper.",
+)
+CAUTIONS_OTHER = (
+    "Cells hold energy: fuse each cell; never short, open, crush or heat it; charge only with a charger made for "
+    "this chemistry, with somebody in reach.",
+    "Do not use or charge a cell that is swollen, dented, leaking or reversed.",
+    "Posting only as the carrier's rules allow; a damaged or undiagnosed cell is not posted at all. Never into "
+    "household waste; tape the terminals first.",
+    "Local rules and qualified people come before this paper.",
+)
+CHEMISTRY_WORDS = {
+    "li-ion": "lithium-ion, 4.20 V class",
+    "li-ion-4.35": "lithium-ion, 4.35 V class",
+    "lfp": "lithium iron phosphate",
+    "nimh": "nickel-metal hydride",
+    "nicd": "nickel-cadmium",
+    "lto": "lithium titanate",
+    "lead-acid": "lead-acid",
+    "auto": "not identified",
+}
+START_WORDS = {
+    "full": "full: charged on this bench to its taper, at most 4 h before",
+    "declared-full": "declared full by the operator; not seen by the bench",
+    "unknown": "unknown",
+}
+STOP_WORDS = {
+    "cutoff": "cut-off voltage reached",
+    "taper": "charge ended by its taper",
+    "time": "time",
+    "charge": "charge limit reached",
+    "condition": "condition met",
+    "person": "ended by a person",
+}
+
+
+@dataclass(frozen=True)
+class Issue:
+    """What only the person who issues a certificate can say. Empty text: not stated."""
+
+    issued: datetime.date
+    operator: str = ""
+    place: str = ""
+    bench: str = ""
+    customer: str = ""
+    pages: int = 1  # 2: with large curves and the uncertainty budget
+
+
+@dataclass(frozen=True)
+class RunInput:
+    """One run for a certificate.
+
+    `result` is what `amphora analyse` gives, `curve` its discharge as (charge out in Ah, volt) pairs.
+    """
+
+    folder: Path
+    run: dict[str, Any]
+    result: dict[str, Any]
+    curve: list[tuple[float, float]]
+
+
+def _number(value: Any) -> float | None:
+    """Return a finite number at nine significant digits, or None."""
+    if value is None or isinstance(value, bool) or not isinstance(value, int | float):
+        if hasattr(value, "item"):
+            return _number(value.item())
+        return None
+    return float(f"{value:.9g}") if math.isfinite(value) else None
+
+
+def _text(value: Any) -> str:
+    """Return text for the certificate: one paragraph, no control characters, of bounded length."""
+    text = "" if value is None else str(value)
+    text = "".join(char if char.isprintable() else " " for char in text)
+    text = re.sub(r"\s+", " ", text).strip()
+    return text if len(text) <= _TEXT_LIMIT else text[: _TEXT_LIMIT - 1] + "…"
+
+
+def results_of(result: dict[str, Any]) -> dict[str, Any]:
+    """Return the numbers of one analysed run that a certificate states, all rounded alike."""
+    names = (
+        "capacity_Ah", "capacity_U_Ah", "charge_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V",
+        "duration_s", "end_voltage_V", "temperature_rise_K",
+    )  # fmt: skip
+    stated: dict[str, Any] = {name: _number(result.get(name)) for name in names}
+    stated["reached_cutoff"] = bool(result.get("reached_cutoff"))
+    stated["start"] = str(result.get("start", "unknown"))
+    stated["resistances"] = [
+        {
+            "method": str(item.get("method", "")),
+            **{
+                name: _number(item.get(name))
+                for name in ("ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s")
+            },
+        }
+        for item in result.get("resistances") or []
+    ]
+    return stated
+
+
+def budget_of(result: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the uncertainty budget's lines as text and number, whatever names its columns have."""
+    budget = result.get("budget") or []
+    if isinstance(budget, dict):
+        budget = budget.get("capacity") or budget.get("lines") or next(
+            (item for item in budget.values() if isinstance(item, list)), []
+        )
+    lines: list[dict[str, Any]] = []
+    for item in budget:
+        if isinstance(item, dict):
+            lines.append(
+                {
+                    str(key): _number(value)
+                    if isinstance(value, int | float) and not isinstance(value, bool)
+                    else _text(value)
+                    for key, value in item.items()
+                }
+            )
+    return lines
+
+
+def discharge_curve(charge_Ah: Any, voltage_V: Any, points: int = CURVE_POINTS) -> list[tuple[float, float]]:
+    """Thin a curve to at most `points` of its own points, the extremes of each stretch kept.
+
+    Args:
+        charge_Ah: Charge given so far, shape (n,), rising.
+        voltage_V: Voltage, shape (n,).
+        points: The most points to keep.
+    """
+    n = len(charge_Ah)
+    if n <= points:
+        keep = list(range(n))
+    else:
+        kept = {0, n - 1}
+        stretches = max(points // 2 - 1, 1)
+        for i in range(stretches):
+            begin, end = i * n // stretches, (i + 1) * n // stretches
+            part = voltage_V[begin:end]
+            kept.add(begin + int(part.argmin()))
+            kept.add(begin + int(part.argmax()))
+        keep = sorted(kept)
+    return [(float(f"{float(charge_Ah[i]):.5g}"), float(f"{float(voltage_V[i]):.5g}")) for i in keep]
+
+
+def _instruments(run: dict[str, Any]) -> list[dict[str, str]]:
+    bench = run.get("bench") or {}
+    found = []
+    for name, item in (bench.get("instruments") or {}).items():
+        if isinstance(item, dict):
+            found.append(
+                {
+                    "name": _text(name),
+                    "role": _text(item.get("role")),
+                    "identity": _text(item.get("identity")) or "identity not read",
+                }
+            )
+    return found
+
+
+def _specifications(run: dict[str, Any]) -> dict[str, Any]:
+    stated: dict[str, Any] = {}
+    for channel, item in (run.get("measurement") or {}).items():
+        if isinstance(item, dict):
+            stated[str(channel)] = {
+                key: _number(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+                for key, value in item.items()
+                if key in ("gain", "offset", "resolution", "distribution", "k", "assumed")
+            }
+    return stated
+
+
+def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
+    """Say in words where the test differs from the rated-capacity test of IEC 61960-3:2017.
+
+    Source:
+        IEC 61960-3:2017, clauses 4, 7.2, 7.3.1 and 7.7 (contents of the clauses from memory of the
+        trade; the fact that they are these clauses was read in the standard's table of contents).
+    """
+    cell = run.get("cell") or {}
+    said: list[str] = []
+    capacity, duration = _number(result.get("capacity_Ah")), _number(result.get("duration_s"))
+    current = capacity / (duration / 3600) if capacity and duration else None
+    claim = _number(cell.get("claim_Ah"))
+    if claim and current:
+        said.append(
+            f"Rate: mean {current:.3f} A, which is {current / claim:.2f} It of the claimed {claim:g} Ah "
+            "(the standard: 0.2 It of the rated capacity); the claim itself is unproven."
+        )
+    elif current:
+        said.append(
+            f"Rate: mean {current:.3f} A; the rated capacity is unknown, so the standard's 0.2 It cannot be set."
+        )
+    rest = _number(result.get("start_temperature_degC"))
+    if rest is None and result.get("temperature_rise_K") is None:
+        said.append("Temperature: not measured (the standard: 20 ± 5 °C).")
+    elif rest is not None:
+        place = "inside" if 15 <= rest <= 25 else "outside"
+        said.append(f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C).")
+    else:
+        said.append("Temperature: measured, not controlled (the standard: 20 ± 5 °C).")
+    if result.get("start") == "declared-full":
+        said.append("Charge before the test: declared full by the operator, not made or seen by the bench.")
+    else:
+        said.append("Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method.")
+    cutoff = _number(run.get("cutoff_V"))
+    said.append(
+        f"Cut-off{f' {cutoff:.2f} V' if cutoff else ''}: usual for the chemistry, not declared by the maker. "
+        "One discharge, not up to five."
+    )
+    if result.get("resistances"):
+        said.append("Resistance: from the current steps named with each value, not the standard's two-step test unless named so.")
+    assumed = [name for name, item in (run.get("measurement") or {}).items() if isinstance(item, dict) and item.get("assumed")]
+    if assumed:
+        said.append(f"Accuracy of {', '.join(sorted(assumed))}: assumed, not from a calibration certificate.")
+    if run.get("imported"):
+        said.append("External provider: the readings were taken by others and imported; the bench did not see the test.")
+    return [_text(item) for item in said]
+
+
+def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] | None = None) -> dict[str, Any]:
+    """Return the certificate's data for one cell over one or several runs.
+
+    Raises:
+        InputError: no run, runs of different cells, a run's files cannot be read.
+        Refused: a run is not finished, did not reach its cut-off, or its start was not known to be full.
+    """
+    if not runs:
+        raise InputError("certificate: no run was given; at least one is needed")
+    ids = {str((item.run.get("cell") or {}).get("id") or item.result.get("cell")) for item in runs}
+    if len(ids) > 1:
+        raise InputError(f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item")
+    stated = []
+    for item in runs:
+        run, result = item.run, item.result
+        run_id = str(run.get("run_id") or item.folder.name)
+        if not result.get("finished", True):
+            raise Refused(f"{run_id}: the run is not finished, so it gets no certificate; `amphora resume` goes on with it")
+        if result.get("start") not in ("full", "declared-full"):
+            raise Refused(
+                f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
+                "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
+            )
+        if not result.get("reached_cutoff") or _number(result.get("capacity_Ah")) is None:
+            raise Refused(f"{run_id}: the discharge did not reach its cut-off voltage, so there is no capacity to certify")
+        if _number(result.get("capacity_U_Ah")) is None:
+            raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
+        stated.append(
+            {
+                "run_id": run_id,
+                "profile": _text(run.get("profile") or result.get("profile")),
+                "started_utc": _text(run.get("created_utc") or result.get("created_utc")),
+                "stop": _text(result.get("stop")),
+                "cutoff_V": _number(result.get("cutoff_V") or run.get("cutoff_V")),
+                "cutoff_given_V": _number(result.get("cutoff_given_V")),
+                "results": results_of(result),
+                "start_temperature_degC": _number(result.get("start_temperature_degC")),
+                "highest_temperature_degC": _number(result.get("highest_temperature_degC")),
+                "warnings": [_text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []],
+                "budget": budget_of(result),
+                "deviations": deviations(run, result),
+                "instruments": _instruments(run),
+                "specifications": _specifications(run),
+                "imported": bool(run.get("imported")),
+                "files_sha256": {
+                    name: sha256_file(item.folder / name) for name in RUN_FILES if (item.folder / name).is_file()
+                },
+                "curve": [[q, v] for q, v in item.curve],
+            }
+        )
+    first = runs[0]
+    cell = first.run.get("cell") or {}
+    inspection = cell.get("inspection") or {}
+    condition = ", ".join(
+        f"{key.replace('_', ' ')}: {value}" for key, value in sorted(inspection.items()) if value not in (None, "", [])
+    )
+    identified = cell.get("identified") or {}
+    key = str(identified.get("chemistry") or first.result.get("chemistry") or cell.get("chemistry") or "auto")
+    bench = issue.bench or str((first.run.get("bench") or {}).get("name") or "")
+    data: dict[str, Any] = {
+        "format": FORMAT,
+        "kind": "capacity certificate",
+        "issued": issue.issued.isoformat(),
+        "issuer": {
+            "bench": _text(bench),
+            "place": _text(issue.place),
+            "operator": _text(issue.operator),
+            "customer": _text(issue.customer),
+        },
+        "item": {
+            "id": _text(next(iter(ids))),
+            "form": _text(cell.get("form") or first.result.get("form")),
+            "chemistry": _text(key),
+            "chemistry_found": "measured" if identified.get("chemistry") else "as entered in the shelf register",
+            "source": _text(cell.get("source")),
+            "markings": _text(cell.get("markings")),
+            "claim_Ah": _number(cell.get("claim_Ah")),
+            "mass_g": _number(cell.get("mass_g")),
+            "as_found_V": _number(cell.get("as_found_V")),
+            "as_found_utc": _text(cell.get("as_found_utc")),
+            "condition": _text(condition),
+            "notes": _text(cell.get("notes")),
+        },
+        "runs": stated,
+        "grade": _grade(grade),
+        "coverage": {"k": 2, "probability": "about 95 %"},
+        "not_tested": list(NOT_TESTED),
+        "statements": list(STATEMENTS),
+        "cautions": list(CAUTIONS_LITHIUM if _lithium(key) else CAUTIONS_OTHER),
+        "pages": 2 if issue.pages >= 2 else 1,
+        "software": {"name": "amphora", "version": _own_version()},
+        "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
+    }
+    data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
+    return data
+
+
+def _own_version() -> str:
+    import harness
+
+    return str(harness.__version__)
+
+
+def _lithium(key: str) -> bool:
+    return key not in ("nimh", "nicd", "lead-acid")
+
+
+def _grade(grade: dict[str, Any] | None) -> dict[str, Any] | None:
+    if not grade or not grade.get("grade"):
+        return None
+    return {
+        "grade": _text(grade.get("grade")),
+        "decided_by": _text(
+            ", ".join(map(str, grade["decided_by"])) if isinstance(grade.get("decided_by"), list) else grade.get("decided_by")
+        ),
+        "rule": _text(
+            grade.get("rule")
+            or "A limit counts as met when the value is beyond it by its expanded uncertainty (k = 2), as not met when "
+            "it fails by it, as open in between; an open criterion does not raise the grade. Limits are the bench's "
+            "own, not those of a standard."
+        ),
+        "criteria": [
+            {
+                "name": _text(item.get("name")),
+                "value": _number(item.get("value")),
+                "U": _number(item.get("U")),
+                "limit": _number(item.get("limit")),
+                "verdict": _text(item.get("verdict")),
+            }
+            for item in grade.get("criteria") or []
+            if isinstance(item, dict)
+        ],
+    }
+
+
+@functools.cache
+def layout_digest() -> str:
+    """Return one SHA-256 over the template and the fonts: what the look depends on beside typst itself."""
+    digest = hashlib.sha256()
+    for path in sorted([TEMPLATES / "certificate.typ", *FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
+        digest.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
+
+
+# ---- what is printed -----------------------------------------------------------------------------
+
+
+def with_U(value: float | None, U: float | None, scale: float = 1.0) -> str:
+    """Return `value ± U`, both at two significant digits of U; a value alone at four."""
+    if value is None:
+        return "not measured"
+    if U is None or not U > 0:
+        return f"{value * scale:.4g}"
+    decimals = max(0, 1 - math.floor(math.log10(U * scale)))
+    if decimals > 9:
+        return f"{value * scale:.4g}"
+    shown_U = U * scale
+    if decimals == 0:
+        step = 10 ** max(0, math.floor(math.log10(shown_U)) - 1)
+        return f"{_thousands(round(value * scale / step) * step)} ± {_thousands(round(shown_U / step) * step)}"
+    return f"{value * scale:.{decimals}f} ± {shown_U:.{decimals}f}"
+
+
+def _thousands(value: float) -> str:
+    return f"{value:,.0f}".replace(",", "\u202f")
+
+
+def _hours(seconds: float | None) -> str:
+    if seconds is None:
+        return "not measured"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+@functools.cache
+def _covered() -> frozenset[int]:
+    """Code points that the shipped fonts can draw."""
+    from fontTools.ttLib import TTFont
+
+    points: set[int] = set()
+    for path in sorted([*FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
+        with TTFont(path, lazy=True) as font:
+            points.update(font.getBestCmap())
+    return frozenset(points)
+
+
+def printable(text: str) -> str:
+    """Return `text` with each character that the shipped fonts lack as its number, so that none prints as a box."""
+    if all(ord(char) < 0x250 or 0x370 <= ord(char) < 0x530 or char in "–—‘’“”…±≥≤×−°Ω\u202f" for char in text):
+        return text  # in the main typeface; spares reading the fonts
+    covered = _covered()
+    return "".join(char if ord(char) in covered else f"[U+{ord(char):04X}]" for char in text)
+
+
+def _printable_tree(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _printable_tree(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_printable_tree(item) for item in value]
+    return printable(value) if isinstance(value, str) else value
+
+
+def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
+    """Return the resistance that stands for the cell: the one nearest to half charge, else the first."""
+    usable = [item for item in results["resistances"] if item["ohm"] is not None]
+    if not usable:
+        return None
+    return min(usable, key=lambda item: abs((item["charge_state"] if item["charge_state"] is not None else 9.0) - 0.5))
+
+
+def qr_payload(data: dict[str, Any], public: bytes) -> str:
+    """Return the text of the QR code: what matters most, and the digest that ties it to the data."""
+    results = data["runs"][-1]["results"]
+    resistance = main_resistance(results)
+    parts = [
+        "AMPHORA CERTIFICATE 1",
+        f"no {data['number']}",
+        f"cell {data['item']['id'][:60]}",
+        f"run {data['runs'][-1]['run_id'][:90]}",
+        f"capacity {with_U(results['capacity_Ah'], results['capacity_U_Ah'], 1000)} mAh k=2".replace("\u202f", ""),
+        f"start {results['start']}",
+    ]
+    if resistance:
+        parts.append(f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", ""))
+    if data["grade"]:
+        parts.append(f"grade {data['grade']['grade']}")
+    parts.append(f"sha256 {sha256_hex(canonical_bytes(data))[:32]}")
+    parts.append(f"key {fingerprint(public).replace(' ', '')}")
+    return "\n".join(parts)
+
+
+def qr_svg(text: str) -> str:
+    """Return a QR code as SVG text without quiet zone (the page leaves it free)."""
+    import io
+
+    import segno
+
+    buffer = io.BytesIO()
+    segno.make(text, error="m", micro=False).save(
+        buffer, kind="svg", border=0, xmldecl=False, svgns=True, nl=False, omitsize=True
+    )
+    return buffer.getvalue().decode("utf-8")
+
+
+INK, TEAL, QUIET, RULE = "#1c2b33", "#1f5f6b", "#5a6a72", "#cfd8dc"
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Return round numbers from `low` to `high`, at most about `most`."""
+    span = high - low
+    if not span > 0:
+        return [low]
+    step = 10 ** math.floor(math.log10(span / most))
+    for factor in (1, 2, 5, 10):
+        if span / (step * factor) <= most:
+            step *= factor
+            break
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [round(i * step, 10) for i in range(first, last + 1)]
+
+
+def plot_svg(
+    lines: list[list[tuple[float, float]]],
+    x_name: str,
+    y_name: str,
+    width: float = 330,
+    height: float = 150,
+    marks: list[tuple[float, float, float | None]] | None = None,
+    y_zero: bool = False,
+) -> str:
+    """Return one quiet plot as SVG: lines, and marks with error bars (x, y, half height)."""
+    points = [p for line in lines for p in line] + [(m[0], m[1]) for m in marks or []]
+    if not points:
+        return ""
+    bars = [(m[1] - (m[2] or 0), m[1] + (m[2] or 0)) for m in marks or []]
+    x_low, x_high = min(0.0, *(p[0] for p in points)), max(p[0] for p in points)
+    y_low = min([p[1] for p in points] + [b[0] for b in bars])
+    y_high = max([p[1] for p in points] + [b[1] for b in bars])
+    x_high = x_low + (x_high - x_low) * 1.02 if x_high > x_low else x_low + 1
+    if y_zero:
+        y_low = min(0.0, y_low)
+    pad = (y_high - y_low) * 0.08 or abs(y_high) * 0.1 or 1
+    y_low, y_high = (y_low if y_zero else y_low - pad), y_high + pad
+    left, right, top, bottom = 26.0, 8.0, 16.0, 28.0
+
+    def x(value: float) -> float:
+        return left + (value - x_low) / (x_high - x_low) * (width - left - right)
+
+    def y(value: float) -> float:
+        return top + (y_high - value) / (y_high - y_low) * (height - top - bottom)
+
+    font = 'font-family="Inter" font-size="8"'
+    out = [f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}">']
+    for value in ticks(y_low, y_high, 5):
+        out.append(
+            f'<line x1="{left}" x2="{width - right}" y1="{y(value):.2f}" y2="{y(value):.2f}" stroke="{RULE}" stroke-width="0.6"/>'
+            f'<text x="{left - 4}" y="{y(value) + 2.8:.2f}" text-anchor="end" fill="{QUIET}" {font}>{value:g}</text>'
+        )
+    for value in ticks(x_low, x_high, 7):
+        out.append(
+            f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{height - bottom}" y2="{height - bottom + 3}" stroke="{QUIET}" stroke-width="0.6"/>'
+            f'<text x="{x(value):.2f}" y="{height - bottom + 12}" text-anchor="middle" fill="{QUIET}" {font}>{value:g}</text>'
+        )
+    out.append(f'<line x1="{left}" x2="{width - right}" y1="{height - bottom}" y2="{height - bottom}" stroke="{QUIET}" stroke-width="0.8"/>')
+    dashes = ("", ' stroke-dasharray="5 2"', ' stroke-dasharray="1.5 1.5"', ' stroke-dasharray="6 2 1.5 2"')
+    for i, line in enumerate(lines):
+        path = " ".join(f"{x(a):.2f},{y(b):.2f}" for a, b in line)
+        out.append(
+            f'<polyline points="{path}" fill="none" stroke="{TEAL}" stroke-width="1.3" stroke-linejoin="round"{dashes[i % 4]}/>'
+        )
+    for a, b, half in marks or []:
+        if half:
+            out.append(f'<line x1="{x(a):.2f}" x2="{x(a):.2f}" y1="{y(b - half):.2f}" y2="{y(b + half):.2f}" stroke="{INK}" stroke-width="0.9"/>')
+        out.append(f'<circle cx="{x(a):.2f}" cy="{y(b):.2f}" r="2.4" fill="{INK}"/>')
+    out.append(f'<text x="{left}" y="9" fill="{INK}" {font}>{y_name}</text>')
+    out.append(f'<text x="{width - right}" y="{height - 3}" text-anchor="end" fill="{INK}" {font}>{x_name}</text></svg>')
+    return "".join(out)
+
+
+def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
+    rows = []
+    usable = [item for item in results["resistances"] if item["ohm"] is not None]
+    main = main_resistance(results)
+    shown = usable if len(usable) <= 3 else [usable[0], *([main] if main else []), usable[-1]]
+    done: list[dict[str, Any]] = []
+    for item in shown:
+        if item is None or item in done:
+            continue
+        done.append(item)
+        details = [item["method"] or "current step"]
+        if item["current_A"] is not None:
+            details.append(f"step of {abs(item['current_A']):.3g} A")
+        if item["duration_s"] is not None:
+            details.append(f"after {item['duration_s']:.3g} s")
+        if item["charge_state"] is not None:
+            details.append(f"at {item['charge_state'] * 100:.0f} % charge")
+        rows.append(["DC resistance", with_U(item["ohm"], item["U_ohm"], 1000), "mΩ", ", ".join(details)])
+    if len(usable) > len(done):
+        rows[-1][3] += f"; {len(usable) - len(done)} more in the attached data"
+    return rows
+
+
+def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
+    """Return all that the template prints, as finished text; a pure function of the data and the public key."""
+    item, issuer = data["item"], data["issuer"]
+    last = data["runs"][-1]
+    results = last["results"]
+    resistance = main_resistance(results)
+    none = "not stated"
+    headline = [
+        {
+            "name": "Capacity",
+            "value": with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000),
+            "unit": "mAh",
+            "note": f"to {last['cutoff_V']:.2f} V" if last["cutoff_V"] else "to the cut-off",
+        },
+        {
+            "name": "Energy",
+            "value": with_U(results["energy_Wh"], results["energy_U_Wh"]),
+            "unit": "Wh",
+            "note": f"mean {results['mean_voltage_V']:.3f} V" if results["mean_voltage_V"] is not None else "",
+        },
+        {
+            "name": "DC resistance",
+            "value": with_U(resistance["ohm"], resistance["U_ohm"], 1000) if resistance else "not measured",
+            "unit": "mΩ" if resistance else "",
+            "note": (
+                f"{resistance['duration_s']:.3g} s step"
+                + (f" at {resistance['charge_state'] * 100:.0f} % charge" if resistance["charge_state"] is not None else "")
+                if resistance and resistance["duration_s"] is not None
+                else ""
+            ),
+        },
+    ]
+    tables = []
+    for run in data["runs"]:
+        r = run["results"]
+        current = r["capacity_Ah"] / (r["duration_s"] / 3600) if r["duration_s"] else None
+        cut = f"discharge to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "discharge to the cut-off"
+        rows = [
+            ["Capacity", with_U(r["capacity_Ah"], r["capacity_U_Ah"], 1000), "mAh", cut + (f", mean {current:.3f} A" if current else "")],
+            ["Energy", with_U(r["energy_Wh"], r["energy_U_Wh"]), "Wh", f"in {_hours(r['duration_s'])}"],
+            *_resistance_lines(r),
+        ]
+        if r["charge_Ah"] is not None:
+            rows.append(["Charge accepted", f"{r['charge_Ah'] * 1000:.0f}", "mAh", "in the charge of the same run; no uncertainty stated"])
+        rows.append(
+            ["Temperature rise", f"{r['temperature_rise_K']:.1f}", "K", "highest above the rest before; no uncertainty stated"]
+            if r["temperature_rise_K"] is not None
+            else ["Temperature rise", "not measured", "", ""]
+        )
+        tables.append({"run": run["run_id"], "rows": rows})
+    dates = sorted({run["started_utc"][:10] for run in data["runs"] if run["started_utc"]})
+    about_item = [
+        ["Identification", item["id"]],
+        ["Form", item["form"] or none],
+        ["Chemistry", f"{CHEMISTRY_WORDS.get(item['chemistry'], item['chemistry'])} ({item['chemistry_found']})"],
+        ["Came out of", item["source"] or none],
+        ["Markings", item["markings"] or "none entered"],
+        ["Claimed capacity", f"{item['claim_Ah'] * 1000:.0f} mAh (unproven)" if item["claim_Ah"] is not None else "none known"],
+        [
+            "As found",
+            ", ".join(
+                part
+                for part in (
+                    f"{item['as_found_V']:.3f} V" if item["as_found_V"] is not None else "voltage not recorded",
+                    f"{item['mass_g']:g} g" if item["mass_g"] is not None else "",
+                    f"received {item['as_found_utc'][:10]}" if item["as_found_utc"] else "date of receipt not recorded",
+                )
+                if part
+            ),
+        ],
+        ["Condition", item["condition"] or "no inspection recorded"],
+    ]
+    if item["notes"]:
+        about_item.append(["Notes", item["notes"]])
+    instruments = [
+        f"{i['role'] or i['name']}: {i['identity']}" for i in {json.dumps(i): i for run in data["runs"] for i in run["instruments"]}.values()
+    ]
+    about_test = [
+        ["Issued by", issuer["bench"] or "a private bench, name not stated"],
+        ["Place of test", issuer["place"] or none],
+        ["Operator, answers for it", issuer["operator"] or none],
+        ["Made for", issuer["customer"] or "whoever holds the cell"],
+        ["Tested (UTC)", ", ".join(dates) or none],
+        ["Issued", data["issued"]],
+        ["Charge at the start", START_WORDS.get(results["start"], results["start"])],
+        [
+            "Temperature",
+            ", ".join(
+                part
+                for part in (
+                    f"{last['start_temperature_degC']:.1f} °C at the start" if last["start_temperature_degC"] is not None else "",
+                    f"highest {last['highest_temperature_degC']:.1f} °C" if last["highest_temperature_degC"] is not None else "",
+                )
+                if part
+            )
+            or ("see the rise below" if results["temperature_rise_K"] is not None else "not measured"),
+        ],
+        ["Instruments", "; ".join(instruments) or "not recorded"],
+    ]
+    profile = f" (profile {last['profile']})" if last["profile"] else ""
+    method = (
+        f"Bench method of this software{profile}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in conformity with "
+        f"it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured time to the first lasting "
+        f"crossing, energy the sum of voltage times current. Resistance is the voltage change over the current change of a step. "
+        f"U is the expanded uncertainty, k = 2, about 95 % (JCGM 100:2008). Sampling: none, the one item was tested."
+    )
+    said: list[str] = []
+    for run in data["runs"]:
+        said += [text for text in run["deviations"] if text not in said]
+    warnings: list[str] = []
+    for run in data["runs"]:
+        warnings += [text for text in run["warnings"] if text and text not in warnings]
+    grade = data["grade"]
+    curves = [[(q * 1000, v) for q, v in run["curve"]] for run in data["runs"] if run["curve"]]
+    marks = []
+    for run in data["runs"]:
+        for r in run["results"]["resistances"]:
+            if r["ohm"] is not None and r["charge_state"] is not None:
+                capacity = run["results"]["capacity_Ah"]
+                marks.append(((1 - r["charge_state"]) * capacity * 1000, r["ohm"] * 1000, (r["U_ohm"] or 0) * 1000 or None))
+    voltage_plot = {"x_name": "charge given, mAh", "y_name": "voltage, V"}
+    resistance_plot = {"x_name": "charge given, mAh", "y_name": "DC resistance, mΩ (bars: U, k = 2)"}
+    flat = {"height": 112}
+    budget_rows = last["budget"][:16]
+    columns = [key for key in (list(budget_rows[0]) if budget_rows else [])][:6]
+    shown = {
+        "number": data["number"],
+        "title": "Capacity certificate",
+        "subtitle": "Report of a measurement on one used cell",
+        "cell": item["id"],
+        "issued": data["issued"],
+        "declared": results["start"] == "declared-full",
+        "headline": headline,
+        "grade": {
+            "grade": grade["grade"],
+            "text": (f"Decided by {grade['decided_by']}. " if grade["decided_by"] else "") + grade["rule"],
+        }
+        if grade
+        else None,
+        "about_item": about_item,
+        "about_test": about_test,
+        "tables": tables,
+        "method": method,
+        "deviations": said,
+        "warnings": warnings[:6],
+        "not_tested": "; ".join(data["not_tested"]) + ".",
+        "statements": data["statements"],
+        "cautions": data["cautions"],
+        "several": len(data["runs"]) > 1,
+        "pages": data["pages"],
+        "budget": {
+            "columns": [key.replace("_", " ") for key in columns],
+            "rows": [
+                [f"{row.get(key):.3g}" if isinstance(row.get(key), float) else str(row.get(key) or "") for key in columns]
+                for row in budget_rows
+            ],
+        },
+        "check": [
+            ["Certificate", data["number"]],
+            ["Data SHA-256", sha256_hex(canonical_bytes(data))[:32] + "…"],
+            ["Bench key", fingerprint(public)],
+            ["Software", f"{data['software']['name']} {data['software']['version']}"],
+        ],
+        "runs": [run["run_id"] for run in data["runs"]],
+    }
+    shown = _printable_tree(shown)
+    shown["qr"] = qr_svg(qr_payload(data, public))
+    shown["plots"] = {
+        "voltage": plot_svg(curves, **voltage_plot, **flat) if curves else "",
+        "resistance": plot_svg([], **resistance_plot, **flat, marks=marks) if marks else "",
+        "voltage_large": plot_svg(curves, **voltage_plot, width=640, height=300) if curves and data["pages"] > 1 else "",
+        "resistance_large": plot_svg([], **resistance_plot, width=640, height=230, marks=marks)
+        if marks and data["pages"] > 1
+        else "",
+    }
+    return shown
+
+
+def attachment(data: dict[str, Any], signer: Signer) -> bytes:
+    """Return the canonical JSON that is attached: the data, and the signature over its canonical form."""
+    return canonical_bytes(
+        {
+            "certificate": data,
+            "signature": {
+                "algorithm": "Ed25519",
+                "public_key": to_text(signer.public),
+                "value": to_text(signer.sign(canonical_bytes(data))),
+            },
+        }
+    )
+
+
+def render(data: dict[str, Any], attached: bytes, public: bytes) -> bytes:
+    """Return the unsealed PDF. Equal arguments, typst version and layout give equal bytes."""
+    import typst
+
+    issued = datetime.datetime.combine(datetime.date.fromisoformat(data["issued"]), datetime.time(12), datetime.UTC)
+    made: Any = b""
+    printed = json.dumps(view(data, public), ensure_ascii=False)
+    for size in TEXT_SIZES_PT:  # the first that keeps what belongs on one page there
+        made = typst.compile(
+            str(TEMPLATES / "certificate.typ"),
+            root=str(TEMPLATES),
+            format="pdf",
+            sys_inputs={
+                "view": printed,
+                "attached": attached.decode("utf-8"),
+                "name": ATTACHMENT,
+                "year": str(issued.year),
+                "month": str(issued.month),
+                "day": str(issued.day),
+                "size": str(size),
+            },
+            font_paths=[str(FONTS)],
+            ignore_system_fonts=True,
+            pdf_standards=["a-3a"],
+            timestamp=int(issued.timestamp()),
+        )
+        if not isinstance(made, bytes):
+            raise InputError("certificate: typst gave no single PDF")
+        pages = re.search(rb"/Type\s*/Pages\s*/Count (\d+)", made)
+        if pages and int(pages[1]) <= data["pages"]:
+            break
+    return made
+
+
+def seal(pdf: bytes, signer: Signer) -> bytes:
+    """Sign the whole file: a comment of fixed length before the cross reference table.
+
+    The signature is over all bytes of the result but the comment itself.
+    """
+    at = pdf.rfind(b"\nxref\n") + 1
+    match = re.search(rb"startxref\n(\d+)\n%%EOF\s*$", pdf)
+    if at == 0 or match is None or int(match[1]) != at:
+        raise InputError("certificate: typst wrote its cross reference in a form that cannot be sealed")
+    length = len(SEAL_START) + 44 + 1 + 88 + 1
+    moved = pdf[at : match.start(1)] + str(at + length).encode() + pdf[match.end(1) :]
+    value = signer.sign(pdf[:at] + moved)
+    line = SEAL_START + to_text(signer.public).encode() + b" " + to_text(value).encode() + b"\n"
+    if len(line) != length:
+        raise InputError("certificate: the seal has an unexpected length")
+    return pdf[:at] + line + moved
+
+
+def make_certificate(
+    runs: list[RunInput], issue: Issue, signer: Signer, grade: dict[str, Any] | None = None
+) -> tuple[bytes, dict[str, Any]]:
+    """Return the sealed PDF and its data.
+
+    Raises:
+        InputError, Refused: as `certificate_data`.
+    """
+    data = certificate_data(runs, issue, grade)
+    return seal(render(data, attachment(data, signer), signer.public), signer), data
