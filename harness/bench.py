@@ -170,8 +170,7 @@ def _check_instrument(name: str, table: Any, where: str) -> None:
                 )
             if key == "distribution" and value not in ("rectangular", "normal"):
                 raise InputError(
-                    f"{here}.specification.{channel}.distribution: {value!r} is not accepted; "
-                    "rectangular or normal is"
+                    f"{here}.specification.{channel}.distribution: {value!r} is not accepted; rectangular or normal is"
                 )
 
 
@@ -184,9 +183,7 @@ def _cell(table: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) 
             raise InputError(f"{where}: cell.{key} is not known; {', '.join(CELL_KEYS)} are accepted")
         for name in value if isinstance(value, list) else [value]:
             if name not in instruments:
-                raise InputError(
-                    f"{where}: cell.{key} names {name!r}; the instruments are {', '.join(instruments)}"
-                )
+                raise InputError(f"{where}: cell.{key} names {name!r}; the instruments are {', '.join(instruments)}")
     by_role: dict[str, list[str]] = {}
     for name, one in instruments.items():
         by_role.setdefault(one["role"], []).append(name)
@@ -194,7 +191,9 @@ def _cell(table: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) 
         *by_role.get("meter", []), *by_role.get("load", []), *by_role.get("logger", []), *by_role.get("supply", [])
     ]  # fmt: skip
     if not measuring:
-        raise InputError(f"{where}: no instrument measures the cell's voltage; a load, meter, logger or supply is needed")
+        raise InputError(
+            f"{where}: no instrument measures the cell's voltage; a load, meter, logger or supply is needed"
+        )
     voltage = table.get("voltage", measuring[0])
     current = table.get("current", [*by_role.get("load", []), *by_role.get("supply", [])] or [voltage])
     temperature = table.get("temperature")

@@ -28,6 +28,9 @@ RATE_TRAIL_S = 10.0
 RISE_V = 0.10
 
 
+OFF = Order("off")
+
+
 class Violation(NamedTuple):
     """What is wrong: the check, one sentence, the value and the limit."""
 
@@ -51,7 +54,7 @@ FINE = Verdict(None, None)
 class History:
     """What the guard remembers. It belongs to one run; `judge` brings it up to date."""
 
-    order: Order = Order("off")
+    order: Order = OFF
     order_s: float = 0.0
     step: int = -1
     charge_Ah: float = 0.0
@@ -252,7 +255,10 @@ def _plausible(
             found = Violation("current-off-order", f"{current_A:.3f} A flows out while charging", current_A, 0.0)
     elif order.kind == "off" and current_A is not None and abs(current_A) > OFF_CURRENT_A:
         found = Violation(
-            "current-when-off", f"{current_A:.3f} A flows although all is ordered off", current_A, OFF_CURRENT_A
+            "current-when-off",
+            f"{current_A:.3f} A flows although all is ordered off",
+            current_A,
+            OFF_CURRENT_A,
         )
     if found is None:
         history.odd = 0
@@ -262,9 +268,7 @@ def _plausible(
     return found if history.odd >= PLAUSIBLE_READINGS else None
 
 
-def _discharging(
-    order: Order, history: History, voltage_V: float | None, current_A: float | None
-) -> Violation | None:
+def _discharging(order: Order, history: History, voltage_V: float | None, current_A: float | None) -> Violation | None:
     if voltage_V is not None:
         if voltage_V < history.lowest_V:
             history.lowest_V = voltage_V

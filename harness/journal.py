@@ -21,6 +21,7 @@ Sampling never waits for the disk, save where an event must be on it. Invariant:
 of `t_s`, events in the order of writing; nothing is edited in place.
 """
 
+import contextlib
 import hashlib
 import json
 import os
@@ -199,15 +200,11 @@ class JournalWriter:
             self._syncer.join(timeout=5.0)
         for file in (self._samples, self._events):
             if not file.closed:
-                try:
+                with contextlib.suppress(OSError):  # the reason was told by the write that failed
                     file.flush()
                     _sync(file.fileno())
-                except OSError:
-                    pass  # the reason has been told by the write that failed
-                try:
+                with contextlib.suppress(OSError):
                     file.close()
-                except OSError:
-                    pass
 
     def _keep_synced(self) -> None:
         """Sync in the background: at most ten times a second of wall clock."""
@@ -277,7 +274,9 @@ class RunFolder:
             return self.events[-1]
         return None
 
-    def iter_rows(self) -> Iterator[tuple[float, int, float | None, float | None, float | None, dict[str, float]]]:
+    def iter_rows(
+        self,
+    ) -> Iterator[tuple[float, int, float | None, float | None, float | None, dict[str, float]]]:
         """Yield each complete row as numbers, in order.
 
         Raises:
@@ -293,9 +292,14 @@ class RunFolder:
                 values = [float(cell) if cell else None for cell in cells[2:]]
             except ValueError as error:
                 raise JournalDamaged(f"{path}, line {number}: {text!r} is not a row of numbers") from error
-            yield t_s, step, values[0], values[1], values[2], {
-                name: value for name, value in zip(extra, values[3:], strict=True) if value is not None
-            }
+            yield (
+                t_s,
+                step,
+                values[0],
+                values[1],
+                values[2],
+                {name: value for name, value in zip(extra, values[3:], strict=True) if value is not None},
+            )
 
 
 def _complete_rows(path: Path, width: int) -> Iterator[tuple[int, str]]:

@@ -146,8 +146,7 @@ def plan_from_dict(data: dict[str, Any]) -> Plan:
 def _step(data: dict[str, Any]) -> Step:
     fields = dict(data)
     fields["segments"] = tuple(
-        Segment(Order(**segment["order"]), segment["duration_s"], segment["pulse"])
-        for segment in data["segments"]
+        Segment(Order(**segment["order"]), segment["duration_s"], segment["pulse"]) for segment in data["segments"]
     )
     fields["ends"] = tuple(End(**end) for end in data["ends"])
     fields["limits"] = Limits(**data["limits"])

@@ -7,6 +7,7 @@ instrument switched off, read back, its current measured as zero, tried again th
 link, recorded, and said aloud where it failed.
 """
 
+import contextlib
 import dataclasses
 import signal
 import threading
@@ -171,9 +172,7 @@ class Rig:
         self.extra_columns = columns
 
     def _extra(self, answers: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
-        return {
-            column: answers[name][key] for name, key, column in self._extras if key in answers.get(name, NO_EXTRA)
-        }
+        return {column: answers[name][key] for name, key, column in self._extras if key in answers.get(name, NO_EXTRA)}
 
     def energising(self) -> list[str]:
         """Return the names of the instruments that can let current flow."""
@@ -545,9 +544,7 @@ class Runner:
         """Return bounds of the signed charge of the gap, how long it was off, and what is known."""
         current_A = next((row.current_A for row in reversed(rows) if row.current_A is not None), 0.0) or 0.0
         full_Ah = current_A * gap_s / 3600.0
-        safe_events = [
-            event for event in before.events if event["kind"] == "made-safe" and event.get("off", True)
-        ]
+        safe_events = [event for event in before.events if event["kind"] == "made-safe" and event.get("off", True)]
         if not self.state.energised:
             return 0.0, 0.0, gap_s, "nothing was on"
         if still_on:
@@ -557,7 +554,12 @@ class Runner:
             on_s = max(0.0, float(safe_events[-1]["t_s"]) - (rows[-1].t_s if rows else 0.0))
             part_Ah = current_A * min(on_s, gap_s) / 3600.0
             return min(part_Ah, 0.0), max(part_Ah, 0.0), max(gap_s - on_s, 0.0), "it was made safe then"
-        return min(full_Ah, 0.0), max(full_Ah, 0.0), gap_s, "it may have been on for all of the gap, or for none"
+        return (
+            min(full_Ah, 0.0),
+            max(full_Ah, 0.0),
+            gap_s,
+            "it may have been on for all of the gap, or for none",
+        )
 
     def _continuity(self, last_V: float | None, now_V: float | None, state: State) -> None:
         """Refuse to go on when the voltage says that this is another cell."""
@@ -643,9 +645,7 @@ class Runner:
         self._last_reading_s = t_s
         self._last_asked_s = asked_s - self._t0_s
         step = self.plan.steps[state.plan_step]
-        verdict = guard.judge(
-            self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC
-        )
+        verdict = guard.judge(self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC)
         if verdict.stop is not None:
             self._guard_stop(verdict.stop, step)
         sample = Sample(t_s, voltage_V, current_A, temperature_degC)
@@ -760,9 +760,7 @@ class Runner:
         self.state, orders, events = advance(self.plan, self.state, record)
         self._carry_out(orders, events, t_s)
 
-    def _carry_out(
-        self, orders: tuple[Order, ...], events: tuple[dict[str, Any], ...], t_s: float
-    ) -> None:
+    def _carry_out(self, orders: tuple[Order, ...], events: tuple[dict[str, Any], ...], t_s: float) -> None:
         # Safe first: an order that switches off does not wait for the disk.
         for order in orders:
             if order.kind == "off":
@@ -869,10 +867,8 @@ class Runner:
             results[name] = answer
             safe = safe and bool(answer["off"])
         self._on = ""
-        try:
+        with contextlib.suppress(OSError):  # told by `_end`; OFF has been sent
             self._event("made-safe", by="runner", off=safe, instruments=results)
-        except OSError:
-            pass  # told by `_end`; OFF has been sent
         return safe
 
     def _make_one_safe(self, instrument: Instrument) -> dict[str, Any]:
@@ -1006,4 +1002,16 @@ def resumable(folder: Path) -> tuple[RunFolder, Plan]:
     return before, plan_from_dict(before.run["plan"])
 
 
-__all__ = ["OFF", "CellReading", "Outcome", "Person", "Progress", "Rig", "Runner", "Stop", "resumable", "run_folder", "run_header"]
+__all__ = [
+    "OFF",
+    "CellReading",
+    "Outcome",
+    "Person",
+    "Progress",
+    "Rig",
+    "Runner",
+    "Stop",
+    "resumable",
+    "run_folder",
+    "run_header",
+]

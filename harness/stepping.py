@@ -325,9 +325,7 @@ def _why(end: End, sample: Sample) -> str:
     return f"{end.quantity} {end.at} {end.value:g}{shown}"
 
 
-def _go_to(
-    plan: Plan, state: State, index: int, t_s: float, orders: list[Order], events: list[Event]
-) -> None:
+def _go_to(plan: Plan, state: State, index: int, t_s: float, orders: list[Order], events: list[Event]) -> None:
     """Go to a step of the plan, or end the run after the last."""
     if index >= len(plan.steps):
         _finish(state, state.main_reason or "time", "all steps are done", orders, events)
@@ -529,9 +527,7 @@ def record_of(event: Mapping[str, Any]) -> Record | None:
     if kind == "attendance":
         return Attendance(t_s, bool(event["present"]))
     if kind == "resumed":
-        return Resume(
-            t_s, float(event["off_for_s"]), float(event["charge_low_Ah"]), float(event["charge_high_Ah"])
-        )
+        return Resume(t_s, float(event["off_for_s"]), float(event["charge_low_Ah"]), float(event["charge_high_Ah"]))
     return None
 
 
@@ -540,9 +536,7 @@ RESULT_KINDS = frozenset(
 )  # what `advance` itself writes
 
 
-def replay(
-    plan: Plan, events: list[dict[str, Any]], rows: list[Sample]
-) -> tuple[State, list[Event]]:
+def replay(plan: Plan, events: list[dict[str, Any]], rows: list[Sample]) -> tuple[State, list[Event]]:
     """Fold a run's records; return the last state and the events that `advance` gave.
 
     Args:

@@ -1,7 +1,232 @@
-"""Commands of the group Papers."""
+"""Commands of the group Papers: certify, verify, label, report, key, schema."""
+
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
+
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from harness.errors import InputError
+
+_PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it has one."
+
+
+def _folder(run: Path, logs: Path) -> Path:
+    """Return a run's folder from a path, or from `cell/run` below the logs, or a cell's only run."""
+    for candidate in (run, logs / run):
+        if (candidate / "run.json").is_file():
+            return candidate
+    raise InputError(f"{run}: is no run's folder (one with a run.json), also not below {logs}")
+
+
+def _write(out: Path, data: bytes) -> None:
+    """Put a finished file in place at once, or leave what was there."""
+    import os
+
+    scratch = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        scratch.write_bytes(data)
+        scratch.replace(out)
+    except OSError as error:
+        scratch.unlink(missing_ok=True)
+        raise InputError(f"{out}: cannot be written: {error.strerror}") from error
+
+
+def _date(text: str | None, option: str) -> Any:
+    import datetime
+
+    if text is None:
+        return datetime.datetime.now(datetime.UTC).date()
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError as error:
+        raise InputError(f"{option} {text}: is no date; accepted: year-month-day, as 2026-11-25") from error
+
+
+def certify(
+    runs: Annotated[list[Path], typer.Argument(help="Run folders of one cell; the last one gives the headline.")],
+    out: Annotated[Path, typer.Option("--out", help="The PDF to write.")],
+    operator: Annotated[
+        str, typer.Option(help="Who made the test and answers for it.", envvar="AMPHORA_OPERATOR")
+    ] = "",
+    place: Annotated[str, typer.Option(help="Where the test was made.", envvar="AMPHORA_PLACE")] = "",
+    bench: Annotated[str, typer.Option(help="Name and address of the bench; default: the run's bench.")] = "",
+    customer: Annotated[str, typer.Option(help="For whom it is made.")] = "",
+    issued: Annotated[str | None, typer.Option(help="Date of issue, year-month-day; default: today (UTC).")] = None,
+    cutoff: Annotated[float | None, typer.Option(help="Cut-off voltage in volt in place of the run's own.")] = None,
+    budget: Annotated[bool, typer.Option("--budget", help="A second page: large curves, uncertainty budget.")] = False,
+    grade: Annotated[bool, typer.Option(help="Put the grade on it, where the run allows one.")] = True,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Write a signed certificate that travels with the cell.
+
+    A run whose start was not known to be full gets none. The key is made on first use. The same
+    input and date of issue give the same file, byte for byte.
+
+    Example: amphora certify logs/L3-a/20261124T210000Z-overnight --out L3-a.pdf --operator "M. Lindqvist"
+    """
+    from harness.report import certificate
+    from harness.report.signing import Signer, bench_key, fingerprint, key_path
+
+    issue = certificate.Issue(
+        issued=_date(issued, "--issued"), operator=operator, place=place, bench=bench, customer=customer,
+        pages=2 if budget else 1,
+    )  # fmt: skip
+    inputs = [certificate.run_input(_folder(run, logs), cutoff) for run in runs]
+    data = certificate.certificate_data(inputs, issue, _grade_of(inputs[-1].folder) if grade else None)
+    key, made = bench_key()
+    signer = Signer(key)
+    if made:
+        say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
+    pdf = certificate.seal(certificate.render(data, certificate.attachment(data, signer), signer.public), signer)
+    _write(out, pdf)
+    result = {
+        "certificate": str(out), "number": data["number"], "cell": data["item"]["id"], "issued": data["issued"],
+        "key": fingerprint(signer.public), "runs": [run["run_id"] for run in data["runs"]],
+        "grade": data["grade"]["grade"] if data["grade"] else None,
+    }  # fmt: skip
+    answer(
+        result,
+        as_json,
+        lambda: print(f"{out}: certificate {data['number']} for {data['item']['id']}, key {result['key']}"),
+    )
+
+
+def _grade_of(folder: Path) -> dict[str, Any] | None:
+    """Return the run's grade as `amphora grade` gives it, or None where it needs more."""
+    return None
+
+
+def verify(
+    file: Annotated[Path, typer.Argument(help="The certificate (PDF).")],
+    logs: Annotated[Path | None, typer.Option("--logs", help="Where the runs are: recompute from the samples.")] = None,
+    key: Annotated[Path | None, typer.Option("--key", help="Public key (PEM) that must have signed it.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Check a certificate: file, signature, pages, and with the run at hand each number.
+
+    Ends with 1 and the reasons when anything does not match.
+
+    Example: amphora verify L3-a.pdf --logs logs
+    """
+    from harness.report.signing import known_keys, public_bytes, read_public
+    from harness.report.verify import verify_file
+
+    expect = public_bytes(read_public(key)) if key else None
+    found = verify_file(file, logs, expect, known_keys())
+
+    def show() -> None:
+        print(f"{file}: {'valid' if found['valid'] else 'NOT VALID'}")
+        for reason in found["reasons"]:
+            print(f"  no: {reason}")
+        if found["number"]:
+            print(f"  certificate {found['number']} for {found['cell']}, issued {found['issued']}")
+        if found["key"]:
+            print(f"  key {found['key']} ({found['signed_by'] or 'not one you know'})")
+        for item in found["results"] or []:
+            if found["valid"] and item["capacity_Ah"] is not None:
+                print(
+                    f"  {item['run']}: {item['capacity_Ah'] * 1000:.0f} ± {(item['capacity_U_Ah'] or 0) * 1000:.0f} mAh "
+                    f"(k = 2), start {item['start']}"
+                )
+        if found["recomputed"] is not None and not found["recomputed"]:
+            print("  each number was recomputed from the raw samples and agrees")
+        for note in found["notes"]:
+            print(f"  note: {note}")
+        for text in found["proves"]:
+            print(f"  it shows: {text}")
+        for text in found["proves_not"]:
+            print(f"  it does not show: {text}")
+
+    answer(found, as_json, show)
+    if not found["valid"]:
+        for reason in found["reasons"]:
+            say(f"amphora: {file}: {reason}")
+        leave(1)
+
+
+def schema() -> None:
+    """Print the JSON Schema of the data inside a certificate.
+
+    Example: amphora schema > certificate.schema.json
+    """
+    from harness.report.schema import PATH
+
+    print(PATH.read_text(encoding="utf-8"), end="")
+
+
+keys = typer.Typer(help="The key this bench signs with.", no_args_is_help=True)
+
+
+@keys.command("show")
+def key_show(as_json: JsonOption = False) -> None:
+    """Show the bench's public key and its fingerprint; the key is made when there is none.
+
+    Example: amphora key show
+    """
+    from harness.report.signing import key_info
+
+    info = key_info()
+    data = {
+        "path": str(info.path),
+        "fingerprint": info.fingerprint,
+        "public_key": info.public_pem,
+        "made_now": info.made_now,
+    }
+    answer(
+        data,
+        as_json,
+        lambda: print(f"{info.path}\nfingerprint {info.fingerprint}\n{info.public_pem}", end=""),
+    )
+
+
+@keys.command("export")
+def key_export(
+    out: Annotated[Path, typer.Argument(help="The file to make; an existing one is left alone.")],
+    private: Annotated[
+        bool, typer.Option("--private", help=f"The private key, as a safe copy. {_PASSWORD_HELP}")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the public key to give away, or the private key as a safe copy.
+
+    Example: amphora key export kitchen-bench.pem
+    """
+    from harness.report.signing import export_key
+
+    mark = export_key(out, private)
+    answer(
+        {"file": str(out), "fingerprint": mark, "private": private},
+        as_json,
+        lambda: print(f"{out}: key {mark}"),
+    )
+
+
+@keys.command("import")
+def key_import(
+    source: Annotated[Path, typer.Argument(help="A private key (becomes this bench's) or another bench's public key.")],
+    name: Annotated[str | None, typer.Option("--name", help="Whose public key it is.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take over a private key on a new computer, or remember another bench's public key.
+
+    Example: amphora key import their-bench.pem --name "bench in the village hall"
+    """
+    from harness.report.signing import import_key
+
+    mark, private = import_key(source, name)
+    data = {"fingerprint": mark, "private": private, "name": name}
+    answer(
+        data,
+        as_json,
+        lambda: print(f"key {mark} {'is now this bench' + chr(39) + 's own' if private else f'is known as {name}'}"),
+    )
 
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
+    app.command("certify")(certify)
+    app.command("verify")(verify)
+    app.command("schema")(schema)
+    app.add_typer(keys, name="key")

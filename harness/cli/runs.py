@@ -1,7 +1,417 @@
-"""Commands of the group Runs."""
+"""Commands that plan, run, go on and watch. Parse, call one function, print, exit."""
+
+import sys
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from harness.errors import InputError
+
+if TYPE_CHECKING:
+    from drivers.roles import Clock, Instrument
+    from harness.bench import BenchDescription
+    from harness.runner import Outcome, Progress
+    from harness.session import Request
+
+CellOption = Annotated[str, typer.Option("--cell", help="The cell's id on the shelf.")]
+ProfileOption = Annotated[str, typer.Option("--profile", help="A recipe that ships, or the path of one's own.")]
+BenchOption = Annotated[str, typer.Option("--bench", help="A bench file, or 'simulated'.")]
+StartOption = Annotated[
+    str | None,
+    typer.Option("--start", help="How the cell starts: 'declared-full' or 'unknown'. Default: what the shelf knows."),
+]
+CapacityOption = Annotated[str | None, typer.Option("--capacity", help="What the cell is taken to hold, as '1.2 Ah'.")]
+CurrentOption = Annotated[str | None, typer.Option("--current", help="Discharge or charge current, as '300 mA'.")]
+CutoffOption = Annotated[str | None, typer.Option("--cutoff", help="Cut-off voltage, as '3.0 V'.")]
+ReadyOption = Annotated[
+    str | None,
+    typer.Option("--ready-by", help="Choose a discharge current that is done by then, as '07:30'."),
+]
+AttendedOption = Annotated[
+    str | None, typer.Option("--attended", help="Hours in which somebody is there, as '18:00-23:00'.")
+]
+PresentOption = Annotated[bool, typer.Option("--present", help="Somebody is there for as long as it charges.")]
+UnattendedOption = Annotated[
+    bool,
+    typer.Option("--charge-unattended", help="Charge with nobody there, on a supply that guards itself."),
+]
+HandOption = Annotated[
+    str | None,
+    typer.Option("--hand-voltage", help="What a hand meter read at the cell, with its sign, as '3.31 V'."),
+]
+KindOption = Annotated[str, typer.Option("--simulated-cell", help="Kind of cell on the simulated bench.")]
+SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
+    app.command("plan")(plan)
+    app.command("run")(run)
+    app.command("resume")(resume)
+    app.command("watch")(watch)
+
+
+def plan(
+    cell: CellOption,
+    profile: ProfileOption,
+    bench: BenchOption = "simulated",
+    logs: LogsOption = DEFAULT_LOGS,
+    start: StartOption = None,
+    capacity: CapacityOption = None,
+    current: CurrentOption = None,
+    cutoff: CutoffOption = None,
+    ready_by: ReadyOption = None,
+    attended: AttendedOption = None,
+    present: PresentOption = False,
+    charge_unattended: UnattendedOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Say what will happen, when it ends and what stops it. Touches nothing.
+
+    Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
+    """
+    from datetime import UTC
+
+    from harness.plan import plan_to_dict
+    from harness.planview import render
+    from harness.session import make_plan
+
+    request = _request(
+        cell,
+        profile,
+        logs,
+        start,
+        capacity,
+        current,
+        cutoff,
+        ready_by,
+        attended,
+        present,
+        charge_unattended,
+        None,
+    )
+    now = datetime.now(UTC)
+    the_plan, _ = make_plan(request, _described(bench), now)
+    answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
+
+
+def run(
+    cell: CellOption,
+    profile: ProfileOption,
+    bench: BenchOption,
+    logs: LogsOption = DEFAULT_LOGS,
+    start: StartOption = None,
+    capacity: CapacityOption = None,
+    current: CurrentOption = None,
+    cutoff: CutoffOption = None,
+    ready_by: ReadyOption = None,
+    attended: AttendedOption = None,
+    present: PresentOption = False,
+    charge_unattended: UnattendedOption = False,
+    hand_voltage: HandOption = None,
+    simulated_cell: KindOption = "li-ion",
+    seed: SeedOption = 1,
+    json: JsonOption = False,
+) -> None:
+    """Run a recipe on a cell: check the bench, then step by step to the end.
+
+    Ctrl-C ends it orderly: outputs off, read back, written down; 'amphora resume' goes on.
+
+    Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
+    """
+    from harness.session import CAUTIONS, carry_out
+
+    request = _request(
+        cell,
+        profile,
+        logs,
+        start,
+        capacity,
+        current,
+        cutoff,
+        ready_by,
+        attended,
+        present,
+        charge_unattended,
+        hand_voltage,
+    )
+    for line in CAUTIONS:
+        say(f"  {line}")
+    with _Setup(bench, request, simulated_cell, seed) as setup:
+        outcome = carry_out(
+            request,
+            setup.description,
+            setup.rig,
+            setup.clock,
+            setup.person,
+            show=setup.show,
+            alarm=setup.alarm,
+            guarded=setup.real,
+        )
+    _finish(outcome, json)
+
+
+def resume(
+    run: Annotated[Path, typer.Argument(help="The folder of a run that was cut short.")],
+    bench: Annotated[
+        str | None, typer.Option("--bench", help="The bench file; default: the one it began with.")
+    ] = None,
+    same_cell: Annotated[bool, typer.Option("--same-cell", help="It is the same cell, whatever its voltage.")] = False,
+    simulated_cell: KindOption = "li-ion",
+    seed: SeedOption = 1,
+    json: JsonOption = False,
+) -> None:
+    """Go on after an interruption: replay the folder, ask the instruments, bound the gap, continue.
+
+    Example: amphora resume logs/L3-a/20261124T210502Z-overnight
+    """
+    from harness.runner import resumable
+    from harness.session import Request, go_on
+
+    before, _ = resumable(run)
+    where = bench or before.run["bench"].get("file")
+    if not where:
+        raise InputError(f"{run}: does not say which bench file it began with; give --bench")
+    request = Request(before.run["cell"]["id"], before.run["profile"], run.parent.parent)
+    with _Setup(str(where), request, simulated_cell, seed) as setup:
+        outcome = go_on(
+            run,
+            setup.description,
+            setup.rig,
+            setup.clock,
+            setup.person,
+            show=setup.show,
+            alarm=setup.alarm,
+            same_cell=same_cell,
+            guarded=setup.real,
+        )
+    _finish(outcome, json)
+
+
+def watch(
+    run: Annotated[Path, typer.Argument(help="The run's folder.")],
+    page: Annotated[bool, typer.Option("--page", help="Serve a page on this computer instead.")] = False,
+    share: Annotated[
+        bool, typer.Option("--share", help="With --page: also for the local network, by a secret address.")
+    ] = False,
+    once: Annotated[bool, typer.Option("--once", help="Show how it stands now and end.")] = False,
+) -> None:
+    """Look at a run from beside: a second process that only reads the folder.
+
+    Example: amphora watch logs/L3-a/20261124T210502Z-overnight
+    """
+    if page:
+        from harness.report.livepage import serve
+
+        serve(run, share=share)
+        return
+    from harness.watching import follow
+
+    follow(run, once=once)
+
+
+# -- what the commands share -----------------------------------------------------------------------
+
+
+def _request(
+    cell: str,
+    profile: str,
+    logs: Path,
+    start: str | None,
+    capacity: str | None,
+    current: str | None,
+    cutoff: str | None,
+    ready_by: str | None,
+    attended: str | None,
+    present: bool,
+    charge_unattended: bool,
+    hand_voltage: str | None,
+) -> "Request":
+    from harness.quantities import parse
+    from harness.session import Request
+
+    if start not in (None, "full", "declared-full", "unknown"):
+        raise InputError(f"--start {start}: is not accepted; declared-full or unknown is")
+    return Request(
+        cell_id=cell,
+        profile=profile,
+        logs=logs,
+        start="declared-full" if start == "full" else start,
+        capacity_Ah=None if capacity is None else parse(capacity, "capacity", "--capacity"),
+        current_A=None if current is None else parse(current, "current", "--current"),
+        cutoff_V=None if cutoff is None else parse(cutoff, "voltage", "--cutoff"),
+        ready_by=None if ready_by is None else _moment(ready_by),
+        attended=None if attended is None else _hours(attended),
+        present=present,
+        unattended_charging_ok=charge_unattended,
+        hand_voltage_V=None if hand_voltage is None else parse(hand_voltage, "voltage", "--hand-voltage"),
+    )
+
+
+def _clock_time(text: str, where: str) -> tuple[int, int]:
+    try:
+        moment = datetime.strptime(text.strip(), "%H:%M")
+    except ValueError as error:
+        raise InputError(f"{where}: {text!r} is not accepted; a time of day such as 07:30 is") from error
+    return moment.hour, moment.minute
+
+
+def _moment(text: str) -> datetime:
+    """The next time the clock shows this time of day, local."""
+    hour, minute = _clock_time(text, "--ready-by")
+    now = datetime.now().astimezone()
+    moment = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    return moment if moment > now else moment + timedelta(days=1)
+
+
+def _hours(text: str) -> tuple[float, float]:
+    begin, dash, end = text.partition("-")
+    if not dash:
+        raise InputError(f"--attended: {text!r} is not accepted; two times of day such as 18:00-23:00 are")
+    (h0, m0), (h1, m1) = _clock_time(begin, "--attended"), _clock_time(end, "--attended")
+    return h0 + m0 / 60.0, h1 + m1 / 60.0
+
+
+def _described(bench: str) -> "BenchDescription":
+    from harness.bench import bench_from_dict, load_bench
+
+    if bench == "simulated":
+        from drivers.simulated.bench import SimulatedBench
+
+        return bench_from_dict(SimulatedBench().description, "simulated")
+    return load_bench(Path(bench))
+
+
+class _Setup:
+    """The bench of one command: opened on entering, given back on leaving."""
+
+    def __init__(self, bench: str, request: "Request", kind: str, seed: int) -> None:
+        self.real = bench != "simulated"
+        self._request = request
+        self._bench = bench
+        self._kind = kind
+        self._seed = seed
+
+    def __enter__(self) -> "_Setup":
+        from harness.alarm import Alarm
+        from harness.persons import ObligingPerson, TerminalPerson
+        from harness.session import open_rig
+        from harness.simulating import SimulatedSession
+
+        self.person: Any
+        self.alarm: Callable[[str, str], None] | None = None
+        self.show = _progress()
+        if not self.real:
+            self._session = SimulatedSession(self._request.logs, self._request.cell_id, self._kind, self._seed)
+            self.description = self._session.description
+            self.clock: Clock = self._session.clock
+            self.rig = open_rig(self.description, self.clock, self._session.open)
+            self.person = ObligingPerson()
+            return self
+        from drivers.clock import RealClock, ScaledClock
+        from drivers.opening import open_instrument
+
+        self.description = _described(self._bench)
+        speed_up = self.description.speed_up
+        self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
+        opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument
+        self._alarm = Alarm(dict(self.description.alarms))
+        self.alarm = self._alarm.raise_
+        self.rig = open_rig(self.description, self.clock, opener)
+        self.person = (
+            TerminalPerson()
+            if sys.stdin.isatty()
+            else ObligingPerson(only_when=self.description.data.get("simulated", False))
+        )
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.rig.close()
+        if self.real:
+            self._alarm.drain(5.0)
+        else:
+            self._session.keep()
+
+
+def _progress() -> "Callable[[Progress], None]":
+    """Return what shows progress: one line that is written over on a terminal, else plain lines."""
+    from harness.watching import progress_line
+
+    terminal = sys.stderr.isatty()
+    last = [0.0]
+
+    def show(progress: "Progress") -> None:
+        if terminal:
+            sys.stderr.write("\r\x1b[2K" + progress_line(progress))
+            sys.stderr.flush()
+        elif progress.t_s - last[0] >= 600.0:
+            last[0] = progress.t_s
+            say(progress_line(progress))
+
+    return show
+
+
+def _finish(outcome: "Outcome", json: bool) -> None:
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[2K")
+    data: dict[str, Any] = {
+        "run": str(outcome.folder),
+        "stop": outcome.reason,
+        "text": outcome.text,
+        "safe": outcome.safe,
+        "rows": outcome.rows,
+        "exit_code": outcome.exit_code,
+    }
+    headline: list[str] = []
+    if outcome.rows:
+        headline = _headline(outcome.folder, data)
+
+    def show() -> None:
+        print(f"{outcome.folder}")
+        print(f"  ended: {outcome.reason} ({outcome.text})")
+        print(f"  outputs: {'off, read back' if outcome.safe else 'NOT KNOWN TO BE OFF: pull the leads'}")
+        for line in headline:
+            print(f"  {line}")
+
+    answer(data, json, show)
+    if outcome.exit_code:
+        if json:
+            say(f"amphora: {outcome.text}")
+        leave(outcome.exit_code)
+
+
+def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
+    """Add the headline figures to the answer; a run without any has none, and says why."""
+    from harness.errors import AmphoraError
+    from harness.results import analyse_run
+
+    try:
+        result = analyse_run(folder)
+    except AmphoraError as error:
+        return [f"no figures: {error}"]
+    keys = (
+        "capacity_Ah",
+        "capacity_U_Ah",
+        "charge_Ah",
+        "energy_Wh",
+        "mean_voltage_V",
+        "reached_cutoff",
+        "start",
+        "warnings",
+    )
+    for key in keys:
+        data[key] = result.get(key)
+    lines = []
+    if result.get("capacity_Ah") is not None:
+        u_Ah = result.get("capacity_U_Ah")
+        spread = "" if u_Ah is None else f" ± {u_Ah * 1000:.0f}"
+        what = "holds" if result.get("start") in ("full", "declared-full") else "gave (start not known to be full)"
+        lines.append(f"{what} {result['capacity_Ah'] * 1000:.0f}{spread} mAh (k = 2)")
+    if result.get("charge_Ah") is not None:
+        lines.append(f"accepted {result['charge_Ah'] * 1000:.0f} mAh")
+    lines.extend(warning["text"] for warning in result.get("warnings") or [])
+    return lines

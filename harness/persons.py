@@ -1,0 +1,57 @@
+"""Who answers when a step asks for a person: somebody at the terminal, or the simulated bench."""
+
+import sys
+import threading
+
+from harness.errors import InputError
+
+
+class TerminalPerson:
+    """Asks on standard error and takes Return on standard input for 'done'. Never blocks the run."""
+
+    def __init__(self) -> None:
+        self._done = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def ask(self, text: str) -> None:
+        """Put a request; returns at once."""
+        self._done.clear()
+        sys.stderr.write(f"\n\a>>> {text}\n>>> Return when it is done: ")
+        sys.stderr.flush()
+        if self._thread is None or not self._thread.is_alive():
+            self._thread = threading.Thread(target=self._wait, name="person", daemon=True)
+            self._thread.start()
+
+    def answered(self) -> bool:
+        """Whether the last request has been done."""
+        return self._done.is_set()
+
+    def _wait(self) -> None:
+        if sys.stdin.readline():
+            self._done.set()
+
+
+class ObligingPerson:
+    """Does at once what is asked: the person of the simulated bench.
+
+    Args:
+        only_when: False: nobody is there; asking is refused with one sentence.
+    """
+
+    def __init__(self, only_when: bool = True) -> None:
+        self._there = only_when
+        self.asked: list[str] = []
+
+    def ask(self, text: str) -> None:
+        """Note the request.
+
+        Raises:
+            InputError: nobody is there to answer.
+        """
+        self.asked.append(text)
+        if not self._there:
+            raise InputError(f"a person is needed ({text}), and standard input is no terminal")
+
+    def answered(self) -> bool:
+        """Whether the last request has been done."""
+        return self._there

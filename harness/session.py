@@ -1,0 +1,290 @@
+"""From a request to a run: cell, recipe and bench brought together, then the runner started.
+
+Leaves to others: what a plan contains (`planner`), what happens on the bench (`runner`), how it is
+printed (`cli`). Opening of instruments is handed in, because only the program picks them.
+"""
+
+import json
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from drivers.errors import DriverError
+from drivers.roles import Clock, Instrument
+from harness.bench import BenchDescription
+from harness.errors import AmphoraError, InputError
+from harness.journal import read_run
+from harness.plan import Order, Plan, Segment, Step, plan_to_dict
+from harness.runner import Outcome, Person, Progress, Rig, Runner, resumable, run_folder, run_header
+from harness.shelf import Shelf
+
+FULL_FOR_H = 4.0
+ZERO_REST_S = 60.0
+Open = Callable[[str, Mapping[str, Any], Clock], Instrument]
+
+CAUTIONS = (
+    "A fuse at the cell, a holder on a surface that cannot burn, polarity and voltage read by hand first.",
+    "Charging cells are not left alone. Swelling, hissing, smell or heat: stop, get out, call the fire service.",
+    "Local rules and licensed practice come first; this program replaces neither.",
+)
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a person asks for. Quantities in SI; None: as the recipe has it."""
+
+    cell_id: str
+    profile: str
+    logs: Path
+    start: str | None = None
+    capacity_Ah: float | None = None
+    current_A: float | None = None
+    cutoff_V: float | None = None
+    ready_by: datetime | None = None
+    attended: tuple[float, float] | None = None
+    present: bool = False
+    unattended_charging_ok: bool = False
+    hand_voltage_V: float | None = None
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+def how_full(shelf: Shelf, cell_id: str, now: datetime) -> str:
+    """Return `full` when our own charge of this cell ended by its taper at most 4 h ago.
+
+    A run that drew current since then makes it `unknown`.
+    """
+    for folder in reversed(shelf.runs(cell_id)):
+        try:
+            run = read_run(folder)
+        except AmphoraError:
+            continue
+        kinds = {event["step"]: event["step_kind"] for event in run.events if event["kind"] == "step-begun"}
+        ended = [event for event in run.events if event["kind"] == "step-ended"]
+        energised = [event for event in ended if kinds.get(event["step"]) in ("charge", "discharge", "pulses")]
+        if not energised:
+            if any(kinds[step] in ("charge", "discharge", "pulses") for step in kinds):
+                return "unknown"
+            continue
+        last = energised[-1]
+        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last):
+            return "unknown"
+        if run.stopped is None or str(run.stopped["reason"]).startswith("guard:"):
+            return "unknown"
+        age = now - datetime.fromisoformat(last["utc"])
+        return "full" if timedelta(0) <= age <= timedelta(hours=FULL_FOR_H) else "unknown"
+    return "unknown"
+
+
+def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
+    """Tell whether a charge step ended full: by taper, or a timed NiMH charge by its own end."""
+    if run.get("profile") in ("storage", "identify"):
+        return False
+    if ended["reason"] == "taper":
+        return True
+    chemistry = str((run.get("plan") or {}).get("chemistry", ""))
+    return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+
+
+def make_plan(
+    request: Request,
+    bench: BenchDescription | None,
+    now: datetime,
+    abilities: Mapping[str, Any] | None = None,
+) -> tuple[Plan, dict[str, Any]]:
+    """Return the checked plan and the cell's record.
+
+    Args:
+        request: What is asked for.
+        bench: The set-up; None to plan without one.
+        now: Aware; when it would begin.
+        abilities: What each instrument guards by itself, by name, where it is known.
+
+    Raises:
+        InputError: cell, recipe or bench do not go together: what, where, value, limit.
+    """
+    from harness.planner import build_plan
+
+    shelf = Shelf(request.logs)
+    cell = shelf.get(request.cell_id).to_dict()
+    start = request.start or how_full(shelf, request.cell_id, now)
+    data: dict[str, Any] | None = None
+    if bench is not None:
+        data = dict(bench.data)
+        if abilities:
+            data["abilities"] = dict(abilities)
+    plan = build_plan(
+        request.profile,
+        cell,
+        data,
+        capacity_Ah=request.capacity_Ah,
+        ready_by=request.ready_by,
+        now=now.astimezone(),
+        attended=request.attended,
+        cutoff_V=request.cutoff_V,
+        current_A=request.current_A,
+        start=start,
+        unattended_charging_ok=request.unattended_charging_ok,
+        present=request.present,
+    )
+    return with_zero_rest(plan), cell
+
+
+def with_zero_rest(plan: Plan) -> Plan:
+    """Put a minute of rest before anything that energises: the current zero is taken there."""
+    import dataclasses
+
+    if not plan.steps or not any(
+        segment.order.kind in ("charge", "discharge") for step in plan.steps for segment in step.segments
+    ):
+        return plan
+    first = plan.steps[0]
+    if first.kind == "rest" and first.max_duration_s >= ZERO_REST_S:
+        return plan
+    zero = Step(
+        name="current zero",
+        kind="rest",
+        segments=(Segment(Order("off"), ZERO_REST_S),),
+        ends=(),
+        max_duration_s=ZERO_REST_S,
+        time_is_end=True,
+        sample_interval_s=1.0,
+        limits=first.limits,
+        leads="open",
+        expected_duration_s=ZERO_REST_S,
+    )
+    moved = tuple(
+        dataclasses.replace(step, after_cutoff=None if step.after_cutoff is None else step.after_cutoff + 1)
+        for step in plan.steps
+    )
+    return dataclasses.replace(plan, steps=(zero, *moved), max_duration_s=plan.max_duration_s + ZERO_REST_S)
+
+
+def open_rig(bench: BenchDescription, clock: Clock, open_one: Open) -> Rig:
+    """Open every instrument of a bench; what was opened is closed again when one fails."""
+    opened: dict[str, Instrument] = {}
+    try:
+        for name, table in bench.instruments.items():
+            opened[name] = open_one(name, table, clock)
+    except (DriverError, AmphoraError, OSError):
+        for instrument in opened.values():
+            instrument.close()
+        raise
+    return Rig(bench, opened)
+
+
+def carry_out(
+    request: Request,
+    bench: BenchDescription,
+    rig: Rig,
+    clock: Clock,
+    person: Person,
+    *,
+    show: Callable[[Progress], None] | None = None,
+    alarm: Callable[[str, str], None] | None = None,
+    guarded: bool = True,
+) -> Outcome:
+    """Plan and run; returns how it ended, with the folder.
+
+    Args:
+        guarded: Start the keeper process and take the locks (a virtual bench needs neither).
+    """
+    now = clock.utc()
+    abilities = {name: instrument.abilities for name, instrument in rig.instruments.items()}
+    plan, cell = make_plan(request, bench, now, abilities)
+    folder = run_folder(request.logs, request.cell_id, request.profile, now)
+    header = run_header(
+        plan_to_dict(plan), cell, bench, folder, plan.start, plan.cutoff_V or None, request.profile, now
+    )
+    runner = Runner(
+        plan,
+        rig,
+        clock,
+        folder,
+        header,
+        person,
+        show=show,
+        alarm=alarm,
+        hand_voltage_V=request.hand_voltage_V,
+    )
+    return _guarded(runner, bench, folder, guarded)
+
+
+def go_on(
+    folder: Path,
+    bench: BenchDescription,
+    rig: Rig,
+    clock: Clock,
+    person: Person,
+    *,
+    show: Callable[[Progress], None] | None = None,
+    alarm: Callable[[str, str], None] | None = None,
+    same_cell: bool = False,
+    guarded: bool = True,
+) -> Outcome:
+    """Go on with a run that was cut short.
+
+    Raises:
+        InputError: it ended for good, or somebody is at it.
+        Refused: the cell does not look like the same one.
+    """
+    before, plan = resumable(folder)
+    runner = Runner(
+        plan,
+        rig,
+        clock,
+        folder,
+        before.run,
+        person,
+        show=show,
+        alarm=alarm,
+        from_folder=before,
+        same_cell=same_cell,
+    )
+    return _guarded(runner, bench, folder, guarded)
+
+
+def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: bool) -> Outcome:
+    """Run under the locks, awake, with a keeper beside."""
+    if not guarded:
+        return runner.run()
+    from harness.awake import stay_awake
+    from harness.keeper import Keeper
+    from harness.lock import acquire_channel, acquire_folder
+
+    with ExitStack() as stack:
+        stack.enter_context(acquire_folder(folder))
+        for name, table in bench.instruments.items():
+            stack.enter_context(acquire_channel(name, table))
+        stack.enter_context(stay_awake())
+        names = runner.rig.energising()
+        keeper = Keeper.start(dict(bench.data), names, folder) if names else None
+        runner.keeper = keeper
+        try:
+            return runner.run()
+        finally:
+            if keeper is not None:
+                keeper.bye()
+
+
+def bench_of(folder: Path) -> Path | None:
+    """Return the bench file beside a run, if the run was started from one."""
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    where = run.get("bench", {}).get("file")
+    return Path(where) if where else None
+
+
+__all__ = [
+    "CAUTIONS",
+    "InputError",
+    "Request",
+    "bench_of",
+    "carry_out",
+    "go_on",
+    "how_full",
+    "make_plan",
+    "open_rig",
+    "with_zero_rest",
+]
