@@ -64,7 +64,9 @@ def from_canonical(data: bytes, what: str = "certificate data") -> Any:
     except ValueError as error:
         raise InputError(f"{what}: is not JSON: {str(error)[:120]}") from error
     if canonical_bytes(value) != data:
-        raise InputError(f"{what}: is JSON, but not in its canonical form, so it was rewritten by something else")
+        raise InputError(
+            f"{what}: is JSON, but not in its canonical form, so it was rewritten by something else"
+        )
     return value
 
 

@@ -165,8 +165,10 @@ def budget_of(result: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the uncertainty budget's lines as text and number, whatever names its columns have."""
     budget = result.get("budget") or []
     if isinstance(budget, dict):
-        budget = budget.get("capacity") or budget.get("lines") or next(
-            (item for item in budget.values() if isinstance(item, list)), []
+        budget = (
+            budget.get("capacity")
+            or budget.get("lines")
+            or next((item for item in budget.values() if isinstance(item, list)), [])
         )
     lines: list[dict[str, Any]] = []
     for item in budget:
@@ -225,7 +227,9 @@ def _specifications(run: dict[str, Any]) -> dict[str, Any]:
     for channel, item in (run.get("measurement") or {}).items():
         if isinstance(item, dict):
             stated[str(channel)] = {
-                key: _number(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+                key: _number(value)
+                if isinstance(value, int | float) and not isinstance(value, bool)
+                else value
                 for key, value in item.items()
                 if key in ("gain", "offset", "resolution", "distribution", "k", "assumed")
             }
@@ -258,29 +262,43 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
         said.append("Temperature: not measured (the standard: 20 ± 5 °C).")
     elif rest is not None:
         place = "inside" if 15 <= rest <= 25 else "outside"
-        said.append(f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C).")
+        said.append(
+            f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C)."
+        )
     else:
         said.append("Temperature: measured, not controlled (the standard: 20 ± 5 °C).")
     if result.get("start") == "declared-full":
         said.append("Charge before the test: declared full by the operator, not made or seen by the bench.")
     else:
-        said.append("Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method.")
+        said.append(
+            "Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method."
+        )
     cutoff = _number(run.get("cutoff_V"))
     said.append(
         f"Cut-off{f' {cutoff:.2f} V' if cutoff else ''}: usual for the chemistry, not declared by the maker. "
         "One discharge, not up to five."
     )
     if result.get("resistances"):
-        said.append("Resistance: from the current steps named with each value, not the standard's two-step test unless named so.")
-    assumed = [name for name, item in (run.get("measurement") or {}).items() if isinstance(item, dict) and item.get("assumed")]
+        said.append(
+            "Resistance: from the current steps named with each value, not the standard's two-step test unless named so."
+        )
+    assumed = [
+        name
+        for name, item in (run.get("measurement") or {}).items()
+        if isinstance(item, dict) and item.get("assumed")
+    ]
     if assumed:
         said.append(f"Accuracy of {', '.join(sorted(assumed))}: assumed, not from a calibration certificate.")
     if run.get("imported"):
-        said.append("External provider: the readings were taken by others and imported; the bench did not see the test.")
+        said.append(
+            "External provider: the readings were taken by others and imported; the bench did not see the test."
+        )
     return [_text(item) for item in said]
 
 
-def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] | None = None) -> dict[str, Any]:
+def certificate_data(
+    runs: list[RunInput], issue: Issue, grade: dict[str, Any] | None = None
+) -> dict[str, Any]:
     """Return the certificate's data for one cell over one or several runs.
 
     Raises:
@@ -291,20 +309,26 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
         raise InputError("certificate: no run was given; at least one is needed")
     ids = {str((item.run.get("cell") or {}).get("id") or item.result.get("cell")) for item in runs}
     if len(ids) > 1:
-        raise InputError(f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item")
+        raise InputError(
+            f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"
+        )
     stated = []
     for item in runs:
         run, result = item.run, item.result
         run_id = str(run.get("run_id") or item.folder.name)
         if not result.get("finished", True):
-            raise Refused(f"{run_id}: the run is not finished, so it gets no certificate; `amphora resume` goes on with it")
+            raise Refused(
+                f"{run_id}: the run is not finished, so it gets no certificate; `amphora resume` goes on with it"
+            )
         if result.get("start") not in ("full", "declared-full"):
             raise Refused(
                 f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
                 "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
             )
         if not result.get("reached_cutoff") or _number(result.get("capacity_Ah")) is None:
-            raise Refused(f"{run_id}: the discharge did not reach its cut-off voltage, so there is no capacity to certify")
+            raise Refused(
+                f"{run_id}: the discharge did not reach its cut-off voltage, so there is no capacity to certify"
+            )
         if _number(result.get("capacity_U_Ah")) is None:
             raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
         stated.append(
@@ -318,14 +342,18 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
                 "results": results_of(result),
                 "start_temperature_degC": _number(result.get("start_temperature_degC")),
                 "highest_temperature_degC": _number(result.get("highest_temperature_degC")),
-                "warnings": [_text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []],
+                "warnings": [
+                    _text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []
+                ],
                 "budget": budget_of(result),
                 "deviations": deviations(run, result),
                 "instruments": _instruments(run),
                 "specifications": _specifications(run),
                 "imported": bool(run.get("imported")),
                 "files_sha256": {
-                    name: sha256_file(item.folder / name) for name in RUN_FILES if (item.folder / name).is_file()
+                    name: sha256_file(item.folder / name)
+                    for name in RUN_FILES
+                    if (item.folder / name).is_file()
                 },
                 "curve": [[q, v] for q, v in item.curve],
             }
@@ -334,7 +362,9 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
     cell = first.run.get("cell") or {}
     inspection = cell.get("inspection") or {}
     condition = ", ".join(
-        f"{key.replace('_', ' ')}: {value}" for key, value in sorted(inspection.items()) if value not in (None, "", [])
+        f"{key.replace('_', ' ')}: {value}"
+        for key, value in sorted(inspection.items())
+        if value not in (None, "", [])
     )
     identified = cell.get("identified") or {}
     key = str(identified.get("chemistry") or first.result.get("chemistry") or cell.get("chemistry") or "auto")
@@ -353,7 +383,9 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
             "id": _text(next(iter(ids))),
             "form": _text(cell.get("form") or first.result.get("form")),
             "chemistry": _text(key),
-            "chemistry_found": "measured" if identified.get("chemistry") else "as entered in the shelf register",
+            "chemistry_found": "measured"
+            if identified.get("chemistry")
+            else "as entered in the shelf register",
             "source": _text(cell.get("source")),
             "markings": _text(cell.get("markings")),
             "claim_Ah": _number(cell.get("claim_Ah")),
@@ -393,7 +425,9 @@ def _grade(grade: dict[str, Any] | None) -> dict[str, Any] | None:
     return {
         "grade": _text(grade.get("grade")),
         "decided_by": _text(
-            ", ".join(map(str, grade["decided_by"])) if isinstance(grade.get("decided_by"), list) else grade.get("decided_by")
+            ", ".join(map(str, grade["decided_by"]))
+            if isinstance(grade.get("decided_by"), list)
+            else grade.get("decided_by")
         ),
         "rule": _text(
             grade.get("rule")
@@ -439,7 +473,9 @@ def with_U(value: float | None, U: float | None, scale: float = 1.0) -> str:
     shown_U = U * scale
     if decimals == 0:
         step = 10 ** max(0, math.floor(math.log10(shown_U)) - 1)
-        return f"{_thousands(round(value * scale / step) * step)} ± {_thousands(round(shown_U / step) * step)}"
+        return (
+            f"{_thousands(round(value * scale / step) * step)} ± {_thousands(round(shown_U / step) * step)}"
+        )
     return f"{value * scale:.{decimals}f} ± {shown_U:.{decimals}f}"
 
 
@@ -468,7 +504,9 @@ def _covered() -> frozenset[int]:
 
 def printable(text: str) -> str:
     """Return `text` with each character that the shipped fonts lack as its number, so that none prints as a box."""
-    if all(ord(char) < 0x250 or 0x370 <= ord(char) < 0x530 or char in "–—‘’“”…±≥≤×−°Ω\u202f" for char in text):
+    if all(
+        ord(char) < 0x250 or 0x370 <= ord(char) < 0x530 or char in "–—‘’“”…±≥≤×−°Ω\u202f" for char in text
+    ):
         return text  # in the main typeface; spares reading the fonts
     covered = _covered()
     return "".join(char if ord(char) in covered else f"[U+{ord(char):04X}]" for char in text)
@@ -487,7 +525,10 @@ def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
     usable = [item for item in results["resistances"] if item["ohm"] is not None]
     if not usable:
         return None
-    return min(usable, key=lambda item: abs((item["charge_state"] if item["charge_state"] is not None else 9.0) - 0.5))
+    return min(
+        usable,
+        key=lambda item: abs((item["charge_state"] if item["charge_state"] is not None else 9.0) - 0.5),
+    )
 
 
 def qr_payload(data: dict[str, Any], public: bytes) -> str:
@@ -499,11 +540,15 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
         f"no {data['number']}",
         f"cell {data['item']['id'][:60]}",
         f"run {data['runs'][-1]['run_id'][:90]}",
-        f"capacity {with_U(results['capacity_Ah'], results['capacity_U_Ah'], 1000)} mAh k=2".replace("\u202f", ""),
+        f"capacity {with_U(results['capacity_Ah'], results['capacity_U_Ah'], 1000)} mAh k=2".replace(
+            "\u202f", ""
+        ),
         f"start {results['start']}",
     ]
     if resistance:
-        parts.append(f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", ""))
+        parts.append(
+            f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", "")
+        )
     if data["grade"]:
         parts.append(f"grade {data['grade']['grade']}")
     parts.append(f"sha256 {sha256_hex(canonical_bytes(data))[:32]}")
@@ -584,7 +629,9 @@ def plot_svg(
             f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{height - bottom}" y2="{height - bottom + 3}" stroke="{QUIET}" stroke-width="0.6"/>'
             f'<text x="{x(value):.2f}" y="{height - bottom + 12}" text-anchor="middle" fill="{QUIET}" {font}>{value:g}</text>'
         )
-    out.append(f'<line x1="{left}" x2="{width - right}" y1="{height - bottom}" y2="{height - bottom}" stroke="{QUIET}" stroke-width="0.8"/>')
+    out.append(
+        f'<line x1="{left}" x2="{width - right}" y1="{height - bottom}" y2="{height - bottom}" stroke="{QUIET}" stroke-width="0.8"/>'
+    )
     dashes = ("", ' stroke-dasharray="5 2"', ' stroke-dasharray="1.5 1.5"', ' stroke-dasharray="6 2 1.5 2"')
     for i, line in enumerate(lines):
         path = " ".join(f"{x(a):.2f},{y(b):.2f}" for a, b in line)
@@ -593,10 +640,14 @@ def plot_svg(
         )
     for a, b, half in marks or []:
         if half:
-            out.append(f'<line x1="{x(a):.2f}" x2="{x(a):.2f}" y1="{y(b - half):.2f}" y2="{y(b + half):.2f}" stroke="{INK}" stroke-width="0.9"/>')
+            out.append(
+                f'<line x1="{x(a):.2f}" x2="{x(a):.2f}" y1="{y(b - half):.2f}" y2="{y(b + half):.2f}" stroke="{INK}" stroke-width="0.9"/>'
+            )
         out.append(f'<circle cx="{x(a):.2f}" cy="{y(b):.2f}" r="2.4" fill="{INK}"/>')
     out.append(f'<text x="{left}" y="9" fill="{INK}" {font}>{y_name}</text>')
-    out.append(f'<text x="{width - right}" y="{height - 3}" text-anchor="end" fill="{INK}" {font}>{x_name}</text></svg>')
+    out.append(
+        f'<text x="{width - right}" y="{height - 3}" text-anchor="end" fill="{INK}" {font}>{x_name}</text></svg>'
+    )
     return "".join(out)
 
 
@@ -641,7 +692,9 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             "name": "Energy",
             "value": with_U(results["energy_Wh"], results["energy_U_Wh"]),
             "unit": "Wh",
-            "note": f"mean {results['mean_voltage_V']:.3f} V" if results["mean_voltage_V"] is not None else "",
+            "note": f"mean {results['mean_voltage_V']:.3f} V"
+            if results["mean_voltage_V"] is not None
+            else "",
         },
         {
             "name": "DC resistance",
@@ -649,7 +702,11 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             "unit": "mΩ" if resistance else "",
             "note": (
                 f"{resistance['duration_s']:.3g} s step"
-                + (f" at {resistance['charge_state'] * 100:.0f} % charge" if resistance["charge_state"] is not None else "")
+                + (
+                    f" at {resistance['charge_state'] * 100:.0f} % charge"
+                    if resistance["charge_state"] is not None
+                    else ""
+                )
                 if resistance and resistance["duration_s"] is not None
                 else ""
             ),
@@ -661,14 +718,31 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         current = r["capacity_Ah"] / (r["duration_s"] / 3600) if r["duration_s"] else None
         cut = f"discharge to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "discharge to the cut-off"
         rows = [
-            ["Capacity", with_U(r["capacity_Ah"], r["capacity_U_Ah"], 1000), "mAh", cut + (f", mean {current:.3f} A" if current else "")],
+            [
+                "Capacity",
+                with_U(r["capacity_Ah"], r["capacity_U_Ah"], 1000),
+                "mAh",
+                cut + (f", mean {current:.3f} A" if current else ""),
+            ],
             ["Energy", with_U(r["energy_Wh"], r["energy_U_Wh"]), "Wh", f"in {_hours(r['duration_s'])}"],
             *_resistance_lines(r),
         ]
         if r["charge_Ah"] is not None:
-            rows.append(["Charge accepted", f"{r['charge_Ah'] * 1000:.0f}", "mAh", "in the charge of the same run; no uncertainty stated"])
+            rows.append(
+                [
+                    "Charge accepted",
+                    f"{r['charge_Ah'] * 1000:.0f}",
+                    "mAh",
+                    "in the charge of the same run; no uncertainty stated",
+                ]
+            )
         rows.append(
-            ["Temperature rise", f"{r['temperature_rise_K']:.1f}", "K", "highest above the rest before; no uncertainty stated"]
+            [
+                "Temperature rise",
+                f"{r['temperature_rise_K']:.1f}",
+                "K",
+                "highest above the rest before; no uncertainty stated",
+            ]
             if r["temperature_rise_K"] is not None
             else ["Temperature rise", "not measured", "", ""]
         )
@@ -677,18 +751,28 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     about_item = [
         ["Identification", item["id"]],
         ["Form", item["form"] or none],
-        ["Chemistry", f"{CHEMISTRY_WORDS.get(item['chemistry'], item['chemistry'])} ({item['chemistry_found']})"],
+        [
+            "Chemistry",
+            f"{CHEMISTRY_WORDS.get(item['chemistry'], item['chemistry'])} ({item['chemistry_found']})",
+        ],
         ["Came out of", item["source"] or none],
         ["Markings", item["markings"] or "none entered"],
-        ["Claimed capacity", f"{item['claim_Ah'] * 1000:.0f} mAh (unproven)" if item["claim_Ah"] is not None else "none known"],
+        [
+            "Claimed capacity",
+            f"{item['claim_Ah'] * 1000:.0f} mAh (unproven)" if item["claim_Ah"] is not None else "none known",
+        ],
         [
             "As found",
             ", ".join(
                 part
                 for part in (
-                    f"{item['as_found_V']:.3f} V" if item["as_found_V"] is not None else "voltage not recorded",
+                    f"{item['as_found_V']:.3f} V"
+                    if item["as_found_V"] is not None
+                    else "voltage not recorded",
                     f"{item['mass_g']:g} g" if item["mass_g"] is not None else "",
-                    f"received {item['as_found_utc'][:10]}" if item["as_found_utc"] else "date of receipt not recorded",
+                    f"received {item['as_found_utc'][:10]}"
+                    if item["as_found_utc"]
+                    else "date of receipt not recorded",
                 )
                 if part
             ),
@@ -698,7 +782,8 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     if item["notes"]:
         about_item.append(["Notes", item["notes"]])
     instruments = [
-        f"{i['role'] or i['name']}: {i['identity']}" for i in {json.dumps(i): i for run in data["runs"] for i in run["instruments"]}.values()
+        f"{i['role'] or i['name']}: {i['identity']}"
+        for i in {json.dumps(i): i for run in data["runs"] for i in run["instruments"]}.values()
     ]
     about_test = [
         ["Issued by", issuer["bench"] or "a private bench, name not stated"],
@@ -713,8 +798,12 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             ", ".join(
                 part
                 for part in (
-                    f"{last['start_temperature_degC']:.1f} °C at the start" if last["start_temperature_degC"] is not None else "",
-                    f"highest {last['highest_temperature_degC']:.1f} °C" if last["highest_temperature_degC"] is not None else "",
+                    f"{last['start_temperature_degC']:.1f} °C at the start"
+                    if last["start_temperature_degC"] is not None
+                    else "",
+                    f"highest {last['highest_temperature_degC']:.1f} °C"
+                    if last["highest_temperature_degC"] is not None
+                    else "",
                 )
                 if part
             )
@@ -742,7 +831,13 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         for r in run["results"]["resistances"]:
             if r["ohm"] is not None and r["charge_state"] is not None:
                 capacity = run["results"]["capacity_Ah"]
-                marks.append(((1 - r["charge_state"]) * capacity * 1000, r["ohm"] * 1000, (r["U_ohm"] or 0) * 1000 or None))
+                marks.append(
+                    (
+                        (1 - r["charge_state"]) * capacity * 1000,
+                        r["ohm"] * 1000,
+                        (r["U_ohm"] or 0) * 1000 or None,
+                    )
+                )
     voltage_plot = {"x_name": "charge given, mAh", "y_name": "voltage, V"}
     resistance_plot = {"x_name": "charge given, mAh", "y_name": "DC resistance, mΩ (bars: U, k = 2)"}
     flat = {"height": 112}
@@ -776,7 +871,10 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         "budget": {
             "columns": [key.replace("_", " ") for key in columns],
             "rows": [
-                [f"{row.get(key):.3g}" if isinstance(row.get(key), float) else str(row.get(key) or "") for key in columns]
+                [
+                    f"{row.get(key):.3g}" if isinstance(row.get(key), float) else str(row.get(key) or "")
+                    for key in columns
+                ]
                 for row in budget_rows
             ],
         },
@@ -793,7 +891,9 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     shown["plots"] = {
         "voltage": plot_svg(curves, **voltage_plot, **flat) if curves else "",
         "resistance": plot_svg([], **resistance_plot, **flat, marks=marks) if marks else "",
-        "voltage_large": plot_svg(curves, **voltage_plot, width=640, height=300) if curves and data["pages"] > 1 else "",
+        "voltage_large": plot_svg(curves, **voltage_plot, width=640, height=300)
+        if curves and data["pages"] > 1
+        else "",
         "resistance_large": plot_svg([], **resistance_plot, width=640, height=230, marks=marks)
         if marks and data["pages"] > 1
         else "",
@@ -819,7 +919,9 @@ def render(data: dict[str, Any], attached: bytes, public: bytes) -> bytes:
     """Return the unsealed PDF. Equal arguments, typst version and layout give equal bytes."""
     import typst
 
-    issued = datetime.datetime.combine(datetime.date.fromisoformat(data["issued"]), datetime.time(12), datetime.UTC)
+    issued = datetime.datetime.combine(
+        datetime.date.fromisoformat(data["issued"]), datetime.time(12), datetime.UTC
+    )
     made: Any = b""
     printed = json.dumps(view(data, public), ensure_ascii=False)
     for size in TEXT_SIZES_PT:  # the first that keeps what belongs on one page there
@@ -877,3 +979,102 @@ def make_certificate(
     """
     data = certificate_data(runs, issue, grade)
     return seal(render(data, attachment(data, signer), signer.public), signer), data
+
+
+# ---- from a run's folder -------------------------------------------------------------------------
+
+
+def discharge_points(
+    t_s: Any, voltage_V: Any, current_A: Any, begin_s: float | None = None, end_s: float | None = None
+) -> tuple[Any, Any]:
+    """Return charge given (Ah, rising) and voltage (V) of a discharge's rows under load, shape (m,) each.
+
+    Args:
+        t_s, voltage_V, current_A: Readings, shape (n,); current into the cell.
+        begin_s, end_s: The discharge in `t_s`; None: from the end of the last charge to the last discharging row.
+    """
+    import numpy as np
+
+    good = np.isfinite(t_s) & np.isfinite(voltage_V) & np.isfinite(current_A)
+    t, v, i = t_s[good], voltage_V[good], current_A[good]
+    if t.size < 2:
+        return np.empty(0), np.empty(0)
+    small = 0.02 * float(np.abs(i).max())
+    out = i < -small
+    if not out.any():
+        return np.empty(0), np.empty(0)
+    last = int(np.flatnonzero(out)[-1])
+    charging = np.flatnonzero(i[:last] > small)
+    first = int(charging[-1]) + 1 if charging.size else 0
+    low = t[first] if begin_s is None else begin_s
+    high = t[last] if end_s is None else end_s
+    window = (t >= low) & (t <= high)
+    t, v, i, out = t[window], v[window], i[window], out[window]
+    if t.size < 2:
+        return np.empty(0), np.empty(0)
+    steps = np.diff(t) * -(i[1:] + i[:-1]) / 2 / 3600
+    given = np.concatenate([[0.0], np.cumsum(steps)])
+    return given[out], v[out]
+
+
+def read_run_json(folder: Path) -> dict[str, Any]:
+    """Return `run.json` of a run's folder.
+
+    Raises:
+        InputError: there is none, or it is not a run's.
+    """
+    path = folder / "run.json"
+    try:
+        run = json.loads(path.read_bytes())
+    except OSError as error:
+        raise InputError(
+            f"{folder}: is no run's folder: run.json cannot be read ({error.strerror})"
+        ) from error
+    except ValueError as error:
+        raise InputError(f"{path}: is not JSON ({error})") from error
+    if not isinstance(run, dict) or not str(run.get("format", "")).startswith("amphora-run/"):
+        raise InputError(f"{path}: is not a run's description (format amphora-run/1)")
+    return run
+
+
+def run_input(folder: Path, cutoff_V: float | None = None) -> RunInput:
+    """Read and analyse one run for a certificate.
+
+    Raises:
+        InputError: no run's folder, or damaged.
+    """
+    from harness.loading import load
+    from harness.results import analyse_run
+
+    run = read_run_json(folder)
+    result = dict(analyse_run(folder, cutoff_V))
+    record, _ = load(folder)
+    chosen = chosen_phase(result)
+    begin, end = (
+        (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
+    )
+    charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
+    temperature = record.temperature_degC
+    import numpy as np
+
+    seen = temperature[np.isfinite(temperature)]
+    if seen.size:
+        rise = _number(result.get("temperature_rise_K"))
+        window = np.isfinite(temperature)
+        if begin is not None and end is not None:
+            window &= (record.t_s >= begin) & (record.t_s <= end)
+        highest = float(temperature[window].max()) if window.any() else float(seen.max())
+        result["highest_temperature_degC"] = round(highest, 2)
+        if rise is not None:
+            result["start_temperature_degC"] = round(highest - rise, 2)
+    result["cutoff_given_V"] = cutoff_V
+    return RunInput(folder, run, result, discharge_curve(charge, voltage))
+
+
+def chosen_phase(result: dict[str, Any]) -> dict[str, Any] | None:
+    """Return the phase that the headline figures are of: the last discharge with the same capacity."""
+    phases = [p for p in result.get("phases") or [] if isinstance(p, dict) and p.get("kind") == "discharge"]
+    for phase in reversed(phases):
+        if phase.get("capacity_Ah") == result.get("capacity_Ah"):
+            return phase
+    return phases[-1] if phases else None

@@ -190,7 +190,9 @@ def import_key(source: Path, name: str | None, password: str | None = None) -> t
         return fingerprint(public_bytes(key.public_key())), True
     public = read_public(source)
     if name is None or not _NAME.fullmatch(name):
-        raise InputError(f"{source}: a public key needs a name (--name), letters, digits, space, dot or dash, not {name!r}")
+        raise InputError(
+            f"{source}: a public key needs a name (--name), letters, digits, space, dot or dash, not {name!r}"
+        )
     _write_new(known_folder() / f"{name}.pem", public_pem(public))
     return fingerprint(public_bytes(public)), False
 
