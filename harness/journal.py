@@ -95,7 +95,11 @@ class JournalWriter:
         self.columns = columns
         self._extra = columns[len(COLUMNS) :]
         self._samples: IO[str] = (folder / "samples.csv").open("a", encoding="utf-8", newline="\n")
-        self._events: IO[str] = (folder / "events.jsonl").open("a", encoding="utf-8", newline="\n")
+        try:
+            self._events: IO[str] = (folder / "events.jsonl").open("a", encoding="utf-8", newline="\n")
+        except OSError:
+            self._samples.close()
+            raise
         self._dirty = threading.Event()
         self._closing = False
         self._sync_error: OSError | None = None

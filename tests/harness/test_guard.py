@@ -1,0 +1,164 @@
+"""Promises of the guard."""
+
+import dataclasses
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness import guard
+from harness.guard import History, Verdict, judge, ordered, silent
+from harness.plan import Limits, Order, Plan
+
+LIMITS = Limits(
+    voltage_low_V=2.5,
+    voltage_high_V=4.2,
+    current_low_A=-1.0,
+    current_high_A=0.5,
+    temperature_low_degC=0.0,
+    temperature_high_degC=45.0,
+    temperature_rate_K_per_min=1.0,
+    charge_Ah=1.5,
+)
+PLAN = Plan("p", "c", "li-ion", (), 3.0, 1.0, "assumed", "full", False, 1e5, needs_temperature=True)
+DISCHARGE = Order("discharge", value=0.5)
+Row = tuple[float, float | None, float | None, float | None]
+
+
+def discharging(order: Order = DISCHARGE) -> History:
+    history = History()
+    ordered(history, order, 0.0, 0)
+    return history
+
+
+def run(history: History, *rows: Row, limits: Limits = LIMITS, plan: Plan = PLAN) -> list[Verdict]:
+    return [judge(plan, limits, history, *row) for row in rows]
+
+
+@pytest.mark.parametrize(
+    ("check", "row"),
+    [
+        ("voltage-low", (5.0, 2.3, -0.5, 20.0)),
+        ("voltage-high", (5.0, 4.3, -0.5, 20.0)),
+        ("reversed", (5.0, -1.0, -0.5, 20.0)),
+        ("current-low", (5.0, 3.7, -1.2, 20.0)),
+        ("current-high", (5.0, 3.7, 0.7, 20.0)),
+        ("temperature-high", (5.0, 3.7, -0.5, 46.0)),
+        ("temperature-low", (5.0, 3.7, -0.5, -1.0)),
+    ],
+)
+def test_a_first_violation_asks_for_a_second_reading_and_the_second_acts(check: str, row: Row) -> None:
+    first, second = run(discharging(), row, (row[0] + 0.2, *row[1:]))
+    assert first.stop is None and first.suspect is not None and first.suspect.check == check
+    assert second.stop is not None and second.stop.check == check
+
+
+def test_one_odd_reading_between_good_ones_does_not_stop() -> None:
+    verdicts = run(discharging(), (4.0, 3.7, -0.5, 20.0), (5.0, 9.9, -0.5, 20.0), (5.2, 3.7, -0.5, 20.0))
+    assert all(verdict.stop is None for verdict in verdicts)
+
+
+def test_current_when_off_is_found_after_settling_and_three_readings() -> None:
+    history = discharging(Order("off"))
+    rows: list[Row] = [(t, 3.9, -0.3, 20.0) for t in (1.0, 2.0, 4.0, 5.0)]
+    assert all(verdict.stop is None for verdict in run(history, *rows))
+    (last,) = run(history, (6.0, 3.9, -0.3, 20.0))
+    assert last.stop is not None and last.stop.check == "current-when-off"
+
+
+def test_no_current_where_some_was_ordered_is_an_open_lead() -> None:
+    verdicts = run(discharging(), *[(t, 4.0, 0.0, 20.0) for t in (4.0, 5.0, 6.0)])
+    assert verdicts[-1].stop is not None and verdicts[-1].stop.check == "no-current"
+
+
+def test_another_current_than_ordered_is_told() -> None:
+    verdicts = run(discharging(), *[(t, 4.0, -0.8, 20.0) for t in (4.0, 5.0, 6.0)])
+    assert verdicts[-1].stop is not None and verdicts[-1].stop.check == "current-off-order"
+
+
+def test_a_voltage_that_rises_on_discharge_is_told() -> None:
+    rows: list[Row] = [(4.0, 3.7, -0.5, 20.0), (5.0, 3.9, -0.5, 20.0), (6.0, 3.9, -0.5, 20.1), (7.0, 3.9, -0.5, 20.2)]
+    verdicts = run(discharging(), *rows)
+    assert verdicts[-1].stop is not None and verdicts[-1].stop.check == "voltage-rises"
+
+
+def test_readings_that_stand_still_while_charge_passes_are_frozen() -> None:
+    verdicts = run(discharging(), *[(float(t), 3.7, -0.5, 20.0 + t / 1000) for t in range(4, 200)])
+    stops = [verdict.stop for verdict in verdicts if verdict.stop]
+    assert stops and stops[0].check == "frozen"
+    # 2 % of 1 Ah at 0.5 A: 144 s
+    assert 140.0 < verdicts.index(next(v for v in verdicts if v.stop)) < 150.0
+
+
+def test_readings_that_move_by_the_last_digit_are_not_frozen() -> None:
+    rows: list[Row] = [(float(t), 3.7 - 0.001 * (t // 20), -0.5, 20.0 + t / 1000) for t in range(4, 400)]
+    assert all(verdict.stop is None for verdict in run(discharging(), *rows))
+
+
+def test_a_lost_temperature_sensor_stops_only_where_the_plan_relies_on_it() -> None:
+    rows: list[Row] = [(float(t), 3.9 - t / 1e4, -0.5, None) for t in range(4, 40)]
+    assert any(verdict.stop for verdict in run(discharging(), *rows))
+    without = dataclasses.replace(PLAN, needs_temperature=False)
+    assert not any(verdict.stop for verdict in run(discharging(), *rows, plan=without))
+
+
+def test_warming_faster_than_allowed_stops() -> None:
+    rows: list[Row] = [(float(t), 3.9 - t / 1e4, -0.5, 20.0 + t * 2.0 / 60.0) for t in range(4, 120, 2)]
+    stops = [verdict.stop for verdict in run(discharging(), *rows) if verdict.stop]
+    assert stops and stops[0].check == "temperature-rate"
+
+
+def test_more_charge_than_such_a_cell_can_hold_stops() -> None:
+    rows: list[Row] = [(float(t), 3.9 - t / 1e6, -0.5, 20.0 + t / 1e4) for t in range(4, 3600 * 4, 60)]
+    stops = [verdict.stop for verdict in run(discharging(), *rows) if verdict.stop]
+    assert stops and stops[0].check == "charge"
+
+
+def test_the_age_of_the_last_reading_is_judged() -> None:
+    history = discharging()
+    assert silent(PLAN, history, 100.0, 95.0).stop is None
+    late = silent(PLAN, history, 100.0, 80.0)
+    assert late.stop is not None and late.stop.check == "no-reading"
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.none() | st.floats(2.6, 4.1),
+            st.none() | st.floats(-0.54, -0.46),
+            st.none() | st.floats(15.0, 15.9),
+        ),
+        min_size=1,
+        max_size=50,
+    )
+)
+def test_good_readings_never_stop_a_run(rows: list[tuple[float | None, float | None, float | None]]) -> None:
+    falling = sorted(((v for v, _, _ in rows if v is not None)), reverse=True)
+    history = discharging()
+    for number, (voltage_V, current_A, temperature_degC) in enumerate(rows):
+        if voltage_V is not None:
+            voltage_V = falling.pop(0)
+        if number % 10 == 0:
+            temperature_degC = 15.5
+        verdict = judge(PLAN, LIMITS, history, 4.0 + number, voltage_V, current_A, temperature_degC)
+        assert verdict.stop is None
+
+
+@given(st.floats(-1e3, 1e3), st.floats(-1e3, 1e3), st.floats(-300, 1e3))
+def test_a_reading_outside_the_limits_never_passes_twice(voltage_V: float, current_A: float, degC: float) -> None:
+    tolerance = LIMITS.voltage_tolerance_V
+    inside = 2.5 - tolerance <= voltage_V <= 4.2 + tolerance and -1.07 <= current_A <= 0.545 and 0.0 <= degC <= 45.0
+    history = discharging()
+    run(history, (1.0, voltage_V, current_A, degC))
+    (second,) = run(history, (1.2, voltage_V, current_A, degC))
+    assert (second.stop is None) == inside
+
+
+def test_every_check_has_its_name_in_the_module_page() -> None:
+    import inspect
+    import re
+
+    source = inspect.getsource(guard)
+    page = guard.__doc__ or ""
+    for name in re.findall(r'Violation\(\s*"([a-z-]+)"', source):
+        assert name in page, name
