@@ -1,0 +1,249 @@
+"""Small labels for cells: alone, or many on a sheet with offsets. Lengths in millimetre.
+
+Black only, no text under 5.5 points and QR modules of whole dots at 203 dots an inch, so that a thermal
+printer shows them. A label says how the charge at the start was known; without a capacity from a known
+full start it says so in place of a number.
+"""
+
+import json
+import re
+from dataclasses import dataclass
+from typing import Any
+
+from harness.errors import InputError
+from harness.report.certificate import (
+    FONTS,
+    TEMPLATES,
+    main_resistance,
+    printable,
+    qr_svg,
+    results_of,
+    with_U,
+)
+
+DOT_MM = 25.4 / 203
+SHORT_CHEMISTRY = {
+    "li-ion": "Li-ion 4.20 V", "li-ion-4.35": "Li-ion 4.35 V", "lfp": "LFP 3.60 V", "nimh": "NiMH", "nicd": "NiCd",
+    "lto": "LTO", "lead-acid": "lead-acid", "auto": "chemistry not known",
+}  # fmt: skip
+SIZES_MM = {"strip": (60.0, 12.0), "tag": (48.0, 25.0), "card": (70.0, 36.0)}
+_DECLARED = "declared full before"
+_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*[x×]\s*(\d+(?:\.\d+)?)")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Labels on a page: `columns` by `rows`, the first at (`left_mm`, `top_mm`), `gap_*` between them.
+
+    `skip`: places already used, counted along the rows. `shift_*`: what the printer is off by.
+    """
+
+    columns: int
+    rows: int
+    page_mm: tuple[float, float] = (210.0, 297.0)
+    left_mm: float | None = None  # None: the grid stands in the middle of the page
+    top_mm: float | None = None
+    gap_x_mm: float = 0.0
+    gap_y_mm: float = 0.0
+    skip: int = 0
+    shift_x_mm: float = 0.0
+    shift_y_mm: float = 0.0
+
+
+def size_mm(text: str) -> tuple[float, float]:
+    """Return width and height of a label from `strip`, `tag`, `card` or `45x25`.
+
+    Raises:
+        InputError: neither, or under 30 by 10 or over 200 by 150.
+    """
+    if text in SIZES_MM:
+        return SIZES_MM[text]
+    match = _SIZE.fullmatch(text.strip())
+    width, height = (float(match[1]), float(match[2])) if match else (0.0, 0.0)
+    if not (30 <= width <= 200 and 10 <= height <= 150):
+        raise InputError(
+            f"label size {text!r}: accepted are {', '.join(SIZES_MM)} or width x height in mm, 30x10 to 200x150"
+        )
+    return width, height
+
+
+def pair(text: str, option: str) -> tuple[float, float]:
+    """Return two lengths from text like `3,-1.5`.
+
+    Raises:
+        InputError: not two numbers.
+    """
+    parts = text.split(",")
+    try:
+        x, y = (float(part) for part in parts)
+    except ValueError as error:
+        raise InputError(f"{option} {text!r}: accepted are two numbers in mm, as 2,-1.5") from error
+    if not (abs(x) < 1000 and abs(y) < 1000):
+        raise InputError(f"{option} {text!r}: is beyond any page")
+    return x, y
+
+
+def grid(text: str) -> tuple[int, int]:
+    """Return columns and rows from text like `3x8`.
+
+    Raises:
+        InputError: not two counts of 1 to 40.
+    """
+    match = re.fullmatch(r"(\d{1,2})\s*[x×]\s*(\d{1,2})", text.strip())
+    if not match or not (1 <= int(match[1]) <= 40 and 1 <= int(match[2]) <= 40):
+        raise InputError(f"--sheet {text!r}: accepted are columns x rows, as 3x8")
+    return int(match[1]), int(match[2])
+
+
+def label_content(cell: dict[str, Any], result: dict[str, Any] | None, grade: str | None = None) -> dict[str, Any]:
+    """Return what one label says, as finished text, most important first.
+
+    Args:
+        cell: The cell's record.
+        result: The analysed run it stands on, or None.
+        grade: The grade in words, or None.
+    """
+    identified = cell.get("identified") or {}
+    key = str(identified.get("chemistry") or cell.get("chemistry") or "auto")
+    chemistry = SHORT_CHEMISTRY.get(key, key)
+    lines: list[dict[str, Any]] = []
+    payload = ["AMPHORA CELL 1", str(cell.get("id", ""))[:40]]
+    date = str((result or {}).get("created_utc") or "")[:10]
+    certain = bool(result) and (result or {}).get("start") in ("full", "declared-full")
+    results = results_of(result) if result else None
+    if results and certain and results["reached_cutoff"] and results["capacity_Ah"] is not None:
+        capacity = with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000) + " mAh"
+        lines.append({"text": capacity, "size": 9.5, "strong": True})
+        payload.append(capacity.replace("\u202f", ""))
+        if results["start"] == "declared-full":
+            lines.append({"text": _DECLARED, "size": 6, "strong": False})
+            payload.append("declared full")
+    else:
+        lines.append({"text": "capacity not known", "size": 8, "strong": True})
+        payload.append("capacity not known")
+    resistance = main_resistance(results) if results else None
+    if resistance:
+        after = f" ({resistance['duration_s']:.3g} s)" if resistance["duration_s"] is not None else ""
+        value = with_U(resistance["ohm"], resistance["U_ohm"], 1000)
+        lines.append({"text": f"{value} mΩ{after}", "size": 7.5, "strong": False})
+        payload.append(f"{value} mohm".replace("\u202f", ""))
+    if grade:
+        lines.append({"text": grade, "size": 8, "strong": True})
+        payload.append(grade)
+    lines.append({"text": " · ".join(part for part in (date, chemistry) if part), "size": 6.5, "strong": False})
+    if date:
+        payload.append(date)
+    return {
+        "id": printable(str(cell.get("id", ""))),
+        "lines": [{**line, "text": printable(line["text"])} for line in lines],
+        "payload": "\n".join(payload),
+        "declared": _DECLARED in [line["text"] for line in lines],
+    }
+
+
+def _qr(payload: str, most_mm: float) -> tuple[str, float]:
+    """Return the QR code and its width: the largest of whole printer dots a module that fits."""
+    import segno
+
+    texts = [payload, "\n".join(payload.split("\n")[:3]), "\n".join(payload.split("\n")[1:2])]
+    for text in texts:
+        modules = segno.make(text, error="m", micro=False).symbol_size(border=0)[0]
+        dots = int(most_mm / (modules * DOT_MM))
+        if dots >= 3:
+            return qr_svg(text), modules * dots * DOT_MM
+    modules = segno.make(texts[-1], error="m", micro=False).symbol_size(border=0)[0]
+    return qr_svg(texts[-1]), modules * max(2, int(most_mm / (modules * DOT_MM))) * DOT_MM
+
+
+def make_labels(
+    contents: list[dict[str, Any]], size: tuple[float, float], sheet: Sheet | None = None, cut_lines: bool = False
+) -> bytes:
+    """Return the labels as PDF: each on a page of its own, or on sheets.
+
+    Args:
+        contents: From `label_content`.
+        size: Width and height of one label in millimetre.
+        sheet: None: one label a page, the page being the label.
+        cut_lines: Draw a thin outline to cut along.
+
+    Raises:
+        InputError: nothing to print, or the sheet's labels do not fit its page.
+    """
+    import typst
+
+    if not contents:
+        raise InputError("label: no cell was given; at least one is needed")
+    width, height = size
+    padding = 1.2 if height < 16 else 2.0
+    rows_room = height - 2 * padding
+    most_qr = min(rows_room, width * 0.42)
+    labels = []
+    for item in contents:
+        code, code_mm = _qr(item["payload"], most_qr)
+        lines = list(item["lines"])
+        if height < 16:
+            first = lines[0]["text"] + (" (declared full)" if item["declared"] else "")
+            rest = " · ".join(line["text"] for line in lines[1:] if line["text"] != _DECLARED)
+            rest = re.sub(r" \([^)]* s\)", "", rest)  # the length of the step stands on the certificate
+            lines = [{**lines[0], "text": first}, {"text": rest, "size": 7, "strong": False}]
+        labels.append({"id": item["id"], "lines": lines, "qr": code, "qr_mm": code_mm})
+    if sheet is None:
+        page = (width, height)
+        sheets = [[{**item, "x": 0.0, "y": 0.0}] for item in labels]
+    else:
+        page = sheet.page_mm
+        sheets = _placed(labels, size, sheet)
+    shown = {
+        "page": {"width": page[0], "height": page[1]},
+        "label": {
+            "width": width,
+            "height": height,
+            "padding": padding,
+            "scale": 0.8 if height < 16 else min(1.5, max(0.85, rows_room / 21)),
+            "spacing": 0.9 if height < 16 else 1.1 * min(1.6, rows_room / 21),
+        },
+        "cut_lines": cut_lines,
+        "sheets": sheets,
+    }
+    made = typst.compile(
+        str(TEMPLATES / "label.typ"),
+        root=str(TEMPLATES),
+        format="pdf",
+        sys_inputs={"view": json.dumps(shown, ensure_ascii=False)},
+        font_paths=[str(FONTS)],
+        ignore_system_fonts=True,
+        timestamp=0,
+    )
+    if not isinstance(made, bytes):
+        raise InputError("label: typst gave no single PDF")
+    return made
+
+
+def _placed(labels: list[dict[str, Any]], size: tuple[float, float], sheet: Sheet) -> list[list[dict[str, Any]]]:
+    width, height = size
+    wide = sheet.columns * width + (sheet.columns - 1) * sheet.gap_x_mm
+    high = sheet.rows * height + (sheet.rows - 1) * sheet.gap_y_mm
+    left = (sheet.page_mm[0] - wide) / 2 if sheet.left_mm is None else sheet.left_mm
+    top = (sheet.page_mm[1] - high) / 2 if sheet.top_mm is None else sheet.top_mm
+    if min(left, top) < -0.01 or left + wide > sheet.page_mm[0] + 0.01 or top + high > sheet.page_mm[1] + 0.01:
+        raise InputError(
+            f"label: {sheet.columns} x {sheet.rows} labels of {width:g} x {height:g} mm need {wide:g} x {high:g} mm, "
+            f"more than the page of {sheet.page_mm[0]:g} x {sheet.page_mm[1]:g} mm allows from {left:.1f}, {top:.1f} mm"
+        )
+    places = sheet.columns * sheet.rows
+    if not 0 <= sheet.skip < places:
+        raise InputError(f"label: {sheet.skip} used places to skip; accepted: 0 to {places - 1}")
+    sheets: list[list[dict[str, Any]]] = []
+    for n, item in enumerate(labels, start=sheet.skip):
+        page, place = divmod(n, places)
+        row, column = divmod(place, sheet.columns)
+        while len(sheets) <= page:
+            sheets.append([])
+        sheets[page].append(
+            {
+                **item,
+                "x": round(left + column * (width + sheet.gap_x_mm) + sheet.shift_x_mm, 4),
+                "y": round(top + row * (height + sheet.gap_y_mm) + sheet.shift_y_mm, 4),
+            }
+        )
+    return sheets

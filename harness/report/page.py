@@ -1,0 +1,240 @@
+"""The comparison of cells as one HTML page that needs nothing else: no network, no other file.
+
+The table is complete without a script; the script sorts, filters and reads out curves. Every text from
+outside is escaped, data for the script stand in a JSON block that cannot be left, and the page's own
+content policy lets nothing run but this one script, known by its SHA-256.
+"""
+
+import base64
+import hashlib
+import html
+import json
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from harness.report.label import SHORT_CHEMISTRY
+from harness.report.certificate import TEMPLATES, main_resistance, results_of, ticks, with_U
+
+CURVE_POINTS = 120
+FIRST_SHOWN = 5
+LOOKS = (
+    ("#1f5f6b", "none"), ("#a35a00", "8 3"), ("#1c2b33", "2 2"), ("#7d3567", "10 3 2 3"), ("#586b12", "4 2"),
+    ("#2f4fa3", "none"), ("#8a4b2a", "2 4"), ("#4d5d66", "12 4"),
+)  # fmt: skip
+FRAME = {"width": 900, "height": 340, "left": 48, "right": 14, "top": 14, "bottom": 34}
+
+
+@dataclass(frozen=True)
+class PageRow:
+    """One cell on the page.
+
+    `compared` is the cell's entry of `amphora compare`, `result` its analysed run (None: not yet run), `cell` its
+    record, `curve` its discharge as (charge given in Ah, volt).
+    """
+
+    cell: dict[str, Any]
+    compared: dict[str, Any] = field(default_factory=dict)
+    result: dict[str, Any] | None = None
+    curve: list[tuple[float, float]] = field(default_factory=list)
+
+
+def _e(value: Any) -> str:
+    return html.escape("" if value is None else str(value), quote=True)
+
+
+def _finite(value: Any) -> float | None:
+    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+        return float(value)
+    return None
+
+
+def script_json(value: Any) -> str:
+    """Return JSON that stays data inside a script element whatever it holds."""
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for char in "<>&\u2028\u2029":
+        text = text.replace(char, f"\\u{ord(char):04x}")
+    return text
+
+
+def content_policy(script: str, style: str) -> str:
+    """Return the policy that allows this script and this style and nothing from elsewhere."""
+
+    def digest(text: str) -> str:
+        return "'sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii") + "'"
+
+    return f"default-src 'none'; script-src {digest(script)}; style-src {digest(style)}; base-uri 'none'; form-action 'none'"
+
+
+COLUMNS = (
+    ("Rank", "n"), ("Cell", ""), ("Curve", ""), ("Grade", ""), ("Capacity, mAh", "n"), ("Resistance, mΩ", "n"),
+    ("Energy, Wh", "n"), ("Rise, K", "n"), ("Start", ""), ("Chemistry", ""), ("Form", ""), ("Came out of", ""), ("Run", ""),
+)  # fmt: skip
+
+
+def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
+    compared, result = row.compared, row.result
+    results = results_of(result) if result else None
+    name = str(row.cell.get("id") or compared.get("cell") or "")
+    capacity = _finite(compared.get("capacity_Ah")) if compared else (results or {}).get("capacity_Ah")
+    if capacity is None and results:
+        capacity = results["capacity_Ah"]
+    capacity_U = _finite(compared.get("capacity_U_Ah")) or (results["capacity_U_Ah"] if results else None)
+    main = main_resistance(results) if results else None
+    resistance = _finite(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
+    resistance_U = main["U_ohm"] if main and main["ohm"] == resistance else None
+    tied = compared.get("tied_with") or []
+    rank = compared.get("rank")
+    key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
+    start = results["start"] if results else ""
+
+    def number(value: float | None, shown: str) -> str:
+        return f'<td class="n" data-v="{"" if value is None else repr(value)}">{_e(shown)}</td>'
+
+    def words(value: Any) -> str:
+        return f'<td class="words" data-v="{_e(value)}">{_e(value) or "–"}</td>'
+
+    def short(value: Any) -> str:
+        return f'<td data-v="{_e(value)}">{_e(value) or "–"}</td>'
+
+    parts = [
+        number(_finite(rank), "–" if rank is None else f"{rank}{' =' if tied else ''}"),
+        f'<th scope="row" data-v="{_e(name)}">{_e(name)}</th>',
+        "<td>–</td>"
+        if index is None
+        else f'<td><input type="checkbox" value="{index}" aria-label="show the curve of {_e(name)}"{" checked" if checked else ""}></td>',
+        short(compared.get("grade") or ""),
+        number(capacity, "–" if capacity is None else with_U(capacity, capacity_U, 1000)),
+        number(resistance, "–" if resistance is None else with_U(resistance, resistance_U, 1000)),
+        number(results["energy_Wh"] if results else None, with_U(results["energy_Wh"], results["energy_U_Wh"]) if results and results["energy_Wh"] is not None else "–"),
+        number(results["temperature_rise_K"] if results else None, f"{results['temperature_rise_K']:.1f}" if results and results["temperature_rise_K"] is not None else "–"),
+        short("not known" if start == "unknown" else start.replace("-", " ")),
+        short(SHORT_CHEMISTRY.get(key, key)),
+        short(row.cell.get("form")),
+        words(row.cell.get("source")),
+        short(str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]),
+    ]
+    return "".join(parts)
+
+
+def _select(name: str, key: str, values: list[str]) -> str:
+    options = "".join(f'<option value="{_e(value)}">{_e(value)}</option>' for value in values)
+    return f'<label>{name}<select data-key="{key}"><option value="">all</option>{options}</select></label>'
+
+
+def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -> str:
+    f = FRAME
+    wide, tall = f["width"] - f["left"] - f["right"], f["height"] - f["top"] - f["bottom"]
+    out = [
+        f'<svg id="curves" viewBox="0 0 {f["width"]} {f["height"]}" role="img" aria-label="Voltage over charge given, one line for '
+        'each chosen cell; the slider below reads the values out">'
+    ]
+    for v in ticks(low, high, 6):
+        y = f["top"] + (high - v) / (high - low) * tall
+        out.append(f'<line class="grid" x1="{f["left"]}" x2="{f["width"] - f["right"]}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        out.append(f'<text x="{f["left"] - 6}" y="{y + 4:.1f}" text-anchor="end">{v:g}</text>')
+    base = f["height"] - f["bottom"]
+    for q in ticks(0, most, 9):
+        x = f["left"] + q / most * wide
+        out.append(f'<line class="axis" x1="{x:.1f}" x2="{x:.1f}" y1="{base}" y2="{base + 4}"/>')
+        out.append(f'<text x="{x:.1f}" y="{base + 17}" text-anchor="middle">{q:g}</text>')
+    out.append(f'<line class="axis" x1="{f["left"]}" x2="{f["width"] - f["right"]}" y1="{base}" y2="{base}"/>')
+    out.append(f'<text x="{f["left"] + 6}" y="{f["top"] + 2}">voltage, V</text>')
+    out.append(f'<text x="{f["width"] - f["right"]}" y="{f["height"] - 4}" text-anchor="end">charge given, mAh</text>')
+    out.append('<g id="lines">')
+    for n, curve in enumerate(curves[:FIRST_SHOWN]):  # for a reader without scripts, and for print
+        points = " ".join(
+            f"{f['left'] + q / most * wide:.1f},{f['top'] + (high - v) / (high - low) * tall:.1f}" for q, v in curve["points"]
+        )
+        colour, dash = LOOKS[n % len(LOOKS)]
+        out.append(f'<polyline class="curve" points="{points}" stroke="{colour}" stroke-dasharray="{dash}"/>')
+    out.append(f'</g><line class="cursor" x1="{f["left"]}" x2="{f["left"]}" y1="{f["top"]}" y2="{base}"/></svg>')
+    return "".join(out)
+
+
+def build_page(
+    rows: list[PageRow],
+    title: str = "Cells compared",
+    note: str = "",
+    outliers: list[str] | None = None,
+    made: str = "",
+) -> str:
+    """Return the page as HTML text.
+
+    Args:
+        rows: The cells, best first.
+        title: Its heading.
+        note: A sentence under the heading.
+        outliers: Ids of cells that stand apart.
+        made: When and with what it was made; empty keeps equal input giving equal text.
+    """
+    style = (TEMPLATES / "page.css").read_text(encoding="utf-8")
+    script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
+    curves: list[dict[str, Any]] = []
+    body: list[str] = []
+    grades: set[str] = set()
+    chemistries: set[str] = set()
+    apart = set(outliers or [])
+    for row in rows:
+        name = str(row.cell.get("id") or row.compared.get("cell") or "")
+        index: int | None = None
+        points = [(q, v) for q, v in row.curve if math.isfinite(q) and math.isfinite(v)]
+        if len(points) > 1:
+            index = len(curves)
+            stride = max(1, math.ceil(len(points) / CURVE_POINTS))
+            kept = points[::stride] + ([points[-1]] if (len(points) - 1) % stride else [])
+            curves.append({"name": name, "points": [[round(q * 1000, 1), round(v, 4)] for q, v in kept]})
+        grade = str(row.compared.get("grade") or "")
+        key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
+        chemistry = SHORT_CHEMISTRY.get(key, key)
+        if grade:
+            grades.add(grade)
+        if chemistry:
+            chemistries.add(chemistry)
+        mark = ' class="outlier"' if name in apart else ""
+        body.append(
+            f'<tr{mark} data-grade="{_e(grade)}" data-chemistry="{_e(chemistry)}">'
+            + _cells_of(row, index, index is not None and index < FIRST_SHOWN)
+            + "</tr>"
+        )
+    volts = [v for curve in curves for _, v in curve["points"]]
+    most = max((q for curve in curves for q, _ in curve["points"]), default=1.0) or 1.0
+    low, high = (min(volts), max(volts)) if volts else (0.0, 1.0)
+    pad = (high - low) * 0.06 or 0.1
+    low, high = round(low - pad, 4), round(high + pad, 4)
+    data = {"curves": curves, "most_mAh": most, "low_V": low, "high_V": high, "frame": FRAME, "looks": LOOKS}
+    head = "".join(
+        f'<th scope="col"{f" class={chr(34)}n{chr(34)}" if kind else ""}><button type="button">{_e(name)}</button></th>'
+        if name != "Curve"
+        else '<th scope="col"><span class="plain">Curve</span></th>'
+        for name, kind in COLUMNS
+    )
+    chart = (
+        f"<h2>Discharge curves</h2><figure>{_chart(curves, most, low, high)}"
+        f'<label class="noprint" for="at">Read the curves at a charge (or point at them)</label>'
+        f'<input class="noprint" id="at" type="range" min="0" max="{most:g}" step="{max(1, round(most / 200))}" value="{round(most / 2)}">'
+        '<ul class="readout" id="readout" aria-label="Voltages read out"></ul>'
+        '<figcaption class="quiet">Choose curves in the table.</figcaption></figure>'
+        if curves
+        else ""
+    )
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{_e(content_policy(script, style))}">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{_e(title)}</title><style>{style}</style></head><body>"
+        f"<header><h1>{_e(title)}</h1>{f'<p>{_e(note)}</p>' if note else ''}</header><main>"
+        '<form class="controls noprint" role="search" aria-label="Filter the table">'
+        '<label>Find<input type="search" id="find" autocomplete="off"></label>'
+        f"{_select('Grade', 'grade', sorted(grades))}{_select('Chemistry', 'chemistry', sorted(chemistries))}"
+        '<p id="status" role="status" class="quiet"></p></form>'
+        '<div class="scroll" tabindex="0" role="region" aria-label="Table of cells"><table>'
+        f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
+        '<p class="quiet">'
+        "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = cannot be told apart. "
+        "A capacity counts only where the start was known to be full.</p>"
+        f"{chart}</main>"
+        "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a damaged or "
+        f"undiagnosed cell is not posted at all.</p><p>{_e(made)}</p></footer>"
+        f'<script type="application/json" id="data">{script_json(data)}</script><script>{script}</script></body></html>\n'
+    )
