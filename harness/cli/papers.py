@@ -146,6 +146,81 @@ def verify(
         leave(1)
 
 
+def _cell_record(cell_id: str, logs: Path) -> dict[str, Any]:
+    """Return a cell's record from the shelf."""
+    from harness.shelf import Shelf
+
+    return dict(Shelf(logs).get(cell_id).to_dict())
+
+
+def _best_run(cell_id: str, logs: Path) -> tuple[Path, dict[str, Any]] | None:
+    """Return a cell's newest run with a capacity from a known full start, else its newest analysed run."""
+    from harness.errors import AmphoraError
+    from harness.results import analyse_run
+    from harness.shelf import Shelf
+
+    fallback: tuple[Path, dict[str, Any]] | None = None
+    for folder in reversed(Shelf(logs).runs(cell_id)):
+        try:
+            result = dict(analyse_run(folder))
+        except AmphoraError as error:
+            say(f"amphora: {folder} was left out: {error}")
+            continue
+        if result.get("start") in ("full", "declared-full") and result.get("reached_cutoff"):
+            return folder, result
+        fallback = fallback or (folder, result)
+    return fallback
+
+
+def label(
+    cells: Annotated[list[str], typer.Argument(help="Ids of cells on the shelf; one label each.")],
+    out: Annotated[Path, typer.Option("--out", help="The PDF to write.")] = Path("labels.pdf"),
+    size: Annotated[
+        str, typer.Option(help="strip (60x12), tag (48x25), card (70x36), or width x height in mm.")
+    ] = "tag",
+    sheet: Annotated[
+        str | None, typer.Option(help="Columns x rows on a page, as 3x8; default: a page per label.")
+    ] = None,
+    page: Annotated[str, typer.Option(help="The sheet's width, height in mm.")] = "210,297",
+    first: Annotated[
+        str | None, typer.Option(help="Left, top of the first label in mm; default: centred.")
+    ] = None,
+    gap: Annotated[str, typer.Option(help="Gap between labels, across, down, in mm.")] = "0,0",
+    skip: Annotated[int, typer.Option(help="Places already used on the first sheet.")] = 0,
+    shift: Annotated[str, typer.Option(help="What the printer is off by: right, down, in mm.")] = "0,0",
+    cut_lines: Annotated[bool, typer.Option("--cut-lines", help="A thin outline to cut along.")] = False,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Write small labels for cells: id, capacity, resistance, grade, chemistry, date, QR code.
+
+    Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
+    """
+    from harness.report import label as labels
+
+    sides = labels.size_mm(size)
+    place = None
+    if sheet is not None:
+        columns, rows = labels.grid(sheet)
+        corner = labels.pair(first, "--first") if first else (None, None)
+        across, down = labels.pair(gap, "--gap")
+        right, low = labels.pair(shift, "--shift")
+        place = labels.Sheet(
+            columns, rows, labels.pair(page, "--page"), corner[0], corner[1], across, down, skip, right, low
+        )
+    contents = []
+    for cell_id in cells:
+        record = _cell_record(cell_id, logs)
+        best = _best_run(cell_id, logs)
+        grade = _grade_of(best[0]) if best else None
+        contents.append(
+            labels.label_content(record, best[1] if best else None, (grade or {}).get("grade"))
+        )
+    _write(out, labels.make_labels(contents, sides, place, cut_lines))
+    data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
+    answer(data, as_json, lambda: print(f"{out}: {len(contents)} labels of {sides[0]:g} x {sides[1]:g} mm"))
+
+
 def schema() -> None:
     """Print the JSON Schema of the data inside a certificate.
 
@@ -228,5 +303,6 @@ def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
     app.command("certify")(certify)
     app.command("verify")(verify)
+    app.command("label")(label)
     app.command("schema")(schema)
     app.add_typer(keys, name="key")

@@ -11,6 +11,7 @@ accredited certificate and says so. Numbers are rounded to nine significant digi
 two digits of their expanded uncertainty on the page. Capacity and energy positive; current into the cell.
 """
 
+import bisect
 import datetime
 import functools
 import hashlib
@@ -491,25 +492,21 @@ def _hours(seconds: float | None) -> str:
 
 
 @functools.cache
-def _covered() -> frozenset[int]:
-    """Code points that the shipped fonts can draw."""
-    from fontTools.ttLib import TTFont
+def _covered() -> tuple[list[int], list[int]]:
+    """Return first and last code points of the ranges that the shipped fonts can draw, rising."""
+    ranges = json.loads((FONTS / "coverage.json").read_text(encoding="ascii"))
+    return [low for low, _ in ranges], [high for _, high in ranges]
 
-    points: set[int] = set()
-    for path in sorted([*FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
-        with TTFont(path, lazy=True) as font:
-            points.update(font.getBestCmap())
-    return frozenset(points)
+
+def _drawable(point: int) -> bool:
+    lows, highs = _covered()
+    at = bisect.bisect_right(lows, point) - 1
+    return at >= 0 and point <= highs[at]
 
 
 def printable(text: str) -> str:
     """Return `text` with each character that the shipped fonts lack as its number, so that none prints as a box."""
-    if all(
-        ord(char) < 0x250 or 0x370 <= ord(char) < 0x530 or char in "–—‘’“”…±≥≤×−°Ω\u202f" for char in text
-    ):
-        return text  # in the main typeface; spares reading the fonts
-    covered = _covered()
-    return "".join(char if ord(char) in covered else f"[U+{ord(char):04X}]" for char in text)
+    return "".join(char if _drawable(ord(char)) else f"[U+{ord(char):04X}]" for char in text)
 
 
 def _printable_tree(value: Any) -> Any:
