@@ -1,0 +1,235 @@
+"""The certificate: refused where it must be, the same bytes for the same input, everything printed and readable."""
+
+import dataclasses
+import datetime
+import io
+import json
+from pathlib import Path
+
+import jsonschema
+import pypdfium2
+import pytest
+import zxingcpp
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from fontTools.ttLib import TTFont
+from paper_runs import cell_record, run_input, write_run
+from pypdf import PdfReader
+
+from harness.errors import InputError, Refused
+from harness.report import certificate
+from harness.report.canonical import canonical_bytes, from_canonical
+from harness.report.schema import certificate_schema
+from harness.report.signing import Signer
+
+ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
+GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}
+
+
+@pytest.fixture(scope="module")
+def signer() -> Signer:
+    return Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
+
+
+def text_of(pdf: bytes) -> str:
+    document = pypdfium2.PdfDocument(pdf)
+    text = "\n".join(page.get_textpage().get_text_bounded() for page in document)
+    return " ".join(
+        text.replace("\u202f", " ").replace("\xa0", " ").replace("\ufffe\r\n", "").replace("\ufffe", "").split()
+    )
+
+
+def test_equal_input_gives_equal_bytes(tmp_path: Path, signer: Signer) -> None:
+    item = run_input(write_run(tmp_path))
+    first, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
+    second, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
+    assert first == second
+
+
+def test_unknown_start_gets_no_certificate(tmp_path: Path) -> None:
+    item = run_input(write_run(tmp_path, start="unknown"))
+    with pytest.raises(Refused, match="not known to have been full"):
+        certificate.certificate_data([item], ISSUE)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"finished": False}, "not finished"),
+        ({"reached_cutoff": False}, "cut-off"),
+        ({"capacity_Ah": None}, "no capacity"),
+        ({"capacity_U_Ah": None}, "no uncertainty"),
+        ({"capacity_U_Ah": float("nan")}, "no uncertainty"),
+    ],
+)
+def test_a_run_without_a_sound_capacity_is_refused(tmp_path: Path, changes: dict[str, object], words: str) -> None:
+    item = run_input(write_run(tmp_path), **changes)
+    with pytest.raises(Refused, match=words):
+        certificate.certificate_data([item], ISSUE)
+
+
+def test_declared_full_is_printed_as_such(tmp_path: Path, signer: Signer) -> None:
+    item = run_input(write_run(tmp_path, start="declared-full"))
+    pdf, _ = certificate.make_certificate([item], ISSUE, signer)
+    assert "Declared full: the operator's word, not seen by the bench" in text_of(pdf).replace("’", "'")
+
+
+def test_runs_of_two_cells_are_refused(tmp_path: Path) -> None:
+    one = run_input(write_run(tmp_path / "a"))
+    two = run_input(write_run(tmp_path / "b", cell=cell_record(id="L4-b")))
+    with pytest.raises(InputError, match=r"L3-a, L4-b.*one item"):
+        certificate.certificate_data([one, two], ISSUE)
+
+
+def test_several_runs_of_one_cell_each_have_their_results(tmp_path: Path, signer: Signer) -> None:
+    one = run_input(write_run(tmp_path / "a"))
+    two = run_input(write_run(tmp_path / "b", run_id="L3-a/20261126T210000Z-overnight"))
+    pdf, data = certificate.make_certificate([one, two], ISSUE, signer)
+    shown = text_of(pdf)
+    for item in data["runs"]:
+        assert f"Run {item['run_id']}" in shown
+    assert len(PdfReader(io.BytesIO(pdf)).pages) == 1
+
+
+def test_one_page_and_a_second_only_when_asked(tmp_path: Path, signer: Signer) -> None:
+    item = run_input(write_run(tmp_path))
+    one, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
+    two, _ = certificate.make_certificate([item], dataclasses.replace(ISSUE, pages=2), signer, GRADE)
+    assert len(PdfReader(io.BytesIO(one)).pages) == 1
+    assert len(PdfReader(io.BytesIO(two)).pages) == 2
+    assert "Uncertainty budget" in text_of(two)
+    assert "end of the certificate" in text_of(two)
+
+
+LONG = "Außenleuchte neben dem Gewächshaus, drittes Feld von links, hinterer Weg, unter der Eiche; " * 3
+SCRIPTS = "גוף תקין · عبوة سليمة · कोशिका ठीक · Ячейка цела · Κελί · เซลล์ · უჯრედი · Բջիջ"
+
+
+def test_long_names_missing_data_and_other_scripts_stay_on_one_page_without_boxes(
+    tmp_path: Path, signer: Signer
+) -> None:
+    cell = cell_record(source=LONG, markings="x" * 300, notes=SCRIPTS, mass_g=None, as_found_V=None, inspection={})
+    item = run_input(write_run(tmp_path, cell=cell), resistances=[], temperature_rise_K=None)
+    pdf, _ = certificate.make_certificate([item], ISSUE, signer)
+    reader = PdfReader(io.BytesIO(pdf))
+    assert len(reader.pages) == 1
+    shown = text_of(pdf)
+    assert "Ячейка цела" in shown
+    assert "Κελί" in shown
+    assert "voltage not recorded" in shown
+    assert "no inspection recorded" in shown
+    for word in ("תקין", "เซลล์", "უჯრედი", "Բջիջ"):
+        assert word in shown or word[::-1] in shown
+    assert "U+" not in shown
+
+
+def test_a_character_no_typeface_draws_is_printed_by_number() -> None:
+    assert certificate.printable("电 ok") == "[U+7535] ok"
+    assert certificate.printable(SCRIPTS) == SCRIPTS
+
+
+def test_coverage_file_is_what_the_fonts_hold() -> None:
+    points: set[int] = set()
+    for path in [*certificate.FONTS.glob("*.otf"), *certificate.FONTS.glob("*.ttf")]:
+        with TTFont(path) as font:
+            points.update(font.getBestCmap())
+    ranges = json.loads((certificate.FONTS / "coverage.json").read_text())
+    assert {p for low, high in ranges for p in range(low, high + 1)} == points
+
+
+def test_every_font_is_shipped_with_a_licence_and_all_stay_small() -> None:
+    fonts = [*certificate.FONTS.glob("*.otf"), *certificate.FONTS.glob("*.ttf")]
+    for font in fonts:
+        family = next(name for name in ("Inter", "Noto", "DejaVu") if font.name.startswith(name))
+        assert (certificate.FONTS / f"LICENSE-{family}.txt").is_file()
+    assert sum(font.stat().st_size for font in fonts) < 3_000_000
+
+
+def test_fonts_are_embedded_and_the_file_claims_pdf_a_3(tmp_path: Path, signer: Signer) -> None:
+    pdf, _ = certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, signer)
+    reader = PdfReader(io.BytesIO(pdf), strict=True)
+    fonts = reader.pages[0]["/Resources"]["/Font"]
+    assert len(fonts) >= 2
+    for font in fonts.values():
+        descendant = font.get_object()["/DescendantFonts"][0].get_object()
+        descriptor = descendant["/FontDescriptor"].get_object()
+        assert "/FontFile2" in descriptor or "/FontFile3" in descriptor
+    metadata = reader.trailer["/Root"]["/Metadata"].get_data().decode("utf-8")
+    assert "<pdfaid:part>3</pdfaid:part>" in metadata
+    assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    with pypdfium2.PdfDocument(pdf) as document:
+        assert document.count_attachments() == 1
+
+
+def test_qr_code_on_the_page_names_number_results_and_digest(tmp_path: Path, signer: Signer) -> None:
+    pdf, data = certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
+    image = pypdfium2.PdfDocument(pdf)[0].render(scale=200 / 72).to_pil()
+    codes = zxingcpp.read_barcodes(image)
+    assert [code.text for code in codes] == [certificate.qr_payload(data, signer.public)]
+    lines = codes[0].text.split("\n")
+    assert f"no {data['number']}" in lines
+    assert "grade steady duty" in lines
+    assert any(line.startswith("capacity 19") and line.endswith("mAh k=2") for line in lines)
+
+
+def test_attachment_is_canonical_and_fits_the_published_schema(tmp_path: Path, signer: Signer) -> None:
+    pdf, data = certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
+    (content,) = PdfReader(io.BytesIO(pdf)).attachments[certificate.ATTACHMENT]
+    document = from_canonical(content)
+    assert document["certificate"] == data
+    schema = certificate_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.Draft202012Validator(schema).validate(document)
+
+
+@pytest.mark.parametrize("spoil", ["number", "runs", "format", "surplus"])
+def test_schema_refuses_what_is_not_a_certificate(tmp_path: Path, signer: Signer, spoil: str) -> None:
+    data = certificate.certificate_data([run_input(write_run(tmp_path))], ISSUE)
+    document = json.loads(certificate.attachment(data, signer))
+    if spoil == "surplus":
+        document["certificate"]["runs"][0]["results"]["state_of_health"] = 0.9
+    else:
+        document["certificate"][spoil] = "no"
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.Draft202012Validator(certificate_schema()).validate(document)
+
+
+@pytest.mark.parametrize(
+    ("value", "U", "scale", "shown"),
+    [
+        (2.0134, 0.0121, 1000, "2\u202f013 ± 12"),
+        (0.0621, 0.0018, 1000, "62.1 ± 1.8"),
+        (7.312, 0.047, 1, "7.312 ± 0.047"),
+        (3.5, 0.0, 1, "3.5"),
+        (None, None, 1, "not measured"),
+        (2.0134, 0.456, 1000, "2\u202f010 ± 460"),
+        (12.3456, 1e-12, 1, "12.35"),
+    ],
+)
+def test_values_are_shown_to_two_digits_of_their_uncertainty(
+    value: float | None, U: float | None, scale: float, shown: str
+) -> None:
+    assert certificate.with_U(value, U, scale) == shown
+
+
+@pytest.mark.parametrize(
+    "content", [b'{"a": 1}', b'{"b":1,"a":2}', b'{"a":1,"a":1}', b'{"a":NaN}', b'{"a":1.0e0}', b'{"a"', b"[" * 100_000]
+)
+def test_only_the_one_canonical_form_is_read(content: bytes) -> None:
+    with pytest.raises(InputError):
+        from_canonical(content)
+
+
+def test_canonical_form_comes_back_as_it_was() -> None:
+    value = {"b": [1, 2.5, None, True], "a": {"Ω": "é\u2028"}, "c": 1e-09}
+    assert from_canonical(canonical_bytes(value)) == value
+
+
+def test_numbers_that_are_not_finite_are_never_written() -> None:
+    with pytest.raises(InputError):
+        canonical_bytes({"a": float("inf")})
+
+
+def test_a_text_that_looks_like_markup_is_printed_as_it_is(tmp_path: Path, signer: Signer) -> None:
+    evil = '#panic("x") *bold* $x^2$ <script> \\u{41} `raw` @ref //c'
+    pdf, _ = certificate.make_certificate([run_input(write_run(tmp_path, cell=cell_record(notes=evil)))], ISSUE, signer)
+    assert evil.replace('"', "").replace("'", "") in text_of(pdf).replace('"', "").replace("”", "").replace("“", "")

@@ -1,0 +1,394 @@
+"""Verification: yes when nothing was changed, no with the reason after any change, and never hurt by a hostile file."""
+
+import dataclasses
+import datetime
+import io
+import json
+import time
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from paper_runs import analyse, run_input, write_run
+from pypdf import PdfReader, PdfWriter
+
+from harness.errors import InputError
+from harness.report import certificate, verify
+from harness.report.canonical import canonical_bytes
+from harness.report.signing import Signer, to_text
+
+ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
+SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
+STRANGER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33))))
+
+
+@dataclasses.dataclass
+class Made:
+    logs: Path
+    folder: Path
+    pdf: bytes
+    data: dict[str, Any]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    logs = tmp_path_factory.mktemp("logs")
+    folder = write_run(logs)
+    pdf, data = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    return Made(logs, folder, pdf, data)
+
+
+def check(tmp_path: Path, pdf: bytes, logs: Path | None = None, expect: bytes | None = None) -> dict[str, Any]:
+    path = tmp_path / "paper.pdf"
+    path.write_bytes(pdf)
+    return verify.verify_file(path, logs, expect, recompute=analyse)
+
+
+def test_an_unchanged_certificate_is_valid_and_every_number_recomputes(made: Made, tmp_path: Path) -> None:
+    found = check(tmp_path, made.pdf, made.logs)
+    assert found["valid"] is found["signature"] is found["integrity"] is True
+    assert found["recomputed"] == []
+    assert found["page"] == "same"
+    assert found["reasons"] == []
+    assert found["proves"]
+    assert any("who held the key" in text for text in found["proves_not"])
+
+
+def test_without_the_run_nothing_is_said_to_be_recomputed(made: Made, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    assert check(tmp_path, made.pdf)["recomputed"] is None
+    found = check(tmp_path, made.pdf, tmp_path / "empty")
+    assert found["valid"]
+    assert found["recomputed"] is None
+    assert any("nothing of it was recomputed" in note for note in found["notes"])
+
+
+def test_any_one_byte_changed_anywhere_in_the_file_is_told(made: Made, tmp_path: Path) -> None:
+    # the seal is checked on every byte in steps of a prime, then the whole answer on a few
+    for at in range(0, len(made.pdf), 97):
+        spoilt = bytearray(made.pdf)
+        spoilt[at] ^= 0x01
+        try:
+            public, value, covered = verify.read_seal(bytes(spoilt))
+        except InputError:
+            continue
+        assert not verify.signature_holds(public, value, covered), f"byte {at}"
+    for at in range(5, len(made.pdf), len(made.pdf) // 12):
+        spoilt = bytearray(made.pdf)
+        spoilt[at] ^= 0x01
+        found = check(tmp_path, bytes(spoilt))
+        assert not found["valid"], f"byte {at}"
+        assert found["reasons"], f"byte {at}"
+
+
+def test_every_byte_of_the_seal_counts(made: Made) -> None:
+    at = made.pdf.index(certificate.SEAL_START)
+    for n in range(at, at + len(certificate.SEAL_START) + 134):
+        spoilt = bytearray(made.pdf)
+        spoilt[n] ^= 0x02
+        try:
+            public, value, covered = verify.read_seal(bytes(spoilt))
+        except InputError:
+            continue
+        assert not verify.signature_holds(public, value, covered), f"byte {n}"
+
+
+@pytest.mark.parametrize("extra", [b"\n", b" ", b"%x\n", b"\x00", b"\n%%EOF"])
+def test_bytes_added_at_the_end_are_told(made: Made, tmp_path: Path, extra: bytes) -> None:
+    assert not check(tmp_path, made.pdf + extra)["valid"]
+
+
+def test_truncation_anywhere_is_told(made: Made, tmp_path: Path) -> None:
+    for n in (0, 4, 7, 100, len(made.pdf) // 2, len(made.pdf) - 2):
+        found = check(tmp_path, made.pdf[:n])
+        assert not found["valid"]
+        assert found["reasons"]
+
+
+def reseal(data: dict[str, Any], attached: bytes, signer: Signer) -> bytes:
+    """A certificate whose seal is right but whose inside is as given: what a forger with a key can make."""
+    return certificate.seal(certificate.render(data, attached, signer.public), signer)
+
+
+def signed(data: dict[str, Any], signer: Signer, sign_as: dict[str, Any] | None = None) -> bytes:
+    value = signer.sign(canonical_bytes(data if sign_as is None else sign_as))
+    signature = {"algorithm": "Ed25519", "public_key": to_text(signer.public), "value": to_text(value)}
+    return canonical_bytes({"certificate": data, "signature": signature})
+
+
+def leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    if isinstance(value, dict):
+        return [leaf for key, item in value.items() for leaf in leaves(item, (*path, key))]
+    if isinstance(value, list):
+        return [leaf for i, item in enumerate(value) for leaf in leaves(item, (*path, i))]
+    return [path] if isinstance(value, int | float) and not isinstance(value, bool) else []
+
+
+def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> None:
+    document = json.loads(certificate.attachment(made.data, SIGNER))
+    answer: dict[str, Any] = {}
+    verify._signed_data(document, answer)
+    assert answer["signature"]
+    numbers = leaves(document["certificate"])
+    assert len(numbers) > 60
+    for path in numbers:
+        changed = json.loads(json.dumps(document))
+        place = changed["certificate"]
+        for key in path[:-1]:
+            place = place[key]
+        place[path[-1]] = place[path[-1]] * 1.000001 + 1e-6
+        answer = {}
+        verify._signed_data(changed, answer)
+        assert not answer["signature"], path
+
+
+def test_changed_data_under_a_fresh_seal_of_the_same_key_is_told_by_name(made: Made, tmp_path: Path) -> None:
+    better = json.loads(json.dumps(made.data))
+    better["runs"][0]["results"]["capacity_Ah"] *= 1.1
+    found = check(tmp_path, reseal(better, signed(better, SIGNER, sign_as=made.data), SIGNER))
+    assert not found["valid"]
+    assert not found["signature"]
+    assert "signature over the data does not hold" in " ".join(found["reasons"])
+
+
+def test_pages_that_show_other_numbers_than_the_signed_data_are_told(made: Made, tmp_path: Path) -> None:
+    better = json.loads(json.dumps(made.data))
+    better["runs"][0]["results"]["capacity_Ah"] *= 1.1
+    found = check(tmp_path, reseal(better, signed(made.data, SIGNER), SIGNER))
+    assert found["signature"]
+    assert found["page"] == "differs"
+    assert not found["valid"]
+    assert "pages do not show what the data say" in " ".join(found["reasons"])
+
+
+def test_numbers_signed_by_the_bench_itself_but_not_in_its_samples_are_told(made: Made, tmp_path: Path) -> None:
+    better = json.loads(json.dumps(made.data))
+    better["runs"][0]["results"]["capacity_Ah"] *= 1.1
+    found = check(tmp_path, reseal(better, signed(better, SIGNER), SIGNER), made.logs)
+    assert found["signature"]
+    assert found["integrity"]
+    assert not found["valid"]
+    assert [item["name"] for item in found["recomputed"]] == ["capacity_Ah"]
+
+
+def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_path: Path) -> None:
+    forged, _ = certificate.make_certificate([run_input(made.folder)], ISSUE, STRANGER)
+    assert check(tmp_path, forged)["valid"]  # nothing shows who holds a key; so it is said
+    assert any("not one you know" in note for note in check(tmp_path, forged)["notes"])
+    found = check(tmp_path, forged, expect=SIGNER.public)
+    assert not found["valid"]
+    assert "not with the expected" in found["reasons"][0]
+
+
+def test_seal_and_data_by_two_keys_are_told(made: Made, tmp_path: Path) -> None:
+    attached = certificate.attachment(made.data, SIGNER)
+    pdf = certificate.seal(certificate.render(made.data, attached, SIGNER.public), STRANGER)
+    found = check(tmp_path, pdf)
+    assert not found["valid"]
+    assert "another key" in " ".join(found["reasons"])
+
+
+@pytest.mark.parametrize("name", certificate.RUN_FILES)
+def test_one_byte_changed_in_the_runs_files_is_told_by_file(tmp_path: Path, name: str) -> None:
+    folder = write_run(tmp_path / "logs")
+    pdf, _ = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    path = folder / name
+    content = bytearray(path.read_bytes())
+    spot = content.rindex(b"0")
+    content[spot] = ord("1")
+    path.write_bytes(content)
+    found = check(tmp_path, pdf, tmp_path / "logs")
+    assert not found["valid"]
+    assert not found["integrity"]
+    assert f"{name} is not the file that was certified" in " ".join(found["reasons"])
+
+
+def test_a_missing_file_of_the_run_is_told(tmp_path: Path) -> None:
+    folder = write_run(tmp_path / "logs")
+    pdf, _ = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    (folder / "events.jsonl").unlink()
+    found = check(tmp_path, pdf, tmp_path / "logs")
+    assert not found["valid"]
+    assert "events.jsonl is not there" in " ".join(found["reasons"])
+
+
+@pytest.mark.parametrize("run_id", ["../../etc", "/etc/x", "a/../../b", "", "..", "a/b/c/d", "a\x00b", "C:\\x"])
+def test_a_run_id_never_leads_out_of_the_logs(tmp_path: Path, run_id: str) -> None:
+    (tmp_path / "logs").mkdir()
+    write_run(tmp_path / "etc")
+    assert verify.run_folder(tmp_path / "logs", run_id) is None
+
+
+def test_a_link_out_of_the_logs_is_not_followed(tmp_path: Path) -> None:
+    folder = write_run(tmp_path / "elsewhere")
+    (tmp_path / "logs" / "L3-a").mkdir(parents=True)
+    (tmp_path / "logs" / "L3-a" / folder.name).symlink_to(folder)
+    assert verify.run_folder(tmp_path / "logs", f"L3-a/{folder.name}") is None
+
+
+def test_another_layout_is_not_compared_and_said_so(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(certificate, "layout_digest", lambda: "0" * 64)
+    found = check(tmp_path, made.pdf)
+    assert found["valid"]
+    assert found["page"] == "not compared"
+    assert any("another layout" in note for note in found["notes"])
+
+
+def rewritten(pdf: bytes, change: Callable[[PdfWriter], None]) -> bytes:
+    writer = PdfWriter(clone_from=PdfReader(io.BytesIO(pdf)))
+    change(writer)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def extracted(tmp_path: Path, pdf: bytes) -> bytes:
+    path = tmp_path / "hostile.pdf"
+    path.write_bytes(pdf)
+    return verify.extract(path)
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [
+        b"/OpenAction<</S/JavaScript/JS(app.alert\\(1\\))>>",
+        b"/AA<</WC<</S/JavaScript/JS(1)>>>>",
+        b"/Names<</JavaScript<</Names[(a)<</S/JavaScript/JS(1)>>]>>>>",
+    ],
+)
+def test_script_in_the_file_is_told(tmp_path: Path, entry: bytes) -> None:
+    pdf = simple_pdf([b"<</Type/Catalog/Pages 2 0 R" + entry + b">>", b"<</Type/Pages/Kids[]/Count 0>>"])
+    with pytest.raises(InputError, match=r"script|active content"):
+        extracted(tmp_path, pdf)
+
+
+def test_a_second_attachment_is_told(made: Made, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="attachment"):
+        extracted(tmp_path, rewritten(made.pdf, lambda w: w.add_attachment("more.json", b"{}")))
+
+
+def test_an_attachment_of_another_name_is_told(tmp_path: Path) -> None:
+    writer = PdfWriter()
+    writer.add_blank_page(100, 100)
+    writer.add_attachment("certificate.json", b"{}")
+    out = io.BytesIO()
+    writer.write(out)
+    with pytest.raises(InputError, match="is called"):
+        extracted(tmp_path, out.getvalue())
+
+
+def test_a_file_without_attachment_is_told(tmp_path: Path) -> None:
+    writer = PdfWriter()
+    writer.add_blank_page(100, 100)
+    out = io.BytesIO()
+    writer.write(out)
+    with pytest.raises(InputError, match="no attachment"):
+        extracted(tmp_path, out.getvalue())
+
+
+def simple_pdf(objects: list[bytes]) -> bytes:
+    out = bytearray(b"%PDF-1.7\n")
+    places = []
+    for n, content in enumerate(objects, start=1):
+        places.append(len(out))
+        out += b"%d 0 obj\n" % n + content + b"\nendobj\n"
+    start = len(out)
+    out += b"xref\n0 %d\n0000000000 65535 f \n" % (len(objects) + 1)
+    for place in places:
+        out += b"%010d 00000 n \n" % place
+    out += b"trailer\n<</Size %d/Root 1 0 R>>\nstartxref\n%d\n%%%%EOF" % (len(objects) + 1, start)
+    return bytes(out)
+
+
+def with_attachment(stream: bytes) -> bytes:
+    name = certificate.ATTACHMENT.encode()
+    return simple_pdf(
+        [
+            b"<</Type/Catalog/Pages 2 0 R/Names<</EmbeddedFiles<</Names[(" + name + b") 3 0 R]>>>>>>",
+            b"<</Type/Pages/Kids[]/Count 0>>",
+            b"<</Type/Filespec/F(" + name + b")/EF<</F 4 0 R>>>>",
+            stream,
+        ]
+    )
+
+
+def bomb(size: int, times: int = 1) -> bytes:
+    data = b"\x00" * size
+    for _ in range(times):
+        data = zlib.compress(data, 9)
+    filters = b"[" + b"/FlateDecode" * times + b"]"
+    return b"<</Length %d/Filter" % len(data) + filters + b">>stream\n" + data + b"\nendstream"
+
+
+HOSTILE = {
+    "unpacks to a lot": with_attachment(bomb(300_000_000)),
+    "packed twice": with_attachment(bomb(200_000_000, 2)),
+    "nested arrays": simple_pdf([b"<</Type/Catalog/Names " + b"[" * 200_000 + b">>"]),
+    "nested dictionaries": simple_pdf([b"<</Names" * 50_000]),
+    "name tree that holds itself": simple_pdf(
+        [b"<</Type/Catalog/Names<</EmbeddedFiles 2 0 R>>>>", b"<</Kids[2 0 R]>>"]
+    ),
+    "reference to itself": simple_pdf([b"<</Type/Catalog/Names 2 0 R>>", b"2 0 R"]),
+    "cross reference in a circle": b"%PDF-1.7\nxref\n0 0\ntrailer\n<</Size 1/Root 1 0 R/Prev 9>>\nstartxref\n9\n%%EOF",
+    "a negative size": b"%PDF-1.7\nxref\n0 -5\ntrailer\n<</Size -1/Root 1 0 R>>\nstartxref\n9\n%%EOF",
+    "an enormous table": b"%PDF-1.7\nxref\n0 999999999\ntrailer\n<</Root 1 0 R>>\nstartxref\n9\n%%EOF",
+    "only a header": b"%PDF-1.7\n",
+    "noise": b"%PDF-1.7\n" + bytes(range(256)) * 400,
+    "deep JSON": with_attachment(b"<</Length 100000>>stream\n" + b"[" * 100_000 + b"\nendstream"),
+    "JSON that is not ours": with_attachment(b"<</Length 2>>stream\n{}\nendstream"),
+}
+
+
+@pytest.mark.parametrize("name", list(HOSTILE))
+def test_hostile_files_are_refused_soon_and_with_a_reason(tmp_path: Path, name: str) -> None:
+    began = time.monotonic()
+    found = check(tmp_path, HOSTILE[name])
+    assert not found["valid"]
+    assert found["reasons"]
+    assert all(len(reason) < 500 for reason in found["reasons"])
+    assert time.monotonic() - began < verify.EXTRACT_SECONDS + 5
+
+
+def test_a_sealed_hostile_file_is_no_better_off(tmp_path: Path) -> None:
+    found = check(tmp_path, seal_any(HOSTILE["unpacks to a lot"]))
+    assert not found["valid"]
+
+
+def seal_any(pdf: bytes) -> bytes:
+    at = pdf.rfind(b"\nxref\n") + 1
+    head, tail = pdf[:at], pdf[at:]
+    line = (
+        certificate.SEAL_START + to_text(STRANGER.public).encode() + b" " + to_text(STRANGER.sign(pdf)).encode() + b"\n"
+    )
+    return head + line + tail
+
+
+def test_a_file_too_large_to_read_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verify, "MAX_PDF_BYTES", 1000)
+    found = check(tmp_path, b"%PDF-" + b"x" * 2000)
+    assert "more than the 1000" in found["reasons"][0]
+
+
+def test_reading_that_takes_too_long_is_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verify, "EXTRACT_SECONDS", 0.01)
+    with pytest.raises(InputError, match="took longer"):
+        extracted(tmp_path, HOSTILE["noise"])
+
+
+def test_a_file_that_is_not_there_is_bad_input_not_a_no(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"gone\.pdf"):
+        verify.verify_file(tmp_path / "gone.pdf")
+
+
+def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, tmp_path: Path) -> None:
+    for spoil in ({"runs": []}, {"runs": [{}]}, {"item": None}, {"layout": {}}, {"issued": "9" * 50}, {"format": "x"}):
+        data = {**made.data, **spoil}
+        pdf = certificate.seal(certificate.render(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
+        found = check(tmp_path, pdf)
+        assert not found["valid"], spoil
+        assert found["reasons"], spoil

@@ -1,0 +1,93 @@
+"""Runs for the tests of what is printed: a folder with raw samples of known capacity, and its analysis."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from harness.report.certificate import RunInput, discharge_curve, discharge_points
+
+CURRENT_A = 0.5
+RUN_ID = "L3-a/20261124T210000Z-overnight"
+
+
+def cell_record(**changes: Any) -> dict[str, Any]:
+    cell = {
+        "id": "L3-a", "form": "18650", "chemistry": "li-ion", "source": "path light 3, village hall", "markings": "",
+        "claim_Ah": None, "mass_g": 44.1, "as_found_V": 3.312, "as_found_utc": "2026-11-20T18:02:00Z",
+        "inspection": {"wrapper": "sound", "dents": "none"}, "notes": "",
+    }  # fmt: skip
+    return {**cell, **changes}
+
+
+def write_run(
+    logs: Path, rows: int = 600, cell: dict[str, Any] | None = None, start: str = "full", **run_changes: Any
+) -> Path:
+    """Write a run's folder: a discharge at 0.5 A, voltage falling in a straight line from 4.1 to 2.99 V."""
+    record = cell or cell_record()
+    folder = logs / record["id"] / RUN_ID.split("/")[1]
+    folder.mkdir(parents=True)
+    run = {
+        "format": "amphora-run/1", "run_id": f"{record['id']}/{folder.name}", "created_utc": "2026-11-24T21:00:00Z",
+        "cell": record, "plan": None, "profile": "overnight", "start": start, "cutoff_V": 3.0,
+        "bench": {
+            "name": "kitchen bench",
+            "instruments": {
+                "load": {"role": "load", "identity": "EXAMPLE WORKS,EL-150,0042,1.3"},
+                "thermometer": {"role": "logger", "identity": "thermometer at the cell"},
+            },
+        },
+        "measurement": {
+            "voltage": {"gain": 5e-4, "offset": 2e-3, "resolution": 1e-3, "distribution": "rectangular", "k": 2.0, "assumed": False},
+            "current": {"gain": 5e-3, "offset": 1e-3, "resolution": 1e-3, "distribution": "rectangular", "k": 2.0, "assumed": True},
+            "temperature": {"gain": 0.0, "offset": 0.5, "resolution": 0.1, "distribution": "rectangular", "k": 2.0, "assumed": True},
+            "time": {"gain": 5e-5, "offset": 0.0, "resolution": 0.0, "distribution": "rectangular", "k": 2.0, "assumed": True},
+        },
+        "software": {"name": "amphora", "version": "0.1.0"},
+        **run_changes,
+    }  # fmt: skip
+    (folder / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    t_s = np.linspace(0, 14400, rows)
+    lines = ["t_s,step,voltage_V,current_A,temperature_degC"]
+    for t, v in zip(t_s, np.linspace(4.1, 2.99, rows), strict=True):
+        lines.append(f"{t:.3f},0,{v:.5f},{-CURRENT_A:.4f},{22 + t / 7200:.2f}")
+    (folder / "samples.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    events = [
+        {"kind": "run-begun", "t_s": 0.0, "utc": "2026-11-24T21:00:00Z", "after_row": 0},
+        {"kind": "stopped", "t_s": 14400.0, "utc": "2026-11-25T01:00:00Z", "after_row": rows, "reason": "cutoff"},
+    ]
+    (folder / "events.jsonl").write_text("".join(json.dumps(e) + "\n" for e in events), encoding="utf-8")
+    return folder
+
+
+def analyse(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
+    """Work a run of `write_run` out from its raw samples; a plain second implementation, for these tests alone."""
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    cutoff = cutoff_V or run["cutoff_V"]
+    t, _, v, i, temperature = np.loadtxt(folder / "samples.csv", delimiter=",", skiprows=1, unpack=True)
+    end = int(np.argmax(v <= cutoff)) if (v <= cutoff).any() else len(v) - 1
+    t, v, i = t[: end + 1], v[: end + 1], i[: end + 1]
+    capacity = float(np.trapezoid(-i, t) / 3600)
+    energy = float(np.trapezoid(-i * v, t) / 3600)
+    return {
+        "cell": run["cell"]["id"], "run": run["run_id"], "chemistry": "li-ion", "form": "18650", "finished": True, "stop": "cutoff",
+        "capacity_Ah": capacity, "capacity_U_Ah": 0.006 * capacity, "charge_Ah": None, "energy_Wh": energy,
+        "energy_U_Wh": 0.0065 * energy, "mean_voltage_V": energy / capacity, "duration_s": float(t[-1]),
+        "reached_cutoff": bool(v[-1] <= cutoff), "end_voltage_V": float(v[-1]), "temperature_rise_K": float(temperature.max() - 22),
+        "start": run["start"], "warnings": [], "cutoff_V": cutoff, "created_utc": run["created_utc"],
+        "resistances": [
+            {"method": "current step", "ohm": 0.0621 + 0.01 * abs(s - 0.6), "U_ohm": 0.0018, "current_A": -0.5, "duration_s": 10.0,
+             "charge_state": s, "t_s": 100.0}
+            for s in (0.95, 0.5, 0.1)
+        ],
+        "budget": [{"source": "current gain", "limit": "0.5 %", "u_Ah": 0.0058, "share": 0.92}],
+    }  # fmt: skip
+
+
+def run_input(folder: Path, **changes: Any) -> RunInput:
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    result = {**analyse(folder), **changes}
+    t, _, v, i, _ = np.loadtxt(folder / "samples.csv", delimiter=",", skiprows=1, unpack=True)
+    charge, voltage = discharge_points(t, v, i)
+    return RunInput(folder, run, result, discharge_curve(charge, voltage))
