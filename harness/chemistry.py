@@ -159,10 +159,8 @@ def read_chemistry(text: str, where: str) -> Chemistry:
     missing = [name for name in needed if name not in values]
     if missing:
         raise InputError(f"{where}: numbers.{missing[0]} is missing")
-    fixed: dict[str, Any] = {
-        "key": data["key"], "name": data["name"], "method": method, "note": str(data.get("note", ""))
-    }  # fmt: skip
-    chemistry = Chemistry(**fixed, sources=sources, **values)
+    content: dict[str, Any] = {key: str(data.get(key, "")) for key in ("key", "name", "method", "note")}
+    chemistry = Chemistry(**content, **dict[str, Any](values), sources=sources)
     _check_order(chemistry, where)
     return chemistry
 
