@@ -1,0 +1,299 @@
+"""A link to one instrument through VISA, over the pure-Python backend.
+
+Any VISA string: TCPIP sockets, VXI-11, HiSLIP, USBTMC, serial. Text in, text out; what the text
+means is left to `drivers.scpi`, which command is sent to the dialect.
+
+The invariant: an answer belongs to the question before it. After ANY trouble (no answer, half an
+answer, bytes nobody asked for, a dead peer) the session is thrown away at once, so a late answer
+has nowhere to arrive, and every use raises `LinkError` until `reopen()`. A time-out that only
+tried again would hand the old answer to the next question, for ever and without an error.
+
+Times are wall time (a pause is the instrument's need, also on a bench that runs faster).
+pyvisa is imported when a link is opened, not before.
+"""
+
+import logging
+import math
+import select
+import socket
+import struct
+import time
+from typing import Any
+
+from drivers.errors import LinkError
+
+BACKEND = "@py"
+OPEN_TIMEOUT_S = 5.0
+_PARITIES = ("none", "odd", "even", "mark", "space")
+
+_manager: Any = None
+_foreign: tuple[type[BaseException], ...] = ()
+
+
+def _visa() -> Any:
+    """Return the resource manager, made once; nothing is searched for on the network."""
+    global _manager, _foreign
+    if _manager is None:
+        import pyvisa
+
+        foreign: list[type[BaseException]] = [
+            pyvisa.errors.Error,
+            pyvisa.errors.VisaIOWarning,
+            OSError,  # sockets, serial.SerialException
+            EOFError,  # VXI-11: the peer closed
+            RuntimeError,  # HiSLIP: the peer closed, or spoke out of turn
+            ValueError,
+            AttributeError,  # the backend's session was closed under it
+            TypeError,
+            KeyError,
+            MemoryError,
+            NotImplementedError,
+            struct.error,
+        ]
+        try:
+            from pyvisa_py.protocols import rpc, vxi11
+
+            foreign += [rpc.RPCError, vxi11.Vxi11Error]
+        except ImportError:
+            pass
+        try:
+            import termios
+
+            foreign.append(termios.error)
+        except ImportError:  # no such thing on this system
+            pass
+        # The backend logs an error and raises it as well; raising is enough.
+        logging.getLogger("pyvisa").setLevel(logging.CRITICAL)
+        _manager, _foreign = pyvisa.ResourceManager(BACKEND), tuple(foreign)
+    return _manager
+
+
+class Link:
+    """One VISA resource. `reopen()` is the only way back after an error.
+
+    Args:
+        resource: The VISA string.
+        name: The instrument's name, for messages.
+        timeout_s: How long an answer may take.
+        read_termination, write_termination: What ends a line each way.
+        pause_s: The least time between the end of one exchange and the next message.
+        baud, data_bits, parity, stop_bits: Serial resources only; None leaves the backend's own.
+    """
+
+    def __init__(
+        self,
+        resource: str,
+        *,
+        name: str = "instrument",
+        timeout_s: float = 1.0,
+        read_termination: str = "\n",
+        write_termination: str = "\n",
+        pause_s: float = 0.0,
+        baud: int | None = None,
+        data_bits: int | None = None,
+        parity: str | None = None,
+        stop_bits: float | None = None,
+    ) -> None:
+        self.resource = resource
+        self.name = name
+        self.timeout_s = timeout_s
+        self.read_termination = read_termination
+        self.write_termination = write_termination
+        self.pause_s = pause_s
+        self.baud, self.data_bits, self.parity, self.stop_bits = baud, data_bits, parity, stop_bits
+        self.exchanges = 0
+        self._resource: Any = None
+        self._session: Any = None
+        self._socket: socket.socket | None = None
+        self._serial: Any = None
+        self._broken = "it is not open yet"
+        self._ready_s = -math.inf
+
+    @property
+    def is_serial(self) -> bool:
+        """Whether this is a serial port."""
+        return self.resource.upper().startswith("ASRL")
+
+    @property
+    def broken(self) -> str:
+        """Why the link may not be used; empty while it may."""
+        return self._broken
+
+    def open(self) -> None:
+        """Open the session. For TCP this proves nothing yet: ask `*IDN?`.
+
+        Raises:
+            LinkError: no such port, refused, busy, or no such kind of resource.
+        """
+        self.close()
+        opened: Any = None
+        try:
+            manager = _visa()
+            opened = manager.open_resource(
+                self.resource,
+                open_timeout=int(max(self.timeout_s, OPEN_TIMEOUT_S) * 1000),
+            )
+            opened.read_termination = self.read_termination
+            opened.write_termination = self.write_termination
+            opened.timeout = max(1, round(self.timeout_s * 1000))
+            opened.encoding = "latin-1"  # any byte is text; what is no answer is found when it is read
+            session = opened.visalib.sessions.get(opened.session)
+            interface = getattr(session, "interface", None)
+            self._socket, self._serial, self._session = None, None, session
+            if isinstance(interface, socket.socket):
+                interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                if hasattr(session, "_pending_buffer"):
+                    self._socket = interface
+            elif self.is_serial and interface is not None:
+                self._set_serial(opened, interface)
+        except Exception as error:  # noqa: BLE001 - the backend raises bare Exception while opening
+            if opened is not None:
+                _close(opened)
+            self._broken = f"could not be opened: {_said(error)}"
+            raise LinkError(f"{self.name} at {self.resource} could not be opened: {_said(error)}") from error
+        self._resource = opened
+        self._broken = ""
+        self._ready_s = time.monotonic()
+
+    def _set_serial(self, opened: Any, port: Any) -> None:
+        from pyvisa import constants
+
+        if self.baud is not None:
+            opened.baud_rate = self.baud
+        if self.data_bits is not None:
+            opened.data_bits = self.data_bits
+        if self.parity is not None:
+            opened.parity = getattr(constants.Parity, self.parity)
+        if self.stop_bits is not None:
+            kinds = {1: constants.StopBits.one, 1.5: constants.StopBits.one_and_a_half, 2: constants.StopBits.two}
+            opened.stop_bits = kinds[self.stop_bits]
+        port.exclusive = True  # two programs on one port would steal each other's answers
+        port.reset_input_buffer()
+        self._serial = port
+
+    def reopen(self) -> None:
+        """Close, open again. Whatever was still to come of old answers is gone with the session."""
+        self.open()
+
+    def close(self) -> None:
+        """Give the session back; may be called twice."""
+        opened, self._resource, self._socket, self._serial, self._session = self._resource, None, None, None, None
+        if not self._broken:
+            self._broken = "it was closed"
+        if opened is not None:
+            _close(opened)
+
+    def write(self, message: str) -> None:
+        """Send one message; the termination is added.
+
+        Raises:
+            LinkError: the link is broken or breaks; reopen it.
+        """
+        opened = self._usable()
+        if self.pause_s:
+            self._pause()
+        try:
+            self._nothing_waits()
+            opened.write(message)
+        except LinkError:
+            raise
+        except _foreign as error:
+            raise self._break(f"sending {message!r} failed: {_said(error)}") from error
+        self.exchanges += 1
+        if self.pause_s:
+            self._ready_s = time.monotonic() + self.pause_s
+
+    def query(self, message: str) -> str:
+        """Send one message and return the one line that answers it, without termination.
+
+        Raises:
+            LinkError: the link is broken or breaks (no answer in time counts); reopen it.
+        """
+        opened = self._usable()
+        if self.pause_s:
+            self._pause()
+        try:
+            self._nothing_waits()
+            opened.write(message)
+            if self._socket is not None:
+                self._wait_for_first_byte(message)
+            answer: str = opened.read()
+        except LinkError:
+            raise
+        except _foreign as error:
+            raise self._break(self._why(message, error)) from error
+        self.exchanges += 1
+        if self.pause_s:
+            self._ready_s = time.monotonic() + self.pause_s
+        return answer.strip("\r\n ")
+
+    def distrust(self, reason: str) -> None:
+        """Throw the session away: an answer was not what had been asked for."""
+        self._break(reason)
+
+    # -- inside ------------------------------------------------------------------------------------
+
+    def _usable(self) -> Any:
+        if self._resource is None:
+            raise LinkError(f"{self.name} at {self.resource}: the link is not usable ({self._broken}); reopen it")
+        return self._resource
+
+    def _pause(self) -> None:
+        wait_s = self._ready_s - time.monotonic()
+        if wait_s > 0.0:
+            time.sleep(wait_s)
+
+    def _nothing_waits(self) -> None:
+        """Before a message: no byte may be waiting, and the peer may not have hung up."""
+        peer = self._socket
+        if peer is not None:
+            if self._session._pending_buffer:
+                raise self._break("more came than was asked for")
+            if select.select((peer,), (), (), 0.0)[0]:
+                if not peer.recv(1, socket.MSG_PEEK):
+                    raise self._break("the instrument closed the connection")
+                raise self._break("an answer that nobody asked for was waiting")
+        elif self._serial is not None and self._serial.in_waiting:
+            raise self._break("bytes that nobody asked for were waiting")
+
+    def _wait_for_first_byte(self, message: str) -> None:
+        """Wait for an answer to begin; a peer that hangs up is noticed at once, at no cost in CPU."""
+        peer = self._socket
+        assert peer is not None
+        if not select.select((peer,), (), (), self.timeout_s)[0]:
+            raise self._break(f"no answer to {message!r} within {self.timeout_s:g} s")
+        if not peer.recv(1, socket.MSG_PEEK):
+            raise self._break(f"the instrument closed the connection instead of answering {message!r}")
+
+    def _why(self, message: str, error: BaseException) -> str:
+        import pyvisa
+
+        timed_out = (
+            isinstance(error, pyvisa.errors.VisaIOError)
+            and error.error_code == pyvisa.constants.StatusCode.error_timeout
+        )
+        if timed_out:
+            return f"no whole answer to {message!r} within {self.timeout_s:g} s"
+        return f"asking {message!r} failed: {_said(error)}"
+
+    def _break(self, reason: str) -> LinkError:
+        self.close()
+        self._broken = reason
+        return LinkError(f"{self.name} at {self.resource}: {reason}; the link has to be reopened")
+
+
+def _close(opened: Any) -> None:
+    try:
+        opened.close()
+    except Exception:  # noqa: BLE001 - a session that is broken may break again while it is closed
+        session = getattr(opened, "session", None)
+        logging.getLogger(__name__).debug("closing session %s failed", session, exc_info=True)
+
+
+def _said(error: BaseException) -> str:
+    """Return an error's text in one line, named where it has none."""
+    root = error.__cause__ or error.__context__ or error
+    text = " ".join(str(error).split())
+    if not text or text == "None":
+        text = " ".join(str(root).split())
+    return text or type(error).__name__
