@@ -595,7 +595,7 @@ class Runner:
                 now_s = clock.now_s() - self._t0_s
                 if self.keeper is not None or self.rig.switch is not None:
                     self._beat(now_s)
-                if now_s >= wake_s:
+                if now_s >= wake_s - 1e-6:
                     break
                 clock.sleep(min(wake_s - now_s, slice_s))
             if state.waiting == "person" and self.person.answered():

@@ -23,7 +23,7 @@ RATE_WINDOW_S = 120.0
 NEAR_CUTOFF_V = 0.1
 CONFIRM = 2  # readings on end that must agree
 TAPER_SETTLE_S = 5.0
-EPSILON_S = 1e-6
+EPSILON_S = 2e-4  # the journal keeps 0.1 ms
 
 
 class Begin(NamedTuple):

@@ -1,0 +1,67 @@
+"""Promises of the bench file."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.bench import bench_from_dict, load_bench
+from harness.errors import InputError
+
+LOAD = {"role": "load", "resource": "TCPIP::127.0.0.1::5025::SOCKET"}
+
+
+def bench(**changes: Any) -> dict[str, Any]:
+    return {"name": "b", "instruments": {"load": dict(LOAD)}, **changes}
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (bench(colour="red"), "key 'colour' is not known"),
+        ({"name": "b"}, "instruments is missing"),
+        (bench(leads="glued"), "leads = 'glued'"),
+        (bench(speed_up=0), "speed_up = 0"),
+        (bench(instruments={"x": {"role": "oven", "resource": "a"}}), "role = 'oven'"),
+        (bench(instruments={"x": {"role": "load"}}), "resource is missing"),
+        (bench(cell={"voltage": "meter"}), "names 'meter'; the instruments are load"),
+        (bench(cell={"smell": "load"}), "cell.smell"),
+        (bench(instruments={"load": {**LOAD, "specification": {"current": {"gain": "1 furlong"}}}}), "'1 furlong'"),
+        (bench(instruments={"load": {**LOAD, "specification": {"current": {"gain": "nan"}}}}), "'nan'"),
+        (bench(instruments={"load": {**LOAD, "specification": {"current": {"gian": 1}}}}), "'gian'"),
+        (bench(instruments={"load": {**LOAD, "specification": {"current": {"distribution": "odd"}}}}), "'odd'"),
+        (bench(instruments={"sw": {"role": "switch", "port": "/dev/x"}}), "measures the cell's voltage"),
+    ],
+)
+def test_a_wrong_bench_file_gets_one_sentence_that_names_the_place(data: dict[str, Any], words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        bench_from_dict(data, "bench.toml")
+    assert words in str(caught.value) and "bench.toml" in str(caught.value)
+
+
+@pytest.mark.parametrize("content", [b"name = ", b"\xff\xfe", None])
+def test_an_unreadable_bench_file_is_refused_by_name(tmp_path: Path, content: bytes | None) -> None:
+    path = tmp_path / "bench.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(InputError, match=r"bench\.toml"):
+        load_bench(path)
+
+
+def test_specifications_are_read_with_their_units_and_the_rest_is_marked_as_assumed() -> None:
+    specification = {"current": {"gain": "0.1 %", "offset": "3 mA", "resolution": "100 µA"}}
+    made = bench_from_dict(bench(instruments={"load": {**LOAD, "specification": specification}}))
+    current = made.measurement()["current"]
+    assert (current["gain"], current["offset"], current["assumed"]) == (0.001, 0.003, False)
+    assert current["resolution"] == pytest.approx(1e-4)
+    # A cheap load: 0.5 % of reading plus 10 mA, common practice for one without a data sheet.
+    assumed = bench_from_dict(bench()).measurement()["current"]
+    assert (assumed["gain"], assumed["offset"], assumed["assumed"]) == (0.005, 0.010, True)
+
+
+def test_who_measures_the_cell_is_settled_where_the_file_leaves_it_open() -> None:
+    made = bench_from_dict(
+        bench(instruments={"load": LOAD, "psu": {"role": "supply", "resource": "a"}, "dmm": {"role": "meter", "resource": "b"}})
+    )
+    assert made.cell_voltage == "dmm" == made.cell_voltage_when_off
+    assert made.cell_current == ("load", "psu")

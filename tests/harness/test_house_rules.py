@@ -1,0 +1,105 @@
+"""House rules that a test can hold."""
+
+import inspect
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+import typer
+
+import drivers.errors
+import harness.errors
+from harness.cli.app import app
+
+ROOT = Path(__file__).parents[2]
+
+
+def commands() -> list[tuple[str, click.Command]]:
+    found: list[tuple[str, click.Command]] = []
+
+    def walk(name: str, command: click.Command) -> None:
+        children = getattr(command, "commands", None)
+        if children:
+            for key, child in children.items():
+                walk(f"{name} {key}".strip(), child)
+        else:
+            found.append((name, command))
+
+    walk("", typer.main.get_command(app))
+    return found
+
+
+@pytest.mark.parametrize(("name", "command"), commands(), ids=lambda value: value if isinstance(value, str) else "")
+def test_every_command_has_help_with_an_example(name: str, command: click.Command) -> None:
+    text = command.help or ""
+    assert "Example: amphora " + name in " ".join(text.split()), name
+
+
+def test_the_contract_names_these_commands() -> None:
+    names = {name for name, _ in commands()}
+    assert names >= {
+        "demo", "cell add", "cell list", "cell show", "bench check", "bench simulate", "plan", "run", "resume",
+        "import", "analyse", "grade", "compare", "match", "fit", "certify", "verify", "watch", "plot", "label",
+    }  # fmt: skip
+
+
+def test_every_error_class_carries_its_exit_code_from_the_table() -> None:
+    table = {
+        "AmphoraError": 2, "InputError": 2, "QuantityError": 2, "AnalysisError": 2, "JournalDamaged": 2,
+        "Refused": 1, "GuardStop": 3, "BenchError": 4, "Interrupted": 130,
+        "DriverError": 4, "LinkError": 4, "GarbledReply": 4, "InstrumentError": 4, "IdentityError": 4,
+        "LimitError": 4, "DescriptionError": 2,
+    }  # fmt: skip
+    classes = {
+        name: cls.exit_code
+        for module in (harness.errors, drivers.errors)
+        for name, cls in inspect.getmembers(module, inspect.isclass)
+        if issubclass(cls, Exception)
+    }
+    assert classes == table
+
+
+def test_help_answers_without_the_heavy_libraries() -> None:
+    code = (
+        "import sys; from harness.cli.app import app; "
+        "print([m for m in ('numpy','pandas','scipy','matplotlib','pyvisa','typst','cryptography') if m in sys.modules])"
+    )
+    answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert answer.stdout.strip() == "[]"
+
+
+def test_no_word_of_a_machine_or_a_registry_stands_in_the_tree() -> None:
+    told = []
+    for path in ROOT.rglob("*"):
+        parts = path.relative_to(ROOT).parts
+        if not path.is_file() or parts[0] in (".git", ".venv", "logs", "demo") or "__pycache__" in parts:
+            continue
+        if path.suffix not in (".py", ".md", ".toml", ".txt", ".typ", ".html", ".json", ".svg"):
+            continue
+        if any(part.startswith(".") and part != ".ci" for part in parts):
+            continue
+        text = path.read_text(encoding="utf-8", errors="replace")
+        if re.search(r"/wor" + r"k/|/roo" + r"t/|pypi\.or" + r"g/simple|files\.pythonhoste" + "d", text):
+            told.append(str(path.relative_to(ROOT)))
+    assert told == []
+
+
+def test_every_analysis_function_names_its_source() -> None:
+    import importlib
+    import pkgutil
+
+    import harness.analysis
+
+    missing = []
+    for info in pkgutil.iter_modules(harness.analysis.__path__):
+        if info.name == "records":
+            continue
+        module = importlib.import_module(f"harness.analysis.{info.name}")
+        for name, function in inspect.getmembers(module, inspect.isfunction):
+            if function.__module__ == module.__name__ and not name.startswith("_"):
+                if "Source:" not in (inspect.getdoc(function) or ""):
+                    missing.append(f"{info.name}.{name}")
+    assert missing == []
