@@ -1,0 +1,467 @@
+"""Pictures of runs: voltage and current, voltage over charge, resistance, incremental capacity, temperature.
+
+Made with matplotlib's Figure alone, so nothing needs a screen, and without dates, so that the same run gives the
+same bytes. Each axis names its quantity and unit; current is positive INTO the cell. Long records are thinned
+to the lowest and highest reading of each stretch, which keeps every spike visible.
+"""
+
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from harness.analysis.records import FloatArray, Record, RunInfo
+from harness.errors import AnalysisError, InputError
+from harness.report import look
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+KINDS = ("time", "charge", "resistance", "incremental", "temperature")
+SUFFIXES = (".png", ".svg", ".pdf")
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One charge or discharge as it is drawn: rows first..last, its main current and the charge along it."""
+
+    discharge: bool
+    first: int
+    last: int
+    main_A: float
+    moved_Ah: FloatArray  # from the first row, positive, shape (last - first + 1,)
+
+
+def plot_run(folder: Path, out: Path, kinds: Sequence[str] | None = None) -> list[Path]:
+    """Draw pictures of one run folder; return the files written.
+
+    Args:
+        folder: Run folder.
+        out: Picture to write, ending in .png, .svg or .pdf. With more than one kind the kind is put into
+            each name: `night.png` becomes `night-time.png` and so on.
+        kinds: Some of `KINDS`; None draws each kind the run has data for.
+
+    Raises:
+        InputError: an unknown kind or ending, or a kind the run has no data for.
+    """
+    from harness.loading import load
+    from harness.results import analyse_run
+
+    _check(out, kinds)
+    record, info = load(folder)
+    return draw_run(record, info, analyse_run(folder), out, kinds)
+
+
+def draw_run(
+    record: Record, info: RunInfo, result: Mapping[str, Any], out: Path, kinds: Sequence[str] | None = None
+) -> list[Path]:
+    """Draw pictures of one loaded run; as `plot_run`, with its result (the JSON of the analysis) given."""
+    wanted = _check(out, kinds)
+    made: list[tuple[str, Figure]] = []
+    missing: list[str] = []
+    with look.style():
+        for kind in wanted:
+            figure = _MAKERS[kind](record, info, result)
+            if figure is None:
+                missing.append(kind)
+            else:
+                made.append((kind, figure))
+        if kinds is not None and missing:
+            raise InputError(f"{info.run_id}: no data for the picture '{missing[0]}'; nothing was written")
+        if not made:
+            raise InputError(f"{info.run_id}: no readings to draw; nothing was written")
+        out.parent.mkdir(parents=True, exist_ok=True)
+        files = []
+        for kind, figure in made:
+            path = out if kinds is not None and len(kinds) == 1 else out.with_name(f"{out.stem}-{kind}{out.suffix}")
+            path.write_bytes(_render(figure, out.suffix.lower(), f"{info.run_id}: {kind}"))
+            files.append(path)
+    return files
+
+
+def plot_overlay(folders: Sequence[Path], out: Path) -> Path:
+    """Draw the discharge curves of several runs over each other; return the file written.
+
+    Args:
+        folders: Run folders.
+        out: Picture to write, ending in .png, .svg or .pdf.
+
+    Raises:
+        InputError: an unknown ending, no folder, or no run with a discharge.
+    """
+    from harness.loading import load
+    from harness.results import analyse_run
+
+    _check(out, None)
+    runs = []
+    for folder in folders:
+        record, info = load(folder)
+        runs.append((record, info, analyse_run(folder)))
+    return draw_overlay(runs, out)
+
+
+def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out: Path) -> Path:
+    """Draw the discharge curves of several loaded runs over each other; return the file written."""
+    _check(out, None)
+    with look.style():
+        figure = _figure()
+        axes = figure.subplots()
+        drawn = 0
+        for record, info, result in runs:
+            stretch = _main(record, discharge=True)
+            if stretch is None:
+                continue
+            x, y = _curve(record, stretch)
+            x, y = _thin(x * 1000, y)
+            name = info.cell_id or info.run_id
+            capacity = result.get("capacity_Ah")
+            label = f"{name}  {capacity * 1000:.0f} mAh" if capacity is not None else name
+            axes.plot(x, y, label=label, **look.series(drawn))
+            drawn += 1
+        if not drawn:
+            raise InputError("no discharge in any of the runs: there is nothing to lay over each other")
+        axes.set_title("Discharge curves compared")
+        axes.set_xlabel("charge taken out / mAh")
+        axes.set_ylabel("voltage / V")
+        axes.set_xlim(left=0)
+        figure.legend(loc="outside lower center", ncols=min(drawn, 3))  # beside the curves, never over them
+        out.parent.mkdir(parents=True, exist_ok=True)
+        out.write_bytes(_render(figure, out.suffix.lower(), "discharge curves"))
+    return out
+
+
+def voltage_curve_svg(
+    moved_Ah: FloatArray,
+    voltage_V: FloatArray,
+    cutoff_V: float | None = None,
+    size_in: tuple[float, float] = (3.4, 1.9),
+) -> bytes:
+    """Return a small SVG of voltage over charge taken out.
+
+    Args:
+        moved_Ah: Charge in ampere-hours, shape (n,).
+        voltage_V: Voltage in volt, shape (n,).
+        cutoff_V: Drawn as a thin line when given.
+        size_in: Width and height in inches.
+    """
+    with look.style():
+        figure = _figure(size_in)
+        axes = figure.subplots()
+        x, y = _thin(moved_Ah * 1000, voltage_V)
+        axes.plot(x, y, **look.series(0))
+        if cutoff_V is not None:
+            axes.axhline(cutoff_V, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
+        axes.set_xlabel("charge taken out / mAh")
+        axes.set_ylabel("voltage / V")
+        axes.set_xlim(left=0)
+        return _render(figure, ".svg", "voltage over charge")
+
+
+def resistance_curve_svg(resistances: Sequence[Mapping[str, Any]], size_in: tuple[float, float] = (3.4, 1.9)) -> bytes:
+    """Return a small SVG of resistance over charge state, with expanded uncertainties as bars.
+
+    Args:
+        resistances: Items with method, ohm, U_ohm, duration_s and charge_state, as the analysis gives them.
+        size_in: Width and height in inches.
+    """
+    with look.style():
+        figure = _figure(size_in)
+        axes = figure.subplots()
+        _resistances_into(axes, resistances)
+        return _render(figure, ".svg", "resistance over charge state")
+
+
+# --- the pictures ------------------------------------------------------------------------------------------
+
+
+def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+    good = np.isfinite(record.t_s)
+    if np.count_nonzero(good & np.isfinite(record.voltage_V)) < 2:
+        return None
+    hours, unit = _hours(record.t_s)
+    figure = _figure((look.WIDTH_IN, look.HEIGHT_IN + 0.8))
+    upper, lower = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": [3, 2]})
+    for axes, values, index, name in (
+        (upper, record.voltage_V, 0, "voltage / V"),
+        (lower, record.current_A, 1, "current / A\n(positive into the cell)"),
+    ):
+        x, y = _thin(*_broken(hours, values, record))
+        axes.plot(x, y, color=look.COLOURS[index], linewidth=1.2, linestyle="-")
+        axes.set_ylabel(name)
+    for gap in record.gaps:
+        scale = 3600.0 if unit == "h" else 60.0
+        for axes in (upper, lower):
+            axes.axvspan(
+                gap.from_s / scale, gap.to_s / scale, facecolor=look.GRID, edgecolor=look.FAINT, hatch="///", lw=0
+            )
+    cutoff = info.cutoff_V
+    if cutoff is not None and np.nanmin(record.voltage_V) < cutoff + 0.5:
+        upper.axhline(cutoff, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
+        upper.annotate(
+            f"cut-off {cutoff:.2f} V", (1.0, cutoff), xycoords=("axes fraction", "data"), xytext=(-2, 2),
+            textcoords="offset points", ha="right", va="bottom", fontsize=8, color=look.FAINT,
+        )  # fmt: skip
+    lower.axhline(0.0, color=look.FAINT, linewidth=0.8)
+    lower.set_xlabel(f"time / {unit}")
+    lower.margins(x=0.01)
+    upper.set_title(_title(info, "voltage and current"))
+    figure.align_ylabels()
+    return figure
+
+
+def _over_charge(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+    stretches = [s for s in split(record) if s.moved_Ah[-1] > 0]
+    if not stretches:
+        return None
+    figure = _figure()
+    axes = figure.subplots()
+    largest = max(float(s.moved_Ah[-1]) for s in stretches)
+    shown = [s for s in stretches if s.moved_Ah[-1] > 0.05 * largest][:6]
+    for index, stretch in enumerate(shown):
+        x, y = _thin(*_curve(record, stretch))
+        name = "discharge" if stretch.discharge else "charge"
+        axes.plot(
+            x * 1000, y, label=f"{name}, {abs(stretch.main_A) * 1000:.0f} mA, {stretch.moved_Ah[-1] * 1000:.0f} mAh",
+            **look.series(index),
+        )  # fmt: skip
+    if info.cutoff_V is not None and any(s.discharge for s in shown):
+        axes.axhline(info.cutoff_V, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
+    axes.set_xlabel("charge moved / mAh")
+    axes.set_ylabel("voltage / V")
+    axes.set_xlim(left=0)
+    axes.legend(loc="best")
+    axes.set_title(_title(info, "voltage over charge"))
+    return figure
+
+
+def _resistance(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+    values = list(result.get("resistances") or [])
+    if not values:
+        return None
+    figure = _figure()
+    axes = figure.subplots()
+    _resistances_into(axes, values)
+    axes.set_title(_title(info, "resistance"))
+    return figure
+
+
+def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None:
+    by_state = all(v.get("charge_state") is not None for v in values)
+    groups: dict[str, list[Mapping[str, Any]]] = {}
+    for value in values:
+        groups.setdefault(f"{value['method']}, {_seconds(float(value['duration_s']))}", []).append(value)
+    largest = sorted(groups.items(), key=lambda item: -len(item[1]))[:6]
+    for index, (name, group) in enumerate(sorted(largest)):
+        rows = sorted(group, key=lambda v: float(v["charge_state"] if by_state else v["t_s"]))
+        x = [float(v["charge_state"]) * 100 if by_state else float(v["t_s"]) / 3600 for v in rows]
+        y = [float(v["ohm"]) * 1000 for v in rows]
+        bars = [float(v["U_ohm"]) * 1000 for v in rows]
+        line = look.series(index)
+        axes.errorbar(
+            x, y, yerr=bars, label=name, marker=look.MARKERS[index % len(look.MARKERS)], markersize=4.5,
+            markerfacecolor=look.PAPER if index % 2 else line["color"], elinewidth=0.9, capsize=2.5,
+            color=line["color"], linestyle=line["linestyle"], linewidth=1.0,
+        )  # fmt: skip
+    axes.set_ylabel("resistance / mΩ  (bars: U, k = 2)")
+    if by_state:
+        axes.set_xlabel("charge still in the cell / %")
+        axes.set_xlim(104, -4)
+    else:
+        axes.set_xlabel("time / h")
+    low, high = axes.get_ylim()
+    axes.set_ylim(max(0.0, low - 0.1 * (high - low)), high + 0.1 * (high - low))
+    if groups:
+        axes.legend(loc="best")
+
+
+def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+    from harness.analysis.ocv import incremental_capacity
+
+    figure = _figure()
+    axes = figure.subplots()
+    drawn = 0
+    for discharge in (True, False):
+        stretch = _main(record, discharge)
+        if stretch is None:
+            continue
+        x, y = _curve(record, stretch)
+        if not discharge:  # the constant-current part alone: at constant voltage the slope has no meaning
+            steady = np.abs(record.current_A[stretch.first : stretch.last + 1] - stretch.main_A)
+            keep = (steady < 0.05 * abs(stretch.main_A)) & (y < np.nanmax(y) - 0.005)
+            x, y = x[keep], y[keep]
+        try:
+            curve = incremental_capacity(x, y)
+        except AnalysisError:
+            continue
+        axes.plot(
+            curve.voltage_V, curve.slope_Ah_per_V, label="discharge" if discharge else "charge", **look.series(drawn)
+        )
+        drawn += 1
+    if not drawn:
+        return None
+    axes.set_xlabel("voltage / V")
+    axes.set_ylabel("incremental capacity / Ah/V")
+    axes.set_ylim(bottom=0)
+    if drawn > 1:
+        axes.legend(loc="best")
+    axes.set_title(_title(info, "incremental capacity"))
+    return figure
+
+
+def _temperature(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+    if np.count_nonzero(np.isfinite(record.temperature_degC)) < 2:
+        return None
+    hours, unit = _hours(record.t_s)
+    figure = _figure((look.WIDTH_IN, 3.4))
+    axes = figure.subplots()
+    x, y = _thin(*_broken(hours, record.temperature_degC, record))
+    axes.plot(x, y, color=look.COLOURS[1], linewidth=1.3)
+    low, high = float(np.nanmin(record.temperature_degC)), float(np.nanmax(record.temperature_degC))
+    middle, half = (low + high) / 2, max(1.5, (high - low) * 0.6)
+    axes.set_ylim(middle - half, middle + half)
+    rise = result.get("temperature_rise_K")
+    note = f"temperature, rise {rise:.1f} K" if rise is not None else "temperature"
+    axes.set_xlabel(f"time / {unit}")
+    axes.set_ylabel("temperature / °C")
+    axes.margins(x=0.01)
+    axes.set_title(_title(info, note))
+    return figure
+
+
+_MAKERS = {
+    "time": _over_time,
+    "charge": _over_charge,
+    "resistance": _resistance,
+    "incremental": _incremental,
+    "temperature": _temperature,
+}
+
+
+# --- what they are made from -------------------------------------------------------------------------------
+
+
+def split(record: Record) -> list[Stretch]:
+    """Split a record into its charges and discharges, for drawing.
+
+    Opposite charge of up to 1 % of what was moved does not end a stretch; rests and pulses lie inside.
+    """
+    t, i = record.t_s, np.where(np.isfinite(record.current_A), record.current_A, 0.0)
+    n = t.size
+    if n < 3:
+        return []
+    size = np.abs(i)
+    level = float(np.percentile(size[size > 0], 90)) if (size > 0).any() else 0.0
+    if level <= 0:
+        return []
+    dt = np.clip(np.nan_to_num(np.diff(t)), 0.0, None)
+    part = (i[1:] + i[:-1]) / 2 * dt
+    step = np.abs(np.diff(i)) > 0.3 * level
+    part[step] = (i[1:] * dt)[step]  # the edge lies between: count the new current, never a ramp
+    for gap in record.gaps:
+        if 0 < gap.after_row < n:
+            part[gap.after_row - 1] = 0.0
+    sign = np.where(size > 0.01 * level, np.sign(i), 0.0)
+    busy = np.flatnonzero(sign != 0)
+    cuts = np.flatnonzero(np.diff(sign[busy]) != 0)
+    firsts = busy[np.concatenate(([0], cuts + 1))]
+    lasts = busy[np.concatenate((cuts, [busy.size - 1]))]
+    total = np.concatenate(([0.0], np.cumsum(part))) / 3600.0
+    runs: list[list[Any]] = []
+    for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
+        moved = float(total[last] - total[max(first - 1, 0)])
+        if runs and (moved < 0) == (runs[-1][2] < 0):
+            runs[-1][1] = last
+            runs[-1][2] += moved
+        elif runs and abs(moved) <= 0.01 * abs(runs[-1][2]):
+            runs[-1][1] = last  # a pulse the other way, inside
+            runs[-1][2] += moved
+        else:
+            runs.append([first, last, moved])
+    found = []
+    for first, last, moved in runs:
+        inside = i[first : last + 1]
+        same = inside[np.sign(inside) == np.sign(moved)]
+        if same.size < 3:
+            continue
+        main = float(np.median(same[np.abs(same) > 0.01 * level])) if moved < 0 else float(np.percentile(same, 90))
+        along = np.abs(total[first : last + 1] - total[first])
+        found.append(Stretch(moved < 0, first, last, main, np.maximum.accumulate(along)))
+    return found
+
+
+def _main(record: Record, discharge: bool) -> Stretch | None:
+    some = [s for s in split(record) if s.discharge == discharge and s.moved_Ah[-1] > 0]
+    return max(some, key=lambda s: float(s.moved_Ah[-1])) if some else None
+
+
+def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
+    """Charge and voltage along a stretch; readings off the main current of a discharge are left out as NaN."""
+    rows = slice(stretch.first, stretch.last + 1)
+    volts = record.voltage_V[rows].copy()
+    if stretch.discharge:
+        amps = record.current_A[rows]
+        steady = np.abs(amps - stretch.main_A) <= 0.1 * abs(stretch.main_A)
+        if np.count_nonzero(steady) > 0.5 * volts.size:
+            volts[~steady] = np.nan
+    return stretch.moved_Ah, volts
+
+
+def _broken(x: FloatArray, y: FloatArray, record: Record) -> tuple[FloatArray, FloatArray]:
+    """Break the line at each gap with a NaN: nothing is drawn where nothing was read."""
+    at = [gap.after_row for gap in record.gaps if 0 < gap.after_row < x.size]
+    return np.insert(x, at, x[at] if at else []), np.insert(y, at, np.nan)
+
+
+def _thin(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Keep the lowest and highest reading of each stretch of rows, in their order."""
+    n = x.size
+    if n <= look.MOST_POINTS:
+        return x, y
+    per = int(np.ceil(n / (look.MOST_POINTS // 2)))
+    whole = n // per * per
+    blocks = y[:whole].reshape(-1, per)
+    low = np.argmin(np.where(np.isnan(blocks), np.inf, blocks), axis=1)
+    high = np.argmax(np.where(np.isnan(blocks), -np.inf, blocks), axis=1)
+    base = np.arange(0, whole, per)
+    kept = np.unique(np.concatenate((base + low, base + high, np.arange(whole, n), [0, n - 1])))
+    return x[kept], y[kept]
+
+
+def _hours(t_s: FloatArray) -> tuple[FloatArray, str]:
+    span = float(np.nanmax(t_s) - np.nanmin(t_s)) if t_s.size else 0.0
+    return (t_s / 3600.0, "h") if span > 2 * 3600 else (t_s / 60.0, "min")
+
+
+def _seconds(duration_s: float) -> str:
+    return f"{duration_s:.2g} s" if duration_s < 10 else f"{duration_s:.0f} s"
+
+
+def _title(info: RunInfo, what: str) -> str:
+    return f"{info.cell_id or info.run_id} · {what}"
+
+
+def _figure(size_in: tuple[float, float] = (look.WIDTH_IN, look.HEIGHT_IN)) -> "Figure":
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=size_in, layout="constrained")
+
+
+def _render(figure: "Figure", suffix: str, title: str) -> bytes:
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=suffix[1:], dpi=150, metadata=look.metadata(suffix, title))
+    return buffer.getvalue()
+
+
+def _check(out: Path, kinds: Sequence[str] | None) -> Sequence[str]:
+    if out.suffix.lower() not in SUFFIXES:
+        raise InputError(f"{out}: a picture ends in .png, .svg or .pdf; nothing was written")
+    for kind in kinds or ():
+        if kind not in KINDS:
+            raise InputError(f"there is no picture '{kind}'; accepted: {', '.join(KINDS)}")
+    if kinds is not None and not kinds:
+        raise InputError(f"no kind of picture asked for; accepted: {', '.join(KINDS)}")
+    return KINDS if kinds is None else kinds
