@@ -121,7 +121,7 @@ def find_resistances(
     """Return the DC resistances that the current steps of one phase show.
 
     At each step the voltage is read just before and 0.1, 1, 10 and 30 s after it, where the record has a reading
-    there (interpolated between two readings after the same step). Where nothing is sampled within 1 s, the first
+    there (interpolated between two readings after the same step). Where nothing is sampled at 0.1 s, the first
     reading gives a value at its own time. A stretch of 0.2 It for 10 s followed by 1 It for 1 s gives the
     two-step value of the standard. A 10 s value is given a second time with the slope of the open-circuit
     voltage taken out, where the record shows that slope.
@@ -485,8 +485,9 @@ def _measure(
             for at in STATED_TIMES_S
             if first_s <= at * 1.25 + 1e-9 and last_s >= 0.75 * at and steady_s >= 2 * at and step.edge_s <= 0.5 * at
         ]
-        if not any(at <= 1.0 for at in times) and first_s <= 5.0 and steady_s >= 2 * first_s:
-            value(method, first_s)
+        early = times[0] if times and times[0] <= 1.0 else 5.0
+        if early > 0.1 and 0 < first_s <= 0.75 * early and steady_s >= 2 * first_s:
+            value(method, first_s)  # the earliest reading there is, at its own time
         for at in times:
             nearest = _nearest(t, b, end, step.t_s + at)
             bracketed = first_s <= at <= last_s

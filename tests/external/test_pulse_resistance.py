@@ -60,9 +60,7 @@ def one(found: list[Resistance], method: str, duration_s: float, near_s: float) 
     return hits[0]
 
 
-@pytest.mark.parametrize(
-    ("after_s", "printed_mohm"), [(0.1, 50.100), (1.0, 50.984), (10.0, 58.504), (30.0, 68.964)]
-)
+@pytest.mark.parametrize(("after_s", "printed_mohm"), [(0.1, 50.100), (1.0, 50.984), (10.0, 58.504), (30.0, 68.964)])
 def test_reference_cell_step_response_at_stated_times(after_s: float, printed_mohm: float) -> None:
     # R0 50 mΩ, R1 30 mΩ, C1 1000 F: R(t) = R0 + R1 (1 - exp(-t / 30 s)); 60 s pulse at 1 A.
     found = values(thevenin([(0.0, 120.0), (-1.0, 60.0)]))
@@ -91,9 +89,7 @@ def test_worked_two_step_72_115() -> None:
     t = np.append(t, 71.1)
     volts = np.where(t < 60.05, 3.9, np.where(t < 70.05, 3.850, np.where(t < 71.05, 3.700, 3.9)))
     amps = np.where(t < 60.05, 0.0, np.where(t < 70.05, -0.520, np.where(t < 71.05, -2.600, 0.0)))
-    record = Record(
-        t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), np.array([60.0, 70.0, 71.0])
-    )
+    record = Record(t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), np.array([60.0, 70.0, 71.0]))
     found = [r for r in values(record) if r.method == TWO_STEP]
     assert [round(r.ohm * 1000, 3) for r in found] == [72.115]
 
