@@ -60,7 +60,7 @@ class BetaNtc:
     def temperature_degC(self, resistance_ohm: float) -> float:
         """Return the temperature in degC; see `Sensor`."""
         _above_zero(resistance_ohm, "NTC")
-        inverse = 1.0 / T25_K + math.log(resistance_ohm / self.r25_ohm) / self.beta_K
+        inverse = 1.0 / T25_K + (math.log(resistance_ohm) - math.log(self.r25_ohm)) / self.beta_K
         if inverse <= 0.0:
             raise GarbledReply(f"NTC: {resistance_ohm:g} ohm is a shorted sensor")
         return _in_reach(1.0 / inverse - ZERO_C_K, resistance_ohm, "NTC")

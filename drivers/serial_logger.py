@@ -125,7 +125,7 @@ class SerialPort:
         """Give it back; the last user closes it."""
         with self._registry:
             if listener in self._listeners:
-                self._listeners.remove(listener)  # type: ignore[arg-type]
+                self._listeners.remove(listener)
             self._users -= 1
             if self._users <= 0:
                 self._open_ports.pop(self.port, None)
@@ -325,7 +325,8 @@ class SerialLogger:
     def read_errors(self) -> list[str]:
         """Return what happened since the last call: the logger started again."""
         with self._news:
-            told, self._told = self._told, []
+            told = list(self._told)
+            self._told.clear()
         return told
 
     def read(self) -> Mapping[str, float]:

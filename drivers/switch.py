@@ -13,7 +13,7 @@ that is on while the contact is made), `release = "8 s"` (the longest time it ta
 from collections.abc import Mapping
 from typing import Any, get_args
 
-from drivers.errors import DescriptionError, DriverError, IdentityError, InstrumentError, LimitError
+from drivers.errors import DescriptionError, DriverError, IdentityError, InstrumentError, LimitError, LinkError
 from drivers.line_format import SerialSettings
 from drivers.roles import Abilities, Clock, Position, SafeState, Switch
 from drivers.serial_logger import DURATIONS, SerialPort, check_keys, port_of, positive, usb_text
@@ -106,7 +106,7 @@ class HeldRelay:
         """
         if position != "open" and position not in self._hold:
             raise LimitError(
-                f"{self.name}: has no position {position!r}; {', '.join(self._hold)} are in its hold table; nothing moved"
+                f"{self.name}: has no position {position!r}; its hold table has {', '.join(self._hold)}; nothing moved"
             )
         if position == self._position:
             self.beat()
@@ -143,7 +143,11 @@ class HeldRelay:
 
     def make_safe(self) -> SafeState:
         """Stop holding it; waits for the contact to open where feedback tells, else says how long that takes."""
-        self._let_go()
+        try:
+            self._let_go()
+        except LinkError as error:
+            # Without a port no edge reaches it: that is how it falls out.
+            return SafeState(True, None, f"{error}; no longer held, falls out by itself within {self.release_s:g} s")
         if not self._feedback:
             return SafeState(True, None, f"no longer held; falls out by itself within {self.release_s:g} s")
         if self._wait_for(made=False, seconds=self.release_s):

@@ -1,0 +1,462 @@
+import os
+import pty
+import socket
+import threading
+import time
+import tty
+from datetime import UTC, datetime
+
+import pytest
+
+from drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
+from drivers.serial_logger import SerialLogger, open_logger
+
+
+class WallClock:
+    def __init__(self):
+        self.ahead_s = 0.0
+
+    def now_s(self):
+        return time.monotonic() + self.ahead_s
+
+    def utc(self):
+        return datetime.now(UTC)
+
+    def sleep(self, seconds):
+        time.sleep(min(seconds, 0.05))
+        self.ahead_s += max(0.0, seconds - 0.05)
+
+
+class Far:
+    """The far end of a pseudo-terminal: what a logger would send."""
+
+    def __init__(self):
+        self.master, self.slave = pty.openpty()
+        tty.setraw(self.slave)
+        self.path = os.ttyname(self.slave)
+
+    def send(self, data):
+        os.write(self.master, data)
+
+    def close(self):
+        for number in (self.master, self.slave):
+            if number >= 0:
+                os.close(number)
+        self.master = self.slave = -1
+
+
+@pytest.fixture
+def far():
+    one = Far()
+    yield one
+    one.close()
+
+
+@pytest.fixture
+def opened(far):
+    loggers = []
+
+    def build(clock=None, **description):
+        one = open_logger("logger", {"port": far.path, "silence": "0.2 s", **description}, clock or WallClock())
+        loggers.append(one)
+        time.sleep(0.06)  # a pause before the first byte: what comes then begins a record
+        return one
+
+    yield build
+    for one in loggers:
+        one.close()
+
+
+def sent_after(far, data, seconds):
+    timer = threading.Timer(seconds, far.send, (data,))
+    timer.start()
+    return timer
+
+
+def test_reads_the_newest_complete_line(far, opened):
+    logger = opened()
+    far.send(b"1000,3.700,-0.5,24.0\r\n2000,3.699,-0.5,24.1\r\n3000,3.6")
+    time.sleep(0.05)
+    assert logger.read() == {
+        "voltage_V": 3.699, "current_A": -0.5, "temperature_degC": 24.1, "logger_time_s": 2.0,
+    }  # fmt: skip
+    far.send(b"98,-0.5,24.2\r\n")
+    time.sleep(0.05)
+    assert logger.read()["voltage_V"] == 3.698
+
+
+def test_reading_does_not_wait_while_a_fresh_line_is_there(far, opened):
+    logger = opened(silence="3 s")
+    far.send(b"1000,3.7\n")
+    logger.read()
+    began = time.monotonic()
+    for _ in range(100):
+        logger.read()
+    assert time.monotonic() - began < 0.1
+    assert 0 <= logger.age_s() < 3
+
+
+def test_the_first_reading_waits_for_the_first_line(far, opened):
+    logger = opened(silence="2 s")
+    timer = sent_after(far, b"1000,3.7\n", 0.1)
+    assert logger.read()["voltage_V"] == 3.7
+    timer.join()
+
+
+def test_a_tail_of_a_line_at_connect_is_not_taken_for_a_reading(far):
+    far.send(b"")
+    logger = SerialLogger("logger", {"port": far.path, "silence": "1 s"}, WallClock())
+    try:
+        # Opened in mid-line: "…2000,3.712,-0.201" as its tail "712,-0.201" would be minus 0.2 V.
+        far.send(b"712,-0.201\n2000,3.711,-0.201\n")
+        assert logger.read()["voltage_V"] == 3.711
+        assert logger.read_setup()["records"] == 1
+    finally:
+        logger.close()
+
+
+def test_noise_at_connect_is_no_error(far, opened):
+    logger = opened()
+    far.send(b"\xff\x00\xfe#\x80\n1000,3.7\n")
+    time.sleep(0.05)
+    assert logger.read()["voltage_V"] == 3.7
+    assert logger.read_errors() == []
+
+
+def test_a_garbled_line_in_between_costs_nothing_but_itself(far, opened):
+    logger = opened()
+    far.send(b"1000,3.7\n20\xff0,3.x\n3000,3.6\n")
+    time.sleep(0.05)
+    assert logger.read()["voltage_V"] == 3.6
+    assert logger.read_setup()["unreadable"] == 1
+
+
+def test_silence_is_told_with_how_long(far, opened):
+    logger = opened()
+    far.send(b"1000,3.7\n")
+    time.sleep(0.03)
+    logger.read()
+    time.sleep(0.2)
+    with pytest.raises(LinkError, match=r"silent for 0\.\d s \(0\.2 s are allowed\)"):
+        logger.read()
+
+
+def test_a_logger_that_never_spoke_is_told(opened):
+    with pytest.raises(LinkError, match="silent since it was opened"):
+        opened().read()
+
+
+def test_a_meter_that_switched_itself_off_after_a_quarter_of_an_hour_is_named(far, opened):
+    clock = WallClock()
+    logger = opened(clock)
+    far.send(b"1000,3.7\n")
+    time.sleep(0.03)
+    logger.read()
+    clock.ahead_s += 897.0
+    far.send(b"898000,3.6\n")
+    time.sleep(0.03)
+    logger.read()
+    clock.ahead_s += 5.0
+    time.sleep(0.2)
+    with pytest.raises(LinkError, match=r"had run for 15 min.*switches itself off after a quarter of an hour"):
+        logger.read()
+
+
+def test_no_old_line_is_handed_out_after_a_suspend(far, opened):
+    clock = WallClock()
+    logger = opened(clock, silence="3 s")
+    far.send(b"1000,3.7\n")
+    time.sleep(0.03)
+    logger.read()
+    clock.ahead_s += 3600.0  # the clock counts on while the computer sleeps
+    timer = sent_after(far, b"3601000,3.5\n", 0.1)
+    assert logger.read()["voltage_V"] == 3.5
+    timer.join()
+
+
+def test_old_lines_do_not_wait_in_a_buffer(far, opened):
+    logger = opened()
+    for n in range(3000):  # more than a system buffers
+        far.send(b"%d,3.%03d\n" % (n, n % 1000))
+    far.send(b"3000,3.111\n")
+    time.sleep(0.1)
+    assert logger.read()["voltage_V"] == 3.111
+
+
+def test_a_wrong_baud_rate_is_said_plainly(far, opened):
+    logger = opened(baud=9600)
+    far.send(bytes(range(128, 256)) * 3 + b"\n")
+    time.sleep(0.2)
+    with pytest.raises(GarbledReply, match=r"baud rate \(9600\) is probably wrong"):
+        logger.read()
+
+
+def test_lines_of_another_format_are_told_with_the_last_one(far, opened):
+    logger = opened()
+    far.send(b"3,7;24\n3,7;25\n")
+    time.sleep(0.2)
+    with pytest.raises(GarbledReply, match=r"none of use to format plain.*7;25"):
+        logger.read()
+
+
+def test_bytes_without_a_line_end_are_told(far, opened):
+    logger = opened()
+    far.send(b"3.7 3.7 3.7")
+    time.sleep(0.2)
+    with pytest.raises(GarbledReply, match="no complete record"):
+        logger.read()
+
+
+def test_only_headers_are_told(far, opened):
+    logger = opened()
+    far.send(b"hello, I am a logger\n")
+    time.sleep(0.2)
+    with pytest.raises(GarbledReply, match="only header lines"):
+        logger.read()
+
+
+def test_a_port_that_vanishes_is_told_at_once_and_stays_told(far, opened):
+    logger = opened(silence="5 s")
+    far.send(b"1000,3.7\n")
+    time.sleep(0.05)
+    logger.read()
+    os.close(far.master)
+    far.master = -1
+    os.close(far.slave)
+    far.slave = -1
+    time.sleep(0.1)
+    began = time.monotonic()
+    with pytest.raises(LinkError, match="unplugged"):
+        logger.read()
+    assert time.monotonic() - began < 0.5
+    with pytest.raises(LinkError):
+        logger.reopen()
+        logger.read()
+
+
+def test_a_busy_port_says_so(far, opened):
+    import fcntl
+
+    number = os.open(far.path, os.O_RDWR | os.O_NOCTTY)
+    try:
+        fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        with pytest.raises(LinkError, match="already in use by another program"):
+            opened()
+    finally:
+        os.close(number)
+    far.send(b"")
+    opened()
+
+
+def test_a_port_that_is_not_there_says_so():
+    with pytest.raises(LinkError, match="no such port"):
+        open_logger("logger", {"port": "/dev/ttyNOSUCH0"}, WallClock())
+
+
+def test_reopening_reads_on_and_forgets_the_old_line(far, opened):
+    logger = opened(silence="1 s")
+    far.send(b"1000,3.7\n")
+    time.sleep(0.03)
+    logger.read()
+    logger.reopen()
+    assert logger.age_s() == float("inf")
+    time.sleep(0.06)
+    far.send(b"2000,3.6\n")
+    assert logger.read()["voltage_V"] == 3.6
+
+
+def test_closing_twice_is_harmless_and_reading_then_is_an_error(far, opened):
+    logger = opened()
+    logger.close()
+    logger.close()
+    with pytest.raises(LinkError, match="closed"):
+        logger.read()
+
+
+def test_a_known_resistor_gives_the_current_out_of_the_cell(far, opened):
+    logger = opened(shunt="10 ohm")
+    far.send(b"1000,3.700\n")
+    time.sleep(0.03)
+    assert logger.read()["current_A"] == pytest.approx(-0.370)
+
+
+def test_a_shunt_column_gives_the_current_and_the_cells_voltage_stays(far, opened, tmp_path):
+    path = tmp_path / "two.toml"
+    path.write_text(
+        '[[columns]]\nquantity = "voltage"\n[[columns]]\nquantity = "shunt"\nunit = "mV"\n', encoding="utf-8"
+    )
+    logger = opened(format=str(path), shunt="100 mohm")
+    far.send(b"3.700,50\n")
+    time.sleep(0.03)
+    assert logger.read() == {
+        "voltage_V": 3.7, "shunt_V": pytest.approx(0.05), "current_A": pytest.approx(-0.5),
+    }  # fmt: skip
+
+
+def test_a_restart_of_the_logger_is_told_once(far, opened, monkeypatch):
+    monkeypatch.setattr("drivers.serial_logger.SETTLE_S", 0.0)
+    logger = opened()
+    far.send(b"3600000,3.7\n")
+    time.sleep(0.03)
+    far.send(b"200,3.7\n")
+    time.sleep(0.03)
+    logger.read()
+    (told,) = logger.read_errors()
+    assert "started again" in told and "3600 s" in told
+    assert logger.read_errors() == []
+
+
+def test_a_wrapped_counter_goes_on_and_is_no_restart(far, opened, monkeypatch):
+    monkeypatch.setattr("drivers.serial_logger.SETTLE_S", 0.0)
+    logger = opened()
+    far.send(b"4294966796,3.7\n500,3.7\n")
+    time.sleep(0.05)
+    assert logger.read()["logger_time_s"] == pytest.approx(4294967.796)
+    assert logger.read_errors() == []
+
+
+def test_a_lost_sensor_leaves_the_voltage(far, opened):
+    logger = opened(format="raw-counts")
+    far.send(b"1000,3000,4095\n")
+    time.sleep(0.03)
+    assert "temperature_degC" not in logger.read() and "voltage_V" in logger.read()
+    assert "broken or shorted" in logger.read_setup()["faults"][0]
+
+
+def frame_bytes(text):
+    return bytes(b | 0x80 if not b.bit_count() & 1 else b for b in text)  # odd parity in the eighth bit
+
+
+def test_seven_bit_frames_with_parity_over_a_port(far, opened):
+    logger = opened(format="sample-frame", silence="0.5 s")
+    time.sleep(0.06)
+    far.send(frame_bytes(b"+037123v@\n"))
+    time.sleep(0.05)
+    assert logger.read() == {"voltage_V": pytest.approx(3.712)}
+    broken = bytearray(frame_bytes(b"+036123v@\n"))
+    broken[3] ^= 0x01
+    far.send(bytes(broken))
+    time.sleep(0.05)
+    assert logger.read() == {"voltage_V": pytest.approx(3.712)}  # wrong parity: not taken
+
+
+def test_a_meter_set_to_something_else_is_told(far, opened):
+    logger = opened(format="sample-frame")
+    time.sleep(0.06)
+    far.send(frame_bytes(b"+037123w@\n") * 2)
+    time.sleep(0.2)
+    with pytest.raises(GarbledReply, match="alternating voltage"):
+        logger.read()
+
+
+def test_static_levels_are_set_before_the_port_is_opened(monkeypatch):
+    import serial
+
+    seen = {}
+    real = serial.serial_for_url
+
+    def spying(url, **options):
+        link = real(url, **options)
+        opening = link.open
+
+        def opened_with():
+            seen.update(rts=link.rts, dtr=link.dtr, baud=link.baudrate)
+            opening()
+
+        link.open = opened_with
+        return link
+
+    monkeypatch.setattr(serial, "serial_for_url", spying)
+    logger = open_logger("logger", {"port": "loop://", "rts": False, "dtr": True, "baud": 2400}, WallClock())
+    logger.close()
+    assert seen == {"rts": False, "dtr": True, "baud": 2400}
+
+
+class Server:
+    """A logger behind a TCP server."""
+
+    def __init__(self):
+        self.listening = socket.create_server(("127.0.0.1", 0))
+        self.url = f"socket://127.0.0.1:{self.listening.getsockname()[1]}"
+
+    def accept(self):
+        self.connection, _ = self.listening.accept()
+        return self.connection
+
+    def close(self):
+        self.listening.close()
+        if hasattr(self, "connection"):
+            self.connection.close()
+
+
+@pytest.fixture
+def server():
+    one = Server()
+    yield one
+    one.close()
+
+
+def test_the_same_over_a_socket(server):
+    logger = open_logger("logger", {"port": server.url, "silence": "0.3 s"}, WallClock())
+    try:
+        connection = server.accept()
+        time.sleep(0.06)
+        connection.sendall(b"1000,3.7,-0.1,24.0\n2000,3.6")
+        assert logger.read()["voltage_V"] == 3.7
+        connection.sendall(b"99,-0.1,24.0\n")
+        time.sleep(0.05)
+        assert logger.read()["voltage_V"] == 3.699
+        connection.close()
+        time.sleep(0.05)
+        with pytest.raises(LinkError):
+            logger.read()
+        logger.reopen()
+        connection = server.accept()
+        time.sleep(0.06)
+        connection.sendall(b"3000,3.5\n")
+        assert logger.read()["voltage_V"] == 3.5
+        connection.close()
+    finally:
+        logger.close()
+
+
+def test_a_socket_nobody_listens_on_says_so(server):
+    url = server.url
+    server.close()
+    with pytest.raises(LinkError, match="nobody listens"):
+        open_logger("logger", {"port": url}, WallClock())
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"prot": 1}, "'prot' is not known"),
+        ({"baud": 0}, "baud"),
+        ({"format": "nonsuch"}, "shipped"),
+        ({"shunt": "10"}, "10 ohm"),
+        ({"shunt": "0 ohm"}, "above 0"),
+        ({"shunt": "10 V"}, "10 ohm"),
+        ({"shunt": "3,0 ohm"}, "10 ohm"),
+        ({"silence": "soon"}, "3 s"),
+        ({"port": ""}, "port"),
+    ],
+)
+def test_a_wrong_table_is_refused_naming_the_field(change, words):
+    with pytest.raises(DescriptionError) as caught:
+        open_logger("logger", {"port": "/dev/ttyNOSUCH0", **change}, WallClock())
+    assert words in str(caught.value)
+    assert isinstance(caught.value, DriverError)
+
+
+def test_another_identity_than_the_bench_file_names_is_refused(far, opened):
+    with pytest.raises(IdentityError, match="SN 12"):
+        opened(identity="SN 12")
+    opened(identity=far.path)  # the port was given back by the refusal
+
+
+def test_it_is_a_meter(far, opened):
+    logger = opened()
+    assert logger.role == "logger"
+    assert far.path in logger.identify() and "plain" in logger.identify()
+    assert logger.make_safe().off and logger.make_safe().off
+    assert logger.read_setup()["on"] is None
