@@ -1,0 +1,350 @@
+"""Capacity and energy of a phase, with their budgets.
+
+Capacity counts up to the interpolated crossing of the cut-off at the main current; where the
+cut-off was not reached, the figure is an 'at least'. Figures are positive magnitudes. Units: Ah,
+Wh, V, A, s.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.analysis.integration import Edges, Totals
+from harness.analysis.phases import Phase, at_main_current
+from harness.analysis.records import IntArray, Measurement, Record
+from harness.analysis.uncertainty import Budget, Contribution, digits, line, make_budget, rectangular, standard
+from harness.errors import AnalysisError
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """Where the cut-off was crossed: after `row - 1` and at or before `row`, at `t_s`."""
+
+    row: int
+    t_s: float
+    charge_Ah: float  # running charge there, signed
+    energy_Wh: float
+    interpolated: bool
+    slope_V_per_Ah: float  # of the voltage over charge taken out, near the crossing; above 0
+    noise_V: float  # standard deviation of readings about that slope
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What one phase gave. `capacity_Ah` and `energy_Wh` are magnitudes."""
+
+    capacity_Ah: float
+    energy_Wh: float
+    duration_s: float
+    mean_voltage_V: float | None
+    end_voltage_V: float
+    end_t_s: float
+    begin_t_s: float
+    reached_cutoff: bool
+    crossing: Crossing | None
+    capacity: Budget
+    energy: Budget
+    whole_rows_Ah: float  # up to and with the first row at or below the cut-off: as some laboratories count
+    gaps_inside: int
+    gap_half_Ah: float | None  # half the width of the bounds of gaps inside; None: unknown charge
+
+
+def find_crossing(record: Record, totals: Totals, phase: Phase, cutoff_V: float) -> Crossing | None:
+    """Return where a discharge crossed the cut-off, or None.
+
+    The crossing is the first of two consecutive readings at or below the cut-off at the phase's
+    main current (or the last such reading of the phase), interpolated to the reading before.
+
+    Args:
+        record: Readings, shape (n,) each.
+        totals: Running totals of the same record.
+        phase: A discharge of it.
+        cutoff_V: The cut-off voltage.
+
+    Raises:
+        AnalysisError: the cut-off is not above 0 V.
+
+    Source: design, section 7; reference sheet 11.8 (linear interpolation of the crossing).
+    """
+    if not cutoff_V > 0:
+        raise AnalysisError(f"a cut-off of {cutoff_V:g} V is not above 0 V")
+    rows = at_main_current(record, phase)
+    if rows.size == 0:
+        return None
+    below = record.voltage_V[rows] <= cutoff_V
+    both = below.copy()
+    both[:-1] &= below[1:]
+    hits = np.flatnonzero(both)
+    if hits.size == 0:
+        return None
+    hit = int(hits[0])
+    row = int(rows[hit])
+    slope, noise = _slope(record, totals, rows, hit, cutoff_V)
+    before = row - 1
+    high, low = float(record.voltage_V[before]) if before >= phase.first_row else math.nan, float(record.voltage_V[row])
+    main_before = hit > 0 and int(rows[hit - 1]) == before
+    if main_before and high > cutoff_V >= low:
+        share = (high - cutoff_V) / (high - low)
+        t_s = float(record.t_s[before] + share * (record.t_s[row] - record.t_s[before]))
+        return Crossing(
+            row,
+            t_s,
+            float(totals.charge_Ah[before] + share * (totals.charge_Ah[row] - totals.charge_Ah[before])),
+            float(totals.energy_Wh[before] + share * (totals.energy_Wh[row] - totals.energy_Wh[before])),
+            True,
+            slope,
+            noise,
+        )
+    return Crossing(
+        row,
+        float(record.t_s[row]),
+        float(totals.charge_Ah[row]),
+        float(totals.energy_Wh[row]),
+        False,
+        slope,
+        noise,
+    )
+
+
+def _slope(record: Record, totals: Totals, rows: IntArray, hit: int, cutoff_V: float) -> tuple[float, float]:
+    """Return the slope of voltage over charge near the crossing, and the scatter about it."""
+    taken = np.abs(totals.charge_Ah[rows] - totals.charge_Ah[rows[0]])
+    window = max(0.01 * float(taken[hit]), 0.0)
+    first = int(np.searchsorted(taken, taken[hit] - window))
+    first = max(0, min(first, hit - 3))
+    last = min(rows.size - 1, hit + max(1, (hit - first) // 4))
+    stride = max(1, (last - first) // 2000)
+    picked = rows[first : last + 1 : stride]
+    x, y = np.abs(totals.charge_Ah[picked] - totals.charge_Ah[rows[0]]), record.voltage_V[picked]
+    if picked.size < 2 or float(np.ptp(x)) <= 0:
+        return math.inf, 0.0
+    order = 2 if picked.size >= 6 else 1
+    centre = float(taken[hit])
+    fit = np.polyfit(x - centre, y, order)
+    slope = -float(fit[-2])
+    noise = float(np.std(y - np.polyval(fit, x - centre), ddof=order + 1)) if picked.size > order + 1 else 0.0
+    plain = (float(y[0]) - float(y[-1])) / float(x[-1] - x[0])
+    if not slope > 0.2 * plain:
+        slope = plain
+    return (slope if slope > 0 else math.inf), noise
+
+
+def figures(
+    record: Record,
+    totals: Totals,
+    phase: Phase,
+    measurement: Measurement,
+    cutoff_V: float | None = None,
+) -> Figures:
+    """Return capacity, energy and the like of a phase, with budgets.
+
+    Args:
+        record: Readings, shape (n,) each.
+        totals: Running totals of the same record.
+        phase: A phase of it.
+        measurement: What the channels may be off by.
+        cutoff_V: For a discharge; None: the whole phase counts.
+
+    Raises:
+        AnalysisError: see `find_crossing`.
+
+    Source:
+        JCGM 100:2008, 5.1.2; reference sheet 7.9 (contributors of a capacity).
+    """
+    crossing = None
+    if phase.kind == "discharge" and cutoff_V is not None:
+        crossing = find_crossing(record, totals, phase, cutoff_V)
+    begin_t_s = _begin_s(record, totals.edges, phase)
+    begin_Wh = _energy_at(record, totals, phase.first_row, begin_t_s)
+    if crossing is not None:
+        charge_Ah, end_t_s, last = crossing.charge_Ah - phase.begin_Ah, crossing.t_s, crossing.row
+        energy_Wh = crossing.energy_Wh - begin_Wh
+        end_voltage_V = float(cutoff_V) if crossing.interpolated and cutoff_V else float(record.voltage_V[last])
+    else:
+        charge_Ah, last = phase.end_Ah - phase.begin_Ah, phase.last_row
+        end_t_s = _end_s(record, totals.edges, phase)
+        energy_Wh = _energy_at(record, totals, max(phase.first_row, last - 1), end_t_s) - begin_Wh
+        end_voltage_V = float(record.voltage_V[_last_loaded(record, phase)])
+    capacity_Ah, energy_Wh = abs(charge_Ah), abs(energy_Wh)
+    half_Ah, gaps_inside = _gap_half(record, phase, last)
+    cap, en = _budgets(
+        record,
+        totals,
+        phase,
+        measurement,
+        cutoff_V,
+        crossing,
+        capacity_Ah,
+        energy_Wh,
+        end_t_s - begin_t_s,
+        last,
+        half_Ah,
+    )
+    return Figures(
+        capacity_Ah=capacity_Ah,
+        energy_Wh=energy_Wh,
+        duration_s=max(0.0, end_t_s - begin_t_s),
+        mean_voltage_V=energy_Wh / capacity_Ah if capacity_Ah > 0 else None,
+        end_voltage_V=end_voltage_V,
+        end_t_s=end_t_s,
+        begin_t_s=begin_t_s,
+        reached_cutoff=crossing is not None,
+        crossing=crossing,
+        capacity=cap,
+        energy=en,
+        whole_rows_Ah=capacity_Ah if crossing is None else abs(float(totals.charge_Ah[crossing.row]) - phase.begin_Ah),
+        gaps_inside=gaps_inside,
+        gap_half_Ah=half_Ah,
+    )
+
+
+def _edge_at(edges: Edges, row: int) -> float | None:
+    at = np.flatnonzero(edges.row == row)
+    return float(edges.at_s[at[0]]) if at.size else None
+
+
+def _begin_s(record: Record, edges: Edges, phase: Phase) -> float:
+    edge = _edge_at(edges, phase.first_row)
+    return float(record.t_s[phase.first_row]) if edge is None else edge
+
+
+def _last_loaded(record: Record, phase: Phase) -> int:
+    way = 1.0 if phase.kind == "charge" else -1.0
+    last = phase.last_row
+    small = 0.02 * abs(phase.main_current_A)
+    while last > phase.first_row and way * record.current_A[last] <= small:
+        last -= 1
+    return last
+
+
+def _end_s(record: Record, edges: Edges, phase: Phase) -> float:
+    last = _last_loaded(record, phase)
+    edge = _edge_at(edges, last) if last < record.t_s.size - 1 else None
+    return float(record.t_s[last]) if edge is None else edge
+
+
+def _energy_at(record: Record, totals: Totals, row: int, t_s: float) -> float:
+    """Return the running energy at an instant in the interval after `row` (the step, where there is one)."""
+    if row + 1 >= record.t_s.size or t_s <= record.t_s[row]:
+        return float(totals.energy_Wh[row])
+    if t_s >= record.t_s[row + 1]:
+        return float(totals.energy_Wh[row + 1])
+    power_W = float(record.voltage_V[row] * record.current_A[row])
+    return float(totals.energy_Wh[row]) + power_W * (t_s - float(record.t_s[row])) / 3600.0
+
+
+def _gap_half(record: Record, phase: Phase, last: int) -> tuple[float | None, int]:
+    half, count = 0.0, 0
+    for gap in record.gaps:
+        if phase.first_row < gap.after_row <= last:
+            count += 1
+            if gap.charge_low_Ah is None or gap.charge_high_Ah is None:
+                return None, count
+            half += 0.5 * abs(gap.charge_high_Ah - gap.charge_low_Ah)
+    return half, count
+
+
+def _budgets(
+    record: Record,
+    totals: Totals,
+    phase: Phase,
+    measurement: Measurement,
+    cutoff_V: float | None,
+    crossing: Crossing | None,
+    capacity_Ah: float,
+    energy_Wh: float,
+    duration_s: float,
+    last: int,
+    gap_half_Ah: float | None,
+) -> tuple[Budget, Budget]:
+    current, voltage, time = measurement.current, measurement.voltage, measurement.time
+    hours = _loaded_hours(record, phase, last, duration_s)
+    mean_V = energy_Wh / capacity_Ah if capacity_Ah > 0 else 0.0
+    volts = "V"
+    cap: list[Contribution] = [
+        line("current gain", standard(current.gain, current), "", capacity_Ah, assumed=current.assumed),
+        line("current offset", standard(current.offset, current), "A", hours, assumed=current.assumed),
+        line("current resolution", digits(current.resolution), "A", hours, assumed=current.assumed),
+        line("time base", standard(time.gain, time), "", capacity_Ah, assumed=time.assumed),
+    ]
+    slope_Ah_per_V = 0.0
+    if crossing is not None and math.isfinite(crossing.slope_V_per_Ah):
+        slope_Ah_per_V = 1.0 / crossing.slope_V_per_Ah
+    at_V = float(cutoff_V or 0.0)
+    resolution_u = digits(voltage.resolution)
+    cap += [
+        line(
+            "voltage gain at the cut-off",
+            standard(voltage.gain, voltage),
+            "",
+            at_V * slope_Ah_per_V,
+            assumed=voltage.assumed,
+        ),
+        line(
+            "voltage offset at the cut-off",
+            standard(voltage.offset, voltage),
+            volts,
+            slope_Ah_per_V,
+            assumed=voltage.assumed,
+        ),
+        line("voltage resolution at the cut-off", resolution_u, volts, slope_Ah_per_V, assumed=voltage.assumed),
+    ]
+    if crossing is not None:
+        cap.append(line("reading noise at the cut-off", crossing.noise_V, volts, slope_Ah_per_V, "A"))
+        if not crossing.interpolated:
+            step_Ah = abs(float(totals.charge_Ah[crossing.row] - totals.charge_Ah[max(0, crossing.row - 1)]))
+            cap.append(line("end between two readings", rectangular(step_Ah), "Ah", 1.0))
+    edge_u_Ah = _edges_u(record, totals.edges, phase, last)
+    cap.append(line("current steps between readings", edge_u_Ah, "Ah", 1.0))
+    if gap_half_Ah:
+        cap.append(line("gaps without readings", rectangular(gap_half_Ah), "Ah", 1.0))
+    en: list[Contribution] = [
+        line("current gain", standard(current.gain, current), "", energy_Wh, assumed=current.assumed),
+        line("current offset", standard(current.offset, current), "A", hours * mean_V, assumed=current.assumed),
+        line("current resolution", digits(current.resolution), "A", hours * mean_V, assumed=current.assumed),
+        line("time base", standard(time.gain, time), "", energy_Wh, assumed=time.assumed),
+        # One error of the voltmeter moves both the mean voltage and the instant of the crossing,
+        # in the same sense: the two sensitivities add before squaring.
+        line(
+            "voltage gain",
+            standard(voltage.gain, voltage),
+            "",
+            energy_Wh + at_V * at_V * slope_Ah_per_V,
+            assumed=voltage.assumed,
+            note="mean voltage and cut-off together",
+        ),
+        line(
+            "voltage offset",
+            standard(voltage.offset, voltage),
+            volts,
+            capacity_Ah + at_V * slope_Ah_per_V,
+            assumed=voltage.assumed,
+            note="mean voltage and cut-off together",
+        ),
+        line("voltage resolution", resolution_u, volts, capacity_Ah + at_V * slope_Ah_per_V, assumed=voltage.assumed),
+        line("current steps between readings", edge_u_Ah, "Ah", mean_V),
+    ]
+    if crossing is not None:
+        en.append(line("reading noise at the cut-off", crossing.noise_V, volts, at_V * slope_Ah_per_V, "A"))
+        if not crossing.interpolated:
+            step_Wh = abs(float(totals.energy_Wh[crossing.row] - totals.energy_Wh[max(0, crossing.row - 1)]))
+            en.append(line("end between two readings", rectangular(step_Wh), "Wh", 1.0))
+    if gap_half_Ah:
+        en.append(line("gaps without readings", rectangular(gap_half_Ah), "Ah", mean_V))
+    return make_budget("capacity", capacity_Ah, "Ah", cap), make_budget("energy", energy_Wh, "Wh", en)
+
+
+def _loaded_hours(record: Record, phase: Phase, last: int, duration_s: float) -> float:
+    """Return how long current readings counted: an offset works through the rests too."""
+    return max(duration_s, 0.0) / 3600.0
+
+
+def _edges_u(record: Record, edges: Edges, phase: Phase, last: int) -> float:
+    """Return the standard uncertainty of charge from steps between readings: independent of each other."""
+    inside = (edges.row >= phase.first_row) & (edges.row < last)
+    if not inside.any():
+        return 0.0
+    row = edges.row[inside]
+    jump = np.abs(record.current_A[row + 1] - record.current_A[row])
+    return float(np.sqrt(np.sum((jump * edges.half_width_s[inside] / 3600.0) ** 2 / 3.0)))

@@ -1,0 +1,306 @@
+"""From a run folder to the arrays and the plain record that analysis works on.
+
+Reads `run.json`, `events.jsonl` and `samples.csv`; writes nothing. A torn last row is left out and
+told; damage elsewhere is named by file and line (`harness.journal`). What the bench's instruments
+may be off by comes from `run.json`; where it gives none, the defaults here stand, marked assumed.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, cast
+
+from harness.errors import InputError, JournalDamaged
+
+if TYPE_CHECKING:
+    from harness.analysis.records import Gap, Measurement, Record, RunInfo, Specification
+
+COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
+# What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
+DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
+    "voltage": {"gain": 0.001, "offset": 0.005, "resolution": 0.001},
+    "current": {"gain": 0.005, "offset": 0.010, "resolution": 0.001},
+    "temperature": {"gain": 0.0, "offset": 2.0, "resolution": 0.1},
+    "time": {"gain": 100e-6, "offset": 0.0, "resolution": 0.0},
+}
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A run folder as analysis needs it, with a digest of what it was read from."""
+
+    record: "Record"
+    info: "RunInfo"
+    run: dict[str, Any]
+    events: tuple[dict[str, Any], ...]
+    notices: tuple[str, ...]
+    digest: str
+
+
+def assumed_measurement() -> dict[str, dict[str, Any]]:
+    """Return the measurement specification of `run.json` for a bench that gives none."""
+    return {
+        name: {**numbers, "distribution": "rectangular", "k": 2.0, "assumed": True}
+        for name, numbers in DEFAULT_SPECIFICATION.items()
+    }
+
+
+def specification_of(name: str, data: Mapping[str, Any] | None) -> "Specification":
+    """Return one channel's specification; a missing field takes the default and marks it assumed."""
+    from harness.analysis.records import Specification
+
+    given = dict(data or {})
+    default = DEFAULT_SPECIFICATION.get(name, DEFAULT_SPECIFICATION["temperature"])
+    missing = [field for field in ("gain", "offset") if given.get(field) is None]
+    if name == "time":
+        missing = [field for field in missing if field == "gain"]
+    values = {
+        field: float(given[field]) if given.get(field) is not None else float(default[field])
+        for field in ("gain", "offset", "resolution")
+    }
+    distribution = "normal" if given.get("distribution") == "normal" else "rectangular"
+    return Specification(
+        gain=abs(values["gain"]),
+        offset=abs(values["offset"]),
+        resolution=abs(values["resolution"]),
+        distribution=cast(Literal["rectangular", "normal"], distribution),
+        k=float(given.get("k") or 2.0),
+        assumed=bool(given.get("assumed", False)) or bool(missing),
+    )
+
+
+def measurement_of(data: Mapping[str, Any] | None) -> "Measurement":
+    """Return the measurement specification that `run.json` holds, completed by the defaults."""
+    from harness.analysis.records import Measurement
+
+    given = dict(data or {})
+    return Measurement(**{name: specification_of(name, given.get(name)) for name in DEFAULT_SPECIFICATION})
+
+
+def load(folder: Path) -> "tuple[Record, RunInfo]":
+    """Return a run folder's readings and what is known beside them.
+
+    Raises:
+        InputError: no such folder, no run folder, a newer format.
+        JournalDamaged: damage other than a torn last line: file and line.
+    """
+    loaded = load_all(folder)
+    return loaded.record, loaded.info
+
+
+def load_all(folder: Path, extras: bool = True) -> Loaded:
+    """Return everything in a run folder that analysis may need; see `load`.
+
+    Args:
+        folder: The run folder.
+        extras: Read further columns too; without them only those that analysis itself uses
+            (the source's step clock and counters).
+    """
+    import numpy as np
+
+    from harness.analysis.records import Record
+
+    folder = Path(folder)
+    run = _read_run_json(folder)
+    events, notices = _read_events(folder / "events.jsonl")
+    samples = folder / "samples.csv"
+    if not samples.is_file():
+        raise JournalDamaged(f"{samples}: is missing")
+    columns, clean, torn_bytes, digest = _scan(samples)
+    if columns[: len(COLUMNS)] != COLUMNS:
+        raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
+    wanted = [name for name in columns if extras or name in COLUMNS or name in ANALYSED_EXTRAS]
+    table = _read_table(samples, columns, wanted, clean and not torn_bytes, notices)
+    stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
+    recorded = (stopped or {}).get("checksums") or {}
+    if recorded.get("samples.csv", digest) != digest:
+        notices.append("samples.csv was changed after the run ended (its checksum differs)")
+    run_bytes = (folder / "run.json").read_bytes()
+    if recorded.get("run.json") not in (None, hashlib.sha256(run_bytes).hexdigest()):
+        notices.append("run.json was changed after the run ended (its checksum differs)")
+    event_bytes = (folder / "events.jsonl").read_bytes() if (folder / "events.jsonl").is_file() else b""
+    whole = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
+    t_s = table["t_s"]
+    record = Record(
+        t_s=t_s,
+        voltage_V=table["voltage_V"],
+        current_A=table["current_A"],
+        temperature_degC=table["temperature_degC"],
+        step=table["step"].astype(np.int64, copy=False),
+        switches_s=np.array(
+            sorted(float(event["t_s"]) for event in events if event.get("kind") == "ordered"), dtype=np.float64
+        ),
+        gaps=_gaps(events, int(t_s.size)),
+        extra={name: table[name] for name in wanted if name not in COLUMNS},
+    )
+    info = _info(folder, run, events, stopped)
+    return Loaded(record, info, run, tuple(events), tuple(notices), whole)
+
+
+ANALYSED_EXTRAS = (
+    "step_time_s",
+    "counter_Ah",
+    "counter_charge_Ah",
+    "counter_discharge_Ah",
+    "counter_Wh",
+    "counter_charge_Wh",
+    "counter_discharge_Wh",
+)
+
+
+def _read_run_json(folder: Path) -> dict[str, Any]:
+    path = folder / "run.json"
+    if not path.is_file():
+        raise InputError(f"{folder}: is no run folder (it has no run.json)")
+    try:
+        run = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
+    if not isinstance(run, dict) or run.get("format") != "amphora-run/1":
+        held = run.get("format") if isinstance(run, dict) else None
+        raise InputError(f"{path}: format {held!r} is not known here; amphora-run/1 can be read")
+    return run
+
+
+def _read_events(path: Path) -> tuple[list[dict[str, Any]], list[str]]:
+    if not path.is_file():
+        raise JournalDamaged(f"{path}: is missing")
+    events: list[dict[str, Any]] = []
+    notices: list[str] = []
+    for number, raw in enumerate(path.read_bytes().splitlines(keepends=True), start=1):
+        if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
+            notices.append(f"{path.name}, line {number}: a torn event was left out")
+            continue
+        try:
+            event = json.loads(raw)
+        except ValueError as error:
+            raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
+        if not isinstance(event, dict):
+            raise JournalDamaged(f"{path}, line {number}: is no event")
+        events.append(event)
+    return events, notices
+
+
+def _scan(path: Path) -> tuple[tuple[str, ...], bool, int, str]:
+    """Read the bytes once: header, whether every row has all its fields, bytes of a torn tail, SHA-256."""
+    digest = hashlib.sha256()
+    lines = commas = 0
+    tail = b""
+    header: bytes | None = None
+    torn_mark = False
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            digest.update(block)
+            joined = tail + block
+            if header is None:
+                end = joined.find(b"\n")
+                if end < 0:
+                    tail = joined
+                    continue
+                header = joined[: end + 1]
+            cut = joined.rfind(b"\n") + 1
+            body, tail = joined[:cut], joined[cut:]
+            lines += body.count(b"\n")
+            commas += body.count(b",")
+            torn_mark = torn_mark or b" torn\n" in body
+    if header is None:
+        raise JournalDamaged(f"{path}, line 1: the header is missing")
+    columns = tuple(header.decode("utf-8", errors="replace").rstrip("\r\n").split(","))
+    clean = commas == lines * (len(columns) - 1) and not torn_mark
+    return columns, clean, len(tail), digest.hexdigest()
+
+
+def _read_table(
+    path: Path, columns: tuple[str, ...], wanted: list[str], clean: bool, notices: list[str]
+) -> dict[str, Any]:
+    import numpy as np
+
+    if clean:
+        import pandas as pd
+
+        kinds: dict[str, Any] = dict.fromkeys(wanted, np.float64)
+        kinds["step"] = np.int32
+        try:
+            frame = pd.read_csv(path, usecols=wanted, dtype=kinds, engine="c", low_memory=False, encoding="utf-8")
+        except (ValueError, OverflowError):
+            frame = None  # the slow way names the line
+        if frame is not None:
+            return {name: frame[name].to_numpy() for name in wanted}
+    # The slow way: row by row, as the journal reads, so that a damaged line is named.
+    lists: list[list[float]] = [[] for _ in columns]
+    width = len(columns)
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
+                notices.append(f"{path.name}, line {number}: a torn row was left out")
+                continue
+            cells = raw[:-1].decode("utf-8", errors="replace").rstrip("\r").split(",")
+            if len(cells) != width:
+                raise JournalDamaged(f"{path}, line {number}: {len(cells)} fields; {width} are expected")
+            try:
+                values = [float(cell) if cell else np.nan for cell in cells]
+            except ValueError as error:
+                raise JournalDamaged(f"{path}, line {number}: {raw[:60]!r} is not a row of numbers") from error
+            for column, value in zip(lists, values, strict=True):
+                column.append(value)
+    table = {name: np.array(values, dtype=np.float64) for name, values in zip(columns, lists, strict=True)}
+    table["step"] = np.where(np.isfinite(table["step"]), table["step"], -1).astype(np.int64)
+    return {name: table[name] for name in wanted}
+
+
+def _gaps(events: list[dict[str, Any]], rows: int) -> "tuple[Gap, ...]":
+    from harness.analysis.records import Gap
+
+    gaps = []
+    for event in events:
+        if event.get("kind") != "gap":
+            continue
+        row = int(event.get("after_row", 0))
+        if not 0 < row < rows:
+            continue
+        low, high = event.get("charge_low_Ah"), event.get("charge_high_Ah")
+        gaps.append(
+            Gap(
+                after_row=row,
+                from_s=float(event.get("from_s", event["t_s"])),
+                to_s=float(event.get("to_s", event["t_s"])),
+                charge_low_Ah=None if low is None else float(low),
+                charge_high_Ah=None if high is None else float(high),
+            )
+        )
+    return tuple(gaps)
+
+
+def _info(folder: Path, run: dict[str, Any], events: list[dict[str, Any]], stopped: dict[str, Any] | None) -> "RunInfo":
+    from harness.analysis.records import RunInfo
+
+    cell = run.get("cell") or {}
+    kinds: dict[int, str] = {}
+    for event in events:
+        if event.get("kind") == "step-begun" and event.get("step") is not None:
+            kinds[int(event["step"])] = str(event.get("step_kind", ""))
+    plan = run.get("plan") or {}
+    start = run.get("start", "unknown")
+    if start not in ("full", "declared-full", "unknown"):
+        raise InputError(f"{folder / 'run.json'}: start {start!r}; full, declared-full or unknown are accepted")
+    cutoff = run.get("cutoff_V", plan.get("cutoff_V"))
+    final = stopped is not None and bool(stopped.get("final", True))
+    return RunInfo(
+        run_id=str(run.get("run_id") or f"{cell.get('id', folder.parent.name)}/{folder.name}"),
+        cell_id=str(cell.get("id", folder.parent.name)),
+        form=str(cell.get("form", "")),
+        chemistry=str(plan.get("chemistry") or cell.get("chemistry") or "auto"),
+        start=start,
+        cutoff_V=None if cutoff is None else float(cutoff),
+        measurement=measurement_of(run.get("measurement")),
+        step_kinds=tuple(kinds.get(index, "") for index in range(max(kinds, default=-1) + 1)),
+        profile=str(run.get("profile", "")),
+        finished=final,
+        stop=None if stopped is None else str(stopped.get("reason", "")) or None,
+        created_utc=str(run.get("created_utc", "")),
+        cell=cell,
+        bench=run.get("bench") or {},
+    )

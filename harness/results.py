@@ -1,0 +1,564 @@
+"""The figures of a run: what `amphora analyse` answers, kept beside the run as `result.json`.
+
+`result.json` is derived: it holds a digest of the files it was made from, of the code that made it
+and of the cut-off, and is made anew whenever one of these differs. Deleting it loses nothing.
+"""
+
+import contextlib
+import hashlib
+import json
+import math
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.errors import AnalysisError, InputError
+
+if TYPE_CHECKING:
+    from harness.analysis.capacity import Figures
+    from harness.analysis.charge import ChargeMetrics
+    from harness.analysis.integration import Totals
+    from harness.analysis.phases import Phase
+    from harness.analysis.records import Record, RunInfo
+    from harness.analysis.uncertainty import Budget
+
+FORMAT = "amphora-result/1"
+REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
+
+
+def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True) -> dict[str, Any]:
+    """Return the figures of a run, from `result.json` where that is still true.
+
+    Args:
+        folder: The run folder.
+        cutoff_V: Another cut-off voltage than the run's own.
+        budget: Keep the budgets in the answer.
+
+    Raises:
+        InputError: not a run folder; a cut-off that is not above 0 V.
+        JournalDamaged: damage, by file and line.
+        AnalysisError: a record no figure can be made from.
+    """
+    from harness.loading import load_all
+
+    folder = Path(folder)
+    if cutoff_V is not None and not (math.isfinite(cutoff_V) and cutoff_V > 0):
+        raise InputError(f"--cutoff: {cutoff_V!r} V; a voltage above 0 V is accepted")
+    cached = _cached(folder, cutoff_V)
+    if cached is None:
+        loaded = load_all(folder, extras=False)
+        result = _analyse(loaded, cutoff_V)
+        if cutoff_V is None:
+            _keep(folder, result, loaded.digest)
+    else:
+        result = cached
+    if not budget:
+        result = {key: value for key, value in result.items() if key != "budget"}
+    return result
+
+
+def _digest_of(folder: Path) -> str | None:
+    """Return the digest that `load_all` gives, without parsing; None when a file is missing."""
+    digest = hashlib.sha256()
+    try:
+        with (folder / "samples.csv").open("rb") as file:
+            while block := file.read(1 << 20):
+                digest.update(block)
+        run_bytes = (folder / "run.json").read_bytes()
+        event_bytes = (folder / "events.jsonl").read_bytes()
+    except OSError:
+        return None
+    return hashlib.sha256(digest.hexdigest().encode() + run_bytes + event_bytes).hexdigest()
+
+
+@cache
+def _code_digest() -> str:
+    """Return a digest of the code that makes the figures."""
+    import harness
+
+    digest = hashlib.sha256(harness.__version__.encode())
+    here = Path(__file__).parent
+    for path in sorted([*here.glob("analysis/*.py"), here / "loading.py", here / "results.py"]):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def _cached(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
+    path = folder / "result.json"
+    if cutoff_V is not None or not path.is_file():
+        return None
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if not isinstance(kept, dict) or kept.get("format") != FORMAT or kept.get("code_sha256") != _code_digest():
+        return None
+    if kept.get("inputs_sha256") != _digest_of(folder):
+        return None
+    result = kept.get("result")
+    return result if isinstance(result, dict) else None
+
+
+def _keep(folder: Path, result: dict[str, Any], digest: str) -> None:
+    text = json.dumps(
+        _finite({"format": FORMAT, "inputs_sha256": digest, "code_sha256": _code_digest(), "result": result}),
+        ensure_ascii=False,
+        allow_nan=False,
+        indent=1,
+    )
+    beside = folder / f".result.json.{id(result)}.part"
+    try:
+        beside.write_text(text + "\n", encoding="utf-8", newline="\n")
+        beside.replace(folder / "result.json")
+    except OSError:  # a read-only folder is no reason to give no answer
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
+def clean(record: "Record") -> "Record":
+    """Return the record without rows that lack voltage or current; gaps keep their place."""
+    import numpy as np
+
+    from harness.analysis.records import Gap, Record
+
+    good = np.isfinite(record.t_s) & np.isfinite(record.voltage_V) & np.isfinite(record.current_A)
+    if good.all():
+        return record
+    before = np.concatenate(([0], np.cumsum(good)))
+    gaps = tuple(
+        Gap(int(before[gap.after_row]), gap.from_s, gap.to_s, gap.charge_low_Ah, gap.charge_high_Ah)
+        for gap in record.gaps
+    )
+    return Record(
+        record.t_s[good],
+        record.voltage_V[good],
+        record.current_A[good],
+        record.temperature_degC[good],
+        record.step[good],
+        record.switches_s,
+        gaps,
+        {name: values[good] for name, values in record.extra.items()},
+    )
+
+
+def prepared(record: "Record", own: bool) -> "Record":
+    """Return a record ready to integrate: clean, and with gaps found where no journal told them."""
+    import dataclasses
+
+    from harness.analysis.integration import find_gaps
+
+    record = clean(record)
+    if own or record.gaps:
+        return record
+    return dataclasses.replace(record, gaps=find_gaps(record.t_s))
+
+
+def default_cutoff_V(info: "RunInfo") -> float | None:
+    """Return the cut-off that holds when none was asked for: the plan's or map's, else the window's."""
+    if info.cutoff_V is not None:
+        return info.cutoff_V
+    try:
+        from harness.chemistry import load_chemistry
+
+        value = load_chemistry(info.chemistry).cutoff_V
+    except (ImportError, InputError):
+        return None
+    return None if value is None else float(value)
+
+
+def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
+    import numpy as np
+
+    from harness.analysis.capacity import figures
+    from harness.analysis.charge import charge_metrics
+    from harness.analysis.integration import accumulate
+    from harness.analysis.phases import find_phases
+    from harness.analysis.warnings import Warning_, find_warnings
+
+    info: RunInfo = loaded.info
+    own = loaded.run.get("plan") is not None
+    record = prepared(loaded.record, own)
+    limit_V = cutoff_V if cutoff_V is not None else default_cutoff_V(info)
+    base: dict[str, Any] = {
+        "cell": info.cell_id,
+        "run": info.run_id,
+        "chemistry": info.chemistry,
+        "form": info.form,
+        "profile": info.profile,
+        "created_utc": info.created_utc,
+        "finished": info.finished,
+        "stop": info.stop,
+        "rows": int(loaded.record.t_s.size),
+        "cutoff_V": limit_V,
+    }
+    told = [Warning_("record", text + ".") for text in loaded.notices]
+    told += [
+        Warning_(str(item.get("code", "import")), str(item.get("text", "")))
+        for item in (loaded.run.get("imported") or {}).get("warnings", [])
+    ]
+    if record.t_s.size < 2:
+        if loaded.record.t_s.size < 2:
+            told.append(Warning_("empty", f"{loaded.record.t_s.size} reading(s) only: nothing can be said."))
+        else:
+            told.append(Warning_("no-current", "No row has both voltage and current: capacity cannot be had."))
+        return {**base, **_nothing(info), "phases": [], "warnings": [_plain(item) for item in told], "budget": {}}
+    step_time = record.extra.get("step_time_s")
+    totals = accumulate(record, step_time)
+    phases = find_phases(record, totals)
+    entries: list[dict[str, Any]] = []
+    made: list[Figures] = []
+    metrics: list[ChargeMetrics | None] = []
+    for phase in phases:
+        found = figures(record, totals, phase, info.measurement, limit_V if phase.kind == "discharge" else None)
+        made.append(found)
+        metrics.append(charge_metrics(record, totals, phase) if phase.kind == "charge" else None)
+    for index, phase in enumerate(phases):
+        start = _start_of(record, info, phases, metrics, made, index)
+        entries.append(_entry(record, info, phase, made[index], metrics[index], start))
+    chosen = _choose([entry["kind"] for entry in entries], entries)
+    main = chosen if chosen is not None else (len(entries) - 1 if entries else None)
+    result = {**base, **_nothing(info)}
+    phase_main = phases[main] if main is not None else None
+    resistances: Sequence[Any] = ()
+    if phase_main is not None and main is not None:
+        share_of = made[main].capacity_Ah if entries[main]["complete"] and phase_main.kind == "discharge" else None
+        resistances = _resistances(record, phase_main, share_of, info.measurement, told)
+    for index, phase in enumerate(phases):
+        if index == main:
+            entries[index]["resistances"] = [_resistance(item) for item in resistances]
+        else:
+            share_of = made[index].capacity_Ah if entries[index]["complete"] and phase.kind == "discharge" else None
+            entries[index]["resistances"] = [
+                _resistance(item) for item in _resistances(record, phase, share_of, info.measurement, [])
+            ]
+    if chosen is not None:
+        result.update({key: entries[chosen][key] for key in _HEADLINES})
+    charges = [index for index, phase in enumerate(phases) if phase.kind == "charge"]
+    before = [index for index in charges if chosen is None or index < chosen]
+    if charges:
+        picked = before[-1] if before else charges[-1]
+        if chosen is None:
+            complete = [index for index in charges if entries[index]["complete"]]
+            picked = (complete or charges)[-1]
+            result["resistances"] = entries[main]["resistances"] if main is not None else []
+            result["temperature_rise_K"] = entries[picked]["temperature_rise_K"]
+            result["duration_s"] = entries[picked]["duration_s"]
+        result["charge_Ah"] = entries[picked]["charge_Ah"]
+        result["charge_U_Ah"] = entries[picked]["charge_U_Ah"]
+        if chosen is not None and before and entries[chosen]["complete"] and entries[picked]["complete"]:
+            result["cycle"] = _cycle(made[picked], made[chosen])
+    warnings = told + find_warnings(
+        record,
+        info,
+        totals,
+        phases[chosen] if chosen is not None else None,
+        made[chosen] if chosen is not None else None,
+        result["start"],
+        limit_V,
+        resistances,
+        result["temperature_rise_K"],
+    )
+    warnings += _counters(record, phases, totals)
+    warnings += _passes(entries, info.chemistry)
+    if chosen is None and charges and not entries[charges[-1]]["complete"]:
+        warnings.append(Warning_("charge-unfinished", "The charge did not end by its taper: it is an 'at least'."))
+    result["phases"] = entries
+    result["warnings"] = [_plain(item) for item in warnings]
+    result["resolved"] = {
+        "edges": int(totals.edges.row.size),
+        "edges_half_way": totals.edges.how.count("half-way"),
+        "gaps": len(record.gaps),
+        "rows_used": int(record.t_s.size),
+        "sample_interval_s": float(np.median(np.diff(record.t_s[:: max(1, record.t_s.size // 20000)])))
+        / max(1, record.t_s.size // 20000),
+    }
+    result["budget"] = {}
+    for index in [chosen] if chosen is not None else charges[-1:]:
+        result["budget"] = {"capacity": _budget(made[index].capacity), "energy": _budget(made[index].energy)}
+    answer: dict[str, Any] = _finite(result)
+    return answer
+
+
+def _finite(value: Any) -> Any:
+    """Return plain data with every non-finite number as None."""
+    if isinstance(value, dict):
+        return {str(key): _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    if hasattr(value, "tolist"):
+        return _finite(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+_HEADLINES = (
+    "capacity_Ah",
+    "capacity_U_Ah",
+    "energy_Wh",
+    "energy_U_Wh",
+    "mean_voltage_V",
+    "duration_s",
+    "reached_cutoff",
+    "complete",
+    "end_voltage_V",
+    "resistances",
+    "temperature_rise_K",
+    "start",
+    "main_current_A",
+    "temperature_degC",
+)
+
+
+def _nothing(info: "RunInfo") -> dict[str, Any]:
+    """Return the keys of an answer, empty."""
+    return {
+        "capacity_Ah": None,
+        "capacity_U_Ah": None,
+        "charge_Ah": None,
+        "charge_U_Ah": None,
+        "energy_Wh": None,
+        "energy_U_Wh": None,
+        "mean_voltage_V": None,
+        "duration_s": None,
+        "reached_cutoff": False,
+        "complete": False,
+        "end_voltage_V": None,
+        "resistances": [],
+        "temperature_rise_K": None,
+        "temperature_degC": None,
+        "main_current_A": None,
+        "start": info.start,
+        "cycle": None,
+        "k": 2.0,
+    }
+
+
+def _plain(item: Any) -> dict[str, str]:
+    return {"code": item.code, "text": item.text}
+
+
+def _choose(kinds: list[str], entries: list[dict[str, Any]]) -> int | None:
+    """Return the discharge the answer is about: the last complete one, else the largest."""
+    discharges = [index for index, kind in enumerate(kinds) if kind == "discharge"]
+    complete = [index for index in discharges if entries[index]["complete"]]
+    if complete:
+        return complete[-1]
+    return max(discharges, key=lambda index: float(entries[index]["capacity_Ah"]), default=None)
+
+
+def _entry(
+    record: "Record", info: "RunInfo", phase: "Phase", found: "Figures", metrics: "ChargeMetrics | None", start: str
+) -> dict[str, Any]:
+    charge = phase.kind == "charge"
+    complete = found.reached_cutoff if not charge else bool(metrics and metrics.tapered)
+    if phase.cut_by_gap or found.gap_half_Ah is None:
+        complete = False
+    rise_K, mean_degC = _temperature(record, phase)
+    entry: dict[str, Any] = {
+        "kind": phase.kind,
+        "begin_s": found.begin_t_s,
+        "end_s": found.end_t_s,
+        "first_row": phase.first_row,
+        "last_row": phase.last_row,
+        "main_current_A": phase.main_current_A,
+        "complete": complete,
+        "capacity_Ah": None if charge else found.capacity_Ah,
+        "capacity_U_Ah": None if charge else found.capacity.U,
+        "capacity_whole_rows_Ah": None if charge else found.whole_rows_Ah,
+        "charge_Ah": found.capacity_Ah if charge else None,
+        "charge_U_Ah": found.capacity.U if charge else None,
+        "energy_Wh": found.energy_Wh,
+        "energy_U_Wh": found.energy.U,
+        "mean_voltage_V": found.mean_voltage_V,
+        "duration_s": found.duration_s,
+        "reached_cutoff": found.reached_cutoff and not charge,
+        "end_voltage_V": found.end_voltage_V,
+        "resistances": [],
+        "temperature_rise_K": rise_K,
+        "temperature_degC": mean_degC,
+        "start": start,
+        "warnings": [],
+        "cut_by_gap": phase.cut_by_gap,
+        "charge_metrics": None,
+    }
+    if metrics is not None:
+        entry["charge_metrics"] = {
+            "constant_current_share": metrics.constant_current_share,
+            "constant_voltage_share": metrics.constant_voltage_share,
+            "held_voltage_V": metrics.held_voltage_V,
+            "end_current_A": metrics.end_current_A,
+            "tapered": metrics.tapered,
+            "taper": None
+            if metrics.taper is None
+            else {
+                "tau_s": metrics.taper.tau_s,
+                "amplitude_A": metrics.taper.amplitude_A,
+                "floor_A": metrics.taper.floor_A,
+                "residual_A": metrics.taper.residual_A,
+            },
+        }
+    return entry
+
+
+def _start_of(
+    record: "Record",
+    info: "RunInfo",
+    phases: "tuple[Phase, ...]",
+    metrics: "list[ChargeMetrics | None]",
+    made: "list[Figures]",
+    index: int,
+) -> str:
+    """Return how a phase started: the record's own charge decides where there was one before."""
+    if phases[index].kind == "charge":
+        return "unknown"
+    if index == 0:
+        return info.start
+    before = phases[index - 1]
+    metric = metrics[index - 1]
+    if before.kind != "charge" or metric is None or not metric.tapered or before.cut_by_gap:
+        return "unknown"
+    rest_s = made[index].begin_t_s - made[index - 1].end_t_s
+    held = [gap for gap in record.gaps if before.last_row <= gap.after_row <= phases[index].first_row]
+    if rest_s > REST_AFTER_CHARGE_S or any(gap.charge_low_Ah is None for gap in held):
+        return "unknown"
+    held_V = metric.held_voltage_V
+    with contextlib.suppress(ImportError, InputError):
+        from harness.chemistry import load_chemistry
+
+        full_V = load_chemistry(info.chemistry).charge_limit_V
+        if info.chemistry != "auto" and full_V is not None and held_V is not None and held_V < float(full_V) - 0.05:
+            return "unknown"
+    return "full"
+
+
+def _temperature(record: "Record", phase: "Phase") -> tuple[float | None, float | None]:
+    """Return the rise (highest minus the mean of the rest before) and the mean before, where known."""
+    import numpy as np
+
+    inside = record.temperature_degC[phase.first_row : phase.last_row + 1]
+    inside = inside[np.isfinite(inside)]
+    if inside.size == 0:
+        return None, None
+    low = phase.first_row
+    limit = 0.02 * abs(phase.main_current_A)
+    begin = low + 1
+    while begin > 0 and low - begin < 5000 and abs(float(record.current_A[begin - 1])) <= limit:
+        begin -= 1
+    before = record.temperature_degC[begin : low + 1] if begin <= low else inside[:1]
+    before = before[np.isfinite(before)]
+    rest = float(before.mean()) if before.size else float(inside[0])
+    return float(inside.max()) - rest, rest
+
+
+def _resistances(
+    record: "Record", phase: "Phase", capacity_Ah: float | None, measurement: Any, told: list[Any]
+) -> Sequence[Any]:
+    try:
+        from harness.analysis.resistance import find_resistances
+    except ImportError:
+        return ()
+    from harness.analysis.warnings import Warning_
+
+    try:
+        found: Sequence[Any] = find_resistances(record, phase.first_row, phase.last_row, capacity_Ah, measurement)
+    except AnalysisError as error:
+        told.append(Warning_("resistance", f"No resistance could be had: {error}."))
+        return ()
+    return found
+
+
+def _resistance(item: Any) -> dict[str, Any]:
+    return {
+        name: getattr(item, name)
+        for name in ("method", "ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s")
+    }
+
+
+def _cycle(charge: "Figures", discharge: "Figures") -> dict[str, float]:
+    from harness.analysis.charge import cycle_efficiency
+
+    offsets = [
+        2 * line.contribution / found.capacity_Ah
+        for found in (charge, discharge)
+        for line in found.capacity.lines
+        if line.name not in ("current gain", "time base")
+    ]
+    found = cycle_efficiency(
+        charge.capacity_Ah, charge.energy_Wh, discharge.capacity_Ah, discharge.energy_Wh, math.hypot(*offsets)
+    )
+    return {
+        "coulombic_efficiency": found.coulombic,
+        "coulombic_efficiency_U": found.coulombic_U,
+        "energy_efficiency": found.energy,
+    }
+
+
+def _passes(entries: list[dict[str, Any]], chemistry: str) -> list[Any]:
+    from harness.analysis.charge import passes_agree
+    from harness.analysis.warnings import Warning_
+
+    complete = [
+        entry
+        for entry in entries
+        if entry["kind"] == "discharge" and entry["complete"] and entry["start"] in ("full", "declared-full")
+    ]
+    if len(complete) < 2:
+        return []
+    first, second = complete[-2], complete[-1]
+    if not 0.8 < first["main_current_A"] / second["main_current_A"] < 1.25:
+        return []
+    agree, _, text = passes_agree(first["capacity_Ah"], second["capacity_Ah"], chemistry)
+    return [] if agree else [Warning_("passes-differ", text)]
+
+
+def _counters(record: "Record", phases: "tuple[Phase, ...]", totals: "Totals") -> list[Any]:
+    """Compare the source's own counters with our integration, phase by phase."""
+    from harness.analysis.warnings import Warning_, counter_difference, counter_step
+
+    out = []
+    for phase in phases:
+        ours = abs(phase.end_Ah - phase.begin_Ah)
+        names = ["counter_Ah", "counter_charge_Ah" if phase.kind == "charge" else "counter_discharge_Ah"]
+        for name in names:
+            counter = record.extra.get(name)
+            if counter is None:
+                continue
+            theirs = counter_difference(counter, phase.first_row, phase.last_row)
+            if theirs is None:
+                continue
+            allowed = max(0.002 * ours, counter_step(counter), 2e-4)
+            if abs(theirs - ours) > allowed:
+                out.append(
+                    Warning_(
+                        "counter-differs",
+                        f"The file's own counter gives {theirs:.4f} Ah for this {phase.kind}, integration gives "
+                        f"{ours:.4f} Ah ({100 * (ours - theirs) / theirs if theirs else math.inf:+.2f} %).",
+                    )
+                )
+    return out
+
+
+def _budget(budget: "Budget") -> dict[str, Any]:
+    return {
+        "quantity": budget.quantity,
+        "value": budget.value,
+        "unit": budget.unit,
+        "u": budget.u,
+        "U": budget.U,
+        "k": budget.k,
+        "lines": [
+            {
+                "name": line.name,
+                "standard_u": line.standard_u,
+                "unit": line.unit,
+                "sensitivity": line.sensitivity,
+                "contribution": line.contribution,
+                "type": line.kind,
+                "assumed": line.assumed,
+                "note": line.note,
+            }
+            for line in budget.lines
+        ],
+    }
