@@ -224,7 +224,7 @@ def at_main_current(record: Record, phase: Phase) -> IntArray:
     main_A = abs(phase.main_current_A)
     flat = (ratio > 0.9 * main_A) & (ratio < 1.1 * main_A)
     loaded = ratio > 0.05 * main_A
-    if np.count_nonzero(flat) > 0.9 * max(1, np.count_nonzero(loaded)):
+    if np.count_nonzero(flat) > 0.9 * max(1, int(np.count_nonzero(loaded))):
         return (np.flatnonzero((ratio > 0.7 * main_A) & (ratio < 1.4 * main_A)) + low).astype(np.int64)
     t_s = record.t_s[low : high + 1]
     bins = 64
