@@ -77,7 +77,9 @@ CONDITIONS: dict[str, tuple[str, ...]] = {
     "voltage_drops_by": ("voltage",),
     "voltage_rate_falls_to": ("voltage_rate",),
 }
-LEVEL: dict[str, tuple[str, ...]] = {"current": ("current", "rate_It"), "duration": ("duration",), "rest": ("duration",)}
+LEVEL: dict[str, tuple[str, ...]] = {
+    "current": ("current", "rate_It"), "duration": ("duration",), "rest": ("duration",)
+}  # fmt: skip
 POSITIVE = frozenset(
     {"duration", "at_most", "sample_every", "dwell", "current", "resistance", "power", "voltage"}
 )  # a zero here says nothing
@@ -402,9 +404,9 @@ def _complete(step: RecipeStep) -> None:
             raise InputError(f"{where}: has no upper bound in time; duration, or at_most with until, is needed")
     if kind in ("charge", "discharge", "ask") and "at_most" not in values:
         raise InputError(f'{where}: has no upper bound in time; at_most = "14 h", say, is needed')
-    if "at_most" in values and kind not in ("ask", "pulses", "sweep") and not step.conditions:
-        if "normal_end" not in values:
-            raise InputError(f"{where}: nothing ends it but its upper bound; until, or normal_end = 'time', is needed")
+    bounded_only = "at_most" in values and kind not in ("ask", "pulses", "sweep") and not step.conditions
+    if bounded_only and "normal_end" not in values:
+        raise InputError(f"{where}: nothing ends it but its upper bound; until, or normal_end = 'time', is needed")
     if kind == "charge":
         _need(step, ("current", "voltage"))
     if kind == "discharge":
