@@ -12,6 +12,7 @@ two digits of their expanded uncertainty on the page. Capacity and energy positi
 """
 
 import bisect
+import dataclasses
 import datetime
 import functools
 import hashlib
@@ -163,26 +164,20 @@ def results_of(result: dict[str, Any]) -> dict[str, Any]:
 
 
 def budget_of(result: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the uncertainty budget's lines as text and number, whatever names its columns have."""
-    budget = result.get("budget") or []
-    if isinstance(budget, dict):
-        budget = (
-            budget.get("capacity")
-            or budget.get("lines")
-            or next((item for item in budget.values() if isinstance(item, list)), [])
-        )
-    lines: list[dict[str, Any]] = []
-    for item in budget:
-        if isinstance(item, dict):
-            lines.append(
-                {
-                    str(key): _number(value)
-                    if isinstance(value, int | float) and not isinstance(value, bool)
-                    else _text(value)
-                    for key, value in item.items()
-                }
-            )
-    return lines
+    """Return the lines of the capacity's uncertainty budget; contributions in ampere-hour."""
+    capacity = (result.get("budget") or {}).get("capacity") or {}
+    return [
+        {
+            "name": _text(line.get("name")),
+            "standard_u": _number(line.get("standard_u")),
+            "unit": _text(line.get("unit")),
+            "contribution_Ah": _number(line.get("contribution")),
+            "type": _text(line.get("type")),
+            "assumed": bool(line.get("assumed")),
+            "note": _text(line.get("note")),
+        }
+        for line in capacity.get("lines") or []
+    ]
 
 
 def discharge_curve(charge_Ah: Any, voltage_V: Any, points: int = CURVE_POINTS) -> list[tuple[float, float]]:
@@ -247,18 +242,19 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     cell = run.get("cell") or {}
     said: list[str] = []
     capacity, duration = _number(result.get("capacity_Ah")), _number(result.get("duration_s"))
-    current = capacity / (duration / 3600) if capacity and duration else None
+    main = _number(result.get("main_current_A"))
+    current = abs(main) if main else (capacity / (duration / 3600) if capacity and duration else None)
     claim = _number(cell.get("claim_Ah"))
     if claim and current:
         said.append(
-            f"Rate: mean {current:.3f} A, which is {current / claim:.2f} It of the claimed {claim:g} Ah "
+            f"Rate: {current:.3f} A, which is {current / claim:.2f} It of the claimed {claim:g} Ah "
             "(the standard: 0.2 It of the rated capacity); the claim itself is unproven."
         )
     elif current:
         said.append(
-            f"Rate: mean {current:.3f} A; the rated capacity is unknown, so the standard's 0.2 It cannot be set."
+            f"Rate: {current:.3f} A; the rated capacity is unknown, so the standard's 0.2 It cannot be set."
         )
-    rest = _number(result.get("start_temperature_degC"))
+    rest = _number(result.get("temperature_degC"))
     if rest is None and result.get("temperature_rise_K") is None:
         said.append("Temperature: not measured (the standard: 20 ± 5 °C).")
     elif rest is not None:
@@ -274,7 +270,7 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
         said.append(
             "Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method."
         )
-    cutoff = _number(run.get("cutoff_V"))
+    cutoff = _number(result.get("cutoff_V") or run.get("cutoff_V"))
     said.append(
         f"Cut-off{f' {cutoff:.2f} V' if cutoff else ''}: usual for the chemistry, not declared by the maker. "
         "One discharge, not up to five."
@@ -326,9 +322,9 @@ def certificate_data(
                 f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
                 "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
             )
-        if not result.get("reached_cutoff") or _number(result.get("capacity_Ah")) is None:
+        if not result.get("reached_cutoff") or not result.get("complete", True) or _number(result.get("capacity_Ah")) is None:
             raise Refused(
-                f"{run_id}: the discharge did not reach its cut-off voltage, so there is no capacity to certify"
+                f"{run_id}: the discharge did not reach its cut-off voltage without a break, so there is no capacity to certify"
             )
         if _number(result.get("capacity_U_Ah")) is None:
             raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
@@ -340,9 +336,10 @@ def certificate_data(
                 "stop": _text(result.get("stop")),
                 "cutoff_V": _number(result.get("cutoff_V") or run.get("cutoff_V")),
                 "cutoff_given_V": _number(result.get("cutoff_given_V")),
+                "main_current_A": _number(result.get("main_current_A")),
                 "results": results_of(result),
-                "start_temperature_degC": _number(result.get("start_temperature_degC")),
-                "highest_temperature_degC": _number(result.get("highest_temperature_degC")),
+                "start_temperature_degC": _number(result.get("temperature_degC")),
+                "highest_temperature_degC": _highest(result),
                 "warnings": [
                     _text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []
                 ],
@@ -408,6 +405,11 @@ def certificate_data(
     }
     data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
     return data
+
+
+def _highest(result: dict[str, Any]) -> float | None:
+    before, rise = _number(result.get("temperature_degC")), _number(result.get("temperature_rise_K"))
+    return None if before is None or rise is None else _number(before + rise)
 
 
 def _own_version() -> str:
@@ -712,14 +714,14 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     tables = []
     for run in data["runs"]:
         r = run["results"]
-        current = r["capacity_Ah"] / (r["duration_s"] / 3600) if r["duration_s"] else None
+        current = abs(run["main_current_A"]) if run["main_current_A"] else None
         cut = f"discharge to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "discharge to the cut-off"
         rows = [
             [
                 "Capacity",
                 with_U(r["capacity_Ah"], r["capacity_U_Ah"], 1000),
                 "mAh",
-                cut + (f", mean {current:.3f} A" if current else ""),
+                cut + (f", mainly at {current:.3f} A" if current else ""),
             ],
             ["Energy", with_U(r["energy_Wh"], r["energy_U_Wh"]), "Wh", f"in {_hours(r['duration_s'])}"],
             *_resistance_lines(r),
@@ -838,8 +840,18 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     voltage_plot = {"x_name": "charge given, mAh", "y_name": "voltage, V"}
     resistance_plot = {"x_name": "charge given, mAh", "y_name": "DC resistance, mΩ (bars: U, k = 2)"}
     flat = {"height": 112}
-    budget_rows = last["budget"][:16]
-    columns = [key for key in (list(budget_rows[0]) if budget_rows else [])][:6]
+    total = math.fsum((line["contribution_Ah"] or 0.0) ** 2 for line in last["budget"])
+    budget_rows = [
+        [
+            line["name"] + (" (assumed)" if line["assumed"] else ""),
+            f"{line['standard_u']:.2g} {line['unit']}" if line["standard_u"] is not None else "",
+            line["type"],
+            f"{abs(line['contribution_Ah']) * 1000:.2g}" if line["contribution_Ah"] is not None else "",
+            f"{100 * line['contribution_Ah'] ** 2 / total:.0f} %" if line["contribution_Ah"] is not None and total else "",
+            line["note"],
+        ]
+        for line in last["budget"][:16]
+    ]
     shown = {
         "number": data["number"],
         "title": "Capacity certificate",
@@ -866,14 +878,8 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         "several": len(data["runs"]) > 1,
         "pages": data["pages"],
         "budget": {
-            "columns": [key.replace("_", " ") for key in columns],
-            "rows": [
-                [
-                    f"{row.get(key):.3g}" if isinstance(row.get(key), float) else str(row.get(key) or "")
-                    for key in columns
-                ]
-                for row in budget_rows
-            ],
+            "columns": ["Contribution from", "Standard u", "Type", "In the capacity, mAh", "Share", "Note"],
+            "rows": budget_rows,
         },
         "check": [
             ["Certificate", data["number"]],
@@ -1045,25 +1051,13 @@ def run_input(folder: Path, cutoff_V: float | None = None) -> RunInput:
 
     run = read_run_json(folder)
     result = dict(analyse_run(folder, cutoff_V))
-    record, _ = load(folder)
+    record, info = load(folder)
+    run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing
     chosen = chosen_phase(result)
     begin, end = (
         (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
     )
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
-    temperature = record.temperature_degC
-    import numpy as np
-
-    seen = temperature[np.isfinite(temperature)]
-    if seen.size:
-        rise = _number(result.get("temperature_rise_K"))
-        window = np.isfinite(temperature)
-        if begin is not None and end is not None:
-            window &= (record.t_s >= begin) & (record.t_s <= end)
-        highest = float(temperature[window].max()) if window.any() else float(seen.max())
-        result["highest_temperature_degC"] = round(highest, 2)
-        if rise is not None:
-            result["start_temperature_degC"] = round(highest - rise, 2)
     result["cutoff_given_V"] = cutoff_V
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
 

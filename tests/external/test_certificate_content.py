@@ -75,7 +75,7 @@ def test_item_p_results_from_others_are_named_as_such(tmp_path: Path) -> None:
 
 def test_what_is_not_known_is_said_to_be_not_known(tmp_path: Path) -> None:
     cell = cell_record(source="", mass_g=None, as_found_V=None, as_found_utc="", inspection={})
-    run = run_input(write_run(tmp_path, cell=cell, profile=""), temperature_rise_K=None, resistances=[])
+    run = run_input(write_run(tmp_path, cell=cell, profile=""), temperature_rise_K=None, temperature_degC=None, resistances=[])
     shown = text_of(certificate.make_certificate([run], certificate.Issue(ISSUE.issued), SIGNER)[0])
     for words in (
         "Place of test not stated", "Operator, answers for it not stated", "Came out of not stated", "none known",

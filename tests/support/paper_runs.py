@@ -81,7 +81,11 @@ def analyse(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
              "charge_state": s, "t_s": 100.0}
             for s in (0.95, 0.5, 0.1)
         ],
-        "budget": [{"source": "current gain", "limit": "0.5 %", "u_Ah": 0.0058, "share": 0.92}],
+        "complete": bool(v[-1] <= cutoff), "main_current_A": -CURRENT_A, "temperature_degC": 22.0,
+        "budget": {"capacity": {"lines": [
+            {"name": "current gain", "standard_u": 0.0029, "unit": "1", "sensitivity": capacity, "contribution": 0.0058,
+             "type": "B", "assumed": True, "note": "limits of the load's current"},
+        ]}},
     }  # fmt: skip
 
 
