@@ -103,6 +103,7 @@ class Rig:
         self.load = cast(Load | None, self._first("load"))
         self.supply = cast(Supply | None, self._first("supply"))
         self.switch = cast(Switch | None, self._first("switch"))
+        self.active = ""  # the instrument that lets current flow by order; "" when all is off
         self.extra_columns: tuple[str, ...] = ()
         self._extras: tuple[tuple[str, str, str], ...] = ()
         on = {description.cell_voltage, *description.cell_current}
@@ -135,10 +136,14 @@ class Rig:
         bench = self.description
         voltage_from = bench.cell_voltage if energised else bench.cell_voltage_when_off
         current_A: float | None = None
+        active = self.active
         for name in bench.cell_current:
             part_A = answers[name].get("current_A")
-            if part_A is not None:
-                current_A = part_A if current_A is None else current_A + part_A
+            if part_A is None:
+                continue
+            if active and name != active and active in answers and -IDLE_A < part_A < IDLE_A:
+                continue  # the zero error of an instrument that is off is no current of the cell
+            current_A = part_A if current_A is None else current_A + part_A
         temperature_degC = None
         if bench.cell_temperature is not None:
             temperature_degC = answers[bench.cell_temperature].get("temperature_degC")
@@ -188,6 +193,7 @@ class Rig:
 
 
 NO_EXTRA: Mapping[str, float] = {}
+IDLE_A = 0.020
 
 
 @dataclass
@@ -805,7 +811,7 @@ class Runner:
             rig.load.set_discharge(order.mode, order.value)  # type: ignore[arg-type]
             if self._on != "load":
                 rig.load.set_input(True)
-            self._on = "load"
+            self._set_on("load")
         elif order.kind == "charge":
             if rig.supply is None:
                 raise BenchError(f"{rig.description.name}: has no supply to charge with")
@@ -822,7 +828,7 @@ class Runner:
             else:
                 rig.supply.set_current_limit(order.current_A)
             rig.supply.set_voltage(order.voltage_V)
-            self._on = "supply"
+            self._set_on("supply")
         elif order.kind == "connect":
             if rig.switch is not None:
                 rig.switch.connect(cast(Position, order.mode))
@@ -833,6 +839,11 @@ class Runner:
 
     _on: str = ""
 
+    def _set_on(self, role: str) -> None:
+        self._on = role
+        one = self.rig.load if role == "load" else self.rig.supply if role == "supply" else None
+        self.rig.active = "" if one is None else one.name
+
     def _order_off(self) -> None:
         """Switch off what may be on; whatever does not obey is made safe with all tries."""
         try:
@@ -842,7 +853,7 @@ class Runner:
                 self.rig.supply.set_output(False)
             if self.rig.switch is not None and self._on:
                 self.rig.switch.connect("open")
-            self._on = ""
+            self._set_on("")
         except DriverError as error:
             safe = self.make_safe()
             self._event("instrument-error", text=str(error))
@@ -866,7 +877,7 @@ class Runner:
             answer = self._make_one_safe(instrument)
             results[name] = answer
             safe = safe and bool(answer["off"])
-        self._on = ""
+        self._set_on("")
         with contextlib.suppress(OSError):  # told by `_end`; OFF has been sent
             self._event("made-safe", by="runner", off=safe, instruments=results)
         return safe

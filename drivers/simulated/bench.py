@@ -1,0 +1,274 @@
+"""A whole bench made of physics: cell, leads, load, supply, thermometer, on one clock.
+
+The physics moves on lazily: whoever asks anything first brings the bench to the clock's now, in
+steps of at most a second while current flows. The same seed gives the same night, to the bit.
+"""
+
+import random
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from drivers.roles import Clock, Instrument
+from drivers.simulated import clock as virtual
+from drivers.simulated.cell import SimulatedCell, delivered_Ah, make_cell
+from drivers.simulated.instruments import (
+    CURRENT,
+    LOWEST_LOAD_V,
+    TEMPERATURE,
+    VOLTAGE,
+    ChannelSpec,
+    SimLoad,
+    SimSupply,
+    SimSwitch,
+    SimThermometer,
+)
+
+STEP_S = 1.0
+REST_STEP_S = 10.0
+Event = Callable[["SimulatedBench"], None]
+
+
+class SimulatedBench:
+    """One simulated set-up.
+
+    Args:
+        kind: Kind of cell (`drivers.simulated.cell.KINDS`).
+        seed: Seed of cell and instruments.
+        start_soc: Share of charge at the start; None: as the kind comes.
+        ambient_degC: Temperature of the room.
+        errors: Whether instruments have errors; False: they show the truth.
+        clock: Whose time it is; None: a virtual clock.
+        begin_utc: What the virtual clock's wall shows at first.
+        cell: A cell of one's own instead of `kind`.
+        leads: "wired", "relay" or "by hand", as the bench file has it.
+        lead_ohm: Leads and holder, seen by an instrument without remote sense.
+        sense: Whether the instruments sense at the cell.
+        voltage, current, temperature: What the channels may be off by.
+    """
+
+    def __init__(
+        self,
+        kind: str = "li-ion",
+        seed: int = 0,
+        *,
+        start_soc: float | None = None,
+        ambient_degC: float = 20.0,
+        errors: bool = True,
+        clock: Clock | None = None,
+        begin_utc: datetime | None = None,
+        cell: SimulatedCell | None = None,
+        leads: str = "wired",
+        lead_ohm: float = 0.030,
+        sense: bool = True,
+        voltage: ChannelSpec = VOLTAGE,
+        current: ChannelSpec = CURRENT,
+        temperature: ChannelSpec = TEMPERATURE,
+    ) -> None:
+        rng = random.Random(f"{kind}:{seed}")
+        self.kind = kind
+        self.seed = seed
+        self.clock: Clock = clock or virtual.VirtualClock(begin_utc or virtual.BEGIN)
+        self.cell = cell or make_cell(kind, rng, start_soc, ambient_degC)
+        self.start_soc = self.cell.soc
+        self.lead_ohm = lead_ohm
+        self.sense = sense
+        self._specs = (voltage, current, temperature)
+        self.load = SimLoad(self, "load", rng, errors, voltage, current)
+        self.supply = SimSupply(self, "supply", rng, errors, voltage, current)
+        self.thermometer = SimThermometer(self, "thermometer", rng, errors, temperature, voltage)
+        self.instruments: dict[str, Instrument] = {
+            "load": self.load,
+            "supply": self.supply,
+            "thermometer": self.thermometer,
+        }
+        self.switch: SimSwitch | None = None
+        if leads == "relay":
+            self.switch = SimSwitch(self, "relay")
+            self.instruments["relay"] = self.switch
+        self.leads = leads
+        self.disconnected = False
+        self.fired: list[str] = []
+        self._events: list[tuple[float, str, Event]] = []
+        self._at_s = self.clock.now_s()
+        self._current_A = 0.0
+        self._held_A = 0.0
+        self.lowest_V = self.highest_V = self.cell.voltage(0.0)
+        self.description = self._describe()
+
+    # -- faults ---------------------------------------------------------------------------------
+
+    def at(self, at_s: float, name: str, event: Event) -> None:
+        """Have something happen to the bench at a moment; it stands in `fired` once it has."""
+        self._events.append((at_s, name, event))
+        self._events.sort(key=lambda item: item[0])
+
+    # -- physics --------------------------------------------------------------------------------
+
+    def update(self) -> None:
+        """Bring the bench to the clock's now."""
+        now_s = self.clock.now_s()
+        left_s = now_s - self._at_s
+        if left_s <= 0.0:
+            if self._events and self._events[0][0] <= now_s:
+                self._happen(now_s)
+            return
+        while left_s > 1e-9:
+            if self._events and self._events[0][0] <= self._at_s:
+                self._happen(self._at_s)
+            current_A = self._solve()
+            most_s = STEP_S if current_A else REST_STEP_S
+            step_s = left_s if left_s < most_s else most_s
+            self.cell.advance(step_s, current_A)
+            self._at_s += step_s
+            left_s -= step_s
+        self._at_s = now_s
+        if self._events and self._events[0][0] <= now_s:
+            self._happen(now_s)
+
+    def _happen(self, now_s: float) -> None:
+        while self._events and self._events[0][0] <= now_s:
+            _, name, event = self._events.pop(0)
+            self.fired.append(name)
+            event(self)
+
+    def _solve(self) -> float:
+        """Return the current into the cell with what is switched on now, A; sees to the trips."""
+        load, supply, cell = self.load, self.supply, self.cell
+        self._current_A = 0.0
+        if not (load.on or supply.on) or self.disconnected:
+            if supply.bleed_A and not self.disconnected:
+                self._current_A = -supply.bleed_A
+            return self._current_A
+        inner_V = cell.inner_V()
+        ohm = cell.series_ohm() + self.lead_ohm
+        if load.on and self._connected("discharge"):
+            self._current_A = self._load_current(inner_V, ohm)
+        elif supply.on and self._connected("charge"):
+            self._current_A = self._supply_current(inner_V, ohm)
+        if self._current_A and not cell.conducts(self._current_A):
+            self._current_A = 0.0
+        shown_V = inner_V + self._current_A * cell.series_ohm()
+        if shown_V < self.lowest_V:
+            self.lowest_V = shown_V
+        elif shown_V > self.highest_V:
+            self.highest_V = shown_V
+        return self._current_A
+
+    def _connected(self, wanted: str) -> bool:
+        return self.switch is None or self.switch.position == wanted
+
+    def _load_current(self, inner_V: float, ohm: float) -> float:
+        load = self.load
+        most_A = max((inner_V - LOWEST_LOAD_V) / ohm, 0.0)
+        mode, value = load.mode, load.value
+        if mode == "current":
+            wanted_A = value * load.set_gain
+        elif mode == "resistance":
+            wanted_A = inner_V / (value + ohm)
+        elif mode == "power":
+            under = inner_V * inner_V - 4.0 * value * ohm
+            wanted_A = (inner_V - under**0.5) / (2.0 * ohm) if under > 0.0 else inner_V / (2.0 * ohm)
+        else:
+            wanted_A = max((inner_V - value) / ohm, 0.0)
+        if wanted_A > most_A:
+            wanted_A = most_A
+        if load.most_A is not None and wanted_A > load.most_A:
+            load.on = False
+            load.queue.append('+301,"Over-current protection tripped"')
+            return 0.0
+        if load.low_V is not None:
+            at_V = inner_V - wanted_A * (self.cell.series_ohm() if self.sense else ohm)
+            if load.cut and not load.abilities.cutoff_latches and inner_V > load.low_V + 0.2:
+                load.cut = False
+            if at_V < load.low_V:
+                load.cut = True
+                if load.abilities.cutoff_latches:
+                    load.on = False
+                return 0.0
+            if load.cut:
+                return 0.0
+        return -wanted_A
+
+    def _supply_current(self, inner_V: float, ohm: float) -> float:
+        supply = self.supply
+        set_V = supply.set_V * supply.set_gain
+        series = self.cell.series_ohm() if self.sense else ohm
+        if supply.off_after_s is not None and self._at_s - supply.on_since_s > supply.off_after_s:
+            supply.on = False
+            return 0.0
+        if supply.over_V is not None and set_V > supply.over_V:
+            supply.on = False
+            supply.queue.append('+302,"Over-voltage protection tripped"')
+            return 0.0
+        wanted_A = (set_V - inner_V) / series
+        if wanted_A > supply.limit_A:
+            wanted_A = supply.limit_A
+        return wanted_A if wanted_A > 0.0 else 0.0
+
+    def sense_voltage(self) -> float:
+        """Return the voltage at the sense leads with the present current, V."""
+        if self.disconnected:
+            return 0.0
+        current_A = self._solve()
+        volts = self.cell.voltage(current_A)
+        return volts if self.sense else volts + current_A * self.lead_ohm
+
+    def load_current(self) -> float:
+        """Return the load's share of the current into the cell, A (negative or zero)."""
+        current_A = self._solve()
+        return current_A if self.load.on and current_A < 0.0 else 0.0
+
+    def supply_current(self) -> float:
+        """Return the supply's share of the current into the cell, A."""
+        current_A = self._solve()
+        return current_A if not (self.load.on and current_A < 0.0) else 0.0
+
+    # -- what is told about it --------------------------------------------------------------------
+
+    def _describe(self) -> dict[str, Any]:
+        voltage, current, temperature = self._specs
+        electrical = {"voltage": voltage.table("V"), "current": current.table("A"), "time": {"gain": "1 ppm"}}
+        instruments: dict[str, Any] = {
+            "load": {"role": "load", "resource": "simulated", "specification": electrical},
+            "supply": {"role": "supply", "resource": "simulated", "specification": electrical},
+            "thermometer": {
+                "role": "logger",
+                "port": "simulated",
+                "specification": {"temperature": temperature.table("K")},
+            },
+        }
+        if self.switch is not None:
+            instruments["relay"] = {"role": "switch", "port": "simulated"}
+        return {
+            "name": "simulated bench",
+            "leads": self.leads,
+            "simulated": True,
+            "instruments": instruments,
+            "cell": {"voltage": "load", "current": ["load", "supply"], "temperature": "thermometer"},
+        }
+
+    def truth(self, current_A: float | None = None, cutoff_V: float | None = None) -> dict[str, Any]:
+        """Return what is really there: capacity at a current and cut-off, resistances, state at the start."""
+        spec = self.cell.spec
+        used_A = current_A if current_A is not None else round(0.2 * spec.capacity_Ah, 3)
+        used_V = cutoff_V if cutoff_V is not None else spec.cutoff_V
+        fresh = SimulatedCell(replace(spec, protection=None), 0.5, self.cell.ambient_degC)
+        return {
+            "kind": self.kind,
+            "seed": self.seed,
+            "chemistry": spec.chemistry,
+            "capacity_Ah": delivered_Ah(self.cell, used_A, used_V),
+            "current_A": used_A,
+            "cutoff_V": used_V,
+            "r0_ohm": fresh.series_ohm(),
+            "r1_ohm": spec.r1_ohm,
+            "c1_F": spec.c1_F,
+            "r2_ohm": spec.r2_ohm,
+            "c2_F": spec.c2_F,
+            "lead_ohm": self.lead_ohm,
+            "start": "full" if self.start_soc >= 0.999 else "unknown",
+            "start_soc": self.start_soc,
+            "ambient_degC": self.cell.ambient_degC,
+        }

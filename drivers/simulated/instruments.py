@@ -1,0 +1,388 @@
+"""Simulated instruments: they implement `drivers.roles` on a simulated bench, with the errors real ones have.
+
+Each reading is true * (1 + gain) + offset + noise, rounded to the resolution; gain and offset are
+drawn once by seed within the specification that the bench file states. A load limits itself to
+what the cell can give; a supply is constant current, then constant voltage, and never sinks.
+"""
+
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drivers.errors import LimitError
+from drivers.roles import Abilities, DischargeMode, Position, SafeState
+
+if TYPE_CHECKING:
+    from drivers.simulated.bench import SimulatedBench
+
+LOWEST_LOAD_V = 0.10  # a load cannot pull a terminal lower than its shunt and transistor need
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSpec:
+    """What a channel may be off by: relative gain and offset (half-widths), resolution, noise (1 sigma)."""
+
+    gain: float = 0.0
+    offset: float = 0.0
+    resolution: float = 0.0
+    noise: float = 0.0
+
+    def table(self, unit: str) -> dict[str, str]:
+        """Return the specification as a bench file writes it."""
+        return {
+            "gain": f"{self.gain * 100:.6g} %",
+            "offset": f"{self.offset:.6g} {unit}",
+            "resolution": f"{self.resolution:.6g} {unit}",
+            "distribution": "rectangular",
+        }
+
+
+VOLTAGE = ChannelSpec(0.0005, 0.002, 0.0001, 0.00015)
+CURRENT = ChannelSpec(0.001, 0.0015, 0.0001, 0.0002)
+TEMPERATURE = ChannelSpec(0.0, 0.5, 0.01, 0.02)
+
+
+class Channel:
+    """One measuring channel with its own fixed errors."""
+
+    __slots__ = ("_gauss", "frozen", "gain", "jump", "noise", "offset", "resolution")
+
+    def __init__(self, spec: ChannelSpec, rng: random.Random, errors: bool) -> None:
+        self.gain = 1.0 + (rng.uniform(-spec.gain, spec.gain) if errors else 0.0)
+        self.offset = rng.uniform(-spec.offset, spec.offset) if errors else 0.0
+        self.noise = spec.noise if errors else 0.0
+        self.resolution = spec.resolution if errors else 0.0
+        self.jump = 0.0
+        self.frozen: float | None = None
+        self._gauss = rng.gauss
+
+    def read(self, true: float) -> float:
+        """Return what the channel shows for a true value."""
+        if self.frozen is not None:
+            return self.frozen
+        value = true * self.gain + self.offset + self.jump
+        if self.noise:
+            value += self._gauss(0.0, self.noise)
+        resolution = self.resolution
+        if resolution:
+            value = round(round(value / resolution) * resolution, 9)
+        return value
+
+
+Fault = Callable[["SimulatedInstrument", str], None]
+
+
+class SimulatedInstrument:
+    """What all simulated instruments share."""
+
+    role = "meter"
+
+    def __init__(self, bench: "SimulatedBench", name: str, abilities: Abilities) -> None:
+        self.bench = bench
+        self.name = name
+        self.abilities = abilities
+        self.identity = f"AMPHORA SIM,{self.role.upper()},{bench.seed:04d},1.0"
+        self.queue: list[str] = []
+        self.fault: Fault | None = None
+        self.closed = False
+
+    def _call(self, what: str) -> None:
+        """Bring the bench to now, and let an injected fault have its say."""
+        self.bench.update()
+        if self.fault is not None:
+            self.fault(self, what)
+
+    def identify(self) -> str:
+        """Return the identity."""
+        self._call("identify")
+        return self.identity
+
+    def read_errors(self) -> list[str]:
+        """Empty the error queue."""
+        self._call("read_errors")
+        queued, self.queue = self.queue, []
+        return queued
+
+    def read(self) -> Mapping[str, float]:
+        """Measure nothing."""
+        self._call("read")
+        return {}
+
+    def read_setup(self) -> Mapping[str, object]:
+        """Nothing to switch."""
+        self._call("read_setup")
+        return {"on": None}
+
+    def make_safe(self) -> SafeState:
+        """Nothing to switch off."""
+        self._call("make_safe")
+        return SafeState(True, None, f"{self.name}: only measures")
+
+    def reopen(self) -> None:
+        """Open the link again."""
+        self._call("reopen")
+        self.closed = False
+
+    def close(self) -> None:
+        """Give the link back."""
+        self.closed = True
+
+
+class SimLoad(SimulatedInstrument):
+    """An electronic load."""
+
+    role = "load"
+
+    def __init__(
+        self,
+        bench: "SimulatedBench",
+        name: str,
+        rng: random.Random,
+        errors: bool,
+        voltage: ChannelSpec = VOLTAGE,
+        current: ChannelSpec = CURRENT,
+        abilities: Abilities | None = None,
+        most_A: float = 5.0,
+    ) -> None:
+        super().__init__(
+            bench,
+            name,
+            abilities
+            or Abilities(
+                low_voltage_cutoff=True,
+                cutoff_latches=True,
+                over_current_protection=True,
+                power_on_off=True,
+                remote_sense=True,
+            ),
+        )
+        self.voltage = Channel(voltage, rng, errors)
+        self.current = Channel(current, rng, errors)
+        self.set_gain = 1.0 + (rng.uniform(-current.gain, current.gain) if errors else 0.0)
+        self.mode: DischargeMode = "current"
+        self.value = 0.0
+        self.on = False
+        self.low_V: float | None = None
+        self.most_A: float | None = None
+        self.range_A = most_A
+        self.cut = False
+
+    def read(self) -> Mapping[str, float]:
+        """Measure voltage and current; the current as seen by the cell."""
+        bench = self.bench
+        bench.update()
+        if self.fault is not None:
+            self.fault(self, "read")
+        current_A = bench.load_current()
+        return {
+            "voltage_V": self.voltage.read(bench.sense_voltage()),
+            "current_A": self.current.read(current_A),
+        }
+
+    def read_setup(self) -> Mapping[str, object]:
+        """Return whether the input is on, mode and level."""
+        self._call("read_setup")
+        return {"on": self.on, "mode": self.mode, "value": self.value}
+
+    def set_discharge(self, mode: DischargeMode, value: float) -> float:
+        """Set mode and level.
+
+        Raises:
+            LimitError: outside its range; nothing was set.
+        """
+        top = {"current": self.range_A, "resistance": 10000.0, "power": 60.0, "voltage": 60.0}[mode]
+        if not 0.0 <= value <= top:
+            raise LimitError(f"{self.name}: {mode} {value:g} is outside 0 to {top:g}; nothing was sent")
+        self._call(f"set_discharge {mode} {value:g}")
+        self.mode, self.value = mode, value
+        return value
+
+    def set_input(self, on: bool) -> None:
+        """Switch the input."""
+        self._call(f"set_input {on}")
+        self.on = on
+        self.cut = False
+
+    def arm_limits(self, low_voltage_V: float | None, max_current_A: float | None) -> Mapping[str, float]:
+        """Arm the low-voltage cut-off and the current protection."""
+        self._call("arm_limits")
+        held: dict[str, float] = {}
+        if low_voltage_V is not None and self.abilities.low_voltage_cutoff:
+            self.low_V = held["low_voltage_V"] = low_voltage_V
+        if max_current_A is not None and self.abilities.over_current_protection:
+            self.most_A = held["max_current_A"] = max_current_A
+        return held
+
+    def make_safe(self) -> SafeState:
+        """Input off, read back."""
+        self._call("make_safe")
+        self.on = False
+        self.cut = False
+        current_A = self.current.read(self.bench.load_current())
+        return SafeState(not self.on, current_A, f"{self.name}: input off, read back")
+
+
+class SimSupply(SimulatedInstrument):
+    """A supply: constant current up to a voltage."""
+
+    role = "supply"
+
+    def __init__(
+        self,
+        bench: "SimulatedBench",
+        name: str,
+        rng: random.Random,
+        errors: bool,
+        voltage: ChannelSpec = VOLTAGE,
+        current: ChannelSpec = CURRENT,
+        abilities: Abilities | None = None,
+    ) -> None:
+        super().__init__(
+            bench,
+            name,
+            abilities
+            or Abilities(
+                over_voltage_protection=True,
+                over_current_protection=True,
+                off_timer=True,
+                power_on_off=True,
+                measures_with_output_off=False,
+                remote_sense=True,
+            ),
+        )
+        self.voltage = Channel(voltage, rng, errors)
+        self.current = Channel(current, rng, errors)
+        self.set_gain = 1.0 + (rng.uniform(-0.0004, 0.0004) if errors else 0.0)
+        self.set_V = 0.0
+        self.limit_A = 0.0
+        self.on = False
+        self.over_V: float | None = None
+        self.over_A: float | None = None
+        self.off_after_s: float | None = None
+        self.on_since_s = 0.0
+        self.bleed_A = 0.0
+
+    def read(self) -> Mapping[str, float]:
+        """Measure the current into the cell, and the voltage at the output (0 V with the output off)."""
+        bench = self.bench
+        bench.update()
+        if self.fault is not None:
+            self.fault(self, "read")
+        true_V = bench.sense_voltage() if self.on else 0.0
+        return {
+            "voltage_V": self.voltage.read(true_V),
+            "current_A": self.current.read(bench.supply_current()),
+        }
+
+    def read_setup(self) -> Mapping[str, object]:
+        """Return whether the output is on, voltage and current limit."""
+        self._call("read_setup")
+        return {"on": self.on, "voltage_V": self.set_V, "current_limit_A": self.limit_A}
+
+    def set_voltage(self, voltage_V: float) -> float:
+        """Set the output voltage.
+
+        Raises:
+            LimitError: outside 0 to 30 V; nothing was set.
+        """
+        if not 0.0 <= voltage_V <= 30.0:
+            raise LimitError(f"{self.name}: voltage {voltage_V:g} V is outside 0 to 30 V; nothing was sent")
+        self._call(f"set_voltage {voltage_V:g}")
+        self.set_V = voltage_V
+        return voltage_V
+
+    def set_current_limit(self, current_A: float) -> float:
+        """Set the current limit.
+
+        Raises:
+            LimitError: outside 0 to 5 A; nothing was set.
+        """
+        if not 0.0 <= current_A <= 5.0:
+            raise LimitError(f"{self.name}: current limit {current_A:g} A is outside 0 to 5 A; nothing was sent")
+        self._call(f"set_current_limit {current_A:g}")
+        self.limit_A = current_A
+        return current_A
+
+    def set_output(self, on: bool) -> None:
+        """Switch the output."""
+        self._call(f"set_output {on}")
+        if on and not self.on:
+            self.on_since_s = self.bench.clock.now_s()
+        self.on = on
+
+    def arm_limits(
+        self, over_voltage_V: float | None, over_current_A: float | None, off_after_s: float | None
+    ) -> Mapping[str, float]:
+        """Arm protections and the timer."""
+        self._call("arm_limits")
+        held: dict[str, float] = {}
+        if over_voltage_V is not None and self.abilities.over_voltage_protection:
+            self.over_V = held["over_voltage_V"] = over_voltage_V
+        if over_current_A is not None and self.abilities.over_current_protection:
+            self.over_A = held["over_current_A"] = over_current_A
+        if off_after_s is not None and self.abilities.off_timer:
+            self.off_after_s = held["off_after_s"] = off_after_s
+        return held
+
+    def make_safe(self) -> SafeState:
+        """Output off, read back."""
+        self._call("make_safe")
+        self.on = False
+        current_A = self.current.read(self.bench.supply_current())
+        return SafeState(not self.on, current_A, f"{self.name}: output off, read back")
+
+
+class SimThermometer(SimulatedInstrument):
+    """A serial logger with a temperature channel on the cell's can, and a voltmeter at its tabs."""
+
+    role = "logger"
+
+    def __init__(
+        self,
+        bench: "SimulatedBench",
+        name: str,
+        rng: random.Random,
+        errors: bool,
+        temperature: ChannelSpec = TEMPERATURE,
+        voltage: ChannelSpec = VOLTAGE,
+    ) -> None:
+        super().__init__(bench, name, Abilities())
+        self.temperature = Channel(temperature, rng, errors)
+        self.voltage = Channel(voltage, rng, errors)
+        self.lost = False
+        self.identity = f"simulated logger, {bench.seed:04d}"
+
+    def read(self) -> Mapping[str, float]:
+        """Measure the temperature of the can."""
+        bench = self.bench
+        bench.update()
+        if self.fault is not None:
+            self.fault(self, "read")
+        if self.lost:
+            return {}
+        return {"temperature_degC": self.temperature.read(bench.cell.temperature_degC)}
+
+
+class SimSwitch(SimulatedInstrument):
+    """A relay between the cell and load or supply."""
+
+    role = "switch"
+
+    def __init__(self, bench: "SimulatedBench", name: str) -> None:
+        super().__init__(bench, name, Abilities())
+        self.position: Position = "open"
+
+    def connect(self, position: Position) -> None:
+        """Move."""
+        self._call(f"connect {position}")
+        self.position = position
+
+    def beat(self) -> None:
+        """Nothing to hold here."""
+
+    def make_safe(self) -> SafeState:
+        """Open."""
+        self._call("make_safe")
+        self.position = "open"
+        return SafeState(True, None, f"{self.name}: open")
