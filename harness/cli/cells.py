@@ -1,7 +1,373 @@
-"""Commands of the group Shelf."""
+"""Commands of the group Shelf: cell add/list/show/check/note/state, shelf rebuild/export/import."""
+
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
+
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from harness.errors import InputError
+
+cell_app = typer.Typer(name="cell", help="The cells on the shelf.", no_args_is_help=True)
+shelf_app = typer.Typer(name="shelf", help="The register as a whole.", no_args_is_help=True)
+
+IdArgument = Annotated[str, typer.Argument(help="The cell's id: letters, digits, '-', '_' and '.'.")]
+QuantityOption = Annotated[str | None, typer.Option(help="With its unit.")]
 
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
+    app.add_typer(cell_app)
+    app.add_typer(shelf_app)
+
+
+def _quantity(text: str | None, kind: str, where: str) -> float | None:
+    from harness.quantities import parse
+
+    return None if text is None else parse(text, kind, where)
+
+
+def _show_judgement(judged: Any) -> None:
+    print(f"{judged.verdict}")
+    for reason in judged.reasons:
+        print(f"  {reason.sense}: {reason.text}")
+    print(f"  may be charged: {'yes' if judged.may_charge else 'no'}; may be discharged: {'yes' if judged.may_discharge else 'no'}")
+    print(f"  {judged.to_do}")
+    for item in judged.open:
+        print(f"  not known yet: {item}")
+
+
+@cell_app.command("add")
+def cell_add(
+    cell_id: Annotated[str | None, typer.Argument(metavar="[ID]", help="Its id; one is proposed when none is given.")] = None,
+    form: Annotated[str, typer.Option(help="Its form: 18650, 14500, AA, ...")] = "",
+    chemistry: Annotated[str, typer.Option(help="auto, li-ion, lfp, nimh, ...; auto where nobody knows.")] = "auto",
+    source: Annotated[str, typer.Option(help="Where it came from.")] = "",
+    markings: Annotated[str, typer.Option(help="What is printed on it.")] = "",
+    claim: Annotated[str | None, typer.Option(help="The capacity its label claims: '1200 mAh'.")] = None,
+    mass: Annotated[str | None, typer.Option(help="Weighed: '44 g'.")] = None,
+    as_found: Annotated[str | None, typer.Option("--as-found", help="Voltage at rest, without a load: '3.31 V'.")] = None,
+    inspection: Annotated[
+        list[str] | None, typer.Option(help="What eye and nose say: sound, or wrapper=torn, leak=yes, ...")
+    ] = None,
+    photo: Annotated[list[Path] | None, typer.Option(help="Path of a photo; may be given again.")] = None,
+    notes: Annotated[str, typer.Option(help="Anything else.")] = "",
+    rechargeable: Annotated[bool, typer.Option("--rechargeable", help="You know that it is no primary cell.")] = False,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Put a cell on the shelf, and say what may be done with it.
+
+    Example: amphora cell add L3-a --form 18650 --chemistry auto --source "path light 3" --as-found "3.31 V" --mass "44 g" --inspection sound
+    """
+    from harness.shelf import Cell, Shelf, now_utc
+    from harness.triage import judge_at_the_door, parse_inspection
+
+    shelf = Shelf(logs)
+    data: dict[str, Any] = {
+        "id": shelf.propose_id(form) if cell_id is None else cell_id,
+        "form": form,
+        "chemistry": chemistry,
+        "source": source,
+        "markings": markings,
+        "claim_Ah": _quantity(claim, "capacity", "--claim"),
+        "mass_g": _quantity(mass, "mass", "--mass"),
+        "as_found_V": _quantity(as_found, "voltage", "--as-found"),
+        "as_found_utc": now_utc() if as_found is not None else "",
+        "inspection": parse_inspection(inspection or []),
+        "photos": [str(path) for path in photo or []],
+        "notes": notes,
+        "declared_rechargeable": rechargeable,
+    }
+    cell = Cell.from_dict(data, "cell add")
+    judged = judge_at_the_door(cell)
+    state = {"accept": "found", "quarantine": "quarantined", "retire": "retired"}[judged.verdict]
+    cell = shelf.add(Cell.from_dict({**data, "state": state}, "cell add"))
+
+    def show() -> None:
+        print(f"{cell.id} is on the shelf in {logs}, {cell.state}")
+        _show_judgement(judged)
+
+    answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, show)
+
+
+@cell_app.command("list")
+def cell_list(
+    state: Annotated[str | None, typer.Option(help="Only cells in this state.")] = None,
+    chemistry: Annotated[str | None, typer.Option(help="Only this chemistry.")] = None,
+    form: Annotated[str | None, typer.Option(help="Only this form.")] = None,
+    find: Annotated[str | None, typer.Option(help="Only cells with this text in id, source, markings or notes.")] = None,
+    sort: Annotated[str, typer.Option(help="id, capacity, mass, runs, last; with '-' before it from the top down.")] = "id",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """List the cells on the shelf.
+
+    Example: amphora cell list --state tested --sort -capacity
+    """
+    from harness.report.tables import shelf_table
+    from harness.shelf import STATES, Shelf
+
+    keys: dict[str, Any] = {
+        "id": lambda e: e.id,
+        "capacity": lambda e: e.capacity_Ah,
+        "mass": lambda e: e.cell and e.cell.mass_g,
+        "runs": lambda e: e.runs,
+        "last": lambda e: e.last_run_utc or None,
+    }
+    name = sort.removeprefix("-")
+    if name not in keys:
+        raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(keys)} is, with '-' before it from the top down")
+    if state is not None and state not in STATES:
+        raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
+    entries = Shelf(logs).list_cells()
+    chosen = [e for e in entries if _wanted(e, state, chemistry, form, find)]
+    have = [e for e in chosen if keys[name](e) is not None]
+    have.sort(key=keys[name], reverse=sort.startswith("-"))
+    chosen = have + [e for e in chosen if keys[name](e) is None]
+
+    def show() -> None:
+        print(shelf_table(chosen) if chosen else f"no cells on the shelf in {logs}" + (" that fit" if entries else ""))
+
+    rows = [
+        {
+            **(e.cell.to_dict() if e.cell else {"id": e.id}),
+            "runs": e.runs,
+            "damaged_runs": e.damaged_runs,
+            "capacity_Ah": e.capacity_Ah,
+            "capacity_U_Ah": e.capacity_U_Ah,
+            "last_run_utc": e.last_run_utc or None,
+            "damaged": e.damaged or None,
+        }
+        for e in chosen
+    ]
+    answer({"cells": rows}, as_json, show)
+
+
+def _wanted(entry: Any, state: str | None, chemistry: str | None, form: str | None, find: str | None) -> bool:
+    """Tell whether an entry passes the filters; a damaged one always does, so that it is seen."""
+    cell = entry.cell
+    if cell is None:
+        return True
+    if find is not None:
+        text = "\n".join((cell.id, cell.source, cell.markings, cell.notes)).casefold()
+        if find.casefold() not in text:
+            return False
+    key = cell.identified.get("chemistry") or cell.chemistry
+    return (
+        (state is None or cell.state == state)
+        and (chemistry is None or key == chemistry)
+        and (form is None or cell.form == form)
+    )
+
+
+@cell_app.command("show")
+def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
+    """Show all that the register knows of a cell, and its runs.
+
+    Example: amphora cell show L3-a
+    """
+    from harness.report.tables import cell_sheet
+    from harness.shelf import Shelf
+    from harness.triage import judge_at_the_door
+
+    shelf = Shelf(logs)
+    cell = shelf.get(cell_id)
+    runs = shelf.list_runs(cell.id)
+    judged = judge_at_the_door(cell)
+
+    def show() -> None:
+        print(cell_sheet(cell, runs, judged))
+
+    listed = [
+        {
+            "folder": run.folder,
+            "profile": run.profile,
+            "created_utc": run.created_utc,
+            "stop": run.stop or None,
+            "start": run.start,
+            "capacity_Ah": run.capacity_Ah,
+            "capacity_U_Ah": run.capacity_U_Ah,
+            "damaged": run.damaged or None,
+        }
+        for run in runs
+    ]
+    answer({"cell": cell.to_dict(), "runs": listed, "judgement": judged.to_dict()}, as_json, show)
+
+
+@cell_app.command("check")
+def cell_check(
+    cell_id: IdArgument,
+    as_found: Annotated[str | None, typer.Option("--as-found", help="A new reading of its voltage at rest.")] = None,
+    mass: Annotated[str | None, typer.Option(help="Weighed again.")] = None,
+    inspection: Annotated[list[str] | None, typer.Option(help="Looked at again: sound, or part=word.")] = None,
+    rechargeable: Annotated[bool, typer.Option("--rechargeable", help="You know that it is no primary cell.")] = False,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Judge a cell at the door again: accept, quarantine or retire. Ends with 1 unless accepted.
+
+    What is given anew is written to the register.
+
+    Example: amphora cell check L3-a --as-found "3.28 V" --inspection leak=none
+    """
+    from dataclasses import replace
+
+    from harness.shelf import Shelf, now_utc
+    from harness.triage import judge_at_the_door, parse_inspection
+
+    shelf = Shelf(logs)
+    before = shelf.get(cell_id)
+    cell = before
+    voltage, grams = _quantity(as_found, "voltage", "--as-found"), _quantity(mass, "mass", "--mass")
+    if voltage is not None:
+        cell = replace(cell, as_found_V=voltage, as_found_utc=now_utc())
+    if grams is not None:
+        cell = replace(cell, mass_g=grams)
+    if inspection:
+        cell = replace(cell, inspection={**cell.inspection, **parse_inspection(inspection)})
+    if rechargeable:
+        cell = replace(cell, declared_rechargeable=True)
+    judged = judge_at_the_door(cell)
+    if judged.verdict == "retire":
+        cell = replace(cell, state="retired")
+    elif judged.verdict == "quarantine" and cell.state == "found":
+        cell = replace(cell, state="quarantined")
+    elif judged.verdict == "accept" and cell.state == "quarantined":
+        cell = replace(cell, state="found")
+    if cell != before:
+        shelf.save(cell)
+
+    def show() -> None:
+        print(f"{cell.id}: ", end="")
+        _show_judgement(judged)
+
+    answer({"cell": cell.id, "state": cell.state, **judged.to_dict()}, as_json, show)
+    if judged.verdict != "accept":
+        leave(1)
+
+
+@cell_app.command("note")
+def cell_note(
+    cell_id: IdArgument,
+    text: Annotated[str, typer.Argument(help="What to add to the notes.")],
+    photo: Annotated[list[Path] | None, typer.Option(help="Path of a photo to add.")] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Add a line, dated, to a cell's notes.
+
+    Example: amphora cell note L3-a "new wrapper put on"
+    """
+    from dataclasses import replace
+
+    from harness.shelf import Shelf, now_utc
+
+    shelf = Shelf(logs)
+    cell = shelf.get(cell_id)
+    notes = f"{cell.notes}\n{now_utc()[:10]}: {text}".strip()
+    cell = shelf.save(replace(cell, notes=notes, photos=[*cell.photos, *(str(p) for p in photo or [])]))
+    answer({"cell": cell.to_dict()}, as_json, lambda: print(cell.notes))
+
+
+@cell_app.command("state")
+def cell_state(
+    cell_id: IdArgument,
+    state: Annotated[str, typer.Argument(help="found, quarantined, tested, in use or retired.")],
+    chemistry: Annotated[str | None, typer.Option(help="Its chemistry, where it has become known.")] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what has become of a cell.
+
+    A retired cell stays retired unless its notes say why not: add a note first.
+
+    Example: amphora cell state L3-a "in use"
+    """
+    from harness.shelf import Cell, Shelf
+    from harness.triage import DISPOSAL
+
+    shelf = Shelf(logs)
+    cell = shelf.get(cell_id)
+    if cell.state == "retired" and state != "retired" and not cell.notes:
+        raise InputError(f"{cell.id} is retired; `amphora cell note {cell.id} TEXT` must say first why it comes back")
+    data = {**cell.to_dict(), "state": state, "chemistry": chemistry or cell.chemistry}
+    cell = shelf.save(Cell.from_dict(data, f"cell state {cell.id}"))
+
+    def show() -> None:
+        print(f"{cell.id}: {cell.state}")
+        if cell.state == "retired":
+            print(f"  {DISPOSAL}")
+
+    answer({"cell": cell.to_dict()}, as_json, show)
+
+
+@shelf_app.command("rebuild")
+def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
+    """Make the index anew from the folders. Loses nothing: the folders are the truth.
+
+    Example: amphora shelf rebuild
+    """
+    from harness.shelf import Shelf
+
+    shelf = Shelf(logs)
+    counts = shelf.rebuild()
+
+    def show() -> None:
+        print(", ".join(f"{number} {name.replace('_', ' ')}" for name, number in counts.items()))
+
+    for entry in shelf.list_cells():
+        if entry.damaged:
+            say(f"damaged: {entry.damaged}")
+    for run in shelf.list_runs():
+        if run.damaged:
+            say(f"damaged: {run.cell}: {run.damaged}")
+    answer(dict(counts), as_json, show)
+
+
+@shelf_app.command("export")
+def shelf_export(
+    out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the register as CSV.
+
+    Example: amphora shelf export --out register.csv
+    """
+    from harness.shelf import Shelf
+
+    shelf = Shelf(logs)
+    text = shelf.export_csv()
+    count = len(shelf.cells())
+    if out is not None:
+        if out.exists():
+            raise InputError(f"{out}: is there already; a new name is accepted")
+        try:
+            out.write_text(text, encoding="utf-8", newline="")
+        except OSError as error:
+            raise InputError(f"{out}: cannot be written: {error.strerror}") from error
+    data = {"cells": count, "out": None if out is None else str(out), "csv": text if out is None else None}
+    answer(data, as_json, lambda: print(f"{count} cells written to {out}" if out is not None else text, end="\n" if out else ""))
+
+
+@shelf_app.command("import")
+def shelf_import(
+    file: Annotated[Path, typer.Argument(help="A register as CSV; the columns of `shelf export`, any of them.")],
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Put the cells of a CSV file on the shelf: all of them, or none when one row is wrong.
+
+    Example: amphora shelf import register.csv
+    """
+    from harness.shelf import Shelf
+
+    try:
+        text = file.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise InputError(f"{file}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{file}: byte {error.start} is no UTF-8 text; save the table as UTF-8") from error
+    cells = Shelf(logs).import_csv(text, str(file))
+    answer({"cells": [cell.id for cell in cells]}, as_json, lambda: print(f"{len(cells)} cells put on the shelf in {logs}"))

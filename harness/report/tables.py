@@ -1,0 +1,262 @@
+"""Tables for the terminal and as CSV. Text only; a column is as wide as what stands in it on a screen."""
+
+import csv
+import io
+import math
+import unicodedata
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from harness.shelf import Cell, CellEntry, RunEntry
+from harness.triage import Judgement
+
+
+def plain(text: object) -> str:
+    """Return text that cannot move the cursor or hide itself on a terminal."""
+    return "".join(c if unicodedata.category(c)[0] != "C" else " " for c in str(text))
+
+
+def width(text: str) -> int:
+    """Return how many columns of a terminal a text takes."""
+    total = 0
+    for character in text:
+        if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):
+            continue
+        total += 2 if unicodedata.east_asian_width(character) in "WF" else 1
+    return total
+
+
+def table(header: Sequence[str], rows: Sequence[Sequence[object]], right: Sequence[str] = ()) -> str:
+    """Return rows as a table, columns named in `right` flush right."""
+    shown = [[plain("–" if value is None or value == "" else value) for value in row] for row in rows]
+    widths = [max(width(name), *(width(row[n]) for row in shown), 0) for n, name in enumerate(header)]
+    sides = [name in right for name in header]
+
+    def line(cells: Sequence[str]) -> str:
+        parts = []
+        for text, size, flush_right in zip(cells, widths, sides, strict=True):
+            space = " " * (size - width(text))
+            parts.append(space + text if flush_right else text + space)
+        return "  ".join(parts).rstrip()
+
+    return "\n".join([line(header), "  ".join("-" * size for size in widths), *(line(row) for row in shown)])
+
+
+def as_csv(header: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
+    """Return rows as CSV; text that a spreadsheet would take for a formula gets an apostrophe."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(header)
+    for row in rows:
+        cells = []
+        for name in header:
+            value = row.get(name)
+            if isinstance(value, list | tuple):
+                value = " ".join(str(item) for item in value)
+            if isinstance(value, float) and not math.isfinite(value):
+                value = None
+            if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")):
+                value = "'" + value
+            cells.append("" if value is None else value)
+        writer.writerow(cells)
+    return out.getvalue()
+
+
+def with_U(value: float | None, U: float | None, scale: float = 1.0, digits: int = 2) -> str:
+    """Return 'value ± U', the uncertainty to two significant digits, the value to the same place."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    value *= scale
+    if U is None or not math.isfinite(U) or U <= 0:
+        return f"{value:.4g}"
+    U *= scale
+    place = max(0, digits - 1 - math.floor(math.log10(U)))
+    return f"{value:.{place}f} ± {U:.{place}f}"
+
+
+def shelf_table(entries: Sequence[CellEntry]) -> str:
+    """Return the list of cells; damaged ones below, each with why."""
+    header = (
+        "Cell",
+        "Form",
+        "Chemistry",
+        "State",
+        "Found V",
+        "Mass g",
+        "Claim mAh",
+        "Holds mAh",
+        "Runs",
+        "Came out of",
+    )
+    rows = []
+    for entry in entries:
+        cell = entry.cell
+        if cell is None:
+            rows.append((entry.id, "damaged", "", "", "", "", "", "", entry.runs, ""))
+            continue
+        known = cell.identified.get("chemistry")
+        rows.append(
+            (
+                cell.id,
+                cell.form,
+                f"{known} (identified)" if known and known != cell.chemistry else cell.chemistry,
+                cell.state,
+                None if cell.as_found_V is None else f"{cell.as_found_V:.3f}",
+                None if cell.mass_g is None else f"{cell.mass_g:.1f}",
+                None if cell.claim_Ah is None else f"{cell.claim_Ah * 1000:.0f}",
+                with_U(entry.capacity_Ah, entry.capacity_U_Ah, 1000),
+                f"{entry.runs}" + (f" ({entry.damaged_runs} damaged)" if entry.damaged_runs else ""),
+                cell.source[:40],
+            )
+        )
+    text = table(header, rows, ("Found V", "Mass g", "Claim mAh", "Holds mAh", "Runs"))
+    broken = [f"damaged: {plain(entry.damaged)}" for entry in entries if entry.damaged]
+    return "\n".join([text, *broken])
+
+
+def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement) -> str:
+    """Return all that the register knows of a cell, and its runs."""
+    facts: list[tuple[str, object]] = [
+        ("form", cell.form),
+        (
+            "chemistry",
+            cell.chemistry + (f", identified: {cell.identified.get('chemistry')}" if cell.identified else ""),
+        ),
+        ("state", cell.state),
+        ("came out of", cell.source),
+        ("markings", cell.markings or "none"),
+        ("claims", None if cell.claim_Ah is None else f"{cell.claim_Ah * 1000:.0f} mAh"),
+        ("mass", None if cell.mass_g is None else f"{cell.mass_g:.1f} g"),
+        ("as found", None if cell.as_found_V is None else f"{cell.as_found_V:.3f} V {cell.as_found_utc}"),
+        ("eye and nose", ", ".join(f"{part} {word}" for part, word in cell.inspection.items())),
+        ("rechargeable", "declared by a person" if cell.declared_rechargeable else "not declared"),
+        ("photos", ", ".join(cell.photos)),
+        ("notes", cell.notes.replace("\n", " | ")),
+        ("at the door", judged.verdict + "; " + "; ".join(reason.text for reason in judged.reasons)),
+    ]
+    lines = [plain(cell.id), *(f"  {name:<13} {plain(value or '–')}" for name, value in facts), ""]
+    if not runs:
+        return "\n".join([*lines, "  no runs yet"])
+    rows = [
+        (
+            run.folder.replace("\\", "/").rsplit("/", 1)[-1],
+            run.profile,
+            run.start,
+            "damaged: " + run.damaged if run.damaged else run.stop or "not finished",
+            with_U(run.capacity_Ah, run.capacity_U_Ah, 1000),
+        )
+        for run in runs
+    ]
+    return "\n".join([*lines, table(("Run", "Profile", "Start", "Ended by", "Holds mAh"), rows, ("Holds mAh",))])
+
+
+def comparison_table(comparison: Mapping[str, Any]) -> str:
+    """Return what `compare` found as a table, the remarks below it."""
+    header = ("Rank", "Cell", "Holds mAh", "Claim mAh", "DC mohm", "Grade", "Tied with", "Run")
+    rows = []
+    for row in comparison["cells"]:
+        rank = row.get("rank")
+        claim = row.get("claim_Ah")
+        rows.append(
+            (
+                rank,
+                row["cell"],
+                with_U(row.get("capacity_Ah"), row.get("capacity_U_Ah"), 1000),
+                None if claim is None else f"{claim * 1000:.0f}",
+                with_U(row.get("resistance_ohm"), row.get("resistance_U_ohm"), 1000),
+                row.get("grade") or "not graded",
+                ", ".join(row.get("tied_with") or ()),
+                str(row.get("run") or "").replace("\\", "/").rsplit("/", 1)[-1],
+            )
+        )
+    lines = [table(header, rows, ("Rank", "Holds mAh", "Claim mAh", "DC mohm"))]
+    lines += [plain(row["claim_text"]) for row in comparison["cells"] if row.get("claim_text")]
+    lines += [f"outlier: {plain(item['cell'])}: {plain(item['text'])}" for item in comparison.get("outliers", ())]
+    lines += [f"over time: {plain(item['text'])}" for item in comparison.get("trends", ())]
+    lines += [f"left out: {plain(item['run'])}: {plain(item['text'])}" for item in comparison.get("damaged", ())]
+    return "\n".join(lines)
+
+
+def grade_sheet(grade: Mapping[str, Any]) -> str:
+    """Return one grade with each criterion, and the one that decided."""
+    head = f"{plain(grade['cell'])}: " + (grade["grade"] or "not graded: needs " + "; ".join(grade["needs"]))
+    lines = [head + (f" (decided by {grade['decided_by']})" if grade.get("decided_by") and grade["grade"] else "")]
+    rows = []
+    for item in grade["criteria"]:
+        scale, unit = item.get("scale", 1.0), item.get("unit", "")
+        limit = None if item["limit"] is None else f"{item['limit'] * scale:.4g}"
+        margin = None if item["margin"] is None else f"{item['margin'] * scale:+.3g}"
+        rows.append(
+            (
+                item["name"],
+                with_U(item["value"], item["U"], scale),
+                limit,
+                margin,
+                unit,
+                item["verdict"],
+                item.get("grade"),
+            )
+        )
+    lines.append(
+        table(
+            ("Criterion", "Value", "Limit", "Margin", "Unit", "Verdict", "Allows"), rows, ("Value", "Limit", "Margin")
+        )
+    )
+    if grade["grade"]:
+        lines += [f"would settle it: {plain(text)}" for text in grade.get("settle", ())]
+        lines += [f"to go higher it needs: {plain(text)}" for text in grade["needs"]]
+    lines.append(f"rule: {plain(grade['rule'])}")
+    return "\n".join(lines)
+
+
+def match_table(matched: Mapping[str, Any]) -> str:
+    """Return the sets of a match, the leftovers and the caution."""
+    rows = []
+    for number, item in enumerate(matched["sets"], 1):
+        parts = ", ".join(f"{name} {100 * value:.1f} %" for name, value in item["spreads"].items())
+        rows.append((number, ", ".join(item["cells"]), f"{100 * item['spread']:.2f} %", parts))
+    lines = [table(("Set", "Cells", "Spread", "Of which"), rows, ("Set", "Spread"))] if rows else ["no set can be made"]
+    lines += [f"left over: {plain(item['cell'])}: {plain(item['reason'])}" for item in matched["leftovers"]]
+    lines += [plain(matched["how"]), "", plain(matched["caution"])]
+    return "\n".join(lines)
+
+
+def _hours(value: float | None, U: float | None) -> str:
+    return "–" if value is None else with_U(value, U)
+
+
+def fit_sheet(fit: Mapping[str, Any]) -> str:
+    """Return what a fit found, in the words of the bench."""
+    lines = [f"{plain(fit['cell'])} in {plain(fit['duty'])}: {'fits' if fit['fits'] else 'does not fit'}"]
+    lines += [f"  refused: {plain(text)}" for text in fit["refusals"]]
+    lines += [f"  because: {plain(text)}" for text in fit["reasons"]]
+    rows = []
+    for mode in fit["modes"]:
+        again = mode["retrigger_charge_state"]
+        rows.append(
+            (
+                mode["name"],
+                f"{mode['mean_current_A'] * 1000:.3g}",
+                _hours(mode["run_time_h"], mode["run_time_U_h"]),
+                None if mode["sag_V"] is None else f"{mode['sag_V'] * 1000:.0f}",
+                "never" if again is None else f"below {100 * again:.0f} %",
+                f"{mode['unusable_Ah'] * 1000:.0f}",
+                mode["ends_by"],
+            )
+        )
+    right = ("Mean mA", "Run time h", "Sag mV", "Unusable mAh")
+    lines.append(
+        table(("Mode", "Mean mA", "Run time h", "Sag mV", "Re-triggers", "Unusable mAh", "Ends by"), rows, right)
+    )
+    night = fit["night"]
+    if night["used_Ah"] is not None:
+        back = night["returned_Ah"]
+        lines.append(f"a night takes {night['used_Ah'] * 1000:.0f} mAh")
+        if any(value is not None for value in back.values()):
+            lines.append(
+                "a day gives back " + ", ".join(f"{v * 1000:.0f} mAh ({k})" for k, v in back.items() if v is not None)
+            )
+        for name, days in night["days_until_empty_by"].items():
+            lines.append(f"  {name} days: " + ("goes on for ever" if days is None else f"{days:.1f} days until empty"))
+    lines += [f"note: {plain(text)}" for text in fit["notes"]]
+    return "\n".join(lines)
