@@ -31,12 +31,12 @@ ASSUMED_NICKEL_AH = {"aa": 0.3, "14500": 0.3, "aaa": 0.2}
 ASSUMED_NICKEL_OTHER_AH = 0.3
 MOST_BY_FORM_AH = {"18650": 3.6, "14500": 1.1, "16340": 0.9, "10440": 0.4, "21700": 5.2, "26650": 6.0, "aa": 3.0,
                    "aaa": 1.3}  # fmt: skip  # common practice: what the best of the format hold
+USUAL_CHARGE_It = 0.4
 CHARGE_MARGIN = 1.2  # a run passes at most this share of what a cell could hold
 SAG_OHM = 0.15
 COARSE_END_V = 0.01  # a voltage held by the supply is met this much below it
 TIMED_HEADROOM_V = 0.05  # above the stop of a timed charge, so that the stop is seen
 IDENTIFY_LIMIT_V = 3.60
-IDENTIFY_NICKEL_V = 1.60
 NICKEL_AS_FOUND_V = 2.0
 EMPTY_HEADROOM_V = 0.01
 CHARGE_RATE_K_PER_MIN = 1.0
@@ -83,6 +83,8 @@ class _Context:
     start: Start
     precharge_only: bool
     voltage_high_V: float
+    source: str = ""  # of the capacity
+    as_found_V: float | None = None
 
 
 @dataclass
@@ -211,14 +213,15 @@ def _context(
                 found = classify_as_found(as_found_V)
                 if found is not None:
                     window = load_chemistry(found)
-                if as_found_V < NICKEL_AS_FOUND_V:
-                    limit_V = identify_V = IDENTIFY_NICKEL_V
+                if as_found_V < NICKEL_AS_FOUND_V:  # the lowest plausible limit is that of nickel
+                    charging = load_chemistry("nimh")
+                    limit_V = identify_V = charging.charge_limit_V
             elif wants_charge:
                 may_charge, why_not = False, "its as-found voltage is not on the shelf"
             if found_text := _unknown_text(as_found_V, window):
                 warnings.append(found_text)
         if as_found_V is not None:
-            verdict = triage(charging, as_found_V, declared)
+            verdict = triage(key, as_found_V, declared)
             if not verdict.may_charge:
                 may_charge, why_not = False, verdict.reason
             elif verdict.verdict == "quarantine" and key != "auto":
@@ -246,7 +249,7 @@ def _context(
     capacity, source, known = _capacity(cell, form, window, capacity_Ah, warnings)
     most = _most_Ah(form, capacity, capacity_Ah is not None)
     cut = _cutoff(window, cutoff_V)
-    context = _Context(
+    return _Context(
         recipe=recipe,
         cell_id=cell_id,
         window=window,
@@ -264,10 +267,9 @@ def _context(
         start=start,
         precharge_only=precharge_only,
         voltage_high_V=max(window.charge_limit_V, window.reject_above_V - 0.05),
+        source=source,
+        as_found_V=as_found_V,
     )
-    context.__dict__["source"] = source
-    context.__dict__["as_found_V"] = as_found_V
-    return context
 
 
 def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
@@ -353,10 +355,8 @@ def _make(context: _Context) -> list[_Draft]:
 
 def _applies(context: _Context, step: RecipeStep) -> bool:
     when = step.word("only_when")
-    if when in ("cc-cv", "timed"):
-        method = context.charging.method if context.charging.key != "auto" else context.window.method
-        if when != method:
-            return False
+    if when in ("cc-cv", "timed") and when != context.charging.method:
+        return False
     if when == "capacity unknown" and context.capacity_known:
         return False
     if when == "may be charged" and not context.may_charge:
@@ -488,12 +488,13 @@ def _current(context: _Context, step: RecipeStep, value: Value, highest_It: floa
         parameter = context.recipe.parameters[value.word]
         low_A = _ampere(context, parameter.lowest)
         high_A = _ampere(context, parameter.highest)
-        current_A = context.current_A if context.current_A is not None else _ampere(context, parameter.default)
+        usual_A = min(_ampere(context, parameter.default), highest_It * context.capacity_Ah)
+        current_A = usual_A if context.current_A is None else context.current_A
         if not low_A * (1 - 1e-9) <= current_A <= high_A * (1 + 1e-9):
             raise InputError(
                 f"{step.where}: current {format_quantity(current_A, 'A')} is outside {format_quantity(low_A, 'A')} to "
                 f"{format_quantity(high_A, 'A')}, the range of recipe {context.recipe.name!r} for "
-                f"{format_quantity(context.capacity_Ah, 'Ah')} ({context.__dict__['source']})"
+                f"{format_quantity(context.capacity_Ah, 'Ah')} ({context.source})"
             )
     elif value.kind == "rate_It" and in_It:
         current_A = value.number
@@ -533,10 +534,11 @@ def _device_rest(context: _Context) -> Limits:
 def _charge(context: _Context, step: RecipeStep) -> _Draft:
     charging = context.charging
     source = f"window {charging.key}: {charging.sources['max_charge_It']}"
-    nickel = charging.key == "auto" and context.charge_limit_V == IDENTIFY_NICKEL_V
-    timed = charging.method == "timed" or nickel
-    if step.word("current") == "pre-charge":
-        current_A = charging.precharge_It * context.capacity_Ah
+    timed = charging.method == "timed"
+    word = step.word("current") if step.values["current"].kind == "word" else ""
+    if word:
+        level_It = charging.precharge_It if word == "pre-charge" else min(USUAL_CHARGE_It, charging.max_charge_It)
+        current_A = level_It * context.capacity_Ah
     else:
         current_A, _ = _current(context, step, step.values["current"], charging.max_charge_It, source)
     voltage = step.values["voltage"]
@@ -558,8 +560,8 @@ def _charge(context: _Context, step: RecipeStep) -> _Draft:
         most_Ah = min(most_Ah, 1.05 * charging.charge_factor * context.capacity_Ah)
     order = Order("charge", voltage_V=held_V, current_A=current_A)
     limits = Limits(
-        voltage_low_V=charging.reject_below_V if not nickel else 0.0,
-        voltage_high_V=stop_V,
+        voltage_low_V=charging.reject_below_V,
+        voltage_high_V=context.charge_limit_V,
         current_low_A=0.0,
         current_high_A=current_A,
         temperature_low_degC=charging.charge_low_degC,
@@ -673,15 +675,9 @@ def _sweep(context: _Context, step: RecipeStep) -> _Draft:
     segments = []
     for index in range(points):
         share = index / (points - 1)
-        if step.word("spacing") == "ratio":
-            value = low * (high / low) ** share
-        else:
-            value = low + (high - low) * share
+        value = low * (high / low) ** share if step.word("spacing") == "ratio" else low + (high - low) * share
         value = round(value, 6)
-        if supply:
-            order = Order("charge", voltage_V=value, current_A=limit_A)
-        else:
-            order = Order("discharge", quantity, value)
+        order = Order("charge", voltage_V=value, current_A=limit_A) if supply else Order("discharge", quantity, value)
         segments.append(Segment(order, dwell_s))
     total_s = points * dwell_s
     bound_s = step.number("at_most")
@@ -715,7 +711,8 @@ def _log(context: _Context, step: RecipeStep) -> _Draft:
     made = Step(
         name=step.name, kind="log", segments=(Segment(Order("connect", mode=leads), most_s),),
         ends=_ends(context, step, None), max_duration_s=most_s, time_is_end=normal,
-        sample_interval_s=_interval(step, ENERGISED_INTERVAL_S, 3600.0), limits=_log_limits(context, leads), leads=leads,
+        sample_interval_s=_interval(step, ENERGISED_INTERVAL_S, 3600.0),
+        limits=_log_limits(context, leads), leads=leads,
         cutoff_V=context.cutoff_V if leads == "discharge" else None, expected_duration_s=None,
     )  # fmt: skip
     return _Draft(made, "", most_current_A=0.0)
@@ -872,9 +869,8 @@ def _expect_charge(context: _Context, draft: _Draft, estimate: _Estimate) -> flo
     target_Ah = context.capacity_Ah
     if (step.segments[0].order.voltage_V or 0.0) < context.charge_limit_V - 0.02:
         target_Ah = 0.5 * context.capacity_Ah
-    missing_Ah = target_Ah if draft.inside or context.recipe.attended else target_Ah
     estimate.remaining_Ah = target_Ah
-    return missing_Ah / current_A * 3600.0 * 1.05 + 2400.0  # the constant-voltage part takes its time
+    return target_Ah / current_A * 3600.0 * 1.05 + 2400.0  # the constant-voltage part takes its time
 
 
 def _current_for(context: _Context, ready_by: datetime, now: datetime | None, asked_A: float | None) -> float:
@@ -891,9 +887,7 @@ def _current_for(context: _Context, ready_by: datetime, now: datetime | None, as
     low_A, high_A = _ampere(context, parameter.default), _ampere(context, parameter.highest)
 
     def takes_s(current_A: float) -> float:
-        drafts = _make(
-            dataclasses.replace(context, current_A=current_A) if False else _with_current(context, current_A)
-        )
+        drafts = _make(dataclasses.replace(context, current_A=current_A))
         return sum(draft.step.expected_duration_s or 0.0 for draft in drafts) * READY_MARGIN
 
     if takes_s(low_A) <= available_s:
@@ -902,9 +896,8 @@ def _current_for(context: _Context, ready_by: datetime, now: datetime | None, as
     if fastest_s > available_s:
         raise InputError(
             f"ready by {ready_by:%H:%M} cannot be done: at {format_quantity(high_A, 'A')}, the most that recipe "
-            f"{recipe.name!r} allows ({parameter.highest.number:g} {'It' if parameter.highest.kind == 'rate_It' else 'A'}"
-            f" of {format_quantity(context.capacity_Ah, 'Ah')}, {context.__dict__['source']}), it takes about "
-            f"{format_duration(fastest_s)} and would be ready at {now + timedelta(seconds=fastest_s):%H:%M}"
+            f"{recipe.name!r} allows for {format_quantity(context.capacity_Ah, 'Ah')} ({context.source}), "
+            f"it takes about {format_duration(fastest_s)} and would be ready at {now + timedelta(seconds=fastest_s):%H:%M}"
         )
     for _ in range(40):
         middle_A = 0.5 * (low_A + high_A)
@@ -913,14 +906,6 @@ def _current_for(context: _Context, ready_by: datetime, now: datetime | None, as
         else:
             low_A = middle_A
     return min(math.ceil(high_A * 1000.0) / 1000.0, _ampere(context, parameter.highest))
-
-
-def _with_current(context: _Context, current_A: float) -> _Context:
-    import copy
-
-    other = copy.copy(context)
-    other.current_A = current_A
-    return other
 
 
 # -- checks against the bench and the person ----------------------------------------------------------
@@ -937,7 +922,7 @@ def _check_bench(recipe: Recipe, bench: Mapping[str, Any] | None, drafts: list[_
                 what = "is driven"
             raise InputError(
                 f"bench {bench.get('name', 'bench')!r}: has no {draft.side}, and step {draft.step.name!r} of "
-                f"recipe {recipe.name!r} {what} with one; a table [instruments.NAME] with role = {draft.side!r} is needed"
+                f"recipe {recipe.name!r} {what} with one; [instruments.NAME] with role = {draft.side!r} is needed"
             )
     if bench.get("leads") == "relay" and "switch" not in roles and len({draft.side for draft in drafts} - {""}) > 1:
         raise InputError(
@@ -1130,7 +1115,7 @@ def _plan(
     if discharges and not context.capacity_known:
         notes["assumption"] = (
             f"the capacity is not known: {format_quantity(context.capacity_Ah, 'Ah')} "
-            f"({context.__dict__['source']}); with half of it the discharge takes half as long, and a cell of "
+            f"({context.source}); with half of it the discharge takes half as long, and a cell of "
             f"{format_quantity(context.most_Ah, 'Ah')} takes {context.most_Ah / context.capacity_Ah:.1f} times as long"
         )
     return Plan(
@@ -1140,13 +1125,13 @@ def _plan(
         steps=steps,
         cutoff_V=context.cutoff_V,
         capacity_Ah=context.capacity_Ah,
-        capacity_source=str(context.__dict__["source"]),
+        capacity_source=str(context.source),
         start=context.start,
         charges=charges,
         max_duration_s=sum(step.max_duration_s for step in steps),
         as_found_low_V=low_V,
         as_found_high_V=high_V,
-        max_current_A=most_A,
+        max_current_A=round(most_A, 6),
         needs_temperature=needs_temperature,
         assumed_resistance_ohm=SAG_OHM,
         warnings=tuple(warnings),
@@ -1163,16 +1148,12 @@ def _as_found(context: _Context, steps: tuple[Step, ...], charges: bool) -> tupl
         return -0.05, PANEL_MOST_V
     if charges:
         if charging.key == "auto":
-            low_V = NICKEL_LOW_V if context.charge_limit_V == IDENTIFY_NICKEL_V else charging.reject_below_V
-            return low_V, context.charge_limit_V
+            return charging.reject_below_V, context.charge_limit_V
         if context.precharge_only:
             return charging.reject_below_V, charging.reject_above_V
-        return charging.quarantine_below_V if charging.method == "cc-cv" else 0.05, charging.reject_above_V
+        return charging.quarantine_below_V, charging.reject_above_V
     if any(step.kind in ("discharge", "pulses") for step in steps):
         return context.cutoff_V + EMPTY_HEADROOM_V, window.reject_above_V
     if any(step.kind == "log" for step in steps):
         return context.cutoff_V, window.reject_above_V
     return charging.reject_below_V, max(window.reject_above_V, charging.reject_above_V)
-
-
-NICKEL_LOW_V = 1.0

@@ -40,7 +40,7 @@ FIELDS: dict[str, dict[str, tuple[str, ...]]] = {
     "rest": {**COMMON, **TIMED, "duration": ("duration",)},
     "charge": {
         **COMMON, **TIMED,
-        "current": (*CURRENT, "word:pre-charge"),
+        "current": (*CURRENT, "word:pre-charge", "word:usual"),
         "voltage": ("voltage", "word:charge limit", "word:storage", "word:identify"),
     },
     "discharge": {
