@@ -127,7 +127,8 @@ def verify(
         for item in found["results"] or []:
             if found["valid"] and item["capacity_Ah"] is not None:
                 print(
-                    f"  {item['run']}: {item['capacity_Ah'] * 1000:.0f} ± {(item['capacity_U_Ah'] or 0) * 1000:.0f} mAh "
+                    f"  {item['run']}: {item['capacity_Ah'] * 1000:.0f} ± "
+                    f"{(item['capacity_U_Ah'] or 0) * 1000:.0f} mAh "
                     f"(k = 2), start {item['start']}"
                 )
         if found["recomputed"] is not None and not found["recomputed"]:
@@ -182,9 +183,7 @@ def label(
         str | None, typer.Option(help="Columns x rows on a page, as 3x8; default: a page per label.")
     ] = None,
     page: Annotated[str, typer.Option(help="The sheet's width, height in mm.")] = "210,297",
-    first: Annotated[
-        str | None, typer.Option(help="Left, top of the first label in mm; default: centred.")
-    ] = None,
+    first: Annotated[str | None, typer.Option(help="Left, top of the first label in mm; default: centred.")] = None,
     gap: Annotated[str, typer.Option(help="Gap between labels, across, down, in mm.")] = "0,0",
     skip: Annotated[int, typer.Option(help="Places already used on the first sheet.")] = 0,
     shift: Annotated[str, typer.Option(help="What the printer is off by: right, down, in mm.")] = "0,0",
@@ -213,9 +212,7 @@ def label(
         record = _cell_record(cell_id, logs)
         best = _best_run(cell_id, logs)
         grade = _grade_of(best[0]) if best else None
-        contents.append(
-            labels.label_content(record, best[1] if best else None, (grade or {}).get("grade"))
-        )
+        contents.append(labels.label_content(record, best[1] if best else None, (grade or {}).get("grade")))
     _write(out, labels.make_labels(contents, sides, place, cut_lines))
     data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
     answer(data, as_json, lambda: print(f"{out}: {len(contents)} labels of {sides[0]:g} x {sides[1]:g} mm"))

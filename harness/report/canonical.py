@@ -37,9 +37,7 @@ def canonical_bytes(value: Any) -> bytes:
         InputError: a number is not finite, or something JSON cannot hold.
     """
     try:
-        text = json.dumps(
-            _plain(value), sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False
-        )
+        text = json.dumps(_plain(value), sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
         return text.encode("utf-8")
     except (ValueError, TypeError) as error:
         raise InputError(f"certificate data: cannot be written as JSON: {error}") from error
@@ -64,9 +62,7 @@ def from_canonical(data: bytes, what: str = "certificate data") -> Any:
     except ValueError as error:
         raise InputError(f"{what}: is not JSON: {str(error)[:120]}") from error
     if canonical_bytes(value) != data:
-        raise InputError(
-            f"{what}: is JSON, but not in its canonical form, so it was rewritten by something else"
-        )
+        raise InputError(f"{what}: is JSON, but not in its canonical form, so it was rewritten by something else")
     return value
 
 

@@ -126,9 +126,9 @@ class RunInput:
 
 def _number(value: Any) -> float | None:
     """Return a finite number at nine significant digits, or None."""
-    if value is None or isinstance(value, bool) or not isinstance(value, int | float):
-        if hasattr(value, "item"):
-            return _number(value.item())
+    if hasattr(value, "item"):  # a number of numpy
+        value = value.item()
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     return float(f"{value:.9g}") if math.isfinite(value) else None
 
@@ -144,7 +144,7 @@ def _text(value: Any) -> str:
 def results_of(result: dict[str, Any]) -> dict[str, Any]:
     """Return the numbers of one analysed run that a certificate states, all rounded alike."""
     names = (
-        "capacity_Ah", "capacity_U_Ah", "charge_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V",
+        "capacity_Ah", "capacity_U_Ah", "charge_Ah", "charge_U_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V",
         "duration_s", "end_voltage_V", "temperature_rise_K",
     )  # fmt: skip
     stated: dict[str, Any] = {name: _number(result.get(name)) for name in names}
@@ -223,9 +223,7 @@ def _specifications(run: dict[str, Any]) -> dict[str, Any]:
     for channel, item in (run.get("measurement") or {}).items():
         if isinstance(item, dict):
             stated[str(channel)] = {
-                key: _number(value)
-                if isinstance(value, int | float) and not isinstance(value, bool)
-                else value
+                key: _number(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
                 for key, value in item.items()
                 if key in ("gain", "offset", "resolution", "distribution", "k", "assumed")
             }
@@ -251,21 +249,19 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
             "(the standard: 0.2 It of the rated capacity); the claim itself is unproven."
         )
     elif current:
-        said.append(
-            f"Rate: {current:.3f} A; the rated capacity is unknown, so the standard's 0.2 It cannot be set."
-        )
+        said.append(f"Rate: {current:.3f} A; the rated capacity is unknown, so the standard's 0.2 It cannot be set.")
     rest = _number(result.get("temperature_degC"))
     if rest is None and result.get("temperature_rise_K") is None:
         said.append("Temperature: not measured (the standard: 20 ± 5 °C).")
     elif rest is not None:
         place = "inside" if 15 <= rest <= 25 else "outside"
-        said.append(
-            f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C)."
-        )
+        said.append(f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C).")
     else:
         said.append("Temperature: measured, not controlled (the standard: 20 ± 5 °C).")
     if result.get("start") == "declared-full":
         said.append("Charge before the test: declared full by the operator, not made or seen by the bench.")
+    elif run.get("imported"):
+        said.append("Charge before the test: as in, or as stated with, the imported readings.")
     else:
         said.append(
             "Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method."
@@ -277,12 +273,11 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     )
     if result.get("resistances"):
         said.append(
-            "Resistance: from the current steps named with each value, not the standard's two-step test unless named so."
+            "Resistance: from the current steps named with each value, not the standard's two-step test unless "
+            "named so."
         )
     assumed = [
-        name
-        for name, item in (run.get("measurement") or {}).items()
-        if isinstance(item, dict) and item.get("assumed")
+        name for name, item in (run.get("measurement") or {}).items() if isinstance(item, dict) and item.get("assumed")
     ]
     if assumed:
         said.append(f"Accuracy of {', '.join(sorted(assumed))}: assumed, not from a calibration certificate.")
@@ -293,9 +288,7 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     return [_text(item) for item in said]
 
 
-def certificate_data(
-    runs: list[RunInput], issue: Issue, grade: dict[str, Any] | None = None
-) -> dict[str, Any]:
+def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] | None = None) -> dict[str, Any]:
     """Return the certificate's data for one cell over one or several runs.
 
     Raises:
@@ -322,9 +315,14 @@ def certificate_data(
                 f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
                 "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
             )
-        if not result.get("reached_cutoff") or not result.get("complete", True) or _number(result.get("capacity_Ah")) is None:
+        if (
+            not result.get("reached_cutoff")
+            or not result.get("complete", True)
+            or _number(result.get("capacity_Ah")) is None
+        ):
             raise Refused(
-                f"{run_id}: the discharge did not reach its cut-off voltage without a break, so there is no capacity to certify"
+                f"{run_id}: the discharge did not reach its cut-off voltage without a break, so there is no "
+                "capacity to certify"
             )
         if _number(result.get("capacity_U_Ah")) is None:
             raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
@@ -340,18 +338,14 @@ def certificate_data(
                 "results": results_of(result),
                 "start_temperature_degC": _number(result.get("temperature_degC")),
                 "highest_temperature_degC": _highest(result),
-                "warnings": [
-                    _text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []
-                ],
+                "warnings": [_text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []],
                 "budget": budget_of(result),
                 "deviations": deviations(run, result),
                 "instruments": _instruments(run),
                 "specifications": _specifications(run),
                 "imported": bool(run.get("imported")),
                 "files_sha256": {
-                    name: sha256_file(item.folder / name)
-                    for name in RUN_FILES
-                    if (item.folder / name).is_file()
+                    name: sha256_file(item.folder / name) for name in RUN_FILES if (item.folder / name).is_file()
                 },
                 "curve": [[q, v] for q, v in item.curve],
             }
@@ -360,9 +354,7 @@ def certificate_data(
     cell = first.run.get("cell") or {}
     inspection = cell.get("inspection") or {}
     condition = ", ".join(
-        f"{key.replace('_', ' ')}: {value}"
-        for key, value in sorted(inspection.items())
-        if value not in (None, "", [])
+        f"{key.replace('_', ' ')}: {value}" for key, value in sorted(inspection.items()) if value not in (None, "", [])
     )
     identified = cell.get("identified") or {}
     key = str(identified.get("chemistry") or first.result.get("chemistry") or cell.get("chemistry") or "auto")
@@ -381,9 +373,7 @@ def certificate_data(
             "id": _text(next(iter(ids))),
             "form": _text(cell.get("form") or first.result.get("form")),
             "chemistry": _text(key),
-            "chemistry_found": "measured"
-            if identified.get("chemistry")
-            else "as entered in the shelf register",
+            "chemistry_found": "measured" if identified.get("chemistry") else "as entered in the shelf register",
             "source": _text(cell.get("source")),
             "markings": _text(cell.get("markings")),
             "claim_Ah": _number(cell.get("claim_Ah")),
@@ -476,9 +466,7 @@ def with_U(value: float | None, U: float | None, scale: float = 1.0) -> str:
     shown_U = U * scale
     if decimals == 0:
         step = 10 ** max(0, math.floor(math.log10(shown_U)) - 1)
-        return (
-            f"{_thousands(round(value * scale / step) * step)} ± {_thousands(round(shown_U / step) * step)}"
-        )
+        return f"{_thousands(round(value * scale / step) * step)} ± {_thousands(round(shown_U / step) * step)}"
     return f"{value * scale:.{decimals}f} ± {shown_U:.{decimals}f}"
 
 
@@ -521,7 +509,7 @@ def _printable_tree(value: Any) -> Any:
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
     """Return the resistance that stands for the cell: the one nearest to half charge, else the first."""
-    usable = [item for item in results["resistances"] if item["ohm"] is not None]
+    usable: list[dict[str, Any]] = [item for item in results["resistances"] if item["ohm"] is not None]
     if not usable:
         return None
     return min(
@@ -539,15 +527,11 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
         f"no {data['number']}",
         f"cell {data['item']['id'][:60]}",
         f"run {data['runs'][-1]['run_id'][:90]}",
-        f"capacity {with_U(results['capacity_Ah'], results['capacity_U_Ah'], 1000)} mAh k=2".replace(
-            "\u202f", ""
-        ),
+        f"capacity {with_U(results['capacity_Ah'], results['capacity_U_Ah'], 1000)} mAh k=2".replace("\u202f", ""),
         f"start {results['start']}",
     ]
     if resistance:
-        parts.append(
-            f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", "")
-        )
+        parts.append(f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", ""))
     if data["grade"]:
         parts.append(f"grade {data['grade']['grade']}")
     parts.append(f"sha256 {sha256_hex(canonical_bytes(data))[:32]}")
@@ -620,27 +604,33 @@ def plot_svg(
     out = [f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}">']
     for value in ticks(y_low, y_high, 5):
         out.append(
-            f'<line x1="{left}" x2="{width - right}" y1="{y(value):.2f}" y2="{y(value):.2f}" stroke="{RULE}" stroke-width="0.6"/>'
+            f'<line x1="{left}" x2="{width - right}" y1="{y(value):.2f}" y2="{y(value):.2f}" stroke="{RULE}" '
+            'stroke-width="0.6"/>'
             f'<text x="{left - 4}" y="{y(value) + 2.8:.2f}" text-anchor="end" fill="{QUIET}" {font}>{value:g}</text>'
         )
     for value in ticks(x_low, x_high, 7):
         out.append(
-            f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{height - bottom}" y2="{height - bottom + 3}" stroke="{QUIET}" stroke-width="0.6"/>'
-            f'<text x="{x(value):.2f}" y="{height - bottom + 12}" text-anchor="middle" fill="{QUIET}" {font}>{value:g}</text>'
+            f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{height - bottom}" y2="{height - bottom + 3}" '
+            f'stroke="{QUIET}" stroke-width="0.6"/>'
+            f'<text x="{x(value):.2f}" y="{height - bottom + 12}" text-anchor="middle" fill="{QUIET}" '
+            f"{font}>{value:g}</text>"
         )
     out.append(
-        f'<line x1="{left}" x2="{width - right}" y1="{height - bottom}" y2="{height - bottom}" stroke="{QUIET}" stroke-width="0.8"/>'
+        f'<line x1="{left}" x2="{width - right}" y1="{height - bottom}" y2="{height - bottom}" stroke="{QUIET}" '
+        'stroke-width="0.8"/>'
     )
     dashes = ("", ' stroke-dasharray="5 2"', ' stroke-dasharray="1.5 1.5"', ' stroke-dasharray="6 2 1.5 2"')
     for i, line in enumerate(lines):
         path = " ".join(f"{x(a):.2f},{y(b):.2f}" for a, b in line)
         out.append(
-            f'<polyline points="{path}" fill="none" stroke="{TEAL}" stroke-width="1.3" stroke-linejoin="round"{dashes[i % 4]}/>'
+            f'<polyline points="{path}" fill="none" stroke="{TEAL}" stroke-width="1.3" '
+            f'stroke-linejoin="round"{dashes[i % 4]}/>'
         )
     for a, b, half in marks or []:
         if half:
             out.append(
-                f'<line x1="{x(a):.2f}" x2="{x(a):.2f}" y1="{y(b - half):.2f}" y2="{y(b + half):.2f}" stroke="{INK}" stroke-width="0.9"/>'
+                f'<line x1="{x(a):.2f}" x2="{x(a):.2f}" y1="{y(b - half):.2f}" y2="{y(b + half):.2f}" '
+                f'stroke="{INK}" stroke-width="0.9"/>'
             )
         out.append(f'<circle cx="{x(a):.2f}" cy="{y(b):.2f}" r="2.4" fill="{INK}"/>')
     out.append(f'<text x="{left}" y="9" fill="{INK}" {font}>{y_name}</text>')
@@ -673,6 +663,18 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
     return rows
 
 
+def _start_words(run: dict[str, Any]) -> str:
+    if run["imported"] and run["results"]["start"] == "full":
+        seen = run["results"]["charge_Ah"] is not None
+        return (
+            "full: charged to its taper in the imported readings"
+            if seen
+            else "full, as stated with the imported readings"
+        )
+    start = str(run["results"]["start"])
+    return START_WORDS.get(start, start)
+
+
 def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     """Return all that the template prints, as finished text; a pure function of the data and the public key."""
     item, issuer = data["item"], data["issuer"]
@@ -691,9 +693,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             "name": "Energy",
             "value": with_U(results["energy_Wh"], results["energy_U_Wh"]),
             "unit": "Wh",
-            "note": f"mean {results['mean_voltage_V']:.3f} V"
-            if results["mean_voltage_V"] is not None
-            else "",
+            "note": f"mean {results['mean_voltage_V']:.3f} V" if results["mean_voltage_V"] is not None else "",
         },
         {
             "name": "DC resistance",
@@ -727,14 +727,8 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             *_resistance_lines(r),
         ]
         if r["charge_Ah"] is not None:
-            rows.append(
-                [
-                    "Charge accepted",
-                    f"{r['charge_Ah'] * 1000:.0f}",
-                    "mAh",
-                    "in the charge of the same run; no uncertainty stated",
-                ]
-            )
+            value = with_U(r["charge_Ah"], r["charge_U_Ah"], 1000)
+            rows.append(["Charge accepted", value, "mAh", "in the charge in the same readings"])
         rows.append(
             [
                 "Temperature rise",
@@ -765,13 +759,9 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             ", ".join(
                 part
                 for part in (
-                    f"{item['as_found_V']:.3f} V"
-                    if item["as_found_V"] is not None
-                    else "voltage not recorded",
+                    f"{item['as_found_V']:.3f} V" if item["as_found_V"] is not None else "voltage not recorded",
                     f"{item['mass_g']:g} g" if item["mass_g"] is not None else "",
-                    f"received {item['as_found_utc'][:10]}"
-                    if item["as_found_utc"]
-                    else "date of receipt not recorded",
+                    f"received {item['as_found_utc'][:10]}" if item["as_found_utc"] else "date of receipt not recorded",
                 )
                 if part
             ),
@@ -791,7 +781,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         ["Made for", issuer["customer"] or "whoever holds the cell"],
         ["Tested (UTC)", ", ".join(dates) or none],
         ["Issued", data["issued"]],
-        ["Charge at the start", START_WORDS.get(results["start"], results["start"])],
+        ["Charge at the start", _start_words(last)],
         [
             "Temperature",
             ", ".join(
@@ -812,9 +802,12 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     ]
     profile = f" (profile {last['profile']})" if last["profile"] else ""
     method = (
-        f"Bench method of this software{profile}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in conformity with "
-        f"it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured time to the first lasting "
-        f"crossing, energy the sum of voltage times current. Resistance is the voltage change over the current change of a step. "
+        f"Bench method of this software{profile}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in "
+        "conformity with "
+        "it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured time to the "
+        "first lasting "
+        "crossing, energy the sum of voltage times current. Resistance is the voltage change over the current "
+        "change of a step. "
         f"U is the expanded uncertainty, k = 2, about 95 % (JCGM 100:2008). Sampling: none, the one item was tested."
     )
     said: list[str] = []
@@ -837,9 +830,9 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
                         (r["U_ohm"] or 0) * 1000 or None,
                     )
                 )
-    voltage_plot = {"x_name": "charge given, mAh", "y_name": "voltage, V"}
-    resistance_plot = {"x_name": "charge given, mAh", "y_name": "DC resistance, mΩ (bars: U, k = 2)"}
-    flat = {"height": 112}
+    voltage_plot: dict[str, Any] = {"x_name": "charge given, mAh", "y_name": "voltage, V"}
+    resistance_plot: dict[str, Any] = {"x_name": "charge given, mAh", "y_name": "DC resistance, mΩ (bars: U, k = 2)"}
+    flat: dict[str, Any] = {"height": 112}
     total = math.fsum((line["contribution_Ah"] or 0.0) ** 2 for line in last["budget"])
     budget_rows = [
         [
@@ -847,7 +840,9 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             f"{line['standard_u']:.2g} {line['unit']}" if line["standard_u"] is not None else "",
             line["type"],
             f"{abs(line['contribution_Ah']) * 1000:.2g}" if line["contribution_Ah"] is not None else "",
-            f"{100 * line['contribution_Ah'] ** 2 / total:.0f} %" if line["contribution_Ah"] is not None and total else "",
+            f"{100 * line['contribution_Ah'] ** 2 / total:.0f} %"
+            if line["contribution_Ah"] is not None and total
+            else "",
             line["note"],
         ]
         for line in last["budget"][:16]
@@ -889,7 +884,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         ],
         "runs": [run["run_id"] for run in data["runs"]],
     }
-    shown = _printable_tree(shown)
+    shown = dict(_printable_tree(shown))
     shown["qr"] = qr_svg(qr_payload(data, public))
     shown["plots"] = {
         "voltage": plot_svg(curves, **voltage_plot, **flat) if curves else "",
@@ -922,13 +917,11 @@ def render(data: dict[str, Any], attached: bytes, public: bytes) -> bytes:
     """Return the unsealed PDF. Equal arguments, typst version and layout give equal bytes."""
     import typst
 
-    issued = datetime.datetime.combine(
-        datetime.date.fromisoformat(data["issued"]), datetime.time(12), datetime.UTC
-    )
-    made: Any = b""
+    issued = datetime.datetime.combine(datetime.date.fromisoformat(data["issued"]), datetime.time(12), datetime.UTC)
+    made = b""
     printed = json.dumps(view(data, public), ensure_ascii=False)
     for size in TEXT_SIZES_PT:  # the first that keeps what belongs on one page there
-        made = typst.compile(
+        answer: object = typst.compile(
             str(TEMPLATES / "certificate.typ"),
             root=str(TEMPLATES),
             format="pdf",
@@ -946,8 +939,9 @@ def render(data: dict[str, Any], attached: bytes, public: bytes) -> bytes:
             pdf_standards=["a-3a"],
             timestamp=int(issued.timestamp()),
         )
-        if not isinstance(made, bytes):
+        if not isinstance(answer, bytes):
             raise InputError("certificate: typst gave no single PDF")
+        made = answer
         pages = re.search(rb"/Type\s*/Pages\s*/Count (\d+)", made)
         if pages and int(pages[1]) <= data["pages"]:
             break
@@ -1030,9 +1024,7 @@ def read_run_json(folder: Path) -> dict[str, Any]:
     try:
         run = json.loads(path.read_bytes())
     except OSError as error:
-        raise InputError(
-            f"{folder}: is no run's folder: run.json cannot be read ({error.strerror})"
-        ) from error
+        raise InputError(f"{folder}: is no run's folder: run.json cannot be read ({error.strerror})") from error
     except ValueError as error:
         raise InputError(f"{path}: is not JSON ({error})") from error
     if not isinstance(run, dict) or not str(run.get("format", "")).startswith("amphora-run/"):
@@ -1054,9 +1046,7 @@ def run_input(folder: Path, cutoff_V: float | None = None) -> RunInput:
     record, info = load(folder)
     run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing
     chosen = chosen_phase(result)
-    begin, end = (
-        (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
-    )
+    begin, end = (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
     result["cutoff_given_V"] = cutoff_V
     return RunInput(folder, run, result, discharge_curve(charge, voltage))

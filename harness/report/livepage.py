@@ -195,7 +195,9 @@ class RunReader:
             at = int(begun.get("plan_step", begun.get("step", 0)))
             latest = sum(float(step["max_duration_s"]) for step in steps[at:])
             expected = sum(
-                float(step["max_duration_s"] if step.get("expected_duration_s") is None else step["expected_duration_s"])
+                float(
+                    step["max_duration_s"] if step.get("expected_duration_s") is None else step["expected_duration_s"]
+                )
                 for step in steps[at:]
             )
             return (
@@ -212,7 +214,9 @@ def live_html() -> tuple[str, str]:
     script = (TEMPLATES / "live.js").read_text(encoding="utf-8")
 
     def box(name: str, key: str, unit: str) -> str:
-        return f'<div><dt>{name}</dt><dd><span id="{key}">–</span>{f" <small>{unit}</small>" if unit else ""}</dd></div>'
+        return (
+            f'<div><dt>{name}</dt><dd><span id="{key}">–</span>{f" <small>{unit}</small>" if unit else ""}</dd></div>'
+        )
 
     boxes = "".join(
         box(*item)
@@ -337,7 +341,9 @@ def start(
     if share:
         host, token = "0.0.0.0", token or secrets.token_urlsafe(24)
     elif host not in ("127.0.0.1", "::1", "localhost") and not token:
-        raise InputError(f"live page: {host} is not this computer alone; beyond it a token is needed (--share makes one)")
+        raise InputError(
+            f"live page: {host} is not this computer alone; beyond it a token is needed (--share makes one)"
+        )
     server = LiveServer(folder, host, port, token)
     threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True).start()
     return server

@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-from harness.report.label import SHORT_CHEMISTRY
 from harness.report.certificate import TEMPLATES, main_resistance, results_of, ticks, with_U
+from harness.report.label import SHORT_CHEMISTRY
 
 CURVE_POINTS = 120
 FIRST_SHOWN = 5
@@ -68,7 +68,8 @@ def content_policy(script: str, style: str) -> str:
 
 COLUMNS = (
     ("Rank", "n"), ("Cell", ""), ("Curve", ""), ("Grade", ""), ("Capacity, mAh", "n"), ("Resistance, mΩ", "n"),
-    ("Energy, Wh", "n"), ("Rise, K", "n"), ("Start", ""), ("Chemistry", ""), ("Form", ""), ("Came out of", ""), ("Run", ""),
+    ("Energy, Wh", "n"), ("Rise, K", "n"), ("Start", ""), ("Chemistry", ""), ("Form", ""), ("Came out of", ""),
+    ("Run", ""),
 )  # fmt: skip
 
 
@@ -102,12 +103,21 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
         f'<th scope="row" data-v="{_e(name)}">{_e(name)}</th>',
         "<td>–</td>"
         if index is None
-        else f'<td><input type="checkbox" value="{index}" aria-label="show the curve of {_e(name)}"{" checked" if checked else ""}></td>',
+        else f'<td><input type="checkbox" value="{index}" aria-label="show the curve of '
+        f'{_e(name)}"{" checked" if checked else ""}></td>',
         short(compared.get("grade") or ""),
         number(capacity, "–" if capacity is None else with_U(capacity, capacity_U, 1000)),
         number(resistance, "–" if resistance is None else with_U(resistance, resistance_U, 1000)),
-        number(results["energy_Wh"] if results else None, with_U(results["energy_Wh"], results["energy_U_Wh"]) if results and results["energy_Wh"] is not None else "–"),
-        number(results["temperature_rise_K"] if results else None, f"{results['temperature_rise_K']:.1f}" if results and results["temperature_rise_K"] is not None else "–"),
+        number(
+            results["energy_Wh"] if results else None,
+            with_U(results["energy_Wh"], results["energy_U_Wh"])
+            if results and results["energy_Wh"] is not None
+            else "–",
+        ),
+        number(
+            results["temperature_rise_K"] if results else None,
+            f"{results['temperature_rise_K']:.1f}" if results and results["temperature_rise_K"] is not None else "–",
+        ),
         short("not known" if start == "unknown" else start.replace("-", " ")),
         short(SHORT_CHEMISTRY.get(key, key)),
         short(row.cell.get("form")),
@@ -126,7 +136,8 @@ def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -
     f = FRAME
     wide, tall = f["width"] - f["left"] - f["right"], f["height"] - f["top"] - f["bottom"]
     out = [
-        f'<svg id="curves" viewBox="0 0 {f["width"]} {f["height"]}" role="img" aria-label="Voltage over charge given, one line for '
+        f'<svg id="curves" viewBox="0 0 {f["width"]} {f["height"]}" role="img" aria-label="Voltage over charge '
+        "given, one line for "
         'each chosen cell; the slider below reads the values out">'
     ]
     for v in ticks(low, high, 6):
@@ -144,7 +155,8 @@ def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -
     out.append('<g id="lines">')
     for n, curve in enumerate(curves[:FIRST_SHOWN]):  # for a reader without scripts, and for print
         points = " ".join(
-            f"{f['left'] + q / most * wide:.1f},{f['top'] + (high - v) / (high - low) * tall:.1f}" for q, v in curve["points"]
+            f"{f['left'] + q / most * wide:.1f},{f['top'] + (high - v) / (high - low) * tall:.1f}"
+            for q, v in curve["points"]
         )
         colour, dash = LOOKS[n % len(LOOKS)]
         out.append(f'<polyline class="curve" points="{points}" stroke="{colour}" stroke-dasharray="{dash}"/>')
@@ -212,7 +224,8 @@ def build_page(
     chart = (
         f"<h2>Discharge curves</h2><figure>{_chart(curves, most, low, high)}"
         f'<label class="noprint" for="at">Read the curves at a charge (or point at them)</label>'
-        f'<input class="noprint" id="at" type="range" min="0" max="{most:g}" step="{max(1, round(most / 200))}" value="{round(most / 2)}">'
+        f'<input class="noprint" id="at" type="range" min="0" max="{most:g}" step="{max(1, round(most / 200))}" '
+        f'value="{round(most / 2)}">'
         '<ul class="readout" id="readout" aria-label="Voltages read out"></ul>'
         '<figcaption class="quiet">Choose curves in the table.</figcaption></figure>'
         if curves
@@ -234,7 +247,9 @@ def build_page(
         "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = cannot be told apart. "
         "A capacity counts only where the start was known to be full.</p>"
         f"{chart}</main>"
-        "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a damaged or "
+        "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a "
+        "damaged or "
         f"undiagnosed cell is not posted at all.</p><p>{_e(made)}</p></footer>"
-        f'<script type="application/json" id="data">{script_json(data)}</script><script>{script}</script></body></html>\n'
+        f'<script type="application/json" id="data">{script_json(data)}</script>'
+        f"<script>{script}</script></body></html>\n"
     )

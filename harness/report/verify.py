@@ -28,9 +28,7 @@ from harness.report.signing import fingerprint, from_text, signature_holds
 MAX_PDF_BYTES = 30_000_000
 EXTRACT_SECONDS = 20
 EXTRACT_MEMORY = 1_500_000_000
-RELATIVE = (
-    1e-6  # the data hold nine digits; other processors and library versions may differ in the last ones
-)
+RELATIVE = 1e-6  # the data hold nine digits; other processors and library versions may differ in the last ones
 
 PROVES = (
     "nothing in the file was changed since it was sealed by whoever holds this private key",
@@ -76,9 +74,7 @@ def extract_here(path: Path) -> bytes:
         root = reader.root_object
         for name in ("/OpenAction", "/AA"):
             if name in root:
-                raise InputError(
-                    f"the PDF has active content ({name[1:]} in its catalogue); a certificate has none"
-                )
+                raise InputError(f"the PDF has active content ({name[1:]} in its catalogue); a certificate has none")
         names = root.get("/Names")
         names = names.get_object() if names is not None else {}
         if "/JavaScript" in names:
@@ -97,9 +93,7 @@ def extract_here(path: Path) -> bytes:
         if len(pairs) != 2:
             raise InputError(f"the PDF has {len(pairs) // 2} attachments; a certificate has one")
         if str(pairs[0]) != certificate.ATTACHMENT:
-            raise InputError(
-                f"the attachment is called {str(pairs[0])[:60]!r}, not {certificate.ATTACHMENT!r}"
-            )
+            raise InputError(f"the attachment is called {str(pairs[0])[:60]!r}, not {certificate.ATTACHMENT!r}")
         stream = pairs[1].get_object()["/EF"].get_object()["/F"].get_object()
         data = stream.get_data()
     except (
@@ -114,9 +108,7 @@ def extract_here(path: Path) -> bytes:
     ) as error:
         raise InputError(f"the PDF cannot be read: {type(error).__name__}: {str(error)[:120]}") from error
     except (RecursionError, MemoryError) as error:
-        raise InputError(
-            f"the PDF is nested or packed beyond what is read ({type(error).__name__})"
-        ) from error
+        raise InputError(f"the PDF is nested or packed beyond what is read ({type(error).__name__})") from error
     if not isinstance(data, bytes) or len(data) > MAX_BYTES:
         raise InputError(f"the attachment is larger than {MAX_BYTES} bytes")
     return data
@@ -220,19 +212,13 @@ def check_run(
     differences: list[dict[str, Any]] = []
     for name, digest in sorted(stated["files_sha256"].items()):
         if name not in certificate.RUN_FILES:
-            wrong.append(
-                f"{run_id}: the certificate names a file {str(name)[:40]!r} that a run does not have"
-            )
+            wrong.append(f"{run_id}: the certificate names a file {str(name)[:40]!r} that a run does not have")
             continue
         path = folder / name
         found = sha256_file(path) if path.is_file() else None
         if found != digest:
-            wrong.append(
-                f"{run_id}: {name} is {'not there' if found is None else 'not the file that was certified'}"
-            )
-            differences.append(
-                {"run": run_id, "name": f"sha256 of {name}", "certificate": digest, "recomputed": found}
-            )
+            wrong.append(f"{run_id}: {name} is {'not there' if found is None else 'not the file that was certified'}")
+            differences.append({"run": run_id, "name": f"sha256 of {name}", "certificate": digest, "recomputed": found})
     if set(certificate.RUN_FILES) - set(stated["files_sha256"]):
         wrong.append(f"{run_id}: the certificate does not cover all files of the run")
     try:
@@ -244,7 +230,8 @@ def check_run(
     for item in _differences(stated["results"], certificate.results_of(result)):
         differences.append({"run": run_id, **item})
         wrong.append(
-            f"{run_id}: {item['name']} is {item['recomputed']} from the samples, {item['certificate']} on the certificate"
+            f"{run_id}: {item['name']} is {item['recomputed']} from the samples, {item['certificate']} on the "
+            "certificate"
         )
     return differences, wrong
 
@@ -294,9 +281,7 @@ def verify_file(
     }  # fmt: skip
     reasons: list[str] = answer["reasons"]
     if pdf is None:
-        reasons.append(
-            f"the file has {size} bytes, more than the {MAX_PDF_BYTES} that are read, or is no file"
-        )
+        reasons.append(f"the file has {size} bytes, more than the {MAX_PDF_BYTES} that are read, or is no file")
         return answer
     if not pdf.startswith(b"%PDF-"):
         reasons.append("the file is no PDF")
@@ -319,9 +304,7 @@ def verify_file(
         reasons.append(str(error))
         return answer
     if not answer["signature"]:
-        reasons.append(
-            "the signature over the data does not hold: the data, the signature or the key were changed"
-        )
+        reasons.append("the signature over the data does not hold: the data, the signature or the key were changed")
     if seal_public is not None and seal_public != public:
         answer["integrity"] = False
         reasons.append("the file was sealed with another key than the data were signed with")
@@ -337,9 +320,7 @@ def verify_file(
             answer["integrity"] = False
             reasons.append("the pages do not show what the data say")
     if expect is not None and public != expect:
-        reasons.append(
-            f"signed with the key {fingerprint(public)}, not with the expected {fingerprint(expect)}"
-        )
+        reasons.append(f"signed with the key {fingerprint(public)}, not with the expected {fingerprint(expect)}")
     if logs is not None and answer["signature"]:
         _check_logs(data, logs, answer, recompute)
     answer["valid"] = not reasons and answer["signature"] and answer["integrity"]
@@ -364,8 +345,7 @@ def _signed_data(document: Any, answer: dict[str, Any]) -> tuple[bytes, dict[str
         value = from_text(str(signature["value"]), 64)
         runs = data["runs"]
         answer["results"] = [
-            {"run": run["run_id"], **{k: v for k, v in run["results"].items() if k != "resistances"}}
-            for run in runs
+            {"run": run["run_id"], **{k: v for k, v in run["results"].items() if k != "resistances"}} for run in runs
         ]
         answer["number"], answer["issued"], answer["cell"] = (
             data["number"],
@@ -394,9 +374,7 @@ def _check_logs(
     for run in data["runs"]:
         differences, wrong = check_run(run, logs, recompute)
         if differences is None:
-            answer["notes"].append(
-                f"the run {run['run_id']} is not below {logs}; nothing of it was recomputed"
-            )
+            answer["notes"].append(f"the run {run['run_id']} is not below {logs}; nothing of it was recomputed")
         else:
             found = (found or []) + differences
             answer["reasons"] += wrong

@@ -14,7 +14,7 @@ HERE = Path(__file__).parent
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     asked = [Path(config.invocation_params.dir, argument.split("::")[0]) for argument in config.args]
-    named = any(HERE == path.resolve() or HERE in path.resolve().parents for path in asked)
+    named = any(path.resolve() == HERE or HERE in path.resolve().parents for path in asked)
     return None if named else True
 
 

@@ -114,7 +114,9 @@ def test_accessibility_check_finds_nothing(open_page: Opened, address: str, viol
     assert violations(open_page(address, width=390)) == []
 
 
-def test_on_paper_the_controls_are_gone_and_the_curves_are_there(open_page: Opened, address: str, tmp_path: Path) -> None:
+def test_on_paper_the_controls_are_gone_and_the_curves_are_there(
+    open_page: Opened, address: str, tmp_path: Path
+) -> None:
     page = open_page(address)
     page.emulate_media(media="print")
     assert not page.locator("#find").is_visible()

@@ -48,14 +48,22 @@ ITEMS = {
     "d unique identification, on each part, and a clear end": ["No 20261125-", "page 1 of 1", "end of the certificate"],
     "e customer": ["Made for the path lights' keeper"],
     "f method": ["Bench method of this software", "capacity is the sum of measured current over measured time"],
-    "g item, unambiguous, with its condition": ["Identification L3-a", "Condition dents: none, wrapper: sound", "3.312 V"],
+    "g item, unambiguous, with its condition": [
+        "Identification L3-a",
+        "Condition dents: none, wrapper: sound",
+        "3.312 V",
+    ],
     "h date of receipt": ["received 2026-11-20"],
     "i dates of the activity": ["Tested (UTC) 2026-11-24"],
     "j date of issue": ["Issued 2026-11-25"],
     "k sampling": ["Sampling: none, the one item was tested"],
     "l results relate only to the item": ["The results relate only to the one item described here"],
     "m results with units": ["1 983 ± 12 mAh", "± 0.046 Wh", "63.1 ± 1.8 mΩ"],
-    "n deviations from the method": ["Where it departs from IEC 61960-3", "0.19 It of the claimed 2.6 Ah", "not controlled"],
+    "n deviations from the method": [
+        "Where it departs from IEC 61960-3",
+        "0.19 It of the claimed 2.6 Ah",
+        "not controlled",
+    ],
     "o who authorises": ["Operator, answers for it Mara Lindqvist"],
     "note: copied only in full": ["To be copied only in full"],
 }
@@ -75,7 +83,9 @@ def test_item_p_results_from_others_are_named_as_such(tmp_path: Path) -> None:
 
 def test_what_is_not_known_is_said_to_be_not_known(tmp_path: Path) -> None:
     cell = cell_record(source="", mass_g=None, as_found_V=None, as_found_utc="", inspection={})
-    run = run_input(write_run(tmp_path, cell=cell, profile=""), temperature_rise_K=None, temperature_degC=None, resistances=[])
+    run = run_input(
+        write_run(tmp_path, cell=cell, profile=""), temperature_rise_K=None, temperature_degC=None, resistances=[]
+    )
     shown = text_of(certificate.make_certificate([run], certificate.Issue(ISSUE.issued), SIGNER)[0])
     for words in (
         "Place of test not stated", "Operator, answers for it not stated", "Came out of not stated", "none known",
@@ -126,7 +136,8 @@ ONLY_DENIED = {
 
 
 @pytest.mark.parametrize(
-    ("start", "chemistry", "grade"), list(itertools.product(("full", "declared-full"), ("li-ion", "lfp", "nimh"), (None, GRADE)))
+    ("start", "chemistry", "grade"),
+    list(itertools.product(("full", "declared-full"), ("li-ion", "lfp", "nimh"), (None, GRADE))),
 )
 def test_claims_that_must_not_be_made_are_not_made(
     tmp_path: Path, start: str, chemistry: str, grade: dict[str, object] | None
@@ -158,6 +169,7 @@ def test_labels_and_page_make_no_such_claim_either(tmp_path: Path) -> None:
 def test_usual_cautions_are_on_it_posting_included(text: str) -> None:
     for words in (
         "between 0 and 45 °C", "swollen, dented, leaking, reversed", "by air at most 30 % charged",
-        "a damaged or undiagnosed cell is not posted at all", "Never into household waste", "Local rules and qualified people",
+        "a damaged or undiagnosed cell is not posted at all", "Never into household waste", "Local rules and "
+                                                                                            "qualified people",
     ):  # fmt: skip
         assert words in text

@@ -131,7 +131,9 @@ def test_labels_that_do_not_fit_their_page_are_refused(content: dict[str, object
         label.make_labels([content], (70, 36), label.Sheet(3, 8, skip=24))
 
 
-@pytest.mark.parametrize(("text", "option"), [("1", "--gap"), ("a,b", "--shift"), ("1,2,3", "--first"), ("nan,1", "--gap")])
+@pytest.mark.parametrize(
+    ("text", "option"), [("1", "--gap"), ("a,b", "--shift"), ("1,2,3", "--first"), ("nan,1", "--gap")]
+)
 def test_two_lengths_are_two_numbers(text: str, option: str) -> None:
     with pytest.raises(InputError, match=option):
         label.pair(text, option)

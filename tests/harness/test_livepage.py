@@ -19,14 +19,26 @@ from harness.report import livepage
 def folder(tmp_path: Path) -> Path:
     made = write_run(tmp_path)
     run = json.loads((made / "run.json").read_text())
-    run["plan"] = {"max_gap_s": 10, "steps": [{"max_duration_s": 600}, {"max_duration_s": 3600, "expected_duration_s": 1800}]}
+    run["plan"] = {
+        "max_gap_s": 10,
+        "steps": [{"max_duration_s": 600}, {"max_duration_s": 3600, "expected_duration_s": 1800}],
+    }
     (made / "run.json").write_text(json.dumps(run))
     (made / "samples.csv").write_text(
-        "t_s,step,voltage_V,current_A,temperature_degC\n0,0,4.1,0,22\n10,1,4.0,-0.5,22.1\n3610,1,3.8,-0.5,23\n3620,1,3.7"
+        "t_s,step,voltage_V,current_A,temperature_degC\n0,0,4.1,0,22\n10,1,"
+        "4.0,-0.5,22.1\n3610,1,3.8,-0.5,23\n3620,1,3.7"
     )
     events = [
         {"kind": "person", "t_s": 0, "utc": "2026-11-24T21:00:00Z", "after_row": 0, "text": "hand meter 4.09 V"},
-        {"kind": "step-begun", "t_s": 5, "utc": "2026-11-24T21:00:05Z", "after_row": 1, "step": 1, "plan_step": 1, "name": "discharge"},
+        {
+            "kind": "step-begun",
+            "t_s": 5,
+            "utc": "2026-11-24T21:00:05Z",
+            "after_row": 1,
+            "step": 1,
+            "plan_step": 1,
+            "name": "discharge",
+        },
     ]
     (made / "events.jsonl").write_text("".join(json.dumps(e) + "\n" for e in events))
     return made
@@ -74,7 +86,12 @@ def test_torn_row_counts_only_once_it_is_whole(server: livepage.LiveServer, fold
 
 def test_a_stopped_run_says_why(server: livepage.LiveServer, folder: Path) -> None:
     with (folder / "events.jsonl").open("a") as stream:
-        stream.write(json.dumps({"kind": "stopped", "t_s": 9, "utc": "", "after_row": 3, "reason": "guard:voltage", "text": "low"}) + "\n")
+        stream.write(
+            json.dumps(
+                {"kind": "stopped", "t_s": 9, "utc": "", "after_row": 3, "reason": "guard:voltage", "text": "low"}
+            )
+            + "\n"
+        )
     data = server.reader.look()
     assert data["finished"]
     assert data["bad"]
@@ -124,7 +141,9 @@ def test_page_is_served_with_a_policy_that_lets_nothing_else_in(server: livepage
     assert b"http" not in body.replace(b"http://www.w3.org/2000/svg", b"")
 
 
-@pytest.mark.parametrize("path", ["/run.json", "/../run.json", "/%2e%2e/run.json", "//etc/passwd", "/data/", "/?x", "/DATA"])
+@pytest.mark.parametrize(
+    "path", ["/run.json", "/../run.json", "/%2e%2e/run.json", "//etc/passwd", "/data/", "/?x", "/DATA"]
+)
 def test_nothing_on_the_disk_can_be_asked_for(server: livepage.LiveServer, path: str) -> None:
     assert ask(server.url, path)[0] == 404
 
@@ -156,7 +175,14 @@ def test_shared_it_answers_only_below_its_random_token(folder: Path) -> None:
         local = f"http://127.0.0.1:{one.server_address[1]}"
         assert ask(local, f"/{one.token}/data")[0] == 200
         assert ask(local, f"/{one.token}/")[0] == 200
-        for path in ("/", "/data", f"/{one.token[:-1]}/data", f"/{two.token}/data", f"/{one.token}x/data", f"/%00{one.token}/"):
+        for path in (
+            "/",
+            "/data",
+            f"/{one.token[:-1]}/data",
+            f"/{two.token}/data",
+            f"/{one.token}x/data",
+            f"/%00{one.token}/",
+        ):
             assert ask(local, path)[0] == 404
         assert one.token in one.url
     finally:

@@ -66,7 +66,16 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> list[PageRow]:
 def test_each_cell_with_its_values_stands_in_the_table_without_any_script(rows: list[PageRow]) -> None:
     reader = read(build_page(rows))
     text = "".join(reader.text).replace("\u202f", " ")
-    for part in ("L3-a", "L4-b", "L9-z", "1 983 ± 12", "63.1 ± 1.8", "steady duty", "Li-ion 4.20 V", "chemistry not known"):
+    for part in (
+        "L3-a",
+        "L4-b",
+        "L9-z",
+        "1 983 ± 12",
+        "63.1 ± 1.8",
+        "steady duty",
+        "Li-ion 4.20 V",
+        "chemistry not known",
+    ):
         assert part in text
     assert [tag for tag, _ in reader.elements].count("tr") == 5
 

@@ -1,6 +1,5 @@
 """The bench's key: made once, kept to its owner, never written over; signatures hold for what was signed alone."""
 
-import os
 import stat
 from pathlib import Path
 
@@ -149,4 +148,4 @@ def test_two_processes_at_first_use_share_one_key(monkeypatch: pytest.MonkeyPatc
     key, made = signing.bench_key()
     assert not made
     assert signing.public_bytes(key.public_key()) == signing.public_bytes(signing.bench_key()[0].public_key())
-    assert os.listdir(signing.key_path().parent) == [signing.key_path().name]
+    assert list(signing.key_path().parent.iterdir()) == [signing.key_path()]

@@ -39,10 +39,14 @@ def write_run(
             },
         },
         "measurement": {
-            "voltage": {"gain": 5e-4, "offset": 2e-3, "resolution": 1e-3, "distribution": "rectangular", "k": 2.0, "assumed": False},
-            "current": {"gain": 5e-3, "offset": 1e-3, "resolution": 1e-3, "distribution": "rectangular", "k": 2.0, "assumed": True},
-            "temperature": {"gain": 0.0, "offset": 0.5, "resolution": 0.1, "distribution": "rectangular", "k": 2.0, "assumed": True},
-            "time": {"gain": 5e-5, "offset": 0.0, "resolution": 0.0, "distribution": "rectangular", "k": 2.0, "assumed": True},
+            name: {
+                "gain": gain, "offset": offset, "resolution": resolution, "distribution": "rectangular", "k": 2.0,
+                "assumed": name != "voltage",
+            }
+            for name, gain, offset, resolution in (
+                ("voltage", 5e-4, 2e-3, 1e-3), ("current", 5e-3, 1e-3, 1e-3), ("temperature", 0.0, 0.5, 0.1),
+                ("time", 5e-5, 0.0, 0.0),
+            )
         },
         "software": {"name": "amphora", "version": "0.1.0"},
         **run_changes,
@@ -71,14 +75,16 @@ def analyse(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
     capacity = float(np.trapezoid(-i, t) / 3600)
     energy = float(np.trapezoid(-i * v, t) / 3600)
     return {
-        "cell": run["cell"]["id"], "run": run["run_id"], "chemistry": "li-ion", "form": "18650", "finished": True, "stop": "cutoff",
+        "cell": run["cell"]["id"], "run": run["run_id"], "chemistry": "li-ion", "form": "18650",
+        "finished": True, "stop": "cutoff",
         "capacity_Ah": capacity, "capacity_U_Ah": 0.006 * capacity, "charge_Ah": None, "energy_Wh": energy,
         "energy_U_Wh": 0.0065 * energy, "mean_voltage_V": energy / capacity, "duration_s": float(t[-1]),
-        "reached_cutoff": bool(v[-1] <= cutoff), "end_voltage_V": float(v[-1]), "temperature_rise_K": float(temperature.max() - 22),
+        "reached_cutoff": bool(v[-1] <= cutoff), "end_voltage_V": float(v[-1]),
+        "temperature_rise_K": float(temperature.max() - 22),
         "start": run["start"], "warnings": [], "cutoff_V": cutoff, "created_utc": run["created_utc"],
         "resistances": [
-            {"method": "current step", "ohm": 0.0621 + 0.01 * abs(s - 0.6), "U_ohm": 0.0018, "current_A": -0.5, "duration_s": 10.0,
-             "charge_state": s, "t_s": 100.0}
+            {"method": "current step", "ohm": 0.0621 + 0.01 * abs(s - 0.6), "U_ohm": 0.0018, "current_A": -0.5,
+             "duration_s": 10.0, "charge_state": s, "t_s": 100.0}
             for s in (0.95, 0.5, 0.1)
         ],
         "complete": bool(v[-1] <= cutoff), "main_current_A": -CURRENT_A, "temperature_degC": 22.0,
