@@ -680,7 +680,7 @@ class Runner:
             charge_high_Ah=max(between) * hours if between else None,
             known="no reading for longer than the plan allows; the order stood as it was",
         )
-        if self.state.energised and to_s - from_s > 60.0:
+        if self.state.energised and to_s - from_s > max(60.0, 2 * self.plan.max_gap_s):
             raise Stop(
                 "guard:no-reading",
                 f"no reading for {to_s - from_s:.0f} s while current was ordered (was the computer asleep?)",

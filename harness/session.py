@@ -4,6 +4,7 @@ Leaves to others: what a plan contains (`planner`), what happens on the bench (`
 printed (`cli`). Opening of instruments is handed in, because only the program picks them.
 """
 
+import dataclasses
 import json
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
@@ -129,13 +130,14 @@ def make_plan(
         unattended_charging_ok=request.unattended_charging_ok,
         present=request.present,
     )
+    if bench is not None and bench.speed_up > 1.0:
+        # A simulated bench that lives faster: two real seconds may pass between readings.
+        plan = dataclasses.replace(plan, max_gap_s=max(plan.max_gap_s, 2.0 * bench.speed_up))
     return with_zero_rest(plan), cell
 
 
 def with_zero_rest(plan: Plan) -> Plan:
     """Put a minute of rest before anything that energises: the current zero is taken there."""
-    import dataclasses
-
     if not plan.steps or not any(
         segment.order.kind in ("charge", "discharge") for step in plan.steps for segment in step.segments
     ):

@@ -9,6 +9,7 @@ Units: V, A, ohm, F, Ah, degC, s. `soc` is the share of `capacity_Ah`, 1 full; a
 0 to 1 is allowed, where the voltage falls or rises steeply and smoothly.
 """
 
+import itertools
 import math
 import random
 from collections.abc import Callable
@@ -75,7 +76,7 @@ def ocv_measured_18650(z: float) -> float:
     points = MEASURED_18650
     if z <= points[0][0]:
         return points[0][1] + (z - points[0][0]) * 25.2
-    for (z0, v0), (z1, v1) in zip(points, points[1:], strict=False):
+    for (z0, v0), (z1, v1) in itertools.pairwise(points):
         if z <= z1:
             return v0 + (v1 - v0) * (z - z0) / (z1 - z0)
     return points[-1][1] + (z - 1.0) * 1.5
@@ -190,7 +191,11 @@ KINDS: dict[str, CellSpec] = {
         efficiency=0.97, heat_J_per_K=24.0, loss_W_per_K=0.06, mass_g=24.0, full_V=1.60, cutoff_V=1.0,
     ),
     "protected": CellSpec(
-        "protected", capacity_Ah=1.62, r0_ohm=0.075, mass_g=46.8, protection=Protection(over_discharge_V=3.15, release_V=3.4)
+        "protected",
+        capacity_Ah=1.62,
+        r0_ohm=0.075,
+        mass_g=46.8,
+        protection=Protection(over_discharge_V=3.15, release_V=3.4),
     ),
     "soft-short": CellSpec("soft-short", capacity_Ah=0.95, r0_ohm=0.120, leak_A=0.0035),
     "lithium-primary": CellSpec(

@@ -297,7 +297,6 @@ class _Setup:
         self._seed = seed
 
     def __enter__(self) -> "_Setup":
-        from harness.alarm import Alarm
         from harness.persons import ObligingPerson, TerminalPerson
         from harness.session import open_rig
         from harness.simulating import SimulatedSession
@@ -314,6 +313,7 @@ class _Setup:
             return self
         from drivers.clock import RealClock, ScaledClock
         from drivers.opening import open_instrument
+        from harness.alarm import Alarm
 
         self.description = _described(self._bench)
         speed_up = self.description.speed_up

@@ -5,8 +5,8 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
-import click
 import pytest
 import typer
 
@@ -17,10 +17,10 @@ from harness.cli.app import app
 ROOT = Path(__file__).parents[2]
 
 
-def commands() -> list[tuple[str, click.Command]]:
-    found: list[tuple[str, click.Command]] = []
+def commands() -> list[tuple[str, Any]]:
+    found: list[tuple[str, Any]] = []
 
-    def walk(name: str, command: click.Command) -> None:
+    def walk(name: str, command: Any) -> None:
         children = getattr(command, "commands", None)
         if children:
             for key, child in children.items():
@@ -33,7 +33,7 @@ def commands() -> list[tuple[str, click.Command]]:
 
 
 @pytest.mark.parametrize(("name", "command"), commands(), ids=lambda value: value if isinstance(value, str) else "")
-def test_every_command_has_help_with_an_example(name: str, command: click.Command) -> None:
+def test_every_command_has_help_with_an_example(name: str, command: Any) -> None:
     text = command.help or ""
     assert "Example: amphora " + name in " ".join(text.split()), name
 
