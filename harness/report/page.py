@@ -63,7 +63,8 @@ def content_policy(script: str, style: str) -> str:
     def digest(text: str) -> str:
         return "'sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii") + "'"
 
-    return f"default-src 'none'; script-src {digest(script)}; style-src {digest(style)}; base-uri 'none'; form-action 'none'"
+    allowed = f"script-src {digest(script)}; style-src {digest(style)}"
+    return f"default-src 'none'; {allowed}; base-uri 'none'; form-action 'none'"
 
 
 COLUMNS = (
