@@ -224,6 +224,8 @@ def _context(
             verdict = triage(key, as_found_V, declared)
             if not verdict.may_charge:
                 may_charge, why_not = False, verdict.reason
+            elif state == "quarantined" and verdict.verdict == "accept":
+                may_charge, why_not = False, "it is in quarantine on the shelf; its state comes first"
             elif verdict.verdict == "quarantine" and key != "auto":
                 precharge_only = wants_charge
         elif key == "auto" and not declared:
@@ -417,7 +419,7 @@ def _move(context: _Context, draft: _Draft) -> _Draft | None:
         name=name, kind=kind, segments=(Segment(order, most_s),), ends=(), max_duration_s=most_s,
         time_is_end=kind == "rest", sample_interval_s=1.0, limits=_limits(context), attended=kind == "ask",
         leads="open", expected_duration_s=LEADS_S if kind == "ask" else most_s,
-        hours=draft.step.hours if kind == "ask" else None,
+        hours=context.attended if kind == "ask" else None,
     )  # fmt: skip
     return _Draft(step, "", draft.leave, draft.inside)
 
@@ -494,7 +496,7 @@ def _current(context: _Context, step: RecipeStep, value: Value, highest_It: floa
             raise InputError(
                 f"{step.where}: current {format_quantity(current_A, 'A')} is outside {format_quantity(low_A, 'A')} to "
                 f"{format_quantity(high_A, 'A')}, the range of recipe {context.recipe.name!r} for "
-                f"{format_quantity(context.capacity_Ah, 'Ah')} ({context.source})"
+                f"{format_quantity(context.capacity_Ah, 'Ah')}, {context.source}"
             )
     elif value.kind == "rate_It" and in_It:
         current_A = value.number
@@ -896,8 +898,9 @@ def _current_for(context: _Context, ready_by: datetime, now: datetime | None, as
     if fastest_s > available_s:
         raise InputError(
             f"ready by {ready_by:%H:%M} cannot be done: at {format_quantity(high_A, 'A')}, the most that recipe "
-            f"{recipe.name!r} allows for {format_quantity(context.capacity_Ah, 'Ah')} ({context.source}), "
-            f"it takes about {format_duration(fastest_s)} and would be ready at {now + timedelta(seconds=fastest_s):%H:%M}"
+            f"{recipe.name!r} allows for {format_quantity(context.capacity_Ah, 'Ah')}, "
+            f"{context.source}, it takes about {format_duration(fastest_s)} and would be ready at "
+            f"{now + timedelta(seconds=fastest_s):%H:%M}"
         )
     for _ in range(40):
         middle_A = 0.5 * (low_A + high_A)
@@ -1015,7 +1018,7 @@ def _not_guarded(
             known = False
         else:
             lists = guarded if _can(abilities, "low_voltage_cutoff") else missing
-            lists.append("the load's own low-voltage cut-off (it would discharge on if this computer died)")
+            lists.append("the load's own low-voltage cut-off")
             (guarded if _can(abilities, "over_current_protection") else missing).append("the load's own current limit")
             latches = abilities.get("cutoff_latches") if isinstance(abilities, Mapping) else abilities.cutoff_latches
             if _can(abilities, "low_voltage_cutoff") and latches is not True:
@@ -1114,8 +1117,8 @@ def _plan(
     }
     if discharges and not context.capacity_known:
         notes["assumption"] = (
-            f"the capacity is not known: {format_quantity(context.capacity_Ah, 'Ah')} "
-            f"({context.source}); with half of it the discharge takes half as long, and a cell of "
+            f"the capacity is not known, so {format_quantity(context.capacity_Ah, 'Ah')} "
+            f"is taken, {context.source}; with half of it the discharge takes half as long, and a cell of "
             f"{format_quantity(context.most_Ah, 'Ah')} takes {context.most_Ah / context.capacity_Ah:.1f} times as long"
         )
     return Plan(

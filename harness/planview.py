@@ -212,10 +212,18 @@ def _orders(step: Step) -> str:
         return ", ".join(levels) + " (skipped near the cut-off)"
     order = step.segments[0].order
     if step.kind == "sweep":
-        last = step.segments[-1].order
-        return f"{_level(order)} to {_level(last)} in {len(step.segments)} points"
+        first, last = (_point(segment.order) for segment in (step.segments[0], step.segments[-1]))
+        limit = "" if order.current_A is None else f", at most {format_quantity(order.current_A, 'A')}"
+        return f"{first} to {last} in {len(step.segments)} points{limit}"
     if order.kind == "ask":
         return order.text
+    return _level(order)
+
+
+def _point(order: Order) -> str:
+    """Say one point of a sweep."""
+    if order.kind == "charge" and order.voltage_V is not None:
+        return format_quantity(order.voltage_V, "V")
     return _level(order)
 
 
