@@ -19,19 +19,6 @@ def _folder(run: Path, logs: Path) -> Path:
     raise InputError(f"{run}: is no run's folder (one with a run.json), also not below {logs}")
 
 
-def _write(out: Path, data: bytes) -> None:
-    """Put a finished file in place at once, or leave what was there."""
-    import os
-
-    scratch = out.with_name(f".{out.name}.{os.getpid()}.part")
-    try:
-        scratch.write_bytes(data)
-        scratch.replace(out)
-    except OSError as error:
-        scratch.unlink(missing_ok=True)
-        raise InputError(f"{out}: cannot be written: {error.strerror}") from error
-
-
 def _date(text: str | None, option: str) -> Any:
     import datetime
 
@@ -67,35 +54,21 @@ def certify(
     Example: amphora certify logs/L3-a/20261124T210000Z-overnight --out L3-a.pdf --operator "M. Lindqvist"
     """
     from harness.report import certificate
-    from harness.report.signing import Signer, bench_key, fingerprint, key_path
+    from harness.report.signing import key_path
 
     issue = certificate.Issue(
-        issued=_date(issued, "--issued"), operator=operator, place=place, bench=bench, customer=customer,
+        issued=_date(issued, "--issued"),
+        operator=operator,
+        place=place,
+        bench=bench,
+        customer=customer,
         pages=2 if budget else 1,
-    )  # fmt: skip
-    inputs = [certificate.run_input(_folder(run, logs), cutoff) for run in runs]
-    data = certificate.certificate_data(inputs, issue, _grade_of(inputs[-1].folder) if grade else None)
-    key, made = bench_key()
-    signer = Signer(key)
-    if made:
-        say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
-    pdf = certificate.seal(certificate.render(data, certificate.attachment(data, signer), signer.public), signer)
-    _write(out, pdf)
-    result = {
-        "certificate": str(out), "number": data["number"], "cell": data["item"]["id"], "issued": data["issued"],
-        "key": fingerprint(signer.public), "runs": [run["run_id"] for run in data["runs"]],
-        "grade": data["grade"]["grade"] if data["grade"] else None,
-    }  # fmt: skip
-    answer(
-        result,
-        as_json,
-        lambda: print(f"{out}: certificate {data['number']} for {data['item']['id']}, key {result['key']}"),
     )
-
-
-def _grade_of(folder: Path) -> dict[str, Any] | None:
-    """Return the run's grade as `amphora grade` gives it, or None where it needs more."""
-    return None
+    folders = [_folder(run, logs) for run in runs]
+    done = certificate.certify(folders, out, issue, cutoff_V=cutoff, with_grade=grade)
+    if done["key_made"]:
+        say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
+    answer(done, as_json, lambda: print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}"))
 
 
 def verify(
@@ -196,6 +169,7 @@ def label(
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
     from harness.report import label as labels
+    from harness.report.certificate import grade_of, write_whole
 
     sides = labels.size_mm(size)
     place = None
@@ -211,9 +185,9 @@ def label(
     for cell_id in cells:
         record = _cell_record(cell_id, logs)
         best = _best_run(cell_id, logs)
-        grade = _grade_of(best[0]) if best else None
+        grade = grade_of(best[0]) if best else None
         contents.append(labels.label_content(record, best[1] if best else None, (grade or {}).get("grade")))
-    _write(out, labels.make_labels(contents, sides, place, cut_lines))
+    write_whole(out, labels.make_labels(contents, sides, place, cut_lines))
     data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
     answer(data, as_json, lambda: print(f"{out}: {len(contents)} labels of {sides[0]:g} x {sides[1]:g} mm"))
 

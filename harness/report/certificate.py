@@ -12,13 +12,16 @@ two digits of their expanded uncertainty on the page. Capacity and energy positi
 """
 
 import bisect
+import contextlib
 import dataclasses
 import datetime
 import functools
 import hashlib
 import json
 import math
+import os
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -1059,3 +1062,71 @@ def chosen_phase(result: dict[str, Any]) -> dict[str, Any] | None:
         if phase.get("capacity_Ah") == result.get("capacity_Ah"):
             return phase
     return phases[-1] if phases else None
+
+
+def grade_of(folder: Path) -> dict[str, Any] | None:
+    """Return a run's grade as `amphora grade` gives it, or None where it needs more."""
+    return None
+
+
+def write_whole(out: Path, data: bytes) -> None:
+    """Put a finished file in place at once, or leave what was there.
+
+    Raises:
+        InputError: it cannot be written.
+    """
+    scratch = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        scratch.write_bytes(data)
+        scratch.replace(out)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            scratch.unlink(missing_ok=True)
+        raise InputError(f"{out}: cannot be written: {error.strerror}") from error
+
+
+def certify(
+    folders: Path | Sequence[Path],
+    out: Path,
+    issue: Issue | None = None,
+    key_path: Path | None = None,
+    cutoff_V: float | None = None,
+    with_grade: bool = True,
+) -> dict[str, Any]:
+    """Write the certificate of one cell over one or several runs.
+
+    Args:
+        folders: The runs' folders; the last one gives the headline.
+        out: The PDF to write; it is put in place whole.
+        issue: What the issuer says; default: nothing but today's date (UTC).
+        key_path: The key to sign with; default: the bench's own. Made when there is none.
+        cutoff_V: Another cut-off than the runs' own.
+        with_grade: Put the grade on it, where the last run has one.
+
+    Returns:
+        `certificate` (the file), `number`, `cell`, `issued`, `key`, `key_made`, `runs`, `grade`.
+
+    Raises:
+        InputError: a folder is no run's, is damaged, or `out` cannot be written.
+        Refused: no certificate can be given.
+    """
+    from harness.report.signing import bench_key
+
+    chosen = [folders] if isinstance(folders, Path) else list(folders)
+    inputs = [run_input(folder, cutoff_V) for folder in chosen]
+    today = datetime.datetime.now(datetime.UTC).date()
+    data = certificate_data(inputs, issue or Issue(today), grade_of(chosen[-1]) if with_grade and chosen else None)
+    key, made = bench_key(path=key_path)
+    signer = Signer(key)
+    pdf = seal(render(data, attachment(data, signer), signer.public), signer)
+    write_whole(out, pdf)
+    return {
+        "certificate": str(out),
+        "number": data["number"],
+        "cell": data["item"]["id"],
+        "issued": data["issued"],
+        "key": fingerprint(signer.public),
+        "key_made": made,
+        "runs": [run["run_id"] for run in data["runs"]],
+        "grade": data["grade"]["grade"] if data["grade"] else None,
+    }

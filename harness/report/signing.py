@@ -138,13 +138,13 @@ def read_public(path: Path) -> Ed25519PublicKey:
     return key
 
 
-def bench_key(password: str | None = None) -> tuple[Ed25519PrivateKey, bool]:
-    """Return this bench's key and whether it was made just now.
+def bench_key(password: str | None = None, path: Path | None = None) -> tuple[Ed25519PrivateKey, bool]:
+    """Return this bench's key, or the one kept at `path`, and whether it was made just now.
 
     Raises:
         InputError: the key file is there and cannot be used.
     """
-    path = key_path()
+    path = path or key_path()
     if path.exists():
         return read_private(path, password), False
     key = Ed25519PrivateKey.generate()
