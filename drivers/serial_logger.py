@@ -33,7 +33,7 @@ from drivers.line_format import (
     strip_parity,
     unwrap,
 )
-from drivers.roles import Abilities, Clock, Meter, SafeState
+from drivers.roles import Abilities, Clock, Meter, SafeState, Switch
 
 try:
     from termios import error as _TermiosError
@@ -50,7 +50,7 @@ QUARTER_HOUR_S = 900.0
 SETTLE_S = 10.0  # a board may start again because the port was opened; later it is an event
 LOGGER_KEYS = (
     "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "format", "shunt", "silence",
-    "identity", "timeout", "channel", "specification", "note",
+    "identity", "timeout", "channel", "specification", "note", "simulated",
 )  # fmt: skip
 RESISTANCES = {"ohm": 1.0, "Ohm": 1.0, "Ω": 1.0, "mohm": 1e-3, "mΩ": 1e-3, "kohm": 1e3, "kΩ": 1e3, "": 1.0}
 DURATIONS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "": 1.0}
@@ -522,6 +522,13 @@ def open_logger(name: str, description: Mapping[str, Any], clock: Clock) -> Mete
         IdentityError: another adapter is there than the table says.
     """
     return SerialLogger(name, description, clock)
+
+
+def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Switch:
+    """Open a relay that is held by a beating line; see `drivers.switch`."""
+    from drivers.switch import HeldRelay
+
+    return HeldRelay(name, description, clock)
 
 
 # -- small things shared with the switch ----------------------------------------------------------

@@ -20,7 +20,7 @@ from drivers.serial_logger import DURATIONS, SerialPort, check_keys, port_of, po
 
 KEYS = (
     "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "hold", "feedback", "release",
-    "identity", "timeout", "channel", "specification", "note",
+    "identity", "timeout", "channel", "specification", "note", "simulated",
 )  # fmt: skip
 LONGEST_RELEASE_S = 10.0
 PULL_IN_EDGES = 20

@@ -1,0 +1,472 @@
+"""A second process that switches the bench off when the program that runs it dies or hangs.
+
+Started with each run that can let current flow: `python -m harness.keeper`, told on its standard
+input what the bench is; then the runner sends a beat a second, and a bye when it has made safe.
+
+- The pipe closes without a bye, or the runner's process is gone: the keeper acts at once.
+- No beat for 10 s: the runner is hung; it is ended first, so that two do not talk to one instrument.
+- To act: each instrument of the run is opened (its channel's lock is free now that the runner is
+  gone; another run that has taken it meanwhile is left alone), made safe and verified, all at the
+  same time, again for up to 60 s where that fails. Orders first, then the record: a `killed` and a
+  `made-safe` event in the run's events. No `stopped`: such a run can be resumed.
+
+It ignores what ends the runner (Ctrl-C, a closed terminal, the system's request to end): it ends when
+the runner says bye, or when it has acted. What is left when the whole computer dies is what the
+instruments were told beforehand.
+
+Order of bytes on the pipe: one line of JSON, then `.` for each beat, `!` for the bye.
+"""
+
+import contextlib
+import inspect
+import json
+import os
+import queue
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Any
+
+from harness.errors import BenchError
+
+BEAT_LIMIT_S = 10.0
+READY_LIMIT_S = 20.0
+FIRST_RECORD_S = 5.0
+TRY_FOR_S = 60.0
+AGAIN_S = 0.25
+LOOK_S = 0.2
+PAUSED_S = 3.0  # a look that took this long: the keeper itself stood still (a suspend)
+SAFE_CURRENT_A = 0.05
+BEAT, BYE = b".", b"!"
+
+
+class Keeper:
+    """The runner's end of the pipe. Use `start`."""
+
+    def __init__(self, process: "subprocess.Popen[bytes]") -> None:
+        self._process = process
+        self._pipe = process.stdin
+        self._said_bye = False
+
+    @classmethod
+    def start(
+        cls,
+        bench_description: Mapping[str, Any],
+        names: list[str],
+        run_folder: Path,
+        beat_limit_s: float = BEAT_LIMIT_S,
+    ) -> "Keeper":
+        """Start the process and wait until it listens.
+
+        Args:
+            bench_description: The bench file as data.
+            names: The instruments that can let current flow.
+            run_folder: Where the run's events are (or will be).
+            beat_limit_s: How long without a beat counts as hung.
+
+        Raises:
+            BenchError: it did not start; nothing was switched on.
+        """
+        from harness.lock import process_start
+
+        document = {
+            "bench": json.loads(json.dumps(bench_description, default=str)),
+            "names": list(names),
+            "folder": str(run_folder.absolute()),
+            "pid": os.getpid(),
+            "started": process_start(os.getpid()) or 0.0,
+            "beat_limit_s": beat_limit_s,
+        }
+        home = str(Path(__file__).resolve().parent.parent)
+        try:
+            process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "harness.keeper"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=os.name != "nt",
+                creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, (home, os.environ.get("PYTHONPATH"))))},
+                bufsize=0,
+            )
+        except OSError as error:
+            raise BenchError(f"the keeper process could not be started ({error}); nothing was switched on") from error
+        keeper = cls(process)
+        try:
+            assert process.stdin is not None
+            process.stdin.write(json.dumps(document).encode("utf-8") + b"\n")
+            keeper._wait_ready()
+            if hasattr(os, "set_blocking") and os.name != "nt":
+                os.set_blocking(process.stdin.fileno(), False)
+        except BaseException as error:
+            process.kill()
+            keeper._reap(5.0)
+            if isinstance(error, OSError):
+                raise BenchError(f"the keeper process ended at once ({error}); nothing was switched on") from error
+            raise
+        return keeper
+
+    @property
+    def pid(self) -> int:
+        """The keeper's process id."""
+        return self._process.pid
+
+    def beat(self) -> None:
+        """Say that the runner lives; never waits, never raises."""
+        pipe = self._pipe
+        if pipe is not None:
+            with contextlib.suppress(OSError, ValueError):  # a full pipe holds thousands of beats already
+                os.write(pipe.fileno(), BEAT)
+
+    def bye(self) -> None:
+        """Say that all is safe and the keeper may end. May be called twice."""
+        pipe, self._pipe = self._pipe, None
+        if pipe is not None:
+            with contextlib.suppress(OSError, ValueError):
+                os.set_blocking(pipe.fileno(), True)
+                os.write(pipe.fileno(), BYE)
+            with contextlib.suppress(OSError):
+                pipe.close()
+        self._reap(5.0)
+
+    def abandon(self) -> None:
+        """Leave without a bye (the runner could not make safe): the keeper acts. Nothing after a bye."""
+        pipe, self._pipe = self._pipe, None
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
+
+    def alive(self) -> bool:
+        """Return whether the keeper's process runs."""
+        return self._process.poll() is None
+
+    def _wait_ready(self) -> None:
+        """Wait for the line that says it listens; a thread, so that it works on every system."""
+        output = self._process.stdout
+        assert output is not None
+        got: list[bytes] = []
+        thread = threading.Thread(target=lambda: got.append(output.readline()), daemon=True)
+        thread.start()
+        thread.join(READY_LIMIT_S)
+        if not got or got[0].strip() != b"ready":
+            raise BenchError("the keeper process did not start in time; nothing was switched on")
+        output.close()
+
+    def _reap(self, limit_s: float) -> None:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(limit_s)
+        for file in (self._process.stdin, self._process.stdout):
+            if file is not None and not file.closed:
+                with contextlib.suppress(OSError):
+                    file.close()
+
+
+# -- the keeper's own process ---------------------------------------------------------------------
+
+Open = Callable[[str, Mapping[str, Any]], Any]
+
+
+def main() -> int:
+    """Listen on standard input; act when the runner is gone. Returns the exit code."""
+    for name in ("SIGINT", "SIGHUP", "SIGTERM", "SIGQUIT", "SIGTSTP", "SIGBREAK"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            with contextlib.suppress(OSError, ValueError):
+                signal.signal(number, signal.SIG_IGN)
+    inlet = sys.stdin.buffer
+    document = json.loads(inlet.readline())
+    sys.stdout.write("ready\n")
+    sys.stdout.flush()
+    null = os.open(os.devnull, os.O_RDWR)
+    for descriptor in (1, 2):  # the terminal may go away at any time
+        with contextlib.suppress(OSError):
+            os.dup2(null, descriptor)
+    threading.Thread(target=_load_drivers, daemon=True).start()
+    cause = wait(inlet, document)
+    if cause is None:
+        return 0
+    act(document, cause)
+    return 0
+
+
+def _load_drivers() -> None:
+    """Import early what acting needs: it has to be done within seconds."""
+    with contextlib.suppress(Exception):
+        import pyvisa  # noqa: F401
+
+        import drivers.opening  # noqa: F401
+
+
+def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> str | None:
+    """Return why to act, in one sentence; None after a bye."""
+    news: queue.Queue[bytes] = queue.Queue()
+
+    def listen() -> None:
+        while True:
+            try:
+                data = os.read(inlet.fileno(), 4096)
+            except OSError:
+                data = b""
+            news.put(data)
+            if not data:
+                return
+
+    threading.Thread(target=listen, daemon=True).start()
+    pid, started = int(document["pid"]), float(document["started"])
+    limit_s = float(document["beat_limit_s"])
+    last_beat_s = looked_s = time.monotonic()
+    while True:
+        try:
+            data: bytes | None = news.get(timeout=LOOK_S)
+        except queue.Empty:
+            data = None
+        now_s = time.monotonic()
+        if now_s - looked_s > PAUSED_S:
+            last_beat_s = now_s  # the computer slept, the runner too: it gets its full time again
+        looked_s = now_s
+        if data is not None:
+            if BYE in data:
+                return None
+            if not data:
+                return f"the runner (process {pid}) ended without a word"
+            last_beat_s = now_s
+            continue
+        if not _lives(pid, started):
+            return f"the runner (process {pid}) is gone"
+        if now_s - last_beat_s > limit_s:
+            _end(pid, started)
+            return f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended"
+
+
+def _lives(pid: int, started: float) -> bool:
+    from harness.lock import START_SLACK_S, process_start
+
+    actual = process_start(pid)
+    return actual is not None and abs(actual - started) <= START_SLACK_S
+
+
+def _end(pid: int, started: float) -> None:
+    """End a hung runner, for good: half an order later would be worse than none."""
+    import psutil
+
+    if not _lives(pid, started):
+        return
+    with contextlib.suppress(psutil.Error, OSError):
+        process = psutil.Process(pid)
+        process.kill()
+    until_s = time.monotonic() + 3.0  # a zombie is dead enough; a parent may be slow to notice
+    while _lives(pid, started) and time.monotonic() < until_s:
+        time.sleep(0.02)
+
+
+def act(document: Mapping[str, Any], cause: str, opening: Open | None = None, try_for_s: float = TRY_FOR_S) -> bool:
+    """Make the run's instruments safe and record it; return whether all are off."""
+    began_s = time.monotonic()
+    tables = document["bench"].get("instruments", {})
+    results: dict[str, dict[str, Any]] = {}
+    guard = threading.Lock()
+    groups: dict[str, list[str]] = {}
+    for name in document["names"]:
+        table = tables.get(name)
+        if table is None or table.get("role") in ("logger", "switch"):
+            continue  # a held relay falls out because nobody beats; a logger switches nothing
+        groups.setdefault(str(table.get("resource", "")).upper(), []).append(name)
+    names = [name for group in groups.values() for name in group]
+    threads = []
+    for group in groups.values():  # channels that share a link take turns on it
+        thread = threading.Thread(
+            target=_make_group_safe,
+            args=(
+                {name: tables[name] for name in group},
+                int(document["pid"]),
+                opening or open_instrument,
+                began_s + try_for_s,
+                results,
+                guard,
+            ),
+            daemon=True,
+        )
+        thread.start()
+        threads.append(thread)
+    record = Record(Path(document["folder"]), float(document["bench"].get("speed_up", 1.0)))
+    for thread in threads:
+        thread.join(max(0.0, began_s + FIRST_RECORD_S - time.monotonic()))
+    record.append("killed", reason="killed", text=cause, by="keeper")
+    if any(thread.is_alive() for thread in threads):
+        _record_safe(record, names, results, guard, "not yet; it is being tried")
+        for thread in threads:
+            thread.join(max(0.0, began_s + try_for_s + 5.0 - time.monotonic()))
+    return _record_safe(record, names, results, guard, "no answer")
+
+
+def _record_safe(
+    record: "Record", names: list[str], results: Mapping[str, dict[str, Any]], guard: threading.Lock, otherwise: str
+) -> bool:
+    with guard:
+        instruments = {
+            name: dict(results.get(name, {"off": False, "current_A": None, "text": otherwise, "tries": 0}))
+            for name in names
+        }
+    off = all(one["off"] for one in instruments.values())
+    record.append("made-safe", by="keeper", off=off, instruments=instruments)
+    return off
+
+
+def open_instrument(name: str, table: Mapping[str, Any]) -> Any:
+    """Open an instrument of a bench file, a lone terminator first where the driver can."""
+    from drivers.clock import RealClock
+    from drivers.opening import open_instrument as opened
+
+    extra = {"lone_terminator": True} if "lone_terminator" in inspect.signature(opened).parameters else {}
+    return opened(name, table, RealClock(), **extra)
+
+
+def _make_group_safe(
+    tables: Mapping[str, Mapping[str, Any]],
+    runner_pid: int,
+    opening: Open,
+    until_s: float,
+    results: dict[str, dict[str, Any]],
+    guard: threading.Lock,
+) -> None:
+    """Try until all are off, the time is over, or another run has the channel."""
+    left = dict(tables)
+    tries = 0
+    while left:
+        tries += 1
+        for name, table in tuple(left.items()):
+            result, again = _one_try(name, table, runner_pid, opening)
+            with guard:
+                results[name] = {**result, "tries": tries}
+            if result["off"] or not again:
+                del left[name]
+        if not left or time.monotonic() >= until_s:
+            return
+        time.sleep(min(AGAIN_S * tries, 2.0))
+
+
+def _one_try(name: str, table: Mapping[str, Any], runner_pid: int, opening: Open) -> tuple[dict[str, Any], bool]:
+    """Return (what the record says, whether another try makes sense)."""
+    from harness.lock import acquire_channel
+
+    instrument = None
+    lock = None
+    try:
+        try:
+            lock = acquire_channel(name, table, "the keeper makes safe")
+        except BenchError as error:
+            if f"process {runner_pid} " not in str(error):
+                return {"off": False, "current_A": None, "text": f"left alone: {error}"}, False
+            # The runner's own lock, of one that ends just now or left without a bye: safety first.
+        instrument = opening(name, table)
+        takes = inspect.signature(instrument.make_safe).parameters
+        state = instrument.make_safe(**({"lone_terminator": True} if "lone_terminator" in takes else {}))
+        current_A = state.current_A
+        for _ in range(5):
+            if not state.off or current_A is None or abs(current_A) <= SAFE_CURRENT_A:
+                break
+            time.sleep(0.2)  # a reading may be older than the switching
+            current_A = instrument.read().get("current_A")
+        safe = state.off and (current_A is None or abs(current_A) <= SAFE_CURRENT_A)
+        text = state.text if safe or not state.off else f"{state.text}; {current_A:g} A still flows"
+        return {"off": safe, "current_A": current_A, "text": text}, True
+    except Exception as error:  # noqa: BLE001  making safe goes on whatever fails
+        return {"off": False, "current_A": None, "text": f"{type(error).__name__}: {error}"}, True
+    finally:
+        if instrument is not None:
+            with contextlib.suppress(Exception):
+                instrument.close()
+        if lock is not None:
+            with contextlib.suppress(OSError):
+                lock.release()
+
+
+class Record:
+    """Appends to the events of a run whose runner is dead. Never makes a file, never raises."""
+
+    def __init__(self, folder: Path, speed_up: float = 1.0) -> None:
+        self.path = folder / "events.jsonl"
+        self.speed_up = speed_up
+        self.rows, row_t_s = _rows(folder / "samples.csv")
+        event_t_s, event_wall_s = _last_event(self.path)
+        wall_s = [event_wall_s]
+        with contextlib.suppress(OSError):
+            wall_s.append((folder / "samples.csv").stat().st_mtime)
+        # The run's clock is gone; wall time since the last thing written stands in for it.
+        self._t_s = max(row_t_s, event_t_s)
+        self._since_s = max(0.0, time.time() - max(wall_s)) if max(wall_s) > 0 else 0.0
+        self._began_s = time.monotonic()
+
+    def now_s(self) -> float:
+        """The run's time as well as it can be known."""
+        return self._t_s + (self._since_s + time.monotonic() - self._began_s) * self.speed_up
+
+    def append(self, kind: str, **fields: Any) -> None:
+        """Append one event, durable; again for a while when the disk refuses."""
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        event = {"kind": kind, "t_s": round(self.now_s(), 4), "utc": utc, "after_row": self.rows, **fields}
+        line = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n"
+        for _ in range(5):
+            try:
+                self._append(line)
+                return
+            except FileNotFoundError:
+                return  # the run had not begun to write: nothing was ever on
+            except OSError:
+                time.sleep(0.2)
+
+    def _append(self, line: bytes) -> None:
+        descriptor = os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
+        try:
+            size = os.lseek(descriptor, 0, os.SEEK_END)
+            if size:
+                os.lseek(descriptor, -1, os.SEEK_END)
+                if os.read(descriptor, 1) != b"\n":
+                    line = b" torn\n" + line  # the journal's mark of a line that was cut short
+            os.write(descriptor, line)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _rows(path: Path) -> tuple[int, float]:
+    """Return (complete rows, t_s of the last one)."""
+    rows, last = 0, b""
+    try:
+        with path.open("rb") as file:
+            next(file, None)
+            for line in file:
+                if line.endswith(b"\n") and not line.endswith(b" torn\n"):
+                    rows += 1
+                    last = line
+    except OSError:
+        return 0, 0.0
+    try:
+        return rows, float(last.split(b",")[0]) if last else 0.0
+    except ValueError:
+        return rows, 0.0
+
+
+def _last_event(path: Path) -> tuple[float, float]:
+    """Return (t_s of the last whole event, when the file was last written, in seconds since 1970)."""
+    t_s, wall_s = 0.0, 0.0
+    try:
+        wall_s = path.stat().st_mtime
+        with path.open("rb") as file:
+            for line in file:
+                with contextlib.suppress(ValueError, TypeError, KeyError):
+                    t_s = float(json.loads(line)["t_s"])
+    except OSError:
+        pass
+    return t_s, wall_s
+
+
+if __name__ == "__main__":
+    code = main()
+    sys.stdout.flush()
+    os._exit(code)  # threads that still wait for an instrument must not keep the process
