@@ -130,9 +130,9 @@ def _guards(bench: BenchDescription, opened: Mapping[str, Instrument]) -> tuple[
             (guards if has else missing).append(
                 f"{'' if has else 'charge: '}{supply.name}: {'' if has else 'no '}{text}"
             )
-    for instrument in (load, supply):
-        if instrument is not None and instrument.abilities.power_on_off is not True:
-            missing.append(f"{instrument.name}: not known to be off after a power cut")
+    for one in (load, supply):
+        if one is not None and one.abilities.power_on_off is not True:
+            missing.append(f"{one.name}: not known to be off after a power cut")
     if bench.cell_temperature is None:
         missing.append("charge: no sensor of the cell's temperature")
         missing.append("discharge: no sensor of the cell's temperature")

@@ -155,7 +155,7 @@ class ServedBench:
         if resistor_ohm is None:
             for name, dialect in (("load", load_dialect), ("supply", supply_dialect)):
                 instrument: Any = self.bench.instruments[name]
-                self.scpi[name] = ScpiServer(instrument, dialect, identity=instrument.identity, lock=self.lock)
+                self.scpi[name] = ScpiServer(instrument, dialect, identity=instrument.identity, lock=self.lock, now=self.clock.now_s)
         else:
             self.bench.load.set_discharge("resistance", resistor_ohm)
 
@@ -182,7 +182,7 @@ class ServedBench:
             lines.append(f"speed_up = {self.speed_up:g}")
         for name, server in self.scpi.items():
             lines += ["", f"[instruments.{name}]", f'role = "{name}"', f'resource = "{server.resource}"']
-            lines += ['dialect = "auto"' if server.found_by_identity else f'dialect = "{server.dialect_name}"']
+            lines += [f'dialect = "{server.dialect.name}"']
             lines += [f'identity = "{self.bench.instruments[name].identify()}"', 'timeout = "2 s"']
             lines += _specification(name, described[name]["specification"])
         lines += [

@@ -122,9 +122,9 @@ def simulate(
         supply_dialect=supply_dialect,
         resistor_ohm=ohm,
     )
-    truth = served.truth()
     served.start()
     try:
+        truth = served.truth()
         try:
             write_whole(bench_out, served.bench_file())
             if truth_out is not None:
