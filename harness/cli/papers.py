@@ -192,6 +192,43 @@ def label(
     answer(data, as_json, lambda: print(f"{out}: {len(contents)} labels of {sides[0]:g} x {sides[1]:g} mm"))
 
 
+def report(
+    runs: Annotated[list[Path] | None, typer.Argument(help="Run folders; or --all.")] = None,
+    out: Annotated[Path, typer.Option("--out", help="The HTML page to write.")] = Path("cells.html"),
+    everything: Annotated[bool, typer.Option("--all", help="Every run on the shelf, and cells without one.")] = False,
+    title: Annotated[str, typer.Option(help="The page's heading.")] = "Cells compared",
+    note: Annotated[str, typer.Option(help="A sentence under the heading.")] = "",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Write cells side by side as one HTML page that needs no network.
+
+    Example: amphora report --all --title "Cells of the path lights" --out cells.html
+    """
+    from harness.report.certificate import write_whole
+    from harness.report.page import make_report
+
+    others: list[dict[str, Any]] = []
+    if everything == bool(runs):
+        raise InputError("report: name run folders, or give --all; one of the two is accepted")
+    if everything:
+        from harness.shelf import Shelf
+
+        shelf = Shelf(logs)
+        others = [dict(cell.to_dict()) for cell in shelf.cells()]
+        folders = [folder for cell in others for folder in shelf.runs(cell["id"])]
+        if not others:
+            raise InputError(f"report: no cell is on the shelf in {logs}; `amphora cell add` puts one there")
+    else:
+        folders = [_folder(run, logs) for run in runs or []]
+    page, comparison = make_report(folders, title, note, others)
+    write_whole(out, page.encode("utf-8"))
+    for item in comparison["damaged"]:
+        say(f"amphora: {item['run']} was left out: {item['text']}")
+    data = {"report": str(out), "cells": [row["cell"] for row in comparison["cells"]], "damaged": comparison["damaged"]}
+    answer(data, as_json, lambda: print(f"{out}: {len(comparison['cells'])} cells side by side"))
+
+
 def schema() -> None:
     """Print the JSON Schema of the data inside a certificate.
 
@@ -275,5 +312,6 @@ def register(app: typer.Typer) -> None:
     app.command("certify")(certify)
     app.command("verify")(verify)
     app.command("label")(label)
+    app.command("report")(report)
     app.command("schema")(schema)
     app.add_typer(keys, name="key")

@@ -511,14 +511,10 @@ def _printable_tree(value: Any) -> Any:
 
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
-    """Return the resistance that stands for the cell: the one nearest to half charge, else the first."""
-    usable: list[dict[str, Any]] = [item for item in results["resistances"] if item["ohm"] is not None]
-    if not usable:
-        return None
-    return min(
-        usable,
-        key=lambda item: abs((item["charge_state"] if item["charge_state"] is not None else 9.0) - 0.5),
-    )
+    """Return the resistance that stands for the cell, the same one that grading looks at."""
+    from harness.grading import chosen_resistance
+
+    return chosen_resistance(results)
 
 
 def qr_payload(data: dict[str, Any], public: bytes) -> str:
@@ -1066,7 +1062,14 @@ def chosen_phase(result: dict[str, Any]) -> dict[str, Any] | None:
 
 def grade_of(folder: Path) -> dict[str, Any] | None:
     """Return a run's grade as `amphora grade` gives it, or None where it needs more."""
-    return None
+    from harness.comparing import read_runs
+    from harness.grading import grade_runs, load_criteria
+
+    runs, _ = read_runs([folder])
+    if not runs:
+        return None
+    (grade,) = grade_runs([(result, cell) for _, result, cell in runs], load_criteria("general"))
+    return grade if grade.get("grade") else None
 
 
 def write_whole(out: Path, data: bytes) -> None:

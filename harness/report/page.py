@@ -10,10 +10,21 @@ import hashlib
 import html
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
-from harness.report.certificate import TEMPLATES, main_resistance, results_of, ticks, with_U
+from harness.report.certificate import (
+    TEMPLATES,
+    chosen_phase,
+    discharge_curve,
+    discharge_points,
+    main_resistance,
+    results_of,
+    ticks,
+    with_U,
+)
 from harness.report.label import SHORT_CHEMISTRY
 
 CURVE_POINTS = 120
@@ -84,7 +95,9 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
     capacity_U = _finite(compared.get("capacity_U_Ah")) or (results["capacity_U_Ah"] if results else None)
     main = main_resistance(results) if results else None
     resistance = _finite(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
-    resistance_U = main["U_ohm"] if main and main["ohm"] == resistance else None
+    resistance_U = _finite(compared.get("resistance_U_ohm")) or (
+        main["U_ohm"] if main and main["ohm"] == resistance else None
+    )
     tied = compared.get("tied_with") or []
     rank = compared.get("rank")
     key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
@@ -171,6 +184,7 @@ def build_page(
     note: str = "",
     outliers: list[str] | None = None,
     made: str = "",
+    remarks: list[str] | None = None,
 ) -> str:
     """Return the page as HTML text.
 
@@ -179,6 +193,7 @@ def build_page(
         title: Its heading.
         note: A sentence under the heading.
         outliers: Ids of cells that stand apart.
+        remarks: Sentences to stand below the table, one a line.
         made: When and with what it was made; empty keeps equal input giving equal text.
     """
     style = (TEMPLATES / "page.css").read_text(encoding="utf-8")
@@ -232,6 +247,8 @@ def build_page(
         if curves
         else ""
     )
+    said = "".join(f"<li>{_e(text)}</li>" for text in remarks or [])
+    said = f"<h2>To be noted</h2><ul>{said}</ul>" if said else ""
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{_e(content_policy(script, style))}">'
@@ -247,10 +264,52 @@ def build_page(
         '<p class="quiet">'
         "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = cannot be told apart. "
         "A capacity counts only where the start was known to be full.</p>"
-        f"{chart}</main>"
+        f"{said}{chart}</main>"
         "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a "
         "damaged or "
         f"undiagnosed cell is not posted at all.</p><p>{_e(made)}</p></footer>"
         f'<script type="application/json" id="data">{script_json(data)}</script>'
         f"<script>{script}</script></body></html>\n"
     )
+
+
+def make_report(
+    folders: Sequence[Path], title: str = "Cells compared", note: str = "", others: Sequence[dict[str, Any]] = ()
+) -> tuple[str, dict[str, Any]]:
+    """Compare runs and return the page and the comparison it shows.
+
+    Args:
+        folders: Run folders; of each cell the run that says most of it is shown.
+        title: The page's heading.
+        note: A sentence under it.
+        others: Records of cells on the shelf that have no run yet; they are listed last.
+
+    Raises:
+        InputError: none of the folders can be read.
+    """
+    import numpy as np
+
+    import harness
+    from harness.comparing import compare, read_runs
+    from harness.loading import load
+
+    comparison = compare(folders)
+    known = {str(folder): (result, cell) for folder, result, cell in read_runs(folders)[0]}
+    rows = []
+    for compared in comparison["cells"]:
+        result, cell = known[str(compared["run"])]
+        record, _ = load(Path(compared["run"]))
+        phase = chosen_phase(result)
+        begin, end = (phase["begin_s"], phase["end_s"]) if phase else (None, None)
+        charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
+        curve = discharge_curve(charge, np.asarray(voltage), CURVE_POINTS)
+        rows.append(PageRow({"id": compared["cell"], **cell}, compared, result, curve))
+    shown = {str(row.cell.get("id")) for row in rows}
+    rows += [PageRow(dict(cell)) for cell in others if str(cell.get("id")) not in shown]
+    remarks = [f"{item['cell']}: {item['text']}" for item in comparison["outliers"]]
+    remarks += [item["text"] for item in comparison["trends"]]
+    remarks += [text for text in (str(row.get("claim_text") or "") for row in comparison["cells"]) if text]
+    remarks += [f"{item['run']} was left out: {item['text']}" for item in comparison["damaged"]]
+    apart = [str(item["cell"]) for item in comparison["outliers"]]
+    page = build_page(rows, title, note, apart, f"amphora {harness.__version__}", remarks)
+    return page, comparison
