@@ -1,0 +1,430 @@
+"""What may this unmarked cell be? By exclusion, and never on one reading.
+
+Each kind of cell that may look like the one on the bench is a candidate until a piece of evidence rules it
+out. An answer names a chemistry only when every other candidate is out; else it says what to do next. Being wrong
+and confident is the worst outcome, because the answer decides how high the cell is charged.
+
+Sizes mislead: a 1.3 V AA size may be NiMH, alkaline or a ruined lithium cell; 3.0 to 3.35 V may be a lithium
+primary; sodium-ion, titanate, lead-acid, thionyl and regulated 1.5 V cells exist. Voltage alone never permits
+charging. Thresholds are common practice with the margins stated beside them; local rules and the maker's
+sheet go before all of this.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from harness.analysis.records import FloatArray, Record
+from harness.errors import AnalysisError
+
+LI_ION = "Li-ion 4 V class"
+LFP = "LFP"
+NICKEL = "NiMH/NiCd"
+PRIMARY = "may be a primary cell: do not charge"
+CANNOT_TELL = "cannot tell yet: do this next"
+CHEMISTRY_KEY = {LI_ION: "li-ion", LFP: "lfp", NICKEL: "nimh"}
+
+ABOVE_LFP_V = 3.45  # rested 1 h after the watched charge; above it is not LFP (common practice)
+ABOVE_ALL_V = 4.02  # nothing but the 4 V class rests above this: sodium-ion ends near 3.95, sulfuryl near 3.95
+MOST_V = 4.50
+HIGH_OHM = 0.2  # above it a small cell is worn out, or a primary for small currents (common practice)
+MOST_CHARGE_It = 0.11
+
+Confidence = Literal["sure", "likely", "open"]
+_Out = Callable[[set[str] | frozenset[str], str], None]  # rules kinds out, with the reason
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Charge moved since the beginning in ampere-hours (positive) against voltage, shape (n,) each."""
+
+    moved_Ah: FloatArray
+    voltage_V: FloatArray
+    current_A: float  # positive INTO the cell
+    resistance_ohm: float = 0.0  # taken out of the voltage where known
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known of a cell. None or empty: not known."""
+
+    as_found_V: float  # rested, no load
+    voltage_U_V: float = 0.01  # of each voltage, k = 2
+    declared_rechargeable: bool = False  # a person says so: markings, or a device that charged it
+    single_cell: bool = True
+    step_ohm: tuple[float, ...] = ()  # resistance of small load steps, 10 s
+    discharge: Curve | None = None
+    charge: Curve | None = None  # watched, at most 0.1 It
+    charge_It: float | None = None
+    rested_after_charge_V: float | None = None
+    rest_after_charge_h: float | None = None
+    warmed_K: float | None = None  # in the watched charge
+
+
+@dataclass(frozen=True)
+class Identification:
+    """An answer with its reasons."""
+
+    answer: str
+    chemistry: str | None  # key of a window, or None
+    confidence: Confidence
+    evidence: tuple[str, ...]
+    next_step: str
+    may_charge: bool  # a watched charge inside the most cautious window is allowed as the next step
+
+
+# Resting voltages at which each kind may be found, widest case (FACTS of the trade, common practice).
+_RESTING: dict[str, tuple[float, float]] = {
+    "li-ion": (-0.1, 4.50),
+    "lfp": (-0.1, 3.55),
+    "nickel": (-0.1, 1.50),
+    "alkaline or zinc primary": (0.0, 1.68),
+    "lithium-iron-disulfide primary": (0.3, 1.90),
+    "lithium-manganese primary": (0.5, 3.50),
+    "lithium-thionyl primary": (1.0, 3.80),
+    "lithium-sulfuryl primary": (1.5, 4.00),
+    "titanate": (0.0, 2.85),
+    "lead-acid": (1.5, 2.40),
+    "sodium-ion": (0.0, 4.00),
+    "nickel-zinc": (0.5, 1.90),
+    "regulated 1.5 V cell": (0.0, 1.62),
+}
+_PRIMARIES = frozenset(
+    {
+        "alkaline or zinc primary",
+        "lithium-iron-disulfide primary",
+        "lithium-manganese primary",
+        "lithium-thionyl primary",
+        "lithium-sulfuryl primary",
+    }
+)
+
+
+def identify(evidence: Evidence) -> Identification:
+    """Say what a cell is, or what to do next to find out.
+
+    Args:
+        evidence: What is known. The minimum is the voltage as found, rested, measured with a hand meter.
+
+    Returns:
+        Answer with its evidence in words. `chemistry` is None unless the answer names one.
+
+    Raises:
+        AnalysisError: a voltage that is not finite, or a curve whose arrays do not agree.
+
+    Source:
+        Common practice (resting windows; 3.60 V until LFP is ruled out; above 3.45 V after an hour's rest is not
+        LFP; plateau within 3.15 to 3.30 V over most of the charge is LFP).
+    """
+    found_V, U_V = evidence.as_found_V, evidence.voltage_U_V
+    if not np.isfinite(found_V):
+        raise AnalysisError(f"voltage as found: {found_V} is no number; measure it with a hand meter, no load")
+    words: list[str] = [f"found at {found_V:.3f} V"]
+    if found_V < -0.02 - U_V:
+        return Identification(
+            CANNOT_TELL, None, "open", (*words, "it is reversed: below zero at its own terminals"),
+            "do not charge it; check the polarity of the leads by hand, and retire the cell if it is truly reversed",
+            False,
+        )  # fmt: skip
+    if not evidence.single_cell or found_V > MOST_V:
+        return Identification(
+            CANNOT_TELL, None, "open",
+            (*words, "that is more than one cell can show" if found_V > MOST_V else "it is not a single cell"),
+            "do not charge it; open the pack or find its data, and test one cell at a time", False,
+        )  # fmt: skip
+    left = {kind for kind, (low, high) in _RESTING.items() if low - U_V <= found_V <= high + U_V}
+
+    def out(kinds: set[str] | frozenset[str], why: str) -> None:
+        if left & kinds:
+            left.difference_update(kinds)
+            words.append(why)
+
+    if found_V - U_V > ABOVE_ALL_V:
+        out(set(_RESTING) - {"li-ion"}, f"nothing but the 4 V class of Li-ion rests above {ABOVE_ALL_V:.2f} V")
+    if evidence.declared_rechargeable:
+        out(_PRIMARIES, "a person says that it is rechargeable")
+    _weigh_steps(evidence, out, words)
+    if evidence.discharge is not None:
+        _weigh_discharge(_without_drop(evidence.discharge, evidence), out, words)
+    if evidence.charge is not None or evidence.rested_after_charge_V is not None:
+        _weigh_charge(evidence, out, words)
+    return _conclude(evidence, left, words)
+
+
+def _weigh_steps(evidence: Evidence, out: _Out, words: list[str]) -> None:
+    if not evidence.step_ohm:
+        return
+    ohm = float(np.median(evidence.step_ohm))
+    words.append(f"small load steps show {ohm * 1000:.0f} mΩ")
+    if ohm > HIGH_OHM:
+        words.append("so high a resistance fits a worn-out cell or a primary for small currents")
+
+
+def _weigh_discharge(curve: Curve, out: _Out, words: list[str]) -> None:
+    q, v = _clean(curve)
+    if q is None or v is None:
+        words.append("the discharge curve holds too little to judge")
+        return
+    total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
+    if high_V - low_V < 0.15:
+        words.append(f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape")
+        return
+    share, at_V = _densest(q, v, 0.060)
+    words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
+    plateau = _between(q, v, 3.18, 3.36) / total
+    on_lfp = plateau > 0.60
+    on_nickel = 1.10 <= at_V <= 1.31
+    # A knee is a slope that was read; a protection board opens between two readings.
+    knee = np.count_nonzero((v > 2.95) & (v < 3.12)) >= 3 and low_V < 2.95
+    nickel_knee = np.count_nonzero((v > 1.02) & (v < 1.12)) >= 3 and low_V < 1.08
+    others = set(_RESTING)
+    # The knee must be in the record: a piece of any slope looks flat.
+    if share > 0.45 and 3.40 <= at_V <= 3.75 and high_V < 3.80:
+        out({"li-ion"}, "a plateau near 3.6 V is that of a thionyl primary, whatever was said of it")
+    if on_lfp and knee:
+        words.append(f"{plateau:.0%} of its charge comes between 3.18 and 3.36 V")
+        out(others - {"lfp"} - _PRIMARIES, "such a plateau with its knee is that of LFP")
+    elif on_nickel and share > 0.50 and nickel_knee and high_V < 1.62:
+        out(others - {"nickel"}, "such a plateau with its knee is that of a nickel cell")
+    elif low_V < 2.95 and high_V > 3.0:
+        # A cell that was nearly empty shows no plateau whatever it is, so this rules LFP out only from above.
+        if high_V > 3.42 and share < 0.35:
+            out({"lfp"}, "LFP has a plateau, this cell has none")
+        out({"titanate", "lead-acid"}, "it gave charge at too high a voltage for titanate or lead-acid")
+    if low_V > 1.7:
+        out({"nickel", "lead-acid", "nickel-zinc"}, "it gave all that charge well above a nickel cell's voltage")
+    _weigh_slope(q, v, total, out, words)
+
+
+def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
+    if evidence.charge_It is not None and evidence.charge_It > MOST_CHARGE_It:
+        words.append(f"the charge at {evidence.charge_It:.2f} It was above 0.1 It: it is not counted as evidence")
+        return
+    if evidence.charge is not None:
+        q, v = _clean(_without_drop(evidence.charge, evidence))
+        if q is not None and v is not None:
+            moved = float(q[-1] - q[0])
+            words.append(f"it took {moved * 1000:.0f} mAh up to {float(v.max()):.2f} V in the watched charge")
+            if float(v.max()) > 1.75:
+                out({"nickel", "alkaline or zinc primary"}, "under charge it rose above any nickel cell")
+            _weigh_slope(q, v, moved, out, words)
+    rested, hours = evidence.rested_after_charge_V, evidence.rest_after_charge_h
+    if rested is None:
+        return
+    if hours is None or hours < 0.95:
+        words.append("the rest after the charge was shorter than an hour: it is not counted as evidence")
+        return
+    words.append(f"after an hour's rest it stands at {rested:.3f} V")
+    margin = evidence.voltage_U_V
+    if rested - margin > ABOVE_LFP_V:
+        out({"lfp"}, f"above {ABOVE_LFP_V:.2f} V after that rest it is not LFP")
+        out(
+            {"nickel", "titanate", "lead-acid", "nickel-zinc", "regulated 1.5 V cell"},
+            "it keeps a voltage that nickel, lead-acid and titanate cells never hold",
+        )
+    elif rested + margin < ABOVE_LFP_V:
+        reached = float(np.nanmax(evidence.charge.voltage_V)) if evidence.charge is not None else None
+        if reached is not None and reached >= 3.585:
+            words.append("it fell back after reaching 3.60 V: LFP, a worn cell of another kind, or a primary")
+
+
+def _weigh_slope(q: FloatArray, v: FloatArray, total_Ah: float, out: _Out, words: list[str]) -> None:
+    """Tell Li-ion from sodium-ion by how the charge per volt changes between 3.2 and 3.6 V."""
+    if float(v.min()) > 3.18 or float(v.max()) < 3.56 or total_Ah <= 0:
+        return
+    upper = _between(q, v, 3.46, 3.56)
+    lower = _between(q, v, 3.18, 3.28)
+    if upper <= 0:
+        return
+    ratio = upper / max(lower, 1e-9 * total_Ah)
+    words.append(
+        f"between 3.46 and 3.56 V it holds {min(ratio, 99):.1f} times the charge it holds between 3.18 and 3.28 V"
+    )
+    if ratio > 1.8:
+        out({"sodium-ion"}, "a sodium-ion cell slopes evenly there")
+        out({"lfp"}, "LFP holds its charge below, not there")
+    elif ratio < 1.3:
+        out({"li-ion"}, "a cell of the 4 V class holds much more charge at the higher of the two")
+
+
+def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identification:
+    found_V = evidence.as_found_V
+    rechargeable = evidence.declared_rechargeable
+
+    def answer(name: str, confidence: Confidence, next_step: str, may_charge: bool = False) -> Identification:
+        return Identification(name, CHEMISTRY_KEY.get(name), confidence, tuple(words), next_step, may_charge)
+
+    ruined = found_V < 1.5 and not left & {"nickel"}
+    high = bool(evidence.step_ohm) and float(np.median(evidence.step_ohm)) > HIGH_OHM
+    if left == {"li-ion"} and not ruined and (found_V > ABOVE_ALL_V or not high):
+        sure: Confidence = "sure" if found_V > ABOVE_ALL_V else "likely"
+        return answer(
+            LI_ION, sure,
+            "charge it to 4.20 V at most (4.10 V the first time), watched; never above for an unmarked cell"
+            if found_V > ABOVE_ALL_V
+            else "make sure by the wrapper that it is no 3.6 V thionyl primary (they look much the same), then charge "
+            "it to 4.10 V, watched; resting above 4.02 V an hour later it is certain",
+            True,
+        )  # fmt: skip
+    if left == {"lfp"} and found_V >= 1.5 and not (high and float(np.median(evidence.step_ohm)) > 0.5):
+        taken = evidence.rested_after_charge_V
+        if not rechargeable and (taken is None or not 3.28 <= taken <= ABOVE_LFP_V):
+            words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
+            return answer(
+                CANNOT_TELL, "open",
+                "look for markings or the device it came from; declare it rechargeable only with a reason", False,
+            )  # fmt: skip
+        return answer(LFP, "likely", "charge it to 3.60 V at most, watched the first time", True)
+    if left == {"nickel"}:
+        if not rechargeable and not _took_like_nickel(evidence):
+            words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
+            return answer(
+                CANNOT_TELL, "open",
+                "look for markings or the device it came from; declare it rechargeable only with a reason", False,
+            )  # fmt: skip
+        return answer(NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True)
+    words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
+    if not left:
+        return answer(CANNOT_TELL, "open", "the evidence contradicts itself: check the contacts and measure again")
+    if found_V < 0.9 or 1.65 < found_V < 2.5:
+        return answer(
+            CANNOT_TELL, "open",
+            "put it in quarantine and do not charge it; at this voltage it is deeply discharged or of a kind that is "
+            "not served here; go on only with its markings or data",
+        )  # fmt: skip
+    if left & _PRIMARIES and not rechargeable:
+        return answer(
+            PRIMARY, "open",
+            "do not charge it; look for markings, or for a charger in the device it came from, and declare it "
+            "rechargeable only with a reason",
+        )  # fmt: skip
+    if evidence.charge is None and found_V < ABOVE_LFP_V:
+        limit = "3.60 V" if found_V >= 2.0 else "1.60 V"
+        return answer(
+            CANNOT_TELL, "open",
+            f"discharge it at 0.1 It to {'2.5' if found_V >= 2.0 else '1.0'} V and look at the curve, then charge it "
+            f"watched, at most 0.1 It, to {limit}, and let it rest for an hour", found_V >= 0.9,
+        )  # fmt: skip
+    if evidence.discharge is None:
+        return answer(
+            CANNOT_TELL, "open",
+            f"discharge it at 0.1 It to {'2.9' if found_V >= 2.0 else '1.0'} V, watched, and look at the curve",
+        )  # fmt: skip
+    return answer(
+        CANNOT_TELL, "open",
+        "charge it watched at 0.1 It within the most cautious window (3.60 V, or 1.60 V below 2.0 V as found) until "
+        "that voltage, then discharge it at 0.1 It through its knee; if that does not settle it, retire it", True,
+    )  # fmt: skip
+
+
+def _took_like_nickel(evidence: Evidence) -> bool:
+    """Whether a watched charge went as with a nickel cell: 1.25 to 1.55 V for at least an hour's worth of 0.1 It."""
+    if evidence.charge is None or evidence.rested_after_charge_V is None:
+        return False
+    q, v = _clean(evidence.charge)
+    if q is None or v is None:
+        return False
+    hours = float(q[-1] - q[0]) / abs(evidence.charge.current_A) if evidence.charge.current_A else 0.0
+    flat = _between(q, v, 1.25, 1.52) / max(float(q[-1] - q[0]), 1e-12)
+    return hours >= 1.0 and flat > 0.9 and 1.25 <= evidence.rested_after_charge_V <= 1.45
+
+
+def _without_drop(curve: Curve, evidence: Evidence) -> Curve:
+    """Take the drop of the load steps' resistance out of a curve that does not bring a resistance itself."""
+    if curve.resistance_ohm or not evidence.step_ohm:
+        return curve
+    return replace(curve, resistance_ohm=float(np.median(evidence.step_ohm)))
+
+
+def _clean(curve: Curve) -> tuple[FloatArray, FloatArray] | tuple[None, None]:
+    q, v = curve.moved_Ah, curve.voltage_V
+    if q.shape != v.shape or q.ndim != 1:
+        raise AnalysisError(f"curve: charge has shape {q.shape}, voltage {v.shape}; they must agree")
+    good = np.isfinite(q) & np.isfinite(v)
+    q, v = q[good], v[good] - curve.current_A * curve.resistance_ohm
+    if q.size < 8 or not q[-1] > q[0]:
+        return None, None
+    return q, v
+
+
+def _between(q: FloatArray, v: FloatArray, low_V: float, high_V: float) -> float:
+    """Charge moved while the voltage stood between two levels, spread evenly inside each interval."""
+    dq = np.diff(q)
+    bottom, top = np.minimum(v[1:], v[:-1]), np.maximum(v[1:], v[:-1])
+    width = top - bottom
+    inside = np.clip(np.minimum(top, high_V) - np.maximum(bottom, low_V), 0.0, None)
+    level = (width <= 0) & (bottom >= low_V) & (bottom < high_V)
+    part = np.where(width > 0, inside / np.where(width > 0, width, 1.0), level.astype(float))
+    return float(np.sum(dq * part))
+
+
+def _densest(q: FloatArray, v: FloatArray, width_V: float) -> tuple[float, float]:
+    """Return the largest share of charge within any window of the width, and the window's middle."""
+    middle = (v[1:] + v[:-1]) / 2
+    order = np.argsort(middle)
+    volts, charge = middle[order], np.cumsum(np.diff(q)[order])
+    charge = np.concatenate(([0.0], charge))
+    upper = np.searchsorted(volts, volts + width_V, side="right")
+    amount = charge[upper] - charge[:-1]
+    best = int(np.argmax(amount))
+    return float(amount[best] / charge[-1]), float(volts[best] + width_V / 2)
+
+
+def evidence_from_record(
+    record: Record,
+    step_kinds: tuple[str, ...],
+    as_found_V: float,
+    *,
+    declared_rechargeable: bool = False,
+    reference_A: float | None = None,
+    voltage_U_V: float = 0.01,
+    step_ohm: tuple[float, ...] = (),
+) -> Evidence:
+    """Gather the evidence that one run of ours holds.
+
+    Args:
+        record: The run's readings, shape (n,).
+        step_kinds: Kind of each step as executed ("rest", "charge", "discharge", "pulses", ...).
+        as_found_V: Voltage read with a hand meter before the run.
+        declared_rechargeable: A person says so.
+        reference_A: Reference current It of the cell, to judge the charging current; None: not judged.
+        voltage_U_V: Expanded uncertainty of a voltage.
+        step_ohm: Resistances of the small load steps.
+
+    Returns:
+        The evidence; what the run does not hold stays None.
+
+    Source:
+        Common practice.
+    """
+    curves: dict[str, Curve] = {}
+    rested: float | None = None
+    hours: float | None = None
+    charged_at = -1
+    for number, kind in enumerate(step_kinds):
+        rows = np.flatnonzero((record.step == number) & np.isfinite(record.t_s + record.voltage_V + record.current_A))
+        if rows.size < 8:
+            continue
+        t, v, i = record.t_s[rows], record.voltage_V[rows], record.current_A[rows]
+        if kind in ("charge", "discharge"):
+            moved = np.concatenate(([0.0], np.cumsum(np.abs(i[1:] + i[:-1]) / 2 * np.diff(t)))) / 3600
+            curve = Curve(moved, v, float(np.median(i)))
+            if kind not in curves or moved[-1] > curves[kind].moved_Ah[-1]:
+                curves[kind] = curve
+                charged_at = number if kind == "charge" else charged_at
+        elif kind == "rest" and charged_at >= 0 and number == charged_at + 1:
+            rested, hours = float(np.median(v[-5:])), float(t[-1] - t[0]) / 3600
+    charge = curves.get("charge")
+    return Evidence(
+        as_found_V=as_found_V,
+        voltage_U_V=voltage_U_V,
+        declared_rechargeable=declared_rechargeable,
+        step_ohm=step_ohm,
+        discharge=curves.get("discharge"),
+        charge=charge,
+        charge_It=abs(charge.current_A) / reference_A if charge is not None and reference_A else None,
+        rested_after_charge_V=rested,
+        rest_after_charge_h=hours,
+    )

@@ -1,0 +1,195 @@
+"""How often is an unmarked cell named, and how often wrongly? A confusion table over a wide simulated population.
+
+Run from the project's folder: python tests/campaign/identification.py [cells of each kind] [seed]
+
+Each cell has its own age, resistance, charge and temperature. Beside the kinds of the simulated bench there are
+kinds that could be mistaken for them: sodium-ion, titanate, lead-acid, thionyl and disulfide primaries and nickel-zinc;
+their curves are common practice, drawn by hand between a few points.
+Each is taken through the same evening: found, small load steps, where allowed a watched charge with an hour's
+rest, then a discharge at 0.1 It; an answer counts at every stage on the way. "declared" means that a
+person said rechargeable; for primaries that person is wrong, and those rows are kept apart.
+"""
+
+import random
+import sys
+from collections import Counter
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from drivers.simulated.cell import CURVES, KINDS, CellSpec, SimulatedCell, random_cell
+from harness.analysis.identification import (
+    CANNOT_TELL,
+    LFP,
+    LI_ION,
+    NICKEL,
+    PRIMARY,
+    Curve,
+    Evidence,
+    Identification,
+    identify,
+)
+
+ANSWERS = (LI_ION, LFP, NICKEL, PRIMARY, CANNOT_TELL)
+_POINTS = {
+    "sodium-ion": ((0, 1.5), (0.05, 2.05), (0.2, 2.55), (0.35, 2.8), (0.5, 3.0), (0.6, 3.15), (0.72, 3.38),
+                   (0.83, 3.58), (1, 3.92)),
+    "sodium-ion-iron": ((0, 1.6), (0.05, 2.3), (0.2, 2.75), (0.45, 2.95), (0.7, 3.1), (0.85, 3.2),
+                        (0.95, 3.35), (1, 3.65)),
+    "titanate": ((0, 1.6), (0.05, 2.05), (0.3, 2.2), (0.7, 2.32), (0.9, 2.45), (1, 2.7)),
+    "lead-acid": ((0, 1.94), (0.5, 2.05), (1, 2.14)),
+    "thionyl": ((0, 2.2), (0.04, 3.3), (0.1, 3.58), (0.5, 3.64), (1, 3.67)),
+    "disulfide": ((0, 1.0), (0.05, 1.45), (0.3, 1.55), (0.8, 1.66), (1, 1.80)),
+    "nickel-zinc": ((0, 1.2), (0.1, 1.58), (0.5, 1.65), (0.9, 1.73), (1, 1.85)),
+}  # fmt: skip
+_OTHERS = {
+    "sodium-ion": CellSpec("sodium-ion", curve="sodium-ion", capacity_Ah=1.3, full_V=3.95, r0_ohm=0.04),
+    "sodium-ion-iron": CellSpec("sodium-ion-iron", curve="sodium-ion-iron", capacity_Ah=1.3, full_V=3.65, r0_ohm=0.04),
+    "titanate": CellSpec("titanate", curve="titanate", capacity_Ah=1.3, full_V=2.8, r0_ohm=0.02),
+    "lead-acid": CellSpec("lead-acid", curve="lead-acid", capacity_Ah=2.5, full_V=2.4, r0_ohm=0.03),
+    "thionyl": CellSpec("thionyl", curve="thionyl", capacity_Ah=2.2, r0_ohm=0.9, rechargeable=False),
+    "thionyl-spiral": CellSpec("thionyl-spiral", curve="thionyl", capacity_Ah=1.6, r0_ohm=0.12, rechargeable=False),
+    "disulfide": CellSpec("disulfide", curve="disulfide", capacity_Ah=3.0, r0_ohm=0.12, rechargeable=False),
+    "nickel-zinc": CellSpec("nickel-zinc", curve="nickel-zinc", capacity_Ah=1.5, r0_ohm=0.05),
+}
+TRUTH = {
+    "li-ion": LI_ION, "li-ion-good": LI_ION, "worn-out": LI_ION, "soft-short": LI_ION, "protected": LI_ION,
+    "empty": LI_ION, "lfp": LFP, "nimh": NICKEL,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One cell's way through the evening."""
+
+    kind: str
+    declared: bool
+    answers: tuple[Identification, ...]
+
+    @property
+    def wrong(self) -> list[Identification]:
+        """Answers that name a chemistry the cell is not."""
+        return [a for a in self.answers if a.chemistry is not None and a.answer != TRUTH.get(self.kind)]
+
+
+def cell_of(kind: str, rng: random.Random) -> SimulatedCell:
+    """Return a random cell of a kind, the simulated bench's or one of those added here."""
+    if kind in KINDS:
+        cell = random_cell(kind, rng)
+        if kind == "empty":
+            cell.soc = rng.uniform(-0.09, 0.02)
+        return cell
+    name = _OTHERS[kind].curve
+    if name not in CURVES:
+        points = np.array(_POINTS[name])
+        CURVES[name] = lambda z, p=points: float(np.interp(z, p[:, 0], p[:, 1]))
+    spec = _OTHERS[kind]
+    spec = replace(
+        spec, capacity_Ah=spec.capacity_Ah * rng.uniform(0.4, 1.1), r0_ohm=spec.r0_ohm * rng.uniform(0.6, 2.5)
+    )
+    return SimulatedCell(spec, rng.uniform(0.02, 1.0), rng.uniform(0.0, 35.0))
+
+
+def _go(
+    cell: SimulatedCell, current_A: float, stop_V: float, most_s: float, dt_s: float, noise: np.random.Generator
+) -> Curve:
+    moved, volts, now = [], [], 0.0
+    while now < most_s:
+        cell.advance(dt_s, current_A)
+        now += dt_s
+        moved.append(abs(current_A) * now / 3600)
+        # LFP's voltage shoots up when full and relaxes in the rest; the simulated curve has no such overvoltage.
+        over_V = 20.0 * max(0.0, cell.soc - 0.99) if cell.spec.chemistry == "lfp" and current_A > 0 else 0.0
+        volts.append(cell.voltage(current_A) + over_V)
+        if (volts[-1] >= stop_V) if current_A > 0 else (volts[-1] <= stop_V):
+            break
+    seen = np.round(np.array(volts) + noise.normal(0, 0.0005, len(volts)), 3)
+    return Curve(np.array(moved), seen, current_A)
+
+
+def trial(kind: str, declared: bool, seed: int) -> Trial:
+    """Take one random cell through the evening."""
+    rng = random.Random(f"{kind}-{seed}")
+    noise = np.random.default_rng(seed)
+    cell = cell_of(kind, rng)
+    spec = KINDS.get(kind) or _OTHERS[kind]
+    it_A = spec.capacity_Ah * rng.uniform(0.7, 1.3)  # what the person believes it holds
+    meter = rng.uniform(-0.003, 0.003)
+
+    def rest_V() -> float:
+        return round(cell.voltage(0.0) + meter, 3)
+
+    known = Evidence(rest_V(), declared_rechargeable=declared)
+    answers = [identify(known)]
+    before = cell.voltage(0.0)
+    cell.advance(10.0, -0.1 * it_A)
+    ohm = (before - cell.voltage(-0.1 * it_A)) / (0.1 * it_A) + rng.gauss(0.0, 0.003)
+    cell.advance(300.0, 0.0)
+    known = replace(known, step_ohm=(max(ohm, 0.0),))
+    answers.append(identify(known))
+    low_V, high_V = (2.5, 3.60) if known.as_found_V >= 2.0 else (1.0, 1.60)
+    order = ["discharge", "charge"] if rng.random() < 0.5 else ["charge", "discharge"]
+    for act in order:
+        if act == "charge":
+            if not (answers[-1].may_charge or (declared and known.as_found_V >= 0.9)) or known.as_found_V > 3.55:
+                continue
+            curve = _go(cell, 0.1 * it_A, high_V, 6 * 3600.0, 30.0, noise)
+            cell.advance(3600.0, 0.0)
+            known = replace(known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(), rest_after_charge_h=1.0)
+        else:
+            curve = _go(cell, -0.1 * it_A, low_V, 16 * 3600.0, 30.0, noise)
+            cell.advance(1800.0, 0.0)
+            known = replace(known, discharge=curve)
+        answers.append(identify(known))
+    if answers[-1].answer == CANNOT_TELL and answers[-1].may_charge:
+        # As it says: full within the most cautious window, an hour's rest, and through the knee.
+        if cell.voltage(0.0) < high_V - 0.05:
+            curve = _go(cell, 0.1 * it_A, high_V, 20 * 3600.0, 30.0, noise)
+            cell.advance(3600.0, 0.0)
+            known = replace(known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(), rest_after_charge_h=1.0)
+        known = replace(known, discharge=_go(cell, -0.1 * it_A, low_V, 30 * 3600.0, 30.0, noise))
+        answers.append(identify(known))
+    return Trial(kind, declared, tuple(answers))
+
+
+def campaign(each: int, seed: int = 0) -> list[Trial]:
+    """Take `each` cells of every kind through the evening, half of them declared rechargeable."""
+    return [
+        trial(kind, bool(number % 2), seed * 100_003 + number) for kind in (*KINDS, *_OTHERS) for number in range(each)
+    ]
+
+
+def table(trials: list[Trial]) -> str:
+    """Return the confusion table: last answers by kind, and answers at any stage that named a wrong chemistry."""
+    heads = ("Li-ion", "LFP", "nickel", "primary?", "open", "wrong at any stage")
+    lines = [f"{'kind':34s}" + "".join(f"{head:>10s}" for head in heads[:-1]) + f"{heads[-1]:>20s}"]
+    for kind in (*KINDS, *_OTHERS):
+        for declared in (False, True):
+            some = [t for t in trials if t.kind == kind and t.declared == declared]
+            if not some:
+                continue
+            spec = KINDS.get(kind) or _OTHERS[kind]
+            said = "declared, wrongly" if declared and not spec.rechargeable else "declared" if declared else ""
+            last = Counter(t.answers[-1].answer for t in some)
+            wrong = sum(bool(t.wrong) for t in some)
+            lines.append(
+                f"{kind + (' (' + said + ')' if said else ''):34s}"
+                + "".join(f"{last[a]:10d}" for a in ANSWERS)
+                + f"{wrong:20d}"
+            )
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    each_kind = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    all_trials = campaign(each_kind, int(sys.argv[2]) if len(sys.argv) > 2 else 0)
+    print(table(all_trials))
+    bad = [t for t in all_trials if t.wrong]
+    print(f"\n{len(all_trials)} cells, {len(bad)} named wrongly at any stage")
+    for example in bad[:5]:
+        first = example.wrong[0]
+        print(f"  {example.kind}, declared {example.declared}: {first.answer}: {'; '.join(first.evidence)}")
