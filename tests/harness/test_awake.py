@@ -1,0 +1,90 @@
+import sys
+import threading
+import time
+import types
+
+import pytest
+
+import harness.awake as awake_module
+from harness.awake import stay_awake
+
+
+class Mode:
+    """Stands in for what the library's `keep.running` gives."""
+
+    def __init__(self, active=True, delay_s=0.0, error=None):
+        self.active, self.delay_s, self.error = active, delay_s, error
+        self.method = types.SimpleNamespace(name="a method")
+        self.result = types.SimpleNamespace(get_failure_text=lambda: "no service answers")
+        self.entered = self.left = 0
+
+    def __enter__(self):
+        time.sleep(self.delay_s)
+        if self.error:
+            raise self.error
+        self.entered += 1
+        return self
+
+    def __exit__(self, *_):
+        self.left += 1
+
+
+@pytest.fixture
+def system(monkeypatch):
+    def put(mode):
+        library = types.SimpleNamespace(keep=types.SimpleNamespace(running=lambda on_fail: mode))
+        monkeypatch.setitem(sys.modules, "wakepy", library)
+        return mode
+
+    return put
+
+
+def test_it_holds_for_as_long_as_the_with_lasts(system):
+    mode = system(Mode())
+    with stay_awake() as awake:
+        assert awake.works and "a method" in awake.text
+        assert (mode.entered, mode.left) == (1, 0)
+    assert mode.left == 1
+
+
+def test_a_system_that_cannot_says_why_and_the_run_goes_on(system):
+    system(Mode(active=False))
+    with stay_awake() as awake:
+        assert not awake.works and "no service answers" in awake.text
+
+
+def test_an_error_of_the_library_stops_nothing(system):
+    system(Mode(error=RuntimeError("bus is gone")))
+    with stay_awake() as awake:
+        assert not awake.works and "bus is gone" in awake.text
+
+
+def test_a_library_that_is_missing_stops_nothing(monkeypatch):
+    monkeypatch.setitem(sys.modules, "wakepy", None)
+    with stay_awake() as awake:
+        assert not awake.works
+
+
+def test_a_service_that_does_not_answer_delays_no_longer_than_its_limit(system, monkeypatch):
+    monkeypatch.setattr(awake_module, "ENTER_LIMIT_S", 0.05)
+    monkeypatch.setattr(awake_module, "LEAVE_LIMIT_S", 0.01)
+    system(Mode(delay_s=0.3))
+    began = time.monotonic()
+    with stay_awake() as awake:
+        assert not awake.works and "no answer" in awake.text
+    assert time.monotonic() - began < 0.25
+    for thread in threading.enumerate():
+        if thread.name == "stay-awake":
+            thread.join()
+
+
+def test_an_error_inside_the_with_comes_through(system):
+    mode = system(Mode())
+    with pytest.raises(KeyError), stay_awake():
+        raise KeyError("mine")
+    assert mode.left == 1
+
+
+def test_on_this_very_computer_it_answers_and_raises_nothing():
+    with stay_awake() as awake:
+        assert isinstance(awake.works, bool) and awake.text

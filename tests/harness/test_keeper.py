@@ -1,0 +1,361 @@
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+import harness.keeper as keeper_module
+from drivers.roles import SafeState
+from drivers.simulated.ideal import IdealCell, IdealLoad
+from drivers.simulated.scpi_server import ScpiServer
+from harness.journal import read_run
+from harness.keeper import Keeper, act, wait
+from harness.lock import process_start
+
+ROOT = str(Path(keeper_module.__file__).resolve().parent.parent)
+
+RUNNER = """
+import json, sys, time
+sys.path.insert(0, {root!r})
+from pathlib import Path
+from harness.keeper import Keeper
+keeper = Keeper.start(json.loads({bench!r}), {names!r}, Path({folder!r}), beat_limit_s={limit!r})
+print("running", keeper.pid, flush=True)
+while True:
+    keeper.beat()
+    time.sleep(0.1)
+"""
+
+
+@pytest.fixture(autouse=True)
+def own_runtime(tmp_path, monkeypatch):
+    monkeypatch.setenv("AMPHORA_RUNTIME", str(tmp_path / "runtime"))
+
+
+@pytest.fixture
+def load():
+    """A load on a wire, switched on, drawing 0.5 A."""
+    device = IdealLoad(IdealCell())
+    device.set_discharge("current", 0.5)
+    device.set_input(True)
+    with ScpiServer(device, "load-function-input") as server:
+        device.server = server
+        yield device
+
+
+def bench_of(device, **more):
+    table = {"role": "load", "resource": device.server.resource, "dialect": "load-function-input", **more}
+    return {"name": "test bench", "instruments": {"load": table}}
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A run folder as a runner leaves it behind."""
+    path = tmp_path / "run"
+    path.mkdir()
+    (path / "run.json").write_text('{"format": "amphora-run/1"}', encoding="utf-8")
+    (path / "samples.csv").write_text(
+        "t_s,step,voltage_V,current_A,temperature_degC\n0.5,0,3.7,-0.5,\n1.5,0,3.7,-0.5,\n2.5,0,3.", encoding="utf-8"
+    )
+    (path / "events.jsonl").write_text(
+        '{"kind":"run-begun","t_s":0.0,"utc":"2026-01-01T21:00:00.000Z","after_row":0}\n', encoding="utf-8"
+    )
+    return path
+
+
+@pytest.fixture
+def runner(folder):
+    """A small process that starts a keeper and beats."""
+    started = []
+
+    def start(bench, names=("load",), limit=10.0):
+        code = RUNNER.format(root=ROOT, bench=json.dumps(bench), names=list(names), folder=str(folder), limit=limit)
+        process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
+        started.append(process)
+        word, keeper_pid = process.stdout.readline().split()
+        assert word == b"running"
+        process.keeper_pid = int(keeper_pid)
+        return process
+
+    yield start
+    for process in started:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        end_by(process.keeper_pid, 10.0)
+
+
+def end_by(pid, seconds):
+    until = time.monotonic() + seconds
+    while process_start(pid) is not None and time.monotonic() < until:
+        time.sleep(0.02)
+    return process_start(pid) is None
+
+
+def off_within(device, seconds):
+    until = time.monotonic() + seconds
+    while device.on and time.monotonic() < until:
+        time.sleep(0.01)
+    return not device.on
+
+
+def events(folder):
+    return read_run(folder).events
+
+
+def test_a_killed_runner_leaves_the_load_off_within_five_seconds_and_a_record(load, folder, runner):
+    process = runner(bench_of(load))
+    time.sleep(0.3)
+    assert load.on
+    os.kill(process.pid, signal.SIGKILL)
+    assert off_within(load, 5.0)
+    assert end_by(process.keeper_pid, 10.0)
+    run = read_run(folder)
+    kinds = [event["kind"] for event in run.events]
+    assert kinds == ["run-begun", "killed", "made-safe"]
+    killed, safe = run.events[1:]
+    assert killed["reason"] == "killed" and killed["after_row"] == 2
+    assert safe["by"] == "keeper" and safe["off"] is True
+    assert safe["instruments"]["load"]["off"] is True
+    assert safe["t_s"] >= 1.5
+    assert run.stopped is None  # it can be resumed
+
+
+def test_a_hung_runner_is_ended_first_and_then_the_load_goes_off(load, folder, runner):
+    process = runner(bench_of(load), limit=1.0)
+    os.kill(process.pid, signal.SIGSTOP)
+    assert load.on
+    assert off_within(load, 6.0)
+    process.wait(5)
+    assert process.returncode == -signal.SIGKILL
+    assert end_by(process.keeper_pid, 10.0)
+    assert "gave no beat for 1 s" in events(folder)[1]["text"]
+
+
+def test_a_runner_that_says_bye_is_left_alone(load, folder):
+    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    assert keeper.alive()
+    keeper.beat()
+    keeper.bye()
+    keeper.bye()
+    assert not keeper.alive()
+    keeper.beat()
+    assert load.on
+    assert [event["kind"] for event in events(folder)] == ["run-begun"]
+
+
+def test_a_runner_that_could_not_make_safe_leaves_it_to_the_keeper(load, folder):
+    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper.abandon()
+    assert off_within(load, 5.0)
+    keeper.bye()
+    assert not keeper.alive()
+    assert events(folder)[-1]["off"] is True
+
+
+def test_what_ends_a_terminal_does_not_end_the_keeper(load, folder, runner):
+    process = runner(bench_of(load))
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGTERM):
+        os.kill(process.keeper_pid, number)
+    time.sleep(0.1)
+    assert process_start(process.keeper_pid) is not None
+    assert os.getsid(process.keeper_pid) == process.keeper_pid  # a session of its own
+    os.kill(process.pid, signal.SIGKILL)
+    assert off_within(load, 5.0)
+
+
+def test_a_beat_costs_nothing_even_when_the_keeper_stands_still(load, folder):
+    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    os.kill(keeper.pid, signal.SIGSTOP)
+    try:
+        began = time.perf_counter()
+        for _ in range(70_000):  # more than a pipe holds
+            keeper.beat()
+        assert (time.perf_counter() - began) / 70_000 < 1e-3
+    finally:
+        os.kill(keeper.pid, signal.SIGCONT)
+    keeper.bye()
+    assert not keeper.alive()
+
+
+def test_half_a_command_of_the_dead_runner_does_no_harm(load, folder, runner):
+    import socket
+
+    process = runner(bench_of(load))
+    host, port = load.server.resource.split("::")[1:3]
+    with socket.create_connection((host, int(port))) as half:
+        half.sendall(b"CURR 9")
+        os.kill(process.pid, signal.SIGKILL)
+        assert off_within(load, 5.0)
+    assert load.level == 0.5
+
+
+class Instrument:
+    """An instrument whose first tries fail."""
+
+    def __init__(self, failures=0, off=True, current_A=0.0, hang_s=0.0):
+        self.failures, self.off, self.current_A, self.hang_s = failures, off, current_A, hang_s
+        self.tries = self.closed = 0
+        self.lone = None
+
+    def make_safe(self, *, lone_terminator=None):
+        self.tries += 1
+        self.lone = lone_terminator
+        time.sleep(self.hang_s)
+        if self.tries <= self.failures:
+            raise OSError("no answer")
+        return SafeState(self.off, self.current_A, "off, read back" if self.off else "still on")
+
+    def read(self):
+        return {"current_A": self.current_A}
+
+    def close(self):
+        self.closed += 1
+
+
+def document(folder, **instruments):
+    tables = {
+        name: {"role": "load", "resource": f"TCPIP::192.0.2.1::{n}::SOCKET"} for n, name in enumerate(instruments)
+    }
+    return {
+        "bench": {"instruments": tables},
+        "names": list(instruments),
+        "folder": str(folder),
+        "pid": 999_999_999,
+        "started": 1.0,
+        "beat_limit_s": 10.0,
+    }
+
+
+def acted(folder, try_for_s=3.0, **instruments):
+    return act(document(folder, **instruments), "gone", lambda name, table: instruments[name], try_for_s)
+
+
+def test_one_instrument_that_fails_does_not_delay_the_others(folder):
+    bad, good = Instrument(failures=2), Instrument()
+    assert acted(folder, bad=bad, good=good)
+    assert good.tries == 1 and bad.tries == 3
+    assert good.closed == 1 and bad.closed == 3
+    assert good.lone is True
+    assert events(folder)[-1]["instruments"]["bad"]["tries"] == 3
+
+
+def test_an_instrument_that_stays_on_is_told_as_such(folder):
+    assert not acted(folder, try_for_s=0.3, load=Instrument(off=False))
+    last = events(folder)[-1]
+    assert last["off"] is False and "still on" in last["instruments"]["load"]["text"]
+
+
+def test_off_with_a_current_that_flows_is_not_safe(folder):
+    assert not acted(folder, try_for_s=0.1, load=Instrument(current_A=-0.5))
+    assert "0.5 A still flows" in events(folder)[-1]["instruments"]["load"]["text"]
+
+
+def test_what_is_not_done_in_five_seconds_is_recorded_as_such_and_then_again(folder, monkeypatch):
+    monkeypatch.setattr(keeper_module, "FIRST_RECORD_S", 0.1)
+    assert acted(folder, load=Instrument(hang_s=0.4))
+    first, second = (event for event in events(folder) if event["kind"] == "made-safe")
+    assert first["off"] is False and second["off"] is True
+
+
+def test_a_channel_that_another_run_has_taken_is_left_alone(folder):
+    from harness.lock import acquire_channel
+
+    load = Instrument()
+    paper = document(folder, load=load)
+    with acquire_channel("load", paper["bench"]["instruments"]["load"], "the next run"):
+        assert not act(paper, "gone", lambda name, table: load, 2.0)
+    assert load.tries == 0
+    assert "left alone" in events(folder)[-1]["instruments"]["load"]["text"]
+
+
+def test_a_logger_and_a_held_relay_need_nothing(folder):
+    paper = document(folder, load=Instrument())
+    paper["bench"]["instruments"]["load"]["role"] = "switch"
+    assert act(paper, "gone", lambda name, table: pytest.fail("was opened"), 1.0)
+
+
+def test_a_torn_event_stays_recognisable(folder):
+    with (folder / "events.jsonl").open("ab") as file:
+        file.write(b'{"kind":"ordered","t_s":1.')
+    assert acted(folder, load=Instrument())
+    run = read_run(folder)
+    assert [event["kind"] for event in run.events] == ["run-begun", "killed", "made-safe"]
+    assert any("torn event" in notice for notice in run.notices)
+
+
+def test_a_run_that_never_began_to_write_gets_no_files(tmp_path):
+    assert acted(tmp_path / "nowhere", load=Instrument())
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_the_time_of_the_record_goes_on_from_the_last_reading(folder):
+    os.utime(folder / "samples.csv", (time.time() - 4.0,) * 2)
+    os.utime(folder / "events.jsonl", (time.time() - 90.0,) * 2)
+    acted(folder, load=Instrument())
+    assert events(folder)[-1]["t_s"] == pytest.approx(1.5 + 4.0, abs=1.0)
+
+
+def test_an_instrument_is_made_safe_before_anything_is_recorded(folder, monkeypatch):
+    order = []
+    load = Instrument()
+    monkeypatch.setattr(keeper_module.Record, "append", lambda self, kind, **fields: order.append(kind))
+    original = load.make_safe
+    load.make_safe = lambda **options: (order.append("off"), original(**options))[1]
+    acted(folder, load=load)
+    assert order == ["off", "killed", "made-safe"]
+
+
+def waiting(limit_s=10.0, pid=None, started=None):
+    """A keeper's loop on a pipe of our own."""
+    out, into = os.pipe()
+    inlet = os.fdopen(out, "rb", buffering=0)
+    pid = os.getpid() if pid is None else pid
+    paper = {"pid": pid, "started": process_start(pid) if started is None else started, "beat_limit_s": limit_s}
+    answers = []
+    thread = threading.Thread(target=lambda: answers.append(wait(inlet, paper)), daemon=True)
+    thread.start()
+    return into, inlet, thread, answers
+
+
+def test_a_pipe_that_closes_without_a_bye_means_act():
+    into, inlet, thread, answers = waiting()
+    os.write(into, b"...")
+    os.close(into)
+    thread.join(2)
+    assert "without a word" in answers[0]
+    inlet.close()
+
+
+def test_a_bye_in_the_same_bytes_as_the_end_means_do_nothing():
+    into, inlet, thread, answers = waiting()
+    os.write(into, b"..!")
+    os.close(into)
+    thread.join(2)
+    assert answers == [None]
+    inlet.close()
+
+
+def test_a_process_number_that_now_belongs_to_another_is_gone():
+    into, inlet, thread, answers = waiting(started=1.0)
+    thread.join(2)
+    assert "is gone" in answers[0]
+    os.close(into)
+    time.sleep(0.05)
+    inlet.close()
+
+
+def test_a_keeper_that_does_not_start_is_an_error_before_anything_is_on(folder, monkeypatch):
+    from harness.errors import BenchError
+
+    monkeypatch.setattr(sys, "executable", "/nonexistent/python")
+    with pytest.raises(BenchError, match="nothing was switched on"):
+        Keeper.start({"instruments": {}}, ["load"], folder)
+    monkeypatch.setattr(sys, "executable", "/bin/true")
+    with pytest.raises(BenchError, match="nothing was switched on"):
+        Keeper.start({"instruments": {}}, ["load"], folder)
