@@ -77,6 +77,11 @@ CAUTIONS_OTHER = (
     "household waste; tape the terminals first.",
     "Local rules and qualified people come before this paper.",
 )
+GRADE_RULE = (
+    "A limit counts as met when the value is beyond it by its expanded uncertainty (k = 2), as not met when it fails "
+    "by it, as open in between; an open criterion does not raise the grade. Limits are the bench's own, not those of a "
+    "standard."
+)
 CHEMISTRY_WORDS = {
     "li-ion": "lithium-ion, 4.20 V class",
     "li-ion-4.35": "lithium-ion, 4.35 V class",
@@ -420,29 +425,44 @@ def _grade(grade: dict[str, Any] | None) -> dict[str, Any] | None:
         return None
     return {
         "grade": _text(grade.get("grade")),
-        "decided_by": _text(
-            ", ".join(map(str, grade["decided_by"]))
-            if isinstance(grade.get("decided_by"), list)
-            else grade.get("decided_by")
-        ),
-        "rule": _text(
-            grade.get("rule")
-            or "A limit counts as met when the value is beyond it by its expanded uncertainty (k = 2), as not met when "
-            "it fails by it, as open in between; an open criterion does not raise the grade. Limits are the bench's "
-            "own, not those of a standard."
-        ),
+        "decided_by": _text(grade.get("decided_by")),
+        "rule": _text(grade.get("rule") or GRADE_RULE),
         "criteria": [
             {
                 "name": _text(item.get("name")),
+                "unit": _text(item.get("unit")),
+                "scale": _number(item.get("scale")) or 1.0,
                 "value": _number(item.get("value")),
                 "U": _number(item.get("U")),
                 "limit": _number(item.get("limit")),
                 "verdict": _text(item.get("verdict")),
+                "remark": _text(item.get("remark")),
             }
             for item in grade.get("criteria") or []
             if isinstance(item, dict)
         ],
     }
+
+
+def _grade_text(grade: dict[str, Any]) -> str:
+    """Return the grade's reasons and its decision rule in words."""
+    parts, missing = [], []
+    decided = grade["decided_by"]
+    for item in grade["criteria"]:
+        if item["value"] is None:
+            missing.append(item["name"])
+            continue
+        value = with_U(item["value"], item["U"], item["scale"]).replace(" ± ", "\u00a0±\u00a0")
+        limit = f", limit {item['limit'] * item['scale']:.4g}" if item["limit"] is not None else ""
+        remark = f", {item['remark']}" if item["remark"] else ""
+        parts.append(f"{item['name']} {value} {item['unit']} ({item['verdict']}{limit}{remark})")
+    if decided in missing:
+        decided += ", which was not measured"
+    said = [f"Decided by {decided}." if decided else ""]
+    said.append("Looked at: " + "; ".join(parts) + "." if parts else "")
+    rule = grade["rule"]
+    said.append(rule[:1].upper() + rule[1:] + ("" if rule.endswith(".") else "."))
+    return " ".join(text for text in said if text)
 
 
 @functools.cache
@@ -591,7 +611,7 @@ def plot_svg(
         y_low = min(0.0, y_low)
     pad = (y_high - y_low) * 0.08 or abs(y_high) * 0.1 or 1
     y_low, y_high = (y_low if y_zero else y_low - pad), y_high + pad
-    left, right, top, bottom = 26.0, 8.0, 16.0, 28.0
+    left, right, top, bottom = 26.0, 12.0, 16.0, 28.0
 
     def x(value: float) -> float:
         return left + (value - x_low) / (x_high - x_low) * (width - left - right)
@@ -639,16 +659,28 @@ def plot_svg(
     return "".join(out)
 
 
-def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
-    rows = []
-    usable = [item for item in results["resistances"] if item["ohm"] is not None]
+def _alike(results: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the resistances found after the same time as the one that stands for the cell, most charged first."""
     main = main_resistance(results)
-    shown = usable if len(usable) <= 3 else [usable[0], *([main] if main else []), usable[-1]]
-    done: list[dict[str, Any]] = []
-    for item in shown:
-        if item is None or item in done:
+    if main is None:
+        return []
+    return sorted(
+        (
+            item
+            for item in results["resistances"]
+            if item["ohm"] is not None and item["duration_s"] == main["duration_s"] and item["method"] == main["method"]
+        ),
+        key=lambda item: -(item["charge_state"] if item["charge_state"] is not None else 2.0),
+    )
+
+
+def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
+    main, alike = main_resistance(results), _alike(results)
+    shown = alike if len(alike) <= 3 or main is None else [alike[0], main, alike[-1]]
+    rows = []
+    for n, item in enumerate(shown):
+        if item in shown[:n]:
             continue
-        done.append(item)
         details = [item["method"] or "current step"]
         if item["current_A"] is not None:
             details.append(f"step of {abs(item['current_A']):.3g} A")
@@ -657,8 +689,9 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
         if item["charge_state"] is not None:
             details.append(f"at {item['charge_state'] * 100:.0f} % charge")
         rows.append(["DC resistance", with_U(item["ohm"], item["U_ohm"], 1000), "mΩ", ", ".join(details)])
-    if len(usable) > len(done):
-        rows[-1][3] += f"; {len(usable) - len(done)} more in the attached data"
+    more = len([item for item in results["resistances"] if item["ohm"] is not None]) - len(rows)
+    if rows and more > 0:
+        rows[-1][3] += f"; {more} more in the attached data"
     return rows
 
 
@@ -819,8 +852,8 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     curves = [[(q * 1000, v) for q, v in run["curve"]] for run in data["runs"] if run["curve"]]
     marks = []
     for run in data["runs"]:
-        for r in run["results"]["resistances"]:
-            if r["ohm"] is not None and r["charge_state"] is not None:
+        for r in _alike(run["results"]):
+            if r["charge_state"] is not None:
                 capacity = run["results"]["capacity_Ah"]
                 marks.append(
                     (
@@ -830,7 +863,13 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
                     )
                 )
     voltage_plot: dict[str, Any] = {"x_name": "charge given, mAh", "y_name": "voltage, V"}
-    resistance_plot: dict[str, Any] = {"x_name": "charge given, mAh", "y_name": "DC resistance, mΩ (bars: U, k = 2)"}
+    after = ""
+    if resistance and resistance["duration_s"] is not None:
+        after = f" after {resistance['duration_s']:.3g} s"
+    resistance_plot: dict[str, Any] = {
+        "x_name": "charge given, mAh",
+        "y_name": f"DC resistance{after}, mΩ (bars: U, k = 2)",
+    }
     flat: dict[str, Any] = {"height": 112}
     total = math.fsum((line["contribution_Ah"] or 0.0) ** 2 for line in last["budget"])
     budget_rows = [
@@ -856,7 +895,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         "headline": headline,
         "grade": {
             "grade": grade["grade"],
-            "text": (f"Decided by {grade['decided_by']}. " if grade["decided_by"] else "") + grade["rule"],
+            "text": _grade_text(grade),
         }
         if grade
         else None,

@@ -4,6 +4,9 @@ import dataclasses
 import datetime
 import io
 import json
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import jsonschema
@@ -12,7 +15,7 @@ import pytest
 import zxingcpp
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fontTools.ttLib import TTFont
-from paper_runs import cell_record, run_input, write_run
+from paper_runs import cell_record, run_input, write_pulsed_run, write_run
 from pypdf import PdfReader
 
 from harness.errors import InputError, Refused
@@ -233,3 +236,106 @@ def test_a_text_that_looks_like_markup_is_printed_as_it_is(tmp_path: Path, signe
     evil = '#panic("x") *bold* $x^2$ <script> \\u{41} `raw` @ref //c'
     pdf, _ = certificate.make_certificate([run_input(write_run(tmp_path, cell=cell_record(notes=evil)))], ISSUE, signer)
     assert evil.replace('"', "").replace("'", "") in text_of(pdf).replace('"', "").replace("”", "").replace("“", "")
+
+
+# ---- the whole way, from raw samples to the file -------------------------------------------------
+
+
+@pytest.fixture
+def own_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("AMPHORA_KEY", str(tmp_path / "settings" / "key.pem"))
+    monkeypatch.delenv("AMPHORA_KEY_PASSWORD", raising=False)
+    return tmp_path / "settings" / "key.pem"
+
+
+def amphora(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", "from harness.cli.app import main; main()", *arguments],
+        capture_output=True, text=True, timeout=60,
+    )  # fmt: skip
+
+
+def test_certify_and_verify_from_raw_samples_by_command(tmp_path: Path, own_key: Path) -> None:
+    folder = write_pulsed_run(tmp_path / "logs")
+    out = tmp_path / "L3-a.pdf"
+    done = amphora("certify", str(folder), "--out", str(out), "--issued", "2026-11-25", "--json")
+    assert done.returncode == 0, done.stderr
+    said = json.loads(done.stdout)
+    assert said["cell"] == "L3-a"
+    assert said["grade"]
+    assert own_key.exists()
+    first = out.read_bytes()
+    assert amphora("certify", str(folder), "--out", str(out), "--issued", "2026-11-25").returncode == 0
+    assert out.read_bytes() == first
+    checked = amphora("verify", str(out), "--logs", str(tmp_path / "logs"), "--json")
+    assert checked.returncode == 0, checked.stdout
+    found = json.loads(checked.stdout)
+    assert (found["valid"], found["signature"], found["integrity"], found["recomputed"]) == (True, True, True, [])
+    # by hand: 0.5 A for the time to 3.00 V on a straight line, less four stops of half a minute
+    by_hand = 0.5 * (14400 * 1.1 / 1.11 - 4 * 30) / 3600
+    assert found["results"][0]["capacity_Ah"] == pytest.approx(by_hand, rel=2e-4)
+
+
+def test_samples_changed_after_certifying_are_told_with_the_number_that_differs(tmp_path: Path, own_key: Path) -> None:
+    folder = write_pulsed_run(tmp_path / "logs")
+    out = tmp_path / "L3-a.pdf"
+    assert amphora("certify", str(folder), "--out", str(out)).returncode == 0
+    samples = folder / "samples.csv"
+    samples.write_text(samples.read_text().replace("\n7000,0,3.56042,-0.5000", "\n7000,0,3.56042,-0.9000"))
+    checked = amphora("verify", str(out), "--logs", str(tmp_path / "logs"), "--json")
+    assert checked.returncode == 1
+    found = json.loads(checked.stdout)
+    assert not found["valid"]
+    assert {item["name"] for item in found["recomputed"]} >= {"sha256 of samples.csv", "capacity_Ah", "energy_Wh"}
+    assert "samples.csv is not the file that was certified" in checked.stderr
+
+
+def test_a_result_kept_beside_the_run_cannot_answer_for_the_samples(tmp_path: Path, own_key: Path) -> None:
+    folder = write_pulsed_run(tmp_path / "logs")
+    certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
+    kept = json.loads((folder / "result.json").read_text())
+    kept["result"]["capacity_Ah"] *= 1.5
+    (folder / "result.json").write_text(json.dumps(kept))
+    lied = certificate.certify(folder, tmp_path / "b.pdf", ISSUE)
+    assert lied["number"]
+    checked = amphora("verify", str(tmp_path / "b.pdf"), "--logs", str(tmp_path / "logs"), "--json")
+    assert checked.returncode == 1
+    assert "capacity_Ah" in {item["name"] for item in json.loads(checked.stdout)["recomputed"]}
+
+
+def test_refusal_ends_with_1_and_bad_input_with_2_and_nothing_is_written(tmp_path: Path, own_key: Path) -> None:
+    folder = write_pulsed_run(tmp_path / "logs", start="unknown")
+    out = tmp_path / "no.pdf"
+    refused = amphora("certify", str(folder), "--out", str(out))
+    assert refused.returncode == 1
+    assert "not known to have been full" in refused.stderr
+    missing = amphora("certify", str(tmp_path / "nowhere"), "--out", str(out))
+    assert missing.returncode == 2
+    dated = amphora("certify", str(folder), "--out", str(out), "--issued", "25.11.2026")
+    assert dated.returncode == 2
+    assert "2026-11-25" in dated.stderr
+    assert not out.exists()
+    assert not own_key.exists()
+    assert all("Traceback" not in item.stderr for item in (refused, missing, dated))
+
+
+def test_certifying_36_000_rows_takes_at_most_two_and_a_half_seconds(tmp_path: Path, own_key: Path) -> None:
+    folder = write_run(tmp_path / "logs", rows=36_000)
+    began = time.monotonic()
+    done = amphora("certify", str(folder), "--out", str(tmp_path / "x.pdf"))
+    took = time.monotonic() - began
+    assert done.returncode == 0, done.stderr
+    assert took < 2.5
+
+
+def test_report_of_runs_by_command_is_one_page_with_curves(tmp_path: Path) -> None:
+    write_pulsed_run(tmp_path / "logs")
+    write_pulsed_run(tmp_path / "logs", cell=cell_record(id="L4-b"))
+    runs = sorted(str(path) for path in (tmp_path / "logs").glob("*/*"))
+    out = tmp_path / "cells.html"
+    done = amphora("report", *runs, "--out", str(out), "--json")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["cells"] == ["L3-a", "L4-b"]
+    page = out.read_text(encoding="utf-8")
+    assert page.count("<polyline") == 2
+    assert "L4-b" in page

@@ -101,3 +101,29 @@ def run_input(folder: Path, **changes: Any) -> RunInput:
     t, _, v, i, _ = np.loadtxt(folder / "samples.csv", delimiter=",", skiprows=1, unpack=True)
     charge, voltage = discharge_points(t, v, i)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
+
+
+RESISTANCE_OHM = 0.06
+
+
+def write_pulsed_run(logs: Path, cell: dict[str, Any] | None = None, **run_changes: Any) -> Path:
+    """Write a run as `write_run`, a reading a second, with four stops of 30 s: the voltage springs up by I times R."""
+    folder = write_run(logs, cell=cell, **run_changes)
+    stops_s = (2000, 5000, 8000, 11000)
+    lines = ["t_s,step,voltage_V,current_A,temperature_degC"]
+    orders = []
+    for t in range(14_401):
+        off = any(stop < t <= stop + 30 for stop in stops_s)
+        voltage = 4.1 - 1.11 * t / 14400 + (CURRENT_A * RESISTANCE_OHM if off else 0.0)
+        lines.append(f"{t},0,{voltage:.5f},{0.0 if off else -CURRENT_A:.4f},{22 + t / 7200:.2f}")
+    for stop in stops_s:
+        for at, order in ((stop + 0.5, {"kind": "off"}), (stop + 30.5, {"kind": "discharge", "value": CURRENT_A})):
+            orders.append(
+                {"kind": "ordered", "t_s": at, "utc": "2026-11-24T22:00:00Z", "after_row": int(at) + 1, "order": order}
+            )
+    (folder / "samples.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    begun, stopped = (folder / "events.jsonl").read_text(encoding="utf-8").splitlines()
+    last = {**json.loads(stopped), "rows": 14_401, "after_row": 14_401}
+    text = "\n".join([begun, *(json.dumps(order) for order in orders), json.dumps(last)])
+    (folder / "events.jsonl").write_text(text + "\n", encoding="utf-8")
+    return folder
