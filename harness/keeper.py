@@ -387,13 +387,21 @@ def _one_try(name: str, table: Mapping[str, Any], runner_pid: int, opening: Open
 
 
 class Record:
-    """Appends to the events of a run whose runner is dead. Never makes a file, never raises."""
+    """Appends to the events of a run whose runner is dead; never raises.
+
+    A run that had ended for good (an output would not go off at its end) keeps its last event last:
+    the record then goes to `keeper.jsonl` beside.
+    """
 
     def __init__(self, folder: Path, speed_up: float = 1.0) -> None:
         self.path = folder / "events.jsonl"
         self.speed_up = speed_up
         self.rows, row_t_s = _rows(folder / "samples.csv")
-        event_t_s, event_wall_s = _last_event(self.path)
+        event_t_s, event_wall_s, ended = _last_event(self.path)
+        self._flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        if ended:  # nothing may follow the last event of a run that ended for good
+            self.path = folder / "keeper.jsonl"
+            self._flags |= os.O_CREAT
         wall_s = [event_wall_s]
         with contextlib.suppress(OSError):
             wall_s.append((folder / "samples.csv").stat().st_mtime)
@@ -421,7 +429,7 @@ class Record:
                 time.sleep(0.2)
 
     def _append(self, line: bytes) -> None:
-        descriptor = os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
+        descriptor = os.open(self.path, self._flags, 0o644)
         try:
             size = os.lseek(descriptor, 0, os.SEEK_END)
             if size:
@@ -452,18 +460,20 @@ def _rows(path: Path) -> tuple[int, float]:
         return rows, 0.0
 
 
-def _last_event(path: Path) -> tuple[float, float]:
-    """Return (t_s of the last whole event, when the file was last written, in seconds since 1970)."""
-    t_s, wall_s = 0.0, 0.0
+def _last_event(path: Path) -> tuple[float, float, bool]:
+    """Return (t_s of the last whole event, when the file was written in seconds since 1970, whether it ended)."""
+    t_s, wall_s, ended = 0.0, 0.0, False
     try:
         wall_s = path.stat().st_mtime
         with path.open("rb") as file:
             for line in file:
-                with contextlib.suppress(ValueError, TypeError, KeyError):
-                    t_s = float(json.loads(line)["t_s"])
+                with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError):
+                    event = json.loads(line)
+                    t_s = float(event["t_s"])
+                    ended = event.get("kind") == "stopped" and event.get("final", True) is not False
     except OSError:
         pass
-    return t_s, wall_s
+    return t_s, wall_s, ended
 
 
 if __name__ == "__main__":

@@ -294,6 +294,16 @@ def test_a_run_that_never_began_to_write_gets_no_files(tmp_path):
     assert not (tmp_path / "nowhere").exists()
 
 
+def test_nothing_follows_the_last_event_of_a_run_that_ended(folder):
+    line = '{"kind":"stopped","t_s":3.0,"utc":"x","after_row":2,"reason":"guard:voltage","final":true}\n'
+    with (folder / "events.jsonl").open("a") as file:
+        file.write(line)
+    assert acted(folder, load=Instrument())
+    assert (folder / "events.jsonl").read_text().endswith(line)
+    beside = [json.loads(one) for one in (folder / "keeper.jsonl").read_text().splitlines()]
+    assert [event["kind"] for event in beside] == ["killed", "made-safe"]
+
+
 def test_the_time_of_the_record_goes_on_from_the_last_reading(folder):
     os.utime(folder / "samples.csv", (time.time() - 4.0,) * 2)
     os.utime(folder / "events.jsonl", (time.time() - 90.0,) * 2)
