@@ -515,7 +515,14 @@ def _current(context: _Context, step: RecipeStep, value: Value, highest_It: floa
 
 
 def _ampere(context: _Context, value: Value) -> float:
-    return value.number * context.capacity_Ah if value.kind == "rate_It" else value.number
+    if value.kind != "rate_It":
+        return value.number
+    return _whole_mA(value.number * context.capacity_Ah)
+
+
+def _whole_mA(current_A: float) -> float:
+    """Return a current in whole milliampere, downwards, as cheap instruments can hold it; a small one as it is."""
+    return math.floor(current_A * 1000.0 + 1e-6) / 1000.0 if current_A >= 0.02 else current_A
 
 
 def _rest(context: _Context, step: RecipeStep) -> _Draft:
@@ -540,7 +547,7 @@ def _charge(context: _Context, step: RecipeStep) -> _Draft:
     word = step.word("current") if step.values["current"].kind == "word" else ""
     if word:
         level_It = charging.precharge_It if word == "pre-charge" else min(USUAL_CHARGE_It, charging.max_charge_It)
-        current_A = level_It * context.capacity_Ah
+        current_A = _whole_mA(level_It * context.capacity_Ah)
     else:
         current_A, _ = _current(context, step, step.values["current"], charging.max_charge_It, source)
     voltage = step.values["voltage"]
@@ -554,10 +561,12 @@ def _charge(context: _Context, step: RecipeStep) -> _Draft:
             f"{step.where}: charge voltage {stop_V:.3f} V is above {context.charge_limit_V:.3f} V "
             f"(window {charging.key}: {charging.sources['charge_limit_V']})"
         )
-    held_V = stop_V + TIMED_HEADROOM_V if timed else stop_V
+    held_V = round(stop_V + TIMED_HEADROOM_V, 4) if timed else stop_V
     window_s = charging.precharge_max_s if step.word("current") == "pre-charge" else charging.timed_charge_s
     most_s, normal = _bound(context, step, window_s)
     most_Ah = context.most_Ah * CHARGE_MARGIN
+    if not normal:  # the largest cell of the format, and its constant-voltage part
+        most_s = min(most_s, most_Ah / current_A * 3600.0 + 5400.0)
     if timed and charging.charge_factor > 0:
         most_Ah = min(most_Ah, 1.05 * charging.charge_factor * context.capacity_Ah)
     order = Order("charge", voltage_V=held_V, current_A=current_A)
@@ -981,7 +990,7 @@ def _check_charging(
         for ability, text in (
             ("over_voltage_protection", "over-voltage protection"),
             ("over_current_protection", "over-current protection"),
-            ("off_timer", "a timer that switches it off"),
+            ("off_timer", "timer that switches it off"),
         )
         if not _can(abilities, ability)
     ]
@@ -1134,7 +1143,7 @@ def _plan(
         max_duration_s=sum(step.max_duration_s for step in steps),
         as_found_low_V=low_V,
         as_found_high_V=high_V,
-        max_current_A=round(most_A, 6),
+        max_current_A=math.ceil(most_A * 1e6 - 1e-3) / 1e6,
         needs_temperature=needs_temperature,
         assumed_resistance_ohm=SAG_OHM,
         warnings=tuple(warnings),
