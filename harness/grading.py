@@ -285,9 +285,9 @@ def measure(
         U = _number(cycle.get("coulombic_efficiency_U"))
         return None if value is None or U is None else (value, U, "")
     retention = result.get("retention") or {}
-    value = _number(retention.get("self_discharge_per_month"))
-    U = _number(retention.get("self_discharge_per_month_U"))
-    return None if value is None or U is None else (value, U, "")
+    percent = _number(retention.get("loss_percent_per_month"))
+    U_percent = _number(retention.get("loss_U_percent_per_month"))
+    return None if percent is None or U_percent is None else (percent / 100.0, U_percent / 100.0, "")
 
 
 def _capacity(

@@ -222,7 +222,9 @@ class Shelf:
         taken = {_folded(name): name for name in self._names()}
         other = taken.get(_folded(cell.id))
         if other is not None and (self.logs / other / "cell.json").exists():
-            raise InputError(f"{cell.id}: there is a cell {other} on the shelf in {self.logs} already; choose another id")
+            raise InputError(
+                f"{cell.id}: there is a cell {other} on the shelf in {self.logs} already; choose another id"
+            )
         folder.mkdir(parents=True, exist_ok=True)
         self._write(cell)
         return cell
@@ -330,9 +332,7 @@ class Shelf:
                 (self.logs / (INDEX_NAME + ending)).unlink(missing_ok=True)
         with self._index() as base:
             cells, broken = base.execute("select count(*), coalesce(sum(damaged <> ''), 0) from cells").fetchone()
-            runs, broken_runs = base.execute(
-                "select count(*), coalesce(sum(damaged <> ''), 0) from runs"
-            ).fetchone()
+            runs, broken_runs = base.execute("select count(*), coalesce(sum(damaged <> ''), 0) from runs").fetchone()
         return {"cells": cells, "runs": runs, "damaged_cells": broken, "damaged_runs": broken_runs}
 
     def note_run(self, folder: Path) -> None:
@@ -416,7 +416,9 @@ class Shelf:
                 content = json.dumps(asdict(cell))
             except InputError as error:
                 damaged = str(error)
-            base.execute("insert or replace into cells values (?, ?, ?, ?, ?)", (name, stamp, folder_stamp, content, damaged))
+            base.execute(
+                "insert or replace into cells values (?, ?, ?, ?, ?)", (name, stamp, folder_stamp, content, damaged)
+            )
             for gone in runs.keys() - set(current):
                 base.execute("delete from runs where cell = ? and name = ?", (name, gone))
         for run in current:

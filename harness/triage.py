@@ -46,7 +46,10 @@ FAULTS: dict[tuple[str, str], tuple[Verdict, str]] = {
     ("rust", "slight"): ("quarantine", "rust: look whether it comes from inside (white or crusted at the seal)"),
     ("dents", "slight"): ("quarantine", "a dent: watch its voltage for some days first"),
     ("wrapper", "torn"): ("quarantine", "the wrapper is torn: put on a new one before it goes into a holder"),
-    ("wrapper", "missing"): ("quarantine", "the wrapper is missing: the whole can is a terminal; put on a new one first"),
+    ("wrapper", "missing"): (
+        "quarantine",
+        "the wrapper is missing: the whole can is a terminal; put on a new one first",
+    ),
 }
 
 
@@ -100,7 +103,9 @@ def _mass(cell: Cell) -> list[Reason]:
         text = f"{shown} is below {light_g:g} g, light for a {cell.form}: a smaller cell or filler may be inside (common practice)"
         return [Reason("mass", "quarantine", text)]
     if cell.mass_g > heavy_g:
-        text = f"{shown} is above {heavy_g:g} g, heavy for a {cell.form}: weigh again, without holder or protection board"
+        text = (
+            f"{shown} is above {heavy_g:g} g, heavy for a {cell.form}: weigh again, without holder or protection board"
+        )
         return [Reason("mass", "quarantine", text)]
     return []
 
@@ -128,7 +133,9 @@ def judge_at_the_door(cell: Cell) -> Judgement:
         verdict: Verdict = "retire" if found.verdict == "refuse" else found.verdict
         reasons.append(Reason("voltage", verdict, found.reason))
         may_charge, may_discharge = found.may_charge, found.may_discharge
-    missing = [part for part in ("swelling", "leak", "dents", "rust", "wrapper", "smell") if part not in cell.inspection]
+    missing = [
+        part for part in ("swelling", "leak", "dents", "rust", "wrapper", "smell") if part not in cell.inspection
+    ]
     if missing:
         still_open.append("a look and a sniff: " + ", ".join(missing))
     if cell.form in MASS_BANDS and cell.mass_g is None and cell.chemistry in LITHIUM:

@@ -31,7 +31,9 @@ def _show_judgement(judged: Any) -> None:
     print(f"{judged.verdict}")
     for reason in judged.reasons:
         print(f"  {reason.sense}: {reason.text}")
-    print(f"  may be charged: {'yes' if judged.may_charge else 'no'}; may be discharged: {'yes' if judged.may_discharge else 'no'}")
+    print(
+        f"  may be charged: {'yes' if judged.may_charge else 'no'}; may be discharged: {'yes' if judged.may_discharge else 'no'}"
+    )
     print(f"  {judged.to_do}")
     for item in judged.open:
         print(f"  not known yet: {item}")
@@ -39,14 +41,18 @@ def _show_judgement(judged: Any) -> None:
 
 @cell_app.command("add")
 def cell_add(
-    cell_id: Annotated[str | None, typer.Argument(metavar="[ID]", help="Its id; one is proposed when none is given.")] = None,
+    cell_id: Annotated[
+        str | None, typer.Argument(metavar="[ID]", help="Its id; one is proposed when none is given.")
+    ] = None,
     form: Annotated[str, typer.Option(help="Its form: 18650, 14500, AA, ...")] = "",
     chemistry: Annotated[str, typer.Option(help="auto, li-ion, lfp, nimh, ...; auto where nobody knows.")] = "auto",
     source: Annotated[str, typer.Option(help="Where it came from.")] = "",
     markings: Annotated[str, typer.Option(help="What is printed on it.")] = "",
     claim: Annotated[str | None, typer.Option(help="The capacity its label claims: '1200 mAh'.")] = None,
     mass: Annotated[str | None, typer.Option(help="Weighed: '44 g'.")] = None,
-    as_found: Annotated[str | None, typer.Option("--as-found", help="Voltage at rest, without a load: '3.31 V'.")] = None,
+    as_found: Annotated[
+        str | None, typer.Option("--as-found", help="Voltage at rest, without a load: '3.31 V'.")
+    ] = None,
     inspection: Annotated[
         list[str] | None, typer.Option(help="What eye and nose say: sound, or wrapper=torn, leak=yes, ...")
     ] = None,
@@ -82,6 +88,8 @@ def cell_add(
     cell = Cell.from_dict(data, "cell add")
     judged = judge_at_the_door(cell)
     state = {"accept": "found", "quarantine": "quarantined", "retire": "retired"}[judged.verdict]
+    if not judged.reasons:
+        state = "found"  # nothing was seen against it, its voltage only has not been measured yet
     cell = shelf.add(Cell.from_dict({**data, "state": state}, "cell add"))
 
     def show() -> None:
@@ -96,8 +104,12 @@ def cell_list(
     state: Annotated[str | None, typer.Option(help="Only cells in this state.")] = None,
     chemistry: Annotated[str | None, typer.Option(help="Only this chemistry.")] = None,
     form: Annotated[str | None, typer.Option(help="Only this form.")] = None,
-    find: Annotated[str | None, typer.Option(help="Only cells with this text in id, source, markings or notes.")] = None,
-    sort: Annotated[str, typer.Option(help="id, capacity, mass, runs, last; with '-' before it from the top down.")] = "id",
+    find: Annotated[
+        str | None, typer.Option(help="Only cells with this text in id, source, markings or notes.")
+    ] = None,
+    sort: Annotated[
+        str, typer.Option(help="id, capacity, mass, runs, last; with '-' before it from the top down.")
+    ] = "id",
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -117,7 +129,9 @@ def cell_list(
     }
     name = sort.removeprefix("-")
     if name not in keys:
-        raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(keys)} is, with '-' before it from the top down")
+        raise InputError(
+            f"--sort {sort!r} is not accepted; one of {', '.join(keys)} is, with '-' before it from the top down"
+        )
     if state is not None and state not in STATES:
         raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
     entries = Shelf(logs).list_cells()
@@ -348,7 +362,11 @@ def shelf_export(
         except OSError as error:
             raise InputError(f"{out}: cannot be written: {error.strerror}") from error
     data = {"cells": count, "out": None if out is None else str(out), "csv": text if out is None else None}
-    answer(data, as_json, lambda: print(f"{count} cells written to {out}" if out is not None else text, end="\n" if out else ""))
+    answer(
+        data,
+        as_json,
+        lambda: print(f"{count} cells written to {out}" if out is not None else text, end="\n" if out else ""),
+    )
 
 
 @shelf_app.command("import")
@@ -370,4 +388,6 @@ def shelf_import(
     except UnicodeDecodeError as error:
         raise InputError(f"{file}: byte {error.start} is no UTF-8 text; save the table as UTF-8") from error
     cells = Shelf(logs).import_csv(text, str(file))
-    answer({"cells": [cell.id for cell in cells]}, as_json, lambda: print(f"{len(cells)} cells put on the shelf in {logs}"))
+    answer(
+        {"cells": [cell.id for cell in cells]}, as_json, lambda: print(f"{len(cells)} cells put on the shelf in {logs}")
+    )
