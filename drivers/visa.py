@@ -102,6 +102,7 @@ class Link:
         self.pause_s = pause_s
         self.baud, self.data_bits, self.parity, self.stop_bits = baud, data_bits, parity, stop_bits
         self.exchanges = 0
+        self.users = 1
         self._resource: Any = None
         self._session: Any = None
         self._socket: socket.socket | None = None
@@ -146,7 +147,7 @@ class Link:
                     self._socket = interface
             elif self.is_serial and interface is not None:
                 self._set_serial(opened, interface)
-        except Exception as error:  # noqa: BLE001 - the backend raises bare Exception while opening
+        except Exception as error:  # the backend raises bare Exception while opening
             if opened is not None:
                 _close(opened)
             self._broken = f"could not be opened: {_said(error)}"
@@ -171,6 +172,11 @@ class Link:
         port.reset_input_buffer()
         self._serial = port
 
+    def set_pause(self, pause_s: float) -> None:
+        """Let at least this much time pass between exchanges, from now on."""
+        self.pause_s = pause_s
+        self._ready_s = time.monotonic() + pause_s
+
     def reopen(self) -> None:
         """Close, open again. Whatever was still to come of old answers is gone with the session."""
         self.open()
@@ -182,6 +188,12 @@ class Link:
             self._broken = "it was closed"
         if opened is not None:
             _close(opened)
+
+    def release(self) -> None:
+        """Give back one user's share (channels of one instrument share a link); the last one closes."""
+        self.users -= 1
+        if self.users <= 0:
+            self.close()
 
     def write(self, message: str) -> None:
         """Send one message; the termination is added.
@@ -285,7 +297,7 @@ class Link:
 def _close(opened: Any) -> None:
     try:
         opened.close()
-    except Exception:  # noqa: BLE001 - a session that is broken may break again while it is closed
+    except Exception:  # a session that is broken may break again while it is closed
         session = getattr(opened, "session", None)
         logging.getLogger(__name__).debug("closing session %s failed", session, exc_info=True)
 

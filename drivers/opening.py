@@ -1,0 +1,236 @@
+"""From an instrument's table of the bench file to an open, identified instrument.
+
+Nothing at the terminals changes by opening. The dialect is the one named, or with `auto` the one
+whose pattern matches `*IDN?`, or the first of the generic ones whose questions are understood.
+"""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from drivers.dialect import Dialect, candidates, load_dialect, read_quantity
+from drivers.errors import DescriptionError, DriverError, IdentityError
+from drivers.instrument import ScpiInstrument
+from drivers.load import ScpiLoad
+from drivers.meter import ScpiMeter
+from drivers.roles import Clock, Instrument
+from drivers.supply import ScpiSupply
+from drivers.visa import Link
+
+KINDS: Mapping[str, type[ScpiInstrument]] = {"load": ScpiLoad, "supply": ScpiSupply, "meter": ScpiMeter}
+KEYS = (
+    "role", "resource", "dialect", "identity", "channel", "timeout", "pause", "baud", "data_bits", "parity",
+    "stop_bits", "read_termination", "write_termination", "remote_sense", "max_current", "max_voltage", "max_power",
+    "min_resistance", "max_resistance", "specification", "note", "simulated",
+)  # fmt: skip
+PARITIES = ("none", "odd", "even", "mark", "space")
+DEFAULT_TIMEOUT_S = 1.0
+
+_shared: dict[str, Link] = {}
+
+
+def open_instrument(name: str, description: Mapping[str, Any], clock: Clock) -> Instrument:
+    """Open the instrument of one table of the bench file; identify it.
+
+    Args:
+        name: The instrument's name in the bench file.
+        description: Its table.
+        clock: The bench's clock (serial loggers and switches use it).
+
+    Raises:
+        DescriptionError: the table or its dialect is wrong: key, value, what is accepted.
+        LinkError: it cannot be reached. IdentityError: another instrument answered.
+        GarbledReply: what answered speaks no dialect that was tried.
+    """
+    role = description.get("role")
+    if role in ("logger", "switch"):
+        from drivers import serial_logger
+
+        opened: Instrument = (
+            serial_logger.open_logger(name, description, clock)
+            if role == "logger"
+            else serial_logger.open_switch(name, description, clock)
+        )
+        return opened
+    where = f"instruments.{name}"
+    if role not in KINDS:
+        raise DescriptionError(f"{where}.role = {role!r} is not accepted; load, supply, meter, logger, switch are")
+    for key in description:
+        if key not in KEYS:
+            raise DescriptionError(f"{where}: key {key!r} is not known; {', '.join(KEYS)} are accepted")
+    named = _text(description, "dialect", where, "auto")
+    dialect = None if named == "auto" else _named_dialect(named, str(role), where)
+    channel = _whole(description, "channel", where, 1, 1, 64)
+    ranges = _ranges(description, str(role), where)
+    expected = _text(description, "identity", where)
+    sense = description.get("remote_sense")
+    if sense is not None and not isinstance(sense, bool):
+        raise DescriptionError(f"{where}.remote_sense = {sense!r} is not accepted; true or false is")
+    link = _link(name, description, dialect, where)
+    try:
+        if dialect is not None:
+            _check_channel(dialect, channel, where)
+            instrument = KINDS[str(role)](
+                link, dialect, name=name, channel=channel, expected=expected, ranges=ranges, remote_sense=sense
+            )
+            instrument.identify()
+            instrument.start()
+            return _as_instrument(instrument)
+        return _as_instrument(_by_asking(link, str(role), name, channel, expected, ranges, sense, description, where))
+    except DriverError:
+        link.release()
+        raise
+
+
+def _as_instrument(instrument: ScpiInstrument) -> Instrument:
+    return instrument
+
+
+def _by_asking(
+    link: Link,
+    role: str,
+    name: str,
+    channel: int,
+    expected: str,
+    ranges: Mapping[str, tuple[float, float]],
+    sense: bool | None,
+    description: Mapping[str, Any],
+    where: str,
+) -> ScpiInstrument:
+    """Find the dialect by `*IDN?`, else by asking what each generic one would ask."""
+    probe = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected)
+    identity = probe.identify()
+    fitting = candidates(role, identity)
+    known = bool(fitting) and fitting[0].matches(identity)
+    tried = []
+    for dialect in fitting:
+        if channel > dialect.channels:
+            continue
+        if "pause" not in description:
+            link.set_pause(dialect.pause_s)
+        instrument = KINDS[role](
+            link, dialect, name=name, channel=channel, expected=expected, ranges=ranges, remote_sense=sense
+        )
+        instrument.identity = identity
+        if known or len(fitting) == 1:
+            instrument.start()
+            return instrument
+        tried.append(dialect.name)
+        try:
+            if link.broken:
+                instrument.reopen()
+            else:
+                instrument.start_remote()
+            instrument.read_errors()
+            instrument.read_setup_shortly()
+            instrument.read()
+            if not instrument.read_errors():
+                instrument.learn()
+                instrument.start()
+                return instrument
+        except IdentityError:
+            raise
+        except DriverError:
+            continue
+    named = ", ".join(tried) or "the dialects with that many channels"
+    raise DescriptionError(
+        f"{where}.dialect: {identity!r} understood none of {named}; "
+        "name a dialect or the path of your own (docs/dialects.md)"
+    )
+
+
+def _named_dialect(named: str, role: str, where: str) -> Dialect:
+    try:
+        dialect = load_dialect(named)
+    except DescriptionError as error:
+        raise DescriptionError(f"{where}.dialect: {error}") from error
+    if dialect.role != role:
+        raise DescriptionError(f"{where}.dialect = {named!r} is for a {dialect.role}; the role is {role}")
+    return dialect
+
+
+def _check_channel(dialect: Dialect, channel: int, where: str) -> None:
+    if channel > dialect.channels:
+        raise DescriptionError(
+            f"{where}.channel = {channel} is not accepted; dialect {dialect.name} has {dialect.channels}"
+        )
+
+
+def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, where: str) -> Link:
+    """Open the link, or share the one that another channel of the same instrument has open."""
+    resource = _text(description, "resource", where)
+    if not resource:
+        raise DescriptionError(
+            f"{where}.resource is missing; a VISA string such as TCPIP::192.168.0.5::5025::SOCKET is needed"
+        )
+    shared = _shared.get(resource)
+    if shared is not None and shared.users > 0 and not shared.broken:
+        shared.users += 1
+        return shared
+    pause_s = dialect.pause_s if dialect else 0.0
+    if "pause" in description:
+        pause_s = read_quantity(description["pause"], "s", f"{where}.pause")
+    timeout_s = read_quantity(description.get("timeout", DEFAULT_TIMEOUT_S), "s", f"{where}.timeout")
+    if not 0.01 <= timeout_s <= 60.0:
+        raise DescriptionError(f"{where}.timeout = {description['timeout']!r} is not accepted; 10 ms to 60 s is")
+    parity = description.get("parity")
+    if parity is not None and parity not in PARITIES:
+        raise DescriptionError(f"{where}.parity = {parity!r} is not accepted; {', '.join(PARITIES)} are")
+    stop_bits = description.get("stop_bits")
+    if stop_bits is not None and stop_bits not in (1, 1.5, 2):
+        raise DescriptionError(f"{where}.stop_bits = {stop_bits!r} is not accepted; 1, 1.5, 2 are")
+    link = Link(
+        resource,
+        name=name,
+        timeout_s=timeout_s,
+        read_termination=_termination(description, "read_termination", where, dialect),
+        write_termination=_termination(description, "write_termination", where, dialect),
+        pause_s=pause_s,
+        baud=_whole(description, "baud", where, 0, 50, 4_000_000) or None,
+        data_bits=_whole(description, "data_bits", where, 0, 5, 8) or None,
+        parity=parity,
+        stop_bits=stop_bits,
+    )
+    link.open()
+    _shared[resource] = link
+    return link
+
+
+def _termination(description: Mapping[str, Any], key: str, where: str, dialect: Dialect | None) -> str:
+    default = "\n" if dialect is None else str(getattr(dialect, key))
+    value = _text(description, key, where, default)
+    if value not in ("\n", "\r\n", "\r"):
+        raise DescriptionError(f"{where}.{key} = {value!r} is not accepted; " r'"\n", "\r\n" or "\r" is')
+    return value
+
+
+def _text(description: Mapping[str, Any], key: str, where: str, default: str = "") -> str:
+    value = description.get(key, default)
+    if not isinstance(value, str):
+        raise DescriptionError(f"{where}.{key} = {value!r} is not accepted; a text in quotes is")
+    return value
+
+
+def _whole(description: Mapping[str, Any], key: str, where: str, default: int, low: int, high: int) -> int:
+    if key not in description:
+        return default
+    value = description[key]
+    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+        raise DescriptionError(f"{where}.{key} = {value!r} is not accepted; a whole number from {low} to {high} is")
+    return value
+
+
+def _ranges(description: Mapping[str, Any], role: str, where: str) -> dict[str, tuple[float, float]]:
+    """Return what the bench file says the instrument can do, by setting."""
+    found = {}
+    for key, unit in {"current": "A", "voltage": "V", "power": "W", "resistance": "ohm"}.items():
+        low, high = 0.0, math.inf
+        if f"max_{key}" in description:
+            high = read_quantity(description[f"max_{key}"], unit, f"{where}.max_{key}")
+        if f"min_{key}" in description:
+            low = read_quantity(description[f"min_{key}"], unit, f"{where}.min_{key}")
+        if (low, high) != (0.0, math.inf):
+            if low > high:
+                raise DescriptionError(f"{where}.min_{key} is above max_{key}; nothing could be set")
+            found[key] = (low, high)
+    return found
