@@ -570,6 +570,9 @@ def _charge(context: _Context, step: RecipeStep) -> _Draft:
     if timed and charging.charge_factor > 0:
         most_Ah = min(most_Ah, 1.05 * charging.charge_factor * context.capacity_Ah)
     order = Order("charge", voltage_V=held_V, current_A=current_A)
+    ends = _ends(context, step, current_A, held_V)
+    if context.precharge_only:  # nothing but a rest follows: warming ends it
+        ends = (*ends, End("condition", "temperature_rise_K", ">=", charging.precharge_rise_K))
     limits = Limits(
         voltage_low_V=charging.reject_below_V,
         voltage_high_V=context.charge_limit_V,
@@ -582,7 +585,7 @@ def _charge(context: _Context, step: RecipeStep) -> _Draft:
     )
     made = Step(
         name=step.name, kind="charge", segments=(Segment(order, most_s),),
-        ends=_ends(context, step, current_A, held_V), max_duration_s=most_s, time_is_end=normal,
+        ends=ends, max_duration_s=most_s, time_is_end=normal,
         sample_interval_s=_interval(step, ENERGISED_INTERVAL_S, ENERGISED_INTERVAL_S), limits=limits,
         attended=True, leads="charge", hours=context.attended,
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 import re
 from importlib.resources import files
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -132,3 +133,17 @@ def test_a_broken_chemistry_file_is_named_by_file_and_field(text, why):
         read_chemistry(text, "mine.toml")
     assert str(caught.value).startswith("mine.toml: ")
     assert why in str(caught.value)
+
+
+def test_the_page_on_chemistries_tells_what_the_files_hold():
+    page = (Path(__file__).parents[2] / "docs" / "chemistries.md").read_text(encoding="utf-8")
+    for name in NUMBERS:
+        assert f"`{name}`" in page
+    for key in KEYS:
+        row = next(line for line in page.splitlines() if line.startswith(f"| `{key}` |"))
+        c = load_chemistry(key)
+        assert f"{c.charge_limit_V:.2f} V" in row
+        assert f"{c.cutoff_V:g} V" in row or f"{c.cutoff_V:.1f} V" in row
+        if key != "auto":
+            assert f"above {c.reject_above_V:.2f} V" in row
+            assert f"below {c.quarantine_below_V:.1f} V" in row

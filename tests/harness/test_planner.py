@@ -218,6 +218,7 @@ def test_in_the_quarantine_band_only_the_slow_pre_charge_is_done():
     assert charged[0].segments[0].order.current_A == pytest.approx(0.1)
     assert charged[0].max_duration_s == 3600.0
     assert not charged[0].time_is_end
+    assert ("temperature_rise_K", 5.0) in [(end.quantity, end.value) for end in charged[0].ends]
     assert (plan.as_found_low_V, plan.as_found_high_V) == (2.0, 4.25)
 
 

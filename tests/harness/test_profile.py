@@ -1,6 +1,7 @@
 """Recipes: checked key by key, every step bounded in time, never a traceback."""
 
 import string
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -180,3 +181,17 @@ def test_any_text_is_a_recipe_or_refused(text):
         read_recipe(text, "mine.toml")
     except InputError as error:
         assert str(error).startswith("mine.toml: ")
+
+
+def test_the_page_on_recipes_names_every_recipe_kind_field_condition_and_word():
+    page = (Path(__file__).parents[2] / "docs" / "recipes.md").read_text(encoding="utf-8")
+    wanted = {*recipe_names(), *FIELDS, *CONDITIONS}
+    for fields in FIELDS.values():
+        for field, takes in fields.items():
+            wanted |= {field, *(f'"{one[5:]}"' for one in takes if one.startswith("word:"))}
+    missing = sorted(
+        word
+        for word in wanted
+        if not any(mark in page for mark in (f"`{word}`", f"`{word} =", word if '"' in word else "\0"))
+    )
+    assert missing == []
