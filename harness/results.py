@@ -149,9 +149,13 @@ def prepared(record: "Record", own: bool) -> "Record":
     from harness.analysis.integration import find_gaps
 
     record = clean(record)
-    if own or record.gaps:
+    if own:
         return record
-    return dataclasses.replace(record, gaps=find_gaps(record.t_s))
+    told = {gap.after_row for gap in record.gaps}
+    found = [gap for gap in find_gaps(record.t_s) if gap.after_row not in told]
+    if not found:
+        return record
+    return dataclasses.replace(record, gaps=tuple(sorted((*record.gaps, *found), key=lambda gap: gap.after_row)))
 
 
 def default_cutoff_V(info: "RunInfo") -> float | None:

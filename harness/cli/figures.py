@@ -1,7 +1,148 @@
-"""Commands of the group Figures."""
+"""Commands about figures: import a table, analyse a run, draw it, export it."""
+
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
+
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
+from harness.errors import InputError
 
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
+    app.command("import")(import_)
+    app.command("analyse")(analyse)
+    app.command("plot")(plot)
+    app.command("export")(export)
+
+
+def import_(
+    file: Annotated[Path, typer.Argument(help="Table as delimited text, plain or gzip'd.")],
+    cell: Annotated[str, typer.Option("--cell", help="Id of the cell; made when it is not on the shelf.")],
+    mapping: Annotated[
+        str,
+        typer.Option(
+            "--map",
+            help="Columns: t=…,v=…,i=…,temp=… (also step, steptime, ah, wh), by header text or number from 1, "
+            "with a factor: i=Current(mA)*0.001. What is left out is guessed from the header.",
+        ),
+    ] = "",
+    discharge_sign: Annotated[
+        str | None, typer.Option("--discharge-sign", help="negative or positive: the sign of discharging in the table.")
+    ] = None,
+    cutoff: Annotated[str | None, typer.Option("--cutoff", help="Cut-off voltage, such as 2.7 or 2.7 V.")] = None,
+    start: Annotated[str, typer.Option("--start", help="full or unknown: was the cell full at the start?")] = "unknown",
+    chemistry: Annotated[
+        str | None, typer.Option("--chemistry", help="For a cell that is not on the shelf yet.")
+    ] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a run folder out of anybody's table of time, voltage and current.
+
+    Example: amphora import night.csv --cell L3-a --map "t=Time(s),v=Volt,i=Current(mA)*0.001" --start full
+    """
+    from harness.importing import import_table, imported_notes, parse_map
+
+    folder = import_table(
+        file,
+        cell,
+        parse_map(mapping),
+        discharge_sign,  # type: ignore[arg-type]  # judged there, with a sentence
+        _voltage(cutoff, "--cutoff"),
+        start,
+        logs,
+        chemistry,
+    )
+    notes, warnings = imported_notes(folder)
+    for text in notes:
+        say(f"note: {text}")
+    for text in warnings:
+        say(f"warning: {text}")
+    answer(
+        {"run": str(folder), "cell": cell, "notes": notes, "warnings": warnings},
+        as_json,
+        lambda: print(f"{folder}\nNext: amphora analyse {folder}"),
+    )
+
+
+def analyse(
+    run: Annotated[Path, typer.Argument(help="Run folder.")],
+    cutoff: Annotated[
+        str | None, typer.Option("--cutoff", help="Another cut-off voltage, such as 3.2 or 3.2 V.")
+    ] = None,
+    budget: Annotated[bool, typer.Option("--budget", help="Show where the uncertainty comes from.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what a run shows: what the cell holds, what it can do, what to distrust.
+
+    Example: amphora analyse logs/L3-a/20260301T210000Z-overnight --cutoff "3.2 V" --budget
+    """
+    from harness.results import analyse_run
+    from harness.wording import analysis_lines
+
+    result = analyse_run(run, _voltage(cutoff, "--cutoff"))
+
+    def show() -> None:
+        for text in analysis_lines(result, budget):
+            print(text)
+
+    answer(result, as_json, show)
+
+
+def plot(
+    run: Annotated[Path, typer.Argument(help="Run folder.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Picture: .png, .svg or .pdf.")] = None,
+    kind: Annotated[
+        list[str] | None,
+        typer.Option("--kind", help="Which picture; may be given several times. Without it: all there is data for."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Draw a run: over time, voltage over charge, resistance, incremental capacity, temperature.
+
+    Example: amphora plot logs/L3-a/20260301T210000Z-overnight --out night.png
+    """
+    from harness.report.figures import plot_run
+
+    target = out if out is not None else run / "night.png"
+    files = plot_run(run, target, kind or None)
+    answer({"files": [str(file) for file in files]}, as_json, lambda: print("\n".join(str(file) for file in files)))
+
+
+def export(
+    run: Annotated[Path, typer.Argument(help="Run folder.")],
+    out: Annotated[Path, typer.Option("--out", help="File to write: .csv or .parquet.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Write a run's readings for other programs, units spelled out; refresh its datapackage.json.
+
+    Example: amphora export logs/L3-a/20260301T210000Z-overnight --out night.parquet
+    """
+    from harness.exporting import export_run
+    from harness.packaging import write_package
+
+    file = export_run(run, out)
+    files: list[str] = [str(file)]
+    try:
+        files.append(str(write_package(run)))
+    except OSError as error:
+        say(f"note: datapackage.json was not written ({error.strerror or error})")
+    answer({"file": str(file), "files": files}, as_json, lambda: print(file))
+
+
+def _voltage(text: str | None, where: str) -> float | None:
+    """Return a voltage given as a bare number of volts or with its unit."""
+    if text is None:
+        return None
+    value: Any
+    try:
+        value = float(text)
+    except ValueError:
+        from harness.quantities import parse
+
+        value = parse(text, "voltage", where)
+    if not 0 < value < 100:
+        raise InputError(f"{where}: {text!r}; a voltage above 0 V, such as 2.7 or 2.7 V, is accepted")
+    return float(value)
