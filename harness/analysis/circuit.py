@@ -231,8 +231,7 @@ def _fit(
 
     def solve(log_tau: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         matrix: FloatArray = np.column_stack([*base, *(answer(float(tau)) for tau in np.exp(log_tau))])
-        x: FloatArray
-        x, *_ = np.linalg.lstsq(matrix * weight[:, None], volts * weight, rcond=None)
+        x = np.asarray(np.linalg.lstsq(matrix * weight[:, None], volts * weight, rcond=None)[0], dtype=np.float64)
         error: FloatArray = (matrix @ x - volts) * weight
         return matrix, x, error
 
@@ -262,10 +261,12 @@ def _fit(
     jacobian = np.column_stack([matrix, *slopes]) * weight[:, None]
     follow = float(np.clip(np.sum(error[1:] * error[:-1]) / square, 0.0, 0.98))
     inflate = (1 + follow) / (1 - follow)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * square / max(effective - k, 1.0) * inflate
+    scale = square / max(effective - k, 1.0) * inflate
+    covariance = np.asarray(np.linalg.pinv(jacobian.T @ jacobian) * scale, dtype=np.float64)
+    u = np.asarray(np.sqrt(np.clip(np.diag(covariance), 0, None)), dtype=np.float64)
     criterion = effective * np.log(square / effective) + 2 * k + 2 * k * (k + 1) / max(effective - k - 1, 1.0)
     return _Fit(
-        float(criterion), tau, x, np.asarray(np.sqrt(np.clip(np.diag(covariance), 0, None)), dtype=np.float64), covariance,
+        float(criterion), tau, x, u, covariance,
         float(np.sqrt(square / effective)), float(np.sum(error[1:] * error[:-1]) / square) if n > 1 else 0.0,
     )  # fmt: skip
 
@@ -299,7 +300,7 @@ def _circuit(
         text = f"residuals {fit.residual_V * 1e3:.2f} mV are what noise and resolution leave ({expected * 1e3:.2f} mV)"
     else:
         text = (
-            f"residuals {fit.residual_V * 1e3:.2f} mV are more than noise and resolution leave ({expected * 1e3:.2f} mV)"
+            f"residuals {fit.residual_V * 1e3:.2f} mV are above the {expected * 1e3:.2f} mV of noise and resolution"
             ": "
             "the circuit is too simple for this stretch, take its values as an outline"
         )
