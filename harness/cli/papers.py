@@ -169,7 +169,7 @@ def label(
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
     from harness.report import label as labels
-    from harness.report.certificate import grade_of, write_whole
+    from harness.report.certificate import grade_of, is_simulated, read_run_json, write_whole
 
     sides = labels.size_mm(size)
     place = None
@@ -186,7 +186,9 @@ def label(
         record = _cell_record(cell_id, logs)
         best = _best_run(cell_id, logs)
         grade = grade_of(best[0]) if best else None
-        contents.append(labels.label_content(record, best[1] if best else None, (grade or {}).get("grade")))
+        simulated = best is not None and is_simulated(read_run_json(best[0]))
+        words = (grade or {}).get("grade")
+        contents.append(labels.label_content(record, best[1] if best else None, words, simulated))
     write_whole(out, labels.make_labels(contents, sides, place, cut_lines))
     data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
     answer(data, as_json, lambda: print(f"{out}: {len(contents)} labels of {sides[0]:g} x {sides[1]:g} mm"))

@@ -40,6 +40,8 @@ RUN_FILES = ("run.json", "samples.csv", "events.jsonl")
 CURVE_POINTS = 240
 SEAL_START = b"%amphora-seal Ed25519 "
 _TEXT_LIMIT = 1200
+_KEPT = "\u00a0\u202f\u200c\u200d"  # spaces that do not break, joiners of letters; never a turn of direction
+LEAST_SPREAD = 0.1  # of the capacity
 TEXT_SIZES_PT = (7.1, 6.7, 6.3)
 
 NOT_TESTED = (
@@ -144,8 +146,8 @@ def _number(value: Any) -> float | None:
 def _text(value: Any) -> str:
     """Return text for the certificate: one paragraph, no control characters, of bounded length."""
     text = "" if value is None else str(value)
-    text = "".join(char if char.isprintable() else " " for char in text)
-    text = re.sub(r"\s+", " ", text).strip()
+    text = "".join(char if char.isprintable() or char in _KEPT else " " for char in text)
+    text = re.sub(r" +", " ", text).strip(" ")
     return text if len(text) <= _TEXT_LIMIT else text[: _TEXT_LIMIT - 1] + "…"
 
 
@@ -224,6 +226,19 @@ def _instruments(run: dict[str, Any]) -> list[dict[str, str]]:
                 }
             )
     return found
+
+
+def is_simulated(run: dict[str, Any]) -> bool:
+    """Tell whether a run was made on the simulated bench: by its addresses, or by what its instruments answer."""
+    items = ((run.get("bench") or {}).get("instruments") or {}).values()
+    return any(
+        isinstance(item, dict)
+        and (
+            "simulated" in (item.get("resource"), item.get("port"))
+            or str(item.get("identity") or "").startswith("AMPHORA SIM,")
+        )
+        for item in items
+    )
 
 
 def _specifications(run: dict[str, Any]) -> dict[str, Any]:
@@ -352,6 +367,7 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
                 "instruments": _instruments(run),
                 "specifications": _specifications(run),
                 "imported": bool(run.get("imported")),
+                "simulated": is_simulated(run),
                 "files_sha256": {
                     name: sha256_file(item.folder / name) for name in RUN_FILES if (item.folder / name).is_file()
                 },
@@ -549,6 +565,8 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
         f"capacity {with_U(results['capacity_Ah'], results['capacity_U_Ah'], 1000)} mAh k=2".replace("\u202f", ""),
         f"start {results['start']}",
     ]
+    if any(run["simulated"] for run in data["runs"]):
+        parts.insert(1, "SIMULATED, no real cell")
     if resistance:
         parts.append(f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", ""))
     if data["grade"]:
@@ -596,21 +614,19 @@ def plot_svg(
     width: float = 330,
     height: float = 150,
     marks: list[tuple[float, float, float | None]] | None = None,
-    y_zero: bool = False,
+    x_most: float | None = None,
 ) -> str:
     """Return one quiet plot as SVG: lines, and marks with error bars (x, y, half height)."""
     points = [p for line in lines for p in line] + [(m[0], m[1]) for m in marks or []]
     if not points:
         return ""
     bars = [(m[1] - (m[2] or 0), m[1] + (m[2] or 0)) for m in marks or []]
-    x_low, x_high = min(0.0, *(p[0] for p in points)), max(p[0] for p in points)
+    x_low, x_high = min(0.0, *(p[0] for p in points)), max(x_most or 0.0, *(p[0] for p in points))
     y_low = min([p[1] for p in points] + [b[0] for b in bars])
     y_high = max([p[1] for p in points] + [b[1] for b in bars])
     x_high = x_low + (x_high - x_low) * 1.02 if x_high > x_low else x_low + 1
-    if y_zero:
-        y_low = min(0.0, y_low)
     pad = (y_high - y_low) * 0.08 or abs(y_high) * 0.1 or 1
-    y_low, y_high = (y_low if y_zero else y_low - pad), y_high + pad
+    y_low, y_high = y_low - pad, y_high + pad
     left, right, top, bottom = 26.0, 12.0, 16.0, 28.0
 
     def x(value: float) -> float:
@@ -674,9 +690,17 @@ def _alike(results: dict[str, Any]) -> list[dict[str, Any]]:
     )
 
 
+def _spread(items: list[dict[str, Any]]) -> bool:
+    """Tell whether resistances were found at charge states that differ enough to make a curve."""
+    states = [item["charge_state"] for item in items if item["charge_state"] is not None]
+    return len(states) > 1 and max(states) - min(states) >= LEAST_SPREAD
+
+
 def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
     main, alike = main_resistance(results), _alike(results)
     shown = alike if len(alike) <= 3 or main is None else [alike[0], main, alike[-1]]
+    if main is not None and not _spread(alike):
+        shown = [main]
     rows = []
     for n, item in enumerate(shown):
         if item in shown[:n]:
@@ -809,7 +833,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     about_test = [
         ["Issued by", issuer["bench"] or "a private bench, name not stated"],
         ["Place of test", issuer["place"] or none],
-        ["Operator, answers for it", issuer["operator"] or none],
+        ["Answered for by", issuer["operator"] or none],
         ["Made for", issuer["customer"] or "whoever holds the cell"],
         ["Tested (UTC)", ", ".join(dates) or none],
         ["Issued", data["issued"]],
@@ -852,7 +876,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     curves = [[(q * 1000, v) for q, v in run["curve"]] for run in data["runs"] if run["curve"]]
     marks = []
     for run in data["runs"]:
-        for r in _alike(run["results"]):
+        for r in _alike(run["results"]) if _spread(_alike(run["results"])) else []:
             if r["charge_state"] is not None:
                 capacity = run["results"]["capacity_Ah"]
                 marks.append(
@@ -870,7 +894,8 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         "x_name": "charge given, mAh",
         "y_name": f"DC resistance{after}, mΩ (bars: U, k = 2)",
     }
-    flat: dict[str, Any] = {"height": 112}
+    flat: dict[str, Any] = {"height": 112, "width": 330 if marks else 690}
+    most = max((run["results"]["capacity_Ah"] * 1000 for run in data["runs"]), default=None)
     total = math.fsum((line["contribution_Ah"] or 0.0) ** 2 for line in last["budget"])
     budget_rows = [
         [
@@ -891,6 +916,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
         "subtitle": "Report of a measurement on one used cell",
         "cell": item["id"],
         "issued": data["issued"],
+        "simulated": any(run["simulated"] for run in data["runs"]),
         "declared": results["start"] == "declared-full",
         "headline": headline,
         "grade": {
@@ -926,11 +952,11 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
     shown["qr"] = qr_svg(qr_payload(data, public))
     shown["plots"] = {
         "voltage": plot_svg(curves, **voltage_plot, **flat) if curves else "",
-        "resistance": plot_svg([], **resistance_plot, **flat, marks=marks) if marks else "",
+        "resistance": plot_svg([], **resistance_plot, **flat, marks=marks, x_most=most) if marks else "",
         "voltage_large": plot_svg(curves, **voltage_plot, width=640, height=300)
         if curves and data["pages"] > 1
         else "",
-        "resistance_large": plot_svg([], **resistance_plot, width=640, height=230, marks=marks)
+        "resistance_large": plot_svg([], **resistance_plot, width=640, height=230, marks=marks, x_most=most)
         if marks and data["pages"] > 1
         else "",
     }

@@ -95,13 +95,16 @@ def grid(text: str) -> tuple[int, int]:
     return int(match[1]), int(match[2])
 
 
-def label_content(cell: dict[str, Any], result: dict[str, Any] | None, grade: str | None = None) -> dict[str, Any]:
+def label_content(
+    cell: dict[str, Any], result: dict[str, Any] | None, grade: str | None = None, simulated: bool = False
+) -> dict[str, Any]:
     """Return what one label says, as finished text, most important first.
 
     Args:
         cell: The cell's record.
         result: The analysed run it stands on, or None.
         grade: The grade in words, or None.
+        simulated: The run was made on the simulated bench; the label says so.
     """
     identified = cell.get("identified") or {}
     key = str(identified.get("chemistry") or cell.get("chemistry") or "auto")
@@ -121,6 +124,9 @@ def label_content(cell: dict[str, Any], result: dict[str, Any] | None, grade: st
     else:
         lines.append({"text": "capacity not known", "size": 8, "strong": True})
         payload.append("capacity not known")
+    if simulated:
+        lines.insert(0, {"text": "SIMULATED, no real cell", "size": 6.5, "strong": True})
+        payload.insert(1, "SIMULATED")
     resistance = main_resistance(results) if results else None
     if resistance:
         after = f" ({resistance['duration_s']:.3g} s)" if resistance["duration_s"] is not None else ""
@@ -182,7 +188,13 @@ def make_labels(
         code, code_mm = _qr(item["payload"], most_qr)
         lines = list(item["lines"])
         if height < 16:
-            first = lines[0]["text"] + (" (declared full)" if item["declared"] else "")
+            simulated = lines[0]["text"] if lines[0]["text"].startswith("SIMULATED") else ""
+            lines = lines[1:] if simulated else lines
+            first = (
+                (f"{simulated}: " if simulated else "")
+                + lines[0]["text"]
+                + (" (declared full)" if item["declared"] else "")
+            )
             rest = " · ".join(line["text"] for line in lines[1:] if line["text"] != _DECLARED)
             rest = re.sub(r" \([^)]* s\)", "", rest)  # the length of the step stands on the certificate
             lines = [{**lines[0], "text": first}, {"text": rest, "size": 7, "strong": False}]

@@ -95,6 +95,8 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
     capacity_U = _finite(compared.get("capacity_U_Ah")) or (results["capacity_U_Ah"] if results else None)
     main = main_resistance(results) if results else None
     resistance = _finite(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
+    held = with_U(capacity, capacity_U, 1000)
+    counts = bool(results and results["start"] in ("full", "declared-full") and results["reached_cutoff"])
     resistance_U = _finite(compared.get("resistance_U_ohm")) or (
         main["U_ohm"] if main and main["ohm"] == resistance else None
     )
@@ -120,7 +122,7 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
         else f'<td><input type="checkbox" value="{index}" aria-label="show the curve of '
         f'{_e(name)}"{" checked" if checked else ""}></td>',
         short(compared.get("grade") or ""),
-        number(capacity, "–" if capacity is None else with_U(capacity, capacity_U, 1000)),
+        number(capacity, "–" if capacity is None else held if counts else f"({held})"),
         number(resistance, "–" if resistance is None else with_U(resistance, resistance_U, 1000)),
         number(
             results["energy_Wh"] if results else None,
@@ -263,7 +265,8 @@ def build_page(
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
         '<p class="quiet">'
         "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = cannot be told apart. "
-        "A capacity counts only where the start was known to be full.</p>"
+        "A capacity in brackets does not "
+        "count: the start was not known to be full, or the cut-off was not reached.</p>"
         f"{said}{chart}</main>"
         "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a "
         "damaged or "

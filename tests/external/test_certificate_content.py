@@ -64,7 +64,7 @@ ITEMS = {
         "0.19 It of the claimed 2.6 Ah",
         "not controlled",
     ],
-    "o who authorises": ["Operator, answers for it Mara Lindqvist"],
+    "o who authorises": ["Answered for by Mara Lindqvist"],
     "note: copied only in full": ["To be copied only in full"],
 }
 
@@ -88,7 +88,7 @@ def test_what_is_not_known_is_said_to_be_not_known(tmp_path: Path) -> None:
     )
     shown = text_of(certificate.make_certificate([run], certificate.Issue(ISSUE.issued), SIGNER)[0])
     for words in (
-        "Place of test not stated", "Operator, answers for it not stated", "Came out of not stated", "none known",
+        "Place of test not stated", "Answered for by not stated", "Came out of not stated", "none known",
         "voltage not recorded, date of receipt not recorded", "no inspection recorded", "Temperature: not measured",
         "DC resistance not measured", "the rated capacity is unknown",
     ):  # fmt: skip

@@ -339,3 +339,34 @@ def test_report_of_runs_by_command_is_one_page_with_curves(tmp_path: Path) -> No
     page = out.read_text(encoding="utf-8")
     assert page.count("<polyline") == 2
     assert "L4-b" in page
+
+
+def test_a_run_on_the_simulated_bench_says_so_on_page_and_code(tmp_path: Path, signer: Signer) -> None:
+    bench = {
+        "name": "simulated bench",
+        "instruments": {"load": {"role": "load", "identity": "AMPHORA SIM,LOAD,0012,1.0"}},
+    }
+    pdf, data = certificate.make_certificate([run_input(write_run(tmp_path, bench=bench))], ISSUE, signer)
+    assert data["runs"][0]["simulated"]
+    assert "Simulated bench: no real cell was tested" in text_of(pdf)
+    assert "SIMULATED, no real cell" in certificate.qr_payload(data, signer.public)
+    real, _ = certificate.make_certificate([run_input(write_run(tmp_path / "real"))], ISSUE, signer)
+    assert "imulated" not in text_of(real)
+
+
+def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: Signer) -> None:
+    one = [
+        {"method": "pulse", "ohm": 0.06 + n / 1e4, "U_ohm": 0.001, "current_A": -1.0, "duration_s": 10.0,
+         "charge_state": 0.99, "t_s": 1.0}
+        for n in range(3)
+    ]  # fmt: skip
+    data = certificate.certificate_data([run_input(write_run(tmp_path), resistances=one)], ISSUE)
+    shown = certificate.view(data, signer.public)
+    assert shown["plots"]["resistance"] == ""
+    assert [row[0] for row in shown["tables"][0]["rows"]].count("DC resistance") == 1
+
+
+def test_joined_letters_stay_joined_and_turns_of_direction_are_dropped(tmp_path: Path) -> None:
+    cell = cell_record(notes="می\u200cرود \u202egnorw\u202c\x00\n\tend")
+    data = certificate.certificate_data([run_input(write_run(tmp_path, cell=cell))], ISSUE)
+    assert data["item"]["notes"] == "می\u200cرود gnorw end"

@@ -1,5 +1,8 @@
 """Labels: what they say, that it fits, and that a printer of 203 dots an inch keeps it readable."""
 
+import json
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -142,3 +145,44 @@ def test_two_lengths_are_two_numbers(text: str, option: str) -> None:
 def test_equal_labels_are_equal_bytes(content: dict[str, object]) -> None:
     sheet = label.Sheet(3, 8)
     assert label.make_labels([content], (60, 30), sheet) == label.make_labels([content], (60, 30), sheet)
+
+
+@pytest.mark.parametrize("size", list(label.SIZES_MM))
+def test_a_simulated_cell_is_marked_as_such(tmp_path: Path, size: str) -> None:
+    item = label.label_content(cell_record(), analyse(write_run(tmp_path)), "steady duty", simulated=True)
+    assert "SIMULATED" in shown(label.make_labels([item], label.size_mm(size)))
+    assert "SIMULATED" in item["payload"]
+
+
+def test_labels_of_cells_on_the_shelf_by_command(tmp_path: Path) -> None:
+    from harness.shelf import Cell, Shelf
+
+    logs = tmp_path / "logs"
+    shelf = Shelf(logs)
+    for name in ("L3-a", "L4-b"):
+        shelf.add(Cell.from_dict({"id": name, "form": "18650", "chemistry": "li-ion"}))
+    write_run(logs)
+    out = tmp_path / "labels.pdf"
+    command = [
+        "label",
+        "L3-a",
+        "L4-b",
+        "--logs",
+        str(logs),
+        "--size",
+        "card",
+        "--sheet",
+        "3x8",
+        "--out",
+        str(out),
+        "--json",
+    ]
+    done = subprocess.run(
+        [sys.executable, "-c", "from harness.cli.app import main; main()", *command],
+        capture_output=True, text=True, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["cells"] == ["L3-a", "L4-b"]
+    text = shown(out.read_bytes())
+    assert "1 982 ±" in text
+    assert "capacity not known" in text

@@ -170,3 +170,11 @@ def test_the_page_stands_alone_on_disk(rows: list[PageRow], tmp_path: Path) -> N
     path = tmp_path / "page.html"
     path.write_text(build_page(rows), encoding="utf-8")
     assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+
+
+@pytest.mark.parametrize("changes", [{"start": "unknown"}, {"reached_cutoff": False}])
+def test_a_capacity_that_does_not_count_stands_in_brackets(rows: list[PageRow], changes: dict[str, Any]) -> None:
+    result = {**(rows[0].result or {}), **changes}
+    page = build_page([PageRow(rows[0].cell, rows[0].compared, result, rows[0].curve)])
+    assert ">(1\u202f983 ± 12)</td>" in page
+    assert ">1\u202f983 ± 12</td>" in build_page(rows)
