@@ -220,13 +220,13 @@ class LineFormat:
                 raise GarbledReply(f"{text!r}: {column.name} is missing")
             cell = cell.strip()
             if cell.casefold() in self.missing:
-                if not column.optional:
+                if cell or not column.optional:
                     faults.append(f"{column.name} reads {cell!r}")
                 continue
             number = to_number(cell, self.decimal)
             if number is None:
                 raise GarbledReply(f"{text!r}: {cell!r} is no number ({column.name})")
-            present += 1
+            present += column.quantity != "time"
             if abs(number) >= OVERRANGE:
                 faults.append(f"{column.name} reads {cell!r}: over range")
                 continue
