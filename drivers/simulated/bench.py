@@ -6,9 +6,8 @@ steps of at most a second while current flows. The same seed gives the same nigh
 
 import random
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.roles import Clock, Instrument
 from drivers.simulated import clock as virtual
@@ -25,8 +24,13 @@ from drivers.simulated.instruments import (
     SimThermometer,
 )
 
+if TYPE_CHECKING:
+    from drivers.simulated.faults import Fault
+
 STEP_S = 1.0
 REST_STEP_S = 10.0
+USUAL_A = {"nimh": 0.06}
+"""What `truth` discharges at: 0.2 It of a cell assumed to hold 1 Ah (NiMH AA from a light: 0.3 Ah)."""
 Event = Callable[["SimulatedBench"], None]
 
 
@@ -93,7 +97,10 @@ class SimulatedBench:
         self._events: list[tuple[float, str, Event]] = []
         self._at_s = self.clock.now_s()
         self._current_A = 0.0
-        self._held_A = 0.0
+        self._solved = False
+        self.readings = 0  # of the load, which is the voltmeter of this bench
+        self._reading_faults: list[tuple[int, Fault]] = []
+        self.next_reading = -1
         self.lowest_V = self.highest_V = self.cell.voltage(0.0)
         self.description = self._describe()
 
@@ -103,6 +110,40 @@ class SimulatedBench:
         """Have something happen to the bench at a moment; it stands in `fired` once it has."""
         self._events.append((at_s, name, event))
         self._events.sort(key=lambda item: item[0])
+
+    def inject(self, fault: "Fault", *, at_s: float | None = None, at_reading: int | None = None) -> None:
+        """Have a fault begin at a moment of the bench, or just before a reading of the load (from 1).
+
+        It stands in `fired` once it has really acted: an order that is to be ignored must have come.
+
+        Raises:
+            ValueError: neither or both of the two were given.
+        """
+        if (at_s is None) == (at_reading is None):
+            raise ValueError(f"{fault.name}: at_s or at_reading is needed, one of them")
+        if at_s is not None:
+            self.at(at_s, "", fault.begin)
+            return
+        self._reading_faults.append((int(at_reading or 0), fault))
+        self._reading_faults.sort(key=lambda item: item[0])
+        self.next_reading = self._reading_faults[0][0]
+
+    def begin_due(self) -> None:
+        """Begin the faults whose reading has come."""
+        while self._reading_faults and self._reading_faults[0][0] <= self.readings:
+            self._reading_faults.pop(0)[1].begin(self)
+            self.touch()
+        self.next_reading = self._reading_faults[0][0] if self._reading_faults else -1
+
+    def mark(self, name: str) -> None:
+        """Note that a fault has acted."""
+        if name not in self.fired:
+            self.fired.append(name)
+
+    def touch(self) -> None:
+        """Something was switched, set or swapped: solve the circuit anew."""
+        self._solved = False
+        self.cell.changed()
 
     # -- physics --------------------------------------------------------------------------------
 
@@ -120,7 +161,12 @@ class SimulatedBench:
             current_A = self._solve()
             most_s = STEP_S if current_A else REST_STEP_S
             step_s = left_s if left_s < most_s else most_s
+            if self._events:
+                until_s = self._events[0][0] - self._at_s
+                if 0.0 < until_s < step_s:
+                    step_s = until_s
             self.cell.advance(step_s, current_A)
+            self._solved = False
             self._at_s += step_s
             left_s -= step_s
         self._at_s = now_s
@@ -130,11 +176,16 @@ class SimulatedBench:
     def _happen(self, now_s: float) -> None:
         while self._events and self._events[0][0] <= now_s:
             _, name, event = self._events.pop(0)
-            self.fired.append(name)
+            if name:
+                self.mark(name)
             event(self)
+            self.touch()
 
     def _solve(self) -> float:
         """Return the current into the cell with what is switched on now, A; sees to the trips."""
+        if self._solved:
+            return self._current_A
+        self._solved = True
         load, supply, cell = self.load, self.supply, self.cell
         self._current_A = 0.0
         if not (load.on or supply.on) or self.disconnected:
@@ -143,7 +194,7 @@ class SimulatedBench:
             return self._current_A
         inner_V = cell.inner_V()
         ohm = cell.series_ohm() + self.lead_ohm
-        if load.on and self._connected("discharge"):
+        if load.on and not load.dead and self._connected("discharge"):
             self._current_A = self._load_current(inner_V, ohm)
         elif supply.on and self._connected("charge"):
             self._current_A = self._supply_current(inner_V, ohm)
@@ -164,7 +215,7 @@ class SimulatedBench:
         most_A = max((inner_V - LOWEST_LOAD_V) / ohm, 0.0)
         mode, value = load.mode, load.value
         if mode == "current":
-            wanted_A = value * load.set_gain
+            wanted_A = value * load.set_gain * load.drift
         elif mode == "resistance":
             wanted_A = inner_V / (value + ohm)
         elif mode == "power":
@@ -193,7 +244,7 @@ class SimulatedBench:
 
     def _supply_current(self, inner_V: float, ohm: float) -> float:
         supply = self.supply
-        set_V = supply.set_V * supply.set_gain
+        set_V = supply.set_V * supply.set_gain + supply.overshoot_V
         series = self.cell.series_ohm() if self.sense else ohm
         if supply.off_after_s is not None and self._at_s - supply.on_since_s > supply.off_after_s:
             supply.on = False
@@ -205,6 +256,10 @@ class SimulatedBench:
         wanted_A = (set_V - inner_V) / series
         if wanted_A > supply.limit_A:
             wanted_A = supply.limit_A
+        if supply.over_A is not None and wanted_A > supply.over_A:
+            supply.on = False
+            supply.queue.append('+303,"Over-current protection tripped"')
+            return 0.0
         return wanted_A if wanted_A > 0.0 else 0.0
 
     def sense_voltage(self) -> float:
@@ -252,13 +307,14 @@ class SimulatedBench:
     def truth(self, current_A: float | None = None, cutoff_V: float | None = None) -> dict[str, Any]:
         """Return what is really there: capacity at a current and cut-off, resistances, state at the start."""
         spec = self.cell.spec
-        used_A = current_A if current_A is not None else round(0.2 * spec.capacity_Ah, 3)
+        used_A = current_A if current_A is not None else USUAL_A.get(spec.chemistry, 0.2)
         used_V = cutoff_V if cutoff_V is not None else spec.cutoff_V
-        fresh = SimulatedCell(replace(spec, protection=None), 0.5, self.cell.ambient_degC)
+        fresh = SimulatedCell(spec, 0.5, self.cell.ambient_degC)
         return {
             "kind": self.kind,
             "seed": self.seed,
             "chemistry": spec.chemistry,
+            "inner_capacity_Ah": spec.capacity_Ah,
             "capacity_Ah": delivered_Ah(self.cell, used_A, used_V),
             "current_A": used_A,
             "cutoff_V": used_V,

@@ -62,7 +62,7 @@ def ocp_lfp(y: float) -> float:
 
 def ocv_lfp(z: float) -> float:
     """Return the LFP/graphite full-cell OCV, V: the half cells above, about 3.2-3.34 V in the middle."""
-    return ocp_lfp(0.985 + (0.03 - 0.985) * z) - ocp_graphite(0.02 + (0.80 - 0.02) * z)
+    return ocp_lfp(0.985 + (0.015 - 0.985) * z) - ocp_graphite(0.02 + (0.80 - 0.02) * z)
 
 
 MEASURED_18650 = (  # Source: github.com/derlucae98/US18650VTC6_OCV_SOC_Curve (MIT licence), mean of C/20 both ways
@@ -117,6 +117,8 @@ CURVES: dict[str, Callable[[float], float]] = {
     "lithium-primary": ocv_lithium_primary,
     "linear": ocv_linear,
 }
+ABOVE_FULL_V = {"nimh": 0.3, "lfp": 100.0, "chen-rincon-mora": 20.0, "measured-18650": 10.0}
+"""How fast the voltage rises beyond full, V per unit of charge: the limit is met within about 1 % of full."""
 _tables: dict[str, list[float]] = {}
 
 
@@ -132,7 +134,7 @@ def table_of(curve: str) -> list[float]:
             if z < 0.0:
                 value -= 30.0 * -z + 400.0 * z * z if curve != "linear" else 0.0
             elif z > 1.0 and curve != "linear":
-                value += (0.3 if curve == "nimh" else 3.0) * (z - 1.0)
+                value += ABOVE_FULL_V.get(curve, 5.0) * (z - 1.0)
             table.append(value)
         _tables[curve] = table
     return _tables[curve]
@@ -161,6 +163,8 @@ class CellSpec:
     full_V: float = 4.2
     cutoff_V: float = 3.0
     low_end_rise: float = 1.2  # how much R0 grows towards empty
+    surface_s: float = 0.0  # what was pushed in beyond full spreads inwards with this time constant; 0: it stays
+    gassing_V_per_K: float = 0.0  # falls as it warms itself over the room: the end-of-charge dip of NiMH
     protection: "Protection | None" = None
 
 
@@ -184,11 +188,12 @@ KINDS: dict[str, CellSpec] = {
     ),
     "lfp": CellSpec(
         "lfp", "lfp", "lfp", 1.30, 0.060, 0.022, 1500.0, 0.02, 12000.0, hysteresis_V=0.008, mass_g=40.9,
-        full_V=3.65, cutoff_V=2.5,
+        full_V=3.65, cutoff_V=2.5, surface_s=1200.0,
     ),
     "nimh": CellSpec(
         "nimh", "nimh", "nimh", 0.62, 0.110, 0.030, 900.0, 0.03, 8000.0, hysteresis_V=0.015, leak_A=0.0002,
         efficiency=0.97, heat_J_per_K=24.0, loss_W_per_K=0.06, mass_g=24.0, full_V=1.60, cutoff_V=1.0,
+        gassing_V_per_K=-0.0025,
     ),
     "protected": CellSpec(
         "protected",
@@ -224,6 +229,8 @@ class SimulatedCell:
         "_a1",
         "_a2",
         "_dt_s",
+        "_inner_V",
+        "_r0_ohm",
         "_r0_table",
         "_table",
         "_trip_s",
@@ -256,14 +263,23 @@ class SimulatedCell:
         self.open = False
         self._trip_s = 0.0
         self._table = table_of(spec.curve)
+        self._inner_V: float | None = None
+        self._r0_ohm: float | None = None
         self._dt_s = -1.0
         self._a1 = self._a2 = 0.0
+
+    def changed(self) -> None:
+        """Forget what was computed: call it after a state or `spec` was changed from outside."""
+        self._inner_V = self._r0_ohm = None
+        self._table = table_of(self.spec.curve)
+        self._dt_s = -1.0
 
     def copy(self) -> "SimulatedCell":
         """Return a cell in the same state that goes its own way."""
         other = SimulatedCell(self.spec, self.soc, self.ambient_degC)
         for name in ("temperature_degC", "u1_V", "u2_V", "hysteresis", "leak_A", "tripped", "short_ohm", "open"):
             setattr(other, name, getattr(self, name))
+        other.extra_heat_W = self.extra_heat_W
         return other
 
     def ocv(self) -> float:
@@ -280,6 +296,8 @@ class SimulatedCell:
 
     def r0(self) -> float:
         """Return the series resistance at this charge and temperature, ohm."""
+        if self._r0_ohm is not None:
+            return self._r0_ohm
         spec = self.spec
         value = spec.r0_ohm
         z = self.soc
@@ -289,11 +307,18 @@ class SimulatedCell:
         degC = self.temperature_degC
         if degC != 20.0:
             value *= math.exp(R_ACTIVATION_K * (1.0 / (degC + 273.15) - 1.0 / 293.15))
+        self._r0_ohm = value
         return value
 
     def inner_V(self) -> float:
         """Return what the cell shows behind its series resistance, V."""
-        return self.ocv() + self.spec.hysteresis_V * self.hysteresis + self.u1_V + self.u2_V
+        if self._inner_V is None:
+            spec = self.spec
+            value = self.ocv() + spec.hysteresis_V * self.hysteresis + self.u1_V + self.u2_V
+            if spec.gassing_V_per_K:
+                value += spec.gassing_V_per_K * (self.temperature_degC - self.ambient_degC)
+            self._inner_V = value
+        return self._inner_V
 
     def series_ohm(self) -> float:
         """Return all that stands in series with the inner voltage: R0, and the board where there is one."""
@@ -312,7 +337,7 @@ class SimulatedCell:
 
     def voltage(self, current_A: float) -> float:
         """Return the voltage at the tabs with this current into the cell, V."""
-        if self.open or (self.tripped and not self.conducts(current_A)):
+        if self.open or (self.tripped == "discharge" and current_A <= 0.0):
             return 0.0
         return self.inner_V() + current_A * self.series_ohm()
 
@@ -334,8 +359,13 @@ class SimulatedCell:
             accepted = max(0.0, 1.0 - (self.soc - 0.85) / 0.2)
             gassing_W = inner_A * 1.45 * (1.0 - accepted)
             effective_A *= accepted
-        self.soc += (effective_A - self.leak_A) * dt_s / (3600.0 * spec.capacity_Ah)
         r0_ohm = self.r0()
+        self.soc += (effective_A - self.leak_A) * dt_s / (3600.0 * spec.capacity_Ah)
+        if self.soc < SOC_LOW:
+            self.soc = SOC_LOW  # what flows beyond ruins the cell and is no charge
+        if spec.surface_s and self.soc > 1.0:
+            self.soc = 1.0 + (self.soc - 1.0) * math.exp(-dt_s / spec.surface_s)
+        self._inner_V = self._r0_ohm = None
         self.u1_V = self._a1 * self.u1_V + (1.0 - self._a1) * inner_A * spec.r1_ohm
         self.u2_V = self._a2 * self.u2_V + (1.0 - self._a2) * inner_A * spec.r2_ohm
         if spec.hysteresis_V and inner_A:
@@ -416,8 +446,12 @@ def random_cell(kind: str, rng: random.Random, start_soc: float | None = None) -
 
 
 def delivered_Ah(cell: SimulatedCell, current_A: float, cutoff_V: float, dt_s: float = 1.0) -> float:
-    """Return what a full copy of the cell gives at a constant current down to the cut-off, Ah."""
-    copy = SimulatedCell(replace(cell.spec, protection=None), 1.0, cell.ambient_degC)
+    """Return what a full copy of the cell gives at a constant current down to the cut-off, Ah.
+
+    With its protection board, if it has one: a trip ends it.
+    """
+    copy = SimulatedCell(cell.spec, 1.0, cell.ambient_degC)
+    copy.leak_A = cell.leak_A
     passed_s = 0.0
     before_V = copy.voltage(-current_A)
     while passed_s < 400 * 3600.0:

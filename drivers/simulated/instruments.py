@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from drivers.errors import LimitError
+from drivers.errors import InstrumentError, LimitError
 from drivers.roles import Abilities, DischargeMode, Position, SafeState
 
 if TYPE_CHECKING:
@@ -70,7 +70,10 @@ class Channel:
         return value
 
 
-Fault = Callable[["SimulatedInstrument", str], None]
+Hook = Callable[["SimulatedInstrument", str], None]
+Values = dict[str, float]
+ReadingHook = Callable[[Values], Values]
+OrderHook = Callable[["SimulatedInstrument", str, Callable[[], None]], bool]
 
 
 class SimulatedInstrument:
@@ -84,14 +87,36 @@ class SimulatedInstrument:
         self.abilities = abilities
         self.identity = f"AMPHORA SIM,{self.role.upper()},{bench.seed:04d},1.0"
         self.queue: list[str] = []
-        self.fault: Fault | None = None
+        self.fault: Hook | None = None  # called before each call; may raise as a driver would
+        self.reading_fault: ReadingHook | None = None  # changes what is shown
+        self.order_fault: OrderHook | None = None  # True: it has taken the order over
         self.closed = False
+        self._shown_s = -1e9
+        self._shown: Mapping[str, float] = {}
 
     def _call(self, what: str) -> None:
         """Bring the bench to now, and let an injected fault have its say."""
         self.bench.update()
         if self.fault is not None:
             self.fault(self, what)
+
+    def _order(self, what: str, act: Callable[[], None]) -> None:
+        """Carry an order out, unless a fault takes it over."""
+        self._call(what)
+        if self.order_fault is None or not self.order_fault(self, what, act):
+            act()
+        self.bench.touch()
+
+    def _held(self) -> bool:
+        """Whether the last reading still stands: some refresh only a few times a second."""
+        refresh_s = self.abilities.refresh_s
+        if not refresh_s:
+            return False
+        now_s = self.bench.clock.now_s()
+        if now_s - self._shown_s < refresh_s:
+            return True
+        self._shown_s = now_s
+        return False
 
     def identify(self) -> str:
         """Return the identity."""
@@ -167,18 +192,29 @@ class SimLoad(SimulatedInstrument):
         self.most_A: float | None = None
         self.range_A = most_A
         self.cut = False
+        self.drift = 1.0  # what it draws, as a share of what is set
+        self.dead = False  # switched on it draws nothing
 
     def read(self) -> Mapping[str, float]:
         """Measure voltage and current; the current as seen by the cell."""
         bench = self.bench
         bench.update()
+        bench.readings += 1
+        if bench.readings == bench.next_reading:
+            bench.begin_due()
         if self.fault is not None:
             self.fault(self, "read")
+        if self.abilities.refresh_s and self._held():
+            return self._shown
         current_A = bench.load_current()
-        return {
+        values = {
             "voltage_V": self.voltage.read(bench.sense_voltage()),
             "current_A": self.current.read(current_A),
         }
+        if self.reading_fault is not None:
+            values = self.reading_fault(values)
+        self._shown = values
+        return values
 
     def read_setup(self) -> Mapping[str, object]:
         """Return whether the input is on, mode and level."""
@@ -194,15 +230,27 @@ class SimLoad(SimulatedInstrument):
         top = {"current": self.range_A, "resistance": 10000.0, "power": 60.0, "voltage": 60.0}[mode]
         if not 0.0 <= value <= top:
             raise LimitError(f"{self.name}: {mode} {value:g} is outside 0 to {top:g}; nothing was sent")
-        self._call(f"set_discharge {mode} {value:g}")
-        self.mode, self.value = mode, value
+
+        def act() -> None:
+            self.mode, self.value = mode, value
+
+        self._order(f"set_discharge {mode} {value:g}", act)
+        if (self.mode, self.value) != (mode, value):
+            raise InstrumentError(
+                f"{self.name}: asked for {mode} {value:g}, holds {self.mode} {self.value:g} (read back)"
+            )
         return value
 
     def set_input(self, on: bool) -> None:
         """Switch the input."""
-        self._call(f"set_input {on}")
-        self.on = on
-        self.cut = False
+
+        def act() -> None:
+            self.on = on
+            self.cut = False
+
+        self._order(f"set_input {on}", act)
+        if self.on != on:
+            raise InstrumentError(f"{self.name}: input ordered {'on' if on else 'off'}, reads back otherwise")
 
     def arm_limits(self, low_voltage_V: float | None, max_current_A: float | None) -> Mapping[str, float]:
         """Arm the low-voltage cut-off and the current protection."""
@@ -212,15 +260,20 @@ class SimLoad(SimulatedInstrument):
             self.low_V = held["low_voltage_V"] = low_voltage_V
         if max_current_A is not None and self.abilities.over_current_protection:
             self.most_A = held["max_current_A"] = max_current_A
+        self.bench.touch()
         return held
 
     def make_safe(self) -> SafeState:
         """Input off, read back."""
-        self._call("make_safe")
-        self.on = False
-        self.cut = False
+
+        def act() -> None:
+            self.on = False
+            self.cut = False
+
+        self._order("make_safe", act)
         current_A = self.current.read(self.bench.load_current())
-        return SafeState(not self.on, current_A, f"{self.name}: input off, read back")
+        text = "STILL ON after being ordered off" if self.on else "input off, read back"
+        return SafeState(not self.on, current_A, f"{self.name}: {text}")
 
 
 class SimSupply(SimulatedInstrument):
@@ -262,6 +315,7 @@ class SimSupply(SimulatedInstrument):
         self.off_after_s: float | None = None
         self.on_since_s = 0.0
         self.bleed_A = 0.0
+        self.overshoot_V = 0.0
 
     def read(self) -> Mapping[str, float]:
         """Measure the current into the cell, and the voltage at the output (0 V with the output off)."""
@@ -269,11 +323,17 @@ class SimSupply(SimulatedInstrument):
         bench.update()
         if self.fault is not None:
             self.fault(self, "read")
+        if self.abilities.refresh_s and self._held():
+            return self._shown
         true_V = bench.sense_voltage() if self.on else 0.0
-        return {
+        values = {
             "voltage_V": self.voltage.read(true_V),
             "current_A": self.current.read(bench.supply_current()),
         }
+        if self.reading_fault is not None:
+            values = self.reading_fault(values)
+        self._shown = values
+        return values
 
     def read_setup(self) -> Mapping[str, object]:
         """Return whether the output is on, voltage and current limit."""
@@ -288,8 +348,13 @@ class SimSupply(SimulatedInstrument):
         """
         if not 0.0 <= voltage_V <= 30.0:
             raise LimitError(f"{self.name}: voltage {voltage_V:g} V is outside 0 to 30 V; nothing was sent")
-        self._call(f"set_voltage {voltage_V:g}")
-        self.set_V = voltage_V
+
+        def act() -> None:
+            self.set_V = voltage_V
+
+        self._order(f"set_voltage {voltage_V:g}", act)
+        if self.set_V != voltage_V:
+            raise InstrumentError(f"{self.name}: asked for {voltage_V:g} V, holds {self.set_V:g} V (read back)")
         return voltage_V
 
     def set_current_limit(self, current_A: float) -> float:
@@ -300,16 +365,26 @@ class SimSupply(SimulatedInstrument):
         """
         if not 0.0 <= current_A <= 5.0:
             raise LimitError(f"{self.name}: current limit {current_A:g} A is outside 0 to 5 A; nothing was sent")
-        self._call(f"set_current_limit {current_A:g}")
-        self.limit_A = current_A
+
+        def act() -> None:
+            self.limit_A = current_A
+
+        self._order(f"set_current_limit {current_A:g}", act)
+        if self.limit_A != current_A:
+            raise InstrumentError(f"{self.name}: asked for {current_A:g} A, holds {self.limit_A:g} A (read back)")
         return current_A
 
     def set_output(self, on: bool) -> None:
         """Switch the output."""
-        self._call(f"set_output {on}")
-        if on and not self.on:
-            self.on_since_s = self.bench.clock.now_s()
-        self.on = on
+
+        def act() -> None:
+            if on and not self.on:
+                self.on_since_s = self.bench.clock.now_s()
+            self.on = on
+
+        self._order(f"set_output {on}", act)
+        if self.on != on:
+            raise InstrumentError(f"{self.name}: output ordered {'on' if on else 'off'}, reads back otherwise")
 
     def arm_limits(
         self, over_voltage_V: float | None, over_current_A: float | None, off_after_s: float | None
@@ -323,14 +398,19 @@ class SimSupply(SimulatedInstrument):
             self.over_A = held["over_current_A"] = over_current_A
         if off_after_s is not None and self.abilities.off_timer:
             self.off_after_s = held["off_after_s"] = off_after_s
+        self.bench.touch()
         return held
 
     def make_safe(self) -> SafeState:
         """Output off, read back."""
-        self._call("make_safe")
-        self.on = False
+
+        def act() -> None:
+            self.on = False
+
+        self._order("make_safe", act)
         current_A = self.current.read(self.bench.supply_current())
-        return SafeState(not self.on, current_A, f"{self.name}: output off, read back")
+        text = "STILL ON after being ordered off" if self.on else "output off, read back"
+        return SafeState(not self.on, current_A, f"{self.name}: {text}")
 
 
 class SimThermometer(SimulatedInstrument):
@@ -361,7 +441,10 @@ class SimThermometer(SimulatedInstrument):
             self.fault(self, "read")
         if self.lost:
             return {}
-        return {"temperature_degC": self.temperature.read(bench.cell.temperature_degC)}
+        values = {"temperature_degC": self.temperature.read(bench.cell.temperature_degC)}
+        if self.reading_fault is not None:
+            values = self.reading_fault(values)
+        return values
 
 
 class SimSwitch(SimulatedInstrument):
@@ -377,6 +460,7 @@ class SimSwitch(SimulatedInstrument):
         """Move."""
         self._call(f"connect {position}")
         self.position = position
+        self.bench.touch()
 
     def beat(self) -> None:
         """Nothing to hold here."""
@@ -385,4 +469,5 @@ class SimSwitch(SimulatedInstrument):
         """Open."""
         self._call("make_safe")
         self.position = "open"
+        self.bench.touch()
         return SafeState(True, None, f"{self.name}: open")

@@ -155,7 +155,9 @@ class ServedBench:
         if resistor_ohm is None:
             for name, dialect in (("load", load_dialect), ("supply", supply_dialect)):
                 instrument: Any = self.bench.instruments[name]
-                self.scpi[name] = ScpiServer(instrument, dialect, identity=instrument.identity, lock=self.lock, now=self.clock.now_s)
+                self.scpi[name] = ScpiServer(
+                    instrument, dialect, identity=instrument.identity, lock=self.lock, now=self.clock.now_s
+                )
         else:
             self.bench.load.set_discharge("resistance", resistor_ohm)
 
