@@ -21,13 +21,15 @@ import json
 import math
 import os
 import re
+import shutil
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from harness.errors import InputError, Refused
+from harness.errors import AmphoraError, InputError, Refused
 from harness.report.canonical import canonical_bytes, sha256_file, sha256_hex
 from harness.report.signing import Signer, fingerprint, to_text
 
@@ -1096,6 +1098,26 @@ def read_run_json(folder: Path) -> dict[str, Any]:
     return run
 
 
+def fresh_result(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
+    """Analyse a copy of a run's raw files, so that no result kept beside them can answer instead.
+
+    Raises:
+        InputError: damaged, or no figure can be made from it.
+    """
+    from harness.results import analyse_run
+
+    with tempfile.TemporaryDirectory() as scratch:
+        copy = Path(scratch) / folder.resolve().parent.name / folder.resolve().name
+        copy.mkdir(parents=True)
+        for name in RUN_FILES:
+            if (folder / name).is_file():
+                shutil.copyfile(folder / name, copy / name)
+        try:
+            return dict(analyse_run(copy, cutoff_V))
+        except AmphoraError as error:
+            raise InputError(str(error).replace(str(copy), str(folder))) from error
+
+
 def run_input(folder: Path, cutoff_V: float | None = None) -> RunInput:
     """Read and analyse one run for a certificate.
 
@@ -1103,10 +1125,9 @@ def run_input(folder: Path, cutoff_V: float | None = None) -> RunInput:
         InputError: no run's folder, or damaged.
     """
     from harness.loading import load
-    from harness.results import analyse_run
 
     run = read_run_json(folder)
-    result = dict(analyse_run(folder, cutoff_V))
+    result = fresh_result(folder, cutoff_V)
     record, info = load(folder)
     run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing
     chosen = chosen_phase(result)
@@ -1125,15 +1146,20 @@ def chosen_phase(result: dict[str, Any]) -> dict[str, Any] | None:
     return phases[-1] if phases else None
 
 
-def grade_of(folder: Path) -> dict[str, Any] | None:
-    """Return a run's grade as `amphora grade` gives it, or None where it needs more."""
+def grade_of(folder: Path, result: dict[str, Any] | None = None) -> dict[str, Any] | None:
+    """Return a run's grade as `amphora grade` gives it, or None where it needs more.
+
+    Args:
+        folder: The run's folder.
+        result: Its figures; default: as analysed or kept.
+    """
     from harness.comparing import read_runs
     from harness.grading import grade_runs, load_criteria
 
     runs, _ = read_runs([folder])
     if not runs:
         return None
-    (grade,) = grade_runs([(result, cell) for _, result, cell in runs], load_criteria("general"))
+    (grade,) = grade_runs([(result or kept, cell) for _, kept, cell in runs], load_criteria("general"))
     return grade if grade.get("grade") else None
 
 
@@ -1183,7 +1209,8 @@ def certify(
     chosen = [folders] if isinstance(folders, Path) else list(folders)
     inputs = [run_input(folder, cutoff_V) for folder in chosen]
     today = datetime.datetime.now(datetime.UTC).date()
-    data = certificate_data(inputs, issue or Issue(today), grade_of(chosen[-1]) if with_grade and chosen else None)
+    grade = grade_of(chosen[-1], inputs[-1].result) if with_grade and inputs else None
+    data = certificate_data(inputs, issue or Issue(today), grade)
     key, made = bench_key(path=key_path)
     signer = Signer(key)
     pdf = seal(render(data, attachment(data, signer), signer.public), signer)

@@ -11,10 +11,8 @@ numbers (`recomputed`, when the run's folder is at hand).
 
 import os
 import re
-import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Callable
 from importlib import metadata
 from pathlib import Path
@@ -181,23 +179,10 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
     return None
 
 
-def _recompute(folder: Path, cutoff_V: float | None) -> dict[str, Any]:
-    """Analyse a copy of the raw files, so that no result kept beside them can answer instead."""
-    from harness.results import analyse_run
-
-    with tempfile.TemporaryDirectory() as scratch:
-        copy = Path(scratch) / folder.parent.name / folder.name
-        copy.mkdir(parents=True)
-        for name in certificate.RUN_FILES:
-            if (folder / name).is_file():
-                shutil.copyfile(folder / name, copy / name)
-        return dict(analyse_run(copy, cutoff_V))
-
-
 def check_run(
     stated: dict[str, Any],
     logs: Path,
-    recompute: Callable[[Path, float | None], dict[str, Any]] = _recompute,
+    recompute: Callable[[Path, float | None], dict[str, Any]] = certificate.fresh_result,
 ) -> tuple[list[dict[str, Any]] | None, list[str]]:
     """Compare one run of a certificate with its folder: the files' digests, then every number.
 
@@ -251,7 +236,7 @@ def verify_file(
     logs: Path | None = None,
     expect: bytes | None = None,
     known: dict[bytes, str] | None = None,
-    recompute: Callable[[Path, float | None], dict[str, Any]] = _recompute,
+    recompute: Callable[[Path, float | None], dict[str, Any]] = certificate.fresh_result,
 ) -> dict[str, Any]:
     """Check a certificate and say what was found.
 
