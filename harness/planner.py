@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal, cast
 
-from harness.chemistry import Chemistry, classify_as_found, load_chemistry, triage
+from harness.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
 from harness.errors import InputError
 from harness.plan import End, EndQuantity, Limits, Order, Plan, Segment, Step, StepKind
 from harness.profile import Recipe, RecipeStep, Value, load_recipe
@@ -85,6 +85,7 @@ class _Context:
     voltage_high_V: float
     source: str = ""  # of the capacity
     as_found_V: float | None = None
+    key: str = "auto"  # the cell's chemistry
 
 
 @dataclass
@@ -165,7 +166,7 @@ def build_plan(
     if charges:
         _check_charging(context, bench, attended, present, unattended_charging_ok, warnings)
     _start_warnings(context, drafts, warnings)
-    return _plan(context, cell, bench, drafts, charges, warnings)
+    return _plan(context, bench, drafts, charges, warnings)
 
 
 def expected_s(plan: Plan) -> float:
@@ -194,7 +195,7 @@ def _context(
     warnings: list[str],
 ) -> _Context:
     cell_id = str(cell.get("id") or "cell")
-    key = str(cell.get("chemistry") or "auto")
+    key, by_run = _chemistry(cell, warnings)
     window = charging = load_chemistry(key)
     declared = bool(cell.get("declared_rechargeable", False))
     as_found_V = _number(cell.get("as_found_V"))
@@ -224,12 +225,14 @@ def _context(
             verdict = triage(key, as_found_V, declared)
             if not verdict.may_charge:
                 may_charge, why_not = False, verdict.reason
+            elif by_run and not declared:
+                may_charge, why_not = False, "a run identified it, and nobody has declared it rechargeable"
             elif state == "quarantined" and verdict.verdict == "accept":
                 may_charge, why_not = False, "it is in quarantine on the shelf; its state comes first"
             elif verdict.verdict == "quarantine" and key != "auto":
                 precharge_only = wants_charge
-        elif key == "auto" and not declared:
-            may_charge = False
+        elif not declared and (key == "auto" or by_run):
+            may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
         if key == "auto" and may_charge and as_found_V is not None and as_found_V > limit_V - 0.05:
             may_charge = False
             why_not = f"found at {as_found_V:.3f} V, and an unidentified cell is not charged above {limit_V:.2f} V"
@@ -271,7 +274,19 @@ def _context(
         voltage_high_V=max(window.charge_limit_V, window.reject_above_V - 0.05),
         source=source,
         as_found_V=as_found_V,
+        key=key,
     )
+
+
+def _chemistry(cell: Mapping[str, Any], warnings: list[str]) -> tuple[str, bool]:
+    """Return the key of the cell's chemistry and whether a run has identified it. Never the 4.35 V class by a run."""
+    key = str(cell.get("chemistry") or "auto")
+    identified = cell.get("identified")
+    found = identified.get("chemistry") if isinstance(identified, Mapping) else None
+    if key != "auto" or found not in KEYS or found in ("auto", "li-ion-4.35"):
+        return key, False
+    warnings.append(f"identified by a run as {load_chemistry(str(found)).name}; that window holds")
+    return str(found), True
 
 
 def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
@@ -1077,7 +1092,6 @@ def fuse_for(most_current_A: float) -> float | None:
 
 def _plan(
     context: _Context,
-    cell: Mapping[str, Any],
     bench: Mapping[str, Any] | None,
     drafts: list[_Draft],
     charges: bool,
@@ -1095,7 +1109,8 @@ def _plan(
             "this charge ends by the cell's temperature too, and the bench has no sensor at the cell: only the time, "
             "the charge and the voltage end it"
         )
-    low_V, high_V = _as_found(context, steps, charges)
+    found_low_V, found_high_V = _as_found(context, steps, charges)
+    warnings.extend(_too_slow(context, drafts))
     guarded, missing, known = _not_guarded(context, bench, drafts, needs_temperature)
     fuse_A = fuse_for(most_A)
     discharges = [draft for draft in drafts if draft.step.kind == "discharge"]
@@ -1127,6 +1142,12 @@ def _plan(
         "most_Ah": context.most_Ah,
         "device": recipe.device,
     }
+    last = next((draft.step.kind for draft in reversed(drafts) if draft.side), "")
+    if last == "discharge" and not recipe.device and window.storage_low_V > context.cutoff_V:
+        low_V, high_V = context.charging.storage_low_V, context.charging.storage_high_V
+        notes["afterwards"] = (
+            f"the cell is left empty: bring it to {low_V:.2f} to {high_V:.2f} V at rest within 24 h ('storage')"
+        )
     if discharges and not context.capacity_known:
         notes["assumption"] = (
             f"the capacity is not known, so {format_quantity(context.capacity_Ah, 'Ah')} "
@@ -1136,7 +1157,7 @@ def _plan(
     return Plan(
         profile=recipe.name,
         cell_id=context.cell_id,
-        chemistry=str(cell.get("chemistry") or "auto"),
+        chemistry=context.key,
         steps=steps,
         cutoff_V=context.cutoff_V,
         capacity_Ah=context.capacity_Ah,
@@ -1144,14 +1165,30 @@ def _plan(
         start=context.start,
         charges=charges,
         max_duration_s=sum(step.max_duration_s for step in steps),
-        as_found_low_V=low_V,
-        as_found_high_V=high_V,
+        as_found_low_V=found_low_V,
+        as_found_high_V=found_high_V,
         max_current_A=math.ceil(most_A * 1e6 - 1e-3) / 1e6,
         needs_temperature=needs_temperature,
         assumed_resistance_ohm=SAG_OHM,
         warnings=tuple(warnings),
         notes=notes,
     )
+
+
+def _too_slow(context: _Context, drafts: list[_Draft]) -> list[str]:
+    """Say which cells would not be done within the upper bound of a discharge."""
+    told = []
+    for draft in drafts:
+        step, order = draft.step, draft.step.segments[0].order
+        if step.kind != "discharge" or step.time_is_end or any(end.reason == "charge" for end in step.ends):
+            continue
+        within_Ah = _level_A(context, order) * step.max_duration_s / 3600.0
+        if within_Ah < context.most_Ah:
+            told.append(
+                f"step {step.name!r} is bounded to {format_duration(step.max_duration_s)}: a cell that holds more than "
+                f"{format_quantity(within_Ah, 'Ah')} is not empty by then, and the run stops"
+            )
+    return list(dict.fromkeys(told))
 
 
 def _as_found(context: _Context, steps: tuple[Step, ...], charges: bool) -> tuple[float, float]:

@@ -87,6 +87,8 @@ def render(plan: Plan, now: datetime) -> str:
         )
     lines.extend(["", "Steps"])
     lines.extend(_steps(plan, now))
+    if "afterwards" in notes:
+        lines.extend(["", *_wrapped(("Afterwards: " + str(notes["afterwards"]) + ".",), 2)])
     lines.extend(["", "By hand, before anything is connected"])
     lines.extend(f"  - {line}" for line in _wrapped(_by_hand(plan), 4))
     lines.extend(_guards(plan))

@@ -5,7 +5,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.chemistry import KEYS, NUMBERS, classify_as_found, load_chemistry, read_chemistry, triage
@@ -39,11 +39,13 @@ def test_no_voltage_leads_to_a_charge_limit_above_4_20_by_itself():
     assert load_chemistry("auto").max_charge_It == 0.1
 
 
+@settings(deadline=None)
 @given(VOLTAGES)
 def test_voltage_alone_never_permits_charging_an_unidentified_cell(voltage_V):
     assert not triage("auto", voltage_V, declared_rechargeable=False).may_charge
 
 
+@settings(deadline=None)
 @given(VOLTAGES, st.booleans(), st.sampled_from(KEYS))
 def test_what_is_refused_is_neither_charged_nor_discharged(voltage_V, declared, key):
     result = triage(key, voltage_V, declared)

@@ -343,6 +343,7 @@ def test_the_fuse_is_at_most_twice_the_largest_current(most_A, fuse_A):
     assert fuse_for(most_A) == fuse_A
 
 
+@settings(deadline=None)
 @given(st.floats(0.06, 15.0))
 def test_a_fuse_carries_the_current_and_is_at_most_twice_it(most_A):
     rating = fuse_for(most_A)
@@ -359,3 +360,19 @@ def test_what_the_bench_does_not_guard_is_listed():
     assert not build_plan("overnight", cell(), bench()).notes["abilities_known"]
     resistor = build_plan("watch-resistor", cell(), bench("logger"))
     assert any("drains on" in text for text in resistor.notes["not_guarded"])
+
+
+def test_a_run_that_identified_the_cell_chooses_the_window_but_a_person_permits_the_charge():
+    known = {"identified": {"chemistry": "lfp"}}
+    plan = build_plan("charge", cell("auto", **known), bench(), present=True)
+    assert plan.chemistry == "lfp"
+    assert max(s.order.voltage_V for _, s in orders(plan) if s.order.kind == "charge") == 3.65
+    with pytest.raises(InputError, match="nobody has declared it rechargeable"):
+        build_plan("charge", cell("auto", declared_rechargeable=False, **known), bench(), present=True)
+    high = build_plan("overnight", cell("auto", identified={"chemistry": "li-ion-4.35"}), bench())
+    assert high.chemistry == "auto"
+
+
+def test_a_plan_that_leaves_the_cell_empty_says_what_comes_afterwards():
+    assert "3.70 to 3.80 V" in build_plan("overnight", cell(), bench()).notes["afterwards"]
+    assert "afterwards" not in build_plan("charge", cell(), bench(), present=True).notes

@@ -160,7 +160,7 @@ def _toml(value):
     return repr(value)
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(st.lists(STEP, max_size=3))
 def test_whatever_stands_in_a_recipe_it_is_accepted_bounded_or_refused_in_one_sentence(steps):
     text = HEAD + f"step = {_toml(steps)}\n"
@@ -175,6 +175,7 @@ def test_whatever_stands_in_a_recipe_it_is_accepted_bounded_or_refused_in_one_se
         assert bounds or step.kind in ("pulses", "sweep", "repeat")
 
 
+@settings(deadline=None)
 @given(st.text(max_size=200))
 def test_any_text_is_a_recipe_or_refused(text):
     try:

@@ -4,7 +4,7 @@ import math
 import string
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import QuantityError
@@ -95,6 +95,7 @@ def test_what_could_be_misread_is_refused_in_one_sentence(text, kind, why):
 NUMBERS = st.floats(min_value=0.001, max_value=1e5, allow_nan=False)
 
 
+@settings(deadline=None)
 @given(NUMBERS, st.sampled_from(sorted(UNITS)), st.data())
 def test_every_unit_of_a_kind_scales_the_number(number, kind, data):
     unit = data.draw(st.sampled_from(sorted(UNITS[kind])))
@@ -102,6 +103,7 @@ def test_every_unit_of_a_kind_scales_the_number(number, kind, data):
     assert value == pytest.approx(number * UNITS[kind][unit], rel=1e-12)
 
 
+@settings(deadline=None)
 @given(st.text(alphabet=string.printable + "Ωµ°,", max_size=30), st.sampled_from(sorted(UNITS)))
 def test_no_text_ends_in_anything_but_a_finite_number_or_the_one_error(text, kind):
     try:
@@ -112,12 +114,14 @@ def test_no_text_ends_in_anything_but_a_finite_number_or_the_one_error(text, kin
     assert math.isfinite(value)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 400), st.integers(0, 23), st.integers(0, 59), st.integers(0, 59))
 def test_the_parts_of_a_duration_add_up(days, hours, minutes, seconds):
     text = f"{days} d {hours} h {minutes} min {seconds} s"
     assert parse(text, "duration") == days * 86400 + hours * 3600 + minutes * 60 + seconds
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 1e7))
 def test_a_duration_that_is_shown_can_be_read_back_within_what_is_shown(seconds):
     half_a_digit_s = 0.05 if seconds < 9 else 0.5 if seconds < 599 else 30.0 if seconds < 259000 else 1800.0
