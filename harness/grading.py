@@ -108,7 +108,9 @@ def load_criteria(name: str | Path) -> Criteria:
     folder = files("profiles").joinpath("grades")
     shipped = sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
     if str(name) in shipped:
-        return read_criteria(folder.joinpath(f"{name}.toml").read_text(encoding="utf-8"), f"profiles/grades/{name}.toml")
+        return read_criteria(
+            folder.joinpath(f"{name}.toml").read_text(encoding="utf-8"), f"profiles/grades/{name}.toml"
+        )
     path = Path(name)
     try:
         text = path.read_bytes().decode("utf-8")
@@ -435,7 +437,15 @@ def grade_result(
             elif cap is not None:
                 wishes.append(f"{criterion.name}, not measured: {cap} is the best without it")
             rows.append(
-                {**base, "value": None, "U": None, "limit": None, "margin": None, "verdict": "not measured", "grade": cap}
+                {
+                    **base,
+                    "value": None,
+                    "U": None,
+                    "limit": None,
+                    "margin": None,
+                    "verdict": "not measured",
+                    "grade": cap,
+                }
             )
             continue
         value, U, remark = found

@@ -1,0 +1,882 @@
+"""What a device asks of a cell, and whether a tested cell can give it.
+
+The cell is taken from its own run: an open-circuit-like curve (voltage under the test's load plus current times
+resistance), its resistance against charge, its capacity. The device is a file. Nothing is taken from a table of
+typical cells, save how cold raises resistance (marked so). Currents here are what the device draws, positive OUT of
+the cell; that is the way of duty files, data of runs counts the other way. V, A, Ah, ohm, h.
+
+Caveats: the run's temperature and age are those of the day; slow processes (minutes) lie in the curve as the test's
+current made them, so a duty with a far larger current than the test's is taken too well.
+"""
+
+import math
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from harness.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+COLD_PER_K = 0.025  # resistance grows by this share for each kelvin colder: common practice, x1.65 from 20 to 0 degC
+CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)
+LITHIUM_RETURN = 0.99
+PROTECTION_TOLERANCE_V = 0.05
+VOLTAGE_U_V = 0.010  # what rail and curve may be off by together, k = 2, where nothing better is known
+WEATHER = ("good", "average", "poor")
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One way the device draws: a current, a power, or a resistor and LED; `share` of the time (PWM)."""
+
+    name: str
+    lowest_rail_V: float
+    current_A: float | None = None
+    power_W: float | None = None
+    resistor_ohm: float | None = None
+    led_V: float = 0.0
+    share: float = 1.0
+    dimmest_A: float = 0.0
+
+    def on_current(self, ocv_V: FloatArray, ohm: FloatArray) -> FloatArray:
+        """Return the current while on, A, from what the cell has inside; NaN where the cell cannot give it."""
+        if self.current_A is not None:
+            return np.full_like(ocv_V, self.current_A)
+        if self.power_W is not None:
+            root = ocv_V**2 - 4.0 * ohm * self.power_W
+            volt = np.where(root >= 0, 0.5 * (ocv_V + np.sqrt(np.maximum(root, 0.0))), np.nan)
+            return np.asarray(self.power_W / volt, dtype=float)
+        assert self.resistor_ohm is not None
+        return np.maximum(ocv_V - self.led_V, 0.0) / (self.resistor_ohm + ohm)
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A solar panel: current and voltage at its maximum power point in full sun, hours of full sun by weather."""
+
+    current_A: float
+    voltage_V: float | None
+    diode_drop_V: float
+    share: float
+    sun_h: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """What a device asks."""
+
+    name: str
+    chemistries: tuple[str, ...]
+    charge_limit_V: float | None
+    charge_limited_by: str
+    comes_back_V: float
+    protection_low_V: float | None
+    quiescent_A: float
+    night_degC: float | None
+    day_degC: float | None
+    cold_charge_blocked: bool
+    modes: tuple[Mode, ...]
+    night: tuple[tuple[str, float], ...]  # (mode, hours)
+    panel: Panel | None
+
+    def mode(self, name: str) -> Mode:
+        """Return a mode by name."""
+        return next(item for item in self.modes if item.name == name)
+
+
+TOP = (
+    "name", "note", "chemistry", "charge_limit", "charge_limited_by", "lowest_rail", "regulator", "dropout", "sense",
+    "comes_back", "protection_low", "quiescent", "night_temperature", "day_temperature", "cold_charge_blocked",
+    "modes", "night", "panel",
+)  # fmt: skip
+MODE = ("name", "current", "power", "resistor", "led", "duty_cycle", "lowest_rail", "dimmest")
+
+
+def divider(top_ohm: float, bottom_ohm: float) -> float:
+    """Return the share of a voltage that a divider hands on, at its middle.
+
+    Source: Ohm's law; 100 kohm over 51 kohm gives a third (common practice).
+    """
+    return bottom_ohm / (top_ohm + bottom_ohm)
+
+
+def shipped() -> list[str]:
+    """Return the names of the duties that ship."""
+    folder = files("profiles").joinpath("duties")
+    return sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
+
+
+def load_duty(name: str | Path, what_if: Sequence[str] = ()) -> Duty:
+    """Return a duty that ships, by name, or that of a file, with changes asked for.
+
+    Args:
+        name: Such as 'path-light', or a path.
+        what_if: Changes such as 'resistor=47 ohm', 'lowest_rail=3.2 V', 'panel.current=120 mA', 'bright.current=80 mA'.
+
+    Raises:
+        InputError: no such file, or a field that is wrong: file, field, value, what is accepted.
+    """
+    if str(name) in shipped():
+        where = f"profiles/duties/{name}.toml"
+        text = files("profiles").joinpath("duties", f"{name}.toml").read_text(encoding="utf-8")
+    else:
+        where = str(name)
+        try:
+            text = Path(name).read_bytes().decode("utf-8")
+        except OSError as error:
+            raise InputError(
+                f"duty {where!r} cannot be read: {error.strerror}; a file or one of {', '.join(shipped())} is accepted"
+            ) from error
+        except UnicodeDecodeError as error:
+            raise InputError(f"{where}: byte {error.start} is no UTF-8 text") from error
+    return read_duty(text, where, what_if)
+
+
+def read_duty(text: str, where: str, what_if: Sequence[str] = ()) -> Duty:
+    """Read the text of a duty file; see `load_duty`."""
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
+        raise InputError(f"{where}: is not TOML: {error}") from error
+    for change in what_if:
+        _change(data, change)
+    return duty_from_dict(data, where)
+
+
+def _change(data: dict[str, Any], change: str) -> None:
+    """Apply one 'field=value' of --what-if."""
+    path, sign, value = (part.strip() for part in change.partition("="))
+    accepted = (
+        "field=value such as 'resistor=47 ohm', 'lowest_rail=3.2 V', 'panel.current=120 mA', 'bright.current=80 mA'"
+    )
+    if not sign or not path or not value:
+        raise InputError(f"--what-if {change!r} is not accepted; {accepted} is")
+    head, _, last = path.rpartition(".")
+    modes = [item for item in data.get("modes", []) if isinstance(item, dict)]
+    if head.startswith("panel"):
+        table = data.setdefault("panel", {})
+        if head == "panel.sun":
+            table = table.setdefault("sun", {})
+        table[last] = value
+    elif head:
+        named = [item for item in modes if item.get("name") == head]
+        if not named:
+            raise InputError(f"--what-if {change!r}: there is no mode {head!r}; {accepted} is accepted")
+        named[0][last] = value
+    elif path in ("resistor", "led"):
+        named = [item for item in modes if "resistor" in item]
+        if not named:
+            raise InputError(f"--what-if {change!r}: no mode has a resistor; {accepted} is accepted")
+        for item in named:
+            item[path] = value
+    elif path in TOP and path not in ("modes", "night", "panel", "chemistry", "sense", "cold_charge_blocked"):
+        data[path] = value
+        if path == "lowest_rail":
+            data.pop("regulator", None)
+            data.pop("dropout", None)
+            data.pop("sense", None)
+    else:
+        raise InputError(f"--what-if {change!r}: field {path!r} is not known; {accepted} is accepted")
+
+
+def _known(data: object, names: Sequence[str], where: str) -> dict[str, Any]:
+    if not isinstance(data, dict):
+        raise InputError(f"{where}: is no table")
+    for key in data:
+        if key not in names:
+            raise InputError(f"{where}: field {key!r} is not known; {', '.join(names)} are accepted")
+    return data
+
+
+def duty_from_dict(raw: object, where: str) -> Duty:
+    """Return a duty from plain data.
+
+    Raises:
+        InputError: file, field, value, what is accepted.
+    """
+    from harness.chemistry import KEYS
+    from harness.quantities import parse
+
+    data = _known(raw, TOP, where)
+
+    def get(name: str, kind: str, table: Mapping[str, Any] = data, place: str = where) -> float | None:
+        return None if name not in table else parse(table[name], kind, f"{place}: {name}")
+
+    if not isinstance(data.get("name"), str) or not data["name"].strip():
+        raise InputError(f"{where}: field 'name' is missing or no text")
+    chemistries = data.get("chemistry")
+    if not isinstance(chemistries, list) or not chemistries:
+        raise InputError(f'{where}: chemistry = {chemistries!r} is not accepted; a list such as ["li-ion"] is')
+    for key in chemistries:
+        if key not in KEYS or key == "auto":
+            raise InputError(
+                f"{where}: chemistry {key!r} is not known; {', '.join(k for k in KEYS if k != 'auto')} are accepted"
+            )
+    limited_by = data.get("charge_limited_by", "charger" if "charge_limit" in data else "nothing")
+    if limited_by not in ("charger", "protection", "nothing"):
+        raise InputError(
+            f"{where}: charge_limited_by = {limited_by!r} is not accepted; charger, protection or nothing is"
+        )
+    blocked = data.get("cold_charge_blocked", False)
+    if not isinstance(blocked, bool):
+        raise InputError(f"{where}: cold_charge_blocked = {blocked!r} is not accepted; true or false is")
+    rail = _rail(data, where)
+    tables = data.get("modes")
+    if not isinstance(tables, list) or not tables:
+        raise InputError(f"{where}: there is no [[modes]]")
+    modes = tuple(_mode(item, rail, f"{where}: modes {n}") for n, item in enumerate(tables, 1))
+    names = [mode.name for mode in modes]
+    if len(set(names)) < len(names):
+        raise InputError(f"{where}: two modes have the same name")
+    night = []
+    nights = data.get("night", [])
+    if not isinstance(nights, list):
+        raise InputError(f"{where}: night is no list of tables; [[night]] is accepted")
+    for number, item in enumerate(nights, 1):
+        place = f"{where}: night {number}"
+        entry = _known(item, ("mode", "for"), place)
+        if entry.get("mode") not in names:
+            raise InputError(
+                f"{place}: mode = {entry.get('mode')!r} is not known; one of {', '.join(names)} is accepted"
+            )
+        if "for" not in entry:
+            raise InputError(f"{place}: field 'for' is missing; a duration such as 2 h is accepted")
+        night.append((str(entry["mode"]), parse(entry["for"], "duration", f"{place}: for") / 3600.0))
+    if sum(hours for _, hours in night) > 24.0 + 1e-9:
+        raise InputError(f"{where}: the night is longer than 24 h")
+    return Duty(
+        data["name"], tuple(chemistries), get("charge_limit", "voltage"), limited_by,
+        get("comes_back", "voltage") or 0.0, get("protection_low", "voltage"), get("quiescent", "current") or 0.0,
+        get("night_temperature", "temperature"), get("day_temperature", "temperature"), blocked, modes, tuple(night),
+        _panel(data["panel"], f"{where}: panel") if "panel" in data else None,
+    )  # fmt: skip
+
+
+def _rail(data: Mapping[str, Any], where: str) -> float:
+    """Return the lowest voltage at the cell that works: written, or regulator and drop-out, or a divided reference."""
+    from harness.quantities import parse
+
+    given = [name for name in ("lowest_rail", "regulator", "sense") if name in data]
+    if len(given) != 1:
+        raise InputError(
+            f"{where}: one of lowest_rail, regulator (with dropout) and sense is wanted, {len(given)} are there"
+        )
+    if given[0] == "lowest_rail":
+        return parse(data["lowest_rail"], "voltage", f"{where}: lowest_rail")
+    if given[0] == "regulator":
+        regulator = parse(data["regulator"], "voltage", f"{where}: regulator")
+        return regulator + parse(data.get("dropout", "0.2 V"), "voltage", f"{where}: dropout")
+    sense = _known(data["sense"], ("top", "bottom", "reference"), f"{where}: sense")
+    for name in ("top", "bottom", "reference"):
+        if name not in sense:
+            raise InputError(f"{where}: sense: field {name!r} is missing")
+    top = parse(sense["top"], "resistance", f"{where}: sense.top")
+    bottom = parse(sense["bottom"], "resistance", f"{where}: sense.bottom")
+    if not bottom > 0:
+        raise InputError(f"{where}: sense.bottom = {sense['bottom']!r} is not above 0")
+    return parse(sense["reference"], "voltage", f"{where}: sense.reference") / divider(top, bottom)
+
+
+def _mode(raw: object, rail_V: float, where: str) -> Mode:
+    from harness.quantities import parse
+
+    data = _known(raw, MODE, where)
+    if not isinstance(data.get("name"), str) or not data["name"]:
+        raise InputError(f"{where}: field 'name' is missing or no text")
+    where = f"{where} ({data['name']})"
+    kinds = {"current": "current", "power": "power", "resistor": "resistance"}
+    given = [name for name in kinds if name in data]
+    if len(given) != 1:
+        raise InputError(f"{where}: one of current, power and resistor is wanted, {len(given)} are there")
+    values: dict[str, float | None] = dict.fromkeys(kinds)
+    value = parse(data[given[0]], kinds[given[0]], f"{where}: {given[0]}")
+    if not value > 0:
+        raise InputError(f"{where}: {given[0]} = {data[given[0]]!r} is not above 0")
+    values[given[0]] = value
+    share = parse(data.get("duty_cycle", "100 %"), "ratio", f"{where}: duty_cycle")
+    if not 0 < share <= 1:
+        raise InputError(f"{where}: duty_cycle = {data['duty_cycle']!r} is not accepted; above 0 up to 100 % is")
+    own_rail = parse(data["lowest_rail"], "voltage", f"{where}: lowest_rail") if "lowest_rail" in data else rail_V
+    led = parse(data["led"], "voltage", f"{where}: led") if "led" in data else 0.0
+    dimmest = parse(data["dimmest"], "current", f"{where}: dimmest") if "dimmest" in data else 0.0
+    return Mode(data["name"], own_rail, values["current"], values["power"], values["resistor"], led, share, dimmest)
+
+
+def _panel(raw: object, where: str) -> Panel:
+    from harness.quantities import parse
+
+    data = _known(raw, ("current", "voltage", "diode_drop", "share", "sun"), where)
+    for name in ("current", "sun"):
+        if name not in data:
+            raise InputError(f"{where}: field {name!r} is missing")
+    sun = _known(data["sun"], WEATHER, f"{where}.sun")
+    hours = {name: parse(sun[name], "duration", f"{where}.sun: {name}") / 3600.0 for name in WEATHER if name in sun}
+    if not hours or max(hours.values()) > 24:
+        raise InputError(f"{where}.sun: hours of full sun for good, average or poor are wanted, at most 24 h")
+    share = parse(data.get("share", "80 %"), "ratio", f"{where}: share")
+    if not 0 < share <= 1:
+        raise InputError(f"{where}: share = {data['share']!r} is not accepted; above 0 up to 100 % is")
+    voltage = parse(data["voltage"], "voltage", f"{where}: voltage") if "voltage" in data else None
+    drop = parse(data.get("diode_drop", "0.3 V"), "voltage", f"{where}: diode_drop")
+    return Panel(parse(data["current"], "current", f"{where}: current"), voltage, drop, share, hours)
+
+
+# ---- the cell, from its own run -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class CellModel:
+    """A cell as its run showed it. `given_Ah` rises from 0 (full); shapes (n,)."""
+
+    given_Ah: FloatArray
+    ocv_V: FloatArray
+    ohm: FloatArray
+    capacity_Ah: float
+    capacity_U_Ah: float
+    ohm_U_share: float
+    temperature_degC: float | None
+    chemistry: str
+
+    def changed(self, capacity: float = 1.0, ohm: float = 1.0) -> "CellModel":
+        """Return the cell with another capacity and resistance, as factors."""
+        return CellModel(
+            self.given_Ah * capacity, self.ocv_V, self.ohm * ohm, self.capacity_Ah * capacity, self.capacity_U_Ah,
+            self.ohm_U_share, self.temperature_degC, self.chemistry,
+        )  # fmt: skip
+
+
+def resistance_curve(resistances: Sequence[Mapping[str, Any]]) -> tuple[FloatArray, FloatArray, float]:
+    """Return (charge state rising, ohm, share of expanded uncertainty) from a run's resistances.
+
+    At each charge state the longest pulse counts, up to a minute: it holds most of what a lasting load sees.
+    """
+    best: dict[float, tuple[float, float, float]] = {}
+    for item in resistances:
+        ohm, state = item.get("ohm"), item.get("charge_state")
+        if not isinstance(ohm, int | float) or ohm <= 0 or not math.isfinite(ohm):
+            continue
+        place = 0.5 if state is None else round(min(max(float(state), 0.0), 1.0), 2)
+        duration = float(item.get("duration_s") or 0.0)
+        if duration > 60.0 or (place in best and best[place][0] >= duration):
+            continue
+        best[place] = (duration, float(ohm), float(item.get("U_ohm") or 0.0) / float(ohm))
+    states = sorted(best)
+    return (
+        np.array(states, dtype=float),
+        np.array([best[state][1] for state in states], dtype=float),
+        max((best[state][2] for state in states), default=0.0),
+    )
+
+
+def cell_model(
+    t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, result: Mapping[str, Any], points: int = 400
+) -> CellModel:
+    """Return what a discharge tells of a cell.
+
+    Args:
+        t_s, voltage_V, current_A: The run's readings, shape (n,); current positive into the cell.
+        result: What `analyse` answers for them.
+        points: Points of the curve.
+
+    Raises:
+        InputError: no discharge, or too few readings in it, or no resistance.
+    """
+    capacity = result.get("capacity_Ah")
+    phases = [p for p in result.get("phases") or [] if p.get("kind") == "discharge" and p.get("capacity_Ah")]
+    if not capacity or not phases:
+        raise InputError(f"{result.get('run')}: there is no discharge to fit a duty to")
+    phase = min(phases, key=lambda p: abs(p["capacity_Ah"] - capacity))
+    states, ohms, ohm_U = resistance_curve(result.get("resistances") or [])
+    if states.size == 0:
+        raise InputError(
+            f"{result.get('run')}: no resistance was measured, so no sag can be told; a run with load steps is accepted"
+        )
+    main = abs(float(phase["main_current_A"]))
+    good = np.isfinite(t_s) & np.isfinite(voltage_V) & np.isfinite(current_A)
+    t, v, i = t_s[good], voltage_V[good], current_A[good]
+    inside = (t >= phase["begin_s"]) & (t <= phase["end_s"])
+    if int(inside.sum()) < 10:
+        raise InputError(
+            f"{result.get('run')}: its discharge has {int(inside.sum())} readings; 10 at least are accepted"
+        )
+    before = np.flatnonzero((t < phase["begin_s"]) & (np.abs(i) < 0.02 * main))
+    t, v, i, rested = t[inside], v[inside], -i[inside], v[before[-1]] if before.size else None
+    given = np.concatenate(([0.0], np.cumsum(np.diff(t) * 0.5 * (i[1:] + i[:-1])))) / 3600.0
+    given *= float(capacity) / given[-1]
+    steady = np.abs(i - main) < 0.1 * main
+    steady[1:] &= steady[:-1]  # not the first reading after a step
+    given, v, i = given[steady], v[steady], i[steady]
+    state = 1.0 - given / float(capacity)
+    ohm = np.interp(state, states, ohms)
+    ocv = v + i * ohm
+    if rested is not None and given[0] > 0:
+        given, ocv = np.concatenate(([0.0], given)), np.concatenate(([max(rested, ocv[0])], ocv))
+    ocv = np.minimum.accumulate(ocv)
+    grid = np.linspace(0.0, float(capacity), points)
+    curve = np.interp(grid, given, ocv)
+    # Beyond the test's end a smaller load goes on: the last slope, carried on to 2 % more charge.
+    tail = max(2, points // 50)
+    slope = (curve[-1] - curve[-1 - tail]) / (grid[-1] - grid[-1 - tail])
+    further = np.linspace(0.0, 0.02 * float(capacity), 11)[1:]
+    beyond = curve[-1] + np.minimum(slope, -1e-6) * further
+    grid, curve = np.concatenate((grid, grid[-1] + further)), np.concatenate((curve, beyond))
+    return CellModel(
+        grid, curve, np.interp(1.0 - grid / float(capacity), states, ohms), float(capacity),
+        float(result.get("capacity_U_Ah") or 0.0), ohm_U, result.get("temperature_degC"),
+        str(result.get("chemistry") or "auto"),
+    )  # fmt: skip
+
+
+# ---- the fit ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _ModeRun:
+    hours: float
+    end_Ah: float
+    ends_by: str
+    sag_V: float
+    mean_A: float
+    time_h: FloatArray
+    given_Ah: FloatArray
+
+
+def _cold(model: CellModel, duty: Duty) -> float:
+    if duty.night_degC is None:
+        return 1.0
+    measured = 20.0 if model.temperature_degC is None else model.temperature_degC
+    return math.exp(COLD_PER_K * max(0.0, measured - duty.night_degC))
+
+
+def _crossing(given: FloatArray, volt: FloatArray, limit: float) -> float:
+    """Return the charge given at which a falling voltage first meets a limit; the last charge when it never does."""
+    low = np.flatnonzero(volt <= limit)
+    if low.size == 0:
+        return float(given[-1])
+    k = int(low[0])
+    if k == 0:
+        return 0.0
+    part = (volt[k - 1] - limit) / (volt[k - 1] - volt[k])
+    return float(given[k - 1] + part * (given[k] - given[k - 1]))
+
+
+def _run_mode(model: CellModel, duty: Duty, mode: Mode, rail_shift_V: float = 0.0) -> _ModeRun:
+    """Return how a mode runs from full until it no longer works."""
+    ohm = model.ohm * _cold(model, duty)
+    on_A = mode.on_current(model.ocv_V, ohm)
+    volt = np.where(np.isfinite(on_A), model.ocv_V - on_A * ohm, 0.0)
+    ends = [(_crossing(model.given_Ah, volt, mode.lowest_rail_V + rail_shift_V), "regulator")]
+    if duty.protection_low_V is not None:
+        ends.append((_crossing(model.given_Ah, volt, duty.protection_low_V + rail_shift_V), "protection"))
+    ends.append((float(model.given_Ah[-1]), "empty"))
+    if mode.dimmest_A > 0:
+        ends.append((_crossing(model.given_Ah, on_A, mode.dimmest_A), "too dim"))
+    end, why = min(ends, key=lambda item: item[0])
+    mean_A = np.nan_to_num(on_A) * mode.share + duty.quiescent_A
+    grid = np.linspace(0.0, end, 400) if end > 0 else np.zeros(2)
+    draw = np.maximum(np.interp(grid, model.given_Ah, mean_A), 1e-9)
+    pace = 1.0 / draw
+    time_h = np.concatenate(([0.0], np.cumsum(np.diff(grid) * 0.5 * (pace[1:] + pace[:-1]))))
+    hours = float(time_h[-1])
+    sag_V = float(np.interp(end / 2, model.given_Ah, np.nan_to_num(on_A) * ohm))
+    return _ModeRun(hours, end, why, sag_V, end / hours if hours > 0 else float(mean_A[0]), time_h, grid)
+
+
+def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> dict[str, Any]:
+    """Return a mode's run time with uncertainty, its sag, and where the device begins to re-trigger itself."""
+    run = _run_mode(model, duty, mode)
+    share = model.capacity_U_Ah / model.capacity_Ah
+    shifts = [
+        _run_mode(model.changed(capacity=1 + share), duty, mode).hours - run.hours,
+        _run_mode(model.changed(ohm=1 + model.ohm_U_share), duty, mode).hours - run.hours,
+        _run_mode(model, duty, mode, VOLTAGE_U_V).hours - run.hours,
+    ]
+    rest_Ah = _crossing(model.given_Ah, model.ocv_V, mode.lowest_rail_V + duty.comes_back_V)
+    state = 1.0 - run.end_Ah / model.capacity_Ah
+    again = run.ends_by == "regulator" and rest_Ah > run.end_Ah and state > 0.0
+    unusable = max(0.0, _crossing(model.given_Ah, model.ocv_V, mode.lowest_rail_V) - run.end_Ah)
+    return {
+        "name": mode.name,
+        "run_time_h": run.hours,
+        "run_time_U_h": math.hypot(*shifts),
+        "retrigger_charge_state": state if again else None,
+        "ends_charge_state": max(0.0, state),
+        "ends_by": run.ends_by,
+        "sag_V": run.sag_V,
+        "mean_current_A": run.mean_A,
+        "delivered_Ah": run.end_Ah,
+        "unusable_Ah": unusable if run.ends_by == "regulator" else 0.0,
+        "unusable_Wh": unusable * mode.lowest_rail_V if run.ends_by == "regulator" else 0.0,
+    }
+
+
+def refusals(chemistry: str, duty: Duty) -> list[str]:
+    """Return why a device must not get a cell of this chemistry at all; empty when nothing is known against it."""
+    from harness.chemistry import load_chemistry
+
+    found = []
+    if chemistry == "auto":
+        return ["the cell's chemistry is not known; identify it first, a device charges by what it was made for"]
+    if chemistry not in duty.chemistries:
+        found.append(f"the device is made for {' or '.join(duty.chemistries)}, the cell is {chemistry}")
+    charges = duty.charge_limit_V is not None or duty.panel is not None
+    window = load_chemistry(chemistry)
+    if charges and duty.charge_limited_by == "protection":
+        found.append(
+            "the device's only charge limit is its protection chip, about 4.25 V: a last resort is no charger "
+            f"({window.name} is charged to {window.charge_limit_V:.2f} V)"
+        )
+    elif charges and (duty.charge_limited_by == "nothing" or duty.charge_limit_V is None):
+        found.append("nothing in the device limits the charge voltage")
+    elif duty.charge_limit_V is not None and duty.charge_limit_V > window.charge_limit_V + 1e-9:
+        text = f"the device charges to {duty.charge_limit_V:.2f} V, {window.name} allows {window.charge_limit_V:.2f} V"
+        if duty.charge_limit_V >= 4.25 - 1e-9 and chemistry.startswith("li-ion"):
+            text += "; a limit of 4.25 V is a protection chip's, not a charger's"
+        found.append(text)
+    low = window.charge_low_degC
+    if charges and duty.day_degC is not None and duty.day_degC < low and not duty.cold_charge_blocked:
+        found.append(
+            f"it would be charged at {duty.day_degC:g} °C and nothing blocks that: {window.name} is not charged below "
+            f"{low:g} °C (lithium plates out)"
+        )
+    return found
+
+
+def _night(model: CellModel, duty: Duty) -> tuple[dict[str, Any], list[str], list[dict[str, float | str]]]:
+    """Return the night's budget, why it fails, and its course: charge given over time."""
+    course: list[dict[str, float | str]] = []
+    reasons: list[str] = []
+    hours = given = 0.0
+    for name, length_h in duty.night:
+        run = _run_mode(model, duty, duty.mode(name))
+        begun_h = float(np.interp(given, run.given_Ah, run.time_h))
+        last_h = min(begun_h + length_h, run.hours)
+        if given > run.end_Ah or begun_h + length_h > run.hours + 1e-9:
+            lasted = max(0.0, run.hours - begun_h) if given <= run.end_Ah else 0.0
+            reasons.append(
+                f"{name!r} lasts {lasted:.1f} of {length_h:g} h of the night from a full cell; ended by: {run.ends_by}"
+            )
+        if given <= run.end_Ah:
+            for at in np.linspace(begun_h, last_h, 40):
+                course.append(
+                    {
+                        "t_h": hours + float(at) - begun_h,
+                        "given_Ah": float(np.interp(at, run.time_h, run.given_Ah)),
+                        "mode": name,
+                    }
+                )
+            given = float(np.interp(last_h, run.time_h, run.given_Ah))
+        hours += length_h
+    used = given + duty.quiescent_A * max(0.0, 24.0 - hours)
+    returned: dict[str, float | None] = dict.fromkeys(WEATHER)
+    if duty.panel is not None:
+        back = CHARGE_RETURN.get(model.chemistry, LITHIUM_RETURN)
+        for weather, sun_h in duty.panel.sun_h.items():
+            returned[weather] = duty.panel.current_A * sun_h * duty.panel.share * back
+    usable = max((_run_mode(model, duty, duty.mode(name)).end_Ah for name, _ in duty.night), default=model.capacity_Ah)
+    days: dict[str, float | None] = {}
+    for weather, value in ({"no sun": 0.0, **returned}).items():
+        if value is None:
+            continue
+        net = used - value
+        days[weather] = usable / net if net > 0 else None
+    poor = days.get("poor", days.get("average", days.get("no sun"))) if duty.panel is not None else days["no sun"]
+    night = {
+        "used_Ah": used if duty.night else None,
+        "returned_Ah": returned,
+        "days_until_empty": poor if duty.night else None,
+        "days_until_empty_by": days if duty.night else {},
+        "usable_Ah": usable,
+        "hours": hours,
+    }
+    return night, reasons, course
+
+
+def fit(model: CellModel, duty: Duty, cell: str = "", run: str = "", start: str = "full") -> dict[str, Any]:
+    """Return whether a cell fits a duty, and how.
+
+    Args:
+        model: From `cell_model`.
+        duty: From `load_duty`.
+        cell, run: Names, for the answer.
+        start: How the run began; what is not known to have been full is a lower bound.
+
+    Returns:
+        `fits`; `modes`: run time, sag, re-trigger point; `night`: `used_Ah`, `returned_Ah`, `days_until_empty` (of
+        poor days where there is a panel, else without sun; None: for ever); `refusals`, `reasons`, `notes`, `course`.
+    """
+    refused = refusals(model.chemistry, duty)
+    modes = [_fit_mode(model, duty, mode) for mode in duty.modes]
+    night, reasons, course = _night(model, duty)
+    notes = []
+    for (name, _), found in ((step, m) for step in duty.night for m in modes if m["name"] == step[0]):
+        if found["run_time_h"] <= 0:
+            reasons.append(f"{name!r} does not work even from a full cell")
+    average = night["returned_Ah"]["average"]
+    if duty.panel is not None and duty.night and average is not None and average < night["used_Ah"]:
+        reasons.append(
+            f"an average day gives back {average * 1000:.0f} mAh, the night takes {night['used_Ah'] * 1000:.0f} mAh"
+        )
+    for found in modes:
+        if found["retrigger_charge_state"] is not None:
+            notes.append(
+                f"{found['name']}: below {100 * found['retrigger_charge_state']:.0f} % of charge the rail sags under "
+                f"{duty.mode(found['name']).lowest_rail_V:.2f} V, recovers when off, and the device starts again and "
+                f"again; {found['unusable_Ah'] * 1000:.0f} mAh stay unusable because of it"
+            )
+    notes += _panel_notes(model, duty)
+    if start not in ("full", "declared-full"):
+        notes.append("the run did not start known to be full: run times are what was left, a lower bound")
+    if duty.night_degC is not None and _cold(model, duty) > 1.02:
+        notes.append(
+            f"at {duty.night_degC:g} °C the resistance is taken {_cold(model, duty):.2f} times that of the test (common "
+            "practice, not measured)"
+        )
+    return {
+        "fits": not refused and not reasons,
+        "cell": cell,
+        "run": run,
+        "duty": duty.name,
+        "refusals": refused,
+        "reasons": list(dict.fromkeys(reasons)),
+        "modes": modes,
+        "night": night,
+        "notes": notes,
+        "course": course,
+    }
+
+
+def _panel_notes(model: CellModel, duty: Duty) -> list[str]:
+    if duty.panel is None:
+        return []
+    notes = []
+    panel = duty.panel
+    full = duty.charge_limit_V or float(model.ocv_V[0])
+    if panel.voltage_V is not None and panel.voltage_V - panel.diode_drop_V < full:
+        notes.append(
+            f"the panel's {panel.voltage_V:.2f} V less the diode's {panel.diode_drop_V:.2f} V does not reach {full:.2f} V: "
+            "its current falls before the cell is full"
+        )
+    lost = panel.diode_drop_V / (float(np.median(model.ocv_V)) + panel.diode_drop_V)
+    notes.append(f"the panel's diode takes {100 * lost:.1f} % of the power, none of the charge below the panel's knee")
+    best = max((value for value in panel.sun_h.values()), default=0.0) * panel.current_A
+    if best > 0 and panel.current_A > 0.5 * model.capacity_Ah:
+        notes.append(f"the panel gives {panel.current_A / model.capacity_Ah:.2g} It: more than a used cell should get")
+    return notes
+
+
+def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) -> dict[str, Any]:
+    """Return the fit of a run folder; with changes, also `what_if`: the same answer for the changed device.
+
+    Raises:
+        InputError: the run or the duty cannot be read, or the run holds no complete discharge with resistances.
+    """
+    from harness.comparing import read_runs
+    from harness.grading import key_of
+    from harness.loading import load
+
+    runs, damaged = read_runs([folder])
+    if damaged:
+        raise InputError(damaged[0]["text"])
+    _, result, cell = runs[0]
+    record, _ = load(folder)
+    result["chemistry"] = key_of(result, cell)
+    model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
+    names = {"cell": str(result.get("cell") or ""), "run": str(folder), "start": str(result.get("start"))}
+    answer = fit(model, load_duty(duty_name), **names)
+    if not result.get("reached_cutoff"):
+        answer["notes"].append("the discharge did not reach its cut-off: run times are a lower bound")
+    if what_if:
+        changed = fit(model, load_duty(duty_name, what_if), **names)
+        answer["what_if"] = {"changes": list(what_if), **changed}
+    return answer
+
+
+def day_of(answer: Mapping[str, Any], duty: Duty, weather: str = "average") -> dict[str, list[float]]:
+    """Return a day from dusk: hours, current into the cell (A, night out, day in), charge given since full (Ah)."""
+    t_h: list[float] = []
+    current: list[float] = []
+    given: list[float] = []
+    for point in answer["course"]:
+        t_h.append(float(point["t_h"]))
+        given.append(float(point["given_Ah"]))
+    for k in range(len(t_h)):
+        step = t_h[k] - t_h[k - 1] if k else 0.0
+        current.append(-(given[k] - given[k - 1]) / step if step > 0 else (current[-1] if current else 0.0))
+    if current and len(current) > 1:
+        current[0] = current[1]
+    if duty.panel is not None and weather in duty.panel.sun_h:
+        sun_h = duty.panel.sun_h[weather]
+        night_h = float(answer["night"]["hours"])
+        day_h = 24.0 - night_h
+        at = np.linspace(0.0, day_h, 61)
+        # A half sine with the same area as `sun_h` hours of full sun, never above it.
+        shape = np.sin(np.pi * at / day_h) if day_h > 0 else np.zeros_like(at)
+        peak = min(1.0, sun_h * np.pi / (2 * day_h)) if day_h > 0 else 0.0
+        flow = duty.panel.current_A * duty.panel.share * peak * shape
+        back = (given[-1] if given else 0.0) - np.concatenate(
+            ([0.0], np.cumsum(np.diff(at) * 0.5 * (flow[1:] + flow[:-1])))
+        )
+        full = np.flatnonzero(back <= 0)
+        if full.size:
+            flow[full] = 0.0
+        t_h += [night_h + float(x) for x in at]
+        current += [float(x) for x in flow]
+        given += [max(0.0, float(x)) for x in back]
+    return {"t_h": t_h, "current_A": current, "given_Ah": given}
+
+
+def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path) -> None:
+    """Draw the night as a curve, and current in and out over a day; write an image file."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
+    figure, (upper, lower) = plt.subplots(2, 1, figsize=(8.0, 6.4), layout="constrained")
+    try:
+        from harness.report import look
+
+        prepare: Callable[[], object] | None = getattr(look, "apply", None)
+        if prepare is not None:
+            prepare()
+    except ImportError:
+        pass
+    day = day_of(answer, duty)
+    night_h = float(answer["night"]["hours"])
+    t = np.array(day["t_h"])
+    state = 100.0 * (1.0 - np.array(day["given_Ah"]) / model_Ah)
+    dark = t <= night_h + 1e-9
+    upper.plot(t[dark], state[dark], color="#1b5e7a", linewidth=2)
+    steps_h = 0.0
+    for name, hours in duty.night:
+        upper.axvline(steps_h, color="#999999", linewidth=0.6)
+        upper.annotate(f"{name}, {hours:g} h", (steps_h, 3), xytext=(4, 0), textcoords="offset points", fontsize=9)
+        steps_h += hours
+    for mode in answer["modes"]:
+        again = mode["retrigger_charge_state"]
+        if again is not None and any(name == mode["name"] for name, _ in duty.night):
+            upper.axhline(100 * again, color="#b4531f", linestyle="--", linewidth=1)
+            upper.annotate(
+                f"{mode['name']} re-triggers below {100 * again:.0f} %", (0.99, 100 * again), xycoords=("axes fraction", "data"),
+                xytext=(0, 3), textcoords="offset points", ha="right", fontsize=9, color="#b4531f",
+            )  # fmt: skip
+    upper.set(
+        xlabel="hours of the night",
+        ylabel="charge left, %",
+        ylim=(0, 104),
+        title=f"{answer['cell']}: {duty.name}, the night",
+    )
+    into = 1000.0 * np.array(day["current_A"])
+    lower.fill_between(t, into, 0, where=list(into >= 0), color="#d9a441", label="in, from the panel, an average day")
+    lower.fill_between(t, into, 0, where=list(into < 0), color="#1b5e7a", label="out, to the lamp")
+    lower.axhline(0, color="#333333", linewidth=0.8)
+    lower.set(
+        xlabel="hours since dusk", ylabel="current into the cell, mA", title="a day: current in and out", xlim=(0, 24)
+    )
+    lower.legend(loc="best", frameon=False)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    figure.savefig(path, dpi=150)
+    plt.close(figure)
+
+
+# ---- a duty from a survey ---------------------------------------------------------------------------
+
+
+def load_line(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
+    """Return how a lamp draws: a constant current, or a resistor and LED; from a sweep of its supply.
+
+    Args:
+        voltage_V, current_A: Readings, shape (n,); current drawn, positive.
+
+    Returns:
+        `current_A`, or `resistor_ohm` and `led_V`; `lowest_V`, where it still drew half of its usual current.
+
+    Raises:
+        InputError: it drew nothing.
+    """
+    good = np.isfinite(voltage_V) & np.isfinite(current_A)
+    v, i = voltage_V[good], np.abs(current_A[good])
+    if v.size < 5 or float(i.max(initial=0.0)) <= 1e-4:
+        raise InputError("the lamp drew nothing in the sweep; check that its mode was on")
+    usual = float(np.median(i[i > 0.2 * i.max()]))
+    on = i > 0.5 * usual
+    lowest = float(v[on].min())
+    work = i > 0.2 * usual
+    slope, intercept = np.polyfit(v[work], i[work], 1)
+    swing = slope * (float(v[work].max()) - float(v[work].min()))
+    if swing < 0.25 * usual:
+        return {"current_A": usual, "lowest_V": lowest}
+    return {"resistor_ohm": float(1.0 / slope), "led_V": float(-intercept / slope), "lowest_V": float(v[work].min())}
+
+
+def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
+    """Return a panel's open-circuit voltage, short-circuit current and maximum power point from a sweep.
+
+    Raises:
+        InputError: it gave nothing.
+    """
+    good = np.isfinite(voltage_V) & np.isfinite(current_A)
+    v, i = voltage_V[good], np.abs(current_A[good])
+    if v.size < 3 or float((v * i).max(initial=0.0)) <= 0:
+        raise InputError("the panel gave nothing in the sweep; is it dark, or reversed?")
+    k = int(np.argmax(v * i))
+    return {
+        "open_circuit_V": float(v.max()), "short_circuit_A": float(i.max()), "voltage_V": float(v[k]), "current_A": float(i[k]),
+        "power_W": float(v[k] * i[k]),
+    }  # fmt: skip
+
+
+def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion") -> str:
+    """Return the text of a duty file from a survey's run: recipe `lamp` or `panel`.
+
+    Raises:
+        InputError: the run cannot be read or is no survey.
+    """
+    from harness.loading import load
+
+    record, info = load(folder)
+    if info.profile == "panel":
+        found = panel_points(record.voltage_V, record.current_A)
+        return (
+            f"# From {info.run_id}: open circuit {found['open_circuit_V']:.3f} V, short circuit "
+            f"{found['short_circuit_A'] * 1000:.1f} mA, most power {found['power_W']:.3f} W, at the light of the moment.\n"
+            "# Put this table into a duty file; scale the current to full sun.\n"
+            f'[panel]\ncurrent = "{found["current_A"] * 1000:.1f} mA"\nvoltage = "{found["voltage_V"]:.3f} V"\n'
+            'diode_drop = "0.3 V"\nshare = "80 %"\n[panel.sun]\ngood = "6 h"\naverage = "4 h"\npoor = "1 h"\n'
+        )
+    steps = [k for k in np.unique(record.step) if k >= 0]
+    modes: list[str] = []
+    rails: list[float] = []
+    for k in steps:
+        kind = info.step_kinds[int(k)] if int(k) < len(info.step_kinds) else ""
+        rows = record.step == k
+        if kind not in ("sweep", "log") or int(rows.sum()) < 5:
+            continue
+        try:
+            line = load_line(record.voltage_V[rows], record.current_A[rows])
+        except InputError:
+            continue
+        rails.append(line["lowest_V"])
+        text = f'[[modes]]\nname = "mode {len(modes) + 1}"\n'
+        if "current_A" in line:
+            text += f'current = "{line["current_A"] * 1000:.2f} mA"\n'
+        else:
+            text += f'resistor = "{line["resistor_ohm"]:.2f} ohm"\nled = "{max(0.0, line["led_V"]):.3f} V"\n'
+        modes.append(text + f'lowest_rail = "{line["lowest_V"]:.3f} V"\n')
+    if not modes:
+        raise InputError(
+            f"{folder}: no sweep in which a device drew current; a run of the recipe lamp or panel is accepted"
+        )
+    title = name.replace("\\", "\\\\").replace('"', '\\"')
+    return (
+        f"# From {info.run_id}. Set the night, the chemistry and the charge limit by what the device is.\n"
+        f'name = "{title}"\nchemistry = ["{chemistry}"]\nlowest_rail = "{min(rails):.3f} V"\n'
+        f'comes_back = "50 mV"\nquiescent = "0 A"\n\n' + "\n".join(modes)
+    )
