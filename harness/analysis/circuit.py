@@ -8,7 +8,7 @@ Caveats: the pair's values belong to the length of the pulses they come from; a 
 minutes. At the first row the cell must be at rest, or have carried its current for long.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -122,6 +122,21 @@ def fit_circuit(
         first = len(base)
         if tau[1] > 3 * tau[0] and x[first] > 2 * u[first] and x[first + 1] > 2 * u[first + 1]:
             chosen = fits[1]
+    bend = np.zeros(chosen.u.size)
+    if slope:
+        # The open-circuit curve bends: where the data show it, the bend is fitted too, and what it moved is doubted.
+        count = chosen.tau.size
+        bent = _fit(t, volts, [*base, moved**2], answer, weight, count, bounds)
+        if bent.criterion < chosen.criterion - 6:
+            others = [k for k in range(bent.u.size) if k != len(base)]
+            straight = np.concatenate((chosen.x, chosen.tau))
+            curved = np.concatenate((bent.x, bent.tau))[others]
+            bend = 0.3 * np.abs(curved - straight)
+            chosen = _Fit(
+                bent.criterion, bent.tau, np.delete(bent.x, len(base)), bent.u[others],
+                bent.covariance[np.ix_(others, others)], bent.residual_V, bent.follow,
+            )  # fmt: skip
+    chosen = replace(chosen, u=np.hypot(chosen.u, bend))
     return _circuit(chosen, len(base), slope, measurement, steps[0].edge_s, expected, float(t[0]), float(t[-1]))
 
 
