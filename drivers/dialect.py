@@ -548,8 +548,8 @@ class _Reader:
         has = set(single) | set(names)
         needed = {"load": {"voltage", "current"}, "supply": {"voltage", "current"}, "meter": set()}[role]
         if not needed <= has or not has - {""}:
-            wanted = " and ".join(sorted(needed)) or "at least one quantity"
-            raise DescriptionError(f"{self.where}: measure is not complete; {wanted} is needed for a {role}")
+            wanted = " and ".join(sorted(needed, reverse=True)) or "at least one quantity"
+            raise DescriptionError(f"{self.where}: measure is not complete; a {role} has to measure {wanted}")
         return single, names
 
     def required(self, role: str, settings: Mapping[str, Setting]) -> None:

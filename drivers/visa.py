@@ -134,7 +134,7 @@ class Link:
                 self.resource,
                 open_timeout=int(max(self.timeout_s, OPEN_TIMEOUT_S) * 1000),
             )
-            opened.read_termination = self.read_termination
+            opened.read_termination = self.read_termination[-1:]  # what is left of it is stripped
             opened.write_termination = self.write_termination
             opened.timeout = max(1, round(self.timeout_s * 1000))
             opened.encoding = "latin-1"  # any byte is text; what is no answer is found when it is read

@@ -303,6 +303,7 @@ class Responder:
         return reading
 
     def _number(self, value: float, unit: str) -> str:
+        value += 0.0  # no instrument writes a negative zero
         text = f"{value:.6f}" if self.quirks.number == "NR2" else f"{value:+.6E}"
         return text + unit if self.dialect.units else text
 
