@@ -376,3 +376,12 @@ def test_a_run_that_identified_the_cell_chooses_the_window_but_a_person_permits_
 def test_a_plan_that_leaves_the_cell_empty_says_what_comes_afterwards():
     assert "3.70 to 3.80 V" in build_plan("overnight", cell(), bench()).notes["afterwards"]
     assert "afterwards" not in build_plan("charge", cell(), bench(), present=True).notes
+
+
+def test_a_charge_by_the_clock_for_an_assumed_capacity_says_that_a_larger_cell_is_not_full():
+    def warned(**options):
+        plan = build_plan("charge", cell("nimh", form="AA"), bench(), present=True, **options)
+        return any("300 mAh" in text and "NOT full afterwards" in text for text in plan.warnings)
+
+    assert warned()
+    assert not warned(capacity_Ah=0.6)
