@@ -1112,8 +1112,8 @@ def _plan(
     clocked = any(step.kind == "charge" and step.time_is_end for step in steps) and context.charging.method == "timed"
     if clocked and not context.capacity_known and recipe.name != "identify":
         warnings.append(
-            f"charged by the clock for {format_quantity(context.capacity_Ah, 'Ah')}, {context.source}: a cell that holds more is "
-            "NOT full afterwards; give --capacity, from the discharge before it, and charge again"
+            f"charged by the clock for {format_quantity(context.capacity_Ah, 'Ah')}, {context.source}: a cell "
+            "that holds more is NOT full afterwards; give --capacity, from the discharge before it, and charge again"
         )
     found_low_V, found_high_V = _as_found(context, steps, charges)
     warnings.extend(_too_slow(context, drafts))
