@@ -43,6 +43,8 @@ CURVE_POINTS = 240
 SEAL_START = b"%amphora-seal Ed25519 "
 _TEXT_LIMIT = 1200
 _KEPT = "\u00a0\u202f\u200c\u200d"  # spaces that do not break, joiners of letters; never a turn of direction
+MOST_RUNS = 12
+MOST_RESISTANCES = 400
 LEAST_SPREAD = 0.1  # of the capacity
 TEXT_SIZES_PT = (7.1, 6.7, 6.3)
 
@@ -153,6 +155,13 @@ def _text(value: Any) -> str:
     return text if len(text) <= _TEXT_LIMIT else text[: _TEXT_LIMIT - 1] + "…"
 
 
+def _thinned(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return at most about `MOST_RESISTANCES` of many resistances, the one that stands for the cell among them."""
+    stride = math.ceil(len(items) / MOST_RESISTANCES) if items else 1
+    main = main_resistance({"resistances": items})
+    return [item for n, item in enumerate(items) if n % stride == 0 or item == main]
+
+
 def results_of(result: dict[str, Any]) -> dict[str, Any]:
     """Return the numbers of one analysed run that a certificate states, all rounded alike."""
     names = (
@@ -170,7 +179,7 @@ def results_of(result: dict[str, Any]) -> dict[str, Any]:
                 for name in ("ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s")
             },
         }
-        for item in result.get("resistances") or []
+        for item in _thinned(result.get("resistances") or [])
     ]
     return stated
 
@@ -322,6 +331,8 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
     """
     if not runs:
         raise InputError("certificate: no run was given; at least one is needed")
+    if len(runs) > MOST_RUNS:
+        raise InputError(f"certificate: {len(runs)} runs; at most {MOST_RUNS} go on one certificate")
     ids = {str((item.run.get("cell") or {}).get("id") or item.result.get("cell")) for item in runs}
     if len(ids) > 1:
         raise InputError(

@@ -26,6 +26,8 @@ from harness.report.signing import fingerprint, from_text, signature_holds
 MAX_PDF_BYTES = 30_000_000
 EXTRACT_SECONDS = 20
 EXTRACT_MEMORY = 1_500_000_000
+MAX_TEXT = 5_000
+MAX_ENTRIES = 100_000
 RELATIVE = 1e-6  # the data hold nine digits; other processors and library versions may differ in the last ones
 
 PROVES = (
@@ -319,6 +321,21 @@ def verify_file(
     return answer
 
 
+def _oversized(value: Any, text_most: int = MAX_TEXT, entries_most: int = MAX_ENTRIES) -> bool:
+    """Tell whether data hold more than any certificate does, so that no time is spent on setting them in type."""
+    stack, entries = [value], 0
+    while stack:
+        item = stack.pop()
+        entries += 1
+        if entries > entries_most or (isinstance(item, str) and len(item) > text_most):
+            return True
+        if isinstance(item, dict):
+            stack += [*item.keys(), *item.values()]
+        elif isinstance(item, list):
+            stack += item
+    return False
+
+
 def _signed_data(document: Any, answer: dict[str, Any]) -> tuple[bytes, dict[str, Any]]:
     try:
         data, signature = document["certificate"], document["signature"]
@@ -329,6 +346,8 @@ def _signed_data(document: Any, answer: dict[str, Any]) -> tuple[bytes, dict[str
         public = from_text(str(signature["public_key"]), 32)
         value = from_text(str(signature["value"]), 64)
         runs = data["runs"]
+        if _oversized(data) or len(runs) > certificate.MOST_RUNS:
+            raise InputError("the attachment holds more than a certificate does")
         answer["results"] = [
             {"run": run["run_id"], **{k: v for k, v in run["results"].items() if k != "resistances"}} for run in runs
         ]

@@ -371,3 +371,20 @@ def test_joined_letters_stay_joined_and_turns_of_direction_are_dropped(tmp_path:
     cell = cell_record(notes="می\u200cرود \u202egnorw\u202c\x00\n\tend")
     data = certificate.certificate_data([run_input(write_run(tmp_path, cell=cell))], ISSUE)
     assert data["item"]["notes"] == "می\u200cرود gnorw end"
+
+
+def test_very_many_resistances_are_thinned_and_the_chosen_one_stays(tmp_path: Path) -> None:
+    many = [
+        {"method": "pulse", "ohm": 0.06, "U_ohm": 0.001, "current_A": -1.0, "duration_s": 1.0 + (n == 1237) * 9.0,
+         "charge_state": n / 5000, "t_s": float(n)}
+        for n in range(5000)
+    ]  # fmt: skip
+    stated = certificate.results_of({"resistances": many})["resistances"]
+    assert len(stated) <= certificate.MOST_RESISTANCES + 1
+    assert certificate.main_resistance({"resistances": stated})["t_s"] == 1237
+
+
+def test_more_runs_than_a_page_can_carry_are_refused(tmp_path: Path) -> None:
+    item = run_input(write_run(tmp_path))
+    with pytest.raises(InputError, match="at most 12"):
+        certificate.certificate_data([item] * 13, ISSUE)

@@ -41,14 +41,20 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     return Made(logs, folder, pdf, data)
 
 
-def check(tmp_path: Path, pdf: bytes, logs: Path | None = None, expect: bytes | None = None) -> dict[str, Any]:
+def check(
+    tmp_path: Path, pdf: bytes, logs: Path | None = None, expect: bytes | None = None, apart: bool = False
+) -> dict[str, Any]:
+    """Verify; `apart`: take the attachment out in a process of its own, as every caller but these tests does."""
     path = tmp_path / "paper.pdf"
     path.write_bytes(pdf)
-    return verify.verify_file(path, logs, expect, recompute=analyse)
+    with pytest.MonkeyPatch.context() as patch:
+        if not apart:
+            patch.setattr(verify, "extract", verify.extract_here)
+        return verify.verify_file(path, logs, expect, recompute=analyse)
 
 
 def test_an_unchanged_certificate_is_valid_and_every_number_recomputes(made: Made, tmp_path: Path) -> None:
-    found = check(tmp_path, made.pdf, made.logs)
+    found = check(tmp_path, made.pdf, made.logs, apart=True)
     assert found["valid"] is found["signature"] is found["integrity"] is True
     assert found["recomputed"] == []
     assert found["page"] == "same"
@@ -347,7 +353,7 @@ HOSTILE = {
 @pytest.mark.parametrize("name", list(HOSTILE))
 def test_hostile_files_are_refused_soon_and_with_a_reason(tmp_path: Path, name: str) -> None:
     began = time.monotonic()
-    found = check(tmp_path, HOSTILE[name])
+    found = check(tmp_path, HOSTILE[name], apart=True)
     assert not found["valid"]
     assert found["reasons"]
     assert all(len(reason) < 500 for reason in found["reasons"])
@@ -355,7 +361,7 @@ def test_hostile_files_are_refused_soon_and_with_a_reason(tmp_path: Path, name: 
 
 
 def test_a_sealed_hostile_file_is_no_better_off(tmp_path: Path) -> None:
-    found = check(tmp_path, seal_any(HOSTILE["unpacks to a lot"]))
+    found = check(tmp_path, seal_any(HOSTILE["unpacks to a lot"]), apart=True)
     assert not found["valid"]
 
 
@@ -392,3 +398,16 @@ def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, 
         found = check(tmp_path, pdf)
         assert not found["valid"], spoil
         assert found["reasons"], spoil
+
+
+@pytest.mark.parametrize(
+    "spoil", [{"statements": ["x " * 500_000]}, {"statements": ["x"] * 200_000}, {"cautions": [["y"] * 90] * 2_000}]
+)
+def test_data_too_large_to_print_cost_no_time(made: Made, tmp_path: Path, spoil: dict[str, Any]) -> None:
+    data = {**made.data, **spoil}
+    pdf = certificate.seal(certificate.render(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
+    began = time.monotonic()
+    found = check(tmp_path, pdf)
+    assert not found["valid"]
+    assert "more than a certificate does" in " ".join(found["reasons"])
+    assert time.monotonic() - began < 5
