@@ -649,6 +649,7 @@ def fit(model: CellModel, duty: Duty, cell: str = "", run: str = "", start: str 
         "night": night,
         "notes": notes,
         "course": course,
+        "capacity_Ah": model.capacity_Ah,
     }
 
 

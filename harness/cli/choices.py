@@ -1,7 +1,341 @@
-"""Commands of the group Choices."""
+"""Commands of the group Choices: grade, compare, match, fit, duty."""
+
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
+
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from harness.errors import InputError
+
+duty_app = typer.Typer(name="duty", help="What devices ask of a cell.", no_args_is_help=True)
+
+RunsArgument = Annotated[list[Path] | None, typer.Argument(metavar="RUN...", help="Run folders.")]
+AllOption = Annotated[bool, typer.Option("--all", help="Every run on the shelf.")]
+CriteriaOption = Annotated[
+    str, typer.Option("--criteria", help="Criteria for grades: general, lenient, or a file of your own.")
+]
 
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
+    app.command("grade")(grade)
+    app.command("compare")(compare)
+    app.command("match")(match)
+    app.command("fit")(fit)
+    app.add_typer(duty_app)
+
+
+def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
+    """Return the run folders that are meant; damaged ones of the shelf are told and left out."""
+    from harness.shelf import Shelf
+
+    if every == bool(runs):
+        raise InputError("run folders or --all are accepted, one of the two")
+    if runs:
+        return runs
+    found = []
+    for entry in Shelf(logs).list_runs():
+        if entry.damaged:
+            say(f"damaged, left out: {entry.cell}: {entry.damaged}")
+        else:
+            found.append(Path(entry.folder))
+    if not found:
+        raise InputError(f"there are no runs on the shelf in {logs}; `amphora run` or `amphora import` makes one")
+    return found
+
+
+def _write_new(path: Path, text: str) -> None:
+    if path.exists():
+        raise InputError(f"{path}: is there already; a new name is accepted")
+    try:
+        path.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def grade(
+    runs: RunsArgument = None,
+    every: AllOption = False,
+    criteria: CriteriaOption = "general",
+    load_current: Annotated[
+        str | None, typer.Option("--load-current", help="The intended load, for the sag: '350 mA'.")
+    ] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what cells may still be asked to do, and by which criterion. Ends with 1 when one needs more for a grade.
+
+    Example: amphora grade logs/L3-a/20261124T210000Z-overnight --load-current "350 mA"
+    """
+    from dataclasses import replace
+
+    from harness.comparing import best_runs, read_runs
+    from harness.grading import grade_runs, load_criteria
+    from harness.quantities import parse
+    from harness.report.tables import grade_sheet
+
+    rules = load_criteria(criteria)
+    if load_current is not None:
+        load_A = parse(load_current, "current", "--load-current")
+        if not load_A > 0:
+            raise InputError(f"--load-current {load_current!r} is not above 0")
+        rules = replace(rules, load_current_A=load_A)
+    folders = _folders(runs, every, logs)
+    good, damaged = read_runs(folders)
+    if damaged and runs:
+        raise InputError(damaged[0]["text"])
+    for item in damaged:
+        say(f"left out: {item['text']}")
+    if every:
+        good = best_runs(good)
+    grades = grade_runs([(result, cell) for _, result, cell in good], rules)
+    for entry, (folder, _, _) in zip(grades, good, strict=True):
+        entry["run"] = str(folder)
+    answer({"grades": grades}, as_json, lambda: print("\n\n".join(grade_sheet(entry) for entry in grades)))
+    if not grades or any(entry["grade"] is None for entry in grades):
+        leave(1)
+
+
+COMPARE_CSV = (
+    "rank", "cell", "capacity_Ah", "capacity_U_Ah", "claim_Ah", "resistance_ohm", "resistance_U_ohm",
+    "resistance_duration_s", "energy_Wh", "temperature_rise_K", "grade", "tied_with", "chemistry", "form", "start", "run",
+)  # fmt: skip
+SORTS = {
+    "rank": ("rank", False),
+    "cell": ("cell", False),
+    "capacity": ("capacity_Ah", True),
+    "resistance": ("resistance_ohm", False),
+    "energy": ("energy_Wh", True),
+    "claim": ("claim_Ah", True),
+}
+
+
+def compare(
+    runs: RunsArgument = None,
+    every: AllOption = False,
+    each_run: Annotated[bool, typer.Option("--each-run", help="A line for each run, not for each cell.")] = False,
+    sort: Annotated[str, typer.Option(help=f"{', '.join(SORTS)}.")] = "rank",
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the table as CSV too.")] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Draw the curves over each other into this file.")] = None,
+    criteria: CriteriaOption = "general",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Put cells side by side: who holds how much, who cannot be told apart, who falls out of the batch.
+
+    Example: amphora compare --all --csv cells.csv --plot cells.png
+    """
+    from harness.comparing import compare as compare_runs
+    from harness.report.tables import as_csv, comparison_table
+
+    if sort not in SORTS:
+        raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
+    folders = _folders(runs, every, logs)
+    found = compare_runs(folders, criteria, each_run)
+    if found["damaged"] and runs:
+        raise InputError(found["damaged"][0]["text"])
+    for item in found["damaged"]:
+        say(f"left out: {item['text']}")
+    name, falling = SORTS[sort]
+    have = [row for row in found["cells"] if row[name] is not None]
+    have.sort(key=lambda row: row[name], reverse=falling)
+    found["cells"] = have + [row for row in found["cells"] if row[name] is None]
+    if csv is not None:
+        _write_new(csv, as_csv(COMPARE_CSV, found["cells"]))
+        say(f"table written to {csv}")
+    if plot is not None:
+        from harness.report.figures import plot_overlay
+
+        plot_overlay([Path(row["run"]) for row in found["cells"]], plot)
+        say(f"picture written to {plot}")
+    found.pop("grades")
+    answer(found, as_json, lambda: print(comparison_table(found)))
+
+
+def match(
+    size: Annotated[int, typer.Option("--size", help="Cells in a set.")],
+    wiring: Annotated[str, typer.Option("--wiring", help="parallel or series.")] = "parallel",
+    cells: Annotated[list[str] | None, typer.Option("--cell", help="Only these cells; may be given again.")] = None,
+    oldest: Annotated[str, typer.Option("--oldest", help="A test older than this does not count.")] = "365 d",
+    widest: Annotated[str | None, typer.Option("--widest", help="No set with a greater spread: '5 %'.")] = None,
+    seconds: Annotated[float, typer.Option("--seconds", help="At most so long for the search.")] = 6.0,
+    criteria: CriteriaOption = "general",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Choose sets of tested cells that belong together. Ends with 1 when there is none.
+
+    Never mixes chemistries. Read the caution on building packs.
+
+    Example: amphora match --size 4 --wiring parallel
+    """
+    from datetime import UTC, datetime
+
+    from harness.comparing import compare as compare_runs
+    from harness.matching import Candidate, candidate_of
+    from harness.matching import match as match_cells
+    from harness.quantities import parse
+    from harness.report.tables import match_table
+
+    if wiring not in ("parallel", "series"):
+        raise InputError(f"--wiring {wiring!r} is not accepted; parallel or series is")
+    if not 0 < seconds <= 3600:
+        raise InputError(f"--seconds {seconds!r} is not accepted; above 0 up to 3600 is")
+    if not 2 <= size <= 24:
+        raise InputError(f"--size {size} is not accepted; 2 to 24 is")
+    oldest_days = parse(oldest, "duration", "--oldest") / 86400.0
+    limit = None if widest is None else parse(widest, "ratio", "--widest")
+    wanted, refused = _of_the_shelf(logs, cells)
+    found = compare_runs(wanted, criteria) if wanted else {"cells": [], "grades": []}
+    when = {str(g["cell"]): g for g in found["grades"]}
+    candidates: list[Candidate] = []
+    for row in found["cells"]:
+        made: Any = _tested_utc(Path(row["run"]))
+        age = (datetime.now(UTC) - datetime.fromisoformat(made)).total_seconds() / 86400.0 if made else 0.0
+        leak = next(
+            (c["value"] for c in when[str(row["cell"])]["criteria"] if c["name"].startswith("self-discharge")), None
+        )
+        item = candidate_of(row, age, leak)
+        if isinstance(item, str):
+            refused[str(row["cell"])] = item
+        else:
+            candidates.append(item)
+    matched = match_cells(
+        candidates, size, "series" if wiring == "series" else "parallel", oldest_days, limit, refused, seconds
+    )
+    answer(matched, as_json, lambda: print(match_table(matched)))
+    if not matched["sets"]:
+        leave(1)
+
+
+def _of_the_shelf(logs: Path, names: list[str] | None) -> tuple[list[Path], dict[str, str]]:
+    """Return the runs of the cells that may be matched, and the cells that may not, with why."""
+    from harness.shelf import Shelf
+
+    shelf = Shelf(logs)
+    for name in names or []:
+        shelf.get(name)
+    runs: list[Path] = []
+    refused: dict[str, str] = {}
+    by_cell: dict[str, list[Path]] = {}
+    for entry in shelf.list_runs():
+        if not entry.damaged:
+            by_cell.setdefault(entry.cell, []).append(Path(entry.folder))
+    for cell in shelf.list_cells():
+        if names and cell.id not in names:
+            continue
+        if cell.cell is None:
+            refused[cell.id] = "its record is damaged"
+        elif cell.cell.state in ("retired", "quarantined", "in use"):
+            refused[cell.id] = f"it is {cell.cell.state}"
+        elif cell.id not in by_cell:
+            refused[cell.id] = "not tested: no run"
+        else:
+            runs += by_cell[cell.id]
+    return runs, refused
+
+
+def _tested_utc(folder: Path) -> str:
+    from harness.shelf import read_entry
+
+    return read_entry(folder).created_utc
+
+
+def fit(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder with a discharge and load steps.")],
+    duty: Annotated[str, typer.Option("--duty", help="A duty file, or one that ships: see `amphora duty list`.")],
+    what_if: Annotated[
+        list[str] | None,
+        typer.Option("--what-if", help="A change: 'resistor=47 ohm', 'lowest_rail=3.2 V', 'panel.current=120 mA'."),
+    ] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Draw the night and the day into this file.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether a cell fits a device: run time, sag, re-triggering, night against day. Ends with 1 when it does not.
+
+    Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
+    """
+    from harness.duty import fit_run, load_duty, plot_fit
+    from harness.report.tables import fit_sheet
+
+    found = fit_run(run, duty, what_if or [])
+    if plot is not None:
+        if found["course"]:
+            capacity = found["capacity_Ah"]
+            plot_fit(found, capacity, load_duty(duty), plot)
+            say(f"picture written to {plot}")
+        else:
+            say("no picture: the duty has no night")
+
+    def show() -> None:
+        print(fit_sheet(found))
+        if what_if:
+            print("\nwith " + ", ".join(what_if) + ":")
+            print(fit_sheet(found["what_if"]))
+
+    answer(found, as_json, show)
+    if not found["fits"]:
+        leave(1)
+
+
+@duty_app.command("list")
+def duty_list(as_json: JsonOption = False) -> None:
+    """List the duties that ship.
+
+    Example: amphora duty list
+    """
+    from harness.duty import load_duty, shipped
+
+    rows = [
+        {"file": name, "name": load_duty(name).name, "modes": [m.name for m in load_duty(name).modes]}
+        for name in shipped()
+    ]
+    answer({"duties": rows}, as_json, lambda: print("\n".join(f"{r['file']}: {', '.join(r['modes'])}" for r in rows)))
+
+
+@duty_app.command("check")
+def duty_check(
+    file: Annotated[str, typer.Argument(help="A duty file, or one that ships.")], as_json: JsonOption = False
+) -> None:
+    """Read a duty file and say what it asks.
+
+    Example: amphora duty check path-light
+    """
+    from dataclasses import asdict
+
+    from harness.duty import load_duty
+
+    duty = load_duty(file)
+
+    def show() -> None:
+        print(f"{duty.name}: for {', '.join(duty.chemistries)}")
+        for mode in duty.modes:
+            print(f"  {mode.name}: works above {mode.lowest_rail_V:.3f} V, on {100 * mode.share:.3g} % of the time")
+        for name, hours in duty.night:
+            print(f"  night: {name} for {hours:g} h")
+
+    answer({"duty": asdict(duty)}, as_json, show)
+
+
+@duty_app.command("from-run")
+def duty_from_run(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run of the recipe lamp or panel.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
+    name: Annotated[str, typer.Option("--name", help="What the device is called.")] = "my lamp",
+    chemistry: Annotated[str, typer.Option("--chemistry", help="What its charging is made for.")] = "li-ion",
+    as_json: JsonOption = False,
+) -> None:
+    """Make a duty file out of a survey of the device itself.
+
+    Example: amphora duty from-run logs/lamp-3/20261124T210000Z-lamp --name "lamp 3" --out lamp-3.toml
+    """
+    from harness.chemistry import load_chemistry
+    from harness.duty import duty_from_run as text_from_run
+
+    load_chemistry(chemistry)
+    text = text_from_run(run, name, chemistry)
+    if out is not None:
+        _write_new(out, text)
+    data = {"toml": text, "out": None if out is None else str(out)}
+    answer(data, as_json, lambda: print(text if out is None else f"duty written to {out}"))
