@@ -190,7 +190,9 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
         (lower, record.current_A, 1, "current / A\n(positive into the cell)"),
     ):
         x, y = _thin(*_broken(hours, values, record))
-        axes.plot(x, y, color=look.COLOURS[index], linewidth=1.2, linestyle="-")
+        # A current holds from one reading to the next: a step is no ramp, however sparse the readings.
+        drawing = "steps-pre" if index else "default"
+        axes.plot(x, y, color=look.COLOURS[index], linewidth=1.2, linestyle="-", drawstyle=drawing)
         axes.set_ylabel(name)
     for gap in record.gaps:
         scale = 3600.0 if unit == "h" else 60.0
@@ -201,9 +203,12 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
     cutoff = info.cutoff_V
     if cutoff is not None and np.nanmin(record.voltage_V) < cutoff + 0.5:
         upper.axhline(cutoff, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
+        early = record.voltage_V[: max(1, record.voltage_V.size // 5)]
+        left = bool(np.nanmin(early) > cutoff + 0.3)  # where the curve is not
         upper.annotate(
-            f"cut-off {cutoff:.2f} V", (1.0, cutoff), xycoords=("axes fraction", "data"), xytext=(-2, 2),
-            textcoords="offset points", ha="right", va="bottom", fontsize=8, color=look.FAINT,
+            f"cut-off {cutoff:.2f} V", (0.0 if left else 1.0, cutoff), xycoords=("axes fraction", "data"),
+            xytext=(4 if left else -2, 2), textcoords="offset points", ha="left" if left else "right", va="bottom",
+            fontsize=8, color=look.FAINT,
         )  # fmt: skip
     lower.axhline(0.0, color=look.FAINT, linewidth=0.8)
     lower.set_xlabel(f"time / {unit}")
@@ -250,32 +255,50 @@ def _resistance(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fi
 
 
 def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None:
-    by_state = all(v.get("charge_state") is not None for v in values)
-    groups: dict[str, list[Mapping[str, Any]]] = {}
+    """Draw over charge state where the run shows it at several, else over the time after the step."""
+    states: dict[str, set[float]] = {}
     for value in values:
-        groups.setdefault(f"{value['method']}, {_seconds(float(value['duration_s']))}", []).append(value)
+        if value.get("charge_state") is not None:
+            states.setdefault(_kind_of(value), set()).add(round(float(value["charge_state"]), 2))
+    by_state = any(len(some) >= 3 and max(some) - min(some) > 0.15 for some in states.values())
+    groups: dict[str, list[tuple[float, float, float]]] = {}
+    for value in values:
+        if by_state and value.get("charge_state") is None:
+            continue
+        x = float(value["charge_state"]) * 100 if by_state else float(value["duration_s"])
+        name = _kind_of(value) if by_state else str(value["method"])
+        groups.setdefault(name, []).append((x, float(value["ohm"]) * 1000, float(value["U_ohm"]) * 1000))
     largest = sorted(groups.items(), key=lambda item: -len(item[1]))[:6]
-    for index, (name, group) in enumerate(sorted(largest)):
-        rows = sorted(group, key=lambda v: float(v["charge_state"] if by_state else v["t_s"]))
-        x = [float(v["charge_state"]) * 100 if by_state else float(v["t_s"]) / 3600 for v in rows]
-        y = [float(v["ohm"]) * 1000 for v in rows]
-        bars = [float(v["U_ohm"]) * 1000 for v in rows]
+    for index, (name, points) in enumerate(sorted(largest)):
+        points.sort()
+        x_all, y_all, bars = (list(column) for column in zip(*points, strict=True))
         line = look.series(index)
+        if not by_state:  # side by side, so that none hides another
+            x_all = [x * (1 + 0.05 * (index - (len(largest) - 1) / 2)) for x in x_all]
         axes.errorbar(
-            x, y, yerr=bars, label=name, marker=look.MARKERS[index % len(look.MARKERS)], markersize=4.5,
+            x_all, y_all, yerr=bars, label=name, marker=look.MARKERS[index % len(look.MARKERS)], markersize=4.5,
             markerfacecolor=look.PAPER if index % 2 else line["color"], elinewidth=0.9, capsize=2.5,
-            color=line["color"], linestyle=line["linestyle"], linewidth=1.0,
+            color=line["color"], linestyle=line["linestyle"] if by_state else "none", linewidth=1.0,
         )  # fmt: skip
     axes.set_ylabel("resistance / mΩ  (bars: U, k = 2)")
     if by_state:
         axes.set_xlabel("charge still in the cell / %")
         axes.set_xlim(104, -4)
     else:
-        axes.set_xlabel("time / h")
+        axes.set_xlabel("time after the step / s")
+        axes.set_xscale("log")
+        marks = sorted({0.1, 1.0, 10.0, 30.0})
+        axes.set_xticks(marks, [f"{mark:g}" for mark in marks])
+        axes.minorticks_off()
+        axes.set_xlim(0.08, 40.0)
     low, high = axes.get_ylim()
     axes.set_ylim(max(0.0, low - 0.1 * (high - low)), high + 0.1 * (high - low))
     if groups:
         axes.legend(loc="best")
+
+
+def _kind_of(value: Mapping[str, Any]) -> str:
+    return f"{value['method']}, {_seconds(float(value['duration_s']))}"
 
 
 def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
