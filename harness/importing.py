@@ -61,6 +61,11 @@ WORDS: dict[str, tuple[str, ...]] = {
     "steptime": ("step time",),
     "step": ("step index", "step", "step number", "step no"),
 }  # fmt: skip
+ENERGY_COUNTERS = {
+    "counter_charge_Wh": ("charge energy",),
+    "counter_discharge_Wh": ("discharge energy",),
+    "counter_Wh": ("wh", "energy", "watt hours"),
+}
 CHARGE_COUNTERS = {
     "counter_charge_Ah": ("charge capacity",),
     "counter_discharge_Ah": ("discharge capacity",),
@@ -738,6 +743,11 @@ def _extras(
             for counter, accepted in CHARGE_COUNTERS.items():
                 if words in accepted:
                     name, factor = counter, (1e-3 if unit.lower() == "mah" else 1.0)
+                    break
+        elif unit.lower() in ("wh", "mwh") or words in ("wh", "watt hours"):
+            for counter, accepted in ENERGY_COUNTERS.items():
+                if words in accepted:
+                    name, factor = counter, (1e-3 if unit.lower() == "mwh" else 1.0)
                     break
         while name in taken:
             name += "_"

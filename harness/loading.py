@@ -8,6 +8,7 @@ may be off by comes from `run.json`; where it gives none, the defaults here stan
 import hashlib
 import json
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
@@ -108,11 +109,14 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
     samples = folder / "samples.csv"
     if not samples.is_file():
         raise JournalDamaged(f"{samples}: is missing")
-    columns, clean, torn_bytes, digest = _scan(samples)
+    columns, whole = _header(samples)
     if columns[: len(COLUMNS)] != COLUMNS:
         raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
     wanted = [name for name in columns if extras or name in COLUMNS or name in ANALYSED_EXTRAS]
-    table = _read_table(samples, columns, wanted, clean and not torn_bytes, notices)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        hashing = beside.submit(_sha256, samples)
+        table = _read_table(samples, columns, wanted, whole, notices)
+        digest = hashing.result()
     stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
     recorded = (stopped or {}).get("checksums") or {}
     if recorded.get("samples.csv", digest) != digest:
@@ -121,7 +125,7 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
     if recorded.get("run.json") not in (None, hashlib.sha256(run_bytes).hexdigest()):
         notices.append("run.json was changed after the run ended (its checksum differs)")
     event_bytes = (folder / "events.jsonl").read_bytes() if (folder / "events.jsonl").is_file() else b""
-    whole = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
+    inputs = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
     t_s = table["t_s"]
     record = Record(
         t_s=t_s,
@@ -136,7 +140,7 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
         extra={name: table[name] for name in wanted if name not in COLUMNS},
     )
     info = _info(folder, run, events, stopped)
-    return Loaded(record, info, run, tuple(events), tuple(notices), whole)
+    return Loaded(record, info, run, tuple(events), tuple(notices), inputs)
 
 
 ANALYSED_EXTRAS = (
@@ -183,51 +187,95 @@ def _read_events(path: Path) -> tuple[list[dict[str, Any]], list[str]]:
     return events, notices
 
 
-def _scan(path: Path) -> tuple[tuple[str, ...], bool, int, str]:
-    """Read the bytes once: header, whether every row has all its fields, bytes of a torn tail, SHA-256."""
+def _header(path: Path) -> tuple[tuple[str, ...], bool]:
+    """Return the columns, and whether the file ends in a whole row."""
+    with path.open("rb") as file:
+        header = file.readline()
+        file.seek(-1, 2) if header else None
+        whole = file.read(1) == b"\n"
+    if not header.endswith(b"\n"):
+        raise JournalDamaged(f"{path}, line 1: the header is missing")
+    return tuple(header.decode("utf-8", errors="replace").rstrip("\r\n").split(",")), whole
+
+
+def _sha256(path: Path) -> str:
     digest = hashlib.sha256()
-    lines = commas = 0
-    tail = b""
-    header: bytes | None = None
-    torn_mark = False
     with path.open("rb") as file:
         while block := file.read(1 << 20):
             digest.update(block)
-            joined = tail + block
-            if header is None:
-                end = joined.find(b"\n")
-                if end < 0:
-                    tail = joined
-                    continue
-                header = joined[: end + 1]
-            cut = joined.rfind(b"\n") + 1
-            body, tail = joined[:cut], joined[cut:]
-            lines += body.count(b"\n")
-            commas += body.count(b",")
-            torn_mark = torn_mark or b" torn\n" in body
-    if header is None:
-        raise JournalDamaged(f"{path}, line 1: the header is missing")
-    columns = tuple(header.decode("utf-8", errors="replace").rstrip("\r\n").split(","))
-    clean = commas == lines * (len(columns) - 1) and not torn_mark
-    return columns, clean, len(tail), digest.hexdigest()
+    return digest.hexdigest()
+
+
+def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[str, Any] | None:
+    """Read the table at once; None when a row is not whole numbers throughout (the slow way names it).
+
+    Every row must have all its fields: the reader refuses a short one. Batches go straight into
+    arrays of the final size, so that a long night fits into little memory.
+    """
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+
+    kinds = {name: pa.float64() for name in columns} | {"step": pa.int64()}
+    options = pa_csv.ConvertOptions(column_types=kinds, include_columns=wanted, null_values=[""])
+    dtypes: dict[str, Any] = {name: np.int64 if name == "step" else np.float64 for name in wanted}
+    held: dict[str, Any] = {name: np.empty(0, dtypes[name]) for name in wanted}
+    firsts: dict[str, Any] = {}
+    same: dict[str, bool] = dict.fromkeys(wanted, True)
+    rows = 0
+    block = 1 << 18
+    try:
+        with pa_csv.open_csv(
+            path,
+            read_options=pa_csv.ReadOptions(block_size=block, use_threads=False),
+            parse_options=pa_csv.ParseOptions(quote_char=False),
+            convert_options=options,
+            memory_pool=pa.system_memory_pool(),
+        ) as reader:
+            for batch in reader:
+                room, need = held[wanted[0]].size, rows + batch.num_rows
+                if need > room:  # the first batch tells how many rows there will be, about
+                    size = path.stat().st_size
+                    expected = int(batch.num_rows * max(1.0, size / block) * 1.05) + 1000
+                    room = max(need, expected) if room == 0 else max(need, room + room // 2)
+                    for name in wanted:
+                        larger = np.empty(room, dtypes[name])
+                        if not same[name]:
+                            larger[:rows] = held[name][:rows]
+                        held[name] = larger
+                for name in wanted:
+                    values = batch.column(name)
+                    if name == "step" and values.null_count:
+                        values = values.fill_null(-1)
+                    part = values.to_numpy(zero_copy_only=False)
+                    if same[name] and part.size:  # written only once it changes: untouched pages cost nothing
+                        if rows == 0:
+                            firsts[name] = part[0]
+                        first = firsts[name]
+                        if (part == first).all() or (np.isnan(first) and np.isnan(part).all()):
+                            continue
+                        same[name] = False
+                        held[name][:rows] = first
+                    held[name][rows:need] = part
+                rows = need
+    except (pa.ArrowInvalid, pa.ArrowKeyError, ValueError):
+        return None
+    return {
+        # one value throughout takes no memory
+        name: np.broadcast_to(dtypes[name](firsts[name]), (rows,)) if rows and same[name] else values[:rows]
+        for name, values in held.items()
+    }
 
 
 def _read_table(
-    path: Path, columns: tuple[str, ...], wanted: list[str], clean: bool, notices: list[str]
+    path: Path, columns: tuple[str, ...], wanted: list[str], whole: bool, notices: list[str]
 ) -> dict[str, Any]:
     import numpy as np
 
-    if clean:
-        import pandas as pd
-
-        kinds: dict[str, Any] = dict.fromkeys(wanted, np.float64)
-        kinds["step"] = np.int32
-        try:
-            frame = pd.read_csv(path, usecols=wanted, dtype=kinds, engine="c", low_memory=False, encoding="utf-8")
-        except (ValueError, OverflowError):
-            frame = None  # the slow way names the line
-        if frame is not None:
-            return {name: frame[name].to_numpy() for name in wanted}
+    if whole:
+        table = _read_fast(path, columns, wanted)
+        if table is not None:
+            return table
     # The slow way: row by row, as the journal reads, so that a damaged line is named.
     lists: list[list[float]] = [[] for _ in columns]
     width = len(columns)
@@ -246,9 +294,12 @@ def _read_table(
                 raise JournalDamaged(f"{path}, line {number}: {raw[:60]!r} is not a row of numbers") from error
             for column, value in zip(lists, values, strict=True):
                 column.append(value)
-    table = {name: np.array(values, dtype=np.float64) for name, values in zip(columns, lists, strict=True)}
-    table["step"] = np.where(np.isfinite(table["step"]), table["step"], -1).astype(np.int64)
-    return {name: table[name] for name in wanted}
+    slow = {name: np.array(values, dtype=np.float64) for name, values in zip(columns, lists, strict=True)}
+    steps = slow["step"]
+    return {
+        name: np.where(np.isfinite(steps), steps, -1).astype(np.int64) if name == "step" else slow[name]
+        for name in wanted
+    }
 
 
 def _gaps(events: list[dict[str, Any]], rows: int) -> "tuple[Gap, ...]":

@@ -250,7 +250,11 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
             result["duration_s"] = entries[picked]["duration_s"]
         result["charge_Ah"] = entries[picked]["charge_Ah"]
         result["charge_U_Ah"] = entries[picked]["charge_U_Ah"]
-        if chosen is not None and before and entries[chosen]["complete"] and entries[picked]["complete"]:
+        emptied = any(
+            entries[index]["complete"] for index, phase in enumerate(phases[:picked]) if phase.kind == "discharge"
+        )
+        # An efficiency needs a cycle that ends where it began: emptied, charged full, emptied.
+        if chosen is not None and before and emptied and entries[chosen]["complete"] and entries[picked]["complete"]:
             result["cycle"] = _cycle(made[picked], made[chosen])
     warnings = told + find_warnings(
         record,
@@ -465,12 +469,49 @@ def _resistances(
         return ()
     from harness.analysis.warnings import Warning_
 
+    first, last = phase.first_row, phase.last_row
+    if last - first > 200_000:  # a long night is mostly plain discharge: what is far from any step is thinned
+        record, first, last = _near_steps(record, first, last)
     try:
-        found: Sequence[Any] = find_resistances(record, phase.first_row, phase.last_row, capacity_Ah, measurement)
+        found: Sequence[Any] = find_resistances(record, first, last, capacity_Ah, measurement)
     except AnalysisError as error:
         told.append(Warning_("resistance", f"No resistance could be had: {error}."))
         return ()
     return found
+
+
+def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, int]":
+    """Return one phase's rows: all within minutes of a step of the current, else each fiftieth."""
+    import numpy as np
+
+    from harness.analysis.records import Record
+
+    low, high = max(0, first - 200), min(record.t_s.size, last + 2)
+    t_s, current_A = record.t_s[low:high], record.current_A[low:high]
+    jump = np.diff(current_A)
+    np.abs(jump, out=jump)
+    steps = np.flatnonzero(jump > 0.02 * float(np.abs(current_A[:: max(1, current_A.size // 10000)]).max()))
+    keep = np.zeros(t_s.size, bool)
+    keep[::50] = True
+    keep[[first - low, last - low]] = True
+    begins = np.searchsorted(t_s, t_s[steps] - 120.0)
+    ends = np.searchsorted(t_s, t_s[np.minimum(steps + 1, t_s.size - 1)] + 300.0)
+    cover = np.zeros(t_s.size + 1, np.int32)
+    np.add.at(cover, begins, 1)
+    np.add.at(cover, ends, -1)
+    keep |= np.cumsum(cover[:-1]) > 0
+    rows = np.flatnonzero(keep)
+    part = Record(
+        t_s[rows],
+        record.voltage_V[low:high][rows],
+        current_A[rows],
+        record.temperature_degC[low:high][rows],
+        record.step[low:high][rows],
+        record.switches_s,
+        (),
+        {},
+    )
+    return part, int(np.searchsorted(rows, first - low)), int(np.searchsorted(rows, last - low))
 
 
 def _resistance(item: Any) -> dict[str, Any]:
@@ -517,12 +558,35 @@ def _passes(entries: list[dict[str, Any]], chemistry: str) -> list[Any]:
     return [] if agree else [Warning_("passes-differ", text)]
 
 
+def _energy_counters(record: "Record", phase: "Phase", totals: "Totals") -> list[Any]:
+    """Compare the source's own energy counters with our integration over one phase."""
+    from harness.analysis.warnings import Warning_, counter_difference, counter_step
+
+    out = []
+    ours = abs(float(totals.energy_Wh[phase.last_row] - totals.energy_Wh[phase.first_row]))
+    for name in ("counter_Wh", "counter_charge_Wh" if phase.kind == "charge" else "counter_discharge_Wh"):
+        counter = record.extra.get(name)
+        theirs = None if counter is None else counter_difference(counter, phase.first_row, phase.last_row)
+        if counter is None or theirs is None:
+            continue
+        if abs(theirs - ours) > max(0.005 * ours, counter_step(counter), 1e-3):
+            out.append(
+                Warning_(
+                    "counter-differs",
+                    f"The file's own counter gives {theirs:.4f} Wh for this {phase.kind}, integration gives "
+                    f"{ours:.4f} Wh ({100 * (ours - theirs) / theirs:+.2f} %).",
+                )
+            )
+    return out
+
+
 def _counters(record: "Record", phases: "tuple[Phase, ...]", totals: "Totals") -> list[Any]:
     """Compare the source's own counters with our integration, phase by phase."""
     from harness.analysis.warnings import Warning_, counter_difference, counter_step
 
-    out = []
+    out: list[Any] = []
     for phase in phases:
+        out += _energy_counters(record, phase, totals)
         ours = abs(phase.end_Ah - phase.begin_Ah)
         names = ["counter_Ah", "counter_charge_Ah" if phase.kind == "charge" else "counter_discharge_Ah"]
         for name in names:

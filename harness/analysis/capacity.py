@@ -72,7 +72,7 @@ def find_crossing(record: Record, totals: Totals, phase: Phase, cutoff_V: float)
     rows = at_main_current(record, phase)
     if rows.size == 0:
         return None
-    below = record.voltage_V[rows] <= cutoff_V
+    below = (record.voltage_V <= cutoff_V)[rows]
     both = below.copy()
     both[:-1] &= below[1:]
     hits = np.flatnonzero(both)
@@ -109,14 +109,18 @@ def find_crossing(record: Record, totals: Totals, phase: Phase, cutoff_V: float)
 
 def _slope(record: Record, totals: Totals, rows: IntArray, hit: int, cutoff_V: float) -> tuple[float, float]:
     """Return the slope of voltage over charge near the crossing, and the scatter about it."""
-    taken = np.abs(totals.charge_Ah[rows] - totals.charge_Ah[rows[0]])
+    base = max(0, hit - max(2000, hit // 10))  # the window is 1 % of the charge: no need to look further back
+    start_Ah = float(totals.charge_Ah[rows[0]])
+    rows = rows[base : hit + max(2000, hit // 100)]
+    hit -= base
+    taken = np.abs(totals.charge_Ah[rows] - start_Ah)
     window = max(0.01 * float(taken[hit]), 0.0)
     first = int(np.searchsorted(taken, taken[hit] - window))
     first = max(0, min(first, hit - 3))
     last = min(rows.size - 1, hit + max(1, (hit - first) // 4))
     stride = max(1, (last - first) // 2000)
     picked = rows[first : last + 1 : stride]
-    x, y = np.abs(totals.charge_Ah[picked] - totals.charge_Ah[rows[0]]), record.voltage_V[picked]
+    x, y = np.abs(totals.charge_Ah[picked] - start_Ah), record.voltage_V[picked]
     if picked.size < 2 or float(np.ptp(x)) <= 0:
         return math.inf, 0.0
     order = 2 if picked.size >= 6 else 1
