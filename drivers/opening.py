@@ -163,7 +163,7 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
         raise DescriptionError(
             f"{where}.resource is missing; a VISA string such as TCPIP::192.168.0.5::5025::SOCKET is needed"
         )
-    shared = _shared.get(resource)
+    shared = _shared.get(resource) if "channel" in description else None
     if shared is not None and shared.users > 0 and not shared.broken:
         shared.users += 1
         return shared
@@ -192,7 +192,8 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
         stop_bits=stop_bits,
     )
     link.open()
-    _shared[resource] = link
+    if "channel" in description:
+        _shared[resource] = link
     return link
 
 

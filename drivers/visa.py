@@ -154,7 +154,7 @@ class Link:
             raise LinkError(f"{self.name} at {self.resource} could not be opened: {_said(error)}") from error
         self._resource = opened
         self._broken = ""
-        self._ready_s = time.monotonic()
+        self._ready_s = time.monotonic() + self.pause_s
 
     def _set_serial(self, opened: Any, port: Any) -> None:
         from pyvisa import constants

@@ -113,8 +113,11 @@ def test_a_port_nobody_listens_on_is_a_link_error() -> None:
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning")
-@pytest.mark.parametrize("resource", ["not a resource", "ASRL/dev/nobody-here::INSTR", "TCPIP::127.0.0.1,1::inst0::INSTR",
-                                      "TCPIP::127.0.0.1::hislip0,1::INSTR"])  # fmt: skip
+@pytest.mark.parametrize(
+    "resource",
+    ["not a resource", "ASRL/dev/nobody-here::INSTR", "TCPIP::127.0.0.1,1::inst0::INSTR",
+     "TCPIP::127.0.0.1::hislip0,1::INSTR"],
+)  # fmt: skip
 def test_what_cannot_be_opened_is_one_link_error(resource: str) -> None:
     with pytest.raises(LinkError, match="could not be opened"):
         Link(resource, name="load", timeout_s=0.2).open()
