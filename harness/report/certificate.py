@@ -556,7 +556,12 @@ def _printable_tree(value: Any) -> Any:
         return {key: _printable_tree(item) for key, item in value.items()}
     if isinstance(value, list):
         return [_printable_tree(item) for item in value]
-    return printable(value) if isinstance(value, str) else value
+    return _breakable(printable(value)) if isinstance(value, str) else value
+
+
+def _breakable(text: str) -> str:
+    """Return `text` with places to break in words too long for a column (zero-width spaces)."""
+    return re.sub(r"\S{41,}", lambda word: re.sub(r"(.{12})(?=.)", "\\1\u200b", word[0]), text)
 
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
@@ -709,10 +714,10 @@ def _spread(items: list[dict[str, Any]]) -> bool:
     return len(states) > 1 and max(states) - min(states) >= LEAST_SPREAD
 
 
-def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
+def _resistance_lines(results: dict[str, Any], brief: bool = False) -> list[list[str]]:
     main, alike = main_resistance(results), _alike(results)
     shown = alike if len(alike) <= 3 or main is None else [alike[0], main, alike[-1]]
-    if main is not None and not _spread(alike):
+    if main is not None and (brief or not _spread(alike)):
         shown = [main]
     rows = []
     for n, item in enumerate(shown):
@@ -780,6 +785,7 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             ),
         },
     ]
+    brief = len(data["runs"]) > 1  # the rest is in the attached data
     tables = []
     for run in data["runs"]:
         r = run["results"]
@@ -793,21 +799,16 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
                 cut + (f", mainly at {current:.3f} A" if current else ""),
             ],
             ["Energy", with_U(r["energy_Wh"], r["energy_U_Wh"]), "Wh", f"in {_hours(r['duration_s'])}"],
-            *_resistance_lines(r),
+            *_resistance_lines(r, brief),
         ]
         if r["charge_Ah"] is not None:
             value = with_U(r["charge_Ah"], r["charge_U_Ah"], 1000)
             rows.append(["Charge accepted", value, "mAh", "in the charge in the same readings"])
-        rows.append(
-            [
-                "Temperature rise",
-                f"{r['temperature_rise_K']:.1f}",
-                "K",
-                "highest above the rest before; no uncertainty stated",
-            ]
-            if r["temperature_rise_K"] is not None
-            else ["Temperature rise", "not measured", "", ""]
-        )
+        if not brief:
+            rise = r["temperature_rise_K"]
+            how = "highest above the rest before; no uncertainty stated" if rise is not None else ""
+            value = f"{rise:.1f}" if rise is not None else "not measured"
+            rows.append(["Temperature rise", value, "K" if rise is not None else "", how])
         tables.append({"run": run["run_id"], "rows": rows})
     dates = sorted({run["started_utc"][:10] for run in data["runs"] if run["started_utc"]})
     about_item = [

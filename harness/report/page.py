@@ -117,9 +117,9 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
     parts = [
         number(_finite(rank), "–" if rank is None else f"{rank}{' =' if tied else ''}"),
         f'<th scope="row" data-v="{_e(name)}">{_e(name)}</th>',
-        "<td>–</td>"
+        '<td class="c">–</td>'
         if index is None
-        else f'<td><input type="checkbox" value="{index}" aria-label="show the curve of '
+        else f'<td class="c"><input type="checkbox" value="{index}" aria-label="show the curve of '
         f'{_e(name)}"{" checked" if checked else ""}></td>',
         short(compared.get("grade") or ""),
         number(capacity, "–" if capacity is None else held if counts else f"({held})"),
@@ -236,7 +236,7 @@ def build_page(
     head = "".join(
         f'<th scope="col"{f" class={chr(34)}n{chr(34)}" if kind else ""}><button type="button">{_e(name)}</button></th>'
         if name != "Curve"
-        else '<th scope="col"><span class="plain">Curve</span></th>'
+        else '<th scope="col" class="c"><span class="plain">Curve</span></th>'
         for name, kind in COLUMNS
     )
     chart = (

@@ -88,7 +88,7 @@ def shelf_table(entries: Sequence[CellEntry]) -> str:
         "Runs",
         "Came out of",
     )
-    rows = []
+    rows: list[tuple[object, ...]] = []
     for entry in entries:
         cell = entry.cell
         if cell is None:

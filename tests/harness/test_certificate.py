@@ -87,7 +87,7 @@ def test_runs_of_two_cells_are_refused(tmp_path: Path) -> None:
 def test_several_runs_of_one_cell_each_have_their_results(tmp_path: Path, signer: Signer) -> None:
     one = run_input(write_run(tmp_path / "a"))
     two = run_input(write_run(tmp_path / "b", run_id="L3-a/20261126T210000Z-overnight"))
-    pdf, data = certificate.make_certificate([one, two], ISSUE, signer)
+    pdf, data = certificate.make_certificate([one, two], ISSUE, signer, GRADE)
     shown = text_of(pdf)
     for item in data["runs"]:
         assert f"Run {item['run_id']}" in shown
@@ -121,6 +121,10 @@ def test_long_names_missing_data_and_other_scripts_stay_on_one_page_without_boxe
     assert "Κελί" in shown
     assert "voltage not recorded" in shown
     assert "no inspection recorded" in shown
+    sheet = pypdfium2.PdfDocument(pdf)[0]
+    words = sheet.get_textpage()
+    right = sheet.get_width() - 17 / 25.4 * 72 + 1  # the margin
+    assert all(words.get_charbox(n)[2] <= right for n in range(words.count_chars()))
     for word in ("תקין", "เซลล์", "უჯრედი", "Բջիջ"):
         assert word in shown or word[::-1] in shown
     assert "U+" not in shown
