@@ -531,7 +531,7 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
     table = _mapping(table, where)
     _known(table, COLUMN_KEYS, where)
     quantity = table.get("quantity")
-    if quantity not in QUANTITIES:
+    if not _in(quantity, QUANTITIES):
         raise DescriptionError(f"{where}: quantity = {quantity!r} is not accepted; {', '.join(QUANTITIES)} are")
     default_key, units = QUANTITIES[quantity]
     key = table.get("key", default_key)
@@ -541,7 +541,7 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
     if pattern is not None and quantity != "skip" and name not in pattern.groupindex:
         raise DescriptionError(f"{where}: the pattern has no group {name!r}; it has {', '.join(pattern.groupindex)}")
     unit_group = table.get("unit_group")
-    if unit_group is not None and (pattern is None or unit_group not in pattern.groupindex):
+    if unit_group is not None and (pattern is None or not _in(unit_group, pattern.groupindex)):
         raise DescriptionError(f"{where}: unit_group = {unit_group!r} is no group of the pattern")
     optional = table.get("optional", False)
     if not isinstance(optional, bool):
@@ -565,7 +565,7 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
             at_ground = side == "ground"
     default_unit = "" if sensor is not None else next(iter(units))
     unit = table.get("unit", default_unit)
-    if unit not in units:
+    if not _in(unit, units):
         raise DescriptionError(f"{where}: unit = {unit!r} is not accepted; {', '.join(filter(None, units))} are")
     adc_counts, adc_reference_V = None, 0.0
     if "adc" in table:
@@ -597,14 +597,14 @@ def _unit_meaning(table: Any, where: str) -> UnitMeaning:
 
 def _quantity(table: Mapping[str, Any], where: str) -> tuple[str, float, float]:
     """Return (key, factor, shift) of a table that gives quantity, unit and perhaps key."""
-    quantity = table.get("quantity")
-    if quantity not in QUANTITIES or quantity in ("skip", "time"):
+    quantity: Any = table.get("quantity")
+    if not _in(quantity, QUANTITIES) or quantity in ("skip", "time"):
         raise DescriptionError(
             f"{where}: quantity = {quantity!r} is not accepted; voltage, current, temperature, shunt or other is"
         )
     default_key, units = QUANTITIES[quantity]
     unit = table.get("unit", next(iter(units)))
-    if unit not in units:
+    if not _in(unit, units):
         raise DescriptionError(f"{where}: unit = {unit!r} is not accepted; {', '.join(units)} are")
     key = table.get("key", default_key)
     if not isinstance(key, str) or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", key):
@@ -698,6 +698,11 @@ def _mapping(value: Any, where: str) -> Mapping[str, Any]:
     if not isinstance(value, Mapping):
         raise DescriptionError(f"{where}: is missing or is no table")
     return value
+
+
+def _in(value: Any, names: Mapping[str, Any]) -> bool:
+    """Whether it is one of the names; a list or table out of a file is not, and no error either."""
+    return isinstance(value, str) and value in names
 
 
 def _is_int(value: Any) -> bool:

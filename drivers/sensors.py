@@ -159,7 +159,7 @@ def sensor_from_dict(table: Mapping[str, Any], where: str) -> Sensor:
         DescriptionError: a kind, key or value is not accepted.
     """
     kind = table.get("kind")
-    if kind not in KEYS:
+    if not isinstance(kind, str) or kind not in KEYS:
         raise DescriptionError(f"{where}.kind: {kind!r} is not accepted; {', '.join(KEYS)} are")
     for key in table:
         if key != "kind" and key not in KEYS[kind]:

@@ -20,6 +20,7 @@ Order of bytes on the pipe: one line of JSON, then `.` for each beat, `!` for th
 import contextlib
 import inspect
 import json
+import math
 import os
 import queue
 import signal
@@ -455,9 +456,14 @@ def _rows(path: Path) -> tuple[int, float]:
     except OSError:
         return 0, 0.0
     try:
-        return rows, float(last.split(b",")[0]) if last else 0.0
+        return rows, _finite(float(last.split(b",")[0])) if last else 0.0
     except ValueError:
         return rows, 0.0
+
+
+def _finite(number: float) -> float:
+    """Return it, or 0 for what is no time: a damaged file must not stop the record."""
+    return number if math.isfinite(number) else 0.0
 
 
 def _last_event(path: Path) -> tuple[float, float, bool]:
@@ -469,7 +475,7 @@ def _last_event(path: Path) -> tuple[float, float, bool]:
             for line in file:
                 with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError):
                     event = json.loads(line)
-                    t_s = float(event["t_s"])
+                    t_s = _finite(float(event["t_s"]))
                     ended = event.get("kind") == "stopped" and event.get("final", True) is not False
     except OSError:
         pass

@@ -2,11 +2,14 @@ import math
 import tomllib
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from drivers.errors import DescriptionError, DriverError, GarbledReply
 from drivers.line_format import (
+    COLUMN_KEYS,
+    SERIAL_KEYS,
+    TOP_KEYS,
     format_from_dict,
     load_format,
     shipped,
@@ -277,3 +280,83 @@ def test_a_format_file_of_ones_own_is_read_from_its_path(tmp_path):
 def test_an_unknown_format_names_the_shipped_ones():
     with pytest.raises(DescriptionError, match="plain"):
         load_format("no-such-format")
+
+
+ANY = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-5, 300)
+    | st.floats()
+    | st.sampled_from(
+        ["", "voltage", "V", "ms", "time", "temperature", "0x3b", "0a", ",", "space", "(?P<a>x)", "a", "ohm"]
+    )
+    | st.text(max_size=3),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner, max_size=3),
+    max_leaves=4,
+)
+
+
+def some(keys):
+    return st.fixed_dictionaries({}, optional=dict.fromkeys(keys, ANY))
+
+
+COLUMN = st.fixed_dictionaries(
+    {"quantity": st.sampled_from(["time", "voltage", "temperature", "skip"]) | ANY},
+    optional={
+        **{key: ANY for key in COLUMN_KEYS if key != "quantity"},
+        "sensor": some(["kind", "r25_ohm", "beta_K", "a", "b", "c", "degC", "ohm", "r0_ohm"]) | ANY,
+        "adc": some(["counts", "reference_V"]),
+        "divider": some(["series_ohm", "supply_V", "sensor_at"]),
+    },
+)
+LINES = st.fixed_dictionaries(
+    {"columns": st.lists(COLUMN | ANY, min_size=1, max_size=3) | ANY},
+    optional={**{key: ANY for key in TOP_KEYS["lines"] if key != "columns"}, "serial": some(SERIAL_KEYS)},
+)
+FLAG = some(["byte", "mask", "equals"])
+FRAMES = st.fixed_dictionaries(
+    {
+        "kind": st.just("frames"),
+        "length": st.integers(2, 12) | ANY,
+        "end_hex": st.just("0a") | ANY,
+        "value": st.fixed_dictionaries(
+            {"digits": st.lists(st.integers(0, 12), min_size=1, max_size=5) | ANY},
+            optional={
+                "digit_mask": ANY,
+                "digit_codes": st.dictionaries(st.sampled_from(["0x30", "1", "z"]), ANY, max_size=3) | ANY,
+                "negative": FLAG | ANY,
+                "overload": st.lists(FLAG | ANY, max_size=2) | ANY,
+            },
+        )
+        | ANY,
+        "function": st.fixed_dictionaries(
+            {
+                "byte": st.integers(0, 11) | ANY,
+                "codes": st.dictionaries(
+                    st.sampled_from(["0x3b", "1", "z"]),
+                    some(["quantity", "unit", "key", "scale", "scales", "refuse"]) | ANY,
+                    max_size=2,
+                )
+                | ANY,
+            },
+            optional={"mask": ANY, "range_byte": ANY, "range_mask": ANY},
+        )
+        | ANY,
+    },
+    optional={"start_hex": ANY},
+)
+
+
+@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@given(table=LINES | FRAMES | some(["kind", "name", "columns"]), record=st.binary(max_size=20))
+def test_any_format_file_is_accepted_or_refused_in_one_sentence(table, record):
+    try:
+        one = format_from_dict(table, "mine.toml")
+    except DescriptionError as error:
+        assert "mine.toml" in str(error)
+        return
+    try:
+        result = one.parse(record)
+    except DriverError:
+        return
+    assert result is None or all(math.isfinite(value) for value in result.values.values())

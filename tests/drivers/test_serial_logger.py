@@ -7,9 +7,12 @@ import tty
 from datetime import UTC, datetime
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
-from drivers.serial_logger import SerialLogger, open_logger
+from drivers.serial_logger import LOGGER_KEYS, SerialLogger, open_logger
+from drivers.switch import KEYS, open_switch
 
 
 class WallClock:
@@ -477,3 +480,20 @@ def test_it_is_a_meter(far, opened):
     assert far.path in logger.identify() and "plain" in logger.identify()
     assert logger.make_safe().off and logger.make_safe().off
     assert logger.read_setup()["on"] is None
+
+
+WORDS = st.sampled_from(["", "10 ohm", "3 s", "rts", "plain"])
+ANY = st.recursive(
+    st.none() | st.booleans() | st.integers(-3, 9600) | st.floats() | WORDS,
+    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.sampled_from(["discharge", "open"]), inner),
+    max_leaves=3,
+)
+
+
+@pytest.mark.parametrize(("opening", "keys"), [(open_logger, LOGGER_KEYS), (open_switch, KEYS)])
+@given(data=st.data())
+def test_any_table_of_a_bench_file_is_refused_in_one_sentence(opening, keys, data):
+    table = data.draw(st.dictionaries(st.sampled_from(keys) | st.text(max_size=3), ANY, max_size=4))
+    with pytest.raises(DriverError) as caught:
+        opening("one", {**table, "port": "/dev/ttyNOSUCH0"}, WallClock())
+    assert "\n" not in str(caught.value)

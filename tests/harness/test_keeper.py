@@ -8,6 +8,8 @@ import time
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import harness.keeper as keeper_module
 from drivers.roles import SafeState
@@ -292,6 +294,16 @@ def test_a_torn_event_stays_recognisable(folder):
 def test_a_run_that_never_began_to_write_gets_no_files(tmp_path):
     assert acted(tmp_path / "nowhere", load=Instrument())
     assert not (tmp_path / "nowhere").exists()
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(samples=st.binary(max_size=60), tail=st.binary(max_size=40))
+def test_a_damaged_folder_does_not_stop_the_record(folder, samples, tail):
+    (folder / "samples.csv").write_bytes(b"t_s,step\n" + samples)
+    (folder / "events.jsonl").write_bytes(tail)
+    keeper_module.Record(folder).append("made-safe", by="keeper", off=True, instruments={})
+    last = (folder / "events.jsonl").read_bytes().splitlines()[-1]
+    assert json.loads(last)["kind"] == "made-safe"
 
 
 def test_nothing_follows_the_last_event_of_a_run_that_ended(folder):
