@@ -41,7 +41,9 @@ LAMPS = (
     Lamp("hall-2", "li-ion-good", 12, "li-ion", "path light by the bench, panel cracked", 3.71, 45.6, 0.45, 2.2),
     Lamp("hall-3", "lfp", 13, "lfp", "path light by the pond, another make", 3.27, 40.9, 0.40),
     Lamp("hall-4", "worn-out", 14, "li-ion", "path light by the steps, dark by nine", 3.44, 43.2, 0.25, 1.2),
-    Lamp("hall-5", "protected", 15, "li-ion", "path light by the shed, with a small board on the cell", 3.66, 46.8, 0.40),
+    Lamp(
+        "hall-5", "protected", 15, "li-ion", "path light by the shed, with a small board on the cell", 3.66, 46.8, 0.40
+    ),
 )
 
 
@@ -118,9 +120,7 @@ def _run(logs: Path, lamp: Lamp, profile: str) -> Outcome:
         session.keep()
 
 
-def _morning(
-    out: Path, logs: Path, nights: dict[str, Path], outcomes: dict[str, list[Outcome]]
-) -> Story:
+def _morning(out: Path, logs: Path, nights: dict[str, Path], outcomes: dict[str, list[Outcome]]) -> Story:
     from harness.comparing import compare
     from harness.report.figures import plot_overlay, plot_run
     from harness.report.tables import comparison_table

@@ -49,6 +49,7 @@ OFF_SETTLE_S = 0.5
 ASK_AGAIN_S = 1.0
 AGREE_V = 0.05
 CONTINUITY_V = 0.25
+TIMER_FACTOR = 1.5  # of the expected time: a supply's own timer, for when the computer is dead
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 
 
@@ -259,7 +260,7 @@ class Runner:
     _touched: bool = False
     _shown_s: float = -1e9
     _beat_s: float = -1e9
-    _pending: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)  # what the record should say of the host
 
     # -- the whole run ------------------------------------------------------------------------
 
@@ -391,7 +392,7 @@ class Runner:
             self.header["bench"]["instruments"].setdefault(name, {})["identity"] = identity
         self.journal = JournalWriter.open_new(self.folder, self.header, self.rig.extra_columns)
         self.state = initial(self.plan)
-        self._event("run-begun", profile=self.plan.profile, cell=self.plan.cell_id)
+        self._event("run-begun", profile=self.plan.profile, cell=self.plan.cell_id, notes=self.notes)
         if trouble is not None:
             raise trouble
         first = self._read_cell(energised=False)
@@ -487,7 +488,11 @@ class Runner:
             for segment in step.segments
             if segment.order.kind == "charge" and segment.order.voltage_V is not None
         ]
-        charge_s = [step.max_duration_s for step in plan.steps if step.kind == "charge"]
+        charge_s = [
+            min(step.max_duration_s, TIMER_FACTOR * (step.expected_duration_s or step.max_duration_s))
+            for step in plan.steps
+            if step.kind == "charge"
+        ]
         most_A = plan.max_current_A or None
         if self.rig.load is not None and lows:
             armed[self.rig.load.name] = dict(

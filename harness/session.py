@@ -6,8 +6,8 @@ printed (`cli`). Opening of instruments is handed in, because only the program p
 
 import dataclasses
 import json
-from collections.abc import Callable, Mapping
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -85,7 +85,10 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
         return False
     if ended["reason"] == "taper":
         return True
-    chemistry = str((run.get("plan") or {}).get("chemistry", ""))
+    plan = run.get("plan") or {}
+    chemistry = str(plan.get("chemistry", ""))
+    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
+        return False  # charged by the clock for a guess: whether that was enough nobody knows
     return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
 
 
@@ -248,19 +251,33 @@ def go_on(
     return _guarded(runner, bench, folder, guarded)
 
 
+@contextmanager
+def held(bench: BenchDescription) -> Iterator[None]:
+    """Hold every channel of a bench; taken before anything is opened.
+
+    Raises:
+        BenchError: another run has one; nothing was opened.
+    """
+    from harness.lock import acquire_channel
+
+    with ExitStack() as stack:
+        for name, table in bench.instruments.items():
+            stack.enter_context(acquire_channel(name, table))
+        yield
+
+
 def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: bool) -> Outcome:
-    """Run under the locks, awake, with a keeper beside."""
+    """Run with the folder locked, awake, with a keeper beside."""
     if not guarded:
         return runner.run()
     from harness.awake import stay_awake
     from harness.keeper import Keeper
-    from harness.lock import acquire_channel, acquire_folder
+    from harness.lock import acquire_folder
 
     with ExitStack() as stack:
         stack.enter_context(acquire_folder(folder))
-        for name, table in bench.instruments.items():
-            stack.enter_context(acquire_channel(name, table))
-        stack.enter_context(stay_awake())
+        awake = stack.enter_context(stay_awake())
+        runner.notes.append(awake.text)
         names = runner.rig.energising()
         keeper = Keeper.start(dict(bench.data), names, folder) if names else None
         runner.keeper = keeper
@@ -268,7 +285,7 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
             return runner.run()
         finally:
             if keeper is not None:
-                keeper.bye()
+                keeper.abandon()  # nothing after a bye; without one the keeper tries on
 
 
 def bench_of(folder: Path) -> Path | None:
@@ -285,6 +302,7 @@ __all__ = [
     "bench_of",
     "carry_out",
     "go_on",
+    "held",
     "how_full",
     "make_plan",
     "open_rig",

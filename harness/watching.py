@@ -26,10 +26,10 @@ def progress_line(progress: Progress) -> str:
     if reading.voltage_V is not None:
         parts.append(f"{reading.voltage_V:.3f} V")
     if reading.current_A is not None:
-        parts.append(f"{reading.current_A * 1000:.0f} mA")
+        parts.append(f"{round(reading.current_A * 1000)} mA")
     if reading.temperature_degC is not None:
         parts.append(f"{reading.temperature_degC:.1f} °C")
-    parts.append(f"{state.charge_Ah * 1000:+.0f} mAh")
+    parts.append(f"{round(state.charge_Ah * 1000):+d} mAh")
     if step is not None:
         left_s = state.step_began_s + step.max_duration_s - progress.t_s
         if step.expected_duration_s is not None:
@@ -73,11 +73,11 @@ def picture(run: RunFolder, width: int = 72) -> list[str]:
     if voltage_V is not None:
         shown.append(f"{voltage_V:.3f} V")
     if current_A is not None:
-        shown.append(f"{current_A * 1000:.0f} mA")
+        shown.append(f"{round(current_A * 1000)} mA")
     if temperature_degC is not None:
         shown.append(f"{temperature_degC:.1f} °C")
     charge_Ah = _charge(rows, step)
-    shown.append(f"{charge_Ah * 1000:+.0f} mAh in this step")
+    shown.append(f"{round(charge_Ah * 1000):+d} mAh in this step")
     lines.append(" · ".join(shown))
     voltages = [row[2] for row in rows if row[2] is not None]
     if len(voltages) > 1:

@@ -129,6 +129,7 @@ class ServedBench:
         speed_up: How many seconds of the bench pass in one real second.
         load_dialect, supply_dialect: How the SCPI instruments spell their commands.
         resistor_ohm: Only a resistor and a logger: no load, no supply.
+        clip_on_after_s: When the resistor is clipped on, in the bench's time.
     """
 
     def __init__(
@@ -141,6 +142,7 @@ class ServedBench:
         load_dialect: str = "load-function-input",
         supply_dialect: str = "supply-plain",
         resistor_ohm: float | None = None,
+        clip_on_after_s: float = 0.0,
     ) -> None:
         from drivers.clock import RealClock, ScaledClock
         from drivers.simulated.scpi_server import ScpiServer
@@ -150,6 +152,7 @@ class ServedBench:
         self.bench = SimulatedBench(kind, seed, start_soc=start_soc, clock=self.clock)
         self.lock = threading.RLock()
         self.resistor_ohm = resistor_ohm
+        self._clip_on_after_s = clip_on_after_s
         self.logger = LoggerServer(self.bench, self.clock, self.lock, resistor_ohm is not None, speed_up)
         self.scpi: dict[str, ScpiServer] = {}
         if resistor_ohm is None:
@@ -168,7 +171,12 @@ class ServedBench:
         self.logger.start()
         if self.resistor_ohm is not None:
             with self.lock:
-                self.bench.load.set_input(True)
+                at_s = self.clock.now_s() + self._clip_on_after_s
+                self.bench.at(at_s, "resistor clipped on", lambda bench: bench.load.set_input(True))
+
+    def clip_on(self) -> None:
+        """Clip the resistor on, now."""
+        self.bench.at(self.clock.now_s(), "resistor clipped on", lambda bench: bench.load.set_input(True))
 
     def stop(self) -> None:
         """End every server."""

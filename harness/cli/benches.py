@@ -77,13 +77,17 @@ def simulate(
     supply_dialect: Annotated[str, typer.Option("--supply-dialect", help="How the supply spells its commands.")] = (
         "supply-plain"
     ),
+    clip_on_after: Annotated[
+        str, typer.Option("--clip-on-after", help="With --resistor: when it is clipped on, in the bench's time.")
+    ] = "0 s",
     resistor: Annotated[
         str | None, typer.Option("--resistor", help="Only a resistor and a serial logger, as '10 ohm'.")
     ] = None,
 ) -> None:
     """Serve a simulated bench: SCPI over TCP and a logger on a pseudo-terminal, on this computer only.
 
-    Writes a bench file for it, prints 'ready', and runs until it is ended.
+    Writes a bench file for it, prints 'ready', and runs until it is ended. With --resistor, the
+    signal USR1 clips the resistor on.
 
     Example: amphora bench simulate --bench-out sim.toml --cell li-ion --speed-up 100
     """
@@ -121,7 +125,10 @@ def simulate(
         load_dialect=load_dialect,
         supply_dialect=supply_dialect,
         resistor_ohm=ohm,
+        clip_on_after_s=parse(clip_on_after, "duration", "--clip-on-after"),
     )
+    if ohm is not None and hasattr(signal, "SIGUSR1"):
+        signal.signal(signal.SIGUSR1, lambda number, frame: served.clip_on())
     served.start()
     try:
         truth = served.truth()

@@ -298,7 +298,7 @@ class _Setup:
 
     def __enter__(self) -> "_Setup":
         from harness.persons import ObligingPerson, TerminalPerson
-        from harness.session import open_rig
+        from harness.session import held, open_rig
         from harness.simulating import SimulatedSession
 
         self.person: Any
@@ -321,7 +321,13 @@ class _Setup:
         opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument
         self._alarm = Alarm(dict(self.description.alarms))
         self.alarm = self._alarm.raise_
-        self.rig = open_rig(self.description, self.clock, opener)
+        self._held = held(self.description)
+        self._held.__enter__()
+        try:
+            self.rig = open_rig(self.description, self.clock, opener)
+        except BaseException:
+            self._held.__exit__(None, None, None)
+            raise
         self.person = (
             TerminalPerson()
             if sys.stdin.isatty()
@@ -332,6 +338,7 @@ class _Setup:
     def __exit__(self, *_: object) -> None:
         self.rig.close()
         if self.real:
+            self._held.__exit__(None, None, None)
             self._alarm.drain(5.0)
         else:
             self._session.keep()

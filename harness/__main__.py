@@ -1,0 +1,5 @@
+"""`python -m harness` is `amphora`."""
+
+from harness.cli.app import main
+
+main()

@@ -1,0 +1,93 @@
+"""A simulated bench in another process, and the program as a user calls it."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+PROGRAM = [sys.executable, "-m", "harness"]
+
+
+class Served:
+    """One `amphora bench simulate` at work."""
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        self.bench = folder / "bench.toml"
+        self.truth_file = folder / "truth.json"
+        self.process = subprocess.Popen(
+            [
+                *PROGRAM,
+                "bench",
+                "simulate",
+                "--bench-out",
+                str(self.bench),
+                "--truth-out",
+                str(self.truth_file),
+                *options,
+            ],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        assert self.process.stdout.readline().strip() == "ready"
+
+    @property
+    def truth(self) -> dict[str, Any]:
+        return json.loads(self.truth_file.read_text())  # type: ignore[no-any-return]
+
+    def end(self) -> int:
+        self.process.send_signal(signal.SIGTERM)
+        code = self.process.wait(timeout=10)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+        return code
+
+
+class Program:
+    """Calls the program with a shelf of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.logs = folder / "logs"
+        self.environment = {**os.environ, "AMPHORA_LOGS": str(self.logs), "XDG_RUNTIME_DIR": str(folder)}
+
+    def call(self, *words: str, code: int = 0) -> subprocess.CompletedProcess[str]:
+        done = subprocess.run(
+            [*PROGRAM, *words],
+            capture_output=True,
+            text=True,
+            env=self.environment,
+            stdin=subprocess.DEVNULL,
+            timeout=120,
+        )
+        assert done.returncode == code, (words, done.returncode, done.stdout[-2000:], done.stderr[-2000:])
+        assert "Traceback" not in done.stderr
+        return done
+
+    def json(self, *words: str, code: int = 0) -> dict[str, Any]:
+        return json.loads(self.call(*words, "--json", code=code).stdout)  # type: ignore[no-any-return]
+
+    def start(self, *words: str) -> "subprocess.Popen[str]":
+        return subprocess.Popen(
+            [*PROGRAM, *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env=self.environment,
+            stdin=subprocess.DEVNULL,
+        )
+
+
+def wait_for(condition: Callable[[], bool], seconds: float = 20.0) -> None:
+    """Wait until a condition holds; fail when it does not."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if condition():
+            return
+        time.sleep(0.05)
+    raise AssertionError("did not happen in time")
