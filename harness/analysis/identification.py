@@ -174,10 +174,10 @@ def _weigh_discharge(curve: Curve, out: _Out, words: list[str]) -> None:
     share, at_V = _densest(q, v, 0.060)
     words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
     plateau = _between(q, v, 3.18, 3.36) / total
-    on_lfp = plateau > 0.60
+    on_lfp = plateau > 0.60 and share > 0.40  # a nearly empty Li-ion cell spends its rest there too, but sloping
     on_nickel = 1.10 <= at_V <= 1.31
     # A knee is a slope that was read; a protection board opens between two readings.
-    knee = np.count_nonzero((v > 2.95) & (v < 3.12)) >= 3 and low_V < 2.95
+    knee = np.count_nonzero((v > 2.95) & (v < 3.12)) >= 3 and low_V < 3.04
     nickel_knee = np.count_nonzero((v > 1.02) & (v < 1.12)) >= 3 and low_V < 1.08
     others = set(_RESTING)
     # The knee must be in the record: a piece of any slope looks flat.
@@ -185,7 +185,8 @@ def _weigh_discharge(curve: Curve, out: _Out, words: list[str]) -> None:
         out({"li-ion"}, "a plateau near 3.6 V is that of a thionyl primary, whatever was said of it")
     if on_lfp and knee:
         words.append(f"{plateau:.0%} of its charge comes between 3.18 and 3.36 V")
-        out(others - {"lfp"} - _PRIMARIES, "such a plateau with its knee is that of LFP")
+        # An overcharged titanate cell may show anything: one found below 2.85 V stays in doubt.
+        out(others - {"lfp", "titanate"} - _PRIMARIES, "such a plateau with its knee is that of LFP")
     elif on_nickel and share > 0.50 and nickel_knee and high_V < 1.62:
         out(others - {"nickel"}, "such a plateau with its knee is that of a nickel cell")
     elif low_V < 2.95 and high_V > 3.0:

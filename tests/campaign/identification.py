@@ -131,7 +131,7 @@ def trial(kind: str, declared: bool, seed: int) -> Trial:
     cell.advance(300.0, 0.0)
     known = replace(known, step_ohm=(max(ohm, 0.0),))
     answers.append(identify(known))
-    low_V, high_V = (2.5, 3.60) if known.as_found_V >= 2.0 else (1.0, 1.60)
+    low_V, high_V = (rng.choice((2.5, 3.0)), 3.60) if known.as_found_V >= 2.0 else (1.0, 1.60)
     order = ["discharge", "charge"] if rng.random() < 0.5 else ["charge", "discharge"]
     for act in order:
         if act == "charge":

@@ -145,3 +145,38 @@ def test_evidence_is_gathered_from_the_steps_of_a_run() -> None:
     assert found.rested_after_charge_V == pytest.approx(3.36)
     assert found.rest_after_charge_h == pytest.approx(1.0, abs=0.01)
     assert found.discharge is None
+
+
+def test_runs_of_the_simulated_bench_are_identified_from_their_folders(tmp_path: Path) -> None:
+    # A cell on the shelf as 'auto', taken through the watched charge and a night on the simulated bench.
+    from datetime import UTC, datetime
+
+    from harness.identifying import identified_field, identify_runs
+    from harness.persons import ObligingPerson
+    from harness.session import Request, carry_out, open_rig
+    from harness.shelf import Cell, Shelf
+    from harness.simulating import SimulatedSession
+
+    cell = {
+        "id": "path-light-9", "form": "18650", "chemistry": "auto", "source": "path light", "as_found_V": 3.24,
+        "as_found_utc": "2026-03-13T17:00:00Z", "mass_g": 44.0, "claim_Ah": 1.2, "declared_rechargeable": True,
+    }  # fmt: skip
+    Shelf(tmp_path).add(Cell.from_dict(cell))
+    folders = []
+    for profile in ("identify", "overnight"):
+        begin = {} if folders else {"start_soc": 0.3, "begin_utc": datetime(2026, 3, 13, 17, 30, tzinfo=UTC)}
+        session = SimulatedSession(tmp_path, "path-light-9", "lfp", 3, **begin)
+        rig = open_rig(session.description, session.clock, session.open)
+        try:
+            request = Request("path-light-9", profile, tmp_path, present=True)
+            made = carry_out(request, session.description, rig, session.clock, ObligingPerson(), guarded=False)
+        finally:
+            rig.close()
+            session.keep()
+        assert made.exit_code == 0, made.text
+        folders.append(made.folder)
+    found = identify_runs(folders)
+    assert found.answer == LFP
+    kept = identified_field(found, "path-light-9/night")
+    assert kept["chemistry"] == "lfp"
+    assert kept["evidence"]
