@@ -427,7 +427,7 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
         "statements": list(STATEMENTS),
         "cautions": list(CAUTIONS_LITHIUM if _lithium(key) else CAUTIONS_OTHER),
         "pages": 2 if issue.pages >= 2 else 1,
-        "software": {"name": "amphora", "version": _own_version()},
+        "software": {"name": "amphora", "version": own_version()},
         "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
     }
     data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
@@ -439,7 +439,8 @@ def _highest(result: dict[str, Any]) -> float | None:
     return None if before is None or rise is None else _number(before + rise)
 
 
-def _own_version() -> str:
+def own_version() -> str:
+    """Return the version of this software."""
     import harness
 
     return str(harness.__version__)

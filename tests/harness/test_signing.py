@@ -1,5 +1,6 @@
 """The bench's key: made once, kept to its owner, never written over; signatures hold for what was signed alone."""
 
+import json
 import stat
 from pathlib import Path
 
@@ -149,3 +150,30 @@ def test_two_processes_at_first_use_share_one_key(monkeypatch: pytest.MonkeyPatc
     assert not made
     assert signing.public_bytes(key.public_key()) == signing.public_bytes(signing.bench_key()[0].public_key())
     assert list(signing.key_path().parent.iterdir()) == [signing.key_path()]
+
+
+def test_key_commands_show_export_and_import(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from typer.testing import CliRunner
+
+    from harness.cli.app import app
+
+    run = CliRunner()
+    shown = json.loads(run.invoke(app, ["key", "show", "--json"]).stdout)
+    assert shown["made_now"]
+    assert "PRIVATE" not in json.dumps(shown)
+    assert run.invoke(app, ["key", "export", str(tmp_path / "pub.pem")]).exit_code == 0
+    assert run.invoke(app, ["key", "export", str(tmp_path / "own.pem"), "--private"]).exit_code == 0
+    monkeypatch.setenv(signing.KEY_ENV, str(tmp_path / "new" / "key.pem"))
+    known = run.invoke(app, ["key", "import", str(tmp_path / "pub.pem"), "--name", "hall bench", "--json"])
+    assert json.loads(known.stdout) == {"fingerprint": shown["fingerprint"], "private": False, "name": "hall bench"}
+    assert json.loads(run.invoke(app, ["key", "import", str(tmp_path / "own.pem"), "--json"]).stdout)["private"]
+    assert signing.key_info().fingerprint == shown["fingerprint"]
+
+
+def test_schema_command_prints_the_published_schema() -> None:
+    from typer.testing import CliRunner
+
+    from harness.cli.app import app
+    from harness.report.schema import certificate_schema
+
+    assert json.loads(CliRunner().invoke(app, ["schema"]).stdout) == certificate_schema()

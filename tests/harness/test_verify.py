@@ -411,3 +411,22 @@ def test_data_too_large_to_print_cost_no_time(made: Made, tmp_path: Path, spoil:
     assert not found["valid"]
     assert "more than a certificate does" in " ".join(found["reasons"])
     assert time.monotonic() - began < 5
+
+
+def test_modules_lying_in_the_current_folder_are_not_run(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("pypdf", "harness", "cryptography"):
+        (tmp_path / f"{name}.py").write_text("import pathlib; pathlib.Path('ran').write_text('yes')")
+    monkeypatch.chdir(tmp_path)
+    assert check(tmp_path, made.pdf, apart=True)["valid"]
+    assert not (tmp_path / "ran").exists()
+
+
+def test_numbers_of_another_version_come_with_a_note(made: Made, tmp_path: Path) -> None:
+    older = json.loads(json.dumps(made.data))
+    older["software"]["version"] = "0.0.1"
+    older["runs"][0]["results"]["energy_Wh"] *= 1.01
+    found = check(tmp_path, reseal(older, signed(older, SIGNER), SIGNER), made.logs)
+    assert [item["name"] for item in found["recomputed"]] == ["energy_Wh"]
+    assert any("version 0.0.1" in note for note in found["notes"])
