@@ -15,7 +15,8 @@ from harness.errors import AmphoraError, InputError
 OUTLIER_AT = 3.5  # modified z-score, Iglewicz and Hoaglin 1993 (from memory)
 OUTLIER_FROM = 5  # cells of a batch
 MAD_TO_SIGMA = 1.4826
-LEAST_SPREAD = 0.02  # of the median: below this nothing is called an outlier
+# Of the median: a narrower batch is taken to spread so much, so that nobody is called an outlier for nothing.
+LEAST_SPREAD = {"capacity_Ah": 0.02, "resistance_ohm": 0.05, "temperature_rise_K": 0.25}
 
 
 def read_runs(
@@ -199,7 +200,7 @@ def _scores(group: Sequence[Mapping[str, Any]], name: str) -> dict[int, float]:
         return {}
     middle = median(values.values())
     spread = MAD_TO_SIGMA * median(abs(value - middle) for value in values.values())
-    spread = max(spread, LEAST_SPREAD * abs(middle))
+    spread = max(spread, LEAST_SPREAD[name] * abs(middle))
     if spread <= 0:
         return {}
     return {key: (value - middle) / spread for key, value in values.items()}
@@ -218,6 +219,8 @@ def likely_cause(out: Mapping[str, float]) -> str:
         return "low capacity alone: not full at the start, over-discharged before, or a smaller cell than it says"
     if capacity > 0:
         return "more than the others: another type, or less used; check the current's sign and scale for an import"
+    if resistance < 0:
+        return "lower resistance than the others: another type, less used, or warmer when it was tested"
     if out.get("temperature_rise_K", 0.0) > 0:
         return "warmer than the others: the sensor, a warm place, or an inner fault; do not leave it alone"
     return "unlike the others in this figure"

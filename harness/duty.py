@@ -336,7 +336,8 @@ class CellModel:
 
     given_Ah: FloatArray
     ocv_V: FloatArray
-    ohm: FloatArray
+    ohm: FloatArray  # what a lasting load sees
+    fast_ohm: FloatArray  # what the on-time of PWM sees
     capacity_Ah: float
     capacity_U_Ah: float
     ohm_U_share: float
@@ -345,16 +346,18 @@ class CellModel:
 
     def changed(self, capacity: float = 1.0, ohm: float = 1.0) -> "CellModel":
         """Return the cell with another capacity and resistance, as factors."""
-        return CellModel(
-            self.given_Ah * capacity, self.ocv_V, self.ohm * ohm, self.capacity_Ah * capacity, self.capacity_U_Ah,
+        return CellModel(self.given_Ah * capacity, self.ocv_V, self.ohm * ohm, self.fast_ohm * ohm, self.capacity_Ah * capacity, self.capacity_U_Ah,
             self.ohm_U_share, self.temperature_degC, self.chemistry,
         )  # fmt: skip
 
 
-def resistance_curve(resistances: Sequence[Mapping[str, Any]]) -> tuple[FloatArray, FloatArray, float]:
+def resistance_curve(
+    resistances: Sequence[Mapping[str, Any]], shortest: bool = False
+) -> tuple[FloatArray, FloatArray, float]:
     """Return (charge state rising, ohm, share of expanded uncertainty) from a run's resistances.
 
-    At each charge state the longest pulse counts, up to a minute: it holds most of what a lasting load sees.
+    At each charge state the longest pulse counts, up to a minute: it holds most of what a lasting load sees; with
+    `shortest` the shortest, which is what fast PWM sees.
     """
     best: dict[float, tuple[float, float, float]] = {}
     for item in resistances:
@@ -363,7 +366,9 @@ def resistance_curve(resistances: Sequence[Mapping[str, Any]]) -> tuple[FloatArr
             continue
         place = 0.5 if state is None else round(min(max(float(state), 0.0), 1.0), 2)
         duration = float(item.get("duration_s") or 0.0)
-        if duration > 60.0 or (place in best and best[place][0] >= duration):
+        if duration > 60.0:
+            continue
+        if place in best and (duration >= best[place][0] if shortest else duration <= best[place][0]):
             continue
         best[place] = (duration, float(ohm), float(item.get("U_ohm") or 0.0) / float(ohm))
     states = sorted(best)
@@ -420,6 +425,7 @@ def cell_model(
     ocv = np.minimum.accumulate(ocv)
     grid = np.linspace(0.0, float(capacity), points)
     curve = np.interp(grid, given, ocv)
+    quick_states, quick_ohms, _ = resistance_curve(result.get("resistances") or [], shortest=True)
     # Beyond the test's end a smaller load goes on: the last slope, carried on to 2 % more charge.
     tail = max(2, points // 50)
     slope = (curve[-1] - curve[-1 - tail]) / (grid[-1] - grid[-1 - tail])
@@ -427,7 +433,12 @@ def cell_model(
     beyond = curve[-1] + np.minimum(slope, -1e-6) * further
     grid, curve = np.concatenate((grid, grid[-1] + further)), np.concatenate((curve, beyond))
     return CellModel(
-        grid, curve, np.interp(1.0 - grid / float(capacity), states, ohms), float(capacity),
+        grid, curve, np.interp(1.0 - grid / float(capacity), states, ohms),
+        np.minimum(
+            np.interp(1.0 - grid / float(capacity), quick_states, quick_ohms),
+            np.interp(1.0 - grid / float(capacity), states, ohms),
+        ),
+        float(capacity),
         float(result.get("capacity_U_Ah") or 0.0), ohm_U, result.get("temperature_degC"),
         str(result.get("chemistry") or "auto"),
     )  # fmt: skip
@@ -468,7 +479,8 @@ def _crossing(given: FloatArray, volt: FloatArray, limit: float) -> float:
 
 def _run_mode(model: CellModel, duty: Duty, mode: Mode, rail_shift_V: float = 0.0) -> _ModeRun:
     """Return how a mode runs from full until it no longer works."""
-    ohm = model.ohm * _cold(model, duty)
+    # In the on-time the fast part sees the full current, the slow part the mean.
+    ohm = (model.fast_ohm + mode.share * (model.ohm - model.fast_ohm)) * _cold(model, duty)
     on_A = mode.on_current(model.ocv_V, ohm)
     volt = np.where(np.isfinite(on_A), model.ocv_V - on_A * ohm, 0.0)
     ends = [(_crossing(model.given_Ah, volt, mode.lowest_rail_V + rail_shift_V), "regulator")]
@@ -708,10 +720,11 @@ def day_of(answer: Mapping[str, Any], duty: Duty, weather: str = "average") -> d
         t_h.append(float(point["t_h"]))
         given.append(float(point["given_Ah"]))
     for k in range(len(t_h)):
-        step = t_h[k] - t_h[k - 1] if k else 0.0
-        current.append(-(given[k] - given[k - 1]) / step if step > 0 else (current[-1] if current else 0.0))
-    if current and len(current) > 1:
-        current[0] = current[1]
+        # The first point of a mode has the pace of what follows it, not of the mode before.
+        fresh = k == 0 or t_h[k] - t_h[k - 1] <= 1e-9
+        low, high = (k, k + 1) if fresh and k + 1 < len(t_h) else (k - 1, k)
+        step = t_h[high] - t_h[low] if low >= 0 else 0.0
+        current.append(-(given[high] - given[low]) / step if step > 1e-9 else 0.0)
     if duty.panel is not None and weather in duty.panel.sun_h:
         sun_h = duty.panel.sun_h[weather]
         night_h = float(answer["night"]["hours"])

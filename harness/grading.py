@@ -226,7 +226,7 @@ def chosen_resistance(result: Mapping[str, Any]) -> dict[str, Any] | None:
     if not usable:
         return None
 
-    def distance(item: Mapping[str, Any]) -> tuple[float, float]:
+    def distance(item: Any) -> tuple[float, float]:
         duration = item.get("duration_s") or 1e-3
         state = item.get("charge_state")
         return (round(abs(math.log(max(duration, 1e-3) / 10.0)), 1), abs((0.0 if state is None else state) - 0.5))

@@ -50,15 +50,12 @@ class Candidate:
 def _points(cells: Sequence[Candidate], wiring: Wiring) -> npt.NDArray[np.float64]:
     """Return weighted coordinates, shape (n, figures measured of all); the spread of a set is the sum of its ranges."""
     columns = []
-    for weight, values in zip(
-        WEIGHTS[wiring],
-        (
-            [c.capacity_Ah for c in cells],
-            [c.resistance_ohm for c in cells],
-            [c.self_discharge for c in cells],
-        ),
-        strict=True,
-    ):
+    figures: tuple[list[float | None], ...] = (
+        [c.capacity_Ah for c in cells],
+        [c.resistance_ohm for c in cells],
+        [c.self_discharge for c in cells],
+    )
+    for weight, values in zip(WEIGHTS[wiring], figures, strict=True):
         if any(value is None for value in values):
             continue
         array = np.asarray(values, dtype=float)
@@ -288,7 +285,7 @@ def choose_sets(
     best_free = list(free)
     best_total = sum(_cost(points, members) for members in best)
     rng = random.Random(seed)
-    for _ in range(400):
+    for _ in range(4000):
         if over() or count < 2:
             break
         sets, free = [list(members) for members in best], list(best_free)

@@ -142,8 +142,8 @@ def judge_at_the_door(cell: Cell) -> Judgement:
         still_open.append("its mass")
     if cell.state == "retired":
         reasons.append(Reason("register", "retire", "the register says it is retired"))
-    worst = max((item.verdict for item in reasons), key=ORDER.index, default="accept")
-    others = max((r.verdict for r in reasons if r.sense != "voltage"), key=ORDER.index, default="accept")
+    worst: Verdict = max((item.verdict for item in reasons), key=ORDER.index, default="accept")
+    others: Verdict = max((r.verdict for r in reasons if r.sense != "voltage"), key=ORDER.index, default="accept")
     if worst == "retire":
         return Judgement(worst, tuple(reasons), False, False, DISPOSAL, tuple(still_open))
     if others == "quarantine":

@@ -15,7 +15,12 @@ from harness.shelf import CSV_COLUMNS, INDEX_NAME, Cell, Shelf
 def put_run(logs: Path, cell_id: str, number: int, capacity_Ah: float | None = 2.0, stopped: bool = True) -> Path:
     folder = logs / cell_id / f"202611{number % 28 + 1:02d}T2100{number % 60:02d}Z-overnight"
     folder.mkdir(parents=True)
-    run = {"format": "amphora-run/1", "profile": "overnight", "start": "full", "created_utc": f"2026-11-{number % 28 + 1:02d}T21:00:00Z"}
+    run = {
+        "format": "amphora-run/1",
+        "profile": "overnight",
+        "start": "full",
+        "created_utc": f"2026-11-{number % 28 + 1:02d}T21:00:00Z",
+    }
     (folder / "run.json").write_text(json.dumps(run))
     (folder / "samples.csv").write_text("t_s,step,voltage_V,current_A,temperature_degC\n")
     events = [{"kind": "run-begun"}] + ([{"kind": "stopped", "reason": "cutoff"}] if stopped else [])

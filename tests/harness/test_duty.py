@@ -1,0 +1,286 @@
+"""Promises of a fit: true run times, honest refusals, clear words about broken files."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from harness.cli.app import app
+from harness.duty import (
+    CellModel,
+    Duty,
+    cell_model,
+    duty_from_run,
+    fit,
+    fit_run,
+    load_duty,
+    load_line,
+    panel_points,
+    plot_fit,
+    read_duty,
+    refusals,
+    shipped,
+)
+from harness.errors import InputError
+from tests.support.duty_runs import cell_of, serve, write_test
+
+HEAD = 'name = "lamp"\nchemistry = ["li-ion"]\n'
+
+
+def simple(rail: str = "3.0 V", mode: str = 'current = "100 mA"', more: str = "") -> Duty:
+    return read_duty(f'{HEAD}lowest_rail = "{rail}"\n{more}\n[[modes]]\nname = "m"\n{mode}\n', "lamp.toml")
+
+
+def linear(capacity: float = 1.0, ohm: float = 0.1) -> CellModel:
+    """A cell whose voltage falls in a straight line from 4.2 to 3.0 V, so that everything has a closed form."""
+    given = np.linspace(0, capacity, 201)
+    flat = np.full(201, ohm)
+    return CellModel(given, 4.2 - 1.2 * given / capacity, flat, flat, capacity, 0.01 * capacity, 0.02, 20.0, "li-ion")
+
+
+def test_a_constant_current_runs_as_long_as_the_straight_line_says():
+    # 4.2 - 1.2 q - 0.5 * 0.1 = 3.3 -> q = 0.7083 Ah at 0.5 A -> 1.4167 h
+    mode = fit(linear(), simple("3.3 V", 'current = "500 mA"'))["modes"][0]
+    assert mode["run_time_h"] == pytest.approx(0.85 / 1.2 / 0.5, rel=1e-3)
+    assert mode["sag_V"] == pytest.approx(0.05)
+    assert mode["run_time_U_h"] > 0.01 * mode["run_time_h"] * 0.9
+
+
+def test_resistor_and_led_follow_the_exponential_of_the_straight_line():
+    # I = (E - Vf)/(R + r), dE/dt = -1.2 I / Q: E - Vf falls as exp(-t/tau), tau = Q (R + r) / 1.2 (FACTS-style, Ohm's law)
+    mode = fit(linear(), simple("3.2 V", 'resistor = "10 ohm"\nled = "2.0 V"'))["modes"][0]
+    r, tau = 10.1, 10.1 / 1.2
+    end = (3.2 - 2.0) / 10.0 * r  # E - Vf where the terminal shows 3.2 V
+    assert mode["run_time_h"] == pytest.approx(tau * np.log(2.2 / end), rel=2e-3)
+
+
+def test_pwm_sags_with_the_full_current_but_lasts_by_the_mean():
+    full = fit(linear(), simple("3.3 V", 'current = "500 mA"'))["modes"][0]
+    tenth = fit(linear(), simple("3.3 V", 'current = "500 mA"\nduty_cycle = "10 %"'))["modes"][0]
+    assert tenth["run_time_h"] == pytest.approx(10 * full["run_time_h"], rel=1e-6)
+
+
+def test_below_the_re_trigger_point_the_rest_is_unusable():
+    mode = fit(linear(ohm=0.3), simple("3.3 V", 'current = "500 mA"', 'comes_back = "50 mV"'))["modes"][0]
+    assert mode["retrigger_charge_state"] == pytest.approx((3.3 + 0.15 - 3.0) / 1.2, abs=2e-3)
+    assert mode["unusable_Ah"] == pytest.approx(0.15 / 1.2, abs=2e-3)
+    slight = fit(linear(ohm=0.05), simple("3.3 V", 'current = "500 mA"', 'comes_back = "50 mV"'))["modes"][0]
+    assert slight["retrigger_charge_state"] is None  # it sags 25 mV and would have to come back by 50 mV
+
+
+NIGHT = '[[night]]\nmode = "m"\nfor = "4 h"\n[panel]\ncurrent = "100 mA"\nshare = "100 %"\n[panel.sun]\ngood = "6 h"\naverage = "5 h"\npoor = "1 h"\n'
+
+
+def test_night_and_day_are_balanced_and_days_until_empty_counted():
+    duty = read_duty(
+        HEAD + 'lowest_rail="3.0 V"\ncharge_limit="4.20 V"\n[[modes]]\nname="m"\ncurrent="100 mA"\n' + NIGHT, "l"
+    )
+    found = fit(linear(), duty)
+    night = found["night"]
+    assert night["used_Ah"] == pytest.approx(0.4)
+    assert night["returned_Ah"] == pytest.approx({"good": 0.594, "average": 0.495, "poor": 0.099})
+    assert night["days_until_empty_by"]["average"] is None and found["fits"]
+    assert night["days_until_empty"] == pytest.approx(night["usable_Ah"] / (0.4 - 0.099))
+
+
+def test_a_night_longer_than_the_cell_lasts_does_not_fit_and_says_which_mode():
+    text = HEAD + 'lowest_rail="3.0 V"\n[[modes]]\nname="m"\ncurrent="500 mA"\n[[night]]\nmode="m"\nfor="4 h"\n'
+    found = fit(linear(), read_duty(text, "l"))
+    assert not found["fits"] and "'m' lasts 1.9 of 4 h" in found["reasons"][0]
+
+
+@pytest.mark.parametrize(
+    ("chemistry", "more", "told"),
+    [
+        ("lfp", "", "made for li-ion"),
+        ("auto", "", "not known"),
+        ("li-ion", 'charge_limit = "4.25 V"\ncharge_limited_by = "protection"', "protection chip"),
+        ("li-ion", 'charge_limit = "4.25 V"', "4.25 V"),
+        ("li-ion", 'charge_limit = "4.20 V"\ncharge_limited_by = "nothing"', "nothing in the device"),
+        ("li-ion", 'charge_limit = "4.20 V"\nday_temperature = "-3 degC"', "below 0 °C"),
+    ],
+)
+def test_what_would_harm_the_cell_is_refused(chemistry, more, told):
+    duty = simple(more=more)
+    assert any(told in text for text in refusals(chemistry, duty))
+    found = fit(replace(linear(), chemistry=chemistry), duty)
+    assert not found["fits"] and found["refusals"]
+
+
+def test_a_device_that_blocks_cold_charging_is_not_refused():
+    duty = simple(more='charge_limit = "4.20 V"\nday_temperature = "-3 degC"\ncold_charge_blocked = true')
+    assert refusals("li-ion", duty) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("name=", "TOML"),
+        (HEAD, "lowest_rail"),
+        (HEAD + 'lowest_rail="3 V"', "modes"),
+        (HEAD + 'lowest_rail="3"\n[[modes]]\nname="m"\ncurrent="1 A"', "lowest_rail.*'3'"),
+        (HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 V"', "modes 1.*current.*1 V"),
+        (HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"', "current, power and resistor"),
+        (HEAD + 'lowest_rail="3 V"\ncolour="red"\n[[modes]]\nname="m"\ncurrent="1 A"', "colour"),
+        (
+            HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"\n[[night]]\nmode="x"\nfor="1 h"',
+            "night 1.*'x'",
+        ),
+        (HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"\nduty_cycle="120 %"', "duty_cycle"),
+        (HEAD.replace("li-ion", "wood") + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"', "wood"),
+        (HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"\n[panel]\ncurrent="1 A"', "panel.*sun"),
+    ],
+)
+def test_a_broken_duty_file_is_told_by_file_and_field(text, told):
+    with pytest.raises(InputError, match=f"lamp.toml.*{told}"):
+        read_duty(text, "lamp.toml")
+
+
+def test_duties_that_ship_can_be_read_and_a_change_changes_them():
+    assert shipped() == ["camp-lantern", "door-sensor", "path-light"]
+    for name in shipped():
+        load_duty(name)
+    assert load_duty("path-light", ["panel.current=120 mA"]).panel.current_A == pytest.approx(0.12)
+    assert load_duty("camp-lantern", ["resistor=100 ohm"]).mode("night light").resistor_ohm == 100
+    assert load_duty("camp-lantern", ["lowest_rail=3.2 V"]).mode("bright").lowest_rail_V == 3.2
+    assert load_duty("path-light", ["bright.current=50 mA"]).mode("bright").current_A == 0.05
+    with pytest.raises(InputError, match="what-if"):
+        load_duty("path-light", ["colour=red"])
+
+
+@pytest.mark.parametrize(
+    ("seed", "on_A", "share", "rail_V", "degC", "changes"),
+    [
+        (0, 0.12, 1.0, 3.0, 20.0, {}),
+        (1, 0.35, 0.3, 3.3, 20.0, {}),
+        (2, 0.35, 1.0, 3.45, 20.0, {}),
+        (3, 0.35, 0.5, 3.3, 20.0, {"hysteresis_V": 0.03}),
+        (4, 0.35, 0.3, 3.3, 20.0, {"curve": "chen-rincon-mora"}),
+        (5, 0.35, 1.0, 3.3, 0.0, {}),
+    ],
+)
+def test_predictions_from_a_test_hold_when_the_cell_really_does_the_duty(
+    tmp_path, seed, on_A, share, rail_V, degC, changes
+):
+    # Promise: run time within 5 %, re-trigger point within 3 % of charge, also where the cell differs from the model.
+    from harness.loading import load
+    from harness.results import analyse_run
+
+    run = write_test(tmp_path, cell_of(seed=seed, **changes))
+    record, _ = load(run)
+    result = analyse_run(run)
+    model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
+    duty = simple(
+        f"{rail_V} V", f'current = "{on_A * 1000} mA"\nduty_cycle = "{share}"', f'night_temperature = "{degC} degC"'
+    )
+    mode = fit(model, duty)["modes"][0]
+    hours, given = serve(cell_of(seed=seed, degC=degC, **changes), on_A, share, rail_V)
+    assert mode["run_time_h"] == pytest.approx(hours, rel=0.05)
+    assert mode["ends_charge_state"] == pytest.approx(max(0.0, 1 - given / result["capacity_Ah"]), abs=0.03)
+
+
+def test_a_run_without_resistances_or_discharge_is_refused():
+    flat = np.full(20, 3.7)
+    with pytest.raises(InputError, match="no discharge"):
+        cell_model(np.arange(20.0), flat, np.zeros(20), {"run": "a/x", "phases": [], "capacity_Ah": None})
+    phase = {"kind": "discharge", "capacity_Ah": 1.0, "begin_s": 0, "end_s": 19, "main_current_A": -1.0}
+    result = {"run": "a/x", "phases": [phase], "capacity_Ah": 1.0, "resistances": []}
+    with pytest.raises(InputError, match="resistance"):
+        cell_model(np.arange(20.0), flat, -np.ones(20), result)
+
+
+def test_the_command_answers_as_the_contract_says_and_draws(tmp_path):
+    run = write_test(tmp_path, cell_of())
+    picture = tmp_path / "night.png"
+    args = [
+        "fit",
+        str(run),
+        "--duty",
+        "path-light",
+        "--what-if",
+        "panel.current=20 mA",
+        "--plot",
+        str(picture),
+        "--json",
+    ]
+    answered = CliRunner().invoke(app, args)
+    data = json.loads(answered.stdout)
+    assert answered.exit_code == (0 if data["fits"] else 1)
+    assert {"name", "run_time_h", "run_time_U_h", "retrigger_charge_state"} <= set(data["modes"][0])
+    assert set(data["night"]["returned_Ah"]) == {"good", "average", "poor"} and "days_until_empty" in data["night"]
+    assert not data["what_if"]["fits"]
+    assert picture.read_bytes()[:4] == b"\x89PNG"
+
+
+def test_a_cell_that_does_not_fit_ends_with_one(tmp_path):
+    run = write_test(tmp_path, cell_of(), chemistry="lfp")
+    answered = CliRunner().invoke(app, ["fit", str(run), "--duty", "path-light", "--json"])
+    assert answered.exit_code == 1 and "made for li-ion" in json.loads(answered.stdout)["refusals"][0]
+
+
+def test_load_line_tells_a_current_from_a_resistor():
+    volt = np.linspace(4.2, 2.6, 80)
+    regulated = load_line(volt, np.where(volt > 3.0, 0.12, 0.0))
+    assert regulated["current_A"] == pytest.approx(0.12) and regulated["lowest_V"] == pytest.approx(3.0, abs=0.03)
+    plain = load_line(volt, np.maximum(volt - 2.5, 0) / 35.0)
+    assert plain["resistor_ohm"] == pytest.approx(35.0, rel=0.01) and plain["led_V"] == pytest.approx(2.5, abs=0.02)
+    with pytest.raises(InputError):
+        load_line(volt, np.zeros(80))
+
+
+def test_panel_sweep_gives_its_points():
+    volt = np.linspace(0, 6, 61)
+    found = panel_points(volt, 0.1 * (1 - (volt / 6) ** 8))
+    assert found["open_circuit_V"] == 6 and found["short_circuit_A"] == pytest.approx(0.1)
+    assert found["voltage_V"] == pytest.approx(4.6, abs=0.11)  # 6 * (1/9) ** (1/8)
+
+
+def survey(logs: Path, profile: str, volt, amps) -> Path:
+    folder = write_test(logs, cell_of(), "lamp-3")
+    run = json.loads((folder / "run.json").read_text())
+    run["profile"] = profile
+    (folder / "run.json").write_text(json.dumps(run))
+    rows = [f"{t:.1f},0,{v:.4f},{a:.5f}," for t, (v, a) in enumerate(zip(volt, amps, strict=True))]
+    (folder / "samples.csv").write_text("t_s,step,voltage_V,current_A,temperature_degC\n" + "\n".join(rows) + "\n")
+    begun = {
+        "kind": "step-begun",
+        "t_s": 0,
+        "utc": "",
+        "after_row": 0,
+        "step": 0,
+        "plan_step": 0,
+        "step_kind": "sweep",
+        "name": "",
+    }
+    stop = {"kind": "stopped", "t_s": len(rows), "utc": "", "after_row": len(rows), "reason": "time"}
+    (folder / "events.jsonl").write_text("".join(json.dumps(e) + "\n" for e in (begun, stop)))
+    return folder
+
+
+def test_a_survey_becomes_a_duty_file_that_can_be_read(tmp_path):
+    volt = np.linspace(4.2, 2.6, 80)
+    lamp = survey(tmp_path / "a", "lamp", volt, np.where(volt > 3.0, 0.12, 0.0))
+    duty = read_duty(duty_from_run(lamp, 'lamp "3"'), "made.toml")
+    assert duty.name == 'lamp "3"' and duty.modes[0].current_A == pytest.approx(0.12)
+    panel = survey(tmp_path / "b", "panel", np.linspace(0, 6, 61), -0.1 * (1 - (np.linspace(0, 6, 61) / 6) ** 8))
+    assert read_duty(
+        HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"\n' + duty_from_run(panel, "p"), "l"
+    ).panel
+
+
+def test_what_if_answers_beside(tmp_path):
+    run = write_test(tmp_path, cell_of())
+    found = fit_run(run, "camp-lantern", ["resistor=94 ohm"])
+    before = next(m for m in found["modes"] if m["name"] == "night light")
+    after = next(m for m in found["what_if"]["modes"] if m["name"] == "night light")
+    assert after["run_time_h"] > 1.8 * before["run_time_h"]
+
+
+def test_plot_of_a_duty_without_panel(tmp_path):
+    text = HEAD + 'lowest_rail="3.0 V"\n[[modes]]\nname="m"\ncurrent="100 mA"\n[[night]]\nmode="m"\nfor="4 h"\n'
+    duty = read_duty(text, "l")
+    plot_fit(fit(linear(), duty), 1.0, duty, tmp_path / "x" / "a.png")
+    assert (tmp_path / "x" / "a.png").stat().st_size > 5000
