@@ -23,6 +23,7 @@ from drivers.simulated.instruments import (
     SimSwitch,
     SimThermometer,
 )
+from drivers.simulated.lamp import DEVICES, Device, on_load, on_supply
 
 if TYPE_CHECKING:
     from drivers.simulated.faults import Fault
@@ -38,7 +39,7 @@ class SimulatedBench:
     """One simulated set-up.
 
     Args:
-        kind: Kind of cell (`drivers.simulated.cell.KINDS`).
+        kind: Kind of cell (`drivers.simulated.cell.KINDS`), or "lamp" or "panel" in its place.
         seed: Seed of cell and instruments.
         start_soc: Share of charge at the start; None: as the kind comes.
         ambient_degC: Temperature of the room.
@@ -74,7 +75,9 @@ class SimulatedBench:
         self.kind = kind
         self.seed = seed
         self.clock: Clock = clock or virtual.VirtualClock(begin_utc or virtual.BEGIN)
-        self.cell = cell or make_cell(kind, rng, start_soc, ambient_degC)
+        self.device = DEVICES[kind]() if kind in DEVICES else None  # stands where a cell would
+        self.cell = cell or make_cell("li-ion" if self.device else kind, rng, start_soc, ambient_degC)
+        self._device_V = self.device.open_circuit_V() if self.device else 0.0
         self.start_soc = self.cell.soc
         self.lead_ohm = lead_ohm
         self.sense = sense
@@ -165,6 +168,9 @@ class SimulatedBench:
                 until_s = self._events[0][0] - self._at_s
                 if 0.0 < until_s < step_s:
                     step_s = until_s
+            if self.device is not None:
+                self.device.advance(step_s, self._device_V)
+                current_A = 0.0
             self.cell.advance(step_s, current_A)
             self._solved = False
             self._at_s += step_s
@@ -186,6 +192,8 @@ class SimulatedBench:
         if self._solved:
             return self._current_A
         self._solved = True
+        if self.device is not None:
+            return self._solve_device(self.device)
         load, supply, cell = self.load, self.supply, self.cell
         self._current_A = 0.0
         if not (load.on or supply.on) or self.disconnected:
@@ -206,6 +214,16 @@ class SimulatedBench:
         elif shown_V > self.highest_V:
             self.highest_V = shown_V
         return self._current_A
+
+    def _solve_device(self, device: Device) -> float:
+        load, supply = self.load, self.supply
+        volts, current_A = device.open_circuit_V(), 0.0
+        if not self.disconnected and load.on and not load.dead and self._connected("discharge"):
+            volts, current_A = on_load(device, load.mode, load.value * load.drift)
+        elif not self.disconnected and supply.on and self._connected("charge"):
+            volts, current_A = on_supply(device, supply.set_V * supply.set_gain + supply.overshoot_V, supply.limit_A)
+        self._device_V, self._current_A = volts, current_A
+        return current_A
 
     def _connected(self, wanted: str) -> bool:
         return self.switch is None or self.switch.position == wanted
@@ -267,6 +285,8 @@ class SimulatedBench:
         if self.disconnected:
             return 0.0
         current_A = self._solve()
+        if self.device is not None:
+            return self._device_V
         volts = self.cell.voltage(current_A)
         return volts if self.sense else volts + current_A * self.lead_ohm
 
@@ -306,6 +326,8 @@ class SimulatedBench:
 
     def truth(self, current_A: float | None = None, cutoff_V: float | None = None) -> dict[str, Any]:
         """Return what is really there: capacity at a current and cut-off, resistances, state at the start."""
+        if self.device is not None:
+            return self.device.truth()
         spec = self.cell.spec
         used_A = current_A if current_A is not None else USUAL_A.get(spec.chemistry, 0.2)
         used_V = cutoff_V if cutoff_V is not None else spec.cutoff_V

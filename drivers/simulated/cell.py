@@ -60,9 +60,23 @@ def ocp_lfp(y: float) -> float:
     return 3.4077 - 0.020269 * y + 0.5 * math.exp(-150.0 * y) - 0.9 * math.exp(-30.0 * (1.0 - y))
 
 
+LFP_AT_REST = (  # LFP/graphite at rest; papers, from memory. The steep ends: the half cell above less graphite
+    (0.0, 2.500), (0.01, 2.760), (0.02, 2.920), (0.03, 3.010), (0.05, 3.110), (0.07, 3.160), (0.10, 3.200),
+    (0.15, 3.225), (0.20, 3.243), (0.30, 3.265), (0.40, 3.281), (0.50, 3.290), (0.58, 3.298), (0.62, 3.310),
+    (0.68, 3.328), (0.80, 3.331), (0.90, 3.334), (0.97, 3.338), (0.985, 3.345), (1.00, 3.375),
+)  # fmt: skip
+
+
 def ocv_lfp(z: float) -> float:
-    """Return the LFP/graphite full-cell OCV, V: the half cells above, about 3.2-3.34 V in the middle."""
-    return ocp_lfp(0.985 + (0.015 - 0.985) * z) - ocp_graphite(0.02 + (0.80 - 0.02) * z)
+    """Return the LFP/graphite full-cell OCV at rest, V: the table above, linear between its points."""
+    return _between(LFP_AT_REST, z)
+
+
+def _between(points: tuple[tuple[float, float], ...], z: float) -> float:
+    for (z0, v0), (z1, v1) in itertools.pairwise(points):
+        if z <= z1:
+            return v0 + (v1 - v0) * (z - z0) / (z1 - z0)
+    return points[-1][1]
 
 
 MEASURED_18650 = (  # Source: github.com/derlucae98/US18650VTC6_OCV_SOC_Curve (MIT licence), mean of C/20 both ways
@@ -76,10 +90,7 @@ def ocv_measured_18650(z: float) -> float:
     points = MEASURED_18650
     if z <= points[0][0]:
         return points[0][1] + (z - points[0][0]) * 25.2
-    for (z0, v0), (z1, v1) in itertools.pairwise(points):
-        if z <= z1:
-            return v0 + (v1 - v0) * (z - z0) / (z1 - z0)
-    return points[-1][1] + (z - 1.0) * 1.5
+    return _between(points, z)
 
 
 def ocv_nimh(z: float) -> float:
@@ -135,6 +146,8 @@ def table_of(curve: str) -> list[float]:
                 value -= 30.0 * -z + 400.0 * z * z if curve != "linear" else 0.0
             elif z > 1.0 and curve != "linear":
                 value += ABOVE_FULL_V.get(curve, 5.0) * (z - 1.0)
+                if curve != "nimh":  # no limit is ever beyond the grid
+                    value += 300.0 * (z - 1.0) ** 2
             table.append(value)
         _tables[curve] = table
     return _tables[curve]

@@ -218,7 +218,7 @@ def act(bench: SimulatedBench, tries: int = 60) -> None:
         for call in (
             bench.load.read, bench.supply.read, bench.thermometer.read, bench.load.read_errors, bench.supply.reopen,
             bench.load.reopen, lambda: bench.load.set_discharge("current", 0.2), bench.supply.read_setup,
-            lambda: bench.load.set_input(bool(turn % 2)), bench.load.make_safe,
+            lambda on=bool(turn % 2): bench.load.set_input(on), bench.load.make_safe,
         ):  # fmt: skip
             try:
                 call()
