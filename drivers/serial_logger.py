@@ -60,9 +60,9 @@ def _mapped(port: str, doing: str, error: BaseException) -> LinkError:
     """Return what a foreign exception means, in one sentence."""
     number = getattr(error, "errno", None) or (error.args[0] if error.args and isinstance(error.args[0], int) else None)
     text = str(error)
-    if number in (errno.EAGAIN, errno.EBUSY, errno.EWOULDBLOCK) or "exclusively lock" in text:
-        return LinkError(f"{port}: is already in use by another program; end that one first")
     if doing == "opened":
+        if number in (errno.EAGAIN, errno.EBUSY, errno.EWOULDBLOCK) or "exclusively lock" in text:
+            return LinkError(f"{port}: is already in use by another program; end that one first")
         if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
             return LinkError(f"{port}: there is no such port; is the logger plugged in, and is that its name?")
         if number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
@@ -345,7 +345,8 @@ class SerialLogger:
             while True:
                 if port.error is not None:
                     raise LinkError(f"{self.name}: {port.error}")
-                if self._latest is not None and self.age_s() <= self.silence_s:
+                # What came during this call is fresh, also on a bench that lives much faster.
+                if self._latest is not None and (self._latest_wall_s >= began_s or self.age_s() <= self.silence_s):
                     return self._latest
                 left_s = max(began_s, self._latest_wall_s) + patience_s - time.monotonic()
                 if left_s <= 0:

@@ -102,7 +102,7 @@ class Keeper:
             assert process.stdin is not None
             process.stdin.write(json.dumps(document).encode("utf-8") + b"\n")
             keeper._wait_ready()
-            if hasattr(os, "set_blocking") and os.name != "nt":
+            if os.name != "nt":  # there a byte into a pipe that is read waits for nobody
                 os.set_blocking(process.stdin.fileno(), False)
         except BaseException as error:
             process.kill()
@@ -129,7 +129,8 @@ class Keeper:
         pipe, self._pipe = self._pipe, None
         if pipe is not None:
             with contextlib.suppress(OSError, ValueError):
-                os.set_blocking(pipe.fileno(), True)
+                if os.name != "nt":
+                    os.set_blocking(pipe.fileno(), True)
                 os.write(pipe.fileno(), BYE)
             with contextlib.suppress(OSError):
                 pipe.close()

@@ -200,6 +200,31 @@ def test_no_old_line_is_handed_out_after_a_suspend(far, opened):
     timer.join()
 
 
+def test_a_bench_that_lives_fast_reads_what_comes_during_the_call(far, opened):
+    class Fast(WallClock):
+        def now_s(self):
+            return time.monotonic() * 1e6
+
+    logger = opened(Fast())
+    stop = threading.Event()
+
+    def send():
+        count = 0
+        while not stop.is_set():
+            count += 1
+            far.send(b"%d,3.7\n" % count)
+            time.sleep(0.01)
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    try:
+        for _ in range(10):
+            assert logger.read()["voltage_V"] == 3.7
+    finally:
+        stop.set()
+        sender.join()
+
+
 def test_old_lines_do_not_wait_in_a_buffer(far, opened):
     logger = opened()
     for n in range(3000):  # more than a system buffers

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import threading
 import time
+import types
 from pathlib import Path
 
 import pytest
@@ -360,6 +361,28 @@ def test_a_bye_in_the_same_bytes_as_the_end_means_do_nothing():
     os.close(into)
     thread.join(2)
     assert answers == [None]
+    inlet.close()
+
+
+def test_a_computer_that_slept_gives_the_runner_its_full_time_again(monkeypatch):
+    ended, ahead = [], [0.0]
+    monkeypatch.setattr(keeper_module, "_end", lambda pid, started: ended.append(pid))
+    clock = types.SimpleNamespace(monotonic=lambda: time.monotonic() + ahead[0], sleep=time.sleep, time=time.time)
+    monkeypatch.setattr(keeper_module, "time", clock)
+    monkeypatch.setattr(keeper_module, "LOOK_S", 0.02)
+    into, inlet, thread, answers = waiting(limit_s=10.0)
+    time.sleep(0.1)
+    ahead[0] += 3600.0  # both slept; nobody beats yet
+    time.sleep(0.2)
+    assert answers == [] and ended == []
+    while not answers and ahead[0] < 3640.0:  # awake, and still no beat: hung
+        ahead[0] += 2.0
+        time.sleep(0.05)
+    thread.join(2)
+    assert "gave no beat" in answers[0] and ended == [os.getpid()]
+    assert ahead[0] - 3600.0 >= 8.0
+    os.close(into)
+    time.sleep(0.05)
     inlet.close()
 
 
