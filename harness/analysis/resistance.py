@@ -21,6 +21,7 @@ LOAD_STEP = "load step"
 LOAD_RELEASE = "load release"
 CHARGE_STEP = "charge step"
 CHARGE_RELEASE = "charge release"
+REVERSAL = "reversal"  # from charge to discharge or back
 TWO_STEP = "IEC 61960-3 two-step"
 SLOPE_REMOVED = "10 s pulse, slope removed"
 CONTACT_LIMIT_OHM = 0.005  # common practice: two reseated pulses that differ by more show the holder
@@ -437,6 +438,10 @@ def _measure(
             (True, True): LOAD_STEP, (True, False): LOAD_RELEASE,
             (False, True): CHARGE_STEP, (False, False): CHARGE_RELEASE,
         }[(bool(side < 0), bool(heavier))]  # fmt: skip
+
+        if i[a] * i[b] < 0 and min(abs(i[a]), abs(i[b])) > 0.05 * abs(step.change_A):
+            method = REVERSAL
+            heavier = False  # no pulse from rest: no slope to take out
 
         def value(name: str, at_s: float, per_Ah: float = 0.0) -> None:
             """Read at `at_s` after the step and append the resistance, if the record allows it."""
