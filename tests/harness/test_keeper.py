@@ -198,6 +198,44 @@ def test_half_a_command_of_the_dead_runner_does_no_harm(load, folder, runner):
     assert load.level == 0.5
 
 
+@pytest.mark.parametrize("dialect", ["load-simple", "load-function-input"])
+def test_a_serial_load_with_half_a_command_in_its_buffer_goes_off(folder, runner, dialect):
+    device = IdealLoad(IdealCell())
+    device.set_discharge("current", 0.5)
+    device.set_input(True)
+    with ScpiServer(device, dialect, transport="pty") as server:
+        device.server = server
+        bench = bench_of(device)
+        bench["instruments"]["load"]["dialect"] = dialect
+        process = runner(bench)
+        terminal = os.open(server.resource.removeprefix("ASRL").removesuffix("::INSTR"), os.O_RDWR | os.O_NOCTTY)
+        os.write(terminal, b"CURR 9")
+        os.close(terminal)
+        os.kill(process.pid, signal.SIGKILL)
+        assert off_within(device, 5.0)
+        assert device.level == 0.5
+        assert end_by(process.keeper_pid, 20.0)
+    assert events(folder)[-1]["off"] is True
+
+
+def test_a_load_that_takes_one_client_is_reached_when_the_runner_is_dead(folder, runner):
+    import socket
+
+    device = IdealLoad(IdealCell())
+    device.set_discharge("current", 0.5)
+    device.set_input(True)
+    with ScpiServer(device, "load-function-input", quirks={"clients": 1}) as server:
+        device.server = server
+        process = runner(bench_of(device))
+        host, port = server.resource.split("::")[1:3]
+        with socket.create_connection((host, int(port))):  # another client holds it for a while
+            time.sleep(0.2)
+            os.kill(process.pid, signal.SIGKILL)
+            time.sleep(1.0)
+            assert device.on
+        assert off_within(device, 5.0)
+
+
 class Instrument:
     """An instrument whose first tries fail."""
 
