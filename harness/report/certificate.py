@@ -338,6 +338,12 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
         raise InputError(
             f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"
         )
+    state = str(runs[-1].run.get("state_now") or (runs[-1].run.get("cell") or {}).get("state") or "")
+    if state == "retired":
+        raise Refused(
+            f"{next(iter(ids))}: the cell is retired on the register; it goes to recycling, not to somebody else, and "
+            "gets no certificate"
+        )
     stated = []
     for item in runs:
         run, result = item.run, item.result
@@ -346,6 +352,8 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
             raise Refused(
                 f"{run_id}: the run is not finished, so it gets no certificate; `amphora resume` goes on with it"
             )
+        if _number(result.get("capacity_Ah")) is None:
+            raise Refused(f"{run_id}: there is no discharge in it, so there is no capacity to certify")
         if result.get("start") not in ("full", "declared-full"):
             raise Refused(
                 f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
@@ -418,6 +426,7 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
             "as_found_V": _number(cell.get("as_found_V")),
             "as_found_utc": _text(cell.get("as_found_utc")),
             "condition": _text(condition),
+            "state": _text(state),
             "notes": _text(cell.get("notes")),
         },
         "runs": stated,
@@ -837,7 +846,11 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
                 if part
             ),
         ],
-        ["Condition", item["condition"] or "no inspection recorded"],
+        [
+            "Condition",
+            (item["condition"] or "no inspection recorded")
+            + ("; in quarantine on the register: not cleared for use" if item["state"] == "quarantined" else ""),
+        ],
     ]
     if item["notes"]:
         about_item.append(["Notes", item["notes"]])
@@ -1147,7 +1160,17 @@ def run_input(folder: Path, cutoff_V: float | None = None) -> RunInput:
     begin, end = (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
     result["cutoff_given_V"] = cutoff_V
+    run["state_now"] = _state_now(folder)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
+
+
+def _state_now(folder: Path) -> str:
+    """Return the cell's state on the register as it is now, or empty."""
+    try:
+        record = json.loads((folder.resolve().parent / "cell.json").read_bytes())
+    except (OSError, ValueError):
+        return ""
+    return str(record.get("state") or "") if isinstance(record, dict) else ""
 
 
 def chosen_phase(result: dict[str, Any]) -> dict[str, Any] | None:

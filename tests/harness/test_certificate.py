@@ -392,3 +392,16 @@ def test_more_runs_than_a_page_can_carry_are_refused(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path))
     with pytest.raises(InputError, match="at most 12"):
         certificate.certificate_data([item] * 13, ISSUE)
+
+
+def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
+    tmp_path: Path, signer: Signer, own_key: Path
+) -> None:
+    folder = write_pulsed_run(tmp_path / "logs")
+    (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}))
+    certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
+    assert "in quarantine on the register: not cleared for use" in text_of((tmp_path / "a.pdf").read_bytes())
+    (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "retired"}))
+    with pytest.raises(Refused, match="retired on the register"):
+        certificate.certify(folder, tmp_path / "b.pdf", ISSUE)
+    assert not (tmp_path / "b.pdf").exists()
