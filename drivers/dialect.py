@@ -224,6 +224,11 @@ class Dialect:
     clients: int
     data: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
+    @property
+    def long_words(self) -> bool:
+        """Whether whole words are sent instead of their short forms."""
+        return bool(self.data.get("link", {}).get("spelling") == "long")
+
     def matches(self, identity: str) -> bool:
         """Whether an `*IDN?` answer is of this family."""
         return any(pattern.search(identity) for pattern in self.identity)

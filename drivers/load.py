@@ -82,7 +82,7 @@ class ScpiLoad(ScpiInstrument):
     def _set_mode(self, mode: str) -> None:
         assert self.dialect.mode_set is not None
         word = self.dialect.mode_words[mode]
-        sent = "".join(letter for letter in word if not letter.islower())
+        sent = word.upper() if self.dialect.long_words else "".join(one for one in word if not one.islower())
         self._order(self.dialect.mode_set.send(mode=sent, channel=self.channel), f"constant {mode}")
         held = self._until(self._mode, lambda one: one == mode)
         if held != mode:

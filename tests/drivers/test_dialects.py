@@ -258,3 +258,34 @@ def test_a_mistake_in_the_bench_file_is_told_before_anything_is_opened(change: M
     description = {"role": "load", "resource": "TCPIP::127.0.0.1::1::SOCKET", **change}
     with pytest.raises(DescriptionError, match=said):
         open_instrument("it", description, VirtualClock())
+
+
+def test_the_table_in_the_documentation_is_accepted_as_it_stands() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "dialects.md").read_text(encoding="utf-8")
+    table = next(part.split("```")[0] for part in page.split("```toml\n") if part.startswith("format = "))
+    dialect = parse_dialect(table, "docs/dialects.md")
+    assert dialect.name == "my-load"
+    assert dialect.long_words
+
+
+def test_every_shipped_dialect_stands_in_the_documentation() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "dialects.md").read_text(encoding="utf-8")
+    assert [name for name in NAMES if f"`{name}`" not in page] == []
+
+
+def test_an_instrument_that_knows_no_short_forms_is_sent_whole_words() -> None:
+    dialect = parse_dialect(USER + '[link]\nspelling = "long"\n', "mine.toml")
+    with ScpiServer(IdealLoad(IdealCell(3.7)), dialect) as server:
+        from drivers.load import ScpiLoad
+        from drivers.visa import Link
+
+        link = Link(server.resource)
+        link.open()
+        load = ScpiLoad(link, dialect, name="load")
+        server.heard = []
+        server.responder.outputs[1].mode = "LIST"  # a mode that is not ours
+        assert load.set_discharge("current", 0.5) == 0.5
+        assert server.heard == [
+            "MODE?", "INPUT?", "CURRENT 0.500", "CURRENT?", "MODE CURRENT", "MODE?",
+        ]  # fmt: skip
+        load.close()
