@@ -1,0 +1,68 @@
+"""Real records with figures that somebody else stated; only where a folder of them is at hand.
+
+Set AMPHORA_MEASURED to the folder; without it there is nothing here to collect. Sources: Li-ion
+battery aging data (B. Saha, K. Goebel, NASA Ames PCoE, 2007); ESC toolbox data (G. Plett, Univ. of
+Colorado); 18650PF data (P. Kollmeyer, Univ. of Wisconsin-Madison, 2018, doi 10.17632/wykht8y7tg.1);
+Nissan Leaf cell data (G. Wiggins, S. Allu, H. Wang, ORNL, doi 10.5281/zenodo.2580327).
+"""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from harness.errors import InputError
+from harness.importing import import_table, parse_map
+from harness.results import analyse_run
+
+_NAMED = os.environ.get("AMPHORA_MEASURED")
+MEASURED = Path(_NAMED) if _NAMED else None
+
+if MEASURED is not None and MEASURED.is_dir():
+
+    def figures_of(tmp_path, name, cutoff=None, mapping=""):
+        run = import_table(
+            MEASURED / f"{name}.csv.gz", "measured", parse_map(mapping), cutoff=cutoff, start="full", logs=tmp_path
+        )
+        return analyse_run(run)
+
+    @pytest.mark.parametrize(
+        ("name", "cutoff", "key", "stated_Ah"),
+        [
+            # crossing interpolated where the laboratory counted to whole rows: within 0.05 % of its figure
+            ("nasa-B0006-discharge-24C", 2.7, "capacity_Ah", 1.451629),
+            ("lfp-C30-discharge", 2.0, "capacity_Ah", 2.060186),
+            ("nca-1C-discharge", 2.5, "capacity_Ah", 2.798180),
+            ("nca-cccv-charge", None, "charge_Ah", 2.401500),
+            ("nasa-B0018-charge", None, "charge_Ah", 1.8702),
+            ("lmo-pulse-test", 3.0, "charge_Ah", 30.18),
+        ],
+    )
+    def test_stated_figure_within_half_a_thousandth(tmp_path, name, cutoff, key, stated_Ah):
+        assert figures_of(tmp_path, name, cutoff)[key] == pytest.approx(stated_Ah, rel=5e-4)
+
+    @pytest.mark.parametrize(
+        ("name", "stated_Ah"), [("nasa-B0006-discharge-24C", 1.451629), ("nasa-B0048-discharge-4C", 1.223127)]
+    )
+    def test_counting_to_whole_rows_gives_the_laboratory_figure(tmp_path, name, stated_Ah):
+        result = figures_of(tmp_path, name, 2.7)
+        assert result["phases"][-1]["capacity_whole_rows_Ah"] == pytest.approx(stated_Ah, rel=5e-5)
+        # the interpolated figure differs by less than a reading, and its U covers that
+        assert abs(result["capacity_Ah"] - stated_Ah) < result["capacity_U_Ah"]
+
+    def test_junk_is_refused_in_one_sentence_and_nothing_is_written(tmp_path):
+        with pytest.raises(InputError) as caught:
+            figures_of(tmp_path, "nasa-B0005-junk-record")
+        assert "nasa-B0005-junk-record" in str(caught.value)
+        assert "\n" not in str(caught.value)
+        assert not any(tmp_path.iterdir())
+
+    def test_pulse_resistance_of_the_pouch_cell_is_in_the_listed_range(tmp_path):
+        # Listed: 1.5 to 1.8 mohm at 0.5 s, 2.5 to 4.0 mohm at 30 s; 0.3 mohm of room.
+        result = figures_of(tmp_path, "lmo-pulse-test", 3.0)
+        steps = [item for item in result["resistances"] if item["current_A"] == pytest.approx(-30.0, abs=0.5)]
+        quick = [item["ohm"] for item in steps if item["method"] == "load step" and item["duration_s"] <= 0.5]
+        slow = [item["ohm"] for item in steps if item["method"] == "load step" and item["duration_s"] >= 29]
+        assert len(quick) >= 9 and len(slow) >= 9
+        assert all(0.0012 <= ohm <= 0.0021 for ohm in quick)
+        assert all(0.0022 <= ohm <= 0.0043 for ohm in slow)
