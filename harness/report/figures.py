@@ -61,6 +61,7 @@ def draw_run(
 ) -> list[Path]:
     """Draw pictures of one loaded run; as `plot_run`, with its result (the JSON of the analysis) given."""
     wanted = _check(out, kinds)
+    record = _prepared(record, info)
     made: list[tuple[str, Figure]] = []
     missing: list[str] = []
     with look.style():
@@ -111,7 +112,8 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out:
         figure = _figure()
         axes = figure.subplots()
         drawn = 0
-        for record, info, result in runs:
+        for raw, info, result in runs:
+            record = _prepared(raw, info)
             stretch = _main(record, discharge=True)
             if stretch is None:
                 continue
@@ -226,6 +228,7 @@ def _over_charge(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     axes = figure.subplots()
     largest = max(float(s.moved_Ah[-1]) for s in stretches)
     shown = [s for s in stretches if s.moved_Ah[-1] > 0.05 * largest][:6]
+    shown.sort(key=lambda s: not s.discharge)  # a discharge is drawn alike in every picture
     for index, stretch in enumerate(shown):
         x, y = _thin(*_curve(record, stretch))
         name = "discharge" if stretch.discharge else "charge"
@@ -368,51 +371,23 @@ _MAKERS = {
 
 
 def split(record: Record) -> list[Stretch]:
-    """Split a record into its charges and discharges, for drawing.
+    """Split a record into its charges and discharges, as the analysis does, with the charge along each."""
+    from harness.analysis.integration import accumulate
+    from harness.analysis.phases import find_phases
 
-    Opposite charge of up to 1 % of what was moved does not end a stretch; rests and pulses lie inside.
-    """
-    t, i = record.t_s, np.where(np.isfinite(record.current_A), record.current_A, 0.0)
-    n = t.size
-    if n < 3:
+    if record.t_s.size < 3:
         return []
-    size = np.abs(i)
-    level = float(np.percentile(size[size > 0], 90)) if (size > 0).any() else 0.0
-    if level <= 0:
-        return []
-    dt = np.clip(np.nan_to_num(np.diff(t)), 0.0, None)
-    part = (i[1:] + i[:-1]) / 2 * dt
-    step = np.abs(np.diff(i)) > 0.3 * level
-    part[step] = (i[1:] * dt)[step]  # the edge lies between: count the new current, never a ramp
-    for gap in record.gaps:
-        if 0 < gap.after_row < n:
-            part[gap.after_row - 1] = 0.0
-    sign = np.where(size > 0.01 * level, np.sign(i), 0.0)
-    busy = np.flatnonzero(sign != 0)
-    cuts = np.flatnonzero(np.diff(sign[busy]) != 0)
-    firsts = busy[np.concatenate(([0], cuts + 1))]
-    lasts = busy[np.concatenate((cuts, [busy.size - 1]))]
-    total = np.concatenate(([0.0], np.cumsum(part))) / 3600.0
-    runs: list[list[Any]] = []
-    for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
-        moved = float(total[last] - total[max(first - 1, 0)])
-        if runs and (moved < 0) == (runs[-1][2] < 0):
-            runs[-1][1] = last
-            runs[-1][2] += moved
-        elif runs and abs(moved) <= 0.01 * abs(runs[-1][2]):
-            runs[-1][1] = last  # a pulse the other way, inside
-            runs[-1][2] += moved
-        else:
-            runs.append([first, last, moved])
+    try:
+        totals = accumulate(record)
+        phases = find_phases(record, totals)
+    except AnalysisError:
+        return []  # junk has no charges and discharges; its readings are still drawn over time
     found = []
-    for first, last, moved in runs:
-        inside = i[first : last + 1]
-        same = inside[np.sign(inside) == np.sign(moved)]
-        if same.size < 3:
-            continue
-        main = float(np.median(same[np.abs(same) > 0.01 * level])) if moved < 0 else float(np.percentile(same, 90))
-        along = np.abs(total[first : last + 1] - total[first])
-        found.append(Stretch(moved < 0, first, last, main, np.maximum.accumulate(along)))
+    for phase in phases:
+        rows = slice(phase.first_row, phase.last_row + 1)
+        way = 1.0 if phase.kind == "charge" else -1.0
+        moved = np.maximum.accumulate(np.maximum(0.0, way * (totals.charge_Ah[rows] - phase.begin_Ah)))
+        found.append(Stretch(phase.kind == "discharge", phase.first_row, phase.last_row, phase.main_current_A, moved))
     return found
 
 
@@ -422,15 +397,25 @@ def _main(record: Record, discharge: bool) -> Stretch | None:
 
 
 def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
-    """Charge and voltage along a stretch; readings off the main current of a discharge are left out as NaN."""
+    """Charge and voltage along a stretch; rests, and a discharge's pulses, are left out as NaN."""
+    from harness.analysis.phases import Phase, at_main_current
+
     rows = slice(stretch.first, stretch.last + 1)
     volts = record.voltage_V[rows].copy()
     if stretch.discharge:
-        amps = record.current_A[rows]
-        steady = np.abs(amps - stretch.main_A) <= 0.1 * abs(stretch.main_A)
-        if np.count_nonzero(steady) > 0.5 * volts.size:
-            volts[~steady] = np.nan
+        phase = Phase("discharge", stretch.first, stretch.last, 0.0, 0.0, stretch.main_A)
+        steady = np.zeros(volts.size, dtype=bool)
+        steady[at_main_current(record, phase) - stretch.first] = True
+    else:
+        steady = record.current_A[rows] > 0.02 * stretch.main_A
+    volts[~steady] = np.nan
     return stretch.moved_Ah, volts
+
+
+def _prepared(record: Record, info: RunInfo) -> Record:
+    from harness.results import prepared
+
+    return prepared(record, own=info.profile != "import")
 
 
 def _broken(x: FloatArray, y: FloatArray, record: Record) -> tuple[FloatArray, FloatArray]:

@@ -126,6 +126,16 @@ def test_an_unknown_kind_or_ending_is_refused_with_what_is_accepted(tmp_path: Pa
     assert list(tmp_path.iterdir()) == []
 
 
+def test_junk_is_drawn_over_time_and_gives_no_curves(tmp_path: Path) -> None:
+    t = np.array([0.0, 2.5, 5.5, 8.3, 12.7])
+    volts = np.array([0.236, 0.003, 4.985, 4.985, 4.213])
+    record = Record(t, volts, np.full(5, 0.0005), np.full(5, 23.4), np.full(5, -1), np.empty(0))
+    info = RunInfo("junk/import", "junk", "18650", "li-ion", "unknown", None, BENCH, profile="import")
+    files = draw_run(record, info, {"resistances": []}, tmp_path / "junk.png")
+    assert tmp_path / "junk-time.png" in files
+    assert tmp_path / "junk-resistance.png" not in files
+
+
 def test_overlay_names_each_cell_once(tmp_path: Path) -> None:
     out = draw_overlay([night("path-light-1"), night("path-light-2", 1.5)], tmp_path / "all.svg")
     assert out.read_bytes() == draw_overlay([night("path-light-1"), night("path-light-2", 1.5)], out).read_bytes()
