@@ -1,0 +1,97 @@
+"""Promises of the charge metrics."""
+
+import numpy as np
+import pytest
+
+from harness.analysis.charge import charge_metrics, cycle_efficiency, fit_taper, passes_agree, trend
+from harness.analysis.common_basis import RunPoint, to_common_basis
+from harness.analysis.integration import accumulate
+from harness.analysis.phases import find_phases
+from harness.analysis.records import Record
+from harness.errors import AnalysisError
+
+
+def cccv():
+    """1 A for one hour, then exp(-t/1200 s) down to 0.05 A at 4.2 V; closed form."""
+    t1 = np.arange(0, 3600, 10.0)
+    t2 = np.arange(0, 1200 * np.log(20), 10.0)
+    t = np.concatenate((t1, 3600 + t2, 3600 + t2[-1] + np.arange(10, 200, 10.0)))
+    rest = t.size - t1.size - t2.size
+    i = np.concatenate((np.ones(t1.size), np.exp(-t2 / 1200), np.zeros(rest)))
+    v = np.concatenate((np.linspace(3.5, 4.2, t1.size), np.full(t2.size, 4.2), np.full(rest, 4.18)))
+    return Record(t, v, i, np.full(t.size, np.nan), np.zeros(t.size, np.int64), np.empty(0))
+
+
+def test_shares_and_taper_of_a_charge_in_closed_form():
+    record = cccv()
+    totals = accumulate(record)
+    (phase,) = find_phases(record, totals)
+    found = charge_metrics(record, totals, phase)
+    held_Ah = 1200 * (1 - 1 / 20) / 3600
+    assert found.charge_Ah == pytest.approx(1.0 + held_Ah, rel=2e-3)
+    assert found.constant_voltage_share == pytest.approx(held_Ah / (1 + held_Ah), abs=0.02)
+    assert found.tapered
+    assert found.taper is not None
+    assert found.taper.tau_s == pytest.approx(1200, rel=0.02)
+    assert found.held_voltage_V == pytest.approx(4.2)
+
+
+def test_a_charge_without_taper_is_not_complete():
+    n = 400
+    record = Record(
+        np.arange(n) * 10.0,
+        np.linspace(3.4, 4.0, n),
+        np.ones(n),
+        np.full(n, np.nan),
+        np.zeros(n, np.int64),
+        np.empty(0),
+    )
+    totals = accumulate(record)
+    found = charge_metrics(record, totals, find_phases(record, totals)[0])
+    assert not found.tapered
+    assert found.constant_current_share == 1.0
+
+
+def test_taper_fit_recovers_its_constants_in_noise():
+    t = np.arange(0, 6000, 20.0)
+    noise = np.random.default_rng(3).normal(0, 0.001, t.size)
+    found = fit_taper(t, 0.8 * np.exp(-t / 900) + 0.03 + noise)
+    assert found is not None
+    assert found.tau_s == pytest.approx(900, rel=0.02)
+    assert found.floor_A == pytest.approx(0.03, abs=0.002)
+    assert found.residual_A == pytest.approx(0.001, rel=0.2)
+
+
+def test_efficiencies_of_a_cycle():
+    found = cycle_efficiency(2.0, 7.8, 1.98, 7.2, 0.004)
+    assert found.coulombic == pytest.approx(0.99)
+    assert found.energy == pytest.approx(7.2 / 7.8)
+    with pytest.raises(AnalysisError):
+        cycle_efficiency(0.0, 0.0, 1.0, 3.0)
+
+
+def test_fade_is_told_only_when_it_stands_out_of_the_uncertainty():
+    steady = trend([2.00, 2.01, 1.99, 2.00], [0.02] * 4)
+    fading = trend([2.00, 1.90, 1.81, 1.70], [0.02] * 4)
+    assert not steady.significant
+    assert fading.significant
+    assert fading.per_run == pytest.approx(-0.0535, abs=0.002)
+
+
+def test_two_passes_agree_within_two_percent():
+    assert passes_agree(2.0, 2.03, "li-ion")[0]
+    agree, difference, text = passes_agree(1.8, 1.9, "nimh")
+    assert not agree and difference == pytest.approx(0.0556, abs=1e-4)
+    assert "five" in text
+
+
+def test_common_basis_recovers_an_exponent_and_refuses_what_the_data_do_not_carry():
+    points = [RunPoint(2.0 * (i / 0.4) ** (1 - 1.05), 0.02, i, 20.0) for i in (0.2, 0.4, 0.8)]
+    found = to_common_basis(points, 0.5)
+    assert found.exponent == pytest.approx(1.05, abs=1e-6)
+    assert found.capacity_Ah == pytest.approx(2.0 * (0.5 / 0.4) ** -0.05, rel=1e-9)
+    assert found.estimate and "Estimated" in found.text
+    with pytest.raises(AnalysisError, match="no common basis"):
+        to_common_basis([points[1], points[1]], 0.4)
+    with pytest.raises(AnalysisError, match="too far"):
+        to_common_basis(points, 3.0)
