@@ -214,7 +214,7 @@ def likely_cause(out: Mapping[str, float]) -> str:
     if resistance > 0:
         return "high resistance alone: look at the contacts first (two-wire, rust, a loose spring), then measure again"
     if capacity < 0 and resistance < 0:
-        return "low capacity at low resistance: a smaller or another kind of cell than the others, or not full at the start"
+        return "low capacity at low resistance: another kind of cell than the others, or not full at the start"
     if capacity < 0:
         return "low capacity alone: not full at the start, over-discharged before, or a smaller cell than it says"
     if capacity > 0:

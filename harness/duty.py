@@ -346,7 +346,9 @@ class CellModel:
 
     def changed(self, capacity: float = 1.0, ohm: float = 1.0) -> "CellModel":
         """Return the cell with another capacity and resistance, as factors."""
-        return CellModel(self.given_Ah * capacity, self.ocv_V, self.ohm * ohm, self.fast_ohm * ohm, self.capacity_Ah * capacity, self.capacity_U_Ah,
+        return CellModel(
+            self.given_Ah * capacity, self.ocv_V, self.ohm * ohm, self.fast_ohm * ohm, self.capacity_Ah * capacity,
+            self.capacity_U_Ah,
             self.ohm_U_share, self.temperature_degC, self.chemistry,
         )  # fmt: skip
 
@@ -647,8 +649,8 @@ def fit(model: CellModel, duty: Duty, cell: str = "", run: str = "", start: str 
         notes.append("the run did not start known to be full: run times are what was left, a lower bound")
     if duty.night_degC is not None and _cold(model, duty) > 1.02:
         notes.append(
-            f"at {duty.night_degC:g} °C the resistance is taken {_cold(model, duty):.2f} times that of the test (common "
-            "practice, not measured)"
+            f"at {duty.night_degC:g} °C the resistance is taken {_cold(model, duty):.2f} times that of the test "
+            "(common practice, not measured)"
         )
     return {
         "fits": not refused and not reasons,
@@ -673,8 +675,8 @@ def _panel_notes(model: CellModel, duty: Duty) -> list[str]:
     full = duty.charge_limit_V or float(model.ocv_V[0])
     if panel.voltage_V is not None and panel.voltage_V - panel.diode_drop_V < full:
         notes.append(
-            f"the panel's {panel.voltage_V:.2f} V less the diode's {panel.diode_drop_V:.2f} V does not reach {full:.2f} V: "
-            "its current falls before the cell is full"
+            f"the panel's {panel.voltage_V:.2f} V less the diode's {panel.diode_drop_V:.2f} V does not reach "
+            f"{full:.2f} V: its current falls before the cell is full"
         )
     lost = panel.diode_drop_V / (float(np.median(model.ocv_V)) + panel.diode_drop_V)
     notes.append(f"the panel's diode takes {100 * lost:.1f} % of the power, none of the charge below the panel's knee")
@@ -778,7 +780,8 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
         if again is not None and any(name == mode["name"] for name, _ in duty.night):
             upper.axhline(100 * again, color="#b4531f", linestyle="--", linewidth=1)
             upper.annotate(
-                f"{mode['name']} re-triggers below {100 * again:.0f} %", (0.99, 100 * again), xycoords=("axes fraction", "data"),
+                f"{mode['name']} re-triggers below {100 * again:.0f} %", (0.99, 100 * again),
+                xycoords=("axes fraction", "data"),
                 xytext=(0, 3), textcoords="offset points", ha="right", fontsize=9, color="#b4531f",
             )  # fmt: skip
     upper.set(
@@ -842,7 +845,8 @@ def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, floa
         raise InputError("the panel gave nothing in the sweep; is it dark, or reversed?")
     k = int(np.argmax(v * i))
     return {
-        "open_circuit_V": float(v.max()), "short_circuit_A": float(i.max()), "voltage_V": float(v[k]), "current_A": float(i[k]),
+        "open_circuit_V": float(v.max()), "short_circuit_A": float(i.max()), "voltage_V": float(v[k]),
+        "current_A": float(i[k]),
         "power_W": float(v[k] * i[k]),
     }  # fmt: skip
 
@@ -860,8 +864,8 @@ def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion") -> str:
         found = panel_points(record.voltage_V, record.current_A)
         return (
             f"# From {info.run_id}: open circuit {found['open_circuit_V']:.3f} V, short circuit "
-            f"{found['short_circuit_A'] * 1000:.1f} mA, most power {found['power_W']:.3f} W, at the light of the moment.\n"
-            "# Put this table into a duty file; scale the current to full sun.\n"
+            f"{found['short_circuit_A'] * 1000:.1f} mA, most power {found['power_W']:.3f} W,\n"
+            "# at the light of the moment.\n# Put this table into a duty file; scale the current to full sun.\n"
             f'[panel]\ncurrent = "{found["current_A"] * 1000:.1f} mA"\nvoltage = "{found["voltage_V"]:.3f} V"\n'
             'diode_drop = "0.3 V"\nshare = "80 %"\n[panel.sun]\ngood = "6 h"\naverage = "4 h"\npoor = "1 h"\n'
         )

@@ -15,6 +15,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any, Literal
@@ -74,10 +75,14 @@ class Criteria:
     def rule(self) -> str:
         """Say the decision rule in one sentence."""
         if self.guard == 0.0:
-            return "simple acceptance (ILAC-G8:09/2019; JCGM 106:2012, 8.2): a limit is met when the value meets it; the risk may reach 50 %"
+            return (
+                "simple acceptance (ILAC-G8:09/2019; JCGM 106:2012, 8.2): a limit is met when the value meets it; "
+                "the risk may reach 50 %"
+            )
         return (
-            f"guarded acceptance, guard band {self.guard:g} U with k = 2 (after JCGM 106:2012, 8.3.2, and ILAC-G8:09/2019): "
-            "an open limit gives the lower grade; the limits are the bench's own, not those of a standard"
+            f"guarded acceptance, guard band {self.guard:g} U with k = 2 (after JCGM 106:2012, 8.3.2, and "
+            "ILAC-G8:09/2019): an open limit gives the lower grade; "
+            "the limits are the bench's own, not those of a standard"
         )
 
 
@@ -116,7 +121,8 @@ def load_criteria(name: str | Path) -> Criteria:
         text = path.read_bytes().decode("utf-8")
     except OSError as error:
         raise InputError(
-            f"criteria {str(name)!r} cannot be read: {error.strerror}; a file or one of {', '.join(shipped)} is accepted"
+            f"criteria {str(name)!r} cannot be read: {error.strerror}; a file or one of {', '.join(shipped)} "
+            "is accepted"
         ) from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: byte {error.start} is no UTF-8 text") from error
@@ -204,8 +210,7 @@ def _criterion(data: object, where: str) -> Criterion:
         if grade in written
     }
     values = list(limits.values())
-    pairs = zip(values, values[1:], strict=False)
-    if any((a < b) if better == "higher" else (a > b) for a, b in pairs):
+    if any((a < b) if better == "higher" else (a > b) for a, b in pairwise(values)):
         raise InputError(f"{where}: the limits do not get easier from the best grade down")
     given = [GRADES.index(grade) for grade in limits]
     if given != list(range(given[0], given[0] + len(given))) or given[0] != 0:
@@ -362,7 +367,7 @@ def _blockers(result: Mapping[str, Any]) -> list[str]:
     needs = []
     if result.get("start") not in KNOWN_STARTS:
         needs.append(
-            "a discharge from a start known to be full: charge it with `amphora run --profile charge` at most 4 h before"
+            "a discharge from a start known to be full: charge it by `amphora run --profile charge` at most 4 h before"
         )
     if _number(result.get("capacity_Ah")) is None:
         needs.append("a discharge")

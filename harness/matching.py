@@ -395,7 +395,8 @@ def match(
         for members in chosen:
             entry = _set_entry([group[k] for k in members], _cost(points, members), wiring, chemistry)
             if widest is not None and entry["spread"] > widest:
-                reason = f"no set below a spread of {100 * widest:.3g} % (the tightest for it: {100 * entry['spread']:.3g} %)"
+                tightest = 100 * entry["spread"]
+                reason = f"no set below a spread of {100 * widest:.3g} % (the tightest for it: {tightest:.3g} %)"
                 left += [{"cell": cell, "reason": reason} for cell in entry["cells"]]
                 continue
             sets.append(entry)

@@ -459,7 +459,7 @@ def _folded(name: str) -> str:
 def _stamp(path: str) -> int:
     """Return when a path was last changed, in ns; 0 when it is not there."""
     try:
-        return os.stat(path).st_mtime_ns
+        return os.stat(path).st_mtime_ns  # noqa: PTH116  ten thousand of them a list
     except OSError:
         return 0
 
@@ -476,7 +476,7 @@ def _run_names(folder: Path) -> list[str]:
             names = [e.name for e in entries if not e.name.startswith(".") and e.is_dir()]
     except OSError:
         return []
-    return sorted(n for n in names if n[:8].isdigit() or os.path.exists(f"{folder}/{n}/run.json"))
+    return sorted(n for n in names if n[:8].isdigit() or (folder / n / "run.json").exists())
 
 
 def _read_cell(path: Path) -> Cell:
@@ -614,7 +614,8 @@ def read_register(text: str, where: str) -> Iterator[tuple[int, Cell]]:
         for name in header:
             if name not in CSV_COLUMNS or header.count(name) > 1:
                 raise InputError(
-                    f"{where}: line 1: column {name!r} is not known or there twice; {', '.join(CSV_COLUMNS)} are accepted"
+                    f"{where}: line 1: column {name!r} is not known or there twice; "
+                    f"{', '.join(CSV_COLUMNS)} are accepted"
                 )
         if "id" not in header:
             raise InputError(f"{where}: line 1: there is no column 'id'")

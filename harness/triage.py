@@ -100,7 +100,10 @@ def _mass(cell: Cell) -> list[Reason]:
     if cell.chemistry in LIGHT_CHEMISTRIES:
         return []
     if cell.mass_g < light_g:
-        text = f"{shown} is below {light_g:g} g, light for a {cell.form}: a smaller cell or filler may be inside (common practice)"
+        text = (
+            f"{shown} is below {light_g:g} g, light for a {cell.form}: a smaller cell or filler may be inside "
+            "(common practice)"
+        )
         return [Reason("mass", "quarantine", text)]
     if cell.mass_g > heavy_g:
         text = (

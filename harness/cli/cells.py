@@ -31,9 +31,8 @@ def _show_judgement(judged: Any) -> None:
     print(f"{judged.verdict}")
     for reason in judged.reasons:
         print(f"  {reason.sense}: {reason.text}")
-    print(
-        f"  may be charged: {'yes' if judged.may_charge else 'no'}; may be discharged: {'yes' if judged.may_discharge else 'no'}"
-    )
+    charge, discharge = ("yes" if may else "no" for may in (judged.may_charge, judged.may_discharge))
+    print(f"  may be charged: {charge}; may be discharged: {discharge}")
     print(f"  {judged.to_do}")
     for item in judged.open:
         print(f"  not known yet: {item}")
@@ -64,7 +63,7 @@ def cell_add(
 ) -> None:
     """Put a cell on the shelf, and say what may be done with it.
 
-    Example: amphora cell add L3-a --form 18650 --chemistry auto --source "path light 3" --as-found "3.31 V" --mass "44 g" --inspection sound
+    Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
     from harness.shelf import Cell, Shelf, now_utc
     from harness.triage import judge_at_the_door, parse_inspection

@@ -99,7 +99,8 @@ def grade(
 
 COMPARE_CSV = (
     "rank", "cell", "capacity_Ah", "capacity_U_Ah", "claim_Ah", "resistance_ohm", "resistance_U_ohm",
-    "resistance_duration_s", "energy_Wh", "temperature_rise_K", "grade", "tied_with", "chemistry", "form", "start", "run",
+    "resistance_duration_s", "energy_Wh", "temperature_rise_K", "grade", "tied_with", "chemistry", "form", "start",
+    "run",
 )  # fmt: skip
 SORTS = {
     "rank": ("rank", False),

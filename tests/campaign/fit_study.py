@@ -51,7 +51,8 @@ def one(seed: int, logs: Path) -> dict[str, float | str | bool]:
         "covered": abs(mode["run_time_h"] - hours) <= mode["run_time_U_h"],
         "cold": cold,
         "what": f"{spec.curve}, {spec.capacity_Ah:.2f} Ah, R0 {spec.r0_ohm * 1000:.0f} mohm, hysteresis "
-        f"{spec.hysteresis_V * 1000:.0f} mV, {on_A * 1000:.0f} mA at {100 * share:.0f} %, rail {rail_V} V, {cold:.0f} degC",
+        f"{spec.hysteresis_V * 1000:.0f} mV, "
+        f"{on_A * 1000:.0f} mA at {100 * share:.0f} %, rail {rail_V} V, {cold:.0f} degC",
     }
 
 
@@ -74,15 +75,20 @@ def main() -> None:
         time = sorted(abs(float(r["time"])) for r in chosen)
         state = sorted(abs(float(r["state"])) for r in chosen)
         at = min(len(chosen) - 1, int(0.95 * len(chosen)))
-        print(
-            f"{name}: {len(chosen)} cells; run time off by {100 * median(time):.2f} % (median), {100 * time[at]:.2f} % (95 in "
-            f"100), {100 * time[-1]:.2f} % (worst); within 5 %: {sum(x <= 0.05 for x in time)}; charge state off by "
-            f"{100 * median(state):.2f}, {100 * state[at]:.2f}, {100 * state[-1]:.2f} % of charge; within 3 %: "
-            f"{sum(x <= 0.03 for x in state)}; inside the stated U: {sum(bool(r['covered']) for r in chosen)}"
-        )
+        parts = [
+            f"{name}: {len(chosen)} cells",
+            f"run time off by {100 * median(time):.2f} % (median), {100 * time[at]:.2f} % (95 in 100), "
+            f"{100 * time[-1]:.2f} % (worst)",
+            f"within 5 %: {sum(x <= 0.05 for x in time)}",
+            f"charge state off by {100 * median(state):.2f}, {100 * state[at]:.2f}, {100 * state[-1]:.2f} % of charge",
+            f"within 3 %: {sum(x <= 0.03 for x in state)}",
+            f"inside the stated U: {sum(bool(r['covered']) for r in chosen)}",
+        ]
+        print("; ".join(parts))
     for r in rows:
         if abs(float(r["time"])) > 0.05 or abs(float(r["state"])) > 0.03:
-            print(f"fails: run time {100 * float(r['time']):+.1f} %, state {100 * float(r['state']):+.1f} %: {r['what']}")
+            off = f"run time {100 * float(r['time']):+.1f} %, state {100 * float(r['state']):+.1f} %"
+            print(f"fails: {off}: {r['what']}")
 
 
 if __name__ == "__main__":

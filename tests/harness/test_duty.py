@@ -50,7 +50,7 @@ def test_a_constant_current_runs_as_long_as_the_straight_line_says():
 
 
 def test_resistor_and_led_follow_the_exponential_of_the_straight_line():
-    # I = (E - Vf)/(R + r), dE/dt = -1.2 I / Q: E - Vf falls as exp(-t/tau), tau = Q (R + r) / 1.2 (FACTS-style, Ohm's law)
+    # I = (E - Vf)/(R + r), dE/dt = -1.2 I / Q: E - Vf falls as exp(-t/tau), tau = Q (R + r) / 1.2 (Ohm)
     mode = fit(linear(), simple("3.2 V", 'resistor = "10 ohm"\nled = "2.0 V"'))["modes"][0]
     r, tau = 10.1, 10.1 / 1.2
     end = (3.2 - 2.0) / 10.0 * r  # E - Vf where the terminal shows 3.2 V
@@ -71,7 +71,10 @@ def test_below_the_re_trigger_point_the_rest_is_unusable():
     assert slight["retrigger_charge_state"] is None  # it sags 25 mV and would have to come back by 50 mV
 
 
-NIGHT = '[[night]]\nmode = "m"\nfor = "4 h"\n[panel]\ncurrent = "100 mA"\nshare = "100 %"\n[panel.sun]\ngood = "6 h"\naverage = "5 h"\npoor = "1 h"\n'
+NIGHT = (
+    '[[night]]\nmode = "m"\nfor = "4 h"\n[panel]\ncurrent = "100 mA"\nshare = "100 %"\n'
+    '[panel.sun]\ngood = "6 h"\naverage = "5 h"\npoor = "1 h"\n'
+)
 
 
 def test_night_and_day_are_balanced_and_days_until_empty_counted():
