@@ -10,6 +10,7 @@ import dataclasses
 import math
 import time
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from drivers.dialect import KEYS_OF_READING, Dialect, Setting
 from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
@@ -45,6 +46,7 @@ class ScpiInstrument:
         expected: Must be contained in the `*IDN?` answer; "" accepts anybody.
         ranges: For a setting's name the range of the bench file, in SI; narrows the dialect's.
         remote_sense: Switch remote sense so before the first order; None leaves it as it is.
+        behaviour: What the bench file says of this one instrument, by the names of `Abilities`.
     """
 
     role = "instrument"
@@ -60,6 +62,7 @@ class ScpiInstrument:
         expected: str = "",
         ranges: Mapping[str, tuple[float, float]] | None = None,
         remote_sense: bool | None = None,
+        behaviour: Mapping[str, Any] | None = None,
     ) -> None:
         self.link = link
         self.dialect = dialect
@@ -68,6 +71,7 @@ class ScpiInstrument:
         self.expected = expected
         self.ranges = dict(ranges or {})
         self.remote_sense = remote_sense
+        self.behaviour = dict(behaviour or {})
         self.identity = ""
         self.missing: set[str] = set()
         self.closed = False
@@ -139,7 +143,7 @@ class ScpiInstrument:
 
     def _abilities(self) -> Abilities:
         dialect = self.dialect
-        return Abilities(
+        abilities = Abilities(
             low_voltage_cutoff=self._has("cutoff"),
             cutoff_latches=dialect.cutoff_latches,
             over_voltage_protection=self._has("over_voltage"),
@@ -150,6 +154,7 @@ class ScpiInstrument:
             refresh_s=dialect.refresh_s,
             remote_sense=dialect.sense_on is not None and "remote_sense" not in self.missing,
         )
+        return dataclasses.replace(abilities, **self.behaviour)
 
     def _has(self, key: str) -> bool:
         setting = self.dialect.settings.get(key)

@@ -21,7 +21,8 @@ KINDS: Mapping[str, type[ScpiInstrument]] = {"load": ScpiLoad, "supply": ScpiSup
 KEYS = (
     "role", "resource", "dialect", "identity", "channel", "timeout", "pause", "baud", "data_bits", "parity",
     "stop_bits", "read_termination", "write_termination", "remote_sense", "max_current", "max_voltage", "max_power",
-    "min_resistance", "max_resistance", "specification", "note", "simulated",
+    "min_resistance", "max_resistance", "cutoff_latches", "power_on_off",
+    "measures_with_output_off", "refresh", "specification", "note", "simulated",
 )  # fmt: skip
 PARITIES = ("none", "odd", "even", "mark", "space")
 DEFAULT_TIMEOUT_S = 1.0
@@ -29,13 +30,17 @@ DEFAULT_TIMEOUT_S = 1.0
 _shared: dict[str, Link] = {}
 
 
-def open_instrument(name: str, description: Mapping[str, Any], clock: Clock) -> Instrument:
+def open_instrument(
+    name: str, description: Mapping[str, Any], clock: Clock, *, lone_terminator: bool = False
+) -> Instrument:
     """Open the instrument of one table of the bench file; identify it.
 
     Args:
         name: The instrument's name in the bench file.
         description: Its table.
         clock: The bench's clock (serial loggers and switches use it).
+        lone_terminator: Send an empty line before anything else: it ends half a command that a
+            program left behind when it was killed.
 
     Raises:
         DescriptionError: the table or its dialect is wrong: key, value, what is accepted.
@@ -63,20 +68,32 @@ def open_instrument(name: str, description: Mapping[str, Any], clock: Clock) -> 
     channel = _whole(description, "channel", where, 1, 1, 64)
     ranges = _ranges(description, str(role), where)
     expected = _text(description, "identity", where)
+    behaviour = _behaviour(description, where)
     sense = description.get("remote_sense")
     if sense is not None and not isinstance(sense, bool):
         raise DescriptionError(f"{where}.remote_sense = {sense!r} is not accepted; true or false is")
     link = _link(name, description, dialect, where)
     try:
+        if lone_terminator:
+            link.write("")
         if dialect is not None:
             _check_channel(dialect, channel, where)
             instrument = KINDS[str(role)](
-                link, dialect, name=name, channel=channel, expected=expected, ranges=ranges, remote_sense=sense
+                link,
+                dialect,
+                name=name,
+                channel=channel,
+                expected=expected,
+                ranges=ranges,
+                remote_sense=sense,
+                behaviour=behaviour,
             )
             instrument.identify()
             instrument.start()
             return _as_instrument(instrument)
-        return _as_instrument(_by_asking(link, str(role), name, channel, expected, ranges, sense, description, where))
+        return _as_instrument(
+            _by_asking(link, str(role), name, channel, expected, ranges, sense, behaviour, description, where)
+        )
     except DriverError:
         link.release()
         raise
@@ -94,6 +111,7 @@ def _by_asking(
     expected: str,
     ranges: Mapping[str, tuple[float, float]],
     sense: bool | None,
+    behaviour: Mapping[str, Any],
     description: Mapping[str, Any],
     where: str,
 ) -> ScpiInstrument:
@@ -109,7 +127,14 @@ def _by_asking(
         if "pause" not in description:
             link.set_pause(dialect.pause_s)
         instrument = KINDS[role](
-            link, dialect, name=name, channel=channel, expected=expected, ranges=ranges, remote_sense=sense
+            link,
+            dialect,
+            name=name,
+            channel=channel,
+            expected=expected,
+            ranges=ranges,
+            remote_sense=sense,
+            behaviour=behaviour,
         )
         instrument.identity = identity
         if known or len(fitting) == 1:
@@ -219,6 +244,19 @@ def _whole(description: Mapping[str, Any], key: str, where: str, default: int, l
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
         raise DescriptionError(f"{where}.{key} = {value!r} is not accepted; a whole number from {low} to {high} is")
     return value
+
+
+def _behaviour(description: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """Return what the bench file says of this one instrument; it goes before the dialect's word."""
+    found: dict[str, Any] = {}
+    for key in ("cutoff_latches", "power_on_off", "measures_with_output_off"):
+        if key in description:
+            if not isinstance(description[key], bool):
+                raise DescriptionError(f"{where}.{key} = {description[key]!r} is not accepted; true or false is")
+            found[key] = description[key]
+    if "refresh" in description:
+        found["refresh_s"] = read_quantity(description["refresh"], "s", f"{where}.refresh")
+    return found
 
 
 def _ranges(description: Mapping[str, Any], role: str, where: str) -> dict[str, tuple[float, float]]:

@@ -17,6 +17,7 @@ import math
 import select
 import socket
 import struct
+import threading
 import time
 from typing import Any
 
@@ -26,12 +27,18 @@ BACKEND = "@py"
 OPEN_TIMEOUT_S = 5.0
 _PARITIES = ("none", "odd", "even", "mark", "space")
 
+_making = threading.Lock()  # instruments are opened from several threads when everything has to be made safe
 _manager: Any = None
 _foreign: tuple[type[BaseException], ...] = ()
 
 
 def _visa() -> Any:
     """Return the resource manager, made once; nothing is searched for on the network."""
+    with _making:
+        return _made()
+
+
+def _made() -> Any:
     global _manager, _foreign
     if _manager is None:
         import pyvisa

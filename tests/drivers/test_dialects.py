@@ -250,6 +250,8 @@ BENCH_MISTAKES = [
     ({"max_current": "3 V"}, "max_current"),
     ({"remote_sense": "yes"}, "remote_sense"),
     ({"read_termination": "x"}, "read_termination"),
+    ({"cutoff_latches": "no"}, "cutoff_latches"),
+    ({"refresh": "-1 s"}, "refresh"),
 ]
 
 

@@ -297,6 +297,19 @@ def test_off_gets_through_half_a_command_left_behind_on_a_serial_line(cell: Idea
         load.close()
 
 
+def test_opening_with_a_lone_terminator_ends_half_a_command_first(cell: IdealCell) -> None:
+    with ScpiServer(IdealLoad(cell), "load-function-input", transport="pty") as server:
+        load = open_load(server)
+        load.link._serial.write(b"INP O")  # a program was killed here
+        load.close()
+        server.heard = []
+        description = {"role": "load", "resource": server.resource, "timeout": "120 ms"}
+        again = open_instrument("load", description, VirtualClock(), lone_terminator=True)
+        assert server.heard[:2] == ["INP O", "*IDN?"]
+        assert again.make_safe().off
+        again.close()
+
+
 def test_off_to_an_instrument_that_is_gone_is_an_error_and_not_a_claim(server: ScpiServer, load: ScpiLoad) -> None:
     running(load)
     server.stop()
@@ -406,17 +419,14 @@ def test_a_reading_costs_little_over_the_same_questions_through_bare_pyvisa(serv
         voltage, current = bare.query("MEAS:VOLT?;:MEAS:CURR?").split(";")  # type: ignore[attr-defined]
         assert float(voltage) and float(current) == 0.0
 
-    def best_s(once: Callable[[], object]) -> float:
-        rounds = []
-        for _ in range(7):
+    best_s = {load.read: 1e9, bare_reading: 1e9}
+    for _ in range(15):  # turn about, so that a busy machine is busy for both
+        for once in best_s:
             before_s = time.perf_counter()
-            for _ in range(200):
+            for _ in range(100):
                 once()
-            rounds.append((time.perf_counter() - before_s) / 200)
-        return min(rounds)
-
-    best_s(load.read)
-    assert best_s(load.read) < 1.6 * best_s(bare_reading)
+            best_s[once] = min(best_s[once], time.perf_counter() - before_s)
+    assert best_s[load.read] < 1.6 * best_s[bare_reading]
     bare.close()
 
 

@@ -170,3 +170,10 @@ def test_a_link_given_back_by_one_channel_serves_the_other() -> None:
         two.close()
         with pytest.raises(LinkError, match="closed"):
             two.read()
+
+
+def test_what_the_bench_file_says_of_one_instrument_goes_before_its_family(server: ScpiServer) -> None:
+    supply = open_supply(server, measures_with_output_off=False, refresh="250 ms")
+    assert not supply.abilities.measures_with_output_off
+    assert supply.abilities.refresh_s == 0.25
+    supply.close()
