@@ -81,8 +81,9 @@ def one_bench(chemistry: str, distribution: str, generator: np.random.Generator)
     v_read = np.round((v * (1 + draw(0.001)) + draw(0.005) + noise) / 1e-4) * 1e-4
     i_read = np.round((i * (1 + draw(0.005)) + draw(0.010) + generator.normal(0, 1e-4, i.size)) / 1e-4) * 1e-4
     t_read = t_true * (1 + draw(100e-6))
-    stop = int(np.flatnonzero(loaded & (v_read <= cutoff_V))[0]) + 2  # the load acts on the second reading
-    n = min(stop, t_read.size)
+    low = loaded & (v_read <= cutoff_V)
+    twice = np.flatnonzero(low[:-1] & low[1:])  # the load goes off at the second reading in a row below
+    n = int(twice[0]) + 2 if twice.size else t_read.size
     record = Record(t_read[:n], v_read[:n], i_read[:n], np.full(n, 20.0), np.zeros(n, np.int64), np.empty(0), (), {})
     totals = accumulate(record)
     phase = [item for item in find_phases(record, totals) if item.kind == "discharge"][-1]
