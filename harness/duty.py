@@ -11,7 +11,7 @@ current made them, so a duty with a far larger current than the test's is taken 
 
 import math
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -746,61 +746,6 @@ def day_of(answer: Mapping[str, Any], duty: Duty, weather: str = "average") -> d
         current += [float(x) for x in flow]
         given += [max(0.0, float(x)) for x in back]
     return {"t_h": t_h, "current_A": current, "given_Ah": given}
-
-
-def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path) -> None:
-    """Draw the night as a curve, and current in and out over a day; write an image file."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
-
-    figure, (upper, lower) = plt.subplots(2, 1, figsize=(8.0, 6.4), layout="constrained")
-    try:
-        from harness.report import look
-
-        prepare: Callable[[], object] | None = getattr(look, "apply", None)
-        if prepare is not None:
-            prepare()
-    except ImportError:
-        pass
-    day = day_of(answer, duty)
-    night_h = float(answer["night"]["hours"])
-    t = np.array(day["t_h"])
-    state = 100.0 * (1.0 - np.array(day["given_Ah"]) / model_Ah)
-    dark = t <= night_h + 1e-9
-    upper.plot(t[dark], state[dark], color="#1b5e7a", linewidth=2)
-    steps_h = 0.0
-    for name, hours in duty.night:
-        upper.axvline(steps_h, color="#999999", linewidth=0.6)
-        upper.annotate(f"{name}, {hours:g} h", (steps_h, 3), xytext=(4, 0), textcoords="offset points", fontsize=9)
-        steps_h += hours
-    for mode in answer["modes"]:
-        again = mode["retrigger_charge_state"]
-        if again is not None and any(name == mode["name"] for name, _ in duty.night):
-            upper.axhline(100 * again, color="#b4531f", linestyle="--", linewidth=1)
-            upper.annotate(
-                f"{mode['name']} re-triggers below {100 * again:.0f} %", (0.99, 100 * again),
-                xycoords=("axes fraction", "data"),
-                xytext=(0, 3), textcoords="offset points", ha="right", fontsize=9, color="#b4531f",
-            )  # fmt: skip
-    upper.set(
-        xlabel="hours of the night",
-        ylabel="charge left, %",
-        ylim=(0, 104),
-        title=f"{answer['cell']}: {duty.name}, the night",
-    )
-    into = 1000.0 * np.array(day["current_A"])
-    lower.fill_between(t, into, 0, where=list(into >= 0), color="#d9a441", label="in, from the panel, an average day")
-    lower.fill_between(t, into, 0, where=list(into < 0), color="#1b5e7a", label="out, to the lamp")
-    lower.axhline(0, color="#333333", linewidth=0.8)
-    lower.set(
-        xlabel="hours since dusk", ylabel="current into the cell, mA", title="a day: current in and out", xlim=(0, 24)
-    )
-    lower.legend(loc="best", frameon=False)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(path, dpi=150)
-    plt.close(figure)
 
 
 # ---- a duty from a survey ---------------------------------------------------------------------------

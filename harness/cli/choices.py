@@ -257,7 +257,8 @@ def fit(
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
-    from harness.duty import fit_run, load_duty, plot_fit
+    from harness.duty import fit_run, load_duty
+    from harness.report.fit_plot import plot_fit
     from harness.report.tables import fit_sheet
 
     found = fit_run(run, duty, what_if or [])

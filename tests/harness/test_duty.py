@@ -19,12 +19,12 @@ from harness.duty import (
     load_duty,
     load_line,
     panel_points,
-    plot_fit,
     read_duty,
     refusals,
     shipped,
 )
 from harness.errors import InputError
+from harness.report.fit_plot import plot_fit
 from tests.support.duty_runs import cell_of, serve, write_test
 
 HEAD = 'name = "lamp"\nchemistry = ["li-ion"]\n'

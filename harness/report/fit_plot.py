@@ -1,0 +1,73 @@
+"""The picture of a fit: the night as a curve, and current in and out over a day."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from harness.duty import Duty, day_of
+from harness.errors import InputError
+
+
+def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path) -> None:
+    """Draw the night as a curve, and current in and out over a day; write an image file.
+
+    Args:
+        answer: From `harness.duty.fit`, with a night.
+        model_Ah: The cell's capacity, Ah.
+        duty: The same duty.
+        path: Where to; png, svg or pdf by its ending.
+
+    Raises:
+        InputError: the file cannot be written, or its ending is not known.
+    """
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+    import numpy as np
+
+    from harness.report import look
+
+    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise InputError(f"{path}: a picture ending in .png, .svg or .pdf is accepted")
+    out, into, again = look.COLOURS[0], look.COLOURS[3], look.COLOURS[1]
+    day = day_of(answer, duty)
+    night_h = float(answer["night"]["hours"])
+    t = np.array(day["t_h"])
+    state = 100.0 * (1.0 - np.array(day["given_Ah"]) / model_Ah)
+    dark = t <= night_h + 1e-9
+    with look.style():
+        figure, (upper, lower) = plt.subplots(2, 1, figsize=(8.0, 6.4), layout="constrained")
+        upper.plot(t[dark], state[dark], color=out, linewidth=2)
+        steps_h = 0.0
+        for name, hours in duty.night:
+            upper.axvline(steps_h, color=look.FAINT, linewidth=0.6)
+            upper.annotate(f"{name}, {hours:g} h", (steps_h, 3), xytext=(4, 0), textcoords="offset points", fontsize=9)
+            steps_h += hours
+        for mode in answer["modes"]:
+            share = mode["retrigger_charge_state"]
+            if share is not None and any(name == mode["name"] for name, _ in duty.night):
+                upper.axhline(100 * share, color=again, linestyle="--", linewidth=1)
+                upper.annotate(
+                    f"{mode['name']} re-triggers below {100 * share:.0f} %", (0.99, 100 * share),
+                    xycoords=("axes fraction", "data"), xytext=(0, 3), textcoords="offset points", ha="right",
+                    fontsize=9, color=again,
+                )  # fmt: skip
+        upper.set(xlabel="hours of the night", ylabel="charge left, %", ylim=(0, 104), xlim=(0, max(night_h, 0.1)))
+        upper.set_title(f"{answer['cell']} in {duty.name}: the night")
+        flow = 1000.0 * np.array(day["current_A"])
+        if duty.panel is not None:
+            label = "in, from the panel, an average day"
+            lower.fill_between(t, flow, 0, where=list(flow >= 0), color=into, label=label, linewidth=0)
+        lower.fill_between(t, flow, 0, where=list(flow < 0), color=out, label="out, to the device", linewidth=0)
+        lower.axhline(0, color=look.INK, linewidth=0.8)
+        lower.set(xlabel="hours since dusk", ylabel="current into the cell, mA", xlim=(0, 24))
+        lower.set_title("a day: current in and out")
+        lower.legend(loc="best", frameon=False)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            figure.savefig(path, dpi=150)
+        except OSError as error:
+            raise InputError(f"{path}: cannot be written: {error.strerror}") from error
+        finally:
+            plt.close(figure)

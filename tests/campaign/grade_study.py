@@ -1,0 +1,84 @@
+"""How often a grade is wrong: simulated cells of known truth, each measured on many benches that are off within their
+specification.
+
+Not collected by a plain test run. `python -m tests.campaign.grade_study --cells 60 --benches 50` prints false accepts
+(a grade better than the truth's) and false rejects (a worse one), beside what the decision rule promises. The truth's
+grade comes from the same criteria with an uncertainty of zero.
+"""
+
+import argparse
+import random
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from drivers.simulated.cell import SimulatedCell, random_cell
+from harness.grading import GRADES, Criteria, grade_result, load_criteria
+from harness.results import analyse_run
+from tests.support.duty_runs import write_test
+
+CURRENT_GAIN, CURRENT_OFFSET_A, VOLTAGE_GAIN = 1e-3, 5e-4, 5e-4  # as `write_test` states its bench
+
+
+def measured(true: dict[str, Any], rng: random.Random) -> dict[str, Any]:
+    """Return the figures as a bench would have them that is off by a draw from its specification."""
+    gain = rng.uniform(-CURRENT_GAIN, CURRENT_GAIN)
+    offset = rng.uniform(-CURRENT_OFFSET_A, CURRENT_OFFSET_A)
+    hours = true["duration_s"] / 3600.0
+    ratio = (1 + rng.uniform(-VOLTAGE_GAIN, VOLTAGE_GAIN)) / (1 + gain)
+    resistances = [{**item, "ohm": item["ohm"] * ratio} for item in true["resistances"]]
+    return {**true, "capacity_Ah": true["capacity_Ah"] * (1 + gain) + offset * hours, "resistances": resistances}
+
+
+def exact(true: dict[str, Any]) -> dict[str, Any]:
+    """Return the truth: the same figures with next to no uncertainty."""
+    resistances = [{**item, "U_ohm": 1e-12} for item in true["resistances"]]
+    return {**true, "capacity_U_Ah": 1e-12, "temperature_rise_U_K": 1e-12, "resistances": resistances}
+
+
+def simple(criteria: Criteria) -> Criteria:
+    """Return the same criteria with simple acceptance."""
+    return replace(criteria, guard=0.0)
+
+
+def main() -> None:
+    """Print the rates."""
+    parser = argparse.ArgumentParser(description="How often a grade is wrong.")
+    parser.add_argument("--cells", type=int, default=60)
+    parser.add_argument("--benches", type=int, default=50)
+    parser.add_argument("--seed", type=int, default=1)
+    wanted = parser.parse_args()
+    criteria = load_criteria("general")
+    rng = random.Random(wanted.seed)
+    counts = {name: {"better": 0, "worse": 0, "same": 0} for name in ("guarded", "simple")}
+    near = 0
+    with tempfile.TemporaryDirectory() as folder:
+        for k in range(wanted.cells):
+            spec = replace(random_cell("li-ion", rng).spec, leak_A=0.0)
+            run = write_test(Path(folder), SimulatedCell(spec, 1.0, 20.0), f"c{k}", current_A=0.2 * spec.capacity_Ah)
+            figures = dict(analyse_run(run))
+            figures["retention"] = {"loss_percent_per_month": 1.5, "loss_U_percent_per_month": 0.5}
+            figures["temperature_rise_U_K"] = 0.5
+            # A claim that puts the truth within two U of a limit: the worst place there is.
+            off = rng.uniform(-2, 2) * figures["capacity_U_Ah"] / figures["capacity_Ah"]
+            share = rng.choice([0.8, 0.6, 0.3]) * (1 + off)
+            cell = {"id": f"c{k}", "claim_Ah": figures["capacity_Ah"] / share}
+            figures["form"] = "other"  # the claim alone decides about capacity
+            truth = grade_result(exact(figures), cell, simple(criteria))["grade"]
+            for _ in range(wanted.benches):
+                seen = measured(figures, rng)
+                near += 1
+                for name, rules in (("guarded", criteria), ("simple", simple(criteria))):
+                    given = GRADES.index(grade_result(seen, cell, rules)["grade"]) - GRADES.index(truth)
+                    counts[name]["better" if given < 0 else "worse" if given > 0 else "same"] += 1
+    for name, found in counts.items():
+        print(
+            f"{name} acceptance: {near} gradings near a limit: false accepts {100 * found['better'] / near:.2f} %, "
+            f"false rejects {100 * found['worse'] / near:.2f} %, right {100 * found['same'] / near:.2f} %"
+        )
+    print("promised with guard band U, k = 2: false accepts at most 2.3 % for each limit")
+
+
+if __name__ == "__main__":
+    main()
