@@ -301,7 +301,7 @@ def _table(record: Record, first_row: int, last_row: int) -> _Table | None:
     di = np.diff(i)
     size = np.abs(di)
     stride = max(1, size.size // 50_000)
-    noise_A = 1.4826 * float(np.median(size[::stride])) / np.sqrt(2.0)
+    noise_A = _spread(size[::stride]) / np.sqrt(2.0)
     level_A = float(np.percentile(np.abs(i[::stride]), 95))
     interval = float(np.median(dt[::stride]))
     # A taper sampled coarsely moves a lot between rows without being noise: the share of the level bounds it.
@@ -354,12 +354,19 @@ def _table(record: Record, first_row: int, last_row: int) -> _Table | None:
         if gap.charge_low_Ah is not None and gap.charge_high_Ah is not None and 0 < at_row < rows.size:
             charge[at_row:] += (gap.charge_low_Ah + gap.charge_high_Ah) / 2
     second = np.abs(v[2:] - 2 * v[1:-1] + v[:-2])[:: max(1, v.size // 50_000)]
-    noise_V = 1.4826 * float(np.median(second)) / np.sqrt(6.0)
+    noise_V = _spread(second) / np.sqrt(6.0)
     breaks = np.unique(np.concatenate((after, gap_at))).astype(np.int64)
     return _Table(
         rows, t, v, i, charge, before.astype(np.int64), after.astype(np.int64), edge_t, edge_half, breaks,
         noise_V, noise_A, interval,
     )  # fmt: skip
+
+
+def _spread(differences: FloatArray) -> float:
+    """Standard deviation of differences, steps and wild ones left out; a mean, so that coarse digits do not bias it."""
+    middle = float(np.median(differences))
+    calm = differences[differences <= 6 * middle]
+    return float(np.mean(calm)) * float(np.sqrt(np.pi / 2)) if calm.size else 0.0
 
 
 def _steps(table: _Table, first_row: int, last_row: int) -> list[CurrentStep]:

@@ -58,9 +58,10 @@ def night(cell: str = "path-light-1", capacity_Ah: float = 2.0) -> tuple[Record,
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
 def test_the_same_run_gives_the_same_bytes(tmp_path: Path, suffix: str) -> None:
     run = night()
-    once = draw_run(*run, tmp_path / f"a{suffix}")
-    again = draw_run(*run, tmp_path / f"b{suffix}")
-    assert len(once) == len(KINDS)
+    kinds = ["time", "resistance"] if suffix != ".png" else None
+    once = draw_run(*run, tmp_path / f"a{suffix}", kinds)
+    again = draw_run(*run, tmp_path / f"b{suffix}", kinds)
+    assert len(once) == len(kinds or KINDS)
     starts = {".png": b"\x89PNG", ".svg": b"<?xml", ".pdf": b"%PDF"}
     for first, second in zip(once, again, strict=True):
         assert first.read_bytes() == second.read_bytes()
