@@ -418,6 +418,11 @@ def cell_model(
     given *= float(capacity) / given[-1]
     steady = np.abs(i - main) < 0.1 * main
     steady[1:] &= steady[:-1]  # not the first reading after a step
+    if int(steady.sum()) < 10:
+        raise InputError(
+            f"{result.get('run')}: its discharge has {int(steady.sum())} readings at its main current; "
+            "10 at least are accepted"
+        )
     given, v, i = given[steady], v[steady], i[steady]
     state = 1.0 - given / float(capacity)
     ohm = np.interp(state, states, ohms)
@@ -700,13 +705,15 @@ def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) ->
     if damaged:
         raise InputError(damaged[0]["text"])
     _, result, cell = runs[0]
+    if not result.get("reached_cutoff"):
+        raise InputError(
+            f"{folder}: holds no discharge that reached its cut-off; a complete one with load steps is accepted"
+        )
     record, _ = load(folder)
     result["chemistry"] = key_of(result, cell)
     model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
     names = {"cell": str(result.get("cell") or ""), "run": str(folder), "start": str(result.get("start"))}
     answer = fit(model, load_duty(duty_name), **names)
-    if not result.get("reached_cutoff"):
-        answer["notes"].append("the discharge did not reach its cut-off: run times are a lower bound")
     if what_if:
         changed = fit(model, load_duty(duty_name, what_if), **names)
         answer["what_if"] = {"changes": list(what_if), **changed}

@@ -287,3 +287,13 @@ def test_plot_of_a_duty_without_panel(tmp_path):
     duty = read_duty(text, "l")
     plot_fit(fit(linear(), duty), 1.0, duty, tmp_path / "x" / "a.png")
     assert (tmp_path / "x" / "a.png").stat().st_size > 5000
+
+
+def test_a_run_without_a_complete_discharge_is_told_in_one_sentence(tmp_path):
+    run = write_test(tmp_path, cell_of())
+    head, *rows = (run / "samples.csv").read_text().splitlines()
+    (run / "samples.csv").write_text("\n".join([head, *rows[: len(rows) // 2]]) + "\n")
+    stop = {"kind": "stopped", "t_s": 1e5, "utc": "", "after_row": len(rows) // 2, "reason": "person"}
+    (run / "events.jsonl").write_text(json.dumps(stop) + "\n")
+    with pytest.raises(InputError, match="cut-off"):
+        fit_run(run, "path-light")

@@ -7,7 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from harness.cli.app import app
 from harness.errors import InputError
 from harness.shelf import CSV_COLUMNS, INDEX_NAME, Cell, Shelf
 
@@ -206,3 +208,40 @@ def test_list_of_a_hundred_cells_with_ten_runs_is_quick(tmp_path):
     begun = time.perf_counter()
     assert len(shelf.list_cells()) == 100
     assert time.perf_counter() - begun < 0.15
+
+
+def answered(*args: str) -> tuple[int, dict]:
+    done = CliRunner().invoke(app, [*args, "--json"])
+    return done.exit_code, json.loads(done.stdout) if done.stdout else {}
+
+
+def test_a_cell_goes_through_the_register_by_command(tmp_path):
+    logs = ("--logs", str(tmp_path / "logs"))
+    code, data = answered("cell", "add", "--form", "18650", "--as-found", "3.31 V", "--mass", "44 g",
+                          "--claim", "1200 mAh", "--inspection", "sound", *logs)  # fmt: skip
+    assert code == 0 and data["cell"]["id"] == "18650-001" and data["judgement"]["verdict"] == "accept"
+    assert (data["cell"]["claim_Ah"], data["cell"]["mass_g"], data["cell"]["as_found_V"]) == (1.2, 44.0, 3.31)
+    assert answered("cell", "note", "18650-001", "new wrapper", *logs)[0] == 0
+    assert answered("cell", "state", "18650-001", "in use", *logs)[1]["cell"]["state"] == "in use"
+    code, data = answered("cell", "list", "--state", "in use", "--find", "wrapper", *logs)
+    assert code == 0 and [row["id"] for row in data["cells"]] == ["18650-001"]
+    assert answered("cell", "list", "--state", "retired", *logs)[1]["cells"] == []
+    code, data = answered("cell", "check", "18650-001", "--inspection", "leak=yes", *logs)
+    assert code == 1 and data["verdict"] == "retire"
+    code, data = answered("cell", "show", "18650-001", *logs)
+    assert code == 0 and data["cell"]["state"] == "retired" and data["runs"] == []
+
+
+def test_the_register_goes_out_and_in_by_command(tmp_path):
+    Shelf(tmp_path / "a").add(Cell("x", notes="one"))
+    out = tmp_path / "register.csv"
+    assert answered("shelf", "export", "--out", str(out), "--logs", str(tmp_path / "a"))[0] == 0
+    assert answered("shelf", "import", str(out), "--logs", str(tmp_path / "b"))[1]["cells"] == ["x"]
+    assert Shelf(tmp_path / "b").get("x").notes == "one"
+    assert answered("shelf", "rebuild", "--logs", str(tmp_path / "b"))[1]["cells"] == 1
+
+
+def test_a_quantity_without_its_unit_writes_nothing(tmp_path):
+    done = CliRunner().invoke(app, ["cell", "add", "x", "--mass", "44", "--logs", str(tmp_path / "logs")])
+    assert isinstance(done.exception, InputError) and "--mass" in str(done.exception)
+    assert not (tmp_path / "logs").exists()
