@@ -1,6 +1,7 @@
 """Promises of the equivalent circuit and the extrapolated rest: the truth within the stated uncertainty."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -128,3 +129,28 @@ def test_a_finished_rest_is_settled() -> None:
 def test_too_short_a_rest_is_refused() -> None:
     with pytest.raises(AnalysisError, match="8 or more"):
         extrapolate_rest(np.arange(3.0), np.full(3, 3.7))
+
+
+def test_a_night_on_the_simulated_bench_gives_its_circuit_and_says_too_early_for_retention(tmp_path: Path) -> None:
+    from harness.modelling import circuit_of, retention_of
+    from harness.persons import ObligingPerson
+    from harness.session import Request, carry_out, open_rig
+    from harness.shelf import Cell, Shelf
+    from harness.simulating import SimulatedSession
+
+    cell = {"id": "path-light-4", "form": "18650", "chemistry": "li-ion", "as_found_V": 4.19, "claim_Ah": 1.2}
+    Shelf(tmp_path).add(Cell.from_dict(cell))
+    session = SimulatedSession(tmp_path, "path-light-4", "li-ion", 1)
+    truth = session.bench.truth()
+    rig = open_rig(session.description, session.clock, session.open)
+    try:
+        request = Request("path-light-4", "overnight", tmp_path, present=True)
+        made = carry_out(request, session.description, rig, session.clock, ObligingPerson(), guarded=False)
+    finally:
+        rig.close()
+    model = circuit_of(made.folder)
+    json.dumps(model, allow_nan=False)
+    # R0 within a tenth: the bench has its gain error and the truth is stated at another charge than full.
+    assert model["r0_ohm"] == pytest.approx(truth["r0_ohm"], rel=0.1)
+    assert model["pairs"][0]["ohm"] > 2 * model["pairs"][0]["u_ohm"]
+    assert retention_of(made.folder)["verdict"] == "too early to say"
