@@ -225,7 +225,9 @@ def parse_identity(text: str) -> Identity:
         GarbledReply: empty, or not printable: no instrument's name.
     """
     bare = text.strip()
-    if not bare or not bare.isprintable() or not any(letter.isalpha() for letter in bare):
+    names = [one for one in bare.replace(";", ",").split(",") if not _NRF.fullmatch(one.strip())]
+    first_is_number = _NRF.fullmatch(bare.partition(",")[0].strip()) is not None  # a reading, or an error entry
+    if first_is_number or not bare.isprintable() or not any(letter.isalpha() for letter in "".join(names)):
         raise GarbledReply(f"*IDN?: the answer {shown(text)} is no identity")
     fields = [field.strip() or "0" for field in bare.split(",", 3)]
     fields += ["0"] * (4 - len(fields))

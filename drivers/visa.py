@@ -25,6 +25,7 @@ from drivers.errors import LinkError
 
 BACKEND = "@py"
 OPEN_TIMEOUT_S = 5.0
+QUIET_S = 0.1  # a serial line silent for this long has no old answer left to give
 _PARITIES = ("none", "odd", "even", "mark", "space")
 
 _making = threading.Lock()  # instruments are opened from several threads when everything has to be made safe
@@ -185,8 +186,22 @@ class Link:
         self._ready_s = time.monotonic() + pause_s
 
     def reopen(self) -> None:
-        """Close, open again. Whatever was still to come of old answers is gone with the session."""
+        """Close, open again. Whatever was still to come of old answers is gone with the session.
+
+        A serial line has no session, so it is listened to until it has been quiet for a while; an
+        instrument on USB, VXI-11 or HiSLIP keeps its output, so it is told to clear it.
+
+        Raises:
+            LinkError: as `open`.
+        """
         self.open()
+        try:
+            if self._serial is not None:
+                self._listen_until_quiet(self._serial)
+            elif self._socket is None:
+                self._clear()
+        except _foreign as error:
+            raise self._break(f"clearing old answers failed: {_said(error)}") from error
 
     def close(self) -> None:
         """Give the session back; may be called twice."""
@@ -251,6 +266,26 @@ class Link:
         self._break(reason)
 
     # -- inside ------------------------------------------------------------------------------------
+
+    def _listen_until_quiet(self, port: Any) -> None:
+        until_s = time.monotonic() + max(self.timeout_s, QUIET_S)
+        quiet_s = time.monotonic() + QUIET_S
+        while time.monotonic() < min(quiet_s, until_s):
+            time.sleep(QUIET_S / 10)
+            if port.in_waiting:
+                port.reset_input_buffer()
+                quiet_s = time.monotonic() + QUIET_S
+
+    def _clear(self) -> None:
+        import pyvisa
+
+        try:
+            self._resource.clear()
+        except NotImplementedError:
+            return  # the backend cannot; `*IDN?` has to answer right, or the link stays broken
+        except pyvisa.errors.VisaIOError as error:
+            if error.error_code != pyvisa.constants.StatusCode.error_nonsupported_operation:
+                raise
 
     def _usable(self) -> Any:
         if self._resource is None:

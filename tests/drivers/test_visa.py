@@ -178,6 +178,19 @@ def test_a_serial_instrument_on_a_pseudo_terminal() -> None:
         link.close()
 
 
+def test_a_late_answer_on_a_serial_line_is_gone_after_reopening() -> None:
+    with ScpiServer(IdealLoad(IdealCell(3.7)), "load-function-input", transport="pty") as server:
+        link = Link(server.resource, name="load", timeout_s=0.1)
+        link.open()
+        server.inject("late-reply", seconds=0.15)
+        with pytest.raises(LinkError):
+            link.query("*IDN?")
+        link.reopen()  # the answer arrives while the line is listened to
+        assert link.query(ASK) == "3.700000"
+        assert server.fired == [(1, "late-reply")]
+        link.close()
+
+
 def test_noise_on_a_serial_line_is_noticed_before_the_next_question() -> None:
     with ScpiServer(IdealLoad(IdealCell(3.7)), "load-function-input", transport="pty") as server:
         link = Link(server.resource, name="load", timeout_s=0.15)
@@ -298,3 +311,9 @@ def test_vxi11_goes_through_the_same_link() -> None:
         link.write("INP OFF")
         link.close()
         thread.join(2.0)
+        again = threading.Thread(target=_vxi11, args=(listener,), daemon=True)
+        again.start()
+        link.reopen()  # clears the instrument's output as well
+        assert link.query(ASK) == "3.700000"
+        link.close()
+        again.join(2.0)
