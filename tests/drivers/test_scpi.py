@@ -122,7 +122,9 @@ def test_only_the_exact_short_or_long_form_is_a_spelling() -> None:
         assert not scpi.is_spelling("VOLTage", word)
 
 
-@pytest.mark.parametrize("text", ["", "3.7", "+3.700000E+00", "3.7;0.5", "+3.7E+00;-5.0E-01", '0,""', '+0,"No error"', "\x00\x01"])
+@pytest.mark.parametrize(
+    "text", ["", "3.7", "+3.700000E+00", "3.7;0.5", "+3.7E+00;-5.0E-01", '0,""', '+0,"No error"', "\x00\x01"]
+)
 def test_a_late_answer_to_another_question_is_no_identity(text: str) -> None:
     with pytest.raises(GarbledReply):
         scpi.parse_identity(text)
