@@ -50,7 +50,9 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
         if not result["complete"]:
             lines.append(f"It gave at least {held}; the discharge did not get to its end.")
         elif result["start"] == "unknown":
-            lines.append(f"There was {held} left in it; how much it can hold is not known, its start was not full.")
+            lines.append(
+                f"There was {held} left in it. Whether it was full at the start is not known, nor is what it can hold."
+            )
         else:
             lines.append(
                 f"The cell holds {held} ({'full' if result['start'] == 'full' else 'declared full'} at the start)."
