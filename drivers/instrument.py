@@ -540,6 +540,8 @@ class ScpiInstrument:
             orders += 1
             errors += self.read_errors()
             on = self._is_on()
+        if self.abilities.refresh_s > 0.0:
+            time.sleep(self.abilities.refresh_s)  # a reading from before the order says nothing
         try:
             current_A = self.read().get("current_A")
         except OverRange:

@@ -210,7 +210,7 @@ class Responder:
             output.device.set_input(on)
         else:
             output.device.set_output(on)
-        output.reading_s = float("-inf")
+        self._stale(output)
 
     def _mode_word(self, mode: str) -> str:
         word = self.dialect.mode_words.get(mode, mode)
@@ -261,7 +261,7 @@ class Responder:
         elif key == "off_timer":
             held = float(device.arm_limits(None, None, value).get("off_after_s", value))
         output.values[key] = held
-        output.reading_s = float("-inf")
+        self._stale(output)
 
     def _answering(self, key: str, setting: Setting) -> Handler:
         def answer(values: Mapping[str, str]) -> str:
@@ -301,6 +301,11 @@ class Responder:
             reading = dict.fromkeys(reading, 0.0)
         output.reading = reading
         return reading
+
+    def _stale(self, output: _Output) -> None:
+        """Measure anew after an order, but not where readings are refreshed a few times a second."""
+        if self.refresh_s <= 0.0:
+            output.reading_s = float("-inf")
 
     def _number(self, value: float, unit: str) -> str:
         value += 0.0  # no instrument writes a negative zero

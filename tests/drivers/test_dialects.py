@@ -1,5 +1,6 @@
 """Dialects: what ships is sound, and a typing error in a user's table is one clear sentence."""
 
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -58,12 +59,14 @@ def test_each_family_is_found_by_its_identity_and_does_its_work(name: str) -> No
             instrument.set_input(True)
             assert cells[channel].current_A == pytest.approx(-0.5)
             assert instrument.read_setup()["on"] is True
+            time.sleep(instrument.abilities.refresh_s)
             assert instrument.read()["current_A"] == pytest.approx(-0.5)
         elif instrument.role == "supply":
             assert instrument.set_voltage(4.0) == pytest.approx(4.0)
             assert instrument.set_current_limit(0.5) == pytest.approx(0.5)
             instrument.set_output(True)
             assert cells[channel].current_A == pytest.approx(0.5)
+            time.sleep(instrument.abilities.refresh_s)
             assert instrument.read()["current_A"] == pytest.approx(0.5)
         else:
             assert instrument.read()

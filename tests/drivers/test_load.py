@@ -399,6 +399,18 @@ def test_a_reading_repeated_within_the_refresh_time_is_the_same(cell: IdealCell)
         load.close()
 
 
+def test_the_current_after_off_is_a_new_reading_and_not_one_from_before(cell: IdealCell) -> None:
+    with ScpiServer(IdealLoad(cell), "load-mode-state") as server:
+        load = open_load(server)
+        running(load)
+        time.sleep(0.2)
+        assert load.read()["current_A"] == pytest.approx(-0.5)
+        load.set_input(False)
+        assert load.read()["current_A"] == pytest.approx(-0.5), "the instrument still shows its last reading"
+        assert load.make_safe().current_A == 0.0
+        load.close()
+
+
 def test_a_read_back_coarser_than_the_value_set_is_accepted_and_returned(cell: IdealCell) -> None:
     with ScpiServer(IdealLoad(cell), "load-mode-state") as server:
         load = open_load(server)
