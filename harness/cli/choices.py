@@ -159,7 +159,7 @@ def match(
     wiring: Annotated[str, typer.Option("--wiring", help="parallel or series.")] = "parallel",
     cells: Annotated[list[str] | None, typer.Option("--cell", help="Only these cells; may be given again.")] = None,
     oldest: Annotated[str, typer.Option("--oldest", help="A test older than this does not count.")] = "365 d",
-    widest: Annotated[str | None, typer.Option("--widest", help="No set with a greater spread: '5 %'.")] = None,
+    widest: Annotated[str, typer.Option("--widest", help="A set with a greater spread is not offered.")] = "20 %",
     seconds: Annotated[float, typer.Option("--seconds", help="At most so long for the search.")] = 6.0,
     criteria: CriteriaOption = "general",
     logs: LogsOption = DEFAULT_LOGS,
@@ -186,7 +186,7 @@ def match(
     if not 2 <= size <= 24:
         raise InputError(f"--size {size} is not accepted; 2 to 24 is")
     oldest_days = parse(oldest, "duration", "--oldest") / 86400.0
-    limit = None if widest is None else parse(widest, "ratio", "--widest")
+    limit = parse(widest, "ratio", "--widest")
     wanted, refused = _of_the_shelf(logs, cells)
     found = compare_runs(wanted, criteria) if wanted else {"cells": [], "grades": []}
     when = {str(g["cell"]): g for g in found["grades"]}

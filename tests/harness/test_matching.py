@@ -1,12 +1,16 @@
 """Promises of matching: like with like, exact when small, near the best and bounded when large."""
 
 import itertools
+import json
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+from harness.cli.app import app
 from harness.errors import InputError
 from harness.matching import Candidate, best_sets, choose_sets, lower_bound, match
+from tests.support.duty_runs import cell_of, write_test
 
 
 def crowd(n: int, seed: int = 1, chemistry: str = "li-ion") -> list[Candidate]:
@@ -118,3 +122,17 @@ def test_sets_wider_than_wanted_are_not_offered():
 def test_senseless_wishes_are_refused(size, wiring):
     with pytest.raises(InputError):
         match(crowd(4), size, wiring)
+
+
+def test_by_command_unlike_cells_are_not_offered_and_alike_ones_are(tmp_path):
+    write_test(tmp_path, cell_of(seed=1), "a")
+    write_test(tmp_path, cell_of(seed=1, capacity_Ah=2.4), "b")
+    done = CliRunner().invoke(app, ["match", "--size", "2", "--logs", str(tmp_path), "--json"])
+    found = json.loads(done.stdout)
+    assert done.exit_code == 1 and found["sets"] == []
+    assert all("no set below a spread" in item["reason"] for item in found["leftovers"])
+    write_test(tmp_path, cell_of(seed=2), "c")
+    done = CliRunner().invoke(app, ["match", "--size", "2", "--wiring", "series", "--logs", str(tmp_path), "--json"])
+    found = json.loads(done.stdout)
+    assert done.exit_code == 0 and [item["cells"] for item in found["sets"]] == [["a", "c"]]
+    assert [item["cell"] for item in found["leftovers"]] == ["b"]
