@@ -245,9 +245,13 @@ def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[
                         held[name] = larger
                 for name in wanted:
                     values = batch.column(name)
-                    if name == "step" and values.null_count:
-                        values = values.fill_null(-1)
-                    part = values.to_numpy(zero_copy_only=False)
+                    if values.null_count == len(values) and name != "step":
+                        part = np.broadcast_to(np.float64(np.nan), (len(values),))
+                    else:  # straight from the buffer: the reader's own conversion would load pandas
+                        if values.null_count:
+                            values = values.fill_null(-1 if name == "step" else float("nan"))
+                        whole = np.frombuffer(values.buffers()[1], dtypes[name])
+                        part = whole[values.offset : values.offset + len(values)]
                     if same[name] and part.size:  # written only once it changes: untouched pages cost nothing
                         if rows == 0:
                             firsts[name] = part[0]
