@@ -803,6 +803,36 @@ def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, floa
     }  # fmt: skip
 
 
+def _sweeps(
+    step: npt.NDArray[np.int64], voltage_V: FloatArray, kinds: Sequence[str]
+) -> list[tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_] | None]]:
+    """Return (rows of a sweep down, rows of the sweep up that follows it, if any) of a lamp's survey."""
+    found: list[tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_] | None]] = []
+    before_sweep = False
+    for k in np.unique(step[step >= 0]).tolist():
+        kind = kinds[k] if k < len(kinds) else ""
+        rows = step == k
+        if kind != "sweep" or int(rows.sum()) < 5:
+            before_sweep = False
+            continue
+        volt = voltage_V[rows]
+        volt = volt[np.isfinite(volt)]
+        rising = volt.size > 0 and volt[-1] > volt[0]
+        if rising and before_sweep and found[-1][1] is None:
+            found[-1] = (found[-1][0], rows)
+        else:
+            found.append((rows, None))
+        before_sweep = True
+    return found
+
+
+def _alike(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
+    """Tell whether two load lines are the same mode: within 3 %."""
+    return one.keys() == other.keys() and all(
+        math.isclose(one[key], other[key], rel_tol=0.03, abs_tol=0.02 if key.endswith("_V") else 0.0) for key in one
+    )
+
+
 def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion") -> str:
     """Return the text of a duty file from a survey's run: recipe `lamp` or `panel`.
 
@@ -821,25 +851,28 @@ def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion") -> str:
             f'[panel]\ncurrent = "{found["current_A"] * 1000:.1f} mA"\nvoltage = "{found["voltage_V"]:.3f} V"\n'
             'diode_drop = "0.3 V"\nshare = "80 %"\n[panel.sun]\ngood = "6 h"\naverage = "4 h"\npoor = "1 h"\n'
         )
-    steps = [k for k in np.unique(record.step) if k >= 0]
     modes: list[str] = []
-    rails: list[float] = []
-    for k in steps:
-        kind = info.step_kinds[int(k)] if int(k) < len(info.step_kinds) else ""
-        rows = record.step == k
-        if kind not in ("sweep", "log") or int(rows.sum()) < 5:
-            continue
+    lines: list[dict[str, float]] = []
+    gaps: list[float] = []
+    for down, up in _sweeps(record.step, record.voltage_V, info.step_kinds):
         try:
-            line = load_line(record.voltage_V[rows], record.current_A[rows])
+            line = load_line(record.voltage_V[down], record.current_A[down])
         except InputError:
-            continue
-        rails.append(line["lowest_V"])
+            continue  # a mode that is off
+        if any(_alike(line, other) for other in lines):
+            continue  # the lamp was left in its mode
+        lines.append(line)
+        if up is not None and "current_A" in line:
+            back = record.voltage_V[up][np.abs(record.current_A[up]) > 0.5 * line["current_A"]]
+            if back.size:
+                gaps.append(max(0.0, float(np.nanmin(back)) - line["lowest_V"]))
         text = f'[[modes]]\nname = "mode {len(modes) + 1}"\n'
         if "current_A" in line:
             text += f'current = "{line["current_A"] * 1000:.2f} mA"\n'
         else:
             text += f'resistor = "{line["resistor_ohm"]:.2f} ohm"\nled = "{max(0.0, line["led_V"]):.3f} V"\n'
         modes.append(text + f'lowest_rail = "{line["lowest_V"]:.3f} V"\n')
+    rails = [line["lowest_V"] for line in lines]
     if not modes:
         raise InputError(
             f"{folder}: no sweep in which a device drew current; a run of the recipe lamp or panel is accepted"
@@ -848,5 +881,5 @@ def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion") -> str:
     return (
         f"# From {info.run_id}. Set the night, the chemistry and the charge limit by what the device is.\n"
         f'name = "{title}"\nchemistry = ["{chemistry}"]\nlowest_rail = "{min(rails):.3f} V"\n'
-        f'comes_back = "50 mV"\nquiescent = "0 A"\n\n' + "\n".join(modes)
+        f'comes_back = "{1000 * max(gaps, default=0.05):.0f} mV"\nquiescent = "0 A"\n\n' + "\n".join(modes)
     )

@@ -297,3 +297,25 @@ def test_a_run_without_a_complete_discharge_is_told_in_one_sentence(tmp_path):
     (run / "events.jsonl").write_text(json.dumps(stop) + "\n")
     with pytest.raises(InputError, match="cut-off"):
         fit_run(run, "path-light")
+
+
+def test_a_survey_with_sweeps_down_and_up_tells_where_the_lamp_comes_back(tmp_path):
+    volt = np.linspace(4.2, 2.6, 81)
+    folder = survey(tmp_path, "lamp", volt, np.zeros(81))
+    lines, events = ["t_s,step,voltage_V,current_A,temperature_degC"], []
+    for step, (amps, falling) in enumerate([(0.12, True), (0.12, False), (0.0, None), (0.03, True), (0.03, False)]):
+        kind = "ask" if falling is None else "sweep"
+        begun = {"kind": "step-begun", "t_s": len(lines), "utc": "", "after_row": len(lines) - 1, "step": step}
+        events.append({**begun, "plan_step": step, "step_kind": kind, "name": ""})
+        if falling is None:
+            continue
+        for v in volt if falling else volt[::-1]:
+            on = v > (3.0 if falling else 3.2)
+            lines.append(f"{len(lines)},{step},{v:.4f},{amps if on else 0:.5f},")
+    (folder / "samples.csv").write_text("\n".join(lines) + "\n")
+    events.append({"kind": "stopped", "t_s": 1e4, "utc": "", "after_row": len(lines) - 1, "reason": "time"})
+    (folder / "events.jsonl").write_text("".join(json.dumps(e) + "\n" for e in events))
+    duty = read_duty(duty_from_run(folder, "lamp 3"), "made.toml")
+    assert [mode.current_A for mode in duty.modes] == pytest.approx([0.12, 0.03])
+    assert duty.modes[0].lowest_rail_V == pytest.approx(3.0, abs=0.03)
+    assert duty.comes_back_V == pytest.approx(0.2, abs=0.03)
