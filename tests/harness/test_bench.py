@@ -61,7 +61,13 @@ def test_specifications_are_read_with_their_units_and_the_rest_is_marked_as_assu
 
 def test_who_measures_the_cell_is_settled_where_the_file_leaves_it_open() -> None:
     made = bench_from_dict(
-        bench(instruments={"load": LOAD, "psu": {"role": "supply", "resource": "a"}, "dmm": {"role": "meter", "resource": "b"}})
+        bench(
+            instruments={
+                "load": LOAD,
+                "psu": {"role": "supply", "resource": "a"},
+                "dmm": {"role": "meter", "resource": "b"},
+            }
+        )
     )
     assert made.cell_voltage == "dmm" == made.cell_voltage_when_off
     assert made.cell_current == ("load", "psu")

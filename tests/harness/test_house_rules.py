@@ -65,7 +65,8 @@ def test_every_error_class_carries_its_exit_code_from_the_table() -> None:
 def test_help_answers_without_the_heavy_libraries() -> None:
     code = (
         "import sys; from harness.cli.app import app; "
-        "print([m for m in ('numpy','pandas','scipy','matplotlib','pyvisa','typst','cryptography') if m in sys.modules])"
+        "heavy = ('numpy', 'pandas', 'scipy', 'matplotlib', 'pyvisa', 'typst', 'cryptography'); "
+        "print([name for name in heavy if name in sys.modules])"
     )
     answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert answer.stdout.strip() == "[]"
@@ -99,7 +100,7 @@ def test_every_analysis_function_names_its_source() -> None:
             continue
         module = importlib.import_module(f"harness.analysis.{info.name}")
         for name, function in inspect.getmembers(module, inspect.isfunction):
-            if function.__module__ == module.__name__ and not name.startswith("_"):
-                if "Source:" not in (inspect.getdoc(function) or ""):
-                    missing.append(f"{info.name}.{name}")
+            ours = function.__module__ == module.__name__ and not name.startswith("_")
+            if ours and "Source:" not in (inspect.getdoc(function) or ""):
+                missing.append(f"{info.name}.{name}")
     assert missing == []

@@ -1,6 +1,7 @@
 """Promises of the runner, on an ideal bench with a virtual clock."""
 
 import dataclasses
+import itertools
 import json
 import math
 from collections.abc import Callable
@@ -8,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from ideal import BENCH, IdealBench, dead_link
 
 from drivers.errors import IdentityError, InstrumentError
 from harness.bench import bench_from_dict
@@ -17,8 +19,6 @@ from harness.persons import ObligingPerson
 from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
 from harness.runner import Outcome, Rig, Runner, resumable, run_header
 from harness.stepping import RESULT_KINDS, Sample, replay
-
-from ideal import BENCH, IdealBench, dead_link
 
 LIMITS = Limits(2.5, 4.25, -1.1, 1.1, 0.0, 45.0, 2.0, 3.0)
 
@@ -84,7 +84,7 @@ def test_a_discharge_gives_the_charge_and_time_of_the_closed_form(tmp_path: Path
     run = read_run(tmp_path / "r")
     rows = [row for row in run.iter_rows() if row[1] == 1]
     assert math.isclose((rows[-1][0] - rows[0][0]) / 3600.0, 4.83333, abs_tol=0.004)
-    ended = [event for event in run.events if event["kind"] == "step-ended" and event["step"] == 1][0]
+    ended = next(event for event in run.events if event["kind"] == "step-ended" and event["step"] == 1)
     assert math.isclose(-ended["charge_Ah"], 1.93333, abs_tol=0.002)
 
 
@@ -92,7 +92,7 @@ def test_while_energised_a_reading_comes_at_least_every_second(tmp_path: Path) -
     bench = IdealBench()
     night(bench, plan(rest(), discharge(bound_s=36000.0)), tmp_path / "r")
     times = [row[0] for row in read_run(tmp_path / "r").iter_rows() if row[1] == 1]
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) <= 1.0 + 1e-6
+    assert max(b - a for a, b in itertools.pairwise(times)) <= 1.0 + 1e-6
 
 
 def test_replaying_a_finished_run_gives_the_same_events_to_the_bit(tmp_path: Path) -> None:
@@ -188,7 +188,7 @@ def test_a_link_that_dies_for_good_ends_with_instrument_and_can_be_resumed(tmp_p
     gap = [event for event in run.events if event["kind"] == "gap"][-1]
     assert gap["known"] == "the output was on all the time"
     assert gap["charge_low_Ah"] < -0.4 * 300 / 3600 < gap["charge_high_Ah"]
-    ended = [event for event in run.events if event["kind"] == "step-ended" and event["step"] == 1][0]
+    ended = next(event for event in run.events if event["kind"] == "step-ended" and event["step"] == 1)
     assert math.isclose(-ended["charge_Ah"], 1.93333, abs_tol=0.01)
 
 
@@ -240,7 +240,7 @@ def test_a_signal_ends_orderly_and_the_run_can_be_resumed_to_the_same_charge(tmp
     before, the_plan = resumable(tmp_path / "r")
     outcome = runner(bench, the_plan, tmp_path / "r", from_folder=before).run()
     assert outcome.reason == "cutoff"
-    ended = [e for e in read_run(tmp_path / "r").events if e["kind"] == "step-ended" and e["step"] == 1][0]
+    ended = next(e for e in read_run(tmp_path / "r").events if e["kind"] == "step-ended" and e["step"] == 1)
     assert math.isclose(-ended["charge_Ah"], 1.93333, abs_tol=0.003)
 
 
