@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check benchmarks outside campaign clean
+.PHONY: demo test check benchmarks outside nights browser campaign clean
 
 .venv/ready: pyproject.toml constraints.txt
 	$(PYTHON) -m venv .venv
@@ -28,8 +28,15 @@ outside: .venv/ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev,outside]' -c constraints.txt
 	$(BIN)/python -m pytest -q tests/external/outside
 
+nights: .venv/ready
+	$(BIN)/python -m tests.campaign --nights 80
+
+browser: .venv/ready
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev,browser]' -c constraints.txt
+	$(BIN)/python -m pytest -q tests/browser
+
 campaign: .venv/ready
-	$(BIN)/python -m tests.campaign --nights 1000
+	$(BIN)/python -m tests.campaign --nights 10000 --workers 2
 
 clean:
 	rm -rf .venv demo
