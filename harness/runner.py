@@ -827,7 +827,7 @@ class Runner:
             assert order.voltage_V is not None and order.current_A is not None
             if self._on != "supply":
                 own_V = self.state.last_voltage_V
-                rig.supply.set_voltage(order.voltage_V if own_V is None else min(own_V, order.voltage_V))
+                rig.supply.set_voltage(order.voltage_V if own_V is None else min(max(own_V, 0.0), order.voltage_V))
                 rig.supply.set_current_limit(order.current_A)
                 rig.supply.set_output(True)
             else:

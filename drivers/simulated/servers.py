@@ -194,6 +194,8 @@ class ServedBench:
             lines += ["", f"[instruments.{name}]", f'role = "{name}"', f'resource = "{server.resource}"']
             lines += [f'dialect = "{server.dialect.name}"']
             lines += [f'identity = "{self.bench.instruments[name].identify()}"', 'timeout = "2 s"']
+            if name == "supply":
+                lines.append("measures_with_output_off = false")
             lines += _specification(name, described[name]["specification"])
         lines += [
             "",
