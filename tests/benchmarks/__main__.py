@@ -7,6 +7,8 @@ process, because machines are noisy: ratios count, single times do not.
 import argparse
 import json
 import os
+import random
+import shutil
 import statistics
 import subprocess
 import sys
@@ -211,11 +213,210 @@ def help_page() -> dict[str, float]:
     )
 
 
+BARE_READ = """
+import sys
+import numpy as np
+import pandas as pd
+table = pd.read_csv(sys.argv[1], usecols=["t_s", "voltage_V", "current_A"])
+t, v, i = (table[name].to_numpy() for name in ("t_s", "voltage_V", "current_A"))
+print(np.trapezoid(i, t) / 3600, np.trapezoid(i * v, t) / 3600)
+"""
+
+
+def child(*words: str, environment: dict[str, str] | None = None) -> tuple[float, float]:
+    """Return the wall time in s and the peak resident memory in MB of a whole process that must end well.
+
+    The kernel counts this process's own size as the least a child can have; it is small beside what is measured.
+    """
+    begin = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment
+    )
+    _, status, usage = os.wait4(process.pid, 0)
+    spent = time.perf_counter() - begin
+    process.returncode = os.waitstatus_to_exitcode(status)
+    assert process.returncode == 0, (words, process.returncode)
+    return spent, usage.ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
+
+
+def write_imported(logs: Path, rows: int) -> Path:
+    """Write a run folder as of an import: a cell cycled at 1 Hz, 4 h of discharge, 4 h of charge, rests between."""
+    from tests.support.paper_runs import write_run
+
+    folder = write_run(logs, rows=2, start="full", imported={"file": "cycles.csv"}, profile="imported")
+    part_s, rest_s = 14_400, 900
+    cycle_s = 2 * (part_s + rest_s)
+    with (folder / "samples.csv").open("w", encoding="utf-8", newline="\n") as file:
+        file.write("t_s,step,voltage_V,current_A,temperature_degC\n")
+        for t in range(rows):
+            cycle, at = divmod(t, cycle_s)
+            second, at = divmod(at, part_s + rest_s)
+            on, share = at < part_s, min(at / part_s, 1.0)
+            step = 4 * cycle + 2 * second + (not on)
+            amps = (0.5 if second else -0.5) if on else 0.0
+            volt = (3.0 + 1.15 * share if second else 4.1 - 1.11 * share) + 0.06 * amps + 1e-4 * (t % 7)
+            file.write(f"{t},{step},{volt:.4f},{amps:.3f},{22 + 0.1 * (t % 5):.1f}\n")
+    events = [json.loads(line) for line in (folder / "events.jsonl").read_text(encoding="utf-8").splitlines()]
+    events[-1] = {**events[-1], "t_s": float(rows - 1), "after_row": rows, "rows": rows, "reason": "imported"}
+    (folder / "events.jsonl").write_text("".join(json.dumps(one) + "\n" for one in events), encoding="utf-8")
+    return folder
+
+
+def analyse_large() -> dict[str, float]:
+    """`amphora analyse` of 3.6 M and 0.9 M rows against a bare pandas read of three columns and a trapezoid."""
+    figures: dict[str, float] = {}
+    ours_at: dict[int, tuple[float, float]] = {}
+    for rows in (900_000, 3_600_000):
+        logs = Path(tempfile.mkdtemp())
+        try:
+            folder = write_imported(logs, rows)
+
+            def once(folder: Path = folder) -> tuple[float, float]:
+                (folder / "result.json").unlink(missing_ok=True)
+                return child("-m", "harness", "analyse", str(folder))
+
+            pairs = [(once(), child("-c", BARE_READ, str(folder / "samples.csv"))) for _ in range(3)]
+        finally:
+            shutil.rmtree(logs)
+        million = f"{rows / 1e6:g} M"
+        figures[f"{million} time ratio"] = statistics.median(a[0] / b[0] for a, b in pairs)
+        figures[f"{million} memory ratio"] = statistics.median(a[1] / b[1] for a, b in pairs)
+        for place, unit in enumerate(("s", "MB")):
+            figures[f"{million} ours {unit}"] = statistics.median(a[place] for a, _ in pairs)
+            figures[f"{million} bare {unit}"] = statistics.median(b[place] for _, b in pairs)
+        ours_at[rows] = (figures[f"{million} ours s"], figures[f"{million} ours MB"])
+    figures["growth of time for 4 times the rows"] = ours_at[3_600_000][0] / ours_at[900_000][0]
+    figures["growth of memory"] = ours_at[3_600_000][1] / ours_at[900_000][1]
+    return figures
+
+
+def shelf_environment(folder: Path) -> dict[str, str]:
+    """Return an environment in which the program keeps its shelf and its key in this folder."""
+    return {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "XDG_CONFIG_HOME": str(folder), "HOME": str(folder)}
+
+
+def certify() -> dict[str, float]:
+    """`amphora certify` of a night of 36,000 rows, whole process, nothing worked out beforehand."""
+    from tests.support.paper_runs import write_run
+
+    home = Path(tempfile.mkdtemp())
+    try:
+        folder = write_run(home / "logs", rows=36_000)
+        words = ["certify", str(folder), "--out", str(home / "c.pdf"), "--operator", "A. Tester"]
+        times = []
+        for _ in range(ROUNDS):
+            (folder / "result.json").unlink(missing_ok=True)
+            (home / "c.pdf").unlink(missing_ok=True)
+            times.append(child("-m", "harness", *words, environment=shelf_environment(home))[0])
+        return {"seconds": statistics.median(times)}
+    finally:
+        shutil.rmtree(home)
+
+
+def labels() -> dict[str, float]:
+    """`amphora label` of a sheet of 24, whole process: nights not yet worked out, and again when they are."""
+    from harness.shelf import Cell, Shelf
+    from tests.support.paper_runs import cell_record, write_run
+
+    home = Path(tempfile.mkdtemp())
+    try:
+        names = [f"hall-{number + 1}" for number in range(24)]
+        for name in names:
+            Shelf(home / "logs").add(Cell.from_dict(cell_record(id=name)))
+            write_run(home / "logs", cell=cell_record(id=name))
+        words = ["-m", "harness", "label", *names, "--sheet", "3x8", "--out", str(home / "labels.pdf")]
+        first, *again = [child(*words, environment=shelf_environment(home))[0] for _ in range(1 + ROUNDS)]
+        return {"seconds at first": first, "seconds again": statistics.median(again)}
+    finally:
+        shutil.rmtree(home)
+
+
+def shelf() -> dict[str, float]:
+    """A shelf of 1000 cells with 10 runs each: the list, and entering one more run, against a shelf of 10 runs."""
+    from harness.results import analyse_run
+    from harness.shelf import Cell, Shelf
+    from tests.support.paper_runs import cell_record, write_run
+
+    home = Path(tempfile.mkdtemp())
+    try:
+        model = write_run(home / "model")
+        analyse_run(model)
+
+        def put(logs: Path, name: str, number: int) -> Path:
+            return shutil.copytree(model, logs / name / f"202611{number + 1:02d}T210000Z-overnight")
+
+        shelves = {}
+        for label, cells in (("10 runs", 1), ("10000 runs", 1000)):
+            shelves[label] = Shelf(home / label)
+            for number in range(cells):
+                shelves[label].add(Cell.from_dict(cell_record(id=f"hall-{number + 1}")))
+                for run in range(10):
+                    put(home / label, f"hall-{number + 1}", run)
+            shelves[label].rebuild()
+
+        def entering(label: str, number: int) -> float:
+            folder = put(home / label, "hall-1", 10 + number)
+            begin = time.perf_counter()
+            shelves[label].note_run(folder)
+            return time.perf_counter() - begin
+
+        numbers = iter(range(0, 18))
+        pairs = [(entering("10000 runs", number), entering("10 runs", number)) for number in numbers]
+        shelves["10000 runs"].list_cells()
+        inside = []
+        for _ in range(ROUNDS):
+            begin = time.perf_counter()
+            assert len(shelves["10000 runs"].list_cells()) == 1000
+            inside.append(time.perf_counter() - begin)
+        environment = {**shelf_environment(home), "AMPHORA_LOGS": str(home / "10000 runs")}
+        return {
+            "entering a run, ratio 10000 to 10 runs": statistics.median(a / b for a, b in pairs),
+            "entering at 10000 (ms)": 1e3 * statistics.median(a for a, _ in pairs),
+            "entering at 10 (ms)": 1e3 * statistics.median(b for _, b in pairs),
+            "list (s)": statistics.median(inside),
+            "list, whole process (s)": statistics.median(
+                child("-m", "harness", "cell", "list", environment=environment)[0] for _ in range(ROUNDS)
+            ),
+        }
+    finally:
+        shutil.rmtree(home)
+
+
+def match() -> dict[str, float]:
+    """`amphora match` of 500 tested cells into sets of 4, whole process: nights not yet worked out, and again."""
+    from drivers.simulated.cell import SimulatedCell, random_cell
+    from tests.support.duty_runs import write_test
+
+    home = Path(tempfile.mkdtemp())
+    try:
+        rng = random.Random(1)
+        for number in range(500):
+            cell = SimulatedCell(random_cell("li-ion", rng).spec, soc=1.0, ambient_degC=20.0)
+            write_test(home / "logs", cell, f"hall-{number + 1}", current_A=0.5)
+        words = ["-m", "harness", "match", "--size", "4", "--wiring", "parallel", "--oldest", "3650 d", "--json"]
+        times, sets = [], 0
+        for _ in range(3):
+            begin = time.perf_counter()
+            done = subprocess.run(
+                [sys.executable, *words], check=True, capture_output=True, text=True, env=shelf_environment(home)
+            )
+            times.append(time.perf_counter() - begin)
+            sets = len(json.loads(done.stdout)["sets"])
+        return {"seconds at first": times[0], "seconds again": statistics.median(times[1:]), "sets": sets}
+    finally:
+        shutil.rmtree(home)
+
+
 BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "reading-over-tcp": (reading_over_tcp, "ratio at most 1.5"),
     "night": (night, "at most 3 s"),
     "memory": (memory, "flat"),
     "help": (help_page, "ratio at most 1.3"),
+    "analyse-large": (analyse_large, "time ratio at most 2.0, memory ratio at most 1.5, growth at most 4"),
+    "certify": (certify, "at most 2.5 s"),
+    "labels": (labels, "below 3 s"),
+    "shelf": (shelf, "list below 0.3 s, entering a run no slower on a large shelf"),
+    "match": (match, "below 10 s"),
 }
 
 
