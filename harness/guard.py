@@ -7,7 +7,8 @@ was ordered wait for the instruments to settle and say how many readings they ne
 Every check has a name that stands in events as `guard:<name>`:
 voltage-low, voltage-high, current-low, current-high, temperature-low, temperature-high,
 temperature-rate, temperature-lost, temperature-frozen, charge, current-when-off, no-current,
-current-off-order, voltage-rises, reversed, frozen, no-reading, time (the stepping's own).
+current-off-order, voltage-rises, voltage-jump, reversed, frozen, no-reading, time (the stepping's
+own).
 """
 
 from dataclasses import dataclass
@@ -26,6 +27,10 @@ RATE_WINDOW_S = 120.0
 RATE_POINTS = 24
 RATE_TRAIL_S = 10.0
 RISE_V = 0.10
+JUMP_V = 0.30  # between two readings under one order: no cell does that, another cell or a lead does
+JUMP_S = 3.0
+FROZEN_VOLTAGE_SHARE = 0.08  # of the assumed capacity passed without any change of the voltage alone
+NOTHING_V = 0.10
 
 
 OFF = Order("off")
@@ -72,6 +77,10 @@ class History:
     temperature_degC: float | None = None
     temperatures: tuple[tuple[float, float], ...] = ()
     lowest_V: float = 1e9
+    good_V: float | None = None
+    good_s: float = 0.0
+    volts_since_s: float = 0.0
+    volts_same: float | None = None
 
 
 def ordered(history: History, order: Order, t_s: float, step: int) -> None:
@@ -85,6 +94,8 @@ def ordered(history: History, order: Order, t_s: float, step: int) -> None:
     history.lowest_V = 1e9
     history.suspect = ""
     history.same_voltage_V = None
+    history.good_V = None
+    history.volts_same = None
 
 
 def silent(plan: Plan, history: History, now_s: float, last_reading_s: float) -> Verdict:
@@ -147,10 +158,15 @@ def _absolute(
             return Violation("reversed", f"{voltage_V:.3f} V: the cell is reversed", voltage_V, 0.0)
         if low is not None and voltage_V < low - tolerance_V:
             text = f"{voltage_V:.3f} V is below {low:.3f} V"
+            if voltage_V < NOTHING_V:
+                text += ": a protection board has tripped, or a lead is off"
             return Violation("voltage-low", text, voltage_V, low)
         if high is not None and voltage_V > high + tolerance_V:
             text = f"{voltage_V:.3f} V is above {high:.3f} V"
             return Violation("voltage-high", text, voltage_V, high)
+        jump = _jump(history, t_s, voltage_V)
+        if jump is not None:
+            return jump
     if current_A is not None:
         low, high = limits.current_low_A, limits.current_high_A
         if low is not None and current_A < low * 1.05 - OFF_CURRENT_A:
@@ -170,6 +186,19 @@ def _absolute(
     if violation is not None:
         return violation
     return _frozen(plan, history, t_s, voltage_V, current_A)
+
+
+def _jump(history: History, t_s: float, voltage_V: float) -> Violation | None:
+    """Find a step of the voltage that no cell makes under one order."""
+    good_V = history.good_V
+    settled = history.order.mode == "current" and t_s - history.order_s > SETTLE_S
+    near = good_V is not None and t_s - history.good_s <= JUMP_S
+    if settled and near and good_V is not None and abs(voltage_V - good_V) > JUMP_V:
+        text = f"{voltage_V:.3f} V right after {good_V:.3f} V: another cell, a loose lead, or a short"
+        return Violation("voltage-jump", text, voltage_V, good_V)
+    history.good_V = voltage_V
+    history.good_s = t_s
+    return None
 
 
 def _temperature(
@@ -220,6 +249,9 @@ def _temperature(
 def _frozen(
     plan: Plan, history: History, t_s: float, voltage_V: float | None, current_A: float | None
 ) -> Violation | None:
+    frozen = _frozen_voltage(plan, history, t_s, voltage_V, current_A)
+    if frozen is not None:
+        return frozen
     if voltage_V != history.same_voltage_V or current_A != history.same_current_A:
         history.same_voltage_V = voltage_V
         history.same_current_A = current_A
@@ -240,6 +272,25 @@ def _frozen(
     return None
 
 
+def _frozen_voltage(
+    plan: Plan, history: History, t_s: float, voltage_V: float | None, current_A: float | None
+) -> Violation | None:
+    """Find a voltage that stands still to the last digit although charge passes; a held one may."""
+    if voltage_V != history.volts_same:
+        history.volts_same = voltage_V
+        history.volts_since_s = t_s
+        return None
+    order = history.order
+    if voltage_V is None or current_A is None or order.kind not in ("charge", "discharge"):
+        return None
+    held = order.kind == "charge" and order.voltage_V is not None and voltage_V > order.voltage_V - 0.05
+    passed_Ah = abs(current_A) * (t_s - history.volts_since_s) / 3600.0
+    if held or order.mode == "voltage" or passed_Ah <= FROZEN_VOLTAGE_SHARE * plan.capacity_Ah:
+        return None
+    text = f"the voltage has stood at {voltage_V:.4f} V to the last digit while {passed_Ah * 1000:.0f} mAh passed"
+    return Violation("frozen", text, voltage_V, None)
+
+
 def _plausible(
     plan: Plan, history: History, t_s: float, voltage_V: float | None, current_A: float | None
 ) -> Violation | None:
@@ -251,8 +302,7 @@ def _plausible(
     if order.kind == "discharge":
         found = _discharging(order, history, voltage_V, current_A)
     elif order.kind == "charge":
-        if current_A is not None and current_A < -OFF_CURRENT_A:
-            found = Violation("current-off-order", f"{current_A:.3f} A flows out while charging", current_A, 0.0)
+        found = _charging(order, voltage_V, current_A)
     elif order.kind == "off" and current_A is not None and abs(current_A) > OFF_CURRENT_A:
         found = Violation(
             "current-when-off",
@@ -266,6 +316,20 @@ def _plausible(
     history.odd = history.odd + 1 if found.check == history.odd_check else 1
     history.odd_check = found.check
     return found if history.odd >= PLAUSIBLE_READINGS else None
+
+
+def _charging(order: Order, voltage_V: float | None, current_A: float | None) -> Violation | None:
+    if current_A is None:
+        return None
+    if current_A < -OFF_CURRENT_A:
+        return Violation("current-off-order", f"{current_A:.3f} A flows out while charging", current_A, 0.0)
+    wanted_A, held_V = order.current_A, order.voltage_V
+    if wanted_A is None or held_V is None or voltage_V is None or voltage_V > held_V - 0.1:
+        return None
+    if current_A < 0.05 * wanted_A and wanted_A > OFF_CURRENT_A:
+        text = f"{current_A:.3f} A flows at {voltage_V:.3f} V where {wanted_A:.3f} A was ordered: open lead, or tripped"
+        return Violation("no-current", text, current_A, wanted_A)
+    return None
 
 
 def _discharging(order: Order, history: History, voltage_V: float | None, current_A: float | None) -> Violation | None:

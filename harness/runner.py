@@ -650,11 +650,17 @@ class Runner:
         assert journal is not None
         t_s, voltage_V, current_A, temperature_degC = rounded(t_s, reading[0], reading[1], reading[2])
         before_s = self._last_reading_s
-        if t_s - before_s > self.plan.max_gap_s + self.plan.steps[state.plan_step].sample_interval_s:
-            self._gap(before_s, t_s, current_A)
+        late = t_s - before_s > self.plan.max_gap_s + self.plan.steps[state.plan_step].sample_interval_s
+        if late:
+            self._note_gap(before_s, t_s, current_A)
         journal.append_row(t_s, state.step, voltage_V, current_A, temperature_degC, reading[3])
         self._last_reading_s = t_s
         self._last_asked_s = asked_s - self._t0_s
+        if late and energised and t_s - before_s > max(60.0, 2 * self.plan.max_gap_s):
+            raise Stop(
+                "guard:no-reading",
+                f"no reading for {t_s - before_s:.0f} s while current was ordered (was the computer asleep?)",
+            )
         step = self.plan.steps[state.plan_step]
         verdict = guard.judge(self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC)
         if verdict.stop is not None:
@@ -672,7 +678,7 @@ class Runner:
         self._last_reading_s = self._last_asked_s = self._now()
         return reading
 
-    def _gap(self, from_s: float, to_s: float, current_A: float | None) -> None:
+    def _note_gap(self, from_s: float, to_s: float, current_A: float | None) -> None:
         """Record that there was no reading for longer than the plan allows (a suspend, a slow link)."""
         last_A = self.state.last_current_A
         between = [value for value in (last_A, current_A) if value is not None]
@@ -685,11 +691,6 @@ class Runner:
             charge_high_Ah=max(between) * hours if between else None,
             known="no reading for longer than the plan allows; the order stood as it was",
         )
-        if self.state.energised and to_s - from_s > max(60.0, 2 * self.plan.max_gap_s):
-            raise Stop(
-                "guard:no-reading",
-                f"no reading for {to_s - from_s:.0f} s while current was ordered (was the computer asleep?)",
-            )
 
     def _guard_stop(self, violation: guard.Violation, step: Step) -> None:
         self.make_safe()
@@ -712,6 +713,9 @@ class Runner:
         if isinstance(error, IdentityError):
             raise Stop("instrument", str(error))
         started_s = self._now()
+        if started_s - self._last_reading_s > self.plan.max_gap_s:
+            raise Stop("instrument", f"{error}; no reading for {started_s - self._last_reading_s:.0f} s")
+        self.clock.sleep(SOON_S)
         while True:
             if self.signalled:
                 raise Stop("interrupted", self.signalled)

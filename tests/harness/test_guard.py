@@ -124,7 +124,7 @@ def test_the_age_of_the_last_reading_is_judged() -> None:
 @given(
     st.lists(
         st.tuples(
-            st.none() | st.floats(2.6, 4.1),
+            st.none() | st.floats(3.9, 4.1),
             st.none() | st.floats(-0.54, -0.46),
             st.none() | st.floats(15.0, 15.9),
         ),
@@ -152,6 +152,31 @@ def test_a_reading_outside_the_limits_never_passes_twice(voltage_V: float, curre
     run(history, (1.0, voltage_V, current_A, degC))
     (second,) = run(history, (1.2, voltage_V, current_A, degC))
     assert (second.stop is None) == inside
+
+
+def test_a_voltage_that_stands_still_while_the_current_moves_is_frozen() -> None:
+    rows: list[Row] = [(float(t), 3.7, -0.5 - t % 2 * 0.001, 20.0 + t / 1000) for t in range(4, 700)]
+    stops = [verdict.stop for verdict in run(discharging(), *rows) if verdict.stop]
+    assert stops and stops[0].check == "frozen"
+
+
+def test_a_held_voltage_is_not_frozen() -> None:
+    history = discharging(Order("charge", voltage_V=4.2, current_A=0.5))
+    rows: list[Row] = [(float(t), 4.2, 0.4 - t / 1e5, 20.0 + t / 1000) for t in range(4, 900)]
+    assert all(verdict.stop is None for verdict in run(history, *rows))
+
+
+def test_another_cell_under_one_order_is_a_jump_of_the_voltage() -> None:
+    rows: list[Row] = [(4.0, 3.7, -0.5, 20.0), (5.0, 3.7, -0.501, 20.0), (6.0, 3.3, -0.5, 20.0), (6.2, 3.3, -0.5, 20.0)]
+    verdicts = run(discharging(), *rows)
+    assert verdicts[2].suspect is not None and verdicts[2].suspect.check == "voltage-jump"
+    assert verdicts[3].stop is not None and verdicts[3].stop.check == "voltage-jump"
+
+
+def test_a_supply_that_gives_nothing_although_ordered_is_told() -> None:
+    history = discharging(Order("charge", voltage_V=4.2, current_A=0.5))
+    verdicts = run(history, *[(t, 3.7, 0.0, 20.0) for t in (4.0, 5.0, 6.0)])
+    assert verdicts[-1].stop is not None and verdicts[-1].stop.check == "no-current"
 
 
 def test_every_check_has_its_name_in_the_module_page() -> None:
