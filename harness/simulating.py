@@ -10,9 +10,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated.bench import SimulatedBench
-
 from drivers.roles import Clock, Instrument
+from drivers.simulated.bench import SimulatedBench
 from harness.bench import bench_from_dict
 from harness.journal import write_whole
 
