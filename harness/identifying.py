@@ -14,6 +14,7 @@ from harness.errors import InputError
 
 if TYPE_CHECKING:
     from harness.analysis.identification import Evidence, Identification
+    from harness.shelf import Cell
 
 
 def evidence_of(folder: Path) -> "Evidence":
@@ -100,3 +101,18 @@ def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:
     if found.chemistry is not None:
         kept["chemistry"] = found.chemistry
     return kept
+
+
+def save_identification(logs: Path, folders: Sequence[Path], found: "Identification") -> "Cell":
+    """Keep an identification in the record of the cell that the runs are of, and return the cell.
+
+    Raises:
+        InputError: the cell is not on the shelf in `logs`.
+    """
+    from harness.loading import load
+    from harness.shelf import Shelf
+
+    info = load(folders[-1])[1]
+    shelf = Shelf(logs)
+    cell = shelf.get(info.cell_id)
+    return shelf.save(replace(cell, identified=identified_field(found, info.run_id)))

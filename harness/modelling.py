@@ -3,11 +3,15 @@
 Thin: loads the folder, picks the rows, calls the pure analysis, returns plain data for JSON.
 """
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from harness.errors import InputError
+
+if TYPE_CHECKING:
+    from harness.analysis.records import Record, RunInfo
 
 
 def circuit_of(folder: Path) -> dict[str, Any]:
@@ -45,32 +49,150 @@ def circuit_of(folder: Path) -> dict[str, Any]:
     return circuit_to_dict(fit, info.cell_id)
 
 
+def write_circuit(circuit: Mapping[str, Any], out: Path) -> None:
+    """Write a circuit as JSON into a file that is not there yet.
+
+    Raises:
+        InputError: the file is there already, or cannot be written.
+    """
+    import json
+
+    text = json.dumps(circuit, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+    try:
+        with out.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        raise InputError(f"{out}: is there already; a new name is accepted") from None
+    except OSError as error:
+        raise InputError(f"{out}: cannot be written: {error.strerror}") from error
+
+
+def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:
+    """Return a circuit in plain words, values with U (k = 2)."""
+    from harness.wording import with_U
+
+    lines = [
+        f"R0: {with_U(circuit['r0_ohm'], 2 * circuit['u_r0_ohm'], 1000, 'mΩ')} (U with k = 2, as below)",
+    ]
+    for number, pair in enumerate(circuit["pairs"], start=1):
+        lines.append(
+            f"R{number} with C{number}: {with_U(pair['ohm'], 2 * pair['u_ohm'], 1000, 'mΩ')}, "
+            f"{with_U(pair['farad'], 2 * pair['u_farad'], 1, 'F')}; "
+            f"time constant {with_U(pair['time_constant_s'], 2 * pair['u_time_constant_s'], 1, 's')}"
+        )
+    lines.append(f"At rest at the beginning: {with_U(circuit['open_V'], 2 * circuit['u_open_V'], 1, 'V')}")
+    lines.append(f"From {circuit['from_s']:.0f} s to {circuit['to_s']:.0f} s of the run: {circuit['residual_text']}")
+    return lines
+
+
+def longest_rest(record: "Record", info: "RunInfo") -> slice | None:
+    """Return the rows of the longest stretch without current; None when there is none."""
+    import numpy as np
+
+    from harness.results import idle_rows
+
+    small = np.abs(np.nan_to_num(record.current_A)) < max(0.002, 3 * info.measurement.current.resolution)
+    quiet = small | idle_rows(record, info)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], quiet, [False])).astype(np.int8)))
+    best: tuple[float, slice | None] = (0.0, None)
+    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        span = float(record.t_s[high - 1] - record.t_s[low])
+        if span > best[0]:
+            best = (span, slice(low, high))
+    return best[1]
+
+
+def retention_in(record: "Record", info: "RunInfo", rows: slice) -> dict[str, Any]:
+    """Return what a rest says about self-discharge, as plain data.
+
+    Args:
+        record, info: The run.
+        rows: The rest, as `longest_rest` finds it.
+
+    Raises:
+        AnalysisError: times that fall.
+    """
+    import numpy as np
+
+    from harness.analysis.retention import retention
+
+    t_s = record.t_s[rows]
+    later = np.concatenate(([True], np.diff(t_s) != 0))  # a time written twice is one reading
+    found = retention(
+        t_s[later] - t_s[0],
+        record.voltage_V[rows][later],
+        info.measurement,
+        temperature_degC=record.temperature_degC[rows][later],
+    )
+    late = record.voltage_V[rows][-max(1, t_s.size // 20) :]
+    rested = late[np.isfinite(late)]
+    return {
+        **asdict(found),
+        "mV_per_day": None if found.fall_V_per_day is None else 1000 * found.fall_V_per_day,
+        "mV_U_per_day": None if found.fall_U_V_per_day is None else 1000 * found.fall_U_V_per_day,
+        "rested_V": float(rested.mean()) if rested.size else None,
+        "slope_from": None,
+    }
+
+
 def retention_of(folder: Path) -> dict[str, Any]:
     """Return what the longest rest of a run says about self-discharge.
 
     Raises:
         InputError: the run has no rest.
     """
+    from harness.loading import load
+    from harness.results import prepared
+
+    raw, info = load(folder)
+    record = prepared(raw, own=info.profile != "import")
+    rows = longest_rest(record, info)
+    if rows is None:
+        raise InputError(f"{folder}: this run has no rest; days of rest are the 'retention' recipe")
+    return retention_in(record, info, rows)
+
+
+SLOPE_ABOUT_V = 0.02  # the slope is that of the curve this far above and below the rested voltage
+SLOPE_U_SHARE = 0.25  # standard; a discharge's curve less its sag is not at equilibrium (common practice, assumed)
+
+
+def loss_of(retention: Mapping[str, Any], folder: Path, result: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a retention with its loss of charge, from the slope that a discharge of the same cell shows.
+
+    Args:
+        retention: What `retention_in` gave.
+        folder, result: A complete discharge from full of the same cell, and its figures.
+
+    Raises:
+        InputError: the discharge has no resistance or too few readings; without it no slope is known.
+    """
     import numpy as np
 
-    from harness.analysis.retention import retention
+    from harness.analysis.retention import MONTH_DAYS
+    from harness.duty import cell_model
     from harness.loading import load
 
-    record, info = load(folder)
-    longest: tuple[float, Any] = (0.0, None)
-    quiet = np.abs(np.nan_to_num(record.current_A)) < max(0.002, 3 * info.measurement.current.resolution)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], quiet, [False])).astype(np.int8)))
-    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        span = float(record.t_s[high - 1] - record.t_s[low])
-        if span > longest[0]:
-            longest = (span, slice(low, high))
-    if longest[1] is None:
-        raise InputError(f"{folder}: this run has no rest; days of rest are the 'retention' recipe")
-    rows = longest[1]
-    found = retention(
-        record.t_s[rows] - record.t_s[rows][0],
-        record.voltage_V[rows],
-        info.measurement,
-        temperature_degC=record.temperature_degC[rows],
-    )
-    return asdict(found)
+    record, _ = load(folder)
+    model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
+    rested_V, fall = retention.get("rested_V"), retention.get("fall_V_per_day")
+    fall_U = retention.get("fall_U_V_per_day")
+    if rested_V is None or fall is None or fall_U is None:
+        return dict(retention)
+    high_V = min(rested_V + SLOPE_ABOUT_V, float(model.ocv_V[0]))
+    low_V = high_V - 2 * SLOPE_ABOUT_V
+    if not (model.ocv_V[-1] < low_V and rested_V < model.ocv_V[0] + SLOPE_ABOUT_V):
+        return dict(retention)  # the cell rests where the discharge never was
+    falling = -model.ocv_V
+    moved_Ah = np.interp([-high_V, -low_V], falling, model.given_Ah)
+    share = float(moved_Ah[1] - moved_Ah[0]) / model.capacity_Ah
+    if share <= 0:
+        return dict(retention)
+    slope = (high_V - low_V) / share
+    to_percent = MONTH_DAYS * 100 / slope
+    loss = fall * to_percent
+    return {
+        **retention,
+        "loss_percent_per_month": loss,
+        "loss_U_percent_per_month": float(np.hypot(fall_U * to_percent, 2 * SLOPE_U_SHARE * loss)),
+        "slope_from": result.get("run"),
+    }

@@ -13,9 +13,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.errors import AnalysisError, InputError
+from harness.errors import AmphoraError, AnalysisError, InputError
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
     from harness.analysis.capacity import Figures
     from harness.analysis.charge import ChargeMetrics
     from harness.analysis.integration import Totals
@@ -25,6 +28,9 @@ if TYPE_CHECKING:
 
 FORMAT = "amphora-result/1"
 REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
+IDLE_STEPS = ("rest", "log", "ask")  # steps in which the bench orders no current
+SURVEY_STEPS = ("sweep", "rest", "ask")  # a run of these alone surveys a device, not a cell
+DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
 
 
 def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True) -> dict[str, Any]:
@@ -40,9 +46,19 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
         JournalDamaged: damage, by file and line.
         AnalysisError: a record no figure can be made from.
     """
+    folder = Path(folder)
+    result = _figures_of(folder, cutoff_V)
+    if (result.get("retention") or {}).get("mV_per_day") is not None:
+        result = {**result, "retention": _with_loss(folder, result["retention"])}
+    if not budget:
+        result = {key: value for key, value in result.items() if key != "budget"}
+    return result
+
+
+def _figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
+    """Return what a run's own files say: kept, or made anew."""
     from harness.loading import load_all
 
-    folder = Path(folder)
     if cutoff_V is not None and not (math.isfinite(cutoff_V) and cutoff_V > 0):
         raise InputError(f"--cutoff: {cutoff_V!r} V; a voltage above 0 V is accepted")
     cached = _cached(folder, cutoff_V)
@@ -53,9 +69,24 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
             _keep(folder, result, loaded.digest)
     else:
         result = cached
-    if not budget:
-        result = {key: value for key, value in result.items() if key != "budget"}
     return result
+
+
+def _with_loss(folder: Path, retention: dict[str, Any]) -> dict[str, Any]:
+    """Return a retention with its loss of charge, where another run of the cell gives the slope for it.
+
+    The other run is not among the inputs of `result.json`, so this part is never kept.
+    """
+    from harness.modelling import loss_of
+
+    for other in sorted(folder.absolute().parent.glob("*/run.json"), reverse=True):
+        if other.parent.name == folder.absolute().name:
+            continue
+        with contextlib.suppress(AmphoraError, OSError):
+            result = _figures_of(other.parent)
+            if result["complete"] and result["start"] in ("full", "declared-full"):
+                return loss_of(retention, other.parent, result)
+    return retention
 
 
 def _digest_of(folder: Path) -> str | None:
@@ -79,7 +110,7 @@ def _code_digest() -> str:
 
     digest = hashlib.sha256(harness.__version__.encode())
     here = Path(__file__).parent
-    for path in sorted([*here.glob("analysis/*.py"), here / "loading.py", here / "results.py"]):
+    for path in sorted([*here.glob("analysis/*.py"), here / "loading.py", here / "modelling.py", here / "results.py"]):
         digest.update(path.read_bytes())
     return digest.hexdigest()
 
@@ -158,6 +189,22 @@ def prepared(record: "Record", own: bool) -> "Record":
     return dataclasses.replace(record, gaps=tuple(sorted((*record.gaps, *found), key=lambda gap: gap.after_row)))
 
 
+def idle_rows(record: "Record", info: "RunInfo") -> "npt.NDArray[np.bool_]":
+    """Return where a reading of current is no current, shape (n,): no order for one, and within the offset.
+
+    Steps that order none are told by the journal. A record without a journal is judged by what is known of its
+    source: with an offset that is only assumed, every reading counts.
+    """
+    import numpy as np
+
+    current = info.measurement.current
+    within = np.abs(record.current_A) <= current.offset + 2 * current.resolution
+    if not any(info.step_kinds):
+        return within & within.all() & (not current.assumed)
+    kinds = [number for number, kind in enumerate(info.step_kinds) if kind in IDLE_STEPS]
+    return within & np.isin(record.step, kinds)
+
+
 def default_cutoff_V(info: "RunInfo") -> float | None:
     """Return the cut-off that holds when none was asked for: the plan's or map's, else the window's."""
     if info.cutoff_V is not None:
@@ -172,6 +219,8 @@ def default_cutoff_V(info: "RunInfo") -> float | None:
 
 
 def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
+    import dataclasses
+
     import numpy as np
 
     from harness.analysis.capacity import figures
@@ -209,7 +258,15 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         return {**base, **_nothing(info), "phases": [], "warnings": [_plain(item) for item in told], "budget": {}}
     step_time = record.extra.get("step_time_s")
     totals = accumulate(record, step_time)
-    phases = find_phases(record, totals)
+    if own and "sweep" in info.step_kinds and set(info.step_kinds) <= {*SURVEY_STEPS, ""}:
+        told.append(
+            Warning_("survey", "This run surveys a device, it says nothing about a cell: 'amphora duty from-run'.")
+        )
+        return {**base, **_nothing(info), "phases": [], "warnings": [_plain(item) for item in told], "budget": {}}
+    quiet = dataclasses.replace(record, current_A=np.where(idle_rows(record, info), 0.0, record.current_A))
+    phases = find_phases(quiet, totals)
+    if not phases:  # what is left of the current is the meter's own: it steps nowhere, and it moves nothing
+        record, totals = quiet, accumulate(quiet, step_time)
     entries: list[dict[str, Any]] = []
     made: list[Figures] = []
     metrics: list[ChargeMetrics | None] = []
@@ -269,6 +326,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     )
     warnings += _counters(record, phases, totals)
     warnings += _passes(entries, info.chemistry)
+    result["retention"] = _retention(record, info, warnings)
     if chosen is None and charges and not entries[charges[-1]]["complete"]:
         warnings.append(Warning_("charge-unfinished", "The charge did not end by its taper: it is an 'at least'."))
     result["phases"] = entries
@@ -286,6 +344,24 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         result["budget"] = {"capacity": _budget(made[index].capacity), "energy": _budget(made[index].energy)}
     answer: dict[str, Any] = _finite(result)
     return answer
+
+
+def _retention(record: "Record", info: "RunInfo", told: list[Any]) -> dict[str, Any] | None:
+    """Return what days of rest say; None for a run that is not about rest."""
+    from harness.analysis.warnings import Warning_
+    from harness.modelling import longest_rest, retention_in
+
+    rows = longest_rest(record, info)
+    if rows is None:
+        return None
+    span_s = float(record.t_s[rows.stop - 1] - record.t_s[rows.start])
+    if info.profile != "retention" and span_s < DAYS_OF_REST_S:
+        return None
+    try:
+        return retention_in(record, info, rows)
+    except AnalysisError as error:
+        told.append(Warning_("retention", f"Nothing can be said about self-discharge: {error}."))
+        return None
 
 
 def _finite(value: Any) -> Any:
@@ -339,6 +415,7 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
         "main_current_A": None,
         "start": info.start,
         "cycle": None,
+        "retention": None,
         "k": 2.0,
     }
 

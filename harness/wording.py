@@ -66,6 +66,7 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
         lines.append(f"It took {with_U(result['charge_Ah'], result.get('charge_U_Ah'), 1000, 'mAh')} of charge.")
     if capacity is None and result["charge_Ah"] is None:
         lines.append("There is no charge and no discharge in this record.")
+    lines += _retention(result.get("retention"))
     cycle = result.get("cycle")
     if cycle:
         lines.append(
@@ -110,6 +111,18 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
     if budget:
         for table in result["budget"].values():
             lines += ["", *budget_lines(table)]
+    return lines
+
+
+def _retention(found: Mapping[str, Any] | None) -> list[str]:
+    if not found:
+        return []
+    lines = [f"Self-discharge: {found['verdict']}. {found['text'][:1].upper()}{found['text'][1:]}."]
+    if found.get("loss_percent_per_month") is not None:
+        loss = with_U(found["loss_percent_per_month"], found["loss_U_percent_per_month"], 1, "%")
+        lines.append(f"That is {loss} of its charge a month, by the slope of {found['slope_from']}.")
+    elif found.get("mV_per_day") is not None:
+        lines.append("In charge it is not known: that needs a complete discharge of this cell, with load steps.")
     return lines
 
 

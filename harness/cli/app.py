@@ -16,6 +16,7 @@ GROUPS = (
     "benches",  # bench check/simulate
     "runs",  # plan, run, resume, watch
     "figures",  # import, analyse, plot, export
+    "insights",  # identify, model
     "choices",  # grade, compare, match, fit, duty
     "papers",  # certify, verify, label, report, key, schema
     "demos",  # demo

@@ -1,0 +1,69 @@
+"""Commands that say what a run means: what an unmarked cell is, which circuit stands for a cell."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, finite, say
+
+
+def register(app: typer.Typer) -> None:
+    """Add this group's commands to the program."""
+    app.command("identify")(identify)
+    app.command("model")(model)
+
+
+def identify(
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run folders of one cell, oldest first.")],
+    save: Annotated[bool, typer.Option("--save", help="Keep the answer in the cell's record on the shelf.")] = False,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what a cell is from runs made with it, or what to do next to find out.
+
+    It is a judgement with a confidence, no proof: treat a cell as the most delicate kind it may be.
+
+    Example: amphora identify logs/L3-a/20261124T190000Z-identify --save
+    """
+    from dataclasses import asdict
+
+    from harness.identifying import identify_runs, save_identification
+
+    found = identify_runs(runs)
+    data: dict[str, Any] = {**asdict(found), "saved": save}
+    if save:
+        cell = save_identification(logs, runs, found)
+        data["cell"] = cell.id
+        say(f"kept in the record of {cell.id}")
+
+    def show() -> None:
+        print(f"{found.answer} (confidence: {found.confidence})")
+        for text in found.evidence:
+            print(f"  - {text}")
+        print(f"Next: {found.next_step}")
+
+    answer(data, as_json, show)
+
+
+def model(
+    run: Annotated[Path, typer.Argument(help="A run folder with load steps.")],
+    out: Annotated[Path | None, typer.Option("--out", help="File to write the circuit to, as JSON; a new one.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit the equivalent circuit that a run's load steps support: a resistor and one or two RC pairs.
+
+    Example: amphora model logs/L3-a/20261124T210000Z-load-steps --out L3-a.json
+    """
+    from harness.modelling import circuit_lines, circuit_of, write_circuit
+
+    circuit = finite(circuit_of(run))
+    if out is not None:
+        write_circuit(circuit, out)
+        say(f"circuit written to {out}")
+
+    def show() -> None:
+        for text in circuit_lines(circuit):
+            print(text)
+
+    answer(circuit, as_json, show)
