@@ -657,10 +657,9 @@ class Runner:
         self._last_reading_s = t_s
         self._last_asked_s = asked_s - self._t0_s
         if late and energised and t_s - before_s > max(60.0, 2 * self.plan.max_gap_s):
-            raise Stop(
-                "guard:no-reading",
-                f"no reading for {t_s - before_s:.0f} s while current was ordered (was the computer asleep?)",
-            )
+            text = f"no reading for {t_s - before_s:.0f} s while current was ordered (was the computer asleep?)"
+            lost = guard.Violation("no-reading", text, t_s - before_s, self.plan.max_gap_s)
+            self._guard_stop(lost, self.plan.steps[state.plan_step])
         step = self.plan.steps[state.plan_step]
         verdict = guard.judge(self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC)
         if verdict.stop is not None:

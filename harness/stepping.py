@@ -547,18 +547,22 @@ def replay(plan: Plan, events: list[dict[str, Any]], rows: list[Sample]) -> tupl
     state = initial(plan)
     told: list[Event] = []
     done = 0
+    # The row on which the guard stopped was written down and not acted on.
+    stopped = {int(event["after_row"]) - 1 for event in events if event["kind"] == "guard"}
     for event in events:
         record = record_of(event)
         if record is None:
             continue
         while done < min(int(event["after_row"]), len(rows)):
-            state, _, new = advance(plan, state, rows[done])
-            told.extend(new)
+            if done not in stopped:
+                state, _, new = advance(plan, state, rows[done])
+                told.extend(new)
             done += 1
         state, _, new = advance(plan, state, record)
         told.extend(new)
     while done < len(rows):
-        state, _, new = advance(plan, state, rows[done])
-        told.extend(new)
+        if done not in stopped:
+            state, _, new = advance(plan, state, rows[done])
+            told.extend(new)
         done += 1
     return state, told
