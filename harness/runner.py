@@ -76,6 +76,10 @@ class Beats(Protocol):
         """Say that the runner made safe and ends."""
         ...
 
+    def alive(self) -> bool:
+        """Whether it is there."""
+        ...
+
 
 class Stop(Exception):
     """Ends the loop: a reason in the contract's words, and one sentence."""
@@ -258,6 +262,7 @@ class Runner:
     _last_reading_s: float = 0.0
     _last_asked_s: float = 0.0
     _touched: bool = False
+    _keeper_gone: bool = False
     _shown_s: float = -1e9
     _beat_s: float = -1e9
     notes: list[str] = field(default_factory=list)  # what the record should say of the host
@@ -814,6 +819,7 @@ class Runner:
             if rig.supply is not None and self._on != "load":
                 rig.supply.set_output(False)
             if self._on != "load" and rig.switch is not None:
+                self._beat(self._now())  # a relay may take seconds between two positions
                 rig.switch.connect("discharge")
             assert order.value is not None
             rig.load.set_discharge(order.mode, order.value)  # type: ignore[arg-type]
@@ -826,6 +832,7 @@ class Runner:
             if rig.load is not None and self._on != "supply":
                 rig.load.set_input(False)
             if self._on != "supply" and rig.switch is not None:
+                self._beat(self._now())
                 rig.switch.connect("charge")
             assert order.voltage_V is not None and order.current_A is not None
             if self._on != "supply":
@@ -927,6 +934,11 @@ class Runner:
         self._beat_s = wall_s
         if self.keeper is not None:
             self.keeper.beat()
+            if not self._keeper_gone and not self.keeper.alive():
+                self._keeper_gone = True
+                self._event("instrument-error", text="the keeper process is gone: nobody acts if this program dies")
+                if self.alarm is not None:
+                    self.alarm("person", "the keeper process is gone: stay with the bench, or stop the run")
         if self.rig.switch is not None:
             self.rig.switch.beat()
 

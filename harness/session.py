@@ -7,7 +7,7 @@ printed (`cli`). Opening of instruments is handed in, because only the program p
 import dataclasses
 import json
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -269,7 +269,7 @@ def held(bench: BenchDescription) -> Iterator[None]:
 def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: bool) -> Outcome:
     """Run with the folder locked, awake, with a keeper beside."""
     if not guarded:
-        return runner.run()
+        return _described(runner.run())
     from harness.awake import stay_awake
     from harness.keeper import Keeper
     from harness.lock import acquire_folder
@@ -282,10 +282,20 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
         keeper = Keeper.start(dict(bench.data), names, folder) if names else None
         runner.keeper = keeper
         try:
-            return runner.run()
+            return _described(runner.run())
         finally:
             if keeper is not None:
                 keeper.abandon()  # nothing after a bye; without one the keeper tries on
+
+
+def _described(outcome: Outcome) -> Outcome:
+    """Put the description of the files beside them; a disk that is full then changes nothing else."""
+    from harness.packaging import write_package
+
+    if outcome.folder.is_dir():
+        with suppress(AmphoraError, OSError):
+            write_package(outcome.folder)
+    return outcome
 
 
 def bench_of(folder: Path) -> Path | None:
