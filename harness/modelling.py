@@ -4,7 +4,7 @@ Thin: loads the folder, picks the rows, calls the pure analysis, returns plain d
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,10 +28,11 @@ def circuit_of(folder: Path) -> dict[str, Any]:
     from harness.analysis.circuit import circuit_to_dict, fit_circuit
     from harness.analysis.resistance import find_steps
     from harness.loading import load
-    from harness.results import prepared
+    from harness.results import idle_rows, prepared
 
     raw, info = load(folder)
     record = prepared(raw, own=info.profile != "import")
+    record = replace(record, current_A=np.where(idle_rows(record, info), 0.0, record.current_A))
     pulses = [number for number, kind in enumerate(info.step_kinds) if kind == "pulses"]
     rows = np.flatnonzero(record.step == pulses[0]) if pulses else np.empty(0, dtype=np.int64)
     if rows.size:
@@ -152,7 +153,7 @@ def retention_of(folder: Path) -> dict[str, Any]:
     return retention_in(record, info, rows)
 
 
-SLOPE_ABOUT_V = 0.02  # the slope is that of the curve this far above and below the rested voltage
+SLOPE_ABOUT_V = 0.02  # at least this far about the voltages of the rest the slope is taken
 SLOPE_U_SHARE = 0.25  # standard; a discharge's curve less its sag is not at equilibrium (common practice, assumed)
 
 
@@ -178,8 +179,10 @@ def loss_of(retention: Mapping[str, Any], folder: Path, result: Mapping[str, Any
     fall_U = retention.get("fall_U_V_per_day")
     if rested_V is None or fall is None or fall_U is None:
         return dict(retention)
-    high_V = min(rested_V + SLOPE_ABOUT_V, float(model.ocv_V[0]))
-    low_V = high_V - 2 * SLOPE_ABOUT_V
+    fallen_V = max(0.0, fall * (float(retention.get("rested_days") or 1.0) - 1.0))  # after the first day
+    middle_V, half_V = rested_V + 0.5 * fallen_V, max(SLOPE_ABOUT_V, 0.5 * fallen_V)
+    high_V = min(middle_V + half_V, float(model.ocv_V[0]))
+    low_V = min(middle_V - half_V, high_V - SLOPE_ABOUT_V)
     if not (model.ocv_V[-1] < low_V and rested_V < model.ocv_V[0] + SLOPE_ABOUT_V):
         return dict(retention)  # the cell rests where the discharge never was
     falling = -model.ocv_V
