@@ -30,6 +30,9 @@ from drivers.scpi import (
 from drivers.visa import Link
 
 MOST_ERRORS = 32  # entries read from one queue before it is said to be endless
+# Ends half a command that a program left behind when it was killed, and spoils it: a bare line end
+# would carry it out ("CURR 9" on a load that is on). No SCPI header or number holds this character.
+SPOILER = "!"
 OFF_ORDERS = 3
 LOOK_AGAIN_S = 0.05
 OUTSIDE = 1e-9  # a value that differs from its limit by rounding is at its limit
@@ -515,7 +518,7 @@ class ScpiInstrument:
         except DriverError as error:
             first = str(error)
         self.link.reopen()
-        self.link.write("")
+        self.link.write(SPOILER)
         self._off_at_once()
         self.identify()
         return self._make_safe_once(False, f"; the link had failed before ({first})")
@@ -528,7 +531,7 @@ class ScpiInstrument:
     def _make_safe_once(self, lone_terminator: bool, remark: str) -> SafeState:
         assert self.dialect.off is not None
         if lone_terminator:
-            self.link.write("")
+            self.link.write(SPOILER)
         off = self.dialect.off.send(channel=self.channel)
         errors: list[str] = []
         orders = 0

@@ -10,7 +10,7 @@ from typing import Any
 
 from drivers.dialect import Dialect, candidates, load_dialect, read_quantity
 from drivers.errors import DescriptionError, DriverError, IdentityError
-from drivers.instrument import ScpiInstrument
+from drivers.instrument import SPOILER, ScpiInstrument
 from drivers.load import ScpiLoad
 from drivers.meter import ScpiMeter
 from drivers.roles import Clock, Instrument
@@ -75,7 +75,7 @@ def open_instrument(
     link = _link(name, description, dialect, where)
     try:
         if lone_terminator:
-            link.write("")
+            link.write(SPOILER)
         if dialect is not None:
             _check_channel(dialect, channel, where)
             instrument = KINDS[str(role)](
