@@ -416,7 +416,12 @@ def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
     if result.get("capacity_Ah") is not None:
         u_Ah = result.get("capacity_U_Ah")
         spread = "" if u_Ah is None else f" ± {u_Ah * 1000:.0f}"
-        what = "holds" if result.get("start") in ("full", "declared-full") else "gave (start not known to be full)"
+        if not result.get("reached_cutoff"):
+            what = "gave at least"
+        elif result.get("start") in ("full", "declared-full"):
+            what = "holds"
+        else:
+            what = "gave (start not known to be full)"
         lines.append(f"{what} {result['capacity_Ah'] * 1000:.0f}{spread} mAh (k = 2)")
     if result.get("charge_Ah") is not None:
         lines.append(f"accepted {result['charge_Ah'] * 1000:.0f} mAh")
