@@ -416,29 +416,6 @@ def test_a_read_back_coarser_than_the_value_set_is_accepted_and_returned(cell: I
         load = open_load(server)
         assert load.set_discharge("current", 0.333) == pytest.approx(0.33)
         load.close()
-
-
-# -- speed -------------------------------------------------------------------------------------------
-
-
-def test_a_reading_costs_little_over_the_same_questions_through_bare_pyvisa(server: ScpiServer, load: ScpiLoad) -> None:
-    # Ratio in one run; both sides take their best of several short rounds.
-    import pyvisa
-
-    bare = pyvisa.ResourceManager("@py").open_resource(server.resource, read_termination="\n", write_termination="\n")
-
-    def bare_reading() -> None:
-        voltage, current = bare.query("MEAS:VOLT?;:MEAS:CURR?").split(";")  # type: ignore[attr-defined]
-        assert float(voltage) and float(current) == 0.0
-
-    best_s = {load.read: 1e9, bare_reading: 1e9}
-    for _ in range(15):  # turn about, so that a busy machine is busy for both
-        for once in best_s:
-            before_s = time.perf_counter()
-            for _ in range(100):
-                once()
-            best_s[once] = min(best_s[once], time.perf_counter() - before_s)
-    assert best_s[load.read] < 1.6 * best_s[bare_reading]
     bare.close()
 
 

@@ -118,7 +118,7 @@ def test_reading_does_not_wait_while_a_fresh_line_is_there(far, opened):
     began = time.monotonic()
     for _ in range(100):
         logger.read()
-    assert time.monotonic() - began < 0.1
+    assert time.monotonic() - began < 2.0  # one wait alone would be 3 s
     assert 0 <= logger.age_s() < 3
 
 
