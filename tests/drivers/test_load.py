@@ -416,7 +416,6 @@ def test_a_read_back_coarser_than_the_value_set_is_accepted_and_returned(cell: I
         load = open_load(server)
         assert load.set_discharge("current", 0.333) == pytest.approx(0.33)
         load.close()
-    bare.close()
 
 
 def test_the_server_may_be_used_from_several_threads(server: ScpiServer) -> None:
