@@ -30,6 +30,7 @@ outside: .venv/ready
 
 nights: .venv/ready
 	$(BIN)/python -m tests.campaign --nights 80
+	$(BIN)/python -m tests.campaign.kills --kills 10
 
 browser: .venv/ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev,browser]' -c constraints.txt
