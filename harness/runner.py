@@ -994,6 +994,7 @@ def run_header(
         "cutoff_V": cutoff_V,
         "bench": {
             "name": bench.name,
+            "file": bench.where if bench.where == "simulated" else str(Path(bench.where).absolute()),
             "leads": bench.leads,
             "instruments": instruments,
             "cell": {

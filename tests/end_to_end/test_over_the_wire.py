@@ -82,7 +82,7 @@ def test_ctrl_c_switches_off_and_resume_goes_on(serve: Any, amphora: Any, tmp_pa
     assert answer["stop"] == "interrupted" and answer["safe"]
     check = amphora.json("bench", "check", "--bench", str(served.bench))
     assert check["instruments"]["load"]["setup"]["on"] is False
-    again = amphora.json("resume", answer["run"], "--bench", str(served.bench))
+    again = amphora.json("resume", answer["run"])  # the run knows its bench file
     assert again["stop"] == "cutoff"
     amphora.call("resume", answer["run"], "--bench", str(served.bench), code=2)
 
