@@ -241,22 +241,8 @@ def rounded(
 
 def sha256(path: Path) -> str:
     """Return a file's SHA-256 in hex."""
-    digest = hashlib.sha256()
     with path.open("rb") as file:
-        while block := file.read(1 << 20):
-            digest.update(block)
-    return digest.hexdigest()
-
-
-def sha256_prefix(path: Path, length: int) -> str:
-    """Return the SHA-256 in hex of a file's first `length` bytes."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        left = length
-        while left > 0 and (block := file.read(min(left, 1 << 20))):
-            digest.update(block)
-            left -= len(block)
-    return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(frozen=True)

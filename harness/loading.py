@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from harness.errors import InputError, JournalDamaged
+from harness.journal import sha256
 
 if TYPE_CHECKING:
     from harness.analysis.records import Gap, Measurement, Record, RunInfo, Specification
@@ -114,7 +115,7 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
         raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
     wanted = [name for name in columns if extras or name in COLUMNS or name in ANALYSED_EXTRAS]
     with ThreadPoolExecutor(max_workers=1) as beside:
-        hashing = beside.submit(_sha256, samples)
+        hashing = beside.submit(sha256, samples)
         table = _read_table(samples, columns, wanted, whole, notices)
         digest = hashing.result()
     stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
@@ -196,14 +197,6 @@ def _header(path: Path) -> tuple[tuple[str, ...], bool]:
     if not header.endswith(b"\n"):
         raise JournalDamaged(f"{path}, line 1: the header is missing")
     return tuple(header.decode("utf-8", errors="replace").rstrip("\r\n").split(",")), whole
-
-
-def _sha256(path: Path) -> str:
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(1 << 20):
-            digest.update(block)
-    return digest.hexdigest()
 
 
 def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[str, Any] | None:

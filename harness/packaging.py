@@ -4,14 +4,13 @@ Data Package and Table Schema, version 1 (specs.frictionlessdata.io). Derived: m
 made anew. Units stand beside each field, spelled out.
 """
 
-import hashlib
 import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from harness.errors import InputError
-from harness.journal import write_whole
+from harness.journal import sha256, write_whole
 
 FIELDS: dict[str, tuple[str, str, str, str]] = {
     # name: (type, title, unit, description)
@@ -125,11 +124,7 @@ def write_package(folder: Path) -> Path:
 
 
 def _size(path: Path) -> dict[str, Any]:
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(1 << 20):
-            digest.update(block)
-    return {"bytes": path.stat().st_size, "hash": f"sha256:{digest.hexdigest()}"}
+    return {"bytes": path.stat().st_size, "hash": f"sha256:{sha256(path)}"}
 
 
 def _name(text: str) -> str:

@@ -5,7 +5,6 @@ printed (`cli`). Opening of instruments is handed in, because only the program p
 """
 
 import dataclasses
-import json
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
@@ -298,18 +297,10 @@ def _described(outcome: Outcome) -> Outcome:
     return outcome
 
 
-def bench_of(folder: Path) -> Path | None:
-    """Return the bench file beside a run, if the run was started from one."""
-    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    where = run.get("bench", {}).get("file")
-    return Path(where) if where else None
-
-
 __all__ = [
     "CAUTIONS",
     "InputError",
     "Request",
-    "bench_of",
     "carry_out",
     "go_on",
     "held",

@@ -8,7 +8,6 @@ import contextlib
 import os
 import socket
 import threading
-import time
 from typing import Any
 
 from drivers.roles import Clock
@@ -236,13 +235,3 @@ def _specification(name: str, channels: dict[str, dict[str, str]]) -> list[str]:
         lines.append(f"[instruments.{name}.specification.{channel}]")
         lines += [f'{key} = "{value}"' for key, value in table.items()]
     return lines
-
-
-def serve_until_ended(bench: ServedBench, ended: threading.Event) -> None:
-    """Run until told to end."""
-    bench.start()
-    try:
-        while not ended.is_set():
-            time.sleep(0.1)
-    finally:
-        bench.stop()
