@@ -18,7 +18,8 @@ from harness.bench import BenchDescription
 from harness.errors import AmphoraError, InputError
 from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
-from harness.runner import Outcome, Person, Progress, Rig, Runner, resumable, run_folder, run_header
+from harness.rig import Rig
+from harness.runner import Outcome, Person, Progress, Runner, resumable, run_folder, run_header
 from harness.shelf import Shelf
 
 FULL_FOR_H = 4.0

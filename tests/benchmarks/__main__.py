@@ -63,7 +63,8 @@ def reading_over_tcp() -> dict[str, float]:
     from harness.bench import bench_from_dict, load_bench
     from harness.persons import ObligingPerson
     from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
-    from harness.runner import Rig, Runner, Stop, run_header
+    from harness.rig import Rig
+    from harness.runner import Runner, Stop, run_header
 
     folder = Path(tempfile.mkdtemp())
     server = subprocess.Popen(
@@ -183,7 +184,8 @@ from drivers.simulated.bench import SimulatedBench
 from harness.bench import bench_from_dict
 from harness.persons import ObligingPerson
 from harness.plan import Limits, Order, Plan, Segment, Step, plan_to_dict
-from harness.runner import Rig, Runner, run_header
+from harness.rig import Rig
+from harness.runner import Runner, run_header
 bench = SimulatedBench("li-ion-good", 1)
 limits = Limits(1.0, 4.4, -2.0, 2.0)
 step = Step("d", "discharge", (Segment(Order("discharge", value=0.01), 360000.0),), (), 360000.0, True, 1.0, limits)

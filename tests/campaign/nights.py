@@ -20,7 +20,8 @@ from harness.errors import AmphoraError
 from harness.journal import JournalWriter, read_run
 from harness.persons import ObligingPerson
 from harness.plan import plan_to_dict
-from harness.runner import CellReading, Rig, Runner, run_folder, run_header
+from harness.rig import CellReading, Rig
+from harness.runner import Runner, run_folder, run_header
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay

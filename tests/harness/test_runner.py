@@ -17,7 +17,8 @@ from harness.errors import Refused
 from harness.journal import read_run
 from harness.persons import ObligingPerson
 from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
-from harness.runner import Outcome, Rig, Runner, resumable, run_header
+from harness.rig import Rig
+from harness.runner import Outcome, Runner, resumable, run_header
 from harness.stepping import RESULT_KINDS, Sample, replay
 
 LIMITS = Limits(2.5, 4.25, -1.1, 1.1, 0.0, 45.0, 2.0, 3.0)
