@@ -26,7 +26,6 @@ import hashlib
 import json
 import os
 import threading
-import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -37,6 +36,7 @@ from harness.errors import InputError, JournalDamaged
 
 FORMAT = "amphora-run/1"
 READABLE_FORMATS = ("amphora-run/1",)
+SYNC_EVERY_S = 0.1  # rows are brought to the disk at most this often, by wall clock
 COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
 Event = dict[str, Any]
 
@@ -101,7 +101,7 @@ class JournalWriter:
             self._samples.close()
             raise
         self._dirty = threading.Event()
-        self._closing = False
+        self._closing = threading.Event()
         self._sync_error: OSError | None = None
         self._syncer = threading.Thread(target=self._keep_synced, name="journal-sync", daemon=True)
         self._syncer.start()
@@ -198,7 +198,7 @@ class JournalWriter:
 
     def close(self) -> None:
         """Sync and close. May be called twice; a full disk does not raise here."""
-        self._closing = True
+        self._closing.set()
         self._dirty.set()
         if self._syncer.is_alive() and threading.current_thread() is not self._syncer:
             self._syncer.join(timeout=5.0)
@@ -215,7 +215,7 @@ class JournalWriter:
         while True:
             self._dirty.wait()
             self._dirty.clear()
-            if self._closing:
+            if self._closing.is_set():
                 return
             try:
                 _sync(self._samples.fileno())
@@ -224,7 +224,7 @@ class JournalWriter:
             except OSError as error:
                 self._sync_error = error
                 return
-            time.sleep(0.1)
+            self._closing.wait(SYNC_EVERY_S)
 
 
 def rounded(
