@@ -1,7 +1,10 @@
 """Commands that plan, run, go on and watch. Parse, call one function, print, exit."""
 
+import functools
+import inspect
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -47,18 +50,9 @@ KindOption = Annotated[str, typer.Option("--simulated-cell", help="Kind of cell 
 SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("plan")(plan)
-    app.command("run")(run)
-    app.command("resume")(resume)
-    app.command("watch")(watch)
-
-
-def plan(
+def _request(
     cell: CellOption,
     profile: ProfileOption,
-    bench: BenchOption = "simulated",
     logs: LogsOption = DEFAULT_LOGS,
     start: StartOption = None,
     capacity: CapacityOption = None,
@@ -68,8 +62,56 @@ def plan(
     attended: AttendedOption = None,
     present: PresentOption = False,
     charge_unattended: UnattendedOption = False,
-    json: JsonOption = False,
-) -> None:
+) -> "Request":
+    """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
+    from harness.quantities import parse
+    from harness.session import Request
+
+    if start not in (None, "full", "declared-full", "unknown"):
+        raise InputError(f"--start {start}: is not accepted; declared-full or unknown is")
+    return Request(
+        cell_id=cell,
+        profile=profile,
+        logs=logs,
+        start="declared-full" if start == "full" else start,
+        capacity_Ah=None if capacity is None else parse(capacity, "capacity", "--capacity"),
+        current_A=None if current is None else parse(current, "current", "--current"),
+        cutoff_V=None if cutoff is None else parse(cutoff, "voltage", "--cutoff"),
+        ready_by=None if ready_by is None else _moment(ready_by),
+        attended=None if attended is None else _hours(attended),
+        present=present,
+        unattended_charging_ok=charge_unattended,
+    )
+
+
+def _asking(command: Callable[..., None]) -> Callable[..., None]:
+    """Give `command` the options of `_request` where its parameter `request` stands, and what they ask for."""
+    options = inspect.signature(_request).parameters
+    parameters: list[inspect.Parameter] = []
+    for name, parameter in inspect.signature(command).parameters.items():
+        parameters.extend(options.values() if name == "request" else [parameter])
+
+    @functools.wraps(command)
+    def asked(**given: Any) -> None:
+        request = _request(**{name: given.pop(name) for name in options})
+        command(request=request, **given)
+
+    by_name = [each.replace(kind=inspect.Parameter.KEYWORD_ONLY) for each in parameters]
+    asked.__signature__ = inspect.Signature(by_name)  # type: ignore[attr-defined]
+    asked.__annotations__ = {each.name: each.annotation for each in by_name}
+    return asked
+
+
+def register(app: typer.Typer) -> None:
+    """Add this group's commands to the program."""
+    app.command("plan")(plan)
+    app.command("run")(run)
+    app.command("resume")(resume)
+    app.command("watch")(watch)
+
+
+@_asking
+def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOption = False) -> None:
     """Say what will happen, when it ends and what stops it. Touches nothing.
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
@@ -80,38 +122,15 @@ def plan(
     from harness.planview import render
     from harness.session import make_plan
 
-    request = _request(
-        cell,
-        profile,
-        logs,
-        start,
-        capacity,
-        current,
-        cutoff,
-        ready_by,
-        attended,
-        present,
-        charge_unattended,
-        None,
-    )
     now = datetime.now(UTC)
     the_plan, _ = make_plan(request, _described(bench), now)
     answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
 
 
+@_asking
 def run(
-    cell: CellOption,
-    profile: ProfileOption,
     bench: BenchOption,
-    logs: LogsOption = DEFAULT_LOGS,
-    start: StartOption = None,
-    capacity: CapacityOption = None,
-    current: CurrentOption = None,
-    cutoff: CutoffOption = None,
-    ready_by: ReadyOption = None,
-    attended: AttendedOption = None,
-    present: PresentOption = False,
-    charge_unattended: UnattendedOption = False,
+    request: "Request",
     hand_voltage: HandOption = None,
     simulated_cell: KindOption = "li-ion",
     seed: SeedOption = 1,
@@ -123,22 +142,11 @@ def run(
 
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
+    from harness.quantities import parse
     from harness.session import CAUTIONS, carry_out
 
-    request = _request(
-        cell,
-        profile,
-        logs,
-        start,
-        capacity,
-        current,
-        cutoff,
-        ready_by,
-        attended,
-        present,
-        charge_unattended,
-        hand_voltage,
-    )
+    if hand_voltage is not None:
+        request = replace(request, hand_voltage_V=parse(hand_voltage, "voltage", "--hand-voltage"))
     for line in CAUTIONS:
         say(f"  {line}")
     with _Setup(bench, request, simulated_cell, seed) as setup:
@@ -215,41 +223,6 @@ def watch(
 
 
 # -- what the commands share -----------------------------------------------------------------------
-
-
-def _request(
-    cell: str,
-    profile: str,
-    logs: Path,
-    start: str | None,
-    capacity: str | None,
-    current: str | None,
-    cutoff: str | None,
-    ready_by: str | None,
-    attended: str | None,
-    present: bool,
-    charge_unattended: bool,
-    hand_voltage: str | None,
-) -> "Request":
-    from harness.quantities import parse
-    from harness.session import Request
-
-    if start not in (None, "full", "declared-full", "unknown"):
-        raise InputError(f"--start {start}: is not accepted; declared-full or unknown is")
-    return Request(
-        cell_id=cell,
-        profile=profile,
-        logs=logs,
-        start="declared-full" if start == "full" else start,
-        capacity_Ah=None if capacity is None else parse(capacity, "capacity", "--capacity"),
-        current_A=None if current is None else parse(current, "current", "--current"),
-        cutoff_V=None if cutoff is None else parse(cutoff, "voltage", "--cutoff"),
-        ready_by=None if ready_by is None else _moment(ready_by),
-        attended=None if attended is None else _hours(attended),
-        present=present,
-        unattended_charging_ok=charge_unattended,
-        hand_voltage_V=None if hand_voltage is None else parse(hand_voltage, "voltage", "--hand-voltage"),
-    )
 
 
 def _clock_time(text: str, where: str) -> tuple[int, int]:
