@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check benchmarks outside nights browser campaign clean
+.PHONY: demo test check commands benchmarks outside nights browser campaign clean
 
 .venv/ready: pyproject.toml constraints.txt
 	$(PYTHON) -m venv .venv
@@ -20,6 +20,9 @@ check: .venv/ready
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+commands: .venv/ready
+	$(BIN)/python tests/support/command_reference.py
 
 benchmarks: .venv/ready
 	$(BIN)/python -m tests.benchmarks
