@@ -8,6 +8,10 @@ answer, bytes nobody asked for, a dead peer) the session is thrown away at once,
 has nowhere to arrive, and every use raises `LinkError` until `reopen()`. A time-out that only
 tried again would hand the old answer to the next question, for ever and without an error.
 
+A raw socket is opened by the backend and then spoken to directly: the backend's own way from message
+to socket costs more than everything else a reading needs (docs/benchmarks.md), and the bytes are the
+same. A peer that does not read is given up after the time-out, too.
+
 Times are wall time (a pause is the instrument's need, also on a bench that runs faster).
 pyvisa is imported when a link is opened, not before.
 """
@@ -25,6 +29,7 @@ from drivers.errors import LinkError
 
 BACKEND = "@py"
 OPEN_TIMEOUT_S = 5.0
+LONGEST_ANSWER = 1_000_000  # characters; a line that goes on for ever is no answer
 QUIET_S = 0.1  # a serial line silent for this long has no old answer left to give
 _PARITIES = ("none", "odd", "even", "mark", "space")
 
@@ -112,8 +117,10 @@ class Link:
         self.exchanges = 0
         self.users = 1
         self._resource: Any = None
-        self._session: Any = None
         self._socket: socket.socket | None = None
+        self._unasked = b""  # what came behind the end of an answer
+        self._end = read_termination[-1:].encode("latin-1")
+        self._write_end = write_termination.encode("latin-1")
         self._serial: Any = None
         self._broken = "it is not open yet"
         self._ready_s = -math.inf
@@ -148,11 +155,12 @@ class Link:
             opened.encoding = "latin-1"  # any byte is text; what is no answer is found when it is read
             session = opened.visalib.sessions.get(opened.session)
             interface = getattr(session, "interface", None)
-            self._socket, self._serial, self._session = None, None, session
+            self._socket, self._serial = None, None
             if isinstance(interface, socket.socket):
                 interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                if hasattr(session, "_pending_buffer"):
-                    self._socket = interface
+                if hasattr(session, "_pending_buffer") and self._end:
+                    interface.settimeout(self.timeout_s)
+                    self._socket, self._unasked = interface, b""
             elif self.is_serial and interface is not None:
                 self._set_serial(opened, interface)
         except Exception as error:  # the backend raises bare Exception while opening
@@ -205,7 +213,7 @@ class Link:
 
     def close(self) -> None:
         """Give the session back; may be called twice."""
-        opened, self._resource, self._socket, self._serial, self._session = self._resource, None, None, None, None
+        opened, self._resource, self._socket, self._serial = self._resource, None, None, None
         if not self._broken:
             self._broken = "it was closed"
         if opened is not None:
@@ -228,7 +236,10 @@ class Link:
             self._pause()
         try:
             self._nothing_waits()
-            opened.write(message)
+            if self._socket is not None:
+                self._socket.sendall(message.encode("latin-1") + self._write_end)
+            else:
+                opened.write(message)
         except LinkError:
             raise
         except _foreign as error:
@@ -246,12 +257,20 @@ class Link:
         opened = self._usable()
         if self.pause_s:
             self._pause()
+        peer = self._socket
         try:
             self._nothing_waits()
-            opened.write(message)
-            if self._socket is not None:
-                self._wait_for_first_byte(message)
-            answer: str = opened.read()
+            if peer is not None:
+                if peer.gettimeout() != self.timeout_s:
+                    peer.settimeout(self.timeout_s)
+                peer.sendall(message.encode("latin-1") + self._write_end)
+                data = peer.recv(65536)
+                if data.find(self._end) != len(data) - 1 or not data:  # not just one whole answer
+                    data = self._rest_of(peer, data, message)
+                answer = data.decode("latin-1")
+            else:
+                opened.write(message)
+                answer = opened.read()
         except LinkError:
             raise
         except _foreign as error:
@@ -301,7 +320,7 @@ class Link:
         """Before a message: no byte may be waiting, and the peer may not have hung up."""
         peer = self._socket
         if peer is not None:
-            if self._session._pending_buffer:
+            if self._unasked:
                 raise self._break("more came than was asked for")
             if select.select((peer,), (), (), 0.0)[0]:
                 if not peer.recv(1, socket.MSG_PEEK):
@@ -310,18 +329,31 @@ class Link:
         elif self._serial is not None and self._serial.in_waiting:
             raise self._break("bytes that nobody asked for were waiting")
 
-    def _wait_for_first_byte(self, message: str) -> None:
-        """Wait for an answer to begin; a peer that hangs up is noticed at once, at no cost in CPU."""
-        peer = self._socket
-        assert peer is not None
-        if not select.select((peer,), (), (), self.timeout_s)[0]:
-            raise self._break(f"no answer to {message!r} within {self.timeout_s:g} s")
-        if not peer.recv(1, socket.MSG_PEEK):
-            raise self._break(f"the instrument closed the connection instead of answering {message!r}")
+    def _rest_of(self, peer: socket.socket, data: bytes, message: str) -> bytes:
+        """Wait for what is still to come of an answer; keep what came behind it, for the next message to find."""
+        until_s = time.monotonic() + self.timeout_s
+        while self._end not in data:
+            if not data:
+                raise self._break(f"the instrument closed the connection instead of answering {message!r}")
+            left_s = until_s - time.monotonic()
+            if len(data) > LONGEST_ANSWER:
+                raise self._break(f"the answer to {message!r} has no end")
+            try:
+                peer.settimeout(max(left_s, 0.001))
+                more = peer.recv(65536)
+            except TimeoutError:
+                raise self._break(f"no whole answer to {message!r} within {self.timeout_s:g} s") from None
+            if not more:
+                raise self._break(f"the instrument closed the connection in the middle of answering {message!r}")
+            data += more
+        answer, end, self._unasked = data.partition(self._end)
+        return answer + end
 
     def _why(self, message: str, error: BaseException) -> str:
         import pyvisa
 
+        if isinstance(error, TimeoutError):
+            return f"no answer to {message!r} within {self.timeout_s:g} s"
         timed_out = (
             isinstance(error, pyvisa.errors.VisaIOError)
             and error.error_code == pyvisa.constants.StatusCode.error_timeout

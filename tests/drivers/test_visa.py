@@ -6,7 +6,8 @@ import select
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 
 import pytest
 
@@ -100,6 +101,83 @@ def test_a_peer_gone_between_two_questions_is_noticed_before_the_second(server: 
     time.sleep(0.05)
     with pytest.raises(LinkError, match="closed the connection"):
         link.query(ASK)
+
+
+@contextmanager
+def peer_that(answers: Callable[[socket.socket], None]) -> Iterator[Link]:
+    """A link to a peer of this test's own making."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+
+        def serve() -> None:
+            peer, _ = listener.accept()
+            with peer, suppress(OSError):
+                answers(peer)
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        link = Link(f"TCPIP::127.0.0.1::{listener.getsockname()[1]}::SOCKET", name="load", timeout_s=0.15)
+        link.open()
+        yield link
+        link.close()
+        thread.join(2.0)
+
+
+def test_what_comes_behind_an_answer_is_noticed_before_the_next_question() -> None:
+    def two_for_one(peer: socket.socket) -> None:
+        while peer.recv(100):
+            peer.sendall(b"3.700000\n0.2000\n")
+
+    with peer_that(two_for_one) as link:
+        assert link.query(ASK) == "3.700000"
+        with pytest.raises(LinkError, match="more came than was asked for"):
+            link.query("MEAS:CURR?")
+
+
+def test_an_answer_in_many_pieces_has_to_be_whole_in_time() -> None:
+    def drip(peer: socket.socket) -> None:
+        peer.recv(100)
+        for _ in range(40):  # each piece comes in time, the whole does not
+            peer.sendall(b"3")
+            time.sleep(0.02)
+
+    with peer_that(drip) as link:
+        before_s = time.perf_counter()
+        with pytest.raises(LinkError, match=r"no whole answer to 'MEAS:VOLT\?' within 0.15 s"):
+            link.query(ASK)
+        assert time.perf_counter() - before_s < 0.7
+
+
+def test_an_answer_without_an_end_is_given_up() -> None:
+    def flood(peer: socket.socket) -> None:
+        peer.recv(100)
+        while True:
+            peer.sendall(b"3" * 65536)
+
+    with peer_that(flood) as link:
+        link.timeout_s = 20.0
+        with pytest.raises(LinkError, match="has no end"):
+            link.query(ASK)
+
+
+def test_a_peer_that_goes_in_the_middle_of_an_answer_is_named_so() -> None:
+    def half(peer: socket.socket) -> None:
+        peer.recv(100)
+        peer.sendall(b"3.70")
+
+    with peer_that(half) as link, pytest.raises(LinkError, match="in the middle of answering"):
+        link.query(ASK)
+
+
+def test_a_peer_that_reads_nothing_does_not_hold_a_message_for_ever() -> None:
+    stay = threading.Event()
+
+    def deaf(peer: socket.socket) -> None:
+        stay.wait(10.0)
+
+    with peer_that(deaf) as link:
+        with pytest.raises(LinkError, match="sending"):
+            link.write("x" * 20_000_000)
+        stay.set()
 
 
 def test_a_port_nobody_listens_on_is_a_link_error() -> None:
