@@ -90,17 +90,21 @@ def longest_rest(record: "Record", info: "RunInfo") -> slice | None:
     """Return the rows of the longest stretch without current; None when there is none."""
     import numpy as np
 
+    from harness.analysis.records import blocks
     from harness.results import idle_rows
 
-    small = np.abs(np.nan_to_num(record.current_A)) < max(0.002, 3 * info.measurement.current.resolution)
-    quiet = small | idle_rows(record, info)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], quiet, [False])).astype(np.int8)))
-    best: tuple[float, slice | None] = (0.0, None)
-    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        span = float(record.t_s[high - 1] - record.t_s[low])
-        if span > best[0]:
-            best = (span, slice(low, high))
-    return best[1]
+    quiet = idle_rows(record, info)
+    limit_A = max(0.002, 3 * info.measurement.current.resolution)
+    for first, last in blocks(quiet.size):
+        quiet[first:last] |= ~(np.abs(record.current_A[first:last]) >= limit_A)  # one without a reading is none
+    edges = np.flatnonzero(quiet[1:] != quiet[:-1]) + 1
+    edges = np.concatenate(([0] if quiet[:1].any() else [], edges, [quiet.size] if quiet[-1:].any() else []))
+    low, high = edges.astype(np.int64).reshape(-1, 2).T
+    if not low.size:
+        return None
+    spans = record.t_s[high - 1] - record.t_s[low]
+    longest = int(np.argmax(np.nan_to_num(spans)))
+    return slice(int(low[longest]), int(high[longest])) if spans[longest] > 0 else None
 
 
 def retention_in(record: "Record", info: "RunInfo", rows: slice) -> dict[str, Any]:

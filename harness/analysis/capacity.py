@@ -72,7 +72,8 @@ def find_crossing(record: Record, totals: Totals, phase: Phase, cutoff_V: float)
     rows = at_main_current(record, phase)
     if rows.size == 0:
         return None
-    below = (record.voltage_V <= cutoff_V)[rows]
+    begin = int(rows[0])
+    below = (record.voltage_V[begin : int(rows[-1]) + 1] <= cutoff_V)[rows - begin]
     both = below.copy()
     both[:-1] &= below[1:]
     hits = np.flatnonzero(both)

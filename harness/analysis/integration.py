@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.records import FloatArray, Gap, IntArray, Record
+from harness.analysis.records import FloatArray, Gap, IntArray, Record, blocks
 from harness.errors import AnalysisError
 
 SECONDS_PER_HOUR = 3600.0
@@ -73,14 +73,27 @@ def find_gaps(t_s: FloatArray, factor: float = 20.0, least_s: float = 600.0) -> 
     """
     if t_s.size < 3:
         return ()
-    dt = np.diff(t_s)
     gaps = []
-    for row in np.flatnonzero(dt > least_s):
-        around = np.concatenate((dt[max(0, row - 8) : row], dt[row + 1 : row + 9]))
+    for row in rows_that_jump(t_s, least_s):
+        before, after = np.diff(t_s[max(0, row - 8) : row + 1]), np.diff(t_s[row + 1 : row + 10])
+        around = np.concatenate((before, after))
         around = around[around > 0]
-        if around.size and dt[row] > factor * float(np.median(around)):
+        if around.size and t_s[row + 1] - t_s[row] > factor * float(np.median(around)):
             gaps.append(Gap(int(row) + 1, float(t_s[row]), float(t_s[row + 1])))
     return tuple(gaps)
+
+
+def rows_that_jump(level: FloatArray, limit: float) -> IntArray:
+    """Return the rows after which a level changes by more than a limit, either way, shape (m,).
+
+    Source: common practice.
+    """
+    found = []
+    for first, last in blocks(level.size - 1):
+        step = np.diff(level[first : last + 1])
+        np.abs(step, out=step)
+        found.append(np.flatnonzero(step > limit) + first)
+    return np.concatenate(found).astype(np.int64, copy=False) if found else np.empty(0, np.int64)
 
 
 def find_edges(record: Record, step_time_s: FloatArray | None = None) -> Edges:
@@ -106,15 +119,14 @@ def find_edges(record: Record, step_time_s: FloatArray | None = None) -> Edges:
     scale_A = largest_current_A(current_A)
     if scale_A <= 0:
         return none
-    jump = np.abs(np.diff(current_A))
-    candidates = np.flatnonzero(jump > 0.03 * scale_A)
+    candidates = rows_that_jump(current_A, 0.03 * scale_A)
     switches = np.sort(record.switches_s)
     gap_rows = {gap.after_row - 1 for gap in record.gaps}
     rows: list[int] = []
     at: list[float] = []
     half: list[float] = []
     how: list[str] = []
-    last = jump.size - 1
+    last = current_A.size - 2
     for index in candidates:
         row = int(index)
         if row in gap_rows:
@@ -131,9 +143,11 @@ def find_edges(record: Record, step_time_s: FloatArray | None = None) -> Edges:
             middle = float(inside[0] + inside[-1]) / 2
             _put(rows, at, half, how, row, middle, float(inside[-1] - inside[0]) / 2 + SWITCH_U_S, "ordered")
             continue
-        around = max(float(jump[row - 1]) if row else 0.0, float(jump[row + 1]) if row < last else 0.0)
-        smaller = min(abs(float(current_A[row])), abs(float(current_A[row + 1])))
-        if not (jump[row] > 5.0 * around or smaller < 0.02 * scale_A):
+        here_A, next_A = float(current_A[row]), float(current_A[row + 1])
+        before = abs(here_A - float(current_A[row - 1])) if row else 0.0
+        after = abs(float(current_A[row + 2]) - next_A) if row < last else 0.0
+        smaller = min(abs(here_A), abs(next_A))
+        if not (abs(next_A - here_A) > 5.0 * max(before, after) or smaller < 0.02 * scale_A):
             continue
         if step_time_s is not None and np.isfinite(step_time_s[row + 1]):
             began = end - float(step_time_s[row + 1])
@@ -195,38 +209,36 @@ def accumulate(record: Record, step_time_s: FloatArray | None = None) -> Totals:
         raise AnalysisError(f"{t_s.size} row(s) with time, voltage and current; at least 2 are needed")
     if not t_s.shape == current_A.shape == voltage_V.shape:
         raise AnalysisError("times, voltages and currents differ in shape")
-    dt = np.diff(t_s)
-    if (dt < 0).any():
-        row = int(np.flatnonzero(dt < 0)[0])
-        raise AnalysisError(f"time falls after row {row + 1}: {t_s[row]:g} s, then {t_s[row + 1]:g} s")
+    charge, energy = np.empty(t_s.size), np.empty(t_s.size)
+    charge[0] = energy[0] = 0.0
+    for first, last in blocks(t_s.size - 1):
+        half_s = np.diff(t_s[first : last + 1])
+        if (half_s < 0).any():
+            bad = first + int(np.flatnonzero(half_s < 0)[0])
+            raise AnalysisError(f"time falls after row {bad + 1}: {t_s[bad]:g} s, then {t_s[bad + 1]:g} s")
+        half_s *= 0.5
+        amps = current_A[first : last + 1]
+        for out, level in ((charge, amps), (energy, voltage_V[first : last + 1] * amps)):
+            part = out[first + 1 : last + 1]
+            np.add(level[1:], level[:-1], out=part)
+            part *= half_s
     edges = find_edges(record, step_time_s)
-    charge = _steps_as(current_A, dt, t_s, edges)
-    power = voltage_V * current_A
-    energy = _steps_as(power, dt, t_s, edges)
+    if edges.row.size:  # each level is held up to the instant of the step
+        row, after = edges.row, edges.row + 1
+        held_s, rest_s = edges.at_s - t_s[row], t_s[after] - edges.at_s
+        charge[after] = current_A[row] * held_s + current_A[after] * rest_s
+        energy[after] = voltage_V[row] * current_A[row] * held_s + voltage_V[after] * current_A[after] * rest_s
     for gap in record.gaps:
-        row = gap.after_row - 1
-        if not 0 <= row < dt.size:
+        before = gap.after_row - 1
+        if not 0 <= before < t_s.size - 1:
             continue
         middle_As = 0.0
         if gap.charge_low_Ah is not None and gap.charge_high_Ah is not None:
             middle_As = 0.5 * (gap.charge_low_Ah + gap.charge_high_Ah) * SECONDS_PER_HOUR
-        charge[row + 1] = middle_As
-        energy[row + 1] = middle_As * 0.5 * float(voltage_V[row] + voltage_V[row + 1])
+        charge[before + 1] = middle_As
+        energy[before + 1] = middle_As * 0.5 * float(voltage_V[before] + voltage_V[before + 1])
     np.cumsum(charge, out=charge)
     np.cumsum(energy, out=energy)
     charge /= SECONDS_PER_HOUR
     energy /= SECONDS_PER_HOUR
     return Totals(charge, energy, edges, record.gaps)
-
-
-def _steps_as(level: FloatArray, dt: FloatArray, t_s: FloatArray, edges: Edges) -> FloatArray:
-    """Return the integral over each interval, shape (n,), the first 0, in unit-seconds."""
-    out = np.empty(level.size)
-    out[0] = 0.0
-    np.add(level[1:], level[:-1], out=out[1:])
-    out[1:] *= 0.5
-    out[1:] *= dt
-    if edges.row.size:
-        row = edges.row
-        out[row + 1] = level[row] * (edges.at_s - t_s[row]) + level[row + 1] * (t_s[row + 1] - edges.at_s)
-    return out

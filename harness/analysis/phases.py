@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from harness.analysis.integration import Totals, largest_current_A
-from harness.analysis.records import IntArray, Record
+from harness.analysis.records import FloatArray, IntArray, Record, blocks
 
 OPPOSITE_SHARE = 0.01
 DEADBAND_SHARE = 0.005
@@ -221,12 +221,16 @@ def at_main_current(record: Record, phase: Phase) -> IntArray:
     low, high = phase.first_row, phase.last_row
     current_A = record.current_A[low : high + 1]
     way = 1.0 if phase.kind == "charge" else -1.0
-    ratio = current_A if way > 0 else -current_A
     main_A = abs(phase.main_current_A)
-    flat = (ratio > 0.9 * main_A) & (ratio < 1.1 * main_A)
-    loaded = ratio > 0.05 * main_A
-    if np.count_nonzero(flat) > 0.9 * max(1, int(np.count_nonzero(loaded))):
-        return _shifted((ratio > 0.7 * main_A) & (ratio < 1.4 * main_A), low)
+    at_main, flat, loaded = np.empty(current_A.size, bool), 0, 0
+    for first, last in blocks(current_A.size):
+        part = way * current_A[first:last]
+        flat += int(np.count_nonzero((part > 0.9 * main_A) & (part < 1.1 * main_A)))
+        loaded += int(np.count_nonzero(part > 0.05 * main_A))
+        np.logical_and(part > 0.7 * main_A, part < 1.4 * main_A, out=at_main[first:last])
+    if flat > 0.9 * max(1, loaded):
+        return _rows(at_main, low)
+    ratio: FloatArray = way * current_A
     t_s = record.t_s[low : high + 1]
     bins = 64
     edges = np.searchsorted(t_s, np.linspace(t_s[0], t_s[-1], bins + 1))
@@ -246,10 +250,10 @@ def at_main_current(record: Record, phase: Phase) -> IntArray:
     begin_s, span_s = float(t_s[0]), float(t_s[-1] - t_s[0])
     centres = begin_s + (np.arange(bins) + 0.5) / bins * span_s
     local = np.interp(t_s, centres, smooth)
-    return _shifted((ratio > 0.7 * local) & (ratio < 1.4 * local), low)
+    return _rows((ratio > 0.7 * local) & (ratio < 1.4 * local), low)
 
 
-def _shifted(where: npt.NDArray[np.bool_], low: int) -> IntArray:
+def _rows(where: npt.NDArray[np.bool_], low: int) -> IntArray:
     rows = np.flatnonzero(where).astype(np.int64, copy=False)
     rows += low
     return rows

@@ -3,6 +3,7 @@
 Signs: current positive INTO the cell. Units SI, charge in ampere-hours, energy in watt-hours.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -11,6 +12,16 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BLOCK_ROWS = 1 << 15  # what is worked on at a time in a long record: stays in the processor's own memory
+
+
+def blocks(size: int, begin: int = 0) -> Iterator[tuple[int, int]]:
+    """Yield [first, last) of consecutive parts of the rows [begin, size), each at most `BLOCK_ROWS` long.
+
+    Source: common practice; a whole night at once would need several times its memory.
+    """
+    for first in range(begin, size, BLOCK_ROWS):
+        yield first, min(first + BLOCK_ROWS, size)
 
 
 @dataclass(frozen=True)
