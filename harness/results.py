@@ -153,6 +153,9 @@ def clean(record: "Record") -> "Record":
 
     from harness.analysis.records import Gap, Record
 
+    channels = (record.t_s, record.voltage_V, record.current_A)
+    if all(np.isfinite(channel.sum()) for channel in channels):  # one that is not finite would make the sum so
+        return record
     good = np.isfinite(record.t_s) & np.isfinite(record.voltage_V) & np.isfinite(record.current_A)
     if good.all():
         return record
@@ -197,12 +200,25 @@ def idle_rows(record: "Record", info: "RunInfo") -> "npt.NDArray[np.bool_]":
     """
     import numpy as np
 
-    current = info.measurement.current
-    within = np.abs(record.current_A) <= current.offset + 2 * current.resolution
-    if not any(info.step_kinds):
-        return within & within.all() & (not current.assumed)
-    kinds = [number for number, kind in enumerate(info.step_kinds) if kind in IDLE_STEPS]
-    return within & np.isin(record.step, kinds)
+    from harness.analysis.records import blocks
+
+    current, size = info.measurement.current, record.current_A.size
+    limit_A = current.offset + 2 * current.resolution
+    own = any(info.step_kinds)
+    idle_step = np.array([kind in IDLE_STEPS for kind in info.step_kinds] + [False])
+    idle = np.zeros(size, bool)
+    if not own and current.assumed:
+        return idle
+    for first, last in blocks(size):
+        within = np.abs(record.current_A[first:last]) <= limit_A
+        if own:
+            step = record.step[first:last]
+            known = (step >= 0) & (step < len(info.step_kinds))
+            within &= idle_step[np.where(known, step, -1)]
+        elif not within.all():
+            return np.zeros(size, bool)
+        idle[first:last] = within
+    return idle
 
 
 def default_cutoff_V(info: "RunInfo") -> float | None:
@@ -263,10 +279,14 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
             Warning_("survey", "This run surveys a device, it says nothing about a cell: 'amphora duty from-run'.")
         )
         return {**base, **_nothing(info), "phases": [], "warnings": [_plain(item) for item in told], "budget": {}}
-    quiet = dataclasses.replace(record, current_A=np.where(idle_rows(record, info), 0.0, record.current_A))
+    idle = idle_rows(record, info)
+    quiet = record
+    if idle.any():
+        quiet = dataclasses.replace(record, current_A=np.where(idle, 0.0, record.current_A))
     phases = find_phases(quiet, totals)
     if not phases:  # what is left of the current is the meter's own: it steps nowhere, and it moves nothing
         record, totals = quiet, accumulate(quiet, step_time)
+    del quiet, idle  # a second column of a long night
     entries: list[dict[str, Any]] = []
     made: list[Figures] = []
     metrics: list[ChargeMetrics | None] = []
@@ -559,24 +579,27 @@ def _resistances(
 
 def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, int]":
     """Return one phase's rows: all within minutes of a step of the current, else each fiftieth."""
+    import dataclasses
+
     import numpy as np
 
+    from harness.analysis.integration import rows_that_jump
     from harness.analysis.records import Record
 
     low, high = max(0, first - 200), min(record.t_s.size, last + 2)
     t_s, current_A = record.t_s[low:high], record.current_A[low:high]
-    jump = np.diff(current_A)
-    np.abs(jump, out=jump)
-    steps = np.flatnonzero(jump > 0.02 * float(np.abs(current_A[:: max(1, current_A.size // 10000)]).max()))
+    steps = rows_that_jump(current_A, 0.02 * float(np.abs(current_A[:: max(1, current_A.size // 10000)]).max()))
     keep = np.zeros(t_s.size, bool)
     keep[::50] = True
     keep[[first - low, last - low]] = True
+    for gap in record.gaps:
+        if low < gap.after_row < high:
+            keep[gap.after_row - low - 1 : gap.after_row - low + 1] = True
     begins = np.searchsorted(t_s, t_s[steps] - 120.0)
     ends = np.searchsorted(t_s, t_s[np.minimum(steps + 1, t_s.size - 1)] + 300.0)
-    cover = np.zeros(t_s.size + 1, np.int32)
-    np.add.at(cover, begins, 1)
-    np.add.at(cover, ends, -1)
-    keep |= np.cumsum(cover[:-1]) > 0
+    apart = np.flatnonzero(begins[1:] > ends[:-1]) + 1  # both rise: stretches that touch are one
+    for begin, end in zip(begins[np.r_[0, apart]], ends[np.r_[apart - 1, -1]], strict=True) if steps.size else ():
+        keep[begin:end] = True
     rows = np.flatnonzero(keep)
     part = Record(
         t_s[rows],
@@ -585,7 +608,11 @@ def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, 
         record.temperature_degC[low:high][rows],
         record.step[low:high][rows],
         record.switches_s,
-        (),
+        tuple(
+            dataclasses.replace(gap, after_row=int(np.searchsorted(rows, gap.after_row - low)))
+            for gap in record.gaps
+            if low < gap.after_row < high
+        ),
         {},
     )
     return part, int(np.searchsorted(rows, first - low)), int(np.searchsorted(rows, last - low))
