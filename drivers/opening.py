@@ -5,7 +5,7 @@ whose pattern matches `*IDN?`, or the first of the generic ones whose questions 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from drivers.dialect import Dialect, candidates, load_dialect, read_quantity
@@ -73,30 +73,36 @@ def open_instrument(
     if sense is not None and not isinstance(sense, bool):
         raise DescriptionError(f"{where}.remote_sense = {sense!r} is not accepted; true or false is")
     link = _link(name, description, dialect, where)
+
+    def make(spoken: Dialect) -> ScpiInstrument:
+        if "pause" not in description:
+            link.set_pause(spoken.pause_s)
+        return KINDS[str(role)](
+            link,
+            spoken,
+            name=name,
+            channel=channel,
+            expected=expected,
+            ranges=ranges,
+            remote_sense=sense,
+            behaviour=behaviour,
+        )
+
     try:
         if lone_terminator:
             link.write(SPOILER)
-        if dialect is not None:
+        if dialect is None:
+            identity = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected).identify()
+            instrument = _by_asking(link, candidates(str(role), identity), channel, make, identity, where)
+        else:
             _check_channel(dialect, channel, where)
-            instrument = KINDS[str(role)](
-                link,
-                dialect,
-                name=name,
-                channel=channel,
-                expected=expected,
-                ranges=ranges,
-                remote_sense=sense,
-                behaviour=behaviour,
-            )
+            instrument = make(dialect)
             instrument.identify()
-            instrument.start()
-            return _as_instrument(instrument)
-        return _as_instrument(
-            _by_asking(link, str(role), name, channel, expected, ranges, sense, behaviour, description, where)
-        )
+        instrument.start()
     except DriverError:
         link.release()
         raise
+    return _as_instrument(instrument)
 
 
 def _as_instrument(instrument: ScpiInstrument) -> Instrument:
@@ -105,40 +111,21 @@ def _as_instrument(instrument: ScpiInstrument) -> Instrument:
 
 def _by_asking(
     link: Link,
-    role: str,
-    name: str,
+    fitting: Sequence[Dialect],
     channel: int,
-    expected: str,
-    ranges: Mapping[str, tuple[float, float]],
-    sense: bool | None,
-    behaviour: Mapping[str, Any],
-    description: Mapping[str, Any],
+    make: Callable[[Dialect], ScpiInstrument],
+    identity: str,
     where: str,
 ) -> ScpiInstrument:
-    """Find the dialect by `*IDN?`, else by asking what each generic one would ask."""
-    probe = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected)
-    identity = probe.identify()
-    fitting = candidates(role, identity)
+    """Return the instrument in the dialect its identity names, else in the first whose questions it understands."""
     known = bool(fitting) and fitting[0].matches(identity)
     tried = []
     for dialect in fitting:
         if channel > dialect.channels:
             continue
-        if "pause" not in description:
-            link.set_pause(dialect.pause_s)
-        instrument = KINDS[role](
-            link,
-            dialect,
-            name=name,
-            channel=channel,
-            expected=expected,
-            ranges=ranges,
-            remote_sense=sense,
-            behaviour=behaviour,
-        )
+        instrument = make(dialect)
         instrument.identity = identity
         if known or len(fitting) == 1:
-            instrument.start()
             return instrument
         tried.append(dialect.name)
         try:
@@ -151,7 +138,6 @@ def _by_asking(
             instrument.read()
             if not instrument.read_errors():
                 instrument.learn()
-                instrument.start()
                 return instrument
         except IdentityError:
             raise

@@ -154,10 +154,79 @@ class SimulatedInstrument:
         self.closed = True
 
 
-class SimLoad(SimulatedInstrument):
+class SimulatedOutlet(SimulatedInstrument):
+    """What load and supply share: they measure voltage and current, and can be switched."""
+
+    switched = "output"
+
+    def __init__(
+        self,
+        bench: "SimulatedBench",
+        name: str,
+        abilities: Abilities,
+        rng: random.Random,
+        errors: bool,
+        voltage: ChannelSpec,
+        current: ChannelSpec,
+    ) -> None:
+        super().__init__(bench, name, abilities)
+        self.voltage = Channel(voltage, rng, errors)
+        self.current = Channel(current, rng, errors)
+        self.on = False
+
+    def true_current(self) -> float:
+        """Return what flows through it, positive into the cell, in ampere."""
+        raise NotImplementedError
+
+    def true_voltage(self) -> float:
+        """Return what stands at its sense terminals, in volt."""
+        return self.bench.sense_voltage()
+
+    def read(self) -> Mapping[str, float]:
+        """Measure voltage and current; the current as seen by the cell."""
+        self.bench.update()
+        if self.fault is not None:
+            self.fault(self, "read")
+        if self.abilities.refresh_s and self._held():
+            return self._shown
+        current_A = self.true_current()
+        values = {"voltage_V": self.voltage.read(self.true_voltage()), "current_A": self.current.read(current_A)}
+        if self.reading_fault is not None:
+            values = self.reading_fault(values)
+        self._shown = values
+        return values
+
+    def _switch(self, on: bool) -> None:
+        self.on = on
+
+    def _order_switch(self, on: bool) -> None:
+        self._order(f"set_{self.switched} {on}", lambda: self._switch(on))
+        if self.on != on:
+            raise InstrumentError(f"{self.name}: {self.switched} ordered {'on' if on else 'off'}, reads back otherwise")
+
+    def _order_value(self, what: str, value: float, unit: str, key: str, top: float) -> float:
+        """Refuse, order, read back: a value that stands in the attribute `key`."""
+        if not 0.0 <= value <= top:
+            raise LimitError(f"{self.name}: {what} {value:g} {unit} is outside 0 to {top:g} {unit}; nothing was sent")
+        self._order(f"set_{what.replace(' ', '_')} {value:g}", lambda: setattr(self, key, value))
+        held = getattr(self, key)
+        if held != value:
+            raise InstrumentError(f"{self.name}: asked for {value:g} {unit}, holds {held:g} {unit} (read back)")
+        return value
+
+    def make_safe(self) -> SafeState:
+        """Switch off, read back."""
+        self._order("make_safe", lambda: self._switch(False))
+        current_A = self.current.read(self.true_current())
+        text = "STILL ON after being ordered off" if self.on else f"{self.switched} off, read back"
+        return SafeState(not self.on, current_A, f"{self.name}: {text}")
+
+
+class SimLoad(SimulatedOutlet):
     """An electronic load."""
 
     role = "load"
+    switched = "input"
 
     def __init__(
         self,
@@ -170,24 +239,17 @@ class SimLoad(SimulatedInstrument):
         abilities: Abilities | None = None,
         most_A: float = 5.0,
     ) -> None:
-        super().__init__(
-            bench,
-            name,
-            abilities
-            or Abilities(
-                low_voltage_cutoff=True,
-                cutoff_latches=True,
-                over_current_protection=True,
-                power_on_off=True,
-                remote_sense=True,
-            ),
+        able = abilities or Abilities(
+            low_voltage_cutoff=True,
+            cutoff_latches=True,
+            over_current_protection=True,
+            power_on_off=True,
+            remote_sense=True,
         )
-        self.voltage = Channel(voltage, rng, errors)
-        self.current = Channel(current, rng, errors)
+        super().__init__(bench, name, able, rng, errors, voltage, current)
         self.set_gain = 1.0 + (rng.uniform(-current.gain, current.gain) if errors else 0.0)
         self.mode: DischargeMode = "current"
         self.value = 0.0
-        self.on = False
         self.low_V: float | None = None
         self.most_A: float | None = None
         self.range_A = most_A
@@ -195,26 +257,18 @@ class SimLoad(SimulatedInstrument):
         self.drift = 1.0  # what it draws, as a share of what is set
         self.dead = False  # switched on it draws nothing
 
+    def true_current(self) -> float:
+        """Return what it draws, as the cell sees it."""
+        return self.bench.load_current()
+
     def read(self) -> Mapping[str, float]:
-        """Measure voltage and current; the current as seen by the cell."""
+        """Measure voltage and current; a reading of the load is what the bench counts."""
         bench = self.bench
         bench.update()
         bench.readings += 1
         if bench.readings == bench.next_reading:
             bench.begin_due()
-        if self.fault is not None:
-            self.fault(self, "read")
-        if self.abilities.refresh_s and self._held():
-            return self._shown
-        current_A = bench.load_current()
-        values = {
-            "voltage_V": self.voltage.read(bench.sense_voltage()),
-            "current_A": self.current.read(current_A),
-        }
-        if self.reading_fault is not None:
-            values = self.reading_fault(values)
-        self._shown = values
-        return values
+        return super().read()
 
     def read_setup(self) -> Mapping[str, object]:
         """Return whether the input is on, mode and level."""
@@ -241,16 +295,13 @@ class SimLoad(SimulatedInstrument):
             )
         return value
 
+    def _switch(self, on: bool) -> None:
+        self.on = on
+        self.cut = False
+
     def set_input(self, on: bool) -> None:
         """Switch the input."""
-
-        def act() -> None:
-            self.on = on
-            self.cut = False
-
-        self._order(f"set_input {on}", act)
-        if self.on != on:
-            raise InstrumentError(f"{self.name}: input ordered {'on' if on else 'off'}, reads back otherwise")
+        self._order_switch(on)
 
     def arm_limits(self, low_voltage_V: float | None, max_current_A: float | None) -> Mapping[str, float]:
         """Arm the low-voltage cut-off and the current protection."""
@@ -263,21 +314,9 @@ class SimLoad(SimulatedInstrument):
         self.bench.touch()
         return held
 
-    def make_safe(self) -> SafeState:
-        """Input off, read back."""
 
-        def act() -> None:
-            self.on = False
-            self.cut = False
-
-        self._order("make_safe", act)
-        current_A = self.current.read(self.bench.load_current())
-        text = "STILL ON after being ordered off" if self.on else "input off, read back"
-        return SafeState(not self.on, current_A, f"{self.name}: {text}")
-
-
-class SimSupply(SimulatedInstrument):
-    """A supply: constant current up to a voltage."""
+class SimSupply(SimulatedOutlet):
+    """A supply: constant current up to a voltage; it reads 0 V with its output off."""
 
     role = "supply"
 
@@ -291,25 +330,18 @@ class SimSupply(SimulatedInstrument):
         current: ChannelSpec = CURRENT,
         abilities: Abilities | None = None,
     ) -> None:
-        super().__init__(
-            bench,
-            name,
-            abilities
-            or Abilities(
-                over_voltage_protection=True,
-                over_current_protection=True,
-                off_timer=True,
-                power_on_off=True,
-                measures_with_output_off=False,
-                remote_sense=True,
-            ),
+        able = abilities or Abilities(
+            over_voltage_protection=True,
+            over_current_protection=True,
+            off_timer=True,
+            power_on_off=True,
+            measures_with_output_off=False,
+            remote_sense=True,
         )
-        self.voltage = Channel(voltage, rng, errors)
-        self.current = Channel(current, rng, errors)
+        super().__init__(bench, name, able, rng, errors, voltage, current)
         self.set_gain = 1.0 + (rng.uniform(-0.0004, 0.0004) if errors else 0.0)
         self.set_V = 0.0
         self.limit_A = 0.0
-        self.on = False
         self.over_V: float | None = None
         self.over_A: float | None = None
         self.off_after_s: float | None = None
@@ -317,23 +349,13 @@ class SimSupply(SimulatedInstrument):
         self.bleed_A = 0.0
         self.overshoot_V = 0.0
 
-    def read(self) -> Mapping[str, float]:
-        """Measure the current into the cell, and the voltage at the output (0 V with the output off)."""
-        bench = self.bench
-        bench.update()
-        if self.fault is not None:
-            self.fault(self, "read")
-        if self.abilities.refresh_s and self._held():
-            return self._shown
-        true_V = bench.sense_voltage() if self.on else 0.0
-        values = {
-            "voltage_V": self.voltage.read(true_V),
-            "current_A": self.current.read(bench.supply_current()),
-        }
-        if self.reading_fault is not None:
-            values = self.reading_fault(values)
-        self._shown = values
-        return values
+    def true_current(self) -> float:
+        """Return what it feeds into the cell."""
+        return self.bench.supply_current()
+
+    def true_voltage(self) -> float:
+        """Return what stands at its terminals as far as it can see."""
+        return self.bench.sense_voltage() if self.on else 0.0
 
     def read_setup(self) -> Mapping[str, object]:
         """Return whether the output is on, voltage and current limit."""
@@ -346,16 +368,7 @@ class SimSupply(SimulatedInstrument):
         Raises:
             LimitError: outside 0 to 30 V; nothing was set.
         """
-        if not 0.0 <= voltage_V <= 30.0:
-            raise LimitError(f"{self.name}: voltage {voltage_V:g} V is outside 0 to 30 V; nothing was sent")
-
-        def act() -> None:
-            self.set_V = voltage_V
-
-        self._order(f"set_voltage {voltage_V:g}", act)
-        if self.set_V != voltage_V:
-            raise InstrumentError(f"{self.name}: asked for {voltage_V:g} V, holds {self.set_V:g} V (read back)")
-        return voltage_V
+        return self._order_value("voltage", voltage_V, "V", "set_V", 30.0)
 
     def set_current_limit(self, current_A: float) -> float:
         """Set the current limit.
@@ -363,28 +376,16 @@ class SimSupply(SimulatedInstrument):
         Raises:
             LimitError: outside 0 to 5 A; nothing was set.
         """
-        if not 0.0 <= current_A <= 5.0:
-            raise LimitError(f"{self.name}: current limit {current_A:g} A is outside 0 to 5 A; nothing was sent")
+        return self._order_value("current limit", current_A, "A", "limit_A", 5.0)
 
-        def act() -> None:
-            self.limit_A = current_A
-
-        self._order(f"set_current_limit {current_A:g}", act)
-        if self.limit_A != current_A:
-            raise InstrumentError(f"{self.name}: asked for {current_A:g} A, holds {self.limit_A:g} A (read back)")
-        return current_A
+    def _switch(self, on: bool) -> None:
+        if on and not self.on:
+            self.on_since_s = self.bench.clock.now_s()
+        self.on = on
 
     def set_output(self, on: bool) -> None:
         """Switch the output."""
-
-        def act() -> None:
-            if on and not self.on:
-                self.on_since_s = self.bench.clock.now_s()
-            self.on = on
-
-        self._order(f"set_output {on}", act)
-        if self.on != on:
-            raise InstrumentError(f"{self.name}: output ordered {'on' if on else 'off'}, reads back otherwise")
+        self._order_switch(on)
 
     def arm_limits(
         self, over_voltage_V: float | None, over_current_A: float | None, off_after_s: float | None
@@ -400,17 +401,6 @@ class SimSupply(SimulatedInstrument):
             self.off_after_s = held["off_after_s"] = off_after_s
         self.bench.touch()
         return held
-
-    def make_safe(self) -> SafeState:
-        """Output off, read back."""
-
-        def act() -> None:
-            self.on = False
-
-        self._order("make_safe", act)
-        current_A = self.current.read(self.bench.supply_current())
-        text = "STILL ON after being ordered off" if self.on else "output off, read back"
-        return SafeState(not self.on, current_A, f"{self.name}: {text}")
 
 
 class SimThermometer(SimulatedInstrument):
