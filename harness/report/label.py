@@ -11,15 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.errors import InputError
-from harness.report.certificate import (
-    FONTS,
-    TEMPLATES,
-    main_resistance,
-    printable,
-    qr_svg,
-    results_of,
-    with_U,
-)
+from harness.report.certificate import results_of
+from harness.report.sheet import FONTS, TEMPLATES, main_resistance, printable, qr_svg, with_U
 
 DOT_MM = 25.4 / 203
 SHORT_CHEMISTRY = {

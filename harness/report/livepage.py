@@ -19,8 +19,9 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import InputError
-from harness.report.certificate import TEMPLATES, read_run_json
+from harness.report.certificate import read_run_json
 from harness.report.page import content_policy
+from harness.report.sheet import TEMPLATES
 
 CURVE_POINTS = 400
 MAX_EVENTS = 12

@@ -15,17 +15,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from harness.report.certificate import (
-    TEMPLATES,
-    chosen_phase,
-    discharge_curve,
-    discharge_points,
-    main_resistance,
-    results_of,
-    ticks,
-    with_U,
-)
+from harness.report.certificate import chosen_phase, discharge_curve, discharge_points, results_of
 from harness.report.label import SHORT_CHEMISTRY
+from harness.report.sheet import TEMPLATES, main_resistance, ticks, with_U
 
 CURVE_POINTS = 120
 FIRST_SHOWN = 5

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import AmphoraError, InputError
-from harness.report import certificate
+from harness.report import certificate, sheet
 from harness.report.canonical import MAX_BYTES, canonical_bytes, from_canonical, sha256_file
 from harness.report.signing import fingerprint, from_text, signature_holds
 
@@ -92,8 +92,8 @@ def extract_here(path: Path) -> bytes:
         pairs = tree["/Names"]
         if len(pairs) != 2:
             raise InputError(f"the PDF has {len(pairs) // 2} attachments; a certificate has one")
-        if str(pairs[0]) != certificate.ATTACHMENT:
-            raise InputError(f"the attachment is called {str(pairs[0])[:60]!r}, not {certificate.ATTACHMENT!r}")
+        if str(pairs[0]) != sheet.ATTACHMENT:
+            raise InputError(f"the attachment is called {str(pairs[0])[:60]!r}, not {sheet.ATTACHMENT!r}")
         stream = pairs[1].get_object()["/EF"].get_object()["/F"].get_object()
         data = stream.get_data()
     except (
@@ -227,9 +227,9 @@ def check_run(
 def _page(data: dict[str, Any], attached: bytes, public: bytes, covered: bytes) -> tuple[str, str | None]:
     """Tell whether the file's pages are what the data give, by making them again."""
     layout = data["layout"]
-    if layout["typst"] != metadata.version("typst") or layout["sha256"] != certificate.layout_digest():
+    if layout["typst"] != metadata.version("typst") or layout["sha256"] != sheet.layout_digest():
         return "not compared", "made with another layout or typst version; read the numbers from the data"
-    made = certificate.render(data, attached, public)
+    made = sheet.render(data, attached, public)
     end = re.compile(rb"startxref\n\d+\n%%EOF\s*$")
     return ("same", None) if end.sub(b"", made) == end.sub(b"", covered) else ("differs", None)
 

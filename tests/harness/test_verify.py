@@ -16,7 +16,7 @@ from paper_runs import analyse, run_input, write_run
 from pypdf import PdfReader, PdfWriter
 
 from harness.errors import InputError
-from harness.report import certificate, verify
+from harness.report import certificate, sheet, verify
 from harness.report.canonical import canonical_bytes
 from harness.report.signing import Signer, to_text
 
@@ -116,7 +116,7 @@ def test_truncation_anywhere_is_told(made: Made, tmp_path: Path) -> None:
 
 def reseal(data: dict[str, Any], attached: bytes, signer: Signer) -> bytes:
     """A certificate whose seal is right but whose inside is as given: what a forger with a key can make."""
-    return certificate.seal(certificate.render(data, attached, signer.public), signer)
+    return certificate.seal(sheet.render(data, attached, signer.public), signer)
 
 
 def signed(data: dict[str, Any], signer: Signer, sign_as: dict[str, Any] | None = None) -> bytes:
@@ -191,7 +191,7 @@ def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_pat
 
 def test_seal_and_data_by_two_keys_are_told(made: Made, tmp_path: Path) -> None:
     attached = certificate.attachment(made.data, SIGNER)
-    pdf = certificate.seal(certificate.render(made.data, attached, SIGNER.public), STRANGER)
+    pdf = certificate.seal(sheet.render(made.data, attached, SIGNER.public), STRANGER)
     found = check(tmp_path, pdf)
     assert not found["valid"]
     assert "another key" in " ".join(found["reasons"])
@@ -238,7 +238,7 @@ def test_a_link_out_of_the_logs_is_not_followed(tmp_path: Path) -> None:
 def test_another_layout_is_not_compared_and_said_so(
     made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(certificate, "layout_digest", lambda: "0" * 64)
+    monkeypatch.setattr(sheet, "layout_digest", lambda: "0" * 64)
     found = check(tmp_path, made.pdf)
     assert found["valid"]
     assert found["page"] == "not compared"
@@ -312,7 +312,7 @@ def simple_pdf(objects: list[bytes]) -> bytes:
 
 
 def with_attachment(stream: bytes) -> bytes:
-    name = certificate.ATTACHMENT.encode()
+    name = sheet.ATTACHMENT.encode()
     return simple_pdf(
         [
             b"<</Type/Catalog/Pages 2 0 R/Names<</EmbeddedFiles<</Names[(" + name + b") 3 0 R]>>>>>>",
@@ -394,7 +394,7 @@ def test_a_file_that_is_not_there_is_bad_input_not_a_no(tmp_path: Path) -> None:
 def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, tmp_path: Path) -> None:
     for spoil in ({"runs": []}, {"runs": [{}]}, {"item": None}, {"layout": {}}, {"issued": "9" * 50}, {"format": "x"}):
         data = {**made.data, **spoil}
-        pdf = certificate.seal(certificate.render(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
+        pdf = certificate.seal(sheet.render(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
         found = check(tmp_path, pdf)
         assert not found["valid"], spoil
         assert found["reasons"], spoil
@@ -405,7 +405,7 @@ def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, 
 )
 def test_data_too_large_to_print_cost_no_time(made: Made, tmp_path: Path, spoil: dict[str, Any]) -> None:
     data = {**made.data, **spoil}
-    pdf = certificate.seal(certificate.render(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
+    pdf = certificate.seal(sheet.render(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
     began = time.monotonic()
     found = check(tmp_path, pdf)
     assert not found["valid"]
