@@ -548,9 +548,9 @@ def _temperature(record: "Record", phase: "Phase") -> tuple[float | None, float 
         return None, None
     low = phase.first_row
     limit = 0.02 * abs(phase.main_current_A)
-    begin = low + 1
-    while begin > 0 and low - begin < 5000 and abs(float(record.current_A[begin - 1])) <= limit:
-        begin -= 1
+    earliest = max(0, low - 5000)
+    loaded = np.flatnonzero(np.abs(record.current_A[earliest : low + 1]) > limit)
+    begin = earliest + (int(loaded[-1]) + 1 if loaded.size else 0)
     before = record.temperature_degC[begin : low + 1] if begin <= low else inside[:1]
     before = before[np.isfinite(before)]
     rest = float(before.mean()) if before.size else float(inside[0])
