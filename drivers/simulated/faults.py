@@ -281,14 +281,12 @@ def _reset(bench: "SimulatedBench", fault: Fault) -> None:
 
 def _load_trips(bench: "SimulatedBench", fault: Fault) -> None:
     bench.mark(fault.name)
-    bench.load.on = False
-    bench.load.queue.append('+305,"Over-temperature protection tripped"')
+    bench.load.trip("over-temperature protection", '+305,"Over-temperature protection tripped"')
 
 
 def _supply_trips(bench: "SimulatedBench", fault: Fault) -> None:
     bench.mark(fault.name)
-    bench.supply.on = False
-    bench.supply.queue.append('+302,"Over-voltage protection tripped"')
+    bench.supply.trip("over-voltage protection", '+302,"Over-voltage protection tripped"')
 
 
 def _limits_lost(bench: "SimulatedBench", fault: Fault) -> None:
@@ -396,6 +394,13 @@ def _ctrl_c(bench: "SimulatedBench", fault: Fault) -> None:
     _hook(_instrument(bench, fault), strike)
 
 
+def _ctrl_c_at_order(
+    bench: "SimulatedBench", fault: Fault, one: "SimulatedInstrument", what: str, act: Callable[[], None]
+) -> bool:
+    act()
+    raise KeyboardInterrupt
+
+
 def _leads_off(bench: "SimulatedBench", fault: Fault) -> None:
     bench.mark(fault.name)
     bench.disconnected = True
@@ -500,6 +505,8 @@ _ENTRIES: tuple[tuple[str, str, str, Begin, dict[str, Any]], ...] = (
     ("daylight saving", "host", "a wall clock kept in local time jumps an hour", _wall, {"by_s": 3600.0}),
     ("program held up", "host", "nothing runs for a while", _slow, {"calls": 1, "takes_s": 15.0}),
     ("Ctrl-C", "person", "a person ends the run", _ctrl_c, {}),
+    ("Ctrl-C at an order", "person", "a person ends the run in the moment in which an output is switched on",
+     _orders(_ctrl_c_at_order), {"only": "on"}),
     ("leads moved late", "person", "the leads are off for minutes", _leads_off, {"for_s": 180.0}),
     ("leads pulled", "person", "the leads are pulled", _leads_off, {}),
     ("wrong cell", "person", "another cell is in the holder", _another_cell, {"kind": "li-ion-good", "soc": 0.35}),

@@ -5,36 +5,59 @@ seed replays alone: `python -m tests.campaign --seed N`.
 """
 
 import dataclasses
+import os
 import random
 import shutil
 import tempfile
 import time
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from drivers.simulated.bench import SimulatedBench
+from drivers.simulated.cell import KINDS, SimulatedCell
 from drivers.simulated.faults import CATALOGUE, draw
-from harness.bench import bench_from_dict
-from harness.errors import AmphoraError
+from drivers.simulated.instruments import SimulatedInstrument
+from harness.bench import BenchDescription, bench_from_dict
+from harness.chemistry import load_chemistry
+from harness.errors import AmphoraError, Refused
 from harness.journal import JournalWriter, read_run
 from harness.persons import ObligingPerson
-from harness.plan import plan_to_dict
+from harness.plan import Plan, plan_to_dict
 from harness.rig import CellReading, Rig
-from harness.runner import Runner, run_folder, run_header
+from harness.runner import Outcome, Runner, resumable, run_folder, run_header
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay
 
-CURRENT_A = 0.25
-LOW_V, HIGH_V = 2.5, 4.25  # the window of the plan (li-ion), profiles/chemistries/li-ion.toml
 OUTSIDE_S = 3.0  # a reading interval, its confirmation, and the way of the order
-OURS = ("disk full", "slow disk", "disk full at the end")
+KILLED = "killed"  # kill -9 at a reading: the keeper makes safe, the run is resumed
+KILLED_AT_ORDER = "killed at an order"  # the same between the record of an order and its effect, or just after it
+DARK = "computer dies"  # no keeper either: only what the instruments were told holds; the tail may be torn
+DEATHS = (KILLED, KILLED_AT_ORDER, DARK)
+DISK = ("disk full", "slow disk", "disk full at the end")
+OURS = (*DISK, *DEATHS)
+# Faults of an instrument that strike the supply as well as the load.
+EITHER = (
+    "frozen current", "current jumps", "current drifts", "order ignored", "level ignored", "order late",
+    "off comes late", "off fails once", "off fails twice", "Ctrl-C at an order",
+)  # fmt: skip
+# A second fault in some nights: one that may not change how the night ends, whatever the first one is.
+BESIDE = ("silence", "late reply", "split reply", "garbage", "slow link", "clock set back", "daylight saving")
 RECIPES = ("overnight", "charge", "standard-capacity")
+# Small cells make short nights: the capacity that the plan assumes, and what the cell really holds.
+SMALL: dict[str, tuple[float, float]] = {
+    "worn-out": (0.5, 0.20),
+    "lfp": (0.5, 0.18),
+    "nimh": (0.8, 0.25),
+}
+SWAPPED = {"worn-out": ("lfp", 1.0), "lfp": ("li-ion", 0.5), "nimh": ("li-ion", 0.5)}  # "wrong chemistry"
 
 # What a night must say when this fault struck; a fault not named here may also end a night well.
 MUST_SAY: dict[str, tuple[str, ...]] = {
     "Ctrl-C": ("interrupted",),
+    "Ctrl-C at an order": ("interrupted",),
     "comes back as another": ("instrument",),
     "self-heating": ("guard:temperature-rate", "guard:temperature-high", "cutoff", "taper", "condition"),
     "sensor broken": ("guard:temperature-low", "condition"),
@@ -46,10 +69,15 @@ MUST_SAY: dict[str, tuple[str, ...]] = {
 }
 
 
+class Killed(BaseException):
+    """The process is gone: nothing of the program runs after this."""
+
+
 class Watched(SimulatedBench):
     """Counts how long current flowed the wrong way out of the window."""
 
     outside_s = 0.0
+    low_V, high_V = -1e9, 1e9  # the window of the plan
 
     def update(self) -> None:
         """Bring the bench to now, and look."""
@@ -60,20 +88,30 @@ class Watched(SimulatedBench):
             return
         current_A = self._solve()
         volts = self.cell.voltage(current_A)
-        if (current_A < -0.05 and 0.05 < volts < LOW_V) or (current_A > 0.01 and volts > HIGH_V):
+        if (current_A < -0.05 and 0.05 < volts < self.low_V) or (current_A > 0.01 and volts > self.high_V):
             self.outside_s += passed_s
 
 
 class Counting(Rig):
-    """Counts the readings that came back."""
+    """Counts the readings that came back; dies at a chosen one."""
 
     taken = 0
+    dies_at = -1
+    dead = False
 
     def read(self, energised: bool) -> CellReading:
         """Read, and count."""
         reading = super().read(energised)
+        if self.taken == self.dies_at:
+            self.die()
         self.taken += 1
         return reading
+
+    def die(self) -> None:
+        """Nothing of the program runs after this, until it is started anew."""
+        self.dies_at = -1
+        self.dead = True
+        raise Killed
 
 
 @dataclass
@@ -82,60 +120,191 @@ class Night:
 
     seed: int
     recipe: str
+    kind: str
     fault: str
     at_reading: int
-    fired: bool
-    reason: str
-    text: str
-    rows: int
-    outside_s: float
+    beside: str = ""
+    fired: bool = False
+    reason: str = ""
+    text: str = ""
+    rows: int = 0
+    outside_s: float = 0.0
+    wall_s: float = 0.0
     wrong: list[str] = field(default_factory=list)
 
 
 def spend(seed: int, fault_name: str | None = None) -> Night:
     """Spend one night; `wrong` lists the promises that were broken."""
     rng = random.Random(seed)
-    recipe = rng.choice(RECIPES)
+    kind = rng.choices(tuple(SMALL), (70, 20, 10))[0]
+    recipe = "overnight" if kind == "nimh" else rng.choices(RECIPES, (45, 35, 20))[0]
     name = fault_name or rng.choice(sorted(CATALOGUE) + list(OURS))
-    folder = Path(tempfile.mkdtemp(prefix="amphora-night-"))
+    folder = Path(tempfile.mkdtemp(prefix="amphora-night-", dir=_fast_folder()))
+    night = Night(seed, recipe, kind, name, rng.randint(3, 2200))
+    begin = time.monotonic()
     try:
-        return _spend(seed, rng, recipe, name, folder)
+        _spend(night, rng, folder)
+    except Exception as error:  # noqa: BLE001  whatever it is, it is a broken promise and the campaign goes on
+        night.wrong.append(f"the program failed: {error!r}")
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-
-
-def _spend(seed: int, rng: random.Random, recipe: str, name: str, folder: Path) -> Night:
-    full = recipe == "overnight"
-    bench = Watched("worn-out", rng.randrange(10**6), start_soc=1.0 if full else rng.uniform(0.2, 0.7))
-    described = bench_from_dict(bench.description)
-    Shelf(folder).add(
-        Cell.from_dict({"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True})
-    )
-    request = Request(
-        "c", recipe, folder, start="declared-full" if full else None, capacity_Ah=0.5, present=True,
-        current_A=CURRENT_A if recipe == "overnight" else None,
-    )  # fmt: skip
-    abilities = {key: instrument.abilities for key, instrument in bench.instruments.items()}
-    plan, cell = make_plan(request, described, bench.clock.utc(), abilities)
-    run = run_folder(folder, "c", recipe, bench.clock.utc())
-    header = run_header(plan_to_dict(plan), cell, described, run, plan.start, plan.cutoff_V, recipe, bench.clock.utc())
-    rig = Counting(described, bench.instruments)
-    runner = Runner(plan, rig, bench.clock, run, header, ObligingPerson(), take_signals=False)
-    at_reading = rng.randint(3, 2200)
-    struck: list[str] = []
-    if name in OURS:
-        _disk(runner, name, at_reading, struck, rng)
-    else:
-        bench.inject(draw(rng, name), at_reading=at_reading)
-    outcome = runner.run()
-    bench.update()
-    fired = name in bench.fired or name in struck
-    night = Night(seed, recipe, name, at_reading, fired, outcome.reason, outcome.text, outcome.rows, bench.outside_s)
-    _judge(night, bench, rig, runner, plan, name)
+    night.wall_s = round(time.monotonic() - begin, 3)
     return night
 
 
-def _disk(runner: Runner, name: str, at: int, struck: list[str], rng: random.Random) -> None:
+def _fast_folder() -> str | None:
+    """Return a file system in memory where there is one: these nights are not about this computer's disk."""
+    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+
+
+def small_cell(kind: str, rng: random.Random, soc: float) -> SimulatedCell:
+    """Return a cell that holds little, so that a night is short; each a bit different."""
+    spec = KINDS[kind]
+    spec = replace(
+        spec, capacity_Ah=SMALL[kind][1] * rng.uniform(0.8, 1.2), r0_ohm=max(spec.r0_ohm, 0.15) * rng.uniform(0.7, 1.4)
+    )
+    return SimulatedCell(spec, soc, 20.0)
+
+
+@dataclass
+class _Set:
+    """All that one night is made of."""
+
+    bench: Watched
+    described: BenchDescription
+    plan: Plan
+    rig: Counting
+    runner: Runner
+
+
+def _prepare(night: Night, rng: random.Random, folder: Path) -> _Set:
+    full = night.recipe == "overnight"
+    cell = small_cell(night.kind, rng, 1.0 if full else rng.uniform(0.2, 0.7))
+    leads = "relay" if rng.random() < 0.15 else "wired"
+    bench = Watched(night.kind, rng.randrange(10**6), cell=cell, leads=leads)
+    described = bench_from_dict(bench.description)
+    chemistry = KINDS[night.kind].chemistry
+    form = "AA" if chemistry == "nimh" else "18650"
+    Shelf(folder).add(Cell.from_dict({"id": "c", "form": form, "chemistry": chemistry, "declared_rechargeable": True}))
+    capacity_Ah = SMALL[night.kind][0]
+    request = Request(
+        "c", night.recipe, folder, start="declared-full" if full else None, capacity_Ah=capacity_Ah, present=True,
+        current_A=0.5 * capacity_Ah if full else None,
+    )  # fmt: skip
+    abilities = {key: instrument.abilities for key, instrument in bench.instruments.items()}
+    plan, record = make_plan(request, described, bench.clock.utc(), abilities)
+    window = load_chemistry(plan.chemistry)
+    bench.low_V, bench.high_V = window.hard_low_V, window.hard_high_V
+    run = run_folder(folder, "c", night.recipe, bench.clock.utc())
+    header = run_header(
+        plan_to_dict(plan), record, described, run, plan.start, plan.cutoff_V, night.recipe, bench.clock.utc()
+    )
+    rig = Counting(described, bench.instruments)
+    runner = Runner(plan, rig, bench.clock, run, header, ObligingPerson(), take_signals=False)
+    return _Set(bench, described, plan, rig, runner)
+
+
+def _spend(night: Night, rng: random.Random, folder: Path) -> None:
+    made = _prepare(night, rng, folder)
+    bench = made.bench
+    struck: list[str] = []
+    name = night.fault
+    if name in DISK:
+        _disk(made.runner, name, night.at_reading, struck)
+    elif name == KILLED_AT_ORDER:
+        _die_at_order(made, rng)
+    elif name in DEATHS:
+        made.rig.dies_at = night.at_reading
+    else:
+        fault = draw(rng, name)
+        if name == "wrong chemistry":
+            other, soc = SWAPPED[night.kind]
+            fault = CATALOGUE[name](kind=other, soc=soc)
+        elif name in EITHER and night.recipe != "overnight" and rng.random() < 0.6:
+            fault = CATALOGUE[name](**{**fault.values, "instrument": "supply"})
+        bench.inject(fault, at_reading=night.at_reading)
+    if rng.random() < 0.15 and name not in DISK:
+        night.beside = rng.choice(BESIDE)
+        bench.inject(draw(rng, night.beside), at_reading=rng.randint(3, 2200))
+    outcome = _run(made, night, rng, struck)
+    bench.update()
+    night.fired = name in bench.fired or name in struck
+    night.reason, night.text, night.rows = outcome.reason, outcome.text, outcome.rows
+    night.outside_s = bench.outside_s
+    _judge(night, made)
+
+
+def _die_at_order(made: _Set, rng: random.Random) -> None:
+    """Have the process die at one of the first orders that switch on: before it acts, or just after."""
+    left = [rng.randint(1, 3)]
+    acts = rng.random() < 0.5
+
+    def taken(one: SimulatedInstrument, what: str, act: Callable[[], None]) -> bool:
+        if not what.endswith(" True") or made.rig.dead:
+            return False
+        left[0] -= 1
+        if left[0] == 0:
+            if acts:
+                act()
+                made.bench.touch()
+            made.rig.die()
+        return False
+
+    made.bench.load.order_fault = made.bench.supply.order_fault = taken
+
+
+def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Outcome:
+    """Run to the end; where the process is killed, do what the keeper does, and resume."""
+    runner = made.runner
+    if night.fault not in DEATHS:
+        return runner.run()
+    real_end = runner._end
+
+    def end(*words: Any) -> Outcome:
+        if made.rig.dead:  # no way out is gone by a process that was killed
+            raise Killed
+        return real_end(*words)
+
+    runner._end = end  # type: ignore[method-assign]
+    try:
+        return runner.run()
+    except Killed:
+        struck.append(night.fault)
+    clock = made.bench.clock
+    if night.fault == DARK:
+        _tear(runner.folder, rng)
+    else:
+        clock.sleep(rng.uniform(0.1, 5.0))
+        made.bench.update()
+        off = [one.make_safe().off for one in made.bench.instruments.values()]
+        writer = JournalWriter.open_again(runner.folder)
+        now_s = clock.now_s() - runner._t0_s
+        writer.append_event("killed", now_s, clock.utc(), reason="killed", text="no word", by="keeper")
+        writer.append_event("made-safe", now_s, clock.utc(), by="keeper", off=all(off), instruments={})
+        writer.close()
+    clock.sleep(rng.uniform(1.0, 900.0 if night.fault == DARK else 60.0))
+    made.bench.update()
+    before, plan = resumable(runner.folder)
+    again = Runner(
+        plan, made.rig, clock, runner.folder, before.run, runner.person, from_folder=before, take_signals=False
+    )
+    made.runner = again
+    try:
+        return again.run()
+    except Refused as refused:  # nothing was written: it says in one sentence why
+        return Outcome(runner.folder, "refused", str(refused), 1, True, before.rows)
+
+
+def _tear(folder: Path, rng: random.Random) -> None:
+    """Take away the end of the last row, as a disk does that lost its power."""
+    path = folder / "samples.csv"
+    content = path.read_bytes()
+    last = len(content) - content[:-1].rfind(b"\n") - 1
+    if content.count(b"\n") > 2:
+        path.write_bytes(content[: len(content) - rng.randint(0, last)])
+
+
+def _disk(runner: Runner, name: str, at: int, struck: list[str]) -> None:
     """Have the journal's writes fail, or take long, from a row on."""
     real = JournalWriter.append_row
     count = [0]
@@ -178,10 +347,11 @@ def _disk(runner: Runner, name: str, at: int, struck: list[str], rng: random.Ran
         runner._end = end  # type: ignore[method-assign]
 
 
-def _judge(night: Night, bench: Watched, rig: Counting, runner: Runner, plan: Any, name: str) -> None:
-    wrong = night.wrong
+def _judge(night: Night, made: _Set) -> None:
+    wrong, name, bench, runner = night.wrong, night.fault, made.bench, made.runner
     if bench.load.on or bench.supply.on:
         wrong.append("an output is still on")
+    # Not a current of the program: a short inside, a bleeder that draws whatever is ordered.
     if night.outside_s > OUTSIDE_S and name not in ("sudden short", "bleeder", "soft short begins"):
         wrong.append(f"current flowed for {night.outside_s:.1f} s outside the window")
     if not (runner.folder / "run.json").is_file():
@@ -193,12 +363,10 @@ def _judge(night: Night, bench: Watched, rig: Counting, runner: Runner, plan: An
     except AmphoraError as error:
         wrong.append(f"the folder cannot be read: {error}")
         return
-    lost = rig.taken - 1 - len(rows)
-    if lost > (1 if name == "disk full" else 0):
-        wrong.append(f"{lost} readings are not in the folder")
-    if run.notices:
+    _judge_rows(night, made, len(rows), len(run.torn))
+    if run.notices and name != DARK:
         wrong.append(f"notices: {run.notices[0]}")
-    if night.fired and name in MUST_SAY and night.reason not in MUST_SAY[name]:
+    if night.fired and not night.beside and name in MUST_SAY and night.reason not in MUST_SAY[name]:
         wrong.append(f"ended with {night.reason} ({night.text})")
     if not night.text:
         wrong.append("no word about why")
@@ -207,28 +375,45 @@ def _judge(night: Night, bench: Watched, rig: Counting, runner: Runner, plan: An
         for event in run.events
         if event["kind"] in RESULT_KINDS
     ]
-    _, again = replay(plan, run.events, [Sample(row[0], *row[2:5]) for row in rows])
+    _, again = replay(made.plan, run.events, [Sample(row[0], *row[2:5]) for row in rows])
     if again != told and name != "disk full":
         wrong.append("replay gives other events")
-    _judge_figures(night, bench, runner.folder, name)
+    _judge_figures(night, made)
 
 
-def _judge_figures(night: Night, bench: Watched, folder: Path, name: str) -> None:
+def _judge_rows(night: Night, made: _Set, rows: int, torn: int) -> None:
+    """Every reading that came back is in the folder, but those of the checks before an order."""
+    allowed = 1  # the reading of the checks
+    if night.fault == "disk full":
+        allowed += 1  # the one that could not be written
+    elif night.fired and night.fault in DEATHS:
+        allowed += 2  # looked at before going on, with the output on and off
+        allowed += torn or (night.fault == DARK)
+    lost = made.rig.taken - allowed - rows
+    if lost > 0:
+        night.wrong.append(f"{lost} readings are not in the folder")
+
+
+def _judge_figures(night: Night, made: _Set) -> None:
     """The figures are honest: an end that was not reached is not claimed, and no link fault moves a number."""
     from drivers.simulated.cell import delivered_Ah
     from drivers.simulated.faults import FAMILIES
     from harness.results import analyse_run
 
+    if night.recipe != "overnight":
+        return
     try:
-        result = analyse_run(folder)
+        result = analyse_run(made.runner.folder)
     except AmphoraError:
         return  # it says in one sentence that there are none
     ended_otherwise = night.reason in ("time", "taper", "condition", "charge")
-    if result["reached_cutoff"] and night.recipe == "overnight" and ended_otherwise:
+    if result["reached_cutoff"] and ended_otherwise:
         night.wrong.append("claims a cut-off that the run did not reach")
-    harmless = FAMILIES.get(name) in ("link", "host") or name in OURS
-    if harmless and result["reached_cutoff"] and night.recipe == "overnight":
-        truth_Ah = delivered_Ah(bench.cell, CURRENT_A * bench.load.set_gain, 3.0)
+    harmless = FAMILIES.get(night.fault) in ("link", "host") or night.fault in OURS
+    if harmless and result["reached_cutoff"]:
+        bench, plan = made.bench, made.plan
+        current_A = 0.5 * SMALL[night.kind][0] * bench.load.set_gain
+        truth_Ah = delivered_Ah(bench.cell, current_A, plan.cutoff_V)
         off_Ah = abs(result["capacity_Ah"] - truth_Ah)
         if off_Ah > 2.0 * result["capacity_U_Ah"] + 0.01 * truth_Ah + 0.003:
             night.wrong.append(f"capacity {result['capacity_Ah']:.4f} Ah, truth {truth_Ah:.4f} Ah")
