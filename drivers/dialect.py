@@ -31,6 +31,11 @@ SETTINGS: Mapping[str, Mapping[str, str]] = {
     "supply": {"voltage": "V", "current": "A", "over_voltage": "V", "over_current": "A", "off_timer": "s"},
     "meter": {},
 }  # fmt: skip
+# The instrument's own protections, by the setting they are armed with, as a person calls them.
+PROTECTIONS: Mapping[str, str] = {
+    "cutoff": "low-voltage cut-off", "over_current": "over-current protection",
+    "over_voltage": "over-voltage protection", "off_timer": "off-timer",
+}  # fmt: skip
 MEASURED: Mapping[str, str] = {"voltage": "V", "current": "A", "temperature": "degC", "power": "W"}
 KEYS_OF_READING: Mapping[str, str] = {
     "voltage": "voltage_V", "current": "current_A", "temperature": "temperature_degC", "power": "power_W",
@@ -43,7 +48,7 @@ LINK = ("pause_s", "compound", "spelling", "remote", "select", "select_query", "
 ERRORS = ("query", "none", "event_register")
 OUTPUT = ("on", "off", "query", "state", "states", "settle_s")
 MODE = ("set", "query", "needed_before_level", "words", "answers")
-SETTING = ("set", "query", "decimals", "step", "low", "high", "scale", "enable", "disable")
+SETTING = ("set", "query", "decimals", "step", "low", "high", "scale", "enable", "disable", "protection_tripped")
 MEASURE = ("voltage", "current", "temperature", "power", "all", "fields", "separator", "units", "current_sign")
 POWER_ON = ("query", "off")
 SENSE = ("on", "off", "query")
@@ -158,7 +163,8 @@ class Setting:
     """One thing that can be set: how, in what places and range, and how coarsely it reads back.
 
     `step`: what is read back may differ by this much, in SI. `scale`: SI units in one unit of the
-    instrument (60 for a timer that counts minutes).
+    instrument (60 for a timer that counts minutes). `tripped`: asks whether this protection has
+    switched the instrument off.
     """
 
     set: Command | None
@@ -171,6 +177,7 @@ class Setting:
     enable: tuple[Command, ...]
     disable: tuple[Command, ...]
     unit: str
+    tripped: Command | None = None
 
 
 @dataclass(frozen=True)
@@ -301,6 +308,7 @@ class _Reader:
         self.data, self.where = data, where
         self.long = False
         self.channelled = False
+        self.role = str(data.get("role", ""))
 
     def fail(self, key: str, value: object, accepted: str) -> DescriptionError:
         return DescriptionError(f"{self.where}: {key} = {value!r} is not accepted; {accepted}")
@@ -391,6 +399,11 @@ class _Reader:
         if low > high:
             raise self.fail(f"{name}low", low, f"at most {name}high ({high:g}) is")
         scale = self.number(table, "scale", name, 1.0, 1e-6, 1e6)
+        if "protection_tripped" in table and key not in PROTECTIONS:
+            raise DescriptionError(
+                f"{self.where}: {name}protection_tripped does not belong there; "
+                f"{', '.join(one for one in PROTECTIONS if one in SETTINGS[self.role])} may have one"
+            )
         return Setting(
             set=set_it,
             query=self.command(table, "query", name, query=True),
@@ -402,6 +415,7 @@ class _Reader:
             enable=self.commands(table, "enable", name),
             disable=self.commands(table, "disable", name),
             unit=unit,
+            tripped=self.command(table, "protection_tripped", name, query=True),
         )
 
     def dialect(self) -> Dialect:

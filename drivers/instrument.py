@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from drivers.dialect import KEYS_OF_READING, Dialect, Setting
+from drivers.dialect import KEYS_OF_READING, PROTECTIONS, Dialect, Setting
 from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
 from drivers.roles import Abilities, SafeState
 from drivers.scpi import (
@@ -187,6 +187,31 @@ class ScpiInstrument:
                 raise self._garbled(error) from error
             found += [f"{register}, {name}" for name in esr_errors(register)]
         return found
+
+    def read_trips(self) -> list[str]:
+        """Ask the instrument's own protections; return those that have tripped, as a person calls them.
+
+        An instrument that does not know the question is not asked again.
+
+        Raises:
+            DriverError: the link failed, and failed again once reopened.
+        """
+        tripped = []
+        for key, setting in self.dialect.settings.items():
+            if setting.tripped is None or key in self.missing or f"{key} tripped" in self.missing:
+                continue
+            try:
+                if self._ask_state(setting.tripped.send(channel=self.channel), f"{_words(key)} tripped"):
+                    tripped.append(PROTECTIONS[key])
+            except IdentityError:
+                raise
+            except DriverError:
+                self.missing.add(f"{key} tripped")
+                self.link.reopen()
+                self.identify()
+                self.start_remote()
+                self.read_errors()  # what it said of a question that it does not know
+        return tripped
 
     # -- measuring: the hot path -----------------------------------------------------------------------
 

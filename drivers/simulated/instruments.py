@@ -173,6 +173,7 @@ class SimulatedOutlet(SimulatedInstrument):
         self.voltage = Channel(voltage, rng, errors)
         self.current = Channel(current, rng, errors)
         self.on = False
+        self.tripped: list[str] = []  # its own protections that have acted, until it is switched on again
 
     def true_current(self) -> float:
         """Return what flows through it, positive into the cell, in ampere."""
@@ -196,8 +197,22 @@ class SimulatedOutlet(SimulatedInstrument):
         self._shown = values
         return values
 
+    def trip(self, protection: str, entry: str = "") -> None:
+        """Switch off by its own protection, with an entry in the error queue where it makes one."""
+        self.on = False
+        self.tripped.append(protection)
+        if entry:
+            self.queue.append(entry)
+
+    def read_trips(self) -> list[str]:
+        """Return which of its own protections have tripped."""
+        self._call("read_trips")
+        return list(self.tripped)
+
     def _switch(self, on: bool) -> None:
         self.on = on
+        if on:
+            self.tripped.clear()
 
     def _order_switch(self, on: bool) -> None:
         self._order(f"set_{self.switched} {on}", lambda: self._switch(on))
@@ -296,7 +311,7 @@ class SimLoad(SimulatedOutlet):
         return value
 
     def _switch(self, on: bool) -> None:
-        self.on = on
+        super()._switch(on)
         self.cut = False
 
     def set_input(self, on: bool) -> None:
@@ -381,7 +396,7 @@ class SimSupply(SimulatedOutlet):
     def _switch(self, on: bool) -> None:
         if on and not self.on:
             self.on_since_s = self.bench.clock.now_s()
-        self.on = on
+        super()._switch(on)
 
     def set_output(self, on: bool) -> None:
         """Switch the output."""

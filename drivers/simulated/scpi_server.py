@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, Self
 
-from drivers.dialect import KEYS_OF_READING, MEASURED, Command, Dialect, Setting, load_dialect
+from drivers.dialect import KEYS_OF_READING, MEASURED, PROTECTIONS, Command, Dialect, Setting, load_dialect
 from drivers.errors import DriverError, LimitError
 from drivers.scpi import esr_bit, is_spelling
 
@@ -155,6 +155,8 @@ class Responder:
                 yield setting.set, self._ordering(self._setting(key, setting))
             if setting.query is not None:
                 yield setting.query, self._answering(key, setting)
+            if setting.tripped is not None:
+                yield setting.tripped, self._tripping(key)
             for command in (*setting.enable, *setting.disable):
                 yield command, self._ordering(lambda _: None)
         for key, command in dialect.measure.items():
@@ -269,6 +271,13 @@ class Responder:
             if setting.step > 0.0:
                 held = round(held / setting.step) * setting.step
             return self._number(held / setting.scale, setting.unit)
+
+        return answer
+
+    def _tripping(self, key: str) -> Handler:
+        def answer(values: Mapping[str, str]) -> str:
+            trips: Callable[[], list[str]] | None = getattr(self._output(values).device, "read_trips", None)
+            return self._state(trips is not None and PROTECTIONS[key] in trips())
 
         return answer
 

@@ -1,12 +1,16 @@
 """A supply over a real wire: set, armed, switched, and what it does when something misbehaves."""
 
 from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from drivers.dialect import load_dialect
 from drivers.errors import InstrumentError, LimitError, LinkError
 from drivers.opening import open_instrument
+from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.clock import VirtualClock
 from drivers.simulated.ideal import IdealCell, IdealSupply
 from drivers.simulated.scpi_server import ScpiServer
@@ -177,3 +181,39 @@ def test_what_the_bench_file_says_of_one_instrument_goes_before_its_family(serve
     assert not supply.abilities.measures_with_output_off
     assert supply.abilities.refresh_s == 0.25
     supply.close()
+
+
+def test_a_protection_that_has_tripped_is_named_over_the_wire() -> None:
+    bench = SimulatedBench("li-ion", 3, start_soc=0.5)
+    with ScpiServer(bench.supply, "supply-plain", identity=bench.supply.identity) as server:
+        supply = open_supply(server)
+        assert supply.read_trips() == []
+        supply.arm_limits(4.25, 0.5, None)
+        supply.set_voltage(4.2)
+        supply.set_current_limit(0.3)
+        supply.set_output(True)
+        assert supply.read()["current_A"] > 0.2
+        bench.supply.overshoot_V = 0.3  # the output runs away: its own protection has to act
+        bench.touch()
+        supply.read()
+        assert not bench.supply.on
+        assert supply.read_trips() == ["over-voltage protection"]
+        bench.supply.overshoot_V = 0.0
+        supply.set_output(True)
+        assert supply.read_trips() == []
+        supply.close()
+
+
+def test_an_instrument_that_does_not_know_about_trips_is_asked_once(cell: IdealCell, tmp_path: Path) -> None:
+    text = (resources.files("drivers") / "dialects" / "supply-plain.toml").read_text(encoding="utf-8")
+    own = tmp_path / "older.toml"
+    lines = [line for line in text.splitlines() if not line.startswith("protection_tripped")]
+    own.write_text("\n".join(lines), encoding="utf-8")
+    with ScpiServer(IdealSupply(cell), load_dialect(str(own))) as server:
+        supply = open_supply(server, dialect="supply-plain")
+        assert supply.read_trips() == []
+        asked = server.responder.messages
+        assert supply.read_trips() == []
+        assert server.responder.messages == asked
+        assert supply.read_errors() == []  # nothing of it is left in the queue
+        supply.close()
