@@ -14,7 +14,8 @@ from harness.errors import InputError
 
 ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
-TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated")
+SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
+TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at")
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
 CHANNELS = ("voltage", "current", "temperature", "time")
 SPECIFICATION_KEYS = ("gain", "offset", "resolution", "distribution", "k")
@@ -131,6 +132,10 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
     leads = data.get("leads", "by hand")
     if leads not in LEADS:
         raise InputError(f"{where}: leads = {leads!r} is not accepted; {', '.join(map(repr, LEADS))} are")
+    if data.get("sensed_at") not in (None, *SENSED_AT):
+        raise InputError(
+            f"{where}: sensed_at = {data['sensed_at']!r} is not accepted; {', '.join(map(repr, SENSED_AT))} are"
+        )
     speed_up = data.get("speed_up", 1.0)
     if not isinstance(speed_up, int | float) or not 0 < speed_up <= 1e6:
         raise InputError(f"{where}: speed_up = {speed_up!r} is not accepted; a number above 0 is")

@@ -20,6 +20,9 @@ def circuit_of(folder: Path) -> dict[str, Any]:
     The stretch is the first pulses step with what follows it up to the next long load; in a record without
     such a step, the first current step with 30 s before it and up to 10 minutes after it.
 
+    Leads and holder are taken out of R0 where the voltage was sensed at the load and they were measured; `leads`
+    says so.
+
     Raises:
         InputError: no current step in the run, or too few readings about it.
     """
@@ -27,6 +30,7 @@ def circuit_of(folder: Path) -> dict[str, Any]:
 
     from harness.analysis.circuit import circuit_to_dict, fit_circuit
     from harness.analysis.resistance import find_steps
+    from harness.leads import state_of
     from harness.loading import load
     from harness.results import idle_rows, prepared
 
@@ -47,7 +51,14 @@ def circuit_of(folder: Path) -> dict[str, Any]:
         first = max(begin.start, int(np.searchsorted(record.t_s, begin.t_s - 30.0)))
         last = int(np.searchsorted(record.t_s, begin.t_s + 600.0, side="right")) - 1
     fit = fit_circuit(record, first, last, info.measurement)
-    return circuit_to_dict(fit, info.cell_id)
+    leads = state_of(Path(folder), info.bench, info.created_utc)
+    circuit: dict[str, Any] = {**circuit_to_dict(fit, info.cell_id), "leads": leads}
+    if leads["ohm"] is not None:
+        circuit["r0_ohm"] -= leads["ohm"]
+        circuit["u_r0_ohm"] = float(np.hypot(circuit["u_r0_ohm"], leads["U_ohm"] / 2))
+        if circuit["r0_ohm"] <= 0:
+            raise InputError(f"{folder}: {leads['text']}, and nothing is left: that leads run does not fit this one")
+    return circuit
 
 
 def write_circuit(circuit: Mapping[str, Any], out: Path) -> None:
@@ -82,6 +93,9 @@ def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:
             f"time constant {with_U(pair['time_constant_s'], 2 * pair['u_time_constant_s'], 1, 's')}"
         )
     lines.append(f"At rest at the beginning: {with_U(circuit['open_V'], 2 * circuit['u_open_V'], 1, 'V')}")
+    leads = str((circuit.get("leads") or {}).get("text") or "")
+    if leads:
+        lines.append(f"{leads[:1].upper()}{leads[1:]}.")
     lines.append(f"From {circuit['from_s']:.0f} s to {circuit['to_s']:.0f} s of the run: {circuit['residual_text']}")
     return lines
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 FORMAT = "amphora-result/1"
 REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
 IDLE_STEPS = ("rest", "log", "ask")  # steps in which the bench orders no current
+OWN_FILES = ("leads.py", "loading.py", "modelling.py", "passes.py", "results.py")  # of the code that makes figures
 SURVEY_STEPS = ("sweep", "rest", "ask")  # a run of these alone surveys a device, not a cell
 DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
 
@@ -46,19 +47,25 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
         JournalDamaged: damage, by file and line.
         AnalysisError: a record no figure can be made from.
     """
+    from harness.leads import with_leads
+    from harness.passes import with_earlier_pass
+
     folder = Path(folder)
-    result = _figures_of(folder, cutoff_V)
+    result = figures_of(folder, cutoff_V)
     if (result.get("retention") or {}).get("mV_per_day") is not None:
         result = {**result, "retention": _with_loss(folder, result["retention"])}
+    result = with_leads(folder, result)
+    result = with_earlier_pass(folder, result)
     if not budget:
         result = {key: value for key, value in result.items() if key != "budget"}
     return result
 
 
-def _figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
+def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
     """Return what a run's own files say: kept, or made anew."""
     from harness.loading import load_all
 
+    folder = Path(folder)
     if cutoff_V is not None and not (math.isfinite(cutoff_V) and cutoff_V > 0):
         raise InputError(f"--cutoff: {cutoff_V!r} V; a voltage above 0 V is accepted")
     cached = _cached(folder, cutoff_V)
@@ -83,7 +90,7 @@ def _with_loss(folder: Path, retention: dict[str, Any]) -> dict[str, Any]:
         if other.parent.name == folder.absolute().name:
             continue
         with contextlib.suppress(AmphoraError, OSError):
-            result = _figures_of(other.parent)
+            result = figures_of(other.parent)
             if result["complete"] and result["start"] in ("full", "declared-full"):
                 return loss_of(retention, other.parent, result)
     return retention
@@ -110,7 +117,7 @@ def _code_digest() -> str:
 
     digest = hashlib.sha256(harness.__version__.encode())
     here = Path(__file__).parent
-    for path in sorted([*here.glob("analysis/*.py"), here / "loading.py", here / "modelling.py", here / "results.py"]):
+    for path in sorted([*here.glob("analysis/*.py"), *(here / name for name in OWN_FILES)]):
         digest.update(path.read_bytes())
     return digest.hexdigest()
 
@@ -244,6 +251,8 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     from harness.analysis.integration import accumulate
     from harness.analysis.phases import find_phases
     from harness.analysis.warnings import Warning_, find_warnings
+    from harness.leads import leads_warnings, measured_in, step_names
+    from harness.passes import passes_in
 
     info: RunInfo = loaded.info
     own = loaded.run.get("plan") is not None
@@ -256,6 +265,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         "form": info.form,
         "profile": info.profile,
         "created_utc": info.created_utc,
+        "bench": {key: info.bench.get(key) for key in ("name", "sensed_at")},
         "finished": info.finished,
         "stop": info.stop,
         "rows": int(loaded.record.t_s.size),
@@ -345,7 +355,10 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         result["temperature_rise_K"],
     )
     warnings += _counters(record, phases, totals)
-    warnings += _passes(entries, info.chemistry)
+    result["passes"], told_of_passes = passes_in(entries, info.chemistry)
+    warnings += told_of_passes
+    result["leads_measured"] = measured_in(record, info, step_names(loaded.run))
+    warnings += leads_warnings(result["leads_measured"])
     result["retention"] = _retention(record, info, warnings)
     if chosen is None and charges and not entries[charges[-1]]["complete"]:
         warnings.append(Warning_("charge-unfinished", "The charge did not end by its taper: it is an 'at least'."))
@@ -436,6 +449,8 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
         "start": info.start,
         "cycle": None,
         "retention": None,
+        "leads_measured": None,
+        "passes": None,
         "k": 2.0,
     }
 
@@ -642,24 +657,6 @@ def _cycle(charge: "Figures", discharge: "Figures") -> dict[str, float]:
         "coulombic_efficiency_U": found.coulombic_U,
         "energy_efficiency": found.energy,
     }
-
-
-def _passes(entries: list[dict[str, Any]], chemistry: str) -> list[Any]:
-    from harness.analysis.charge import passes_agree
-    from harness.analysis.warnings import Warning_
-
-    complete = [
-        entry
-        for entry in entries
-        if entry["kind"] == "discharge" and entry["complete"] and entry["start"] in ("full", "declared-full")
-    ]
-    if len(complete) < 2:
-        return []
-    first, second = complete[-2], complete[-1]
-    if not 0.8 < first["main_current_A"] / second["main_current_A"] < 1.25:
-        return []
-    agree, _, text = passes_agree(first["capacity_Ah"], second["capacity_Ah"], chemistry)
-    return [] if agree else [Warning_("passes-differ", text)]
 
 
 def _energy_counters(record: "Record", phase: "Phase", totals: "Totals") -> list[Any]:

@@ -886,6 +886,7 @@ def run_header(
             "name": bench.name,
             "file": bench.where if bench.where == "simulated" else str(Path(bench.where).absolute()),
             "leads": bench.leads,
+            "sensed_at": bench.data.get("sensed_at"),
             "instruments": instruments,
             "cell": {
                 "voltage": bench.cell_voltage,

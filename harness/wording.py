@@ -73,6 +73,7 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
             f"Of the charge put in, {100 * cycle['coulombic_efficiency']:.1f} % came back; of the energy "
             f"{100 * cycle['energy_efficiency']:.1f} %."
         )
+    lines += _bench_and_passes(result)
     lines += _can_do(result)
     if result["warnings"]:
         lines += ["", "What to distrust:"]
@@ -89,7 +90,8 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
     ]
     lines += [f"  {name:<17} {text}" for name, text in rows]
     if result["resistances"]:
-        lines += ["", "Resistance:"]
+        leads = (result.get("leads") or {}).get("text")
+        lines += ["", f"Resistance ({leads}):" if leads else "Resistance:"]
         for item in result["resistances"][:12]:
             share = "" if item["charge_state"] is None else f", at {100 * item['charge_state']:.0f} % of charge"
             lines.append(
@@ -111,6 +113,17 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
     if budget:
         for table in result["budget"].values():
             lines += ["", *budget_lines(table)]
+    return lines
+
+
+def _bench_and_passes(result: Mapping[str, Any]) -> list[str]:
+    lines = []
+    measured = result.get("leads_measured")
+    if measured and measured["text"]:
+        lines.append(f"{measured['text'][:1].upper()}{measured['text'][1:]}.")
+    passes = result.get("passes")
+    if passes and passes["agree"]:
+        lines.append(str(passes["text"]))
     return lines
 
 

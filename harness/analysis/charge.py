@@ -208,8 +208,20 @@ def trend(values: Sequence[float], expanded_U: Sequence[float] | None = None) ->
     return Trend(slope / level, U, float(y[0]), float(y[-1]), int(y.size), U is not None and abs(slope / level) > U)
 
 
-def passes_agree(first_Ah: float, second_Ah: float, chemistry: str) -> tuple[bool, float, str]:
-    """Tell whether two passes of one cell agree: within 2 % of each other.
+AGREE = 0.02  # two passes of one cell (common practice)
+NICKEL_AGREE = 0.05  # a nickel cell that has lain for long needs some cycles to settle (common practice)
+
+
+def passes_agree(
+    first_Ah: float, second_Ah: float, chemistry: str, what: str = "Two passes"
+) -> tuple[bool, float, str]:
+    """Tell whether two passes of one cell agree: within 2 % of each other, nickel cells within 5 %.
+
+    Args:
+        first_Ah: Capacity of the earlier pass.
+        second_Ah: Capacity of the later pass.
+        chemistry: Key of the chemistry.
+        what: How the sentence names the two.
 
     Returns:
         Whether they do, the relative difference, and a sentence.
@@ -217,14 +229,28 @@ def passes_agree(first_Ah: float, second_Ah: float, chemistry: str) -> tuple[boo
     Raises:
         AnalysisError: a capacity is not above 0.
 
-    Source: common practice (2 %); IEC 61951-2 and 61960-3 allow up to five cycles (reference
+    Source: common practice (2 %, nickel 5 %); IEC 61951-2 and 61960-3 allow up to five cycles (reference
         sheet 1.1.6, 1.2.2).
     """
     if not (first_Ah > 0 and second_Ah > 0):
         raise AnalysisError("two capacities above 0 are needed to compare passes")
     difference = (second_Ah - first_Ah) / first_Ah
-    agree = abs(difference) <= 0.02
-    if agree:
-        return True, difference, f"Two passes agree within {abs(100 * difference):.1f} %."
-    more = "NiMH may need up to five." if chemistry in ("nimh", "nicd") else "Do a third."
-    return False, difference, f"Two passes differ by {100 * difference:+.1f} %, more than 2 %. {more}"
+    nickel = chemistry in ("nimh", "nicd")
+    size = abs(difference)
+    limit = NICKEL_AGREE if nickel else AGREE
+    if size <= AGREE:
+        return True, difference, f"{what} agree within {100 * size:.1f} %."
+    pair = f"{1000 * first_Ah:.0f} and {1000 * second_Ah:.0f} mAh"
+    if size <= limit:
+        return (
+            True,
+            difference,
+            f"{what} differ by {100 * difference:+.1f} % ({pair}): within the 5 % of a nickel cell that has not "
+            "settled; it may need up to five passes.",
+        )
+    more = "A nickel cell may need up to five passes." if nickel else "Do another one before you rely on either."
+    return (
+        False,
+        difference,
+        f"{what} differ by {100 * difference:+.1f} % ({pair}), more than {100 * limit:.0f} %. {more}",
+    )

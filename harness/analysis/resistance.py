@@ -40,6 +40,7 @@ class Resistance:
     duration_s: float  # time from the step to the reading
     charge_state: float | None  # share of the phase's capacity still in the cell at the step
     t_s: float  # when the current stepped
+    leads: str = "not known"  # "in", "out" or "not known": are leads and holder in the value?
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,16 @@ class ContactCheck:
     U_ohm: float
     is_contact: bool
     text: str
+
+
+@dataclass(frozen=True)
+class LeadsFound:
+    """What lies between two places of sensing: leads, holder and contacts."""
+
+    ohm: float
+    U_ohm: float  # expanded, k = 2 (Student's factor for few pulses is in it)
+    pulses: int  # of the smaller of the two groups
+    duration_s: float  # time after the step at which both were read
 
 
 @dataclass(frozen=True)
@@ -223,6 +234,61 @@ def scatter_text(values: Sequence[Resistance], limit_ohm: float = CONTACT_LIMIT_
     return None
 
 
+def leads_between(outside: Sequence[Resistance], inside: Sequence[Resistance], measurement: Measurement) -> LeadsFound:
+    """Return what lies between two places of sensing, from the same pulses read at both.
+
+    Leads and holder are plain resistors: the shortest time after the step that both groups hold is taken, where the
+    cell's own slow part matters least.
+
+    Args:
+        outside: Values of pulses sensed at the load's terminals (leads and holder in them).
+        inside: Values of the same pulses sensed at the cell's own ends.
+        measurement: Specification of the bench: its gains are common to both groups and count for the difference.
+
+    Returns:
+        Difference outside minus inside; below zero when the places were confused.
+
+    Raises:
+        AnalysisError: no pulse of one method and length in both groups.
+
+    Source:
+        JCGM 100:2008 (GUM), 4.2.3 (mean), 5.1.2, G.3 (Student's factor for few readings).
+    """
+    from scipy import stats
+
+    kinds: dict[float, tuple[list[float], list[float], list[float]]] = {}
+    for place, values in enumerate((outside, inside)):
+        for value in values:
+            if value.method == LOAD_STEP:
+                group = kinds.setdefault(round(value.duration_s, 1), ([], [], []))
+                group[place].append(value.ohm)
+                group[2].append(value.U_ohm)
+    shared = sorted(duration for duration, (one, two, _) in kinds.items() if one and two)
+    if not shared:
+        raise AnalysisError("leads: no load step of one length was read at both places")
+    most = max(min(len(kinds[duration][0]), len(kinds[duration][1])) for duration in shared)
+    duration_s = next(d for d in shared if min(len(kinds[d][0]), len(kinds[d][1])) == most)
+    one, two, expanded = np.array(kinds[duration_s][0]), np.array(kinds[duration_s][1]), kinds[duration_s][2]
+    ohm = float(one.mean() - two.mean())
+    gain = float(np.hypot(standard_relative(measurement.voltage), standard_relative(measurement.current)))
+    freedom = one.size + two.size - 2
+    share = 1 / one.size + 1 / two.size
+    if freedom > 0:
+        scatter = float(np.sqrt((np.sum((one - one.mean()) ** 2) + np.sum((two - two.mean()) ** 2)) / freedom * share))
+        random_U = float(stats.t.ppf(0.97725, freedom)) * scatter
+    else:
+        random_U = 0.0
+    # What one value may be off by chance: its U without the gains. Few pulses may agree by luck.
+    level = (float(one.mean()) + float(two.mean())) / 2
+    noise_U = float(np.sqrt(max(0.0, float(np.median(expanded)) ** 2 - (2 * gain * level) ** 2) * share))
+    return LeadsFound(
+        ohm,
+        float(np.hypot(max(random_U, noise_U), 2 * gain * abs(ohm))),
+        min(one.size, two.size),
+        duration_s,
+    )
+
+
 def without_leads(values: Sequence[Resistance], leads_ohm: float, leads_U_ohm: float) -> list[Resistance]:
     """Take the measured resistance of leads and holder out of each value.
 
@@ -232,8 +298,7 @@ def without_leads(values: Sequence[Resistance], leads_ohm: float, leads_U_ohm: f
         leads_U_ohm: Its expanded uncertainty, k = 2.
 
     Returns:
-        New values with U combined in quadrature; the method says what was taken out. Values that would
-        not stay positive are left out.
+        New values, `leads` "out", U combined in quadrature. Values that would not stay positive are left out.
 
     Raises:
         AnalysisError: a lead resistance below zero or not finite.
@@ -244,12 +309,7 @@ def without_leads(values: Sequence[Resistance], leads_ohm: float, leads_U_ohm: f
     if not (leads_ohm >= 0 and leads_U_ohm >= 0 and np.isfinite(leads_ohm + leads_U_ohm)):
         raise AnalysisError(f"resistance of leads {leads_ohm:g} Ω (U {leads_U_ohm:g} Ω): both must be 0 or more")
     return [
-        replace(
-            value,
-            ohm=value.ohm - leads_ohm,
-            U_ohm=float(np.hypot(value.U_ohm, leads_U_ohm)),
-            method=f"{value.method}, {leads_ohm * 1000:.1f} mΩ of leads taken out",
-        )
+        replace(value, ohm=value.ohm - leads_ohm, U_ohm=float(np.hypot(value.U_ohm, leads_U_ohm)), leads="out")
         for value in values
         if value.ohm > leads_ohm
     ]

@@ -172,7 +172,7 @@ def test_leads_are_taken_out_with_their_uncertainty() -> None:
     clean = without_leads([one(0.080), one(0.010)], 0.030, 0.002)
     assert [r.ohm for r in clean] == [pytest.approx(0.050)]
     assert clean[0].U_ohm == pytest.approx(np.hypot(0.001, 0.002))
-    assert "leads" in clean[0].method
+    assert (clean[0].leads, one(0.080).leads) == ("out", "not known")
     with pytest.raises(AnalysisError, match="0 or more"):
         without_leads([one(0.08)], float("nan"), 0.0)
 
