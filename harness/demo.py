@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import AmphoraError, InputError
-from harness.persons import ObligingPerson
 from harness.runner import Outcome
 from harness.session import Request, carry_out, open_rig
 from harness.shelf import Cell, Shelf
@@ -114,7 +113,7 @@ def _run(logs: Path, lamp: Lamp, profile: str) -> Outcome:
     rig = open_rig(session.description, session.clock, session.open)
     request = Request(lamp.cell_id, profile, logs, present=profile == "charge")
     try:
-        return carry_out(request, session.description, rig, session.clock, ObligingPerson(), guarded=False)
+        return carry_out(request, session.description, rig, session.clock, session.person(), guarded=False)
     finally:
         rig.close()
         session.keep()

@@ -43,6 +43,7 @@ class Mode:
     led_V: float = 0.0
     share: float = 1.0
     dimmest_A: float = 0.0
+    comes_back_V: float | None = None  # None: the device's
 
     def on_current(self, ocv_V: FloatArray, ohm: FloatArray) -> FloatArray:
         """Return the current while on, A, from what the cell has inside; NaN where the cell cannot give it."""
@@ -95,7 +96,7 @@ TOP = (
     "comes_back", "protection_low", "quiescent", "night_temperature", "day_temperature", "cold_charge_blocked",
     "modes", "night", "panel",
 )  # fmt: skip
-MODE = ("name", "current", "power", "resistor", "led", "duty_cycle", "lowest_rail", "dimmest")
+MODE = ("name", "current", "power", "resistor", "led", "duty_cycle", "lowest_rail", "dimmest", "comes_back")
 
 
 def divider(top_ohm: float, bottom_ohm: float) -> float:
@@ -305,7 +306,10 @@ def _mode(raw: object, rail_V: float, where: str) -> Mode:
     own_rail = parse(data["lowest_rail"], "voltage", f"{where}: lowest_rail") if "lowest_rail" in data else rail_V
     led = parse(data["led"], "voltage", f"{where}: led") if "led" in data else 0.0
     dimmest = parse(data["dimmest"], "current", f"{where}: dimmest") if "dimmest" in data else 0.0
-    return Mode(data["name"], own_rail, values["current"], values["power"], values["resistor"], led, share, dimmest)
+    back = parse(data["comes_back"], "voltage", f"{where}: comes_back") if "comes_back" in data else None
+    return Mode(
+        data["name"], own_rail, values["current"], values["power"], values["resistor"], led, share, dimmest, back
+    )
 
 
 def _panel(raw: object, where: str) -> Panel:
@@ -516,7 +520,8 @@ def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> dict[str, Any]:
         _run_mode(model.changed(ohm=1 + model.ohm_U_share), duty, mode).hours - run.hours,
         _run_mode(model, duty, mode, VOLTAGE_U_V).hours - run.hours,
     ]
-    rest_Ah = _crossing(model.given_Ah, model.ocv_V, mode.lowest_rail_V + duty.comes_back_V)
+    back_V = duty.comes_back_V if mode.comes_back_V is None else mode.comes_back_V
+    rest_Ah = _crossing(model.given_Ah, model.ocv_V, mode.lowest_rail_V + back_V)
     state = 1.0 - run.end_Ah / model.capacity_Ah
     again = run.ends_by == "regulator" and rest_Ah > run.end_Ah and state > 0.0
     unusable = max(0.0, _crossing(model.given_Ah, model.ocv_V, mode.lowest_rail_V) - run.end_Ah)
@@ -777,12 +782,101 @@ def load_line(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
     usual = float(np.median(i[i > 0.2 * i.max()]))
     on = i > 0.5 * usual
     lowest = float(v[on].min())
+    # Above the middle of where it works a regulated lamp is flat; below it may already follow the cell.
+    top = on & (v >= 0.5 * (float(v[on].max()) + lowest))
+    flat_A = float(np.median(i[top]))
+    slope = float(np.polyfit(v[top], i[top], 1)[0]) if int(top.sum()) >= 3 and float(np.ptp(v[top])) > 0 else 0.0
+    if slope * float(np.ptp(v[top])) < 0.15 * flat_A:
+        return {"current_A": flat_A, "lowest_V": float(v[i > 0.5 * flat_A].min())}
     work = i > 0.2 * usual
     slope, intercept = np.polyfit(v[work], i[work], 1)
-    swing = slope * (float(v[work].max()) - float(v[work].min()))
-    if swing < 0.25 * usual:
-        return {"current_A": usual, "lowest_V": lowest}
     return {"resistor_ohm": float(1.0 / slope), "led_V": float(-intercept / slope), "lowest_V": float(v[work].min())}
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedMode:
+    """What a survey found of one of a lamp's modes. V, A, ohm; None: not seen.
+
+    `line` is that of `load_line`; `steady_from_V` the lowest voltage from which up it stays on; `off_V` the highest at
+    which it stays off on the way down, `back_V` the lowest at which it is on again on the way up; between `blinks_V` it
+    goes off and on by itself.
+    """
+
+    line: Mapping[str, float]
+    steady_from_V: float
+    off_V: float | None
+    back_V: float | None
+    blinks_V: tuple[float, float] | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        return {
+            **self.line, "steady_from_V": self.steady_from_V, "off_V": self.off_V, "back_V": self.back_V,
+            "blinks_V": None if self.blinks_V is None else list(self.blinks_V),
+        }  # fmt: skip
+
+
+def _plateaus(
+    t_s: FloatArray, voltage_V: FloatArray, on: npt.NDArray[np.bool_], switches_s: FloatArray
+) -> list[tuple[float, npt.NDArray[np.bool_]]]:
+    """Return (voltage, on at each reading) of each voltage that was set; without orders each reading is one."""
+    number = np.searchsorted(switches_s, t_s) if switches_s.size else np.arange(t_s.size)
+    found = []
+    for k in np.unique(number).tolist():
+        rows = number == k
+        # The supply may still have been on its way in the first reading of several.
+        found.append((float(np.median(voltage_V[rows])), on[rows][1:] if int(rows.sum()) > 2 else on[rows]))
+    return found
+
+
+def survey_mode(
+    down: tuple[FloatArray, FloatArray, FloatArray],
+    up: tuple[FloatArray, FloatArray, FloatArray] | None,
+    switches_s: FloatArray,
+) -> SurveyedMode:
+    """Return what sweeps of a lamp's supply, down and up again, tell of a mode.
+
+    Args:
+        down, up: (t_s, voltage_V, current_A) of the readings, each shape (n,); current drawn, either sign.
+        switches_s: When another voltage was ordered, shape (m,).
+
+    Raises:
+        InputError: it drew nothing.
+    """
+    line = load_line(down[1], down[2])
+    usual = line.get("current_A")
+    if usual is None:
+        top_V = float(np.nanmax(down[1]))
+        usual = 0.4 * max(top_V - line["led_V"], 0.0) / line["resistor_ohm"]  # a resistor dims, it does not shut off
+
+    def read(sweep: tuple[FloatArray, FloatArray, FloatArray]) -> list[tuple[float, npt.NDArray[np.bool_]]]:
+        good = np.isfinite(sweep[1]) & np.isfinite(sweep[2])
+        t, v, i = (part[good] for part in sweep)
+        return _plateaus(t, v, np.abs(i) > 0.5 * usual, switches_s)
+
+    falling, rising = read(down), [] if up is None else read(up)
+    steady = line["lowest_V"]
+    off: float | None = None
+    begun = False  # switching it on takes a while: not before it has been on throughout
+    for volts, on in sorted(falling, key=lambda item: -item[0]):
+        if begun and not on.all():
+            off = volts
+            break
+        if on.all():
+            begun, steady = True, volts
+    never = [volts for volts, on in falling if not on.any()]
+    ever = [volts for volts, on in falling if on.any()]
+    if off is not None and ever:
+        below = [volts for volts in never if volts < min(ever)]
+        off = max(below) if below else None
+    back = min((volts for volts, on in rising if on.any()), default=None) if off is not None else None
+    blinking = [
+        volts for volts, on in [*falling, *rising] if on.size > 2 and int(np.count_nonzero(on[1:] != on[:-1])) >= 2
+    ]
+    blinks = (min(blinking), max(blinking)) if blinking else None
+    if "current_A" not in line:
+        steady = line["lowest_V"]
+    return SurveyedMode(line, steady, off, back, blinks)
 
 
 def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
@@ -833,53 +927,94 @@ def _alike(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
     )
 
 
-def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion") -> str:
-    """Return the text of a duty file from a survey's run: recipe `lamp` or `panel`.
+def survey_run(folder: Path) -> list[SurveyedMode]:
+    """Return the modes that a run of the recipe `lamp` found, each once.
 
     Raises:
-        InputError: the run cannot be read or is no survey.
+        InputError: the run cannot be read, or no device drew current in it.
     """
     from harness.loading import load
 
     record, info = load(folder)
-    if info.profile == "panel":
-        found = panel_points(record.voltage_V, record.current_A)
-        return (
-            f"# From {info.run_id}: open circuit {found['open_circuit_V']:.3f} V, short circuit "
-            f"{found['short_circuit_A'] * 1000:.1f} mA, most power {found['power_W']:.3f} W,\n"
-            "# at the light of the moment.\n# Put this table into a duty file; scale the current to full sun.\n"
-            f'[panel]\ncurrent = "{found["current_A"] * 1000:.1f} mA"\nvoltage = "{found["voltage_V"]:.3f} V"\n'
-            'diode_drop = "0.3 V"\nshare = "80 %"\n[panel.sun]\ngood = "6 h"\naverage = "4 h"\npoor = "1 h"\n'
-        )
-    modes: list[str] = []
-    lines: list[dict[str, float]] = []
-    gaps: list[float] = []
+    modes: list[SurveyedMode] = []
     for down, up in _sweeps(record.step, record.voltage_V, info.step_kinds):
+        parts = [
+            None if rows is None else (record.t_s[rows], record.voltage_V[rows], record.current_A[rows])
+            for rows in (down, up)
+        ]
+        assert parts[0] is not None
         try:
-            line = load_line(record.voltage_V[down], record.current_A[down])
+            mode = survey_mode(parts[0], parts[1], record.switches_s)
         except InputError:
             continue  # a mode that is off
-        if any(_alike(line, other) for other in lines):
-            continue  # the lamp was left in its mode
-        lines.append(line)
-        if up is not None and "current_A" in line:
-            back = record.voltage_V[up][np.abs(record.current_A[up]) > 0.5 * line["current_A"]]
-            if back.size:
-                gaps.append(max(0.0, float(np.nanmin(back)) - line["lowest_V"]))
-        text = f'[[modes]]\nname = "mode {len(modes) + 1}"\n'
-        if "current_A" in line:
-            text += f'current = "{line["current_A"] * 1000:.2f} mA"\n'
-        else:
-            text += f'resistor = "{line["resistor_ohm"]:.2f} ohm"\nled = "{max(0.0, line["led_V"]):.3f} V"\n'
-        modes.append(text + f'lowest_rail = "{line["lowest_V"]:.3f} V"\n')
-    rails = [line["lowest_V"] for line in lines]
+        if not any(_alike(mode.line, other.line) for other in modes):  # else the lamp was left in its mode
+            modes.append(mode)
     if not modes:
         raise InputError(
             f"{folder}: no sweep in which a device drew current; a run of the recipe lamp or panel is accepted"
         )
-    title = name.replace("\\", "\\\\").replace('"', '\\"')
+    return modes
+
+
+def _panel_text(folder: Path) -> str:
+    """Return the table [panel] of a run of the recipe `panel`."""
+    from harness.loading import load
+
+    record, info = load(folder)
+    found = panel_points(record.voltage_V, record.current_A)
     return (
-        f"# From {info.run_id}. Set the night, the chemistry and the charge limit by what the device is.\n"
-        f'name = "{title}"\nchemistry = ["{chemistry}"]\nlowest_rail = "{min(rails):.3f} V"\n'
-        f'comes_back = "{1000 * max(gaps, default=0.05):.0f} mV"\nquiescent = "0 A"\n\n' + "\n".join(modes)
+        f"# From {info.run_id}: open circuit {found['open_circuit_V']:.3f} V, short circuit "
+        f"{found['short_circuit_A'] * 1000:.1f} mA, most power {found['power_W']:.3f} W,\n"
+        "# at the light of the moment: scale the current to full sun, and set the hours by your place and season.\n"
+        f'[panel]\ncurrent = "{found["current_A"] * 1000:.1f} mA"\nvoltage = "{found["voltage_V"]:.3f} V"\n'
+        'diode_drop = "0.3 V"\nshare = "80 %"\n[panel.sun]\ngood = "6 h"\naverage = "4 h"\npoor = "1 h"\n'
+    )
+
+
+def _mode_text(mode: SurveyedMode, number: int) -> str:
+    seen = [f"steady from {mode.steady_from_V:.2f} V up"]
+    if mode.off_V is not None:
+        seen.append(f"shuts off at {mode.off_V:.2f} V")
+    if mode.back_V is not None:
+        seen.append(f"comes back at {mode.back_V:.2f} V")
+    if mode.blinks_V is not None:
+        seen.append(f"goes off and on by itself at {mode.blinks_V[0]:.2f} to {mode.blinks_V[1]:.2f} V")
+    text = f'[[modes]]\nname = "mode {number}"  # {", ".join(seen)}\n'
+    line = mode.line
+    if "current_A" in line:
+        text += f'current = "{line["current_A"] * 1000:.2f} mA"\n'
+    else:
+        text += f'resistor = "{line["resistor_ohm"]:.2f} ohm"\nled = "{max(0.0, line["led_V"]):.3f} V"\n'
+    text += f'lowest_rail = "{mode.steady_from_V:.3f} V"\n'
+    if mode.back_V is not None:
+        text += f'comes_back = "{1000 * max(0.0, mode.back_V - mode.steady_from_V):.0f} mV"\n'
+    return text
+
+
+def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion", panel: Path | None = None) -> str:
+    """Return the text of a duty file from a survey's run: recipe `lamp` (with `panel`: and of its panel) or `panel`.
+
+    A panel's run alone gives the table [panel], to be put into a duty file.
+
+    Raises:
+        InputError: a run cannot be read or is no survey.
+    """
+    from harness.loading import load
+
+    _, info = load(folder)
+    if info.profile == "panel":
+        return _panel_text(folder)
+    if panel is not None and load(panel)[1].profile != "panel":
+        raise InputError(f"{panel}: is no run of the recipe panel; one is accepted")
+    modes = survey_run(folder)
+    title = name.replace("\\", "\\\\").replace('"', '\\"')
+    lowest = min(mode.steady_from_V for mode in modes)
+    return (
+        f"# From {info.run_id}. Set the chemistry and the night by what the device is. It is refused while it has a\n"
+        "# panel and no charge limit: measure that, with a cell or a capacitor in it and the panel in full sun.\n"
+        f'name = "{title}"\nchemistry = ["{chemistry}"]\nlowest_rail = "{lowest:.3f} V"\n'
+        '# charge_limit = "4.20 V"\nquiescent = "0 A"  # not measured by the sweep\n\n'
+        + "\n".join(_mode_text(mode, number) for number, mode in enumerate(modes, 1))
+        + '\n# [[night]]\n# mode = "mode 1"\n# for = "2 h"\n'
+        + ("" if panel is None else "\n" + _panel_text(panel))
     )

@@ -2,6 +2,7 @@
 
 import sys
 import threading
+from collections.abc import Callable
 
 from harness.errors import InputError
 
@@ -36,10 +37,12 @@ class ObligingPerson:
 
     Args:
         only_when: False: nobody is there; asking is refused with one sentence.
+        hands: Called with the words of each request: what the person then does on the simulated bench.
     """
 
-    def __init__(self, only_when: bool = True) -> None:
+    def __init__(self, only_when: bool = True, hands: Callable[[str], None] | None = None) -> None:
         self._there = only_when
+        self._hands = hands
         self.asked: list[str] = []
 
     def ask(self, text: str) -> None:
@@ -51,6 +54,8 @@ class ObligingPerson:
         self.asked.append(text)
         if not self._there:
             raise InputError(f"a person is needed ({text}), and standard input is no terminal")
+        if self._hands is not None:
+            self._hands(text)
 
     def answered(self) -> bool:
         """Whether the last request has been done."""

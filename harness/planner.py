@@ -42,6 +42,7 @@ EMPTY_HEADROOM_V = 0.01
 CHARGE_RATE_K_PER_MIN = 1.0
 OTHER_RATE_K_PER_MIN = 2.0
 DEVICE_LIMIT_A = 1.2
+BELOW_CUTOFF = 0.75  # a lamp without a cell in it may be taken down so far to see where it shuts itself off
 PANEL_MOST_V = 60.0
 DEVICE_FOUND_V = 0.5
 PULSE_INTERVAL_S, ENERGISED_INTERVAL_S, REST_INTERVAL_S = 0.2, 1.0, 10.0
@@ -730,6 +731,8 @@ def _sweep(context: _Context, step: RecipeStep) -> _Draft:
 def _sweep_value(context: _Context, value: Value) -> float:
     if value.kind != "word":
         return value.number
+    if value.word == "below cut-off":
+        return BELOW_CUTOFF * context.cutoff_V
     return context.charge_limit_V if value.word == "charge limit" else context.cutoff_V
 
 

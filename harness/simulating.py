@@ -14,6 +14,7 @@ from drivers.roles import Clock, Instrument
 from drivers.simulated.bench import SimulatedBench
 from harness.bench import bench_from_dict
 from harness.journal import write_whole
+from harness.persons import ObligingPerson
 
 PAUSE = timedelta(hours=1)  # between two runs: a cell rests at least an hour after its charge (IEC 61960-3)
 
@@ -44,6 +45,10 @@ class SimulatedSession:
     def open(self, name: str, table: Mapping[str, Any], clock: Clock) -> Instrument:
         """Return the simulated instrument of that name."""
         return self.bench.instruments[name]
+
+    def person(self) -> ObligingPerson:
+        """Return who stands at this bench: does at once what is asked, the lamp's switch included."""
+        return ObligingPerson(hands=self.bench.asked)
 
     def keep(self) -> None:
         """Write down how the cell stands, if it is on the shelf."""

@@ -50,6 +50,7 @@ class SimulatedBench:
         leads: "wired", "relay" or "by hand", as the bench file has it.
         lead_ohm: Leads and holder, seen by an instrument without remote sense.
         sense: Whether the instruments sense at the cell.
+        contact_spread_ohm: What the holder's contacts may add each time the cell is put in anew.
         voltage, current, temperature: What the channels may be off by.
     """
 
@@ -67,6 +68,7 @@ class SimulatedBench:
         leads: str = "wired",
         lead_ohm: float = 0.030,
         sense: bool = True,
+        contact_spread_ohm: float = 0.001,
         voltage: ChannelSpec = VOLTAGE,
         current: ChannelSpec = CURRENT,
         temperature: ChannelSpec = TEMPERATURE,
@@ -79,7 +81,9 @@ class SimulatedBench:
         self.cell = cell or make_cell("li-ion" if self.device else kind, rng, start_soc, ambient_degC)
         self._device_V = self.device.open_circuit_V() if self.device else 0.0
         self.start_soc = self.cell.soc
-        self.lead_ohm = lead_ohm
+        self.lead_ohm = self._wire_ohm = lead_ohm
+        self.contact_spread_ohm = contact_spread_ohm
+        self._hand = random.Random(f"{kind}:{seed}:hand")
         self.sense = sense
         self._specs = (voltage, current, temperature)
         self.load = SimLoad(self, "load", rng, errors, voltage, current)
@@ -142,6 +146,28 @@ class SimulatedBench:
         """Note that a fault has acted."""
         if name not in self.fired:
             self.fired.append(name)
+
+    def asked(self, text: str) -> None:
+        """Do by hand what the person of this bench is asked for.
+
+        A lamp in place of the cell is switched; the voltmeter's clips are moved; the cell is reseated.
+        """
+        self.update()
+        if self.device is not None and self.device.asked(text):
+            self.touch()
+        words = text.lower()
+        if "clips" in words and "the load's own terminals" in words:
+            self.sense = False
+        elif "clips" in words and "the cell's own ends" in words:
+            self.sense = True
+        if "out of its holder and put it back" in words:
+            self.reseat()
+
+    def reseat(self) -> None:
+        """Take the cell out of its holder and put it back: the contacts touch elsewhere."""
+        self.lead_ohm = self._wire_ohm + self._hand.uniform(0.0, self.contact_spread_ohm)
+        self.mark("reseated")
+        self.touch()
 
     def touch(self) -> None:
         """Something was switched, set or swapped: solve the circuit anew."""
@@ -244,8 +270,7 @@ class SimulatedBench:
         if wanted_A > most_A:
             wanted_A = most_A
         if load.most_A is not None and wanted_A > load.most_A:
-            load.on = False
-            load.queue.append('+301,"Over-current protection tripped"')
+            load.trip("over-current protection", '+301,"Over-current protection tripped"')
             return 0.0
         if load.low_V is not None:
             at_V = inner_V - wanted_A * (self.cell.series_ohm() if self.sense else ohm)
@@ -254,7 +279,7 @@ class SimulatedBench:
             if at_V < load.low_V:
                 load.cut = True
                 if load.abilities.cutoff_latches:
-                    load.on = False
+                    load.trip("low-voltage cut-off")
                 return 0.0
             if load.cut:
                 return 0.0
@@ -265,18 +290,16 @@ class SimulatedBench:
         set_V = supply.set_V * supply.set_gain + supply.overshoot_V
         series = self.cell.series_ohm() if self.sense else ohm
         if supply.off_after_s is not None and self._at_s - supply.on_since_s > supply.off_after_s:
-            supply.on = False
+            supply.trip("off-timer")
             return 0.0
         if supply.over_V is not None and set_V > supply.over_V:
-            supply.on = False
-            supply.queue.append('+302,"Over-voltage protection tripped"')
+            supply.trip("over-voltage protection", '+302,"Over-voltage protection tripped"')
             return 0.0
         wanted_A = (set_V - inner_V) / series
         if wanted_A > supply.limit_A:
             wanted_A = supply.limit_A
         if supply.over_A is not None and wanted_A > supply.over_A:
-            supply.on = False
-            supply.queue.append('+303,"Over-current protection tripped"')
+            supply.trip("over-current protection", '+303,"Over-current protection tripped"')
             return 0.0
         return wanted_A if wanted_A > 0.0 else 0.0
 
@@ -319,6 +342,7 @@ class SimulatedBench:
         return {
             "name": "simulated bench",
             "leads": self.leads,
+            "sensed_at": "cell" if self.sense else "load",
             "simulated": True,
             "instruments": instruments,
             "cell": {"voltage": "load", "current": ["load", "supply"], "temperature": "thermometer"},

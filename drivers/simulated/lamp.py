@@ -33,6 +33,10 @@ class Device(Protocol):
         """Let time pass with this voltage at its terminals."""
         ...
 
+    def asked(self, text: str) -> bool:
+        """Do by hand what a person was asked for; tell whether something was changed on it."""
+        ...
+
     def truth(self) -> dict[str, object]:
         """Return what it really is."""
         ...
@@ -45,7 +49,9 @@ class SimulatedLamp:
     In regulation the cell sees the mode's current, whatever its voltage; below regulator voltage plus
     drop-out the rail follows the cell and the current falls in proportion (common practice for a
     linear regulator). Under `off_below_V` at the terminals it shuts itself off; it comes back once
-    the terminals have stood above `on_above_V` for `wait_s`: on a tired cell that makes it blink.
+    it has stood above `on_above_V` for `wait_s`. What it watches lies behind its spring and switch
+    (`contact_ohm`), so the light's own current lowers it: on a tired cell, and in the brightest mode
+    also on a stiff supply just above `on_above_V`, it blinks.
     """
 
     mode: str = "full"
@@ -58,6 +64,7 @@ class SimulatedLamp:
     off_below_V: float = 2.95
     on_above_V: float = 3.15
     wait_s: float = 2.0
+    contact_ohm: float = 0.35
     off: bool = False
     shut_offs: int = 0
     _above_s: float = 0.0
@@ -78,7 +85,8 @@ class SimulatedLamp:
         return 0.0
 
     def advance(self, dt_s: float, voltage_V: float) -> None:
-        """Shut off or come back by what its terminals have seen."""
+        """Shut off or come back by what it has seen behind its contacts."""
+        voltage_V -= self.current_into(voltage_V) * self.contact_ohm
         if not self.off:
             if voltage_V < self.off_below_V:
                 self.off = True
@@ -89,6 +97,35 @@ class SimulatedLamp:
         if self._above_s >= self.wait_s:
             self.off = False
 
+    def next_mode(self) -> str:
+        """Press its switch once: the next mode, after the last one the first again."""
+        names = list(self.currents_A)
+        self.mode = names[(names.index(self.mode) + 1) % len(names)]
+        return self.mode
+
+    def asked(self, text: str) -> bool:
+        """Switch the mode when the words ask for it: 'next mode' or 'brightest mode'."""
+        if "next mode" in text:
+            self.next_mode()
+            return True
+        if "brightest mode" in text:
+            self.mode = max(self.currents_A, key=lambda name: self.currents_A[name])
+            return True
+        return False
+
+    def blinks_between_V(self, mode: str) -> tuple[float, float] | None:
+        """Return the voltages of a stiff supply between which it shuts off and comes back again and again; or None."""
+        low_V = self.on_above_V + self.quiet_A * self.contact_ohm
+        other = SimulatedLamp(mode, currents_A=self.currents_A, contact_ohm=self.contact_ohm)
+        other.regulator_V, other.dropout_V, other.light_from_V = self.regulator_V, self.dropout_V, self.light_from_V
+
+        def behind(volts: float) -> float:
+            return volts - other.current_into(volts) * self.contact_ohm - self.off_below_V
+
+        if behind(low_V) >= 0.0:
+            return None
+        return low_V, bisected(behind, low_V, low_V + 5.0)
+
     def truth(self) -> dict[str, object]:
         """Return currents and thresholds."""
         return {
@@ -97,6 +134,7 @@ class SimulatedLamp:
             "regulation_from_V": self.regulator_V + self.dropout_V,
             "off_below_V": self.off_below_V,
             "on_above_V": self.on_above_V,
+            "blinks_between_V": {mode: self.blinks_between_V(mode) for mode in self.currents_A},
         }
 
 
@@ -163,6 +201,10 @@ class SimulatedPanel:
 
     def advance(self, dt_s: float, voltage_V: float) -> None:
         """Nothing changes in it by itself."""
+
+    def asked(self, text: str) -> bool:
+        """There is nothing to switch on it."""
+        return False
 
     def truth(self) -> dict[str, object]:
         """Return the three points everybody asks for, in this light."""

@@ -326,17 +326,20 @@ def duty_from_run(
     out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
     name: Annotated[str, typer.Option("--name", help="What the device is called.")] = "my lamp",
     chemistry: Annotated[str, typer.Option("--chemistry", help="What its charging is made for.")] = "li-ion",
+    panel: Annotated[
+        Path | None, typer.Option("--panel", help="A run of the recipe panel, of the device's own panel.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Make a duty file out of a survey of the device itself.
 
-    Example: amphora duty from-run logs/lamp-3/20261124T210000Z-lamp --name "lamp 3" --out lamp-3.toml
+    Example: amphora duty from-run logs/lamp-3/*-lamp --panel logs/panel-3/*-panel --name "lamp 3" --out lamp-3.toml
     """
     from harness.chemistry import load_chemistry
     from harness.duty import duty_from_run as text_from_run
 
     load_chemistry(chemistry)
-    text = text_from_run(run, name, chemistry)
+    text = text_from_run(run, name, chemistry, panel)
     if out is not None:
         _write_new(out, text)
     data = {"toml": text, "out": None if out is None else str(out)}

@@ -282,7 +282,7 @@ class _Setup:
             self.description = self._session.description
             self.clock: Clock = self._session.clock
             self.rig = open_rig(self.description, self.clock, self._session.open)
-            self.person = ObligingPerson()
+            self.person = self._session.person()
             return self
         from drivers.clock import RealClock, ScaledClock
         from drivers.opening import open_instrument

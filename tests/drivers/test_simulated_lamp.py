@@ -1,5 +1,7 @@
 """A lamp and a panel in place of the cell."""
 
+from itertools import pairwise
+
 import pytest
 
 from drivers.simulated.bench import SimulatedBench
@@ -22,14 +24,43 @@ def test_a_sweep_on_the_bench_sees_load_line_shut_off_and_return():
     seen: dict[float, float] = {}
     supply.set_voltage(4.2)
     supply.set_output(True)
-    for volts in (4.2, 3.8, 3.5, 3.2, 3.0, 2.9, 3.1, 3.2):
+    for volts in (4.2, 3.8, 3.5, 3.3, 2.9, 3.1, 3.35):
         supply.set_voltage(volts)
         bench.clock.sleep(4.0)
         seen[volts] = supply.read()["current_A"]
     assert seen[3.8] == pytest.approx(1.1, abs=0.001)
     assert seen[2.9] < 0.001  # shut off
     assert seen[3.1] < 0.001  # not yet back
-    assert seen[3.2] > 0.3  # back
+    assert seen[3.35] > 0.3  # back
+
+
+def test_between_return_and_shut_off_behind_its_contacts_the_brightest_mode_blinks():
+    bench = SimulatedBench("lamp", errors=False)
+    low_V, high_V = bench.device.truth()["blinks_between_V"]["full"]
+    bench.supply.set_current_limit(2.0)
+
+    def changes(volts: float) -> int:
+        bench.supply.set_voltage(volts)
+        bench.supply.set_output(True)
+        seen = []
+        for _ in range(30):
+            bench.clock.sleep(1.0)
+            seen.append(bench.supply.read()["current_A"] > 0.3)
+        return sum(a != b for a, b in pairwise(seen))
+
+    assert changes(high_V + 0.02) == 0
+    assert changes(0.5 * (low_V + high_V)) > 6
+    bench.asked("Switch the lamp to its next mode.")
+    assert bench.device.mode == "steady"
+    assert changes(0.5 * (low_V + high_V)) <= 1  # a smaller current, a smaller sag: no blinking
+
+
+def test_the_person_of_the_bench_switches_the_mode_when_asked():
+    lamp = SimulatedLamp("standby")
+    assert not lamp.asked("Cover the panel.") and lamp.mode == "standby"
+    assert lamp.asked("Switch to the brightest mode.") and lamp.mode == "full"
+    assert [lamp.next_mode() for _ in range(3)] == ["steady", "standby", "full"]
+    assert not SimulatedPanel().asked("Switch the lamp to its next mode.")
 
 
 def test_a_supply_at_its_limit_lets_the_lamps_voltage_sag():

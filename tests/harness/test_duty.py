@@ -22,6 +22,7 @@ from harness.duty import (
     read_duty,
     refusals,
     shipped,
+    survey_run,
 )
 from harness.errors import InputError
 from harness.report.fit_plot import plot_fit
@@ -318,4 +319,87 @@ def test_a_survey_with_sweeps_down_and_up_tells_where_the_lamp_comes_back(tmp_pa
     duty = read_duty(duty_from_run(folder, "lamp 3"), "made.toml")
     assert [mode.current_A for mode in duty.modes] == pytest.approx([0.12, 0.03])
     assert duty.modes[0].lowest_rail_V == pytest.approx(3.0, abs=0.03)
-    assert duty.comes_back_V == pytest.approx(0.2, abs=0.03)
+    assert [mode.comes_back_V for mode in duty.modes] == pytest.approx([0.2, 0.2], abs=0.03)
+
+
+@pytest.fixture(scope="module")
+def surveys(tmp_path_factory):
+    """A lamp and a panel, surveyed by their recipes on the simulated bench."""
+    from harness.session import Request, carry_out, open_rig
+    from harness.shelf import Cell, Shelf
+    from harness.simulating import SimulatedSession
+
+    logs = tmp_path_factory.mktemp("surveys")
+    made = {}
+    for kind in ("lamp", "panel"):
+        Shelf(logs).add(Cell(f"{kind}-1", chemistry="li-ion"))
+        session = SimulatedSession(logs, f"{kind}-1", kind, 1)
+        rig = open_rig(session.description, session.clock, session.open)
+        request = Request(f"{kind}-1", kind, logs, present=True)
+        made[kind] = carry_out(request, session.description, rig, session.clock, session.person(), guarded=False).folder
+        made[f"{kind} truth"] = session.bench.truth()
+        rig.close()
+    return made
+
+
+def test_the_lamp_recipe_finds_load_line_shut_off_return_and_blinking_of_each_mode(surveys):
+    truth = surveys["lamp truth"]
+    modes = survey_run(surveys["lamp"])
+    assert [mode.line["current_A"] for mode in modes] == pytest.approx(
+        list(truth["modes_A"].values()), rel=0.06, abs=2e-3
+    )
+    step_V = 0.033  # of the recipe's sweep
+    for mode, name in zip(modes, truth["modes_A"], strict=True):
+        assert mode.back_V == pytest.approx(truth["on_above_V"], abs=2 * step_V)
+        assert mode.off_V is not None and mode.off_V < mode.steady_from_V
+        blinks = truth["blinks_between_V"][name]
+        assert (mode.blinks_V is None) == (blinks is None)
+        if blinks is not None:
+            assert mode.blinks_V == pytest.approx(blinks, abs=1.5 * step_V)
+            assert mode.steady_from_V > blinks[1] - 0.5 * step_V
+    # The smallest current: what it watches is what stands at its terminals.
+    assert modes[-1].steady_from_V == pytest.approx(truth["off_below_V"], abs=step_V)
+
+
+def test_the_panel_recipe_finds_its_three_points(surveys):
+    from harness.loading import load
+
+    truth = surveys["panel truth"]
+    record, _ = load(surveys["panel"])
+    found = panel_points(record.voltage_V, record.current_A)
+    assert found["open_circuit_V"] == pytest.approx(truth["open_circuit_V"], rel=0.01)
+    assert found["short_circuit_A"] == pytest.approx(truth["short_circuit_A"], abs=2e-3)
+    assert found["power_W"] == pytest.approx(truth["best_V"] * truth["best_A"], rel=0.05)
+
+
+def test_from_lamp_and_panel_by_survey_and_duty_file_to_the_fit_of_a_cell(surveys, tmp_path):
+    out = tmp_path / "mine.toml"
+    words = ["duty", "from-run", str(surveys["lamp"]), "--panel", str(surveys["panel"]), "--name", "mine"]
+    done = CliRunner().invoke(app, [*words, "--out", str(out), "--json"])
+    assert done.exit_code == 0, done.stderr
+    run = write_test(tmp_path / "logs", cell_of(), "L3-a")
+    refused = CliRunner().invoke(app, ["fit", str(run), "--duty", str(out), "--json"])
+    assert refused.exit_code == 1 and "limits the charge voltage" in json.loads(refused.stdout)["refusals"][0]
+    text = out.read_text().replace("# charge_limit", "charge_limit")
+    for line in ("[[night]]", 'mode = "mode 1"', 'for = "2 h"'):
+        text = text.replace("# " + line, line)
+    out.write_text(text.replace('mode = "mode 1"', 'mode = "mode 3"'))
+    answered = CliRunner().invoke(app, ["fit", str(run), "--duty", str(out), "--json"])
+    found = json.loads(answered.stdout)
+    assert answered.exit_code == 0, found
+    hours = [mode["run_time_h"] for mode in found["modes"]]
+    assert len(hours) == 3 and hours[0] < hours[1] < hours[2]
+    assert found["modes"][0]["retrigger_charge_state"] > found["modes"][2]["ends_charge_state"]
+    assert found["night"]["used_Ah"] == pytest.approx(2 * 0.03, rel=0.1)
+    assert found["night"]["returned_Ah"]["good"] > found["night"]["returned_Ah"]["poor"] > 0
+
+
+def test_a_panel_that_is_no_panel_run_is_refused(surveys):
+    with pytest.raises(InputError, match="no run of the recipe panel"):
+        duty_from_run(surveys["lamp"], "l", panel=surveys["lamp"])
+
+
+def test_a_survey_of_something_dead_is_told(tmp_path):
+    dead = survey(tmp_path, "lamp", np.linspace(4.2, 2.6, 80), np.zeros(80))
+    with pytest.raises(InputError, match="no sweep in which a device drew current"):
+        survey_run(dead)
