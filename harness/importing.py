@@ -163,6 +163,7 @@ def import_table(
         InputError: the file, the map or the readings are not usable: what, where, what is accepted.
             Nothing was written.
     """
+    from harness.entering import enter_run
     from harness.shelf import Cell, Shelf, check_id
 
     file = Path(file)
@@ -192,7 +193,9 @@ def import_table(
         record = Cell.from_dict(new_cell.to_dict())
         told.note(f"{cell} was not on the shelf: put there with chemistry {record.chemistry}")
     run = _run_json(file, record.to_dict(), start, cutoff, measurement, sources, layout, checksum, told, first_utc)
-    return _write(shelf, new_cell, cell, run, columns, extra, steps, restarts, told)
+    folder = _write(shelf, new_cell, cell, run, columns, extra, steps, restarts, told)
+    enter_run(folder)
+    return folder
 
 
 def _read_bytes(file: Path) -> tuple[bytes, str]:

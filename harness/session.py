@@ -289,12 +289,14 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
 
 
 def _described(outcome: Outcome) -> Outcome:
-    """Put the description of the files beside them; a disk that is full then changes nothing else."""
+    """Describe the files beside them and enter the run on the shelf; a disk that is full then changes nothing else."""
+    from harness.entering import enter_run
     from harness.packaging import write_package
 
     if outcome.folder.is_dir():
         with suppress(AmphoraError, OSError):
             write_package(outcome.folder)
+        enter_run(outcome.folder)
     return outcome
 
 

@@ -63,6 +63,8 @@ def cell_add(
 ) -> None:
     """Put a cell on the shelf, and say what may be done with it.
 
+    Ends with 1 when the answer is no (quarantine or retire): it is on the shelf then too, marked so.
+
     Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
     from harness.shelf import Cell, Shelf, now_utc
@@ -96,6 +98,8 @@ def cell_add(
         _show_judgement(judged)
 
     answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, show)
+    if state != "found":
+        leave(1)
 
 
 @cell_app.command("list")
@@ -247,7 +251,8 @@ def cell_check(
     elif judged.verdict == "quarantine" and cell.state == "found":
         cell = replace(cell, state="quarantined")
     elif judged.verdict == "accept" and cell.state == "quarantined":
-        cell = replace(cell, state="found")
+        tested = any(run.capacity_Ah is not None for run in shelf.list_runs(cell.id))
+        cell = replace(cell, state="tested" if tested else "found")
     if cell != before:
         shelf.save(cell)
 

@@ -1,0 +1,70 @@
+"""What becomes of the shelf when a run has ended or was imported: its line in the index, its cell's state.
+
+The figures are worked out first, so that lists and choices find them made. None of this may spoil a run: whatever
+cannot be read or written here is left to the next command, which makes it anew from the folder.
+"""
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from harness.errors import AmphoraError
+from harness.shelf import TEXT_LENGTH, Cell, Shelf, read_entry
+
+# Stops that say something against the cell itself, not against the bench; the others say what to look at.
+AGAINST_THE_CELL = {
+    "guard:temperature-high": "it ran hot",
+    "guard:temperature-rate": "it warmed too fast",
+    "guard:voltage-high": "its voltage rose above the limit",
+    "guard:reversed": "its voltage was reversed",
+    "guard:charge": "it took or gave more charge than it can hold",
+}
+
+
+def enter_run(folder: Path) -> Cell | None:
+    """Work out a run's figures, move its cell's state, enter it into the index; the cost does not grow with the shelf.
+
+    Returns:
+        The cell as it stands afterwards; None when it is not on a shelf.
+    """
+    from harness.results import analyse_run
+
+    folder = Path(folder).absolute()
+    shelf = Shelf(folder.parent.parent)
+    result: Mapping[str, Any] = {}
+    with suppress(AmphoraError, OSError):
+        result = analyse_run(folder)
+    cell = None
+    with suppress(AmphoraError, OSError):
+        before = shelf.get(folder.parent.name)
+        cell = after_run(before, result, read_entry(folder).stop, folder.name)
+        if cell != before:
+            shelf.save(cell)
+    with suppress(AmphoraError, OSError):
+        shelf.note_run(folder)
+    return cell
+
+
+def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cell:
+    """Return a cell as it stands after a run.
+
+    A cell that was only found is tested after a complete discharge from a start known to be full. One that the guard
+    stopped for its own sake waits apart, and its notes say why. No run takes a cell out of quarantine or retirement,
+    or out of use: a person does.
+
+    Args:
+        cell: As it stood.
+        result: What `analyse` answers; empty when it could not.
+        stop: Why the run ended, empty while it can go on.
+        run: The folder's name.
+    """
+    why = AGAINST_THE_CELL.get(stop)
+    if why is not None and cell.state in ("found", "tested", "in use"):
+        notes = f"{cell.notes}\n{run[:8]}: {stop} in {run}: {why}; kept apart until somebody has looked".strip()
+        return replace(cell, state="quarantined", notes=notes if len(notes) <= TEXT_LENGTH else cell.notes)
+    known = result.get("start") in ("full", "declared-full")
+    if cell.state == "found" and known and result.get("reached_cutoff") and result.get("capacity_Ah") is not None:
+        return replace(cell, state="tested")
+    return cell
