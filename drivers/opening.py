@@ -174,6 +174,7 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
         raise DescriptionError(
             f"{where}.resource is missing; a VISA string such as TCPIP::192.168.0.5::5025::SOCKET is needed"
         )
+    _check_visa_string(resource, where)
     shared = _shared.get(resource) if "channel" in description else None
     if shared is not None and shared.users > 0 and not shared.broken:
         shared.users += 1
@@ -206,6 +207,19 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
     if "channel" in description:
         _shared[resource] = link
     return link
+
+
+def _check_visa_string(resource: str, where: str) -> None:
+    from pyvisa import rname
+
+    try:
+        rname.ResourceName.from_string(resource)
+    except rname.InvalidResourceName as error:
+        raise DescriptionError(
+            f"{where}.resource = {resource!r} is no VISA string; such as TCPIP::192.168.0.5::5025::SOCKET, "
+            "TCPIP::192.168.0.5::INSTR, USB0::0x1234::0x5678::SERIAL::INSTR, ASRL/dev/ttyUSB0::INSTR or "
+            "ASRL3::INSTR (COM3 on Windows) is"
+        ) from error
 
 
 def _termination(description: Mapping[str, Any], key: str, where: str, dialect: Dialect | None) -> str:

@@ -16,6 +16,7 @@ Times are wall time (a pause is the instrument's need, also on a bench that runs
 pyvisa is imported when a link is opened, not before.
 """
 
+import errno
 import logging
 import math
 import select
@@ -377,9 +378,15 @@ def _close(opened: Any) -> None:
 
 
 def _said(error: BaseException) -> str:
-    """Return an error's text in one line, named where it has none."""
-    root = error.__cause__ or error.__context__ or error
-    text = " ".join(str(error).split())
-    if not text or text == "None":
-        text = " ".join(str(root).split())
-    return text or type(error).__name__
+    """Return an error's text in one line: what the system said where it said something, else the backend."""
+    each: BaseException | None = error
+    said = ""
+    while each is not None:
+        if isinstance(each, OSError) and each.errno in (errno.EAGAIN, errno.EBUSY):
+            return "another program is using it"
+        if isinstance(each, OSError) and each.errno == errno.EBADF:
+            return "nobody is reached there"  # the backend asked a socket that never came to be
+        if isinstance(each, OSError) and each.strerror:
+            said = each.strerror  # the innermost is the system's own
+        each = each.__cause__ or each.__context__
+    return " ".join((said or str(error)).split()) or type(error).__name__

@@ -141,7 +141,7 @@ def test_servers_that_vanish_end_the_run_with_instrument_trouble(serve: Any, amp
     [
         (lambda text: text.replace("AMPHORA SIM,LOAD", "SOMEBODY,ELSE"), 4, "SOMEBODY"),
         (lambda text: text.replace('role = "load"', 'role = "lode"'), 2, "lode"),
-        (lambda text: text.replace("::SOCKET", "::SOCKETS"), 4, "load"),
+        (lambda text: text.replace("::SOCKET", "::SOCKETS"), 2, "no VISA string"),
         (lambda text: text + "\n[nonsense]\n", 2, "nonsense"),
         (lambda text: text.replace("[cell]", "[cell"), 2, "TOML"),
     ],
