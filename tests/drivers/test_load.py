@@ -3,16 +3,19 @@
 import threading
 import time
 from collections.abc import Callable, Iterator
+from importlib import resources
 from typing import Any
 
 import pytest
 
+from drivers.dialect import parse_dialect
 from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
 from drivers.load import ScpiLoad
 from drivers.opening import open_instrument
 from drivers.simulated.clock import VirtualClock
 from drivers.simulated.ideal import IdealCell, IdealLoad
 from drivers.simulated.scpi_server import ScpiServer
+from drivers.visa import Link
 
 Opener = Callable[..., ScpiLoad]
 
@@ -339,8 +342,6 @@ def test_an_unmeasurable_current_is_none_and_not_zero(server: ScpiServer, load: 
 def test_one_client_at_a_time_turns_a_second_away(cell: IdealCell) -> None:
     with ScpiServer(IdealLoad(cell), "load-simple") as server:
         load = open_load(server)
-        from drivers.visa import Link
-
         second = Link(server.resource, name="second", timeout_s=0.5)
         second.open()
         with pytest.raises(LinkError, match=r"closed the connection|failed"):
@@ -415,6 +416,42 @@ def test_a_read_back_coarser_than_the_value_set_is_accepted_and_returned(cell: I
     with ScpiServer(IdealLoad(cell), "load-mode-state") as server:
         load = open_load(server)
         assert load.set_discharge("current", 0.333) == pytest.approx(0.33)
+        load.close()
+
+
+def test_without_an_error_queue_a_refusal_is_found_by_reading_back(cell: IdealCell) -> None:
+    with ScpiServer(IdealLoad(cell), "load-simple") as server:
+        load = open_load(server)
+        assert load.dialect.error_query is None and load.read_errors() == []
+        server.heard = []
+        server.inject("refuse-order")
+        with pytest.raises(InstrumentError, match=r"asked for current 0\.5 A, holds 0 A"):
+            load.set_discharge("current", 0.5)
+        assert fired(server, "refuse-order")
+        assert not any("ERR" in message.upper() for message in server.heard), "nobody asks for a queue it has not"
+        assert load.set_discharge("current", 0.5) == 0.5
+        load.make_safe()
+        load.close()
+
+
+@pytest.mark.parametrize("states", [("ON", "OFF"), ("1", "0"), ("TRUE", "FALSE")])
+def test_on_is_spelled_as_the_instrument_wants_it_and_read_in_any_spelling(
+    states: tuple[str, str], cell: IdealCell
+) -> None:
+    text = resources.files("drivers").joinpath("dialects", "load-function-input.toml").read_text("utf-8")
+    spelled = text.replace('states = ["ON", "OFF"]', f'states = ["{states[0]}", "{states[1]}"]')
+    dialect = parse_dialect(spelled, "spelled.toml")
+    assert dialect.states == states
+    with ScpiServer(IdealLoad(cell), dialect) as server:
+        link = Link(server.resource, name="load")
+        link.open()
+        load = ScpiLoad(link, dialect, name="load")
+        load.set_discharge("current", 0.5)
+        server.heard = []
+        load.set_input(True)
+        assert cell.current_A == -0.5 and f"INP {states[0]}" in server.heard
+        assert load.make_safe().off
+        assert cell.current_A == 0.0 and f"INP {states[1]}" in server.heard
         load.close()
 
 
