@@ -15,8 +15,10 @@ from harness.errors import InputError
 ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
-TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at")
+TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
+            "check_resistor")  # fmt: skip
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
+RESISTOR_KEYS = ("resistance", "tolerance", "power", "note")
 CHANNELS = ("voltage", "current", "temperature", "time")
 SPECIFICATION_KEYS = ("gain", "offset", "resolution", "distribution", "k")
 UNITS = {
@@ -34,6 +36,18 @@ ASSUMED: dict[str, dict[str, Any]] = {
 
 
 @dataclass(frozen=True)
+class CheckResistor:
+    """The known resistor that a bench is checked against.
+
+    resistance_ohm; tolerance: relative; power_W: what it may be loaded with for good.
+    """
+
+    resistance_ohm: float
+    tolerance: float
+    power_W: float = 0.25
+
+
+@dataclass(frozen=True)
 class BenchDescription:
     """One set-up. `cell_*`: names of the instruments that measure the cell."""
 
@@ -45,10 +59,20 @@ class BenchDescription:
     cell_temperature: str | None
     cell_voltage_when_off: str
     room_temperature: str | None = None
+    check_resistor: CheckResistor | None = None
     speed_up: float = 1.0
     alarms: Mapping[str, Any] = field(default_factory=dict)
     data: Mapping[str, Any] = field(default_factory=dict)
     where: str = "bench"
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the file says that nothing of this bench is real."""
+        return self.data.get("simulated") is True
+
+    def current_of(self, name: str) -> dict[str, Any]:
+        """Return what one instrument's current may be off by: `gain`, `offset` (A), `resolution` (A), `assumed`."""
+        return self._of(name, "current")
 
     def first(self, role: str) -> str | None:
         """Return the name of the first instrument of a role, else None."""
@@ -145,6 +169,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         leads=leads,
         instruments=instruments,
         speed_up=float(speed_up),
+        check_resistor=_check_resistor(data.get("check_resistor"), where),
         alarms=data.get("alarms", {}),
         data=data,
         where=where,
@@ -152,6 +177,33 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
     )
     bench.measurement()
     return bench
+
+
+def _check_resistor(table: Any, where: str) -> CheckResistor | None:
+    """Read [check_resistor]: resistance = "10 ohm", tolerance = "0.1 %", power = "0.5 W"."""
+    from harness.quantities import parse
+
+    if table is None:
+        return None
+    here = f"{where}: check_resistor"
+    if not isinstance(table, Mapping):
+        raise InputError(f'{here}: is not a table; resistance = "10 ohm" and tolerance = "0.1 %" are accepted')
+    for key in table:
+        if key not in RESISTOR_KEYS:
+            raise InputError(f"{here}: key {key!r} is not known; {', '.join(RESISTOR_KEYS)} are accepted")
+    if "resistance" not in table:
+        raise InputError(f'{here}.resistance is missing; a resistance such as "10 ohm" is needed')
+    ohm = parse(table["resistance"], "resistance", f"{here}.resistance")
+    tolerance = parse(table.get("tolerance", "0.1 %"), "ratio", f"{here}.tolerance")
+    power_W = parse(table.get("power", "0.25 W"), "power", f"{here}.power")
+    for value, key, low, high, accepted in (
+        (ohm, "resistance", 0.1, 1e4, "0.1 ohm to 10 kohm"),
+        (tolerance, "tolerance", 0.0, 0.01, "up to 1 %: a coarser one checks nothing"),
+        (power_W, "power", 0.01, 1000.0, "10 mW to 1 kW"),
+    ):
+        if not low <= value <= high:
+            raise InputError(f"{here}.{key} = {table.get(key)!r} is not accepted; {accepted} is")
+    return CheckResistor(ohm, tolerance, power_W)
 
 
 def _check_instrument(name: str, table: Any, where: str) -> None:
@@ -202,6 +254,11 @@ def _cell(table: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) 
     voltage = table.get("voltage", measuring[0])
     current = table.get("current", [*by_role.get("load", []), *by_role.get("supply", [])] or [voltage])
     temperature = table.get("temperature")
+    if temperature is not None and table.get("room_temperature") == temperature:
+        raise InputError(
+            f"{where}: cell.room_temperature names {temperature!r}, which is the cell's own sensor; "
+            "a second one is needed"
+        )
     return {
         "cell_voltage": str(voltage),
         "cell_current": tuple([current] if isinstance(current, str) else current),

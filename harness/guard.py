@@ -6,9 +6,10 @@ was ordered wait for the instruments to settle and say how many readings they ne
 
 Every check has a name that stands in events as `guard:<name>`:
 voltage-low, voltage-high, current-low, current-high, temperature-low, temperature-high,
-temperature-rate, temperature-lost, temperature-frozen, charge, current-when-off, no-current,
-current-off-order, voltage-rises, voltage-jump, reversed, frozen, no-reading, time (the stepping's
-own).
+temperature-rate, temperature-lost, temperature-frozen, room-rise (the cell more than 15 K above the
+room, where a second sensor tells), charge, current-when-off, no-current, current-off-order,
+voltage-rises, voltage-jump, reversed, frozen, no-reading, time (the stepping's own). The runner
+adds protection-tripped: an instrument says that it has switched itself off.
 """
 
 from dataclasses import dataclass
@@ -23,6 +24,8 @@ FROZEN_SHARE = 0.02  # of the assumed capacity passed without any change of the 
 FROZEN_S = 30.0
 TEMPERATURE_LOST_S = 15.0
 TEMPERATURE_FROZEN_S = 3600.0
+ROOM_RISE_K = 15.0  # above the room: at these currents no sound cell gets there (DESIGN, section 5)
+ROOM_DEGC = (-30.0, 60.0)  # a room sensor that shows anything else is broken, and is not compared with
 RATE_WINDOW_S = 120.0
 RATE_POINTS = 24
 RATE_TRAIL_S = 10.0
@@ -98,6 +101,23 @@ def ordered(history: History, order: Order, t_s: float, step: int) -> None:
     history.volts_same = None
 
 
+def woke(history: History, t_s: float) -> None:
+    """Tell the guard that nobody looked for a while (a suspend): what stood still, stood still unseen.
+
+    The charge goes on being counted across the gap; nothing counts as frozen or lost for the time in
+    which there were no readings at all.
+    """
+    history.odd = 0
+    history.suspect = ""
+    history.same_voltage_V = None
+    history.volts_same = None
+    history.good_V = None
+    history.temperature_same_s = t_s
+    if history.temperature_seen_s is not None:
+        history.temperature_seen_s = t_s
+    history.temperatures = ()
+
+
 def silent(plan: Plan, history: History, now_s: float, last_reading_s: float) -> Verdict:
     """Judge the absence of readings: the age of the last one against what the plan allows."""
     age_s = now_s - last_reading_s
@@ -115,6 +135,7 @@ def judge(
     voltage_V: float | None,
     current_A: float | None,
     temperature_degC: float | None,
+    room_degC: float | None = None,
 ) -> Verdict:
     """Judge one reading against the limits of the step and against what was ordered.
 
@@ -123,8 +144,11 @@ def judge(
         limits: What the step is held to.
         history: What was seen and ordered before; brought up to date.
         t_s, voltage_V, current_A, temperature_degC: The reading; None where there is no value.
+        room_degC: What a second sensor shows of the room; None where there is none.
     """
     violation = _absolute(plan, limits, history, t_s, voltage_V, current_A, temperature_degC)
+    if violation is None and room_degC is not None and temperature_degC is not None:
+        violation = _above_room(plan, temperature_degC, room_degC)
     if violation is None:
         violation = _plausible(plan, history, t_s, voltage_V, current_A)
         if violation is not None:
@@ -244,6 +268,18 @@ def _temperature(
     if not trail or t_s - trail[-1][0] >= RATE_TRAIL_S:
         history.temperatures = (*trail[-RATE_POINTS:], (t_s, temperature_degC))
     return None
+
+
+def _above_room(plan: Plan, temperature_degC: float, room_degC: float) -> Violation | None:
+    """Compare the cell with the room, outputs on or off: a cell that warms by itself is found too."""
+    rise_K = temperature_degC - room_degC
+    if not plan.needs_temperature or rise_K <= ROOM_RISE_K or not ROOM_DEGC[0] <= room_degC <= ROOM_DEGC[1]:
+        return None
+    text = (
+        f"the cell is {rise_K:.1f} K above the room ({temperature_degC:.1f} and {room_degC:.1f} °C); "
+        f"{ROOM_RISE_K:g} K are allowed"
+    )
+    return Violation("room-rise", text, rise_K, ROOM_RISE_K)
 
 
 def _frozen(

@@ -5,7 +5,7 @@ which can let current flow, and what else they measure beside. Reads and gives l
 are the runner's. Volt, ampere, degree Celsius.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import NamedTuple, cast
 
 from drivers.errors import DriverError
@@ -23,6 +23,7 @@ class CellReading(NamedTuple):
     current_A: float | None
     temperature_degC: float | None
     extra: Mapping[str, float]
+    room_degC: float | None = None
 
 
 class Rig:
@@ -34,6 +35,7 @@ class Rig:
         self.load = cast(Load | None, self._first("load"))
         self.supply = cast(Supply | None, self._first("supply"))
         self.switch = cast(Switch | None, self._first("switch"))
+        self.answers: Mapping[str, Mapping[str, float]] = {}  # of the last reading, by instrument
         self.active = ""  # the instrument that lets current flow by order; "" when all is off
         self.extra_columns: tuple[str, ...] = ()
         self._extras: tuple[tuple[str, str, str], ...] = ()
@@ -57,13 +59,15 @@ class Rig:
         """Ask every instrument that measures the cell; one reading each."""
         if self._single is not None:
             values = self.instruments[self._single].read()
+            self.answers = {self._single: values}
             return CellReading(
                 values.get("voltage_V"),
                 values.get("current_A"),
                 values.get("temperature_degC") if self.description.cell_temperature else None,
-                NO_EXTRA if not self._extras else self._extra({self._single: values}),
+                NO_EXTRA if not self._extras else self._extra(self.answers),
             )
         answers = {name: self.instruments[name].read() for name in (self._on if energised else self._off)}
+        self.answers = answers
         bench = self.description
         voltage_from = bench.cell_voltage if energised else bench.cell_voltage_when_off
         current_A: float | None = None
@@ -78,12 +82,45 @@ class Rig:
         temperature_degC = None
         if bench.cell_temperature is not None:
             temperature_degC = answers[bench.cell_temperature].get("temperature_degC")
+        room_degC = None
+        if bench.room_temperature is not None:
+            room_degC = answers[bench.room_temperature].get("temperature_degC")
         return CellReading(
             answers[voltage_from].get("voltage_V"),
             current_A,
             temperature_degC,
             NO_EXTRA if not self._extras else self._extra(answers),
+            room_degC,
         )
+
+    def reckoned(self, name: str, values: Mapping[str, float]) -> bool:
+        """Tell whether an instrument's current is reckoned from the cell's own voltage over a resistor.
+
+        Such a current is there also while the resistor is not, so it has no zero and checks nothing.
+        """
+        return "shunt" in self.description.instruments.get(name, {}) and "shunt_V" not in values
+
+    def measured_currents(self) -> tuple[str, ...]:
+        """Return who measures the cell's current itself, as far as the last reading shows."""
+        answers = self.answers
+        return tuple(
+            name
+            for name in self.description.cell_current
+            if "current_A" in answers.get(name, NO_EXTRA) and not self.reckoned(name, answers[name])
+        )
+
+    def read_trips(self) -> list[str]:
+        """Ask whoever can tell which of its own protections has tripped; return them in words.
+
+        Raises:
+            DriverError: an instrument is in trouble.
+        """
+        found = []
+        for name, instrument in self.instruments.items():
+            ask: Callable[[], list[str]] | None = getattr(instrument, "read_trips", None)
+            if ask is not None:
+                found += [f"the {instrument.role}'s {what} has tripped ({name})" for what in ask()]
+        return found
 
     def find_extras(self, answers: Mapping[str, Mapping[str, float]]) -> None:
         """Settle the further columns: what the instruments measure beside the cell's three channels."""

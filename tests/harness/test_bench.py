@@ -30,6 +30,13 @@ def bench(**changes: Any) -> dict[str, Any]:
         (bench(instruments={"load": {**LOAD, "specification": {"current": {"gain": "nan"}}}}), "'nan'"),
         (bench(instruments={"load": {**LOAD, "specification": {"current": {"gian": 1}}}}), "'gian'"),
         (bench(instruments={"load": {**LOAD, "specification": {"current": {"distribution": "odd"}}}}), "'odd'"),
+        (bench(check_resistor="10 ohm"), "check_resistor: is not a table"),
+        (bench(check_resistor={"tolerance": "0.1 %"}), "check_resistor.resistance is missing"),
+        (bench(check_resistor={"resistance": "10 volt"}), "check_resistor.resistance"),
+        (bench(check_resistor={"resistance": "0 ohm"}), "0.1 ohm to 10 kohm"),
+        (bench(check_resistor={"resistance": "10 ohm", "tolerance": "5 %"}), "a coarser one checks nothing"),
+        (bench(check_resistor={"resistance": "10 ohm", "colour": "red"}), "'colour' is not known"),
+        (bench(cell={"temperature": "load", "room_temperature": "load"}), "a second one is needed"),
         (bench(instruments={"sw": {"role": "switch", "port": "/dev/x"}}), "measures the cell's voltage"),
     ],
 )
@@ -71,3 +78,11 @@ def test_who_measures_the_cell_is_settled_where_the_file_leaves_it_open() -> Non
     )
     assert made.cell_voltage == "dmm" == made.cell_voltage_when_off
     assert made.cell_current == ("load", "psu")
+
+
+def test_the_check_resistor_is_read_with_its_units() -> None:
+    made = bench_from_dict(bench(check_resistor={"resistance": "10 ohm", "tolerance": "0.1 %", "power": "500 mW"}))
+    found = made.check_resistor
+    assert found is not None
+    assert (found.resistance_ohm, found.tolerance, found.power_W) == (10.0, 0.001, 0.5)
+    assert bench_from_dict(bench()).check_resistor is None

@@ -187,3 +187,30 @@ def test_every_check_has_its_name_in_the_module_page() -> None:
     page = guard.__doc__ or ""
     for name in re.findall(r'Violation\(\s*"([a-z-]+)"', source):
         assert name in page, name
+
+
+def warm(*rows: tuple[float, float, float | None], plan: Plan = PLAN) -> list[Verdict]:
+    """Judge readings of (t, cell, room)."""
+    history = discharging()
+    return [judge(plan, LIMITS, history, t, 3.7 - t / 1000, -0.5, cell, room) for t, cell, room in rows]
+
+
+def test_a_cell_15_kelvin_above_the_room_is_stopped_by_the_second_reading() -> None:
+    fine, first, second = warm((5.0, 34.9, 20.0), (6.0, 35.2, 20.0), (6.2, 35.2, 20.0))
+    assert fine == guard.FINE
+    assert first.stop is None and first.suspect is not None and first.suspect.check == "room-rise"
+    assert second.stop is not None and second.stop.check == "room-rise"
+    assert second.stop.limit == 15.0 and "above the room" in second.stop.text
+
+
+def test_a_single_odd_reading_of_the_room_stops_nothing() -> None:
+    assert all(v.stop is None for v in warm((5.0, 30.0, 20.0), (6.0, 30.0, 2.0), (6.2, 30.0, 20.0), (7.0, 30.0, 20.0)))
+
+
+@pytest.mark.parametrize("room", [None, -242.0, 85.0])
+def test_without_a_room_sensor_that_can_be_right_there_is_nothing_to_compare_with(room: float | None) -> None:
+    assert warm((5.0, 40.0, room), (6.0, 40.0, room), (6.2, 40.0, room))[-1] == guard.FINE
+
+
+def test_a_warm_room_is_no_fault_of_the_cell() -> None:
+    assert warm((5.0, 38.0, 30.0), (6.0, 38.0, 30.0))[-1] == guard.FINE

@@ -1,0 +1,559 @@
+"""What an evening proves of a bench: check resistor, warmed sensor, leakage with the mains unplugged.
+
+Each proof is one line of `bench-checks.jsonl` in the logs folder, beside the cells. A run of the
+same evening (24 h) on the same bench and the same instruments copies what it relies on into its own
+events, so that a folder tells all by itself; leakage is tested once per bench and holds until the
+bench is wired anew. Guided by a person; only the check resistor switches anything on, and never
+above 1 V. Volt, ampere, ohm, kelvin, second.
+"""
+
+import json
+import math
+import statistics
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Protocol
+
+from drivers.errors import DriverError
+from drivers.roles import Clock
+from harness.bench import BenchDescription, CheckResistor
+from harness.errors import BenchError, InputError, JournalDamaged, Refused
+from harness.journal import to_line, utc_text, write_whole
+from harness.quantities import format_quantity
+from harness.rig import Rig
+
+FILE = "bench-checks.jsonl"
+FORMAT = "amphora-bench-checks/1"
+EVENING = timedelta(hours=24)
+KINDS = ("check-resistor", "sensor-proven", "leakage")
+
+RISE_K = 3.0  # fingers are some 10 K above a room; a sensor that lies on the cell and is read shows a third of it
+WARM_WITHIN_S = 120.0
+COOL_WITHIN_S = 180.0
+ANSWER_WITHIN_S = 1800.0
+ALARM_AT = 0.01
+TEST_V = 1.0  # below any cell worth the name: a supply at 1 V charges none that was left in by mistake
+TEST_A = 0.1
+FOREIGN_V = 0.1  # more than this where the resistor should be alone: a cell is still connected
+SETTLE_S = 2.0
+PULSE_S = 5.0
+READINGS = 10
+LEAK_V_PER_H = 0.005  # a cell of 1 Ah in the middle of its charge falls some 7 mV for 10 mAh taken out
+
+
+class Person(Protocol):
+    """Whoever is at the bench, as `harness.persons` has them."""
+
+    def ask(self, text: str) -> None:
+        """Put a request."""
+        ...
+
+    def answered(self) -> bool:
+        """Whether it has been done."""
+        ...
+
+    def show(self, text: str) -> None:
+        """Say what to do; the bench itself sees that it was done."""
+        ...
+
+
+Tell = Callable[[str], None]
+
+
+# -- the file -----------------------------------------------------------------------------------------
+
+
+def read_checks(logs: Path) -> list[dict[str, Any]]:
+    """Return every proof that was kept, oldest first; a torn last line is left out.
+
+    Raises:
+        JournalDamaged: a line is none of ours: file and line.
+    """
+    path = logs / FILE
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+    found = []
+    for number, line in enumerate(content.split(b"\n")[:-1], 1):
+        if not line.strip():
+            continue
+        try:
+            record = json.loads(line)
+            if record["format"] != FORMAT or record["kind"] not in KINDS:
+                raise ValueError
+            datetime.fromisoformat(record["utc"])
+            found.append(record)
+        except (ValueError, KeyError, TypeError) as error:
+            raise JournalDamaged(
+                f"{path}, line {number}: is no check of a bench ({FORMAT}); take that line out, and check again"
+            ) from error
+    return found
+
+
+def keep(
+    logs: Path, bench: BenchDescription, identities: Mapping[str, str], kind: str, utc: datetime, **fields: Any
+) -> dict[str, Any]:
+    """Append one proof to the file; return it.
+
+    Raises:
+        InputError: it cannot be written.
+    """
+    record = {
+        "format": FORMAT, "kind": kind, "utc": utc_text(utc), "bench": bench.name, "instruments": dict(identities),
+        **fields,
+    }  # fmt: skip
+    path = logs / FILE
+    before = "".join(to_line(one) for one in read_checks(logs))  # a torn tail is left behind
+    try:
+        logs.mkdir(parents=True, exist_ok=True)
+        write_whole(path, before + to_line(record))
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from error
+    return record
+
+
+def latest(
+    checks: Sequence[Mapping[str, Any]],
+    kind: str,
+    bench: BenchDescription,
+    now: datetime,
+    *,
+    within: timedelta | None = EVENING,
+    identities: Mapping[str, str] | None = None,
+    **fields: Any,
+) -> dict[str, Any] | None:
+    """Return the newest proof of a kind that holds for this bench now; None: there is none.
+
+    Args:
+        within: How old it may be; None: any age.
+        identities: Who answers now, by name; an instrument of the proof that is another now makes it void.
+        fields: What it has to be about (`sensor="thermometer"`).
+    """
+    for record in reversed(checks):
+        if record["kind"] != kind or record.get("bench") != bench.name:
+            continue
+        if any(record.get(key) != value for key, value in fields.items()):
+            continue
+        age = now - datetime.fromisoformat(record["utc"])
+        if within is not None and not timedelta(0) <= age <= within:
+            continue
+        if identities is not None and any(
+            identities.get(name) != identity for name, identity in record["instruments"].items()
+        ):
+            continue
+        return dict(record)
+    return None
+
+
+def as_event(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a proof as a run's events hold it: its own fields, and when it was taken."""
+    left_out = ("format", "kind", "bench", "instruments", "utc")
+    return {**{key: value for key, value in record.items() if key not in left_out}, "taken_utc": record["utc"]}
+
+
+# -- the temperature sensor, warmed by fingers ---------------------------------------------------------
+
+
+def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Person, tell: Tell) -> dict[str, Any]:
+    """Have a person warm the sensor; it has to rise by 3 K within 2 min, then is left to cool.
+
+    Returns:
+        `sensor`, `proven`, `rise_K`, `before_degC`, `highest_degC`, `seconds`, `text`.
+
+    Raises:
+        DriverError: it does not answer.
+    """
+    before = _mean_degC(rig, sensor, clock)
+    found: dict[str, Any] = {"sensor": sensor, "proven": False, "rise_K": None}
+    if before is None:
+        return {**found, "text": f"{sensor} gives no temperature: is it plugged in, is it the right one?"}
+    person.show(
+        f"Take the sensor {sensor!r} between two fingers, where it lies on the cell: it shows {before:.1f} °C and "
+        f"has to rise by {RISE_K:g} K within {WARM_WITHIN_S / 60:g} min."
+    )
+    begin_s = clock.now_s()
+    highest = before
+    while clock.now_s() - begin_s < WARM_WITHIN_S:
+        clock.sleep(1.0)
+        now = rig.instruments[sensor].read().get("temperature_degC")
+        if now is not None and now > highest:
+            highest = now
+        if highest - before >= RISE_K:
+            break
+    seconds = clock.now_s() - begin_s
+    rise_K = highest - before
+    found.update(
+        proven=rise_K >= RISE_K, rise_K=round(rise_K, 3), before_degC=round(before, 3), highest_degC=round(highest, 3),
+        seconds=round(seconds, 1),
+    )  # fmt: skip
+    person.show("Let go of the sensor.")
+    if rise_K < RISE_K:
+        return {
+            **found,
+            "text": f"{sensor} rose by {rise_K:.1f} K in {seconds:.0f} s, {RISE_K:g} K are needed: it is not the one "
+            "at the cell, or not in contact, or it does not measure",
+        }
+    tell(f"{sensor} rose by {rise_K:.1f} K in {seconds:.0f} s: it measures; waiting until it has cooled")
+    begin_s = clock.now_s()
+    while clock.now_s() - begin_s < COOL_WITHIN_S:
+        clock.sleep(1.0)
+        now = rig.instruments[sensor].read().get("temperature_degC")
+        if now is not None and now - before < 1.0:
+            break
+    return {**found, "text": f"{sensor} rose by {rise_K:.1f} K between fingers in {seconds:.0f} s"}
+
+
+def _mean_degC(rig: Rig, sensor: str, clock: Clock) -> float | None:
+    values = []
+    for _ in range(5):
+        value = rig.instruments[sensor].read().get("temperature_degC")
+        if value is not None:
+            values.append(value)
+        clock.sleep(0.5)
+    return statistics.fmean(values) if values else None
+
+
+# -- the check resistor ---------------------------------------------------------------------------------
+
+
+def check_resistor(
+    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell, through: str | None = None
+) -> dict[str, Any]:
+    """Measure a known resistor with what measures the cells; the bench is made safe at every end.
+
+    Args:
+        rig: The opened bench.
+        resistor: What it is.
+        clock, person, tell: Time, who does it, and where progress is said.
+        through: "supply": the supply feeds it in the cell's place. "load": the load draws from a cell,
+            once without and once with the resistor in series; the difference is the resistor. "logger":
+            a cell drains through it. None: the first of these that the bench can do.
+
+    Returns:
+        `resistance_ohm`, `tolerance`, `measured_ohm`, `voltage_V`, `current_A`, `deviation`,
+        `through`, `voltage_by`, `current_by`, `passed`, `text`.
+
+    Raises:
+        InputError: the bench cannot do it: why.
+        Refused: a cell is where the resistor should be alone.
+        DriverError: an instrument is in trouble.
+    """
+    ways = _ways(rig)
+    way = through or next(iter(ways), None)
+    if way is None:
+        raise InputError(
+            f"{rig.description.where}: nothing here can check a resistor: no supply, no load, and no logger that "
+            "measures a current of its own (one that is reckoned from the voltage agrees with itself)"
+        )
+    if way not in ways:
+        raise InputError(f"--through {way}: this bench cannot; {', '.join(ways) or 'nothing'} is accepted")
+    try:
+        taken = ways[way](rig, resistor, clock, person, tell)
+    finally:
+        _all_off(rig)
+    return _result(resistor, way, *taken)
+
+
+def _result(
+    resistor: CheckResistor, way: str, volts: float, amperes: float, voltage_by: str, current_by: str
+) -> dict[str, Any]:
+    known = resistor.resistance_ohm
+    found: dict[str, Any] = {"resistance_ohm": known, "tolerance": resistor.tolerance, "through": way}
+    found.update(voltage_by=voltage_by, current_by=current_by, voltage_V=round(volts, 6), current_A=round(amperes, 6))
+    who = f"voltage by {voltage_by}, current by {current_by}"
+    if amperes <= 0.0 or volts <= 0.0 or not math.isfinite(volts / amperes):
+        text = f"no resistance came out ({volts:.4f} V, {amperes:.4f} A; {who}): is the resistor connected?"
+        return {**found, "measured_ohm": None, "deviation": None, "passed": False, "text": text}
+    measured = volts / amperes
+    deviation = measured / known - 1.0
+    passed = abs(deviation) <= ALARM_AT
+    text = (
+        f"{format_quantity(known, 'ohm')} measured as {measured:.4g} ohm, {deviation * 100:+.2f} % ({who}); "
+        f"{'within' if passed else 'MORE THAN'} {ALARM_AT * 100:g} %"
+    )
+    if not passed:
+        text += ": a contact, a wrong sense lead, a wrong range, or an instrument that is off; measure no cell with it"
+    return {
+        **found,
+        "measured_ohm": round(measured, 6),
+        "deviation": round(deviation, 6),
+        "passed": passed,
+        "text": text,
+    }
+
+
+Way = Callable[[Rig, CheckResistor, Clock, Person, Tell], tuple[float, float, str, str]]
+
+
+def _ways(rig: Rig) -> dict[str, Way]:
+    ways: dict[str, Way] = {}
+    if rig.supply is not None:
+        ways["supply"] = _by_supply
+    if rig.load is not None:
+        ways["load"] = _by_load
+    if _own_current(rig) is not None:
+        ways["logger"] = _by_logger
+    return ways
+
+
+def _own_current(rig: Rig) -> str | None:
+    """Return a logger or meter that measures a current itself, not one reckoned from the cell's voltage."""
+    for name in rig.description.cell_current:
+        instrument = rig.instruments[name]
+        if instrument.role not in ("logger", "meter"):
+            continue
+        with suppress(DriverError):
+            values = instrument.read()
+            if "current_A" in values and not rig.reckoned(name, values):
+                return name
+    return None
+
+
+def _test_current(resistor: CheckResistor, most_V: float) -> float:
+    """Return a small current: at most 0.1 A, half of what the resistor bears, and so much voltage over it."""
+    ohm = resistor.resistance_ohm
+    return min(TEST_A, math.sqrt(0.5 * resistor.power_W / ohm), most_V / ohm)
+
+
+def _by_supply(
+    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell
+) -> tuple[float, float, str, str]:
+    supply = rig.supply
+    assert supply is not None
+    bench = rig.description
+    voltage_by = bench.cell_voltage
+    if bench.leads == "by hand" and rig.instruments[voltage_by].role == "load":
+        voltage_by = supply.name  # the load's leads are elsewhere
+    ohm = format_quantity(resistor.resistance_ohm, "ohm")
+    _do(person, clock, f"Take the cell OUT of its holder and put the check resistor ({ohm}) in the cell's place.")
+    blind = not rig.instruments[voltage_by].abilities.measures_with_output_off
+    zero_V, zero_A = 0.0, _mean(rig, clock, supply.name, "current_A")
+    if not blind:
+        zero_V = _mean(rig, clock, voltage_by, "voltage_V")
+        if abs(zero_V) > FOREIGN_V:
+            raise Refused(
+                f"{voltage_by} reads {zero_V:.3f} V where the check resistor should be alone: the cell is still "
+                "connected; nothing was switched on"
+            )
+    amperes = _test_current(resistor, TEST_V)
+    volts = amperes * resistor.resistance_ohm
+    tell(f"{supply.name} feeds {volts:.3f} V, about {amperes * 1000:.0f} mA")
+    supply.arm_limits(volts + 0.5, amperes * 2.0 + 0.05, 60.0)
+    supply.set_voltage(volts)
+    supply.set_current_limit(amperes * 1.5)
+    if rig.switch is not None:
+        rig.switch.connect("charge")
+    supply.set_output(True)
+    clock.sleep(SETTLE_S)
+    shown_V, shown_A = _means(rig, clock, voltage_by, supply.name)
+    _all_off(rig)
+    _do(person, clock, "Take the check resistor out and put the cell back: plus to plus.")
+    return shown_V - zero_V, shown_A - zero_A, voltage_by, supply.name
+
+
+def _by_load(
+    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell
+) -> tuple[float, float, str, str]:
+    load = rig.load
+    assert load is not None
+    ohm = format_quantity(resistor.resistance_ohm, "ohm")
+    _do(person, clock, "Connect a cell to the load as for a run, the voltmeter's clips at the LOAD's own terminals.")
+    cell_V = _mean(rig, clock, load.name, "voltage_V")
+    amperes = _test_current(resistor, 0.25 * cell_V)
+    if cell_V < 0.9 or amperes < 0.005:
+        raise Refused(
+            f"{load.name} reads {cell_V:.3f} V: a charged cell is needed that can give {ohm} a current that is seen; "
+            "nothing was switched on"
+        )
+    tell(f"{load.name} draws {amperes * 1000:.0f} mA for {PULSE_S:g} s, without and then with the resistor")
+    bare_V, bare_A = _drop(rig, clock, amperes)
+    _do(person, clock, f"Put the check resistor ({ohm}) in series with the cell: into the plus lead, before the load.")
+    with_V, with_A = _drop(rig, clock, amperes)
+    _do(person, clock, "Take the check resistor out of the lead again; clips back where they were.")
+    if bare_A <= 0.0 or with_A <= 0.0:
+        return 0.0, 0.0, load.name, load.name
+    return with_V - bare_V / bare_A * with_A, with_A, load.name, load.name
+
+
+def _drop(rig: Rig, clock: Clock, amperes: float) -> tuple[float, float]:
+    """Return by how much the voltage falls under a small pulse, and the current of it, both without their zero."""
+    load = rig.load
+    assert load is not None
+    before_V, zero_A = _means(rig, clock, load.name, load.name)
+    load.set_discharge("current", amperes)
+    if rig.switch is not None:
+        rig.switch.connect("discharge")
+    load.set_input(True)
+    clock.sleep(SETTLE_S)
+    on_V, on_A = _means(rig, clock, load.name, load.name)
+    load.set_input(False)
+    clock.sleep(PULSE_S)
+    after_V = _mean(rig, clock, load.name, "voltage_V")
+    return 0.5 * (before_V + after_V) - on_V, -(on_A - zero_A)
+
+
+def _by_logger(
+    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell
+) -> tuple[float, float, str, str]:
+    name = _own_current(rig)
+    assert name is not None
+    voltage_by = rig.description.cell_voltage
+    zero_A = _mean(rig, clock, name, "current_A")
+    ohm = format_quantity(resistor.resistance_ohm, "ohm")
+    _do(person, clock, f"Let the cell drain through the check resistor ({ohm}), through the shunt as in a run.")
+    clock.sleep(SETTLE_S)
+    volts, amperes = _means(rig, clock, voltage_by, name)
+    tell(f"{voltage_by} reads {volts:.3f} V, {name} {amperes * 1000:.1f} mA")
+    _do(person, clock, "Take the check resistor off the cell now: it drains on otherwise.")
+    return volts, abs(amperes - zero_A), voltage_by, name
+
+
+def _means(rig: Rig, clock: Clock, voltage_by: str, current_by: str) -> tuple[float, float]:
+    """Return means of voltage and current, read in turn."""
+    volts, amperes = [], []
+    for _ in range(READINGS):
+        values = rig.instruments[voltage_by].read()
+        others = values if current_by == voltage_by else rig.instruments[current_by].read()
+        if "voltage_V" not in values or "current_A" not in others:
+            raise BenchError(f"{voltage_by} or {current_by}: gives no value where one is needed")
+        volts.append(values["voltage_V"])
+        amperes.append(others["current_A"])
+        clock.sleep(0.3)
+    return statistics.fmean(volts), statistics.fmean(amperes)
+
+
+def _mean(rig: Rig, clock: Clock, name: str, key: str) -> float:
+    values = []
+    for _ in range(READINGS):
+        value = rig.instruments[name].read().get(key)
+        if value is None:
+            raise BenchError(f"{name}: gives no {key} where one is needed")
+        values.append(value)
+        clock.sleep(0.3)
+    return statistics.fmean(values)
+
+
+def _all_off(rig: Rig) -> None:
+    """Switch everything off and see that it is.
+
+    Raises:
+        BenchError: something is still on.
+    """
+    still = []
+    for name, instrument in reversed(list(rig.instruments.items())):
+        if instrument.role not in ("load", "supply", "switch"):
+            continue
+        try:
+            if not instrument.make_safe().off:
+                still.append(name)
+        except DriverError as error:
+            still.append(f"{name} ({error})")
+    if still:
+        raise BenchError(f"{', '.join(still)}: MAY STILL BE ON: pull the leads now")
+
+
+def _do(person: Person, clock: Clock, text: str) -> None:
+    """Have a person do something, and wait for the answer.
+
+    Raises:
+        InputError: nobody answered within half an hour.
+    """
+    person.ask(text)
+    begin_s = clock.now_s()
+    while not person.answered():
+        if clock.now_s() - begin_s > ANSWER_WITHIN_S:
+            raise InputError(f"nobody answered within {ANSWER_WITHIN_S / 60:g} min: {text}")
+        clock.sleep(0.2)
+
+
+# -- leakage with the mains unplugged -------------------------------------------------------------------
+
+
+def check_leakage(
+    read_V: Callable[[str], float], measured_by: str, wait_s: float, clock: Clock, person: Person, tell: Tell
+) -> dict[str, Any]:
+    """See whether a dead instrument drains the cell: its voltage before and after a wait, mains unplugged.
+
+    Args:
+        read_V: Gives the cell's voltage, told when ("before", "after"): a meter, or a person with one.
+        measured_by: Whose reading it is, for the record.
+        wait_s: How long; half an hour at least.
+        clock, person, tell: Time, who does it, and where progress is said.
+
+    Returns:
+        `before_V`, `after_V`, `hours`, `fall_V_per_h`, `limit_V_per_h`, `measured_by`, `passed`, `text`.
+
+    Source: a bleeder of some kiloohm to some hundred ohm at a supply's output draws 1 to 10 mA from a
+    cell also with its mains dead (common practice); 5 mV in an hour is about 7 mA at a cell of 1 Ah in
+    the middle of its charge (slope of an open-circuit voltage of a 4 V-class cell, some 0.7 V over all).
+    """
+    _do(
+        person,
+        clock,
+        "A cell that has rested for some hours stays connected as for a charge. Unplug the mains of every instrument "
+        "that touches it (not of a separate voltmeter).",
+    )
+    before_V = read_V("before")
+    tell(f"{before_V:.4f} V; now {wait_s / 60:.0f} min of waiting")
+    clock.sleep(wait_s)
+    after_V = read_V("after")
+    hours = wait_s / 3600.0
+    rate = (before_V - after_V) / hours
+    passed = rate <= LEAK_V_PER_H
+    text = (
+        f"{(before_V - after_V) * 1000:.1f} mV less after {wait_s / 60:.0f} min with the mains unplugged "
+        f"({rate * 1000:.1f} mV/h by {measured_by}; {LEAK_V_PER_H * 1000:g} mV/h are allowed)"
+    )
+    if not passed:
+        text += (
+            ": a dead instrument drains the cell, and would go on doing so in a power cut; put a relay that drops out, "
+            "or a blocking diode, between it and the cell"
+        )
+    _do(person, clock, "Plug the mains in again.")
+    return {
+        "before_V": before_V,
+        "after_V": after_V,
+        "hours": round(hours, 4),
+        "fall_V_per_h": round(rate, 6),
+        "limit_V_per_h": LEAK_V_PER_H,
+        "measured_by": measured_by,
+        "passed": passed,
+        "text": text,
+    }
+
+
+# -- in words ---------------------------------------------------------------------------------------------
+
+
+def in_words(checks: Sequence[Mapping[str, Any]], bench: BenchDescription, now: datetime) -> list[str]:
+    """Return how the proofs of a bench stand, a line each; for `bench check` and `plan`."""
+    lines = []
+    leak = latest(checks, "leakage", bench, now, within=None)
+    if leak is None:
+        lines.append("leakage with the mains unplugged: never tested on this bench ('amphora bench check --leakage')")
+    else:
+        word = "passed" if leak["passed"] else "FAILED"
+        lines.append(f"leakage with the mains unplugged: {word} on {leak['utc'][:10]}: {leak['text']}")
+    if bench.check_resistor is not None:
+        resistor = latest(checks, "check-resistor", bench, now)
+        if resistor is None:
+            lines.append("check resistor: not measured this evening ('amphora bench check --resistor')")
+        else:
+            word = "passed" if resistor["passed"] else "FAILED"
+            lines.append(f"check resistor: {word} at {_hour(resistor)}: {resistor['text']}")
+    if bench.cell_temperature is not None:
+        proof = latest(checks, "sensor-proven", bench, now, sensor=bench.cell_temperature)
+        if proof is None:
+            lines.append(f"{bench.cell_temperature}: not proven this evening ('amphora bench check --sensor')")
+        else:
+            lines.append(f"{bench.cell_temperature}: proven at {_hour(proof)}: {proof['text']}")
+    return lines
+
+
+def _hour(record: Mapping[str, Any]) -> str:
+    return f"{datetime.fromisoformat(record['utc']).astimezone():%H:%M}"

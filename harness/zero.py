@@ -1,0 +1,127 @@
+"""The current zero of an evening: what each instrument shows while nothing can flow. Pure.
+
+A cheap load that shows 10 mA with its input off adds 100 mAh to a night of ten hours. `Zeros` takes
+the readings of the first stretch with everything off, `zeros_of` makes a mean and its standard
+uncertainty of them, `judge_zero` says whether a night may begin with it. Ampere, second.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+SPAN_S = 60.0
+LEAST_READINGS = 5
+MOST_READINGS = 3600
+# Where a zero is refused: at five times what the instrument's specification allows. Within the
+# specification is as bought; a little beyond is an instrument that wants adjusting, and the mean is
+# taken off anyway; five times is no drift any more: something flows, or the channel is broken, and
+# a mean says nothing of what it will be in an hour. Never below 5 mA (50 mAh in ten hours, 5 % of a
+# cell of 1 Ah: the order of a good grade's margin), never above 20 mA (what "off" means here).
+REFUSE_FACTOR = 5.0
+REFUSE_LEAST_A = 0.005
+REFUSE_MOST_A = 0.020
+NIGHT_H = 10.0
+
+
+@dataclass
+class Zeros:
+    """Takes readings by instrument while everything is off."""
+
+    names: tuple[str, ...]
+    readings: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+
+    def note(self, t_s: float, answers: Mapping[str, Mapping[str, float]]) -> None:
+        """Take one reading of each instrument that gave a current."""
+        for name in self.names:
+            current_A = answers.get(name, {}).get("current_A")
+            if current_A is not None:
+                kept = self.readings.setdefault(name, [])
+                if len(kept) < MOST_READINGS:
+                    kept.append((t_s, current_A))
+
+    @property
+    def enough(self) -> bool:
+        """Whether any instrument has given enough readings for a mean."""
+        return any(len(kept) >= LEAST_READINGS for kept in self.readings.values())
+
+
+@dataclass(frozen=True)
+class Zero:
+    """What one instrument shows with nothing flowing: mean, its standard uncertainty, how it was taken."""
+
+    instrument: str
+    current_A: float
+    standard_uncertainty_A: float
+    readings: int
+    duration_s: float
+
+    def event(self) -> dict[str, Any]:
+        """Return the fields of the event `current-zero`."""
+        return {
+            "instrument": self.instrument,
+            "current_A": round(self.current_A, 9),
+            "standard_uncertainty_A": round(self.standard_uncertainty_A, 9),
+            "readings": self.readings,
+            "duration_s": round(self.duration_s, 3),
+        }
+
+
+def zeros_of(taken: Zeros, resolution_A: Mapping[str, float]) -> list[Zero]:
+    """Return the zero of each instrument that gave at least five readings.
+
+    Args:
+        taken: The readings.
+        resolution_A: Last digit of each instrument's current, A; what is missing counts as none.
+
+    Source: JCGM 100:2008 4.2.3 (type A: s/√n) and F.2.2.1 (a digit's width over √12).
+    """
+    found = []
+    for name, kept in taken.readings.items():
+        n = len(kept)
+        if n < LEAST_READINGS:
+            continue
+        values = [value for _, value in kept]
+        mean_A = math.fsum(values) / n
+        spread = math.fsum((value - mean_A) ** 2 for value in values) / (n - 1)
+        digit_A = resolution_A.get(name, 0.0)
+        u_A = math.sqrt(spread / n + digit_A * digit_A / 12.0)
+        found.append(Zero(name, mean_A, u_A, n, kept[-1][0] - kept[0][0]))
+    return found
+
+
+Verdict = Literal["fine", "warn", "refuse"]
+
+
+def judge_zero(zero: Zero, offset_A: float, assumed: bool) -> tuple[Verdict, str]:
+    """Return what a zero means for the night, with one sentence.
+
+    Args:
+        zero: What was found.
+        offset_A: What the instrument's specification allows, A.
+        assumed: The bench file gives no specification, and this is a guess.
+    """
+    size_A = abs(zero.current_A)
+    most_A = min(max(REFUSE_FACTOR * offset_A, REFUSE_LEAST_A), REFUSE_MOST_A)
+    allowed = f"{offset_A * 1000:g} mA are {'assumed, for want of a specification' if assumed else 'specified'}"
+    shown = (
+        f"{zero.instrument} shows {zero.current_A * 1000:+.2f} ± {2 * zero.standard_uncertainty_A * 1000:.2f} mA "
+        f"with everything off ({zero.readings} readings in {zero.duration_s:.0f} s)"
+    )
+    charge = f"{size_A * NIGHT_H * 1000:.0f} mAh in ten hours"
+    if size_A > most_A:
+        return "refuse", (
+            f"{shown}; {allowed}, and more than {most_A * 1000:g} mA is refused. {_cause(zero.current_A)}"
+        )
+    if size_A > offset_A + 2.0 * zero.standard_uncertainty_A:
+        return "warn", f"{shown}, {charge}; {allowed}: let it warm up, set its zero, or have it adjusted"
+    return "fine", f"{shown}, {charge}; {allowed}"
+
+
+def _cause(current_A: float) -> str:
+    """Name what is most likely behind a zero that is none."""
+    if current_A < 0.0:
+        flows = "a bleeder, a lamp or a resistor drains the cell, or the instrument's zero is off"
+    else:
+        flows = "something charges the cell, or the instrument's zero is off"
+    return f"Likely: {flows}. Take the cell out and look again: a current that stays is the instrument's own zero"
