@@ -62,13 +62,31 @@ WORDS: dict[str, tuple[str, ...]] = {
     "step": ("step index", "step", "step number", "step no"),
 }  # fmt: skip
 ENERGY_COUNTERS = {
-    "counter_charge_Wh": ("charge energy",),
-    "counter_discharge_Wh": ("discharge energy",),
+    "counter_charge_Wh": ("charge energy", "charge wh", "wh charge", "wh in"),
+    "counter_discharge_Wh": ("discharge energy", "discharge wh", "wh discharge", "wh out"),
     "counter_Wh": ("wh", "energy", "watt hours"),
 }
 CHARGE_COUNTERS = {
-    "counter_charge_Ah": ("charge capacity",),
-    "counter_discharge_Ah": ("discharge capacity",),
+    "counter_charge_Ah": (
+        "charge capacity",
+        "charged capacity",
+        "charge ah",
+        "ah charge",
+        "ah charged",
+        "ah in",
+        "chg ah",
+    ),
+    "counter_discharge_Ah": (
+        "discharge capacity",
+        "discharged capacity",
+        "discharge ah",
+        "ah discharge",
+        "ah discharged",
+        "ah out",
+        "dis ah",
+        "discharge",
+        "dchg ah",
+    ),
     "counter_Ah": ("ah", "capacity", "amp hours", "amphours", "charge"),
 }
 
@@ -179,10 +197,12 @@ def import_table(
     table, layout = _read_text(file, content, told)
     del content
     sources = _sources(file, layout, dict(mapping or {}), told)
-    columns, extra, steps, first_utc, restarts = _channels(file, layout, table, sources, told)
+    states = _states(layout, table, sources)
+    columns, extra, steps, first_utc, restarts, lines = _channels(file, layout, table, sources, told)
+    states = None if states is None else states[lines - layout.first_line]
     del table
-    _settle_sign(columns, discharge_sign, told)
-    _judge(file, layout, columns, told)
+    _settle_sign(file, columns, discharge_sign, told, states)
+    _judge(file, columns, lines, told)
     shelf = Shelf(logs)
     path = shelf.folder(cell) / "cell.json"
     new_cell = None
@@ -234,6 +254,9 @@ def _encoding(raw: bytes) -> str:
 
 
 _NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
+_COMPLEX = re.compile(  # 0.05-0.01j, (0.05-0.01j), 0.05 - 0.01i
+    r"^\(?\s*[+-]?\d*\.?\d+(?:[eE][+-]?\d+)?\s*[+-]\s*\d*\.?\d*(?:[eE][+-]?\d+)?\s*\*?[ij]\s*\)?$"
+)
 _CLOCK = re.compile(r"^(\d+\s*d(ays?)?[\s,]*)?\d{1,4}:\d{1,2}(:\d{1,2}([.,]\d+)?)?$")
 _DATE = re.compile(
     r"^\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([T ]\s*\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?)?\s*(Z|[AP]M|[+-]\d{2}:?\d{2})?$", re.I
@@ -241,7 +264,7 @@ _DATE = re.compile(
 
 
 def _value_like(text: str) -> bool:
-    return bool(_NUMBER.match(text) or _CLOCK.match(text) or _DATE.match(text))
+    return bool(_NUMBER.match(text) or _CLOCK.match(text) or _DATE.match(text) or _COMPLEX.match(text))
 
 
 def _split(line: str, delimiter: str) -> list[str]:
@@ -421,6 +444,9 @@ def _sources(file: Path, layout: _Layout, mapping: dict[str, str], told: _Told) 
         used.add(column)
         if channel in ("t", "v", "i", "temp"):
             guessed.append(f"{channel}={layout.header[column]}" + (f"*{factor:g}" if factor != 1 else ""))
+    if "t" not in sources and sources.get("steptime") is not None and sources["steptime"].guessed:
+        sources["t"] = sources.pop("steptime")
+        told.note(f"there is no other time than {sources['t'].shown}: it was taken, step after step")
     missing = [channel for channel in ("t", "v", "i") if channel not in sources]
     if missing:
         names = {"t": "time", "v": "voltage", "i": "current"}
@@ -599,8 +625,8 @@ def _name_bad(
 
 def _channels(
     file: Path, layout: _Layout, table: "pd.DataFrame", sources: dict[str, _Source], told: _Told
-) -> "tuple[dict[str, FloatArray], dict[str, FloatArray], Any, str | None, list[int]]":
-    """Return t, v, i, temp; the other columns; the step as executed; the first UTC; restarts of the time."""
+) -> "tuple[dict[str, FloatArray], dict[str, FloatArray], Any, str | None, list[int], Any]":
+    """Return t, v, i, temp; the other columns; the step as executed; the first UTC; restarts of the time; lines."""
     import numpy as np
 
     bad: dict[int, str] = {}
@@ -611,6 +637,16 @@ def _channels(
     blank = table.isna().all(axis=1).to_numpy() if np.isnan(t).any() else np.zeros(rows, bool)
     keep = np.isfinite(t) & np.isfinite(v) & np.isfinite(i)
     lines = table.index.to_numpy()
+    impedance = _impedance_rows(layout, table, keep, bad)
+    if impedance.any():
+        told.note(
+            _lines_text(
+                [int(line) for line in lines[impedance]], "impedance without voltage or current over time; left out"
+            )
+        )
+        for line in lines[impedance]:
+            bad.pop(int(line), None)
+        blank |= impedance
     if bad:
         numbers = sorted(bad)
         shown = "; ".join(f"line {number}: {bad[number]}" for number in numbers[:3])
@@ -639,27 +675,58 @@ def _channels(
         if float(np.nanmedian(values["temp"])) > 200.0 if np.isfinite(values["temp"]).any() else False:
             values["temp"] = values["temp"] - 273.15
             told.note("temperatures above 200 were read as kelvin")
-    extra, steps = _extras(layout, table, sources, told)
+    extra, steps = _extras(layout, table, sources, told, keep)
     if not keep.all():
         values = {name: column[keep] for name, column in values.items()}
         extra = {name: column[keep] for name, column in extra.items()}
         steps = steps[keep]
         lines = lines[keep]
-    order, restarts = _settle_time(values, wraps, lines, told)
+    order, restarts = _settle_time(values, wraps, lines, told, steps if "step" in sources else None)
     if order is not None:
         values = {name: column[order] for name, column in values.items()}
         extra = {name: column[order] for name, column in extra.items()}
-        steps = steps[order]
+        steps, lines = steps[order], lines[order]
     executed = np.concatenate(([0], np.cumsum(np.diff(steps) != 0))).astype(np.int64)
-    return values, extra, executed, first_utc, restarts
+    return values, extra, executed, first_utc, restarts, lines
 
 
-def _settle_time(values: "dict[str, FloatArray]", wraps: bool, lines: Any, told: _Told) -> "tuple[Any, list[int]]":
-    """Make times not fall: midnight, a clock set back, a restart, rows out of order."""
+def _impedance_rows(
+    layout: _Layout, table: "pd.DataFrame", keep: "npt.NDArray[np.bool_]", bad: Mapping[int, str]
+) -> "npt.NDArray[np.bool_]":
+    """Return which unusable rows are readings of impedance: complex numbers, or an impedance beside empty readings."""
+    import numpy as np
+
+    found = np.zeros(len(table), bool)
+    left = np.flatnonzero(~keep)
+    if not left.size:
+        return found
+    for column in range(layout.width):
+        series = table[column]
+        if series.dtype.kind in "fiub":
+            header = _bare(layout.header[column])[0] if layout.header else ""
+            if re.search(r"\b(impedance|resistance|eis|frequency|freq)\b", header):
+                found[left] |= series.iloc[left].notna().to_numpy()
+            continue
+        text = series.iloc[left].astype("string").str.strip()
+        found[left] |= text.str.match(_COMPLEX).fillna(False).to_numpy(bool)
+    told_lines = table.index.to_numpy()
+    told_bad = np.isin(told_lines, list(bad))
+    if told_bad.any():  # what is neither a number nor complex stays a bad row
+        for row in np.flatnonzero(told_bad & found):
+            found[row] = bool(_COMPLEX.match(bad[int(told_lines[row])].split("'")[1].strip()))
+    return found
+
+
+def _settle_time(
+    values: "dict[str, FloatArray]", wraps: bool, lines: Any, told: _Told, steps: "FloatArray | None" = None
+) -> "tuple[Any, list[int]]":
+    """Make times not fall: midnight, a clock set back, a clock of each step, a restart, rows out of order."""
     import numpy as np
 
     t = values["t"].copy()
     restarts: list[int] = []
+    if steps is not None:
+        t = _step_clock(t, steps, lines, told)
     order = None
     for _ in range(10_000):
         falls = np.flatnonzero(np.diff(t) < 0)
@@ -719,12 +786,41 @@ def _settle_time(values: "dict[str, FloatArray]", wraps: bool, lines: Any, told:
     return order, []
 
 
+def _step_clock(t: "FloatArray", steps: "FloatArray", lines: Any, told: _Told) -> "FloatArray":
+    """Return times that go on where a clock counts each step from zero; the same times where it does not.
+
+    A clock of each step falls only where the step changes, and begins there near zero; the step's own time then
+    counts from the last reading of the step before. Source: common practice of test tables.
+    """
+    import numpy as np
+
+    falls = np.flatnonzero(np.diff(t) < 0) + 1
+    if falls.size == 0 or not (steps[falls] != steps[falls - 1]).all():
+        return t
+    spans = np.diff(t)
+    usual = float(np.median(spans[spans > 0])) if (spans > 0).any() else 0.0
+    if not ((t[falls] >= 0) & (t[falls] <= 2 * usual + 1e-9)).all():
+        return t
+    changes = np.flatnonzero(steps[1:] != steps[:-1]) + 1
+    if not (t[changes] <= 2 * usual + 1e-9).all():
+        return t  # a step whose clock did not begin anew: this is no clock of each step
+    out = t.copy()
+    for row in changes.tolist():
+        out[row:] = out[row - 1] + t[row:] if t[row] > 0 else out[row - 1] + usual + t[row:]
+    told.note(
+        f"line {int(lines[changes[0]])}: the time counts each step from zero; the {changes.size + 1} steps were put "
+        "one after the other"
+    )
+    return out
+
+
 def _extras(
-    layout: _Layout, table: "pd.DataFrame", sources: dict[str, _Source], told: _Told
+    layout: _Layout, table: "pd.DataFrame", sources: dict[str, _Source], told: _Told, keep: "npt.NDArray[np.bool_]"
 ) -> "tuple[dict[str, FloatArray], Any]":
     import numpy as np
     import pandas as pd
 
+    both_ways = any(_bare(name)[0] in CHARGE_COUNTERS["counter_discharge_Ah"] for name in layout.header)
     main = {sources[name].column for name in ("t", "v", "i", "temp") if name in sources}
     extra: dict[str, FloatArray] = {}
     named = {sources[name].column: name for name in ("steptime", "ah", "wh") if name in sources}
@@ -742,12 +838,14 @@ def _extras(
             name, factor = "step_time_s", sources[known].factor
         elif known in ("ah", "wh"):
             name, factor = f"counter_{'Ah' if known == 'ah' else 'Wh'}", sources[known].factor
-        elif unit.lower() in ("ah", "mah") or words in ("ah", "amp hours"):
+        elif unit.lower() in ("ah", "mah") or re.search(r"\b(ah|amp hours)\b", words):
             for counter, accepted in CHARGE_COUNTERS.items():
+                if words == "charge" and both_ways:  # beside a counter of the discharge it is that of the charge
+                    counter, accepted = "counter_charge_Ah", ("charge",)
                 if words in accepted:
                     name, factor = counter, (1e-3 if unit.lower() == "mah" else 1.0)
                     break
-        elif unit.lower() in ("wh", "mwh") or words in ("wh", "watt hours"):
+        elif unit.lower() in ("wh", "mwh") or re.search(r"\b(wh|watt hours)\b", words):
             for counter, accepted in ENERGY_COUNTERS.items():
                 if words in accepted:
                     name, factor = counter, (1e-3 if unit.lower() == "mwh" else 1.0)
@@ -758,6 +856,15 @@ def _extras(
         if series.dtype.kind not in "fiub":
             numbers = pd.to_numeric(series.astype("string").str.strip(), errors="coerce")
             if numbers.notna().sum() < 0.5 * max(1, int(series.notna().sum())):
+                parts = _complex_parts(series)
+                if parts is not None:
+                    if not keep[np.isfinite(parts[0])].any():
+                        told.note(f"column {header!r} holds impedance, in rows that were left out: it is not kept")
+                        continue
+                    told.note(f"column {header!r} holds complex numbers; kept as {name}_real and {name}_imaginary")
+                    extra[f"{name}_real"], extra[f"{name}_imaginary"] = parts
+                    taken |= {f"{name}_real", f"{name}_imaginary"}
+                    continue
                 codes, levels = pd.factorize(series)
                 if len(levels) > 200:
                     told.note(f"column {header!r} holds text of many kinds; left out")
@@ -777,9 +884,67 @@ def _extras(
     return extra, steps
 
 
+def _complex_parts(series: Any) -> "tuple[FloatArray, FloatArray] | None":
+    """Return real and imaginary part of a column of complex numbers; None when it is none."""
+    import numpy as np
+
+    text = series.astype("string").str.strip()
+    there = text.notna() & (text != "")
+    complex_ = text.str.match(_COMPLEX).fillna(False)
+    if not there.any() or int(complex_.sum()) < 0.5 * int(there.sum()):
+        return None
+    real, imaginary = np.full(len(text), np.nan), np.full(len(text), np.nan)
+    for row in np.flatnonzero(complex_.to_numpy(bool)).tolist():
+        plain = re.sub(r"[\s()*]", "", str(text.iloc[row])).replace("i", "j")
+        try:
+            value = complex(plain)
+        except ValueError:
+            continue
+        real[row], imaginary[row] = value.real, value.imag
+    return real, imaginary
+
+
+_STATES = (  # words for what a row does, as tables have them; the beginning of the word decides
+    (re.compile(r"^(dis|dch|dc\b|d$|entlad)", re.I), -1.0),
+    (re.compile(r"^(ch|cc|cv|c$|lad)", re.I), 1.0),
+)
+
+
+def _states(layout: _Layout, table: "pd.DataFrame", sources: dict[str, _Source]) -> "FloatArray | None":
+    """Return what a column of words says each row does: -1 discharge, 1 charge, 0 neither; None without one."""
+    import numpy as np
+
+    main = {source.column for source in sources.values()}
+    for column in range(layout.width):
+        series = table[column]
+        if column in main or series.dtype.kind in "fiub":
+            continue
+        kinds = [str(kind).strip() for kind in series.dropna().unique()[:50]]
+        signs = {kind: next((sign for word, sign in _STATES if word.match(kind)), 0.0) for kind in kinds}
+        if {1.0, -1.0} <= set(signs.values()):
+            plain = series.astype("string").str.strip()
+            said: FloatArray = np.nan_to_num(plain.map(signs).to_numpy(dtype=np.float64, na_value=np.nan))
+            return said
+    return None
+
+
 def _settle_sign(
-    columns: "dict[str, FloatArray]", discharge_sign: Literal["negative", "positive"] | None, told: _Told
+    file: Path,
+    columns: "dict[str, FloatArray]",
+    discharge_sign: Literal["negative", "positive"] | None,
+    told: _Told,
+    states: "FloatArray | None" = None,
 ) -> None:
+    if _has_no_sign(columns["v"], columns["i"]):
+        if states is None or not ((states < 0) & (columns["i"] != 0)).any():
+            raise InputError(
+                f"{file}: the current has one sign while the voltage both rises and falls under it, so charge and "
+                "discharge cannot be told apart; a current with a sign, or a column that says charge or discharge, is "
+                "accepted"
+            )
+        told.note("the current has no sign; it was given the sign that the column of words says (discharge negative)")
+        columns["i"] = _signed(states, columns["i"])
+        return
     seen = _seen_sign(columns["v"], columns["i"])
     if discharge_sign is None:
         chosen = seen or "negative"
@@ -799,6 +964,35 @@ def _settle_sign(
             )
     if chosen == "positive":
         columns["i"] = -columns["i"]
+
+
+def _signed(states: "FloatArray", current_A: "FloatArray") -> "FloatArray":
+    """Return a current without a sign, made negative where its row discharges."""
+    import numpy as np
+
+    return np.where(states < 0, -np.abs(current_A), np.abs(current_A))
+
+
+def _has_no_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> bool:
+    """Tell whether the current is a magnitude: one sign throughout, and the voltage both rises and falls under it."""
+    import numpy as np
+
+    scale = float(np.quantile(np.abs(current_A), 0.99))
+    if scale <= 0 or (float(current_A.min()) < -0.02 * scale and float(current_A.max()) > 0.02 * scale):
+        return False
+    # Stretches of steady current: where it steps, a voltage that recovers is no charge.
+    steady = (np.abs(current_A) > 0.02 * scale) & (np.abs(np.diff(current_A, prepend=current_A[0])) < 0.2 * scale)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], steady.astype(np.int8), [0]))))
+    risen = fallen = False
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - begin < 12:
+            continue
+        inner = voltage_V[begin + 1 : end : max(1, (end - begin) // 20_000)]
+        calm = np.median(np.lib.stride_tricks.sliding_window_view(inner, 5), axis=-1) if inner.size >= 10 else inner
+        room = 0.05 * abs(float(np.median(calm)))
+        risen |= bool((calm - np.minimum.accumulate(calm)).max() > room)
+        fallen |= bool((np.maximum.accumulate(calm) - calm).max() > room)
+    return risen and fallen
 
 
 def _seen_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> Literal["negative", "positive"] | None:
@@ -835,8 +1029,8 @@ def _seen_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> Literal["neg
     return None
 
 
-def _judge(file: Path, layout: _Layout, columns: "dict[str, FloatArray]", told: _Told) -> None:
-    """Refuse or flag what no cell does."""
+def _judge(file: Path, columns: "dict[str, FloatArray]", lines: Any, told: _Told) -> None:
+    """Refuse or flag what no cell does. `lines` are the rows' numbers in the file, as an editor shows them."""
     import numpy as np
 
     t, v, i = columns["t"], columns["v"], columns["i"]
@@ -851,7 +1045,10 @@ def _judge(file: Path, layout: _Layout, columns: "dict[str, FloatArray]", told: 
         raise InputError(f"{file}: currents up to {scale_A:.0f} A; in mA? add a factor to the map, such as i=…*0.001")
     span_s = float(t[-1] - t[0])
     if span_s <= 0:
-        raise InputError(f"{file}: all {rows} rows have the same time; a table over time is accepted")
+        raise InputError(
+            f"{file}: all {rows} rows (lines {int(lines.min())} to {int(lines.max())}) have the same time; "
+            "a table over time is accepted"
+        )
     # A cell at rest does not jump by half a volt from one reading to the next.
     idle = np.abs(i) < max(0.02, 0.01 * scale_A)
     together = idle[1:] & idle[:-1] & (np.diff(t) < 60)
@@ -860,12 +1057,15 @@ def _judge(file: Path, layout: _Layout, columns: "dict[str, FloatArray]", told: 
     if jumps.size and (rows < 20 or jumps.size > 0.1 * rows or scale_A < 0.005):
         row = int(jumps[0])
         raise InputError(
-            f"{file}: between rows {row + 1} and {row + 2} the voltage goes from {v[row]:.3f} V to {v[row + 1]:.3f} V "
-            "with no current flowing, which no cell does; the record is nonsense and was not imported"
+            f"{file}: from line {int(lines[row])} to line {int(lines[row + 1])} the voltage goes from {v[row]:.3f} V "
+            f"to {v[row + 1]:.3f} V with no current flowing, which no cell does; the record is nonsense and was not "
+            "imported"
         )
     if jumps.size:
         told.warn(
-            "voltage-jumps", f"The voltage jumps by more than 0.5 V with no current {jumps.size} time(s): a loose wire?"
+            "voltage-jumps",
+            f"The voltage jumps by more than 0.5 V with no current {jumps.size} time(s), first at line "
+            f"{int(lines[int(jumps[0]) + 1])}: a loose wire?",
         )
     if scale_A == 0 or loaded == 0:
         told.warn("no-load", "No current flows in this record: it says nothing about capacity.")
@@ -874,10 +1074,18 @@ def _judge(file: Path, layout: _Layout, columns: "dict[str, FloatArray]", told: 
     if middle_V > 5.0:
         told.warn("not-one-cell", f"Voltages about {middle_V:.1f} V: more than one cell, or a wrong scale.")
     if (v < -0.1).any():
-        told.warn("reversed", f"The voltage falls to {float(v.min()):.2f} V: a cell driven into reversal is scrap.")
-    tiny = np.count_nonzero(np.abs(i) > 100) and scale_A < 1
-    if tiny:
-        told.warn("current-spikes", "Single readings of the current are far beyond the rest.")
+        told.warn(
+            "reversed",
+            f"The voltage falls to {float(v.min()):.2f} V (line {int(lines[int(np.argmin(v))])}): "
+            "a cell driven into reversal is scrap.",
+        )
+    spikes = np.flatnonzero(np.abs(i) > 100)
+    if spikes.size and scale_A < 1:
+        told.warn(
+            "current-spikes",
+            f"{spikes.size} reading(s) of the current are far beyond the rest, first at line {int(lines[spikes[0]])}: "
+            f"{float(i[spikes[0]]):.4g} A.",
+        )
 
 
 def _run_json(

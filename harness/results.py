@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from harness.analysis.charge import ChargeMetrics
     from harness.analysis.integration import Totals
     from harness.analysis.phases import Phase
-    from harness.analysis.records import Record, RunInfo
+    from harness.analysis.records import Measurement, Record, RunInfo
     from harness.analysis.uncertainty import Budget
 
 FORMAT = "amphora-result/1"
@@ -31,6 +31,7 @@ REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after 
 IDLE_STEPS = ("rest", "log", "ask")  # steps in which the bench orders no current
 OWN_FILES = ("leads.py", "loading.py", "modelling.py", "passes.py", "results.py")  # of the code that makes figures
 SURVEY_STEPS = ("sweep", "rest", "ask")  # a run of these alone surveys a device, not a cell
+LEAST_AT_REST = 10  # readings that make a zero at the end of a run
 DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
 
 
@@ -183,13 +184,20 @@ def clean(record: "Record") -> "Record":
     )
 
 
-def prepared(record: "Record", own: bool) -> "Record":
-    """Return a record ready to integrate: clean, and with gaps found where no journal told them."""
+def prepared(record: "Record", own: bool, info: "RunInfo | None" = None) -> "Record":
+    """Return a record ready to integrate: clean, and with gaps found where no journal told them.
+
+    With `info`, the current zero that was measured that evening is taken out of the current.
+    """
     import dataclasses
 
     from harness.analysis.integration import find_gaps
 
     record = clean(record)
+    if info is not None and info.zeros:
+        from harness.analysis.evening import without_zero
+
+        record = without_zero(record, info)
     if own:
         return record
     told = {gap.after_row for gap in record.gaps}
@@ -228,6 +236,128 @@ def idle_rows(record: "Record", info: "RunInfo") -> "npt.NDArray[np.bool_]":
     return idle
 
 
+def late_zero_A(record: "Record", idle: "npt.NDArray[np.bool_]") -> float | None:
+    """Return what the current reads at rest after the last load, its zero already taken out; None without that rest."""
+    import numpy as np
+
+    flowed = np.flatnonzero(~idle)
+    last = int(flowed[-1]) + 1 if flowed.size else 0
+    late = record.current_A[last:]
+    if not flowed.size or late.size < LEAST_AT_REST:
+        return None
+    return float(late[late.size // 10 :].mean())
+
+
+def _heeds_warmth(measurement: "Measurement") -> bool:
+    """Return whether the bench file says how its instruments change with temperature."""
+    return any(
+        one.gain_per_K > 0 or one.offset_per_K > 0
+        for one in (measurement.voltage, measurement.current, measurement.time)
+    )
+
+
+def _evening(info: "RunInfo", measurement: "Measurement", drift_A: float | None) -> dict[str, Any] | None:
+    """Return what was measured of the instruments that evening, and what it did to the figures."""
+    from harness.analysis.evening import check_standard_u, zero_standard_u
+    from harness.analysis.uncertainty import standard
+
+    if not info.zeros and info.check is None:
+        return None
+    specified, used = info.measurement.current, measurement.current
+    texts = [
+        f"The current was corrected by {-1000 * zero.current_A:+.2f} mA, the zero of {zero.instrument} that evening "
+        f"({zero.readings} readings in {zero.duration_s:.0f} s); the readings themselves stay as they were."
+        for zero in info.zeros
+    ]
+    if info.zeros and zero_standard_u(info) is None:
+        texts.append("Not every instrument that measures the current has a zero: the offset in the budget stays.")
+    elif info.zeros and "offset" not in used.measured:
+        texts.append("The specification is better than what the zero leaves: the offset in the budget stays.")
+    checked = check_standard_u(info)
+    if info.check is not None:
+        if checked is None:
+            texts.append("The check resistor was not measured with the meter of this run: it improves nothing here.")
+        else:
+            gain = "it bounds the gain" if "gain" in used.measured else "the specification of the gain is better"
+            texts.append(
+                f"The check resistor of {info.check.resistance_ohm:g} ohm was measured {100 * checked[1]:+.2f} % off; "
+                f"{gain}, nothing was corrected by it."
+            )
+    return {
+        "current_zero": [
+            {
+                "instrument": zero.instrument,
+                "current_A": zero.current_A,
+                "standard_uncertainty_A": zero.standard_u_A,
+                "t_s": zero.t_s,
+                "corrected": True,
+            }
+            for zero in info.zeros
+        ],
+        "drift_seen_A": drift_A,
+        "check_resistor": None
+        if info.check is None
+        else {
+            "resistance_ohm": info.check.resistance_ohm,
+            "deviation": info.check.deviation if checked is None else checked[1],
+            "used": "gain" in used.measured,
+            "corrected": False,
+        },
+        "offset_u_A": {"specified": standard(specified.offset, specified), "used": standard(used.offset, used)},
+        "gain_u": {"specified": standard(specified.gain, specified), "used": standard(used.gain, used)},
+        "texts": texts,
+    }
+
+
+def _zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
+    """Return what a zero says against the instrument: beyond what its maker allows, or moved over the night."""
+    from harness.analysis.warnings import Warning_
+
+    offset_A = info.measurement.current.offset
+    out = []
+    for zero in info.zeros:
+        if abs(zero.current_A) > offset_A + 2 * zero.standard_u_A and not info.measurement.current.assumed:
+            out.append(
+                Warning_(
+                    "zero-beyond-specification",
+                    f"The zero of {zero.instrument} was {1000 * zero.current_A:+.2f} mA, its specification allows "
+                    f"{1000 * offset_A:.2g} mA: it was taken out, but the instrument needs adjusting, and its gain is "
+                    "in doubt too.",
+                )
+            )
+    if drift_A is not None and abs(drift_A) > max(0.5 * offset_A, 3 * info.measurement.current.resolution):
+        out.append(
+            Warning_(
+                "zero-drifted",
+                f"The zero of the current moved by {1000 * drift_A:+.2f} mA between the evening and the end: that is in "
+                "the uncertainty; let the instruments warm up longer.",
+            )
+        )
+    return out
+
+
+def _reference(cell_degC: float | None) -> dict[str, Any]:
+    """Return how the cell's temperature stands to the standard's, in words too."""
+    from harness.analysis.thermal import REFERENCE_BAND_K, REFERENCE_degC
+
+    held = f"{REFERENCE_degC:g} °C ± {REFERENCE_BAND_K:g} K"
+    if cell_degC is None:
+        within, text = None, f"The temperature of the cell is not known; figures of a standard are for {held}."
+    else:
+        within = abs(cell_degC - REFERENCE_degC) <= REFERENCE_BAND_K
+        text = (
+            f"The cell stood at {cell_degC:.1f} °C, {'within' if within else 'outside'} the standard's {held}; "
+            "the figures are for this temperature and not converted to another."
+        )
+    return {
+        "cell_degC": cell_degC,
+        "reference_degC": REFERENCE_degC,
+        "band_K": REFERENCE_BAND_K,
+        "within": within,
+        "text": text,
+    }
+
+
 def default_cutoff_V(info: "RunInfo") -> float | None:
     """Return the cut-off that holds when none was asked for: the plan's or map's, else the window's."""
     if info.cutoff_V is not None:
@@ -248,6 +378,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
 
     from harness.analysis.capacity import figures
     from harness.analysis.charge import charge_metrics
+    from harness.analysis.evening import improved
     from harness.analysis.integration import accumulate
     from harness.analysis.phases import find_phases
     from harness.analysis.warnings import Warning_, find_warnings
@@ -256,7 +387,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
 
     info: RunInfo = loaded.info
     own = loaded.run.get("plan") is not None
-    record = prepared(loaded.record, own)
+    record = prepared(loaded.record, own, info)
     limit_V = cutoff_V if cutoff_V is not None else default_cutoff_V(info)
     base: dict[str, Any] = {
         "cell": info.cell_id,
@@ -290,6 +421,8 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         )
         return {**base, **_nothing(info), "phases": [], "warnings": [_plain(item) for item in told], "budget": {}}
     idle = idle_rows(record, info)
+    drift_A = late_zero_A(record, idle) if info.zeros else None
+    measurement = improved(info, drift_A=drift_A)
     quiet = record
     if idle.any():
         quiet = dataclasses.replace(record, current_A=np.where(idle, 0.0, record.current_A))
@@ -301,7 +434,10 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     made: list[Figures] = []
     metrics: list[ChargeMetrics | None] = []
     for phase in phases:
-        found = figures(record, totals, phase, info.measurement, limit_V if phase.kind == "discharge" else None)
+        warmth = dataclasses.replace(measurement)
+        if _heeds_warmth(info.measurement):
+            warmth = improved(info, _temperature(record, phase)[1], drift_A)
+        found = figures(record, totals, phase, warmth, limit_V if phase.kind == "discharge" else None)
         made.append(found)
         metrics.append(charge_metrics(record, totals, phase) if phase.kind == "charge" else None)
     for index, phase in enumerate(phases):
@@ -314,14 +450,14 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     resistances: Sequence[Any] = ()
     if phase_main is not None and main is not None:
         share_of = made[main].capacity_Ah if entries[main]["complete"] and phase_main.kind == "discharge" else None
-        resistances = _resistances(record, phase_main, share_of, info.measurement, told)
+        resistances = _resistances(record, phase_main, share_of, measurement, told)
     for index, phase in enumerate(phases):
         if index == main:
             entries[index]["resistances"] = [_resistance(item) for item in resistances]
         else:
             share_of = made[index].capacity_Ah if entries[index]["complete"] and phase.kind == "discharge" else None
             entries[index]["resistances"] = [
-                _resistance(item) for item in _resistances(record, phase, share_of, info.measurement, [])
+                _resistance(item) for item in _resistances(record, phase, share_of, measurement, [])
             ]
     if chosen is not None:
         result.update({key: entries[chosen][key] for key in _HEADLINES})
@@ -359,6 +495,9 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     warnings += told_of_passes
     result["leads_measured"] = measured_in(record, info, step_names(loaded.run))
     warnings += leads_warnings(result["leads_measured"])
+    warnings += _zero_warnings(info, drift_A)
+    result["evening"] = _evening(info, measurement, drift_A)
+    result["reference_temperature"] = _reference(result["temperature_degC"])
     result["retention"] = _retention(record, info, warnings)
     if chosen is None and charges and not entries[charges[-1]]["complete"]:
         warnings.append(Warning_("charge-unfinished", "The charge did not end by its taper: it is an 'at least'."))
@@ -413,6 +552,7 @@ def _finite(value: Any) -> Any:
 _HEADLINES = (
     "capacity_Ah",
     "capacity_U_Ah",
+    "capacity_whole_rows_Ah",
     "energy_Wh",
     "energy_U_Wh",
     "mean_voltage_V",
@@ -433,6 +573,7 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
     return {
         "capacity_Ah": None,
         "capacity_U_Ah": None,
+        "capacity_whole_rows_Ah": None,
         "charge_Ah": None,
         "charge_U_Ah": None,
         "energy_Wh": None,
@@ -449,6 +590,8 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
         "start": info.start,
         "cycle": None,
         "retention": None,
+        "evening": None,
+        "reference_temperature": None,
         "leads_measured": None,
         "passes": None,
         "k": 2.0,
@@ -717,6 +860,7 @@ def _budget(budget: "Budget") -> dict[str, Any]:
         "u": budget.u,
         "U": budget.U,
         "k": budget.k,
+        "notes": list(budget.notes),
         "lines": [
             {
                 "name": line.name,

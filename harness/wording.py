@@ -62,6 +62,12 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
             f"That is {energy} in {_hours(result['duration_s'])} at {abs(result['main_current_A'] or 0):.3g} A, "
             f"{result['mean_voltage_V']:.3f} V in the mean, to {result['end_voltage_V']:.3f} V."
         )
+    whole = result.get("capacity_whole_rows_Ah")
+    if capacity and whole is not None and result["reached_cutoff"] and abs(whole / capacity - 1) > 5e-4:
+        lines.append(
+            f"Counted to the whole row at the cut-off, as some laboratories do, it would be {1000 * whole:.1f} mAh "
+            f"({100 * (whole / capacity - 1):+.2f} %): rows are coarse there; here the crossing is interpolated."
+        )
     if result["charge_Ah"] is not None:
         lines.append(f"It took {with_U(result['charge_Ah'], result.get('charge_U_Ah'), 1000, 'mAh')} of charge.")
     if capacity is None and result["charge_Ah"] is None:

@@ -312,22 +312,31 @@ def _of_edges(totals: Totals, record: Record) -> list[Warning_]:
 
 
 def counter_difference(counter: FloatArray, first_row: int, last_row: int) -> float | None:
-    """Return how far a source's charge counter moved over a phase, as a magnitude; None when it was reset.
+    """Return how far a source's charge counter moved over a phase, as a magnitude; None where it tells nothing.
+
+    A counter that is set back to about zero (at a step or a cycle) counts on from zero there; what it missed between
+    its last reading and the reset is lost, which a comparison has to allow for. One that wanders both ways tells
+    nothing.
 
     Args:
-        counter: The counter at each row, shape (n,), in Ah.
+        counter: The counter at each row, shape (n,), in Ah; either sign.
         first_row: Row before the phase.
         last_row: Row after it.
 
-    Source: common practice; counters may be reset at steps or cycles, then they tell nothing here.
+    Source: common practice; counters are reset at steps, at cycles, or never.
     """
     part = counter[first_row : last_row + 1]
     part = part[np.isfinite(part)]
     if part.size < 2:
         return None
     steps = np.diff(part)
-    span = abs(float(part[-1] - part[0]))
-    against = float(np.sum(np.abs(steps))) - span
+    size, before = np.abs(part), np.abs(part[:-1])
+    usual = float(np.median(np.abs(steps))) if steps.size else 0.0
+    # set back: from far away to within a few usual steps of zero, in one reading
+    reset = (before > 20 * max(usual, 1e-12)) & (size[1:] < 0.05 * before) & (size[1:] <= 5 * usual + 1e-12)
+    moves = np.where(reset, part[1:], steps)
+    span = abs(float(moves.sum()))
+    against = float(np.abs(moves).sum()) - span
     if span == 0 or against > 0.02 * span:
         return None
     return span

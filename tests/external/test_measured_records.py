@@ -47,6 +47,7 @@ if MEASURED is not None and MEASURED.is_dir():
     def test_counting_to_whole_rows_gives_the_laboratory_figure(tmp_path, name, stated_Ah):
         result = figures_of(tmp_path, name, 2.7)
         assert result["phases"][-1]["capacity_whole_rows_Ah"] == pytest.approx(stated_Ah, rel=5e-5)
+        assert result["capacity_whole_rows_Ah"] == pytest.approx(stated_Ah, rel=5e-5)
         # the interpolated figure differs by less than a reading, and its U covers that
         assert abs(result["capacity_Ah"] - stated_Ah) < result["capacity_U_Ah"]
 

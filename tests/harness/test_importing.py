@@ -211,3 +211,206 @@ def test_figures_of_an_import(tmp_path):
     assert result["start"] == "declared-full"
     assert result["capacity_Ah"] == pytest.approx(0.5 * (100 + 3300 - 95) / 3600, rel=0.01)
     assert result["end_voltage_V"] == 3.0
+
+
+# --- tables as laboratories write them -----------------------------------------------------------------------
+
+
+def lines_file(path, rows, preamble=()):
+    text = "\n".join([*preamble, *rows]) + "\n"
+    if path.suffix == ".gz":
+        path.write_bytes(gzip.compress(text.encode("utf-8")))
+    else:
+        path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("name", ["junk.csv", "junk.csv.gz"])
+def test_a_refused_row_is_named_by_its_line_in_the_file_with_header_blank_and_comment_lines_counted(tmp_path, name):
+    preamble = ["# a lab table", "", "# made by hand", "Time(s),Voltage(V),Current(A)"]
+    rows = ["0,3.71,0.0", "10,3.70,0.0", "20,0.24,0.0", "30,4.99,0.0", "40,0.3,0.0"]
+    with pytest.raises(InputError, match=r"from line 6 to line 7 the voltage goes from 3\.700 V to 0\.240 V"):
+        imported(tmp_path, lines_file(tmp_path / name, rows, preamble))
+
+
+def test_a_warning_names_the_line_too_also_after_rows_that_were_left_out(tmp_path):
+    rows = [f"{t:g},{v:g},{i:g}" for t, v, i in zip(T, V, I_A, strict=True)]
+    rows.insert(3, "")
+    rows.insert(5, "# the door slammed")
+    rows.append("4000,-0.6,0.0")  # line 1 is the header; two lines were put in
+    folder = imported(tmp_path, lines_file(tmp_path / "a.csv", rows, ["Time(s),Voltage(V),Current(A)"]))
+    notes, warned = imported_notes(folder)
+    assert any("line 7: '# the door slammed'" in note for note in notes)
+    assert any(f"(line {1 + len(rows)})" in text for text in warned if "reversal" in text)
+
+
+DT = 10.0
+
+
+def cycles(count=3, current_A=0.5, length=360):
+    """Cycles of discharge, rest, charge with a taper, rest; a row every DT. Yields step, kind, t, v, i."""
+    t = 0.0
+    step = 0
+    for _ in range(count):
+        for kind in ("DCH", "REST", "CHA", "REST"):
+            step += 1
+            for k in range(length if kind != "REST" else 10):
+                x = k / (length - 1)
+                if kind == "DCH":
+                    v, i = 4.15 - 1.16 * x, -current_A
+                elif kind == "CHA":
+                    v, i = min(4.2, 3.2 + 1.5 * x), current_A if x < 0.67 else current_A * np.exp(-(x - 0.67) / 0.1)
+                else:
+                    v, i = (3.4 if v < 3.6 else 4.18), 0.0
+                yield step, kind, t, v, i
+                t += DT
+
+
+def figures_of_cycles(tmp_path, rows, mapping="", **options):
+    folder = imported(tmp_path, lines_file(tmp_path / "c.csv", rows), mapping, cutoff=3.0, **options)
+    return folder, analyse_run(folder)
+
+
+def test_several_cycles_in_one_table_are_as_many_phases(tmp_path):
+    made = list(cycles())
+    rows = ["Time(s),Voltage(V),Current(A)"] + [f"{t:g},{v:.4f},{i:.4f}" for _, _, t, v, i in made]
+    _, result = figures_of_cycles(tmp_path, rows)
+    assert [phase["kind"] for phase in result["phases"]] == ["discharge", "charge"] * 3
+    assert result["capacity_Ah"] == pytest.approx(0.4917, abs=0.01)
+
+
+@pytest.mark.parametrize("reset", ["never", "each step", "each cycle"])
+@pytest.mark.parametrize("negative", [False, True])
+def test_separate_counters_of_charge_and_discharge_are_compared_however_they_are_reset(tmp_path, reset, negative):
+    made = list(cycles())
+    rows = ["Time(s),Step_Index,Voltage(V),Current(A),Charge_Capacity(Ah),Discharge_Capacity(Ah)"]
+    charge = discharge = 0.0
+    before, last = None, made[0][4]
+    for step, _, t, v, i in made:
+        cycle = (step - 1) // 4
+        if before is not None and (
+            (reset == "each step" and step != before[0]) or (reset == "each cycle" and cycle != before[1])
+        ):
+            charge = discharge = 0.0
+        before = (step, cycle)
+        moved = (last + i) / 2 * DT / 3600  # the current steps half-way between two rows
+        charge += max(moved, 0.0)
+        discharge += max(-moved, 0.0) * 1.05  # this counter counts 5 % too much
+        last = i
+        sign = -1 if negative else 1
+        rows.append(f"{t:g},{step},{v:.4f},{i:.4f},{charge:.6f},{sign * discharge:.6f}")
+    _, result = figures_of_cycles(tmp_path, rows)
+    told = [item["text"] for item in result["warnings"] if item["code"] == "counter-differs"]
+    assert len([text for text in told if "for this discharge" in text]) == 3
+    assert all("(-4." in text for text in told if "for this discharge" in text)
+    assert not any("for this charge" in text for text in told)
+
+
+def test_a_counter_that_falls_below_zero_is_no_doubt_by_itself(tmp_path):
+    made = list(cycles(1))
+    total, last = 0.0, made[0][4]
+    rows = ["Time(s),Voltage(V),Current(A),Ah"]
+    for _, _, t, v, i in made:
+        total += (last + i) / 2 * DT / 3600
+        last = i
+        rows.append(f"{t:g},{v:.4f},{i:.4f},{total:.6f}")
+    _, result = figures_of_cycles(tmp_path, rows)
+    assert not any(item["code"] == "counter-differs" for item in result["warnings"])
+
+
+def test_a_step_clock_alone_is_put_together_step_after_step(tmp_path):
+    made = list(cycles())
+    begins = {}
+    rows = ["Step_Time(s),Step_Index,Voltage(V),Current(A)"]
+    for step, _, t, v, i in made:
+        begins.setdefault(step, t - DT)
+        rows.append(f"{t - begins[step]:g},{step},{v:.4f},{i:.4f}")
+    folder, result = figures_of_cycles(tmp_path, rows)
+    record = columns(folder)
+    assert np.diff(record.t_s) == pytest.approx(DT)
+    assert record.gaps == ()
+    assert [phase["complete"] for phase in result["phases"] if phase["kind"] == "discharge"] == [True] * 3
+    assert any("one after the other" in note for note in imported_notes(folder)[0])
+
+
+def test_a_step_clock_beside_the_elapsed_time_may_fall(tmp_path):
+    made = list(cycles(2))
+    begins = {}
+    rows = ["Test_Time(s),Step_Time(s),Step_Index,Voltage(V),Current(A)"]
+    for step, _, t, v, i in made:
+        begins.setdefault(step, t - 30.0)
+        rows.append(f"{t:g},{t - begins[step]:g},{step},{v:.4f},{i:.4f}")
+    folder, result = figures_of_cycles(tmp_path, rows)
+    assert columns(folder).gaps == ()
+    assert len(result["phases"]) == 4
+
+
+@pytest.mark.parametrize("shown", ["(0.05123-0.01041j)", "0.05123-0.01041i", "5.123e-02-1.041e-02j"])
+def test_rows_of_impedance_are_left_out_and_the_rest_is_read(tmp_path, shown):
+    made = list(cycles(1))
+    rows = ["Time(s),Voltage(V),Current(A),Impedance(Ohm)"]
+    for number, (_, _, t, v, i) in enumerate(made):
+        rows.append(f"{t:g},{v:.4f},{i:.4f},")
+        if number % 2 == 0:  # more of them than an ordinary table may have of junk
+            rows.append(f"{t:g},,,{shown}")
+    folder, result = figures_of_cycles(tmp_path, rows)
+    record = columns(folder)
+    assert record.t_s.size == len(made)
+    assert result["capacity_Ah"] == pytest.approx(0.4917, abs=0.01)
+    notes, warned = imported_notes(folder)
+    assert any("impedance" in note for note in notes)
+    assert warned == []
+
+
+def test_complex_numbers_in_the_current_itself_are_impedance_and_no_current(tmp_path):
+    made = list(cycles(1))
+    rows = ["Time(s),Voltage(V),Current(A)"]
+    for number, (_, _, t, v, i) in enumerate(made):
+        rows.append(f"{t:g},{v:.4f},{i:.4f}")
+        if number % 3 == 0:
+            rows.append(f"{t:g},{v:.4f},(0.002+0.001j)")
+    folder, _ = figures_of_cycles(tmp_path, rows)
+    assert columns(folder).t_s.size == len(made)
+
+
+def test_an_impedance_beside_good_readings_is_kept_in_its_two_parts(tmp_path):
+    rows = ["Time(s),Voltage(V),Current(A),Impedance(Ohm)"]
+    rows += [f"{t:g},{v:.4f},{i:.4f},(0.05-{k / 1e5:.5f}j)" for k, (_, _, t, v, i) in enumerate(cycles(1))]
+    folder, _ = figures_of_cycles(tmp_path, rows)
+    extra = columns(folder).extra
+    assert extra["Impedance(Ohm)_real"] == pytest.approx(0.05)
+    assert extra["Impedance(Ohm)_imaginary"][100] == pytest.approx(-0.001)
+
+
+def test_a_record_of_impedance_alone_is_refused_in_one_sentence(tmp_path):
+    rows = ["Sense_current,Battery_current,Current_ratio,Battery_impedance"]
+    rows += ["(820.6-32.9j),(337.1-46.5j),(2.36+0.22j),(1.04+0.29j)"] * 40
+    with pytest.raises(InputError, match="no column for time and voltage"):
+        imported(tmp_path, lines_file(tmp_path / "z.csv", rows))
+    assert not (tmp_path / "logs").exists()
+
+
+def test_a_current_without_a_sign_takes_it_from_the_words_of_the_table(tmp_path):
+    made = list(cycles(2))
+    rows = ["Time(s),Voltage(V),Current(A),Mode"] + [f"{t:g},{v:.4f},{abs(i):.4f},{kind}" for _, kind, t, v, i in made]
+    folder, result = figures_of_cycles(tmp_path, rows)
+    assert [phase["kind"] for phase in result["phases"]] == ["discharge", "charge"] * 2
+    assert any("has no sign" in note for note in imported_notes(folder)[0])
+
+
+def test_a_current_without_a_sign_and_without_words_is_refused(tmp_path):
+    rows = ["Time(s),Voltage(V),Current(A)"] + [f"{t:g},{v:.4f},{abs(i):.4f}" for _, _, t, v, i in cycles(2)]
+    with pytest.raises(InputError, match="charge and discharge cannot be told apart"):
+        imported(tmp_path, lines_file(tmp_path / "c.csv", rows))
+
+
+def test_loads_that_step_in_one_direction_have_a_sign(tmp_path):
+    # After each heavy load the voltage recovers a lot under the light one: still a discharge.
+    t = np.arange(0.0, 7200.0, 10.0)
+    heavy = (t // 600) % 2 == 0
+    v = 4.0 - 0.9 * t / 7200 - 0.3 * heavy
+    rows = ["Time(s),Voltage(V),Current(A)"] + [
+        f"{a:g},{b:.4f},{-1.0 if c else -0.1:g}" for a, b, c in zip(t, v, heavy, strict=True)
+    ]
+    folder = imported(tmp_path, lines_file(tmp_path / "c.csv", rows))
+    assert columns(folder).current_A.max() < 0
