@@ -7,7 +7,8 @@ was ordered wait for the instruments to settle and say how many readings they ne
 Every check has a name that stands in events as `guard:<name>`:
 voltage-low, voltage-high, current-low, current-high, temperature-low, temperature-high,
 temperature-rate, temperature-lost, temperature-frozen, room-rise (the cell more than 15 K above the
-room, where a second sensor tells), charge, current-when-off, no-current, current-off-order,
+room, where a second sensor tells), temperature-rise, takes-no-charge (of a pre-charge), charge,
+current-when-off, no-current, current-off-order,
 voltage-rises, voltage-jump, reversed, frozen, no-reading, time (the stepping's own). The runner
 adds protection-tripped: an instrument says that it has switched itself off.
 """
@@ -65,6 +66,8 @@ class History:
     order: Order = OFF
     order_s: float = 0.0
     step: int = -1
+    step_s: float = 0.0
+    step_degC: float | None = None  # the first temperature of the step
     charge_Ah: float = 0.0
     last_t_s: float | None = None
     last_current_A: float = 0.0
@@ -91,6 +94,8 @@ def ordered(history: History, order: Order, t_s: float, step: int) -> None:
     if step != history.step:
         history.charge_Ah = 0.0
         history.step = step
+        history.step_s = t_s
+        history.step_degC = None
     history.order = order
     history.order_s = t_s
     history.odd = 0
@@ -163,7 +168,7 @@ def judge(
     return Verdict(None, violation)
 
 
-IMMEDIATE = frozenset({"temperature-lost", "temperature-frozen", "frozen", "charge"})
+IMMEDIATE = frozenset({"temperature-lost", "temperature-frozen", "frozen", "charge", "takes-no-charge"})
 
 
 def _absolute(
@@ -188,6 +193,14 @@ def _absolute(
         if high is not None and voltage_V > high + tolerance_V:
             text = f"{voltage_V:.3f} V is above {high:.3f} V"
             return Violation("voltage-high", text, voltage_V, high)
+        if limits.reach_V is not None and limits.reach_within_s is not None and voltage_V < limits.reach_V:
+            since_s = t_s - history.step_s
+            if history.order.kind == "charge" and since_s >= limits.reach_within_s - 1.0:
+                text = (
+                    f"the cell does not take charge: {voltage_V:.3f} V after {since_s / 60:.0f} min of pre-charge, "
+                    f"{limits.reach_V:.3f} V have to be reached by then; it is ruined, or has a short inside"
+                )
+                return Violation("takes-no-charge", text, voltage_V, limits.reach_V)
         jump = _jump(history, t_s, voltage_V)
         if jump is not None:
             return jump
@@ -245,6 +258,13 @@ def _temperature(
     if low is not None and temperature_degC < low:
         text = f"{temperature_degC:.1f} °C is below {low:.1f} °C"
         return Violation("temperature-low", text, temperature_degC, low)
+    if history.step_degC is None:
+        history.step_degC = temperature_degC
+    most_K = limits.temperature_rise_K
+    if most_K is not None and temperature_degC - history.step_degC > most_K:
+        rise_K = temperature_degC - history.step_degC
+        text = f"the cell has warmed by {rise_K:.1f} K in this step; {most_K:g} K are allowed: a short inside"
+        return Violation("temperature-rise", text, rise_K, most_K)
     if temperature_degC != history.temperature_degC:
         history.temperature_degC = temperature_degC
         history.temperature_same_s = t_s

@@ -76,6 +76,9 @@ class Limits:
     temperature_high_degC: float | None = None
     temperature_rate_K_per_min: float | None = None
     charge_Ah: float | None = None  # magnitude through one step
+    temperature_rise_K: float | None = None  # above the first reading of the step
+    reach_V: float | None = None  # a charge that has not brought the cell there within `reach_within_s` is refused
+    reach_within_s: float | None = None
     voltage_tolerance_V: float = 0.05  # what the voltmeter may be off
 
 

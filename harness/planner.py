@@ -230,7 +230,7 @@ def _context(
                 may_charge, why_not = False, "a run identified it, and nobody has declared it rechargeable"
             elif state == "quarantined" and verdict.verdict == "accept":
                 may_charge, why_not = False, "it is in quarantine on the shelf; its state comes first"
-            elif verdict.verdict == "quarantine" and key != "auto":
+            elif verdict.verdict == "quarantine" and (key != "auto" or as_found_V >= charging.reject_below_V > 0.0):
                 precharge_only = wants_charge
         elif not declared and (key == "auto" or by_run):
             may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
@@ -587,8 +587,9 @@ def _charge(context: _Context, step: RecipeStep) -> _Draft:
         most_Ah = min(most_Ah, 1.05 * charging.charge_factor * context.capacity_Ah)
     order = Order("charge", voltage_V=held_V, current_A=current_A)
     ends = _ends(context, step, current_A, held_V)
-    if context.precharge_only:  # nothing but a rest follows: warming ends it
-        ends = (*ends, End("condition", "temperature_rise_K", ">=", charging.precharge_rise_K))
+    reach_V = None
+    if word == "pre-charge" and not normal:  # a cell that does not take it is not charged on
+        reach_V = next((end.value for end in ends if end.quantity == "voltage_V"), None)
     limits = Limits(
         voltage_low_V=charging.reject_below_V,
         voltage_high_V=context.charge_limit_V,
@@ -598,6 +599,9 @@ def _charge(context: _Context, step: RecipeStep) -> _Draft:
         temperature_high_degC=charging.charge_high_degC,
         temperature_rate_K_per_min=OTHER_RATE_K_PER_MIN if timed else CHARGE_RATE_K_PER_MIN,
         charge_Ah=most_Ah,
+        temperature_rise_K=charging.precharge_rise_K if word == "pre-charge" else None,
+        reach_V=reach_V,
+        reach_within_s=None if reach_V is None else most_s,
     )
     made = Step(
         name=step.name, kind="charge", segments=(Segment(order, most_s),),
@@ -1106,6 +1110,11 @@ def _plan(
     has_sensor = bool((bench or {}).get("cell", {}).get("temperature"))
     energises = any(draft.side for draft in drafts)
     needs_temperature = has_sensor and energises and not recipe.device
+    if context.precharge_only and bench is not None and not has_sensor:
+        raise InputError(
+            f"{context.cell_id}: a cell of the quarantine band is pre-charged only with a sensor at it, and bench "
+            f"{bench.get('name', 'bench')!r} has none; cell.temperature names it in the bench file"
+        )
     timed = any(end.quantity.startswith("temperature") for step in steps for end in step.ends)
     if timed and bench is not None and not has_sensor:
         warnings.append(
@@ -1208,10 +1217,10 @@ def _as_found(context: _Context, steps: tuple[Step, ...], charges: bool) -> tupl
             return -0.05, DEVICE_FOUND_V  # a cell left in the lamp shows
         return -0.05, PANEL_MOST_V
     if charges:
-        if charging.key == "auto":
-            return charging.reject_below_V, context.charge_limit_V
         if context.precharge_only:
             return charging.reject_below_V, charging.reject_above_V
+        if charging.key == "auto":
+            return charging.quarantine_below_V, context.charge_limit_V
         return charging.quarantine_below_V, charging.reject_above_V
     if any(step.kind in ("discharge", "pulses") for step in steps):
         return context.cutoff_V + EMPTY_HEADROOM_V, window.reject_above_V

@@ -214,3 +214,30 @@ def test_without_a_room_sensor_that_can_be_right_there_is_nothing_to_compare_wit
 
 def test_a_warm_room_is_no_fault_of_the_cell() -> None:
     assert warm((5.0, 38.0, 30.0), (6.0, 38.0, 30.0))[-1] == guard.FINE
+
+
+PRE_CHARGE = dataclasses.replace(LIMITS, temperature_rise_K=5.0, reach_V=3.0, reach_within_s=3600.0)
+CHARGE = Order("charge", voltage_V=4.2, current_A=0.1)
+
+
+def test_a_cell_that_does_not_take_the_pre_charge_is_stopped_when_its_time_is_over() -> None:
+    rows: list[Row] = [(60.0 * k, 2.6 + k / 1000, 0.1, 20.0 + k / 1000) for k in range(1, 61)]
+    verdicts = run(discharging(CHARGE), *rows, limits=PRE_CHARGE)
+    assert all(verdict == guard.FINE for verdict in verdicts[:-1])
+    stop = verdicts[-1].stop
+    assert stop is not None and stop.check == "takes-no-charge"
+    assert "does not take charge" in stop.text and "60 min" in stop.text
+
+
+def test_a_cell_that_takes_the_pre_charge_is_left_alone() -> None:
+    rows: list[Row] = [(60.0 * k, 2.6 + k / 100, 0.1, 20.0 + k / 1000) for k in range(1, 61)]
+    assert all(v == guard.FINE for v in run(discharging(CHARGE), *rows, limits=PRE_CHARGE))
+
+
+def test_a_cell_that_warms_in_the_pre_charge_is_stopped_by_the_second_reading() -> None:
+    rows: list[Row] = [(600.0 * k, 2.6 + k / 100, 0.1, 20.0 + k) for k in range(6)]
+    *fine, suspect, stop = run(discharging(CHARGE), *rows, (3000.5, 2.65, 0.1, 25.3), (3001.0, 2.651, 0.1, 25.3),
+                               limits=PRE_CHARGE)  # fmt: skip
+    assert all(verdict == guard.FINE for verdict in fine)
+    assert suspect.suspect is not None and suspect.stop is None
+    assert stop.stop is not None and stop.stop.check == "temperature-rise"

@@ -212,14 +212,32 @@ def test_a_cell_that_may_not_be_charged_is_refused_with_the_reason(name, record,
 
 
 def test_in_the_quarantine_band_only_the_slow_pre_charge_is_done():
-    plan = build_plan("charge", cell(as_found_V=2.2), bench(), present=True)
+    plan = build_plan("charge", cell(as_found_V=2.2), bench(cell={"temperature": "logger"}), present=True)
     charged = [step for step in plan.steps if step.kind == "charge"]
     assert [step.name for step in charged] == ["pre-charge"]
     assert charged[0].segments[0].order.current_A == pytest.approx(0.1)
     assert charged[0].max_duration_s == 3600.0
     assert not charged[0].time_is_end
-    assert ("temperature_rise_K", 5.0) in [(end.quantity, end.value) for end in charged[0].ends]
+    # Limits, not ends: a cell that warms, or that is not at 3.0 V by then, is stopped by the guard.
+    limits = charged[0].limits
+    assert (limits.temperature_rise_K, limits.reach_V, limits.reach_within_s) == (5.0, 3.0, 3600.0)
+    assert [end.quantity for end in charged[0].ends] == ["voltage_V"]
     assert (plan.as_found_low_V, plan.as_found_high_V) == (2.0, 4.25)
+
+
+def test_a_cell_of_the_quarantine_band_is_not_pre_charged_without_a_sensor_at_it():
+    with pytest.raises(InputError, match="only with a sensor at it"):
+        build_plan("charge", cell(as_found_V=2.2), bench(), present=True)
+
+
+def test_an_unidentified_cell_of_the_quarantine_band_gets_the_slow_pre_charge_and_no_more():
+    record = cell("auto", as_found_V=2.2, declared_rechargeable=True)
+    plan = build_plan("charge", record, bench(cell={"temperature": "logger"}), present=True)
+    assert [step.name for step in plan.steps if step.kind == "charge"] == ["pre-charge"]
+    with pytest.raises(InputError, match="quarantine band"):
+        build_plan("identify", record, bench(cell={"temperature": "logger"}), present=True)
+    # and one that is found there on the bench, whatever the shelf says, is refused by the as-found check
+    assert build_plan("charge", {**record, "as_found_V": 3.0}, bench(), present=True).as_found_low_V == 2.5
 
 
 def test_charging_with_nobody_there_needs_an_explicit_yes_and_a_supply_that_guards_itself():
