@@ -27,6 +27,7 @@ from harness.bench import BenchDescription
 from harness.errors import BenchError, InputError, Refused
 from harness.journal import JournalWriter, RunFolder, read_run, rounded, utc_text
 from harness.plan import Order, Plan, Step, plan_from_dict
+from harness.proofs import as_event
 from harness.rig import CellReading, Rig
 from harness.stepping import (
     OFF,
@@ -41,6 +42,7 @@ from harness.stepping import (
     initial,
     replay,
 )
+from harness.zero import Zeros, cause_of, judge_zero, zeros_of
 
 SOON_S = 0.2
 BEAT_S = 1.0
@@ -48,6 +50,7 @@ SAFE_CURRENT_A = 0.020
 SAFE_TRIES = 5
 OFF_SETTLE_S = 0.5
 ASK_AGAIN_S = 1.0
+TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 AGREE_V = 0.05
 CONTINUITY_V = 0.25
 TIMER_FACTOR = 1.5  # of the expected time: a supply's own timer, for when the computer is dead
@@ -129,6 +132,8 @@ class Runner:
         hand_voltage_V: What a hand meter read before anything was connected; None when not given.
         attended_now: Tells from the wall clock whether the attended hours hold.
         alarm: Called with (kind, text) at a stop, at the end, or when a person is needed.
+        proofs: What was proven of the bench this evening (`harness.proofs`); goes into the events.
+        tell: Called with a line of plain words about what was found before the first order.
     """
 
     plan: Plan
@@ -143,6 +148,8 @@ class Runner:
     alarm: Callable[[str, str], None] | None = None
     from_folder: RunFolder | None = None
     same_cell: bool = False
+    proofs: tuple[Mapping[str, Any], ...] = ()
+    tell: Callable[[str], None] | None = None
     take_signals: bool = True
     signalled: str = ""
     journal: JournalWriter | None = None
@@ -155,6 +162,9 @@ class Runner:
     _keeper_gone: bool = False
     _shown_s: float = -1e9
     _beat_s: float = -1e9
+    _zeros: Zeros | None = None  # the readings of the first stretch with everything off
+    _trips_s: float = 0.0
+    _trips_before: tuple[str, ...] = ()  # what had tripped before this run, and is no news
     notes: list[str] = field(default_factory=list)  # what the record should say of the host
 
     # -- the whole run ------------------------------------------------------------------------
@@ -288,9 +298,13 @@ class Runner:
         self.journal = JournalWriter.open_new(self.folder, self.header, self.rig.extra_columns)
         self.state = initial(self.plan)
         self._event("run-begun", profile=self.plan.profile, cell=self.plan.cell_id, notes=self.notes)
+        for proof in self.proofs:
+            self._event(proof["kind"], **as_event(proof))
         if trouble is not None:
             raise trouble
+        self._trips_before = tuple(self.rig.read_trips())
         first = self._read_cell(energised=False)
+        remarks = self._remarks(first, answers)
         problems = self._problems(first, answers, setups)
         limits = {} if problems else self._arm()
         self._event(
@@ -303,9 +317,13 @@ class Runner:
             queued={name: errors for name, errors in queued.items() if errors},
             armed=limits,
             problems=problems,
+            remarks=remarks,
         )
+        for remark in remarks:
+            self._say(remark)
         if problems:
             raise Refused(f"{self.plan.cell_id}: {problems[0]}; outputs are off; see {self.folder}")
+        self._zeros = Zeros(self.rig.measured_currents())
 
     def _problems(
         self,
@@ -345,16 +363,75 @@ class Runner:
         for name, setup in setups.items():
             if setup.get("on") is True:
                 found.append(f"{name}: is switched on already; switch it off and look why")
-        if first.current_A is not None and abs(first.current_A) > SAFE_CURRENT_A and self._needs_cell():
-            found.append(f"{first.current_A:.3f} A flows although everything is off")
+        if self._needs_cell():
+            for name in self.rig.measured_currents():
+                current_A = self.rig.answers[name]["current_A"]
+                if abs(current_A) > SAFE_CURRENT_A:
+                    found.append(f"{current_A:.3f} A flows although everything is off ({name}). {cause_of(current_A)}")
         if plan.needs_temperature and first.temperature_degC is None:
             found.append("the plan relies on the cell's temperature, and no sensor gives one")
         return found
 
     def _needs_cell(self) -> bool:
+        """Whether this run charges or drains: by an instrument, or by a resistor that is put on by hand."""
         return any(
-            segment.order.kind in ("charge", "discharge") for step in self.plan.steps for segment in step.segments
+            segment.order.kind in ("charge", "discharge") or (step.kind == "log" and step.leads == "discharge")
+            for step in self.plan.steps
+            for segment in step.segments
         )
+
+    def _remarks(self, first: CellReading, answers: Mapping[str, Mapping[str, float]]) -> list[str]:
+        """Return what should be known of a bench that only reads, and forbids nothing."""
+        found = [f"before this run: {text}" for text in self._trips_before]
+        voltage_V, window = first.voltage_V, self.plan.notes.get("window")
+        if self._needs_cell() or voltage_V is None or not window:
+            return found
+        shown = f"{voltage_V:.3f} V at the terminals"
+        name = self.plan.notes.get("chemistry_name", self.plan.chemistry)
+        if voltage_V < -AGREE_V:
+            found.append(f"{shown}: connected the wrong way round; this run only reads")
+        elif voltage_V > window["charge_limit_V"] + AGREE_V:
+            found.append(f"{shown}: above {window['charge_limit_V']:.2f} V, the most of {name}; this run only reads")
+        elif voltage_V < window["hard_low_V"] - AGREE_V:
+            found.append(f"{shown}: below {window['hard_low_V']:.2f} V, the least of {name}; this run only reads")
+        return found + self._disagreement(voltage_V, answers)
+
+    def _take_zero(self) -> None:
+        """Make the current zero of the readings so far: recorded, said, and refused where it is none.
+
+        Raises:
+            Refused: an instrument shows so much that it is no zero any more.
+        """
+        taken, bench = self._zeros, self.rig.description
+        if taken is None or not taken.enough:
+            return
+        self._zeros = None
+        digits = {name: float(bench.current_of(name)["resolution"]) for name in taken.names}
+        refused = []
+        for zero in zeros_of(taken, digits):
+            specification = bench.current_of(zero.instrument)
+            verdict, text = judge_zero(zero, float(specification["offset"]), bool(specification["assumed"]))
+            self._event("current-zero", **zero.event(), verdict=verdict, text=text)
+            self._say(f"{'! ' if verdict == 'warn' else ''}current zero: {text}")
+            if verdict == "refuse":
+                refused.append(text)
+        if refused:
+            raise Refused(f"{self.plan.cell_id}: {refused[0]}; outputs are off; see {self.folder}")
+
+    def _say(self, text: str) -> None:
+        if self.tell is not None:
+            self.tell(text)
+
+    def _ask_trips(self, energised: bool) -> str:
+        """Ask once a minute, while current is ordered, whether a protection has acted; return which."""
+        now_s = self._now()
+        if not energised or now_s - self._trips_s < TRIPS_EVERY_S:
+            return ""
+        self._trips_s = now_s
+        return self._new_trips()
+
+    def _new_trips(self) -> str:
+        return "; ".join(text for text in self.rig.read_trips() if text not in self._trips_before)
 
     def _disagreement(self, voltage_V: float, answers: Mapping[str, Mapping[str, float]]) -> list[str]:
         """Compare the voltmeters that are valid with the outputs off."""
@@ -538,6 +615,7 @@ class Runner:
         state = self.state
         clock = self.clock
         energised = state.order.kind != "off"
+        tripped = self._ask_trips(energised)
         asked_s = clock.now_s()
         reading = self.rig.read(energised)
         t_s = 0.5 * (asked_s + clock.now_s()) - self._t0_s
@@ -556,7 +634,14 @@ class Runner:
             lost = guard.Violation("no-reading", text, t_s - before_s, self.plan.max_gap_s)
             self._guard_stop(lost, self.plan.steps[state.plan_step])
         step = self.plan.steps[state.plan_step]
-        verdict = guard.judge(self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC)
+        order = state.order
+        if self._zeros is not None and (order.kind == "off" or (order.kind == "connect" and order.mode == "open")):
+            self._zeros.note(t_s, self.rig.answers)
+        verdict = guard.judge(
+            self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC, reading.room_degC
+        )
+        if tripped and verdict.stop is None:
+            verdict = guard.Verdict(guard.Violation("protection-tripped", tripped, None, None), None)
         if verdict.stop is not None:
             self._guard_stop(verdict.stop, step)
         sample = Sample(t_s, voltage_V, current_A, temperature_degC)
@@ -588,6 +673,11 @@ class Runner:
 
     def _guard_stop(self, violation: guard.Violation, step: Step) -> None:
         self.make_safe()
+        tripped = ""
+        with contextlib.suppress(DriverError):
+            tripped = self._new_trips()
+        if tripped and tripped not in violation.text:
+            violation = violation._replace(text=f"{tripped}: {violation.text}")
         self._event(
             "guard",
             check=violation.check,
@@ -679,6 +769,8 @@ class Runner:
             self._event(event["kind"], t_s=t_s, **fields)
             if event["kind"] == "finished":
                 self._finish_text = str(event["text"])
+        if self._zeros is not None and any(order.kind != "off" for order in orders):
+            self._take_zero()
         for order in orders:
             guard.ordered(self.history, order, t_s, self.state.step)
             if order.kind == "off":
@@ -892,6 +984,7 @@ def run_header(
                 "voltage": bench.cell_voltage,
                 "current": list(bench.cell_current),
                 "temperature": bench.cell_temperature,
+                "room_temperature": bench.room_temperature,
                 "voltage_when_off": bench.cell_voltage_when_off,
             },
         },

@@ -111,14 +111,14 @@ def judge_zero(zero: Zero, offset_A: float, assumed: bool) -> tuple[Verdict, str
     charge = f"{size_A * NIGHT_H * 1000:.0f} mAh in ten hours"
     if size_A > most_A:
         return "refuse", (
-            f"{shown}; {allowed}, and more than {most_A * 1000:g} mA is refused. {_cause(zero.current_A)}"
+            f"{shown}; {allowed}, and more than {most_A * 1000:g} mA is refused. {cause_of(zero.current_A)}"
         )
     if size_A > offset_A + 2.0 * zero.standard_uncertainty_A:
         return "warn", f"{shown}, {charge}; {allowed}: let it warm up, set its zero, or have it adjusted"
     return "fine", f"{shown}, {charge}; {allowed}"
 
 
-def _cause(current_A: float) -> str:
+def cause_of(current_A: float) -> str:
     """Name what is most likely behind a zero that is none."""
     if current_A < 0.0:
         flows = "a bleeder, a lamp or a resistor drains the cell, or the instrument's zero is off"
