@@ -23,9 +23,16 @@ class TerminalPerson:
             self._thread = threading.Thread(target=self._wait, name="person", daemon=True)
             self._thread.start()
 
+    present = True
+
     def answered(self) -> bool:
         """Whether the last request has been done."""
         return self._done.is_set()
+
+    def show(self, text: str) -> None:
+        """Say what to do; the bench itself sees that it was done."""
+        sys.stderr.write(f"\n\a>>> {text}\n")
+        sys.stderr.flush()
 
     def _wait(self) -> None:
         if sys.stdin.readline():
@@ -57,6 +64,15 @@ class ObligingPerson:
         if self._hands is not None:
             self._hands(text)
 
+    @property
+    def present(self) -> bool:
+        """Whether there is somebody with hands: who can warm a sensor, or put in a resistor."""
+        return self._there and self._hands is not None
+
     def answered(self) -> bool:
         """Whether the last request has been done."""
         return self._there
+
+    def show(self, text: str) -> None:
+        """Do what is said; errors as `ask`."""
+        self.ask(text)

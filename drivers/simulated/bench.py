@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from drivers.roles import Clock, Instrument
 from drivers.simulated import clock as virtual
 from drivers.simulated.cell import SimulatedCell, delivered_Ah, make_cell
+from drivers.simulated.hand import act
 from drivers.simulated.instruments import (
     CURRENT,
     LOWEST_LOAD_V,
@@ -51,6 +52,7 @@ class SimulatedBench:
         lead_ohm: Leads and holder, seen by an instrument without remote sense.
         sense: Whether the instruments sense at the cell.
         contact_spread_ohm: What the holder's contacts may add each time the cell is put in anew.
+        room: Whether there is a second sensor, which shows the room.
         voltage, current, temperature: What the channels may be off by.
     """
 
@@ -69,6 +71,7 @@ class SimulatedBench:
         lead_ohm: float = 0.030,
         sense: bool = True,
         contact_spread_ohm: float = 0.001,
+        room: bool = False,
         voltage: ChannelSpec = VOLTAGE,
         current: ChannelSpec = CURRENT,
         temperature: ChannelSpec = TEMPERATURE,
@@ -77,7 +80,7 @@ class SimulatedBench:
         self.kind = kind
         self.seed = seed
         self.clock: Clock = clock or virtual.VirtualClock(begin_utc or virtual.BEGIN)
-        self.device = DEVICES[kind]() if kind in DEVICES else None  # stands where a cell would
+        self.device: Device | None = DEVICES[kind]() if kind in DEVICES else None  # stands where a cell would
         self.cell = cell or make_cell("li-ion" if self.device else kind, rng, start_soc, ambient_degC)
         self._device_V = self.device.open_circuit_V() if self.device else 0.0
         self.start_soc = self.cell.soc
@@ -94,6 +97,11 @@ class SimulatedBench:
             "supply": self.supply,
             "thermometer": self.thermometer,
         }
+        self.room: SimThermometer | None = None
+        if room:
+            self.instruments["room"] = self.room = SimThermometer(self, "room", rng, errors, temperature, voltage)
+            self.room.of_the_room = True
+        self.check_ohm = 10.0  # what the check resistor really is
         self.switch: SimSwitch | None = None
         if leads == "relay":
             self.switch = SimSwitch(self, "relay")
@@ -150,9 +158,11 @@ class SimulatedBench:
     def asked(self, text: str) -> None:
         """Do by hand what the person of this bench is asked for.
 
-        A lamp in place of the cell is switched; the voltmeter's clips are moved; the cell is reseated.
+        A lamp in place of the cell is switched; the voltmeter's clips are moved; the cell is reseated; the
+        sensor is warmed, the check resistor put in and taken out.
         """
         self.update()
+        act(self, text)
         if self.device is not None and self.device.asked(text):
             self.touch()
         words = text.lower()
@@ -162,6 +172,11 @@ class SimulatedBench:
             self.sense = True
         if "out of its holder and put it back" in words:
             self.reseat()
+
+    def hand_meter_V(self) -> float:
+        """Return what a hand meter shows at the cell, V, to the millivolt."""
+        self.update()
+        return round(self.sense_voltage(), 3)
 
     def reseat(self) -> None:
         """Take the cell out of its holder and put it back: the contacts touch elsewhere."""
@@ -337,6 +352,10 @@ class SimulatedBench:
                 "specification": {"temperature": temperature.table("K")},
             },
         }
+        cell: dict[str, Any] = {"voltage": "load", "current": ["load", "supply"], "temperature": "thermometer"}
+        if self.room is not None:
+            instruments["room"] = {**instruments["thermometer"]}
+            cell["room_temperature"] = "room"
         if self.switch is not None:
             instruments["relay"] = {"role": "switch", "port": "simulated"}
         return {
@@ -345,7 +364,8 @@ class SimulatedBench:
             "sensed_at": "cell" if self.sense else "load",
             "simulated": True,
             "instruments": instruments,
-            "cell": {"voltage": "load", "current": ["load", "supply"], "temperature": "thermometer"},
+            "cell": cell,
+            "check_resistor": {"resistance": "10 ohm", "tolerance": "0.1 %"},
         }
 
     def truth(self, current_A: float | None = None, cutoff_V: float | None = None) -> dict[str, Any]:

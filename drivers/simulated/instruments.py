@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from drivers.errors import InstrumentError, LimitError
 from drivers.roles import Abilities, DischargeMode, Position, SafeState
+from drivers.simulated.hand import Fingers
 
 if TYPE_CHECKING:
     from drivers.simulated.bench import SimulatedBench
@@ -83,7 +84,7 @@ class SimulatedInstrument:
 
     def __init__(self, bench: "SimulatedBench", name: str, abilities: Abilities) -> None:
         self.bench = bench
-        self.name = name
+        self.name: str = name
         self.abilities = abilities
         self.identity = f"AMPHORA SIM,{self.role.upper()},{bench.seed:04d},1.0"
         self.queue: list[str] = []
@@ -436,7 +437,15 @@ class SimThermometer(SimulatedInstrument):
         self.temperature = Channel(temperature, rng, errors)
         self.voltage = Channel(voltage, rng, errors)
         self.lost = False
+        self.of_the_room = False  # it hangs in the air beside the bench
+        self.fingers = Fingers()
         self.identity = f"simulated logger, {bench.seed:04d}"
+
+    def true_degC(self) -> float:
+        """Return how warm the sensor is, in degree Celsius."""
+        cell = self.bench.cell
+        lies_on_degC = cell.ambient_degC if self.of_the_room else cell.temperature_degC
+        return lies_on_degC + self.fingers.warmth(self.bench.clock.now_s(), lies_on_degC)
 
     def read(self) -> Mapping[str, float]:
         """Measure the temperature of the can."""
@@ -446,7 +455,7 @@ class SimThermometer(SimulatedInstrument):
             self.fault(self, "read")
         if self.lost:
             return {}
-        values = {"temperature_degC": self.temperature.read(bench.cell.temperature_degC)}
+        values = {"temperature_degC": self.temperature.read(self.true_degC())}
         if self.reading_fault is not None:
             values = self.reading_fault(values)
         return values
