@@ -21,6 +21,7 @@ from drivers.roles import Clock
 from harness.bench import BenchDescription, CheckResistor
 from harness.errors import BenchError, InputError, JournalDamaged, Refused
 from harness.journal import to_line, utc_text, write_whole
+from harness.plan import Plan
 from harness.quantities import format_quantity
 from harness.rig import Rig
 
@@ -56,6 +57,11 @@ class Person(Protocol):
 
     def show(self, text: str) -> None:
         """Say what to do; the bench itself sees that it was done."""
+        ...
+
+    @property
+    def present(self) -> bool:
+        """Whether there is somebody who can do such things now."""
         ...
 
 
@@ -525,6 +531,84 @@ def check_leakage(
         "passed": passed,
         "text": text,
     }
+
+
+# -- before a run ---------------------------------------------------------------------------------------
+
+
+def of_the_evening(
+    plan: Plan, rig: Rig, logs: Path, clock: Clock, person: Person, tell: Tell
+) -> tuple[dict[str, Any], ...]:
+    """Return the proofs that a run goes into the night with; has the sensor warmed where a charge relies on it.
+
+    A discharge with a sensor that nobody proved is told aloud and goes on: its voltage and its time
+    stop it. On a simulated bench without hands nobody can warm anything, and the record says so.
+
+    Raises:
+        Refused: the plan charges, and the sensor is not proven.
+        BenchError: an instrument does not answer.
+    """
+    bench = rig.description
+    checks = read_checks(logs)
+    sensor = bench.cell_temperature if plan.needs_temperature else None
+    if not checks and sensor is None:
+        return ()
+    try:
+        identities = {name: instrument.identify() for name, instrument in rig.instruments.items()}
+    except DriverError as error:
+        if plan.charges:
+            raise BenchError(str(error)) from error
+        return ()  # the checks of the run tell who it is
+    now = clock.utc()
+    found = []
+    resistor = latest(checks, "check-resistor", bench, now, identities=identities)
+    if resistor is not None:
+        found.append(resistor)
+        if not resistor["passed"]:
+            tell(f"! the check resistor of this evening FAILED: {resistor['text']}")
+    leak = latest(checks, "leakage", bench, now, within=None)
+    if leak is not None and not leak["passed"]:
+        tell(f"! {leak['text']}")
+    if sensor is not None:
+        proof = latest(checks, "sensor-proven", bench, now, identities=identities, sensor=sensor)
+        if proof is None:
+            proof = _prove_for(plan, rig, sensor, identities, logs, clock, person, tell)
+        found.append(proof)
+    return tuple(found)
+
+
+def _prove_for(
+    plan: Plan,
+    rig: Rig,
+    sensor: str,
+    identities: Mapping[str, str],
+    logs: Path,
+    clock: Clock,
+    person: Person,
+    tell: Tell,
+) -> dict[str, Any]:
+    """Have the sensor proven now where the plan charges, else say that it is not."""
+    bench = rig.description
+    now = utc_text(clock.utc())
+    if not plan.charges:
+        text = f"{sensor} has not been proven this evening ('amphora bench check --sensor'): do not rely on it"
+        tell(f"! {text}")
+        return {"kind": "sensor-unproven", "utc": now, "sensor": sensor, "text": text}
+    if not person.present:
+        if bench.simulated:
+            text = f"{sensor} is not proven: the bench is simulated, and nobody there has hands"
+            return {"kind": "sensor-unproven", "utc": now, "sensor": sensor, "text": text}
+        raise Refused(
+            f"{plan.cell_id}: charging relies on {sensor}, which has not been proven this evening, and nobody is at "
+            "the terminal to warm it; 'amphora bench check --sensor' does that; nothing was switched on"
+        )
+    try:
+        proof = prove_sensor(rig, sensor, clock, person, tell)
+    except DriverError as error:
+        raise BenchError(str(error)) from error
+    if not proof["proven"]:
+        raise Refused(f"{plan.cell_id}: charging relies on {sensor}: {proof['text']}; nothing was switched on")
+    return keep(logs, bench, {sensor: identities[sensor]}, "sensor-proven", clock.utc(), **proof)
 
 
 # -- in words ---------------------------------------------------------------------------------------------

@@ -15,11 +15,12 @@ from typing import Any
 from drivers.errors import DriverError
 from drivers.roles import Clock, Instrument
 from harness.bench import BenchDescription
-from harness.errors import AmphoraError, InputError
+from harness.errors import AmphoraError, InputError, Refused
 from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
+from harness.proofs import Person, in_words, of_the_evening, read_checks
 from harness.rig import Rig
-from harness.runner import Outcome, Person, Progress, Runner, resumable, run_folder, run_header
+from harness.runner import AGREE_V, Outcome, Progress, Runner, resumable, run_folder, run_header
 from harness.shelf import Shelf
 
 FULL_FOR_H = 4.0
@@ -136,7 +137,40 @@ def make_plan(
     if bench is not None and bench.speed_up > 1.0:
         # A simulated bench that lives faster: two real seconds may pass between readings.
         plan = dataclasses.replace(plan, max_gap_s=max(plan.max_gap_s, 2.0 * bench.speed_up))
-    return with_zero_rest(plan), cell
+    plan = with_zero_rest(plan)
+    if bench is not None:
+        plan.notes["proofs"] = in_words(read_checks(request.logs), bench, now)
+    return plan, cell
+
+
+def check_hand_voltage(request: Request) -> None:
+    """Refuse a cell that the hand meter shows the wrong way round, before anything is opened.
+
+    Raises:
+        Refused: it is.
+    """
+    hand_V = request.hand_voltage_V
+    if hand_V is not None and hand_V < -AGREE_V:
+        raise Refused(
+            f"{request.cell_id}: the hand meter reads {hand_V:.3f} V: the cell is in the wrong way round, or the "
+            "meter's leads are swapped; a reversed cell conducts through a load before any program acts; "
+            "nothing was switched on"
+        )
+
+
+def by_hand_now(plan: Plan, request: Request, bench: BenchDescription) -> list[str]:
+    """Return what a person has to have done before a run is let at a cell; short, for its start."""
+    if plan.notes.get("device") or plan.max_current_A <= 0.0:
+        return []
+    fuse_A = plan.notes.get("fuse_A")
+    fuse = f"a fuse of {fuse_A:g} A" if fuse_A else "a fuse"
+    lines = [f"At the cell: {fuse}; the largest current is {plan.max_current_A:.3g} A, a fuse is at most twice that."]
+    if request.hand_voltage_V is None and not bench.simulated:
+        lines.append(
+            "! no hand-meter voltage was typed in (--hand-voltage): nobody but the instruments has looked at the "
+            "polarity, and a reversed cell conducts through them before any program acts"
+        )
+    return lines
 
 
 def with_zero_rest(plan: Plan) -> Plan:
@@ -147,7 +181,10 @@ def with_zero_rest(plan: Plan) -> Plan:
         return plan
     first = plan.steps[0]
     if first.kind == "rest" and first.max_duration_s >= ZERO_REST_S:
-        return plan
+        if first.sample_interval_s <= 1.0 or first.ends:
+            return plan
+        every_second = dataclasses.replace(first, sample_interval_s=1.0)  # the zero is taken in this rest
+        return dataclasses.replace(plan, steps=(every_second, *plan.steps[1:]))
     zero = Step(
         name="current zero",
         kind="rest",
@@ -189,16 +226,23 @@ def carry_out(
     *,
     show: Callable[[Progress], None] | None = None,
     alarm: Callable[[str, str], None] | None = None,
+    tell: Callable[[str], None] | None = None,
     guarded: bool = True,
 ) -> Outcome:
     """Plan and run; returns how it ended, with the folder.
 
     Args:
+        tell: Gets a line of plain words at a time about what is asked of the person and what was found.
         guarded: Start the keeper process and take the locks (a virtual bench needs neither).
     """
-    now = clock.utc()
+    say = tell or (lambda text: None)
+    check_hand_voltage(request)
     abilities = {name: instrument.abilities for name, instrument in rig.instruments.items()}
-    plan, cell = make_plan(request, bench, now, abilities)
+    plan, cell = make_plan(request, bench, clock.utc(), abilities)
+    for line in by_hand_now(plan, request, bench):
+        say(line)
+    proofs = of_the_evening(plan, rig, request.logs, clock, person, say)
+    now = clock.utc()
     folder = run_folder(request.logs, request.cell_id, request.profile, now)
     header = run_header(
         plan_to_dict(plan), cell, bench, folder, plan.start, plan.cutoff_V or None, request.profile, now
@@ -212,6 +256,8 @@ def carry_out(
         person,
         show=show,
         alarm=alarm,
+        tell=tell,
+        proofs=proofs,
         hand_voltage_V=request.hand_voltage_V,
     )
     return _guarded(runner, bench, folder, guarded)

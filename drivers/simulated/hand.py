@@ -53,7 +53,7 @@ class Fingers:
     def hold(self, now_s: float, held: bool, sensor_degC: float) -> None:
         """Take the sensor, or let go."""
         self.warmth(now_s, sensor_degC)
-        self.held = held
+        self.held, self._at_s = held, now_s
 
     def warmth(self, now_s: float, sensor_degC: float) -> float:
         """Return how much warmer than what it lies on the sensor is, K.
