@@ -594,7 +594,7 @@ def _prove_for(
         text = f"{sensor} has not been proven this evening ('amphora bench check --sensor'): do not rely on it"
         tell(f"! {text}")
         return {"kind": "sensor-unproven", "utc": now, "sensor": sensor, "text": text}
-    if not person.present:
+    if not person.present or (bench.simulated and bench.where != "simulated"):
         if bench.simulated:
             text = f"{sensor} is not proven: the bench is simulated, and nobody there has hands"
             return {"kind": "sensor-unproven", "utc": now, "sensor": sensor, "text": text}

@@ -1,12 +1,19 @@
 """Commands of the bench: look at a real one, serve a simulated one."""
 
+import functools
+import sys
+from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.common import JsonOption, answer, leave, say
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from harness.errors import InputError
+
+if TYPE_CHECKING:
+    from drivers.roles import Clock, Instrument
 
 
 def register(app: typer.Typer) -> None:
@@ -19,42 +26,204 @@ def register(app: typer.Typer) -> None:
 
 def check(
     bench: Annotated[str, typer.Option("--bench", help="A bench file, or 'simulated'.")],
+    sensor: Annotated[
+        bool, typer.Option("--sensor", help="Prove the cell's temperature sensor: somebody warms it with fingers.")
+    ] = False,
+    resistor: Annotated[
+        bool, typer.Option("--resistor", help="Measure the known resistor that the bench file names.")
+    ] = False,
+    through: Annotated[
+        str | None, typer.Option("--through", help="With --resistor: 'supply', 'load' or 'logger'.")
+    ] = None,
+    leakage: Annotated[
+        bool, typer.Option("--leakage", help="Once per bench: does it drain a cell with its mains unplugged?")
+    ] = False,
+    wait: Annotated[str, typer.Option("--wait", help="With --leakage: for how long, half an hour at least.")] = "1 h",
+    logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
     """Look at a bench: identities, error queues, readings, what guards itself, what is missing.
 
-    Switches nothing on. Ends with 1 when something forbids a run, with 4 when an instrument is in trouble.
+    Switches nothing on. With --sensor, --resistor, --leakage it guides somebody through a proof and keeps it for the
+    runs of this evening; only --resistor switches something on, at 1 V. Ends with 1 when something forbids a run or
+    a proof failed, with 4 when an instrument is in trouble.
 
-    Example: amphora bench check --bench bench.toml
+    Example: amphora bench check --bench bench.toml --sensor --resistor
     """
-    from harness.bench import bench_from_dict, load_bench
+    from datetime import UTC, datetime
+
     from harness.benchcheck import check_bench
+    from harness.proofs import in_words, read_checks
+    from harness.quantities import parse
 
-    if bench == "simulated":
-        from drivers.simulated.bench import SimulatedBench
-
-        simulated = SimulatedBench()
-        described = bench_from_dict(simulated.description, "simulated")
-        found = check_bench(described, simulated.clock, lambda name, table, clock: simulated.instruments[name])
-    else:
-        from drivers.clock import RealClock
-        from drivers.opening import open_instrument
-
-        described = load_bench(Path(bench))
-        found = check_bench(described, RealClock(), open_instrument)
+    wait_s = parse(wait, "duration", "--wait")
+    if not 1800.0 <= wait_s <= 172800.0:
+        raise InputError(f"--wait {wait}: is not accepted; half an hour to two days is")
+    if through is not None and not resistor:
+        raise InputError(f"--through {through}: goes with --resistor, and --resistor was not given")
+    with _Bench(bench) as at:
+        at.described_for(sensor=sensor, resistor=resistor)
+        found = check_bench(at.description, at.clock, at.open)
+        proofs = at.prove(
+            logs, sensor=sensor, resistor=resistor, through=through, leakage_s=wait_s if leakage else None
+        )
+        now = at.clock.utc() if bench == "simulated" else datetime.now(UTC)
+        found["proofs"] = proofs
+        found["proven"] = in_words(read_checks(logs), at.description, now)
+        found["passed"] = found["passed"] and all(one["passed"] for one in proofs)
 
     def show() -> None:
         print(f"{found['bench']}: {'fit for a run' if found['passed'] else 'NOT fit for a run'}")
         for name, one in found["instruments"].items():
             values = ", ".join(_shown(key, value) for key, value in one["readings"].items())
             print(f"  {name} ({one['role']}): {one['identity']}; {values}")
-        for title, key in (("problems", "problems"), ("guards itself", "guards"), ("nobody guards", "missing")):
+        for title, key in (
+            ("problems", "problems"),
+            ("guards itself", "guards"),
+            ("nobody guards", "missing"),
+            ("proven", "proven"),
+        ):
             for line in found[key]:
                 print(f"  {title}: {line}")
 
     answer(found, json, show)
     if not found["passed"]:
         leave(1)
+
+
+class _Bench:
+    """A bench that is looked at: real ones are held for as long, so that no run begins meanwhile."""
+
+    def __init__(self, bench: str) -> None:
+        from harness.persons import ObligingPerson, TerminalPerson
+
+        self.person: Any
+        self._stack = ExitStack()
+        self._simulated: Any = None
+        if bench == "simulated":
+            from drivers.simulated.bench import SimulatedBench
+            from harness.bench import bench_from_dict
+
+            self._simulated = simulated = SimulatedBench()
+            self.description = bench_from_dict(simulated.description, "simulated")
+            self.clock: Clock = simulated.clock
+            self.open: Callable[..., Instrument] = lambda name, table, clock: simulated.instruments[name]
+            self.person = ObligingPerson(hands=simulated.asked)
+            return
+        from drivers.clock import RealClock
+        from drivers.opening import open_instrument
+        from harness.bench import load_bench
+
+        self.description = load_bench(Path(bench))
+        self.clock = RealClock()
+        self.open = open_instrument
+        self.person = TerminalPerson() if sys.stdin.isatty() else ObligingPerson(only_when=False)
+
+    def __enter__(self) -> "_Bench":
+        if self._simulated is None:
+            from harness.session import held
+
+            self._stack.enter_context(held(self.description))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def described_for(self, *, sensor: bool, resistor: bool) -> None:
+        """Refuse a proof that the bench file has nothing for, before anything is opened."""
+        where = self.description.where
+        if sensor and self.description.cell_temperature is None:
+            raise InputError(f"{where}: cell.temperature names no sensor, so there is none to prove")
+        if resistor and self.description.check_resistor is None:
+            raise InputError(
+                f'{where}: has no [check_resistor]; resistance = "10 ohm" and tolerance = "0.1 %" are accepted there'
+            )
+
+    def prove(
+        self, logs: Path, *, sensor: bool, resistor: bool, through: str | None, leakage_s: float | None
+    ) -> list[dict[str, Any]]:
+        """Guide somebody through what was asked for; return what came out, kept beside the cells."""
+        from drivers.errors import DriverError
+        from harness import proofs
+        from harness.errors import BenchError
+        from harness.session import open_rig
+
+        bench, done = self.description, []
+        try:
+            if sensor or resistor:
+                rig = open_rig(bench, self.clock, self.open)
+                try:
+                    who = {name: instrument.identify() for name, instrument in rig.instruments.items()}
+                    if sensor:
+                        name = str(bench.cell_temperature)
+                        made = proofs.prove_sensor(rig, name, self.clock, self.person, say)
+                        if made["proven"]:
+                            proofs.keep(logs, bench, {name: who[name]}, "sensor-proven", self.clock.utc(), **made)
+                        done.append({"kind": "sensor-proven", "passed": made["proven"], **made})
+                    if resistor and bench.check_resistor is not None:
+                        made = proofs.check_resistor(rig, bench.check_resistor, self.clock, self.person, say, through)
+                        used = {made["voltage_by"], made["current_by"]}
+                        proofs.keep(
+                            logs, bench, {name: who[name] for name in sorted(used)}, "check-resistor",
+                            self.clock.utc(), **made,
+                        )  # fmt: skip
+                        done.append({"kind": "check-resistor", **made})
+                finally:
+                    rig.close()
+            if leakage_s is not None:
+                read_V, by = self._voltmeter()
+                made = proofs.check_leakage(read_V, by, leakage_s, self.clock, self.person, say)
+                proofs.keep(logs, bench, {}, "leakage", self.clock.utc(), **made)
+                done.append({"kind": "leakage", **made})
+        except DriverError as error:
+            raise BenchError(str(error)) from error
+        for one in done:
+            say(one["text"])
+        return done
+
+    def _voltmeter(self) -> tuple[Callable[[str], float], str]:
+        """Return who measures while load and supply are unplugged: a separate voltmeter, else a person with one."""
+        bench = self.description
+        for name in (bench.cell_voltage_when_off, bench.cell_voltage):
+            if bench.instruments[name]["role"] in ("meter", "logger"):
+                return functools.partial(self._metered, name), name
+        if self._simulated is not None:
+            return (lambda when: float(self._simulated.hand_meter_V())), "hand meter"
+        if not sys.stdin.isatty():
+            raise InputError("--leakage: a person with a hand meter is needed, and standard input is no terminal")
+        return _hand_meter, "hand meter"
+
+    def _metered(self, name: str, when: str) -> float:
+        say(f"{name} reads the cell, {when} the wait")
+        instrument = self.open(name, self.description.instruments[name], self.clock)
+        try:
+            values = []
+            for _ in range(10):
+                value = instrument.read().get("voltage_V")
+                if value is not None:
+                    values.append(value)
+                self.clock.sleep(0.5)
+        finally:
+            instrument.close()
+        if not values:
+            raise InputError(f"{name}: gives no voltage, and it is named for the cell")
+        return sum(values) / len(values)
+
+
+def _hand_meter(when: str) -> float:
+    from harness.errors import QuantityError
+    from harness.quantities import parse
+
+    while True:
+        sys.stderr.write(f">>> Hand meter at the cell, {when} the wait, in its finest range (as '3.912 V'): ")
+        sys.stderr.flush()
+        line = sys.stdin.readline()
+        if not line:
+            raise InputError("the hand meter's reading was not typed in")
+        try:
+            return parse(line.strip(), "voltage", "hand meter")
+        except QuantityError as error:
+            say(str(error))
 
 
 def _shown(key: str, value: float) -> str:

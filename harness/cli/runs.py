@@ -143,12 +143,15 @@ def run(
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
     from harness.quantities import parse
-    from harness.session import CAUTIONS, carry_out
+    from harness.session import CAUTIONS, carry_out, check_hand_voltage
 
-    if hand_voltage is not None:
-        request = replace(request, hand_voltage_V=parse(hand_voltage, "voltage", "--hand-voltage"))
     for line in CAUTIONS:
         say(f"  {line}")
+    if hand_voltage is None and sys.stdin.isatty() and bench != "simulated" and not _described(bench).simulated:
+        hand_voltage = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
+    if hand_voltage is not None:
+        request = replace(request, hand_voltage_V=parse(hand_voltage, "voltage", "--hand-voltage"))
+    check_hand_voltage(request)
     with _Setup(bench, request, simulated_cell, seed) as setup:
         outcome = carry_out(
             request,
@@ -158,6 +161,7 @@ def run(
             setup.person,
             show=setup.show,
             alarm=setup.alarm,
+            tell=lambda text: say(f"  {text}"),
             guarded=setup.real,
         )
     _finish(outcome, json)
@@ -247,6 +251,13 @@ def _hours(text: str) -> tuple[float, float]:
         raise InputError(f"--attended: {text!r} is not accepted; two times of day such as 18:00-23:00 are")
     (h0, m0), (h1, m1) = _clock_time(begin, "--attended"), _clock_time(end, "--attended")
     return h0 + m0 / 60.0, h1 + m1 / 60.0
+
+
+def _typed_in(question: str) -> str | None:
+    """Ask somebody at the terminal; None where nothing was typed."""
+    sys.stderr.write(f"{question}: ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip() or None
 
 
 def _described(bench: str) -> "BenchDescription":
