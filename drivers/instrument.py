@@ -9,7 +9,7 @@ well-formed overrange or not-a-number leaves it open.
 import dataclasses
 import math
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from typing import Any
 
 from drivers.dialect import KEYS_OF_READING, PROTECTIONS, Dialect, Setting
@@ -145,23 +145,10 @@ class ScpiInstrument:
         self.abilities = self._abilities()
 
     def _abilities(self) -> Abilities:
-        dialect = self.dialect
-        abilities = Abilities(
-            low_voltage_cutoff=self._has("cutoff"),
-            cutoff_latches=dialect.cutoff_latches,
-            over_voltage_protection=self._has("over_voltage"),
-            over_current_protection=self._has("over_current"),
-            off_timer=self._has("off_timer"),
-            power_on_off=dialect.power_on_off,
-            measures_with_output_off=dialect.measures_with_output_off,
-            refresh_s=dialect.refresh_s,
-            remote_sense=dialect.sense_on is not None and "remote_sense" not in self.missing,
-        )
-        return dataclasses.replace(abilities, **self.behaviour)
+        return abilities_as_written(self.dialect, self.behaviour, self.missing)
 
     def _has(self, key: str) -> bool:
-        setting = self.dialect.settings.get(key)
-        return setting is not None and setting.query is not None and key not in self.missing
+        return _can_arm(self.dialect, key, self.missing)
 
     def read_errors(self) -> list[str]:
         """Empty the error queue; return its entries, oldest first, as `code, text`."""
@@ -600,6 +587,33 @@ class ScpiInstrument:
         if not self.closed:
             self.closed = True
             self.link.release()
+
+
+def abilities_as_written(dialect: Dialect, behaviour: Mapping[str, Any], missing: Set[str] = frozenset()) -> Abilities:
+    """Return what an instrument can by its dialect and its own table, without asking it.
+
+    Args:
+        dialect: How it is spoken to.
+        behaviour: What the bench file says of this one instrument, by the names of `Abilities`.
+        missing: What it was found not to have.
+    """
+    abilities = Abilities(
+        low_voltage_cutoff=_can_arm(dialect, "cutoff", missing),
+        cutoff_latches=dialect.cutoff_latches,
+        over_voltage_protection=_can_arm(dialect, "over_voltage", missing),
+        over_current_protection=_can_arm(dialect, "over_current", missing),
+        off_timer=_can_arm(dialect, "off_timer", missing),
+        power_on_off=dialect.power_on_off,
+        measures_with_output_off=dialect.measures_with_output_off,
+        refresh_s=dialect.refresh_s,
+        remote_sense=dialect.sense_on is not None and "remote_sense" not in missing,
+    )
+    return dataclasses.replace(abilities, **behaviour)
+
+
+def _can_arm(dialect: Dialect, key: str, missing: Set[str]) -> bool:
+    setting = dialect.settings.get(key)
+    return setting is not None and setting.query is not None and key not in missing
 
 
 _OPTIONAL = frozenset({"cutoff", "over_current", "over_voltage", "off_timer"})

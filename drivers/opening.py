@@ -10,10 +10,10 @@ from typing import Any
 
 from drivers.dialect import Dialect, candidates, load_dialect, read_quantity
 from drivers.errors import DescriptionError, DriverError, IdentityError
-from drivers.instrument import SPOILER, ScpiInstrument
+from drivers.instrument import SPOILER, ScpiInstrument, abilities_as_written
 from drivers.load import ScpiLoad
 from drivers.meter import ScpiMeter
-from drivers.roles import Clock, Instrument
+from drivers.roles import Abilities, Clock, Instrument
 from drivers.supply import ScpiSupply
 from drivers.visa import Link
 
@@ -148,6 +148,21 @@ def _by_asking(
         f"{where}.dialect: {identity!r} understood none of {named}; "
         "name a dialect or the path of your own (docs/dialects.md)"
     )
+
+
+def written_abilities(name: str, description: Mapping[str, Any]) -> Abilities | None:
+    """Return what an instrument can by its table and the dialect named there, without opening it.
+
+    None where only the instrument can tell: the dialect is `auto`, or the role has none.
+
+    Raises:
+        DescriptionError: the table or its dialect is wrong.
+    """
+    where, role = f"instruments.{name}", str(description.get("role"))
+    named = _text(description, "dialect", where, "auto")
+    if role not in KINDS or named == "auto":
+        return None
+    return abilities_as_written(_named_dialect(named, role, where), _behaviour(description, where))
 
 
 def _named_dialect(named: str, role: str, where: str) -> Dialect:

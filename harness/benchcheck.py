@@ -138,4 +138,10 @@ def _guards(bench: BenchDescription, opened: Mapping[str, Instrument]) -> tuple[
         missing.append("discharge: no sensor of the cell's temperature")
     else:
         guards.append(f"{bench.cell_temperature}: the cell's temperature (by the program)")
+        if bench.room_temperature is None:
+            missing.append("no second sensor for the room: the cell is not compared with it (stop at room + 15 K)")
+        else:
+            guards.append(f"{bench.room_temperature}: the cell at most 15 K above the room (by the program)")
+    if "supply" in by_role and "switch" not in by_role:
+        missing.append("no relay: what the supply's output drains when it is off, it drains (--leakage finds out)")
     return guards, missing

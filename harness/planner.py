@@ -1077,8 +1077,18 @@ def _not_guarded(
                 "a plain resistor drains on when the computer stops, and when the cut-off is reached: a relay that "
                 "drops out, a protected holder, or somebody there"
             )
+    for role in ("load", "supply"):
+        abilities = _abilities(bench, role) if role in sides else None
+        if abilities is not None:
+            off = abilities.get("power_on_off") if isinstance(abilities, Mapping) else abilities.power_on_off
+            words = f"the {role}'s outlet after a power cut"
+            (guarded if off is True else missing).append(
+                f"{words}: off" if off is True else f"{words}: not known to be off"
+            )
     if not needs_temperature and not context.recipe.device:
         missing.append("the cell's temperature: the bench has no sensor at the cell; touch it now and then")
+    elif needs_temperature and not (bench or {}).get("cell", {}).get("room_temperature"):
+        missing.append("the cell against the room: there is no second sensor (cell.room_temperature)")
     return guarded, missing, known
 
 

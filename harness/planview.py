@@ -290,6 +290,10 @@ def _guards(plan: Plan) -> list[str]:
             lines.append(
                 "  - what the instruments guard is asked when the run starts ('amphora bench check' tells now)"
             )
+    proofs = notes.get("proofs", [])
+    if proofs:
+        lines.extend(["", "Proven of this bench"])
+        lines.extend(f"  - {line}" for line in _wrapped(list(proofs), 4))
     return lines
 
 

@@ -15,7 +15,7 @@ from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, lea
 from harness.errors import InputError
 
 if TYPE_CHECKING:
-    from drivers.roles import Clock, Instrument
+    from drivers.roles import Abilities, Clock, Instrument
     from harness.bench import BenchDescription
     from harness.runner import Outcome, Progress
     from harness.session import Request
@@ -123,7 +123,8 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
     from harness.session import make_plan
 
     now = datetime.now(UTC)
-    the_plan, _ = make_plan(request, _described(bench), now)
+    described = _described(bench)
+    the_plan, _ = make_plan(request, described, now, _abilities(bench, described))
     answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
 
 
@@ -268,6 +269,22 @@ def _described(bench: str) -> "BenchDescription":
 
         return bench_from_dict(SimulatedBench().description, "simulated")
     return load_bench(Path(bench))
+
+
+def _abilities(bench: str, described: "BenchDescription") -> dict[str, "Abilities"]:
+    """What the instruments guard by themselves, as far as it is known without opening one."""
+    if bench == "simulated":
+        from drivers.simulated.bench import SimulatedBench
+
+        return {name: instrument.abilities for name, instrument in SimulatedBench().instruments.items()}
+    from drivers.errors import DescriptionError
+    from drivers.opening import written_abilities
+
+    try:
+        found = {name: written_abilities(name, table) for name, table in described.instruments.items()}
+    except DescriptionError as error:
+        raise InputError(f"{described.where}: {error}") from error
+    return {name: abilities for name, abilities in found.items() if abilities is not None}
 
 
 class _Setup:

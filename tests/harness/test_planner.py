@@ -372,8 +372,14 @@ def test_a_fuse_carries_the_current_and_is_at_most_twice_it(most_A):
 def test_what_the_bench_does_not_guard_is_listed():
     bare = build_plan("overnight", cell(), bench(abilities={"load": {}}))
     assert any("low-voltage cut-off" in text for text in bare.notes["not_guarded"])
-    good = build_plan("overnight", cell(), bench(abilities=GUARDING, cell={"temperature": "logger"}))
+    guarding = {"load": {**GUARDING["load"], "power_on_off": True}, "supply": GUARDING["supply"]}
+    sensors = {"temperature": "logger", "room_temperature": "room"}
+    good = build_plan("overnight", cell(), bench(abilities=guarding, cell=sensors))
     assert good.notes["not_guarded"] == []
+    told = build_plan("overnight", cell(), bench(abilities=GUARDING, cell={"temperature": "logger"})).notes[
+        "not_guarded"
+    ]
+    assert [text.split(":")[0] for text in told] == ["the load's outlet after a power cut", "the cell against the room"]
     assert good.needs_temperature
     assert not build_plan("overnight", cell(), bench()).notes["abilities_known"]
     resistor = build_plan("watch-resistor", cell(), bench("logger"))

@@ -82,3 +82,10 @@ def test_what_the_bench_guards_and_does_not_guard_is_told_apart():
 @pytest.mark.parametrize(("hours", "shown"), [(10.17, "07:10"), (26.0, "Wed 23:00"), (60.0, "Fri 09:00")])
 def test_times_of_day_carry_their_day_when_it_is_not_tonight(hours, shown):
     assert clock(NOW + timedelta(hours=hours), NOW) == shown
+
+
+def test_what_was_proven_of_the_bench_is_listed():
+    plan = build_plan("overnight", CELL, BENCH)
+    plan.notes["proofs"] = ["leakage with the mains unplugged: never tested on this bench"]
+    text = render(plan, NOW)
+    assert "Proven of this bench\n  - leakage with the mains unplugged: never tested" in text
