@@ -901,6 +901,9 @@ def _expect_charge(context: _Context, draft: _Draft, estimate: _Estimate) -> flo
         estimate.remaining_Ah = context.capacity_Ah
         return seconds
     if not any(end.reason == "taper" for end in step.ends):
+        found_V = context.as_found_V
+        if found_V is not None and found_V < context.charging.precharge_below_V:
+            return step.max_duration_s  # else the supply's own timer, 1.5 times this, would end it
         return 120.0  # a pre-charge is over at once for a cell that is not low
     target_Ah = context.capacity_Ah
     if (step.segments[0].order.voltage_V or 0.0) < context.charge_limit_V - 0.02:
