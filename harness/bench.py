@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from harness.alarm import Alarm
 from harness.errors import InputError
 
 ROLES = ("load", "supply", "meter", "logger", "switch")
@@ -17,6 +18,8 @@ LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
 TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
             "check_resistor")  # fmt: skip
+AGREE_V = 0.05
+LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
 RESISTOR_KEYS = ("resistance", "tolerance", "power", "note")
 CHANNELS = ("voltage", "current", "temperature", "time")
@@ -69,6 +72,17 @@ class BenchDescription:
     def simulated(self) -> bool:
         """Whether the file says that nothing of this bench is real."""
         return self.data.get("simulated") is True
+
+    def may_differ_V(self, one: str, other: str, voltage_V: float) -> float:
+        """Return how far apart two voltmeters at the same cell may read, V: what both specifications allow together.
+
+        Without a specification of one of them: 50 mV, or what is assumed where that is more.
+        """
+        both = [self._of(name, "voltage") for name in (one, other)]
+        each = [float(table["gain"] * abs(voltage_V) + table["offset"] + table["resolution"]) for table in both]
+        if any(table["assumed"] for table in both):
+            return max(AGREE_V, sum(each))
+        return max(LEAST_AGREE_V, sum(each))
 
     def current_of(self, name: str) -> dict[str, Any]:
         """Return what one instrument's current may be off by: `gain`, `offset` (A), `resolution` (A), `assumed`."""
@@ -170,13 +184,21 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         instruments=instruments,
         speed_up=float(speed_up),
         check_resistor=_check_resistor(data.get("check_resistor"), where),
-        alarms=data.get("alarms", {}),
+        alarms=_table(data, "alarms", where),
         data=data,
         where=where,
         **cell,
     )
     bench.measurement()
+    Alarm(bench.alarms, f"{where}: alarms")  # a mistake there is told now, not at the first alarm
     return bench
+
+
+def _table(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
+    table = data.get(key, {})
+    if not isinstance(table, Mapping):
+        raise InputError(f"{where}: {key} is not a table")
+    return table
 
 
 def _check_resistor(table: Any, where: str) -> CheckResistor | None:

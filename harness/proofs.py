@@ -355,7 +355,7 @@ def _by_supply(
     if rig.switch is not None:
         rig.switch.connect("charge")
     supply.set_output(True)
-    clock.sleep(SETTLE_S)
+    _wait(rig, clock, SETTLE_S)
     shown_V, shown_A = _means(rig, clock, voltage_by, supply.name)
     _all_off(rig)
     _do(person, clock, "Take the check resistor out and put the cell back: plus to plus.")
@@ -395,7 +395,7 @@ def _drop(rig: Rig, clock: Clock, amperes: float) -> tuple[float, float]:
     if rig.switch is not None:
         rig.switch.connect("discharge")
     load.set_input(True)
-    clock.sleep(SETTLE_S)
+    _wait(rig, clock, SETTLE_S)
     on_V, on_A = _means(rig, clock, load.name, load.name)
     load.set_input(False)
     clock.sleep(PULSE_S)
@@ -429,8 +429,17 @@ def _means(rig: Rig, clock: Clock, voltage_by: str, current_by: str) -> tuple[fl
             raise BenchError(f"{voltage_by} or {current_by}: gives no value where one is needed")
         volts.append(values["voltage_V"])
         amperes.append(others["current_A"])
-        clock.sleep(0.3)
+        _wait(rig, clock, 0.3)
     return statistics.fmean(volts), statistics.fmean(amperes)
+
+
+def _wait(rig: Rig, clock: Clock, seconds: float) -> None:
+    """Wait, and keep a relay in that wants a beat."""
+    until_s = clock.now_s() + seconds
+    while (left_s := until_s - clock.now_s()) > 1e-6:
+        if rig.switch is not None:
+            rig.switch.beat()
+        clock.sleep(min(left_s, 0.5))
 
 
 def _mean(rig: Rig, clock: Clock, name: str, key: str) -> float:
@@ -575,6 +584,28 @@ def of_the_evening(
             proof = _prove_for(plan, rig, sensor, identities, logs, clock, person, tell)
         found.append(proof)
     return tuple(found)
+
+
+def why_not_proven(plan: Plan, rig: Rig, logs: Path, clock: Clock) -> str:
+    """Return why a run that is taken up again may not go on charging; "" when it may.
+
+    Asks nobody: an output may still be on, and making it safe goes first.
+    """
+    bench = rig.description
+    sensor = bench.cell_temperature
+    if not plan.charges or not plan.needs_temperature or sensor is None or bench.simulated:
+        return ""
+    try:
+        identities = {sensor: rig.instruments[sensor].identify()}
+    except DriverError:
+        return ""  # the run finds out, and says it
+    checks = read_checks(logs)
+    if latest(checks, "sensor-proven", bench, clock.utc(), identities=identities, sensor=sensor) is not None:
+        return ""
+    return (
+        f"{plan.cell_id}: this run charges and relies on {sensor}, which has not been proven in the last 24 h; "
+        "'amphora bench check --sensor', then resume; outputs are off"
+    )
 
 
 def _prove_for(

@@ -134,6 +134,7 @@ class Runner:
         alarm: Called with (kind, text) at a stop, at the end, or when a person is needed.
         proofs: What was proven of the bench this evening (`harness.proofs`); goes into the events.
         tell: Called with a line of plain words about what was found before the first order.
+        not_proven: Why a run that goes on may not charge; the bench is made safe, then it is refused.
     """
 
     plan: Plan
@@ -150,6 +151,7 @@ class Runner:
     same_cell: bool = False
     proofs: tuple[Mapping[str, Any], ...] = ()
     tell: Callable[[str], None] | None = None
+    not_proven: str = ""
     take_signals: bool = True
     signalled: str = ""
     journal: JournalWriter | None = None
@@ -304,7 +306,8 @@ class Runner:
             raise trouble
         self._trips_before = tuple(self.rig.read_trips())
         first = self._read_cell(energised=False)
-        remarks = self._remarks(first, answers)
+        remarks = [f"{name}: its error queue held {errors[0]}" for name, errors in queued.items() if errors]
+        remarks += self._remarks(first, answers)
         problems = self._problems(first, answers, setups)
         limits = {} if problems else self._arm()
         self._event(
@@ -443,10 +446,13 @@ class Runner:
                 continue
             if self.rig.description.leads == "by hand" and instrument.role == "load":
                 continue  # may not be connected yet
-            if abs(other_V - voltage_V) > AGREE_V:
+            bench = self.rig.description
+            margin_V = bench.may_differ_V(name, bench.cell_voltage_when_off, voltage_V)
+            if name != bench.cell_voltage_when_off and abs(other_V - voltage_V) > margin_V:
                 found.append(
-                    f"{name} reads {other_V:.3f} V where {voltage_V:.3f} V is read elsewhere: leads on another "
-                    "cell, an open sense lead, or a tripped protection board"
+                    f"{name} reads {other_V:.3f} V where {voltage_V:.3f} V is read elsewhere ({margin_V * 1000:.0f} mV "
+                    "apart is what they may be): leads on another cell, an open sense lead, or a tripped protection "
+                    "board"
                 )
         return found
 
@@ -508,6 +514,8 @@ class Runner:
         if not still_on:
             reading = self.rig.read(energised=False)
         self._continuity(last_V, reading.voltage_V, self.state)
+        if self.not_proven:
+            raise Refused(self.not_proven)
         self.journal = JournalWriter.open_again(self.folder)
         self._last_reading_s = self._last_asked_s = self._now()
         self._event(

@@ -18,7 +18,7 @@ from harness.bench import BenchDescription
 from harness.errors import AmphoraError, InputError, Refused
 from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
-from harness.proofs import Person, in_words, of_the_evening, read_checks
+from harness.proofs import Person, in_words, of_the_evening, read_checks, why_not_proven
 from harness.rig import Rig
 from harness.runner import AGREE_V, Outcome, Progress, Runner, resumable, run_folder, run_header
 from harness.shelf import Shelf
@@ -293,6 +293,7 @@ def go_on(
         alarm=alarm,
         from_folder=before,
         same_cell=same_cell,
+        not_proven=why_not_proven(plan, rig, folder.parent.parent, clock),
     )
     return _guarded(runner, bench, folder, guarded)
 

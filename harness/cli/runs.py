@@ -320,7 +320,7 @@ class _Setup:
         speed_up = self.description.speed_up
         self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
         opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument
-        self._alarm = Alarm(dict(self.description.alarms))
+        self._alarm = Alarm(self.description.alarms, f"{self.description.where}: alarms")
         self.alarm = self._alarm.raise_
         self._held = held(self.description)
         self._held.__enter__()
@@ -341,6 +341,8 @@ class _Setup:
         if self.real:
             self._held.__exit__(None, None, None)
             self._alarm.drain(5.0)
+            for failure in dict.fromkeys(self._alarm.failures):
+                say(f"an alarm did not get through: {failure}")
         else:
             self._session.keep()
 

@@ -30,6 +30,8 @@ def bench(**changes: Any) -> dict[str, Any]:
         (bench(instruments={"load": {**LOAD, "specification": {"current": {"gain": "nan"}}}}), "'nan'"),
         (bench(instruments={"load": {**LOAD, "specification": {"current": {"gian": 1}}}}), "'gian'"),
         (bench(instruments={"load": {**LOAD, "specification": {"current": {"distribution": "odd"}}}}), "'odd'"),
+        (bench(alarms={"bell": "loud"}), "alarms.bell"),
+        (bench(alarms="bell"), "alarms is not a table"),
         (bench(check_resistor="10 ohm"), "check_resistor: is not a table"),
         (bench(check_resistor={"tolerance": "0.1 %"}), "check_resistor.resistance is missing"),
         (bench(check_resistor={"resistance": "10 volt"}), "check_resistor.resistance"),

@@ -15,9 +15,10 @@ from harness.bench import bench_from_dict
 from harness.errors import Refused
 from harness.journal import RunFolder, read_run
 from harness.persons import ObligingPerson
+from harness.proofs import keep, prove_sensor
 from harness.rig import Rig
 from harness.runner import Outcome
-from harness.session import Request, by_hand_now, carry_out, check_hand_voltage, make_plan, open_rig
+from harness.session import Request, by_hand_now, carry_out, check_hand_voltage, go_on, make_plan, open_rig
 from harness.shelf import Cell, Shelf
 
 
@@ -305,3 +306,71 @@ def test_the_start_of_a_run_names_the_fuse_and_says_when_nobody_looked_at_the_po
     assert polarity.startswith("! no hand-meter voltage was typed in")
     typed = Request("c", "overnight", tmp_path, hand_voltage_V=4.1)
     assert len(by_hand_now(plan, typed, real)) == 1
+
+
+# -- two voltmeters, and going on the next evening ---------------------------------------------------------------------
+
+
+class Voltmeter(Logger):
+    """A separate voltmeter at the same cell, off by so much."""
+
+    name, role = "meter", "meter"
+
+    def __init__(self, bench: SimulatedBench, off_V: float) -> None:
+        self.at, self.off_V = bench, off_V
+        self.abilities = bench.thermometer.abilities
+
+    def read(self) -> dict[str, float]:
+        self.at.update()
+        return {"voltage_V": round(self.at.sense_voltage() + self.off_V, 4)}
+
+    def make_safe(self) -> Any:
+        return self.at.thermometer.make_safe()
+
+
+@pytest.mark.parametrize(
+    ("specification", "off_V", "refused"),
+    [
+        ({"gain": "0.05 %", "offset": "2 mV"}, 0.003, False),
+        ({"gain": "0.05 %", "offset": "2 mV"}, 0.020, True),  # together they may be some 8 mV apart
+        (None, 0.020, False),  # nobody knows what it may be off by: 50 mV
+        (None, 0.060, True),
+    ],
+)
+def test_two_voltmeters_at_one_cell_agree_within_their_specifications(
+    tmp_path: Path, specification: dict[str, str] | None, off_V: float, refused: bool
+) -> None:
+    night = Night(tmp_path, start_soc=1.0)
+    table: dict[str, Any] = {"role": "meter", "resource": "x"}
+    if specification is not None:
+        table["specification"] = {"voltage": specification}
+    data = night.bench.description
+    data = {**data, "instruments": {**data["instruments"], "meter": table}}
+    night.described = bench_from_dict(data, "simulated")
+    night.instruments["meter"] = Voltmeter(night.bench, off_V)
+    outcome, _ = night.run("overnight", current_A=0.25)
+    assert (outcome.reason == "guard:as-found") is refused
+    assert ("meter reads" in outcome.text and "leads on another cell" in outcome.text) is refused
+
+
+def test_a_charge_goes_on_the_next_evening_only_with_a_sensor_proven_anew(tmp_path: Path) -> None:
+    night = Night(tmp_path, start_soc=0.3)
+    bench = night.bench
+    night.described = bench_from_dict({**bench.description, "simulated": False}, "bench.toml")
+    bench.inject(CATALOGUE["Ctrl-C"](), at_s=bench.clock.now_s() + 1800.0)
+    outcome, _ = night.run("charge")
+    assert outcome.reason == "interrupted"
+    bench.clock.sleep(25 * 3600.0)
+    rig = Rig(night.described, night.instruments)
+    person = ObligingPerson(hands=bench.asked)
+
+    def again() -> Outcome:
+        return go_on(outcome.folder, night.described, rig, bench.clock, person, same_cell=True, guarded=False)
+
+    with pytest.raises(Refused, match="has not been proven in the last 24 h"):
+        again()
+    assert not bench.supply.on
+    who = {"thermometer": bench.thermometer.identify()}
+    made = prove_sensor(rig, "thermometer", bench.clock, person, lambda text: None)
+    keep(tmp_path, night.described, who, "sensor-proven", bench.clock.utc(), **made)
+    assert again().reason == "taper"
