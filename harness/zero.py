@@ -6,13 +6,14 @@ uncertainty of them, `judge_zero` says whether a night may begin with it. Ampere
 """
 
 import math
+import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-SPAN_S = 60.0
 LEAST_READINGS = 5
 MOST_READINGS = 3600
+FAR_OUT = 10.0  # spreads from the middle: no noise gets there
 # Where a zero is refused: at five times what the instrument's specification allows. Within the
 # specification is as bought; a little beyond is an instrument that wants adjusting, and the mean is
 # taken off anyway; five times is no drift any more: something flows, or the channel is broken, and
@@ -55,6 +56,7 @@ class Zero:
     standard_uncertainty_A: float
     readings: int
     duration_s: float
+    left_out: int = 0
 
     def event(self) -> dict[str, Any]:
         """Return the fields of the event `current-zero`."""
@@ -64,29 +66,36 @@ class Zero:
             "standard_uncertainty_A": round(self.standard_uncertainty_A, 9),
             "readings": self.readings,
             "duration_s": round(self.duration_s, 3),
+            "left_out": self.left_out,
         }
 
 
 def zeros_of(taken: Zeros, resolution_A: Mapping[str, float]) -> list[Zero]:
     """Return the zero of each instrument that gave at least five readings.
 
+    A reading that stands far out (one garbled number) is left out: it would go on through the night.
+
     Args:
         taken: The readings.
         resolution_A: Last digit of each instrument's current, A; what is missing counts as none.
 
-    Source: JCGM 100:2008 4.2.3 (type A: s/√n) and F.2.2.1 (a digit's width over √12).
+    Source: JCGM 100:2008 4.2.3 (type A: s/√n) and F.2.2.1 (a digit's width over √12); the scaled median
+    of deviations, 1.4826 MAD, as a spread that one wild value does not move (common practice).
     """
     found = []
     for name, kept in taken.readings.items():
-        n = len(kept)
+        middle_A = statistics.median(value for _, value in kept)
+        spread_A = 1.4826 * statistics.median(abs(value - middle_A) for _, value in kept)
+        far_A = FAR_OUT * max(spread_A, resolution_A.get(name, 0.0), 1e-6)
+        values = [value for _, value in kept if abs(value - middle_A) <= far_A]
+        n = len(values)
         if n < LEAST_READINGS:
             continue
-        values = [value for _, value in kept]
         mean_A = math.fsum(values) / n
         spread = math.fsum((value - mean_A) ** 2 for value in values) / (n - 1)
         digit_A = resolution_A.get(name, 0.0)
         u_A = math.sqrt(spread / n + digit_A * digit_A / 12.0)
-        found.append(Zero(name, mean_A, u_A, n, kept[-1][0] - kept[0][0]))
+        found.append(Zero(name, mean_A, u_A, n, kept[-1][0] - kept[0][0], len(kept) - n))
     return found
 
 

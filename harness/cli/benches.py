@@ -110,12 +110,13 @@ class _Bench:
             self.open: Callable[..., Instrument] = lambda name, table, clock: simulated.instruments[name]
             self.person = ObligingPerson(hands=simulated.asked)
             return
-        from drivers.clock import RealClock
+        from drivers.clock import RealClock, ScaledClock
         from drivers.opening import open_instrument
         from harness.bench import load_bench
 
         self.description = load_bench(Path(bench))
-        self.clock = RealClock()
+        speed_up = self.description.speed_up
+        self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
         self.open = open_instrument
         self.person = TerminalPerson() if sys.stdin.isatty() else ObligingPerson(only_when=False)
 

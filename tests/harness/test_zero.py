@@ -31,6 +31,15 @@ def test_mean_and_standard_uncertainty_are_those_of_the_guide() -> None:
     assert (zero.readings, zero.duration_s) == (5, 4.0)
 
 
+def test_one_garbled_reading_does_not_go_on_through_the_night() -> None:
+    noise = [0.0010, 0.0011, 0.0009, 0.0010, 0.0012, 0.0008] * 10
+    (zero,) = zeros_of(taken([*noise, 0.150]), {"load": 0.0001})
+    assert zero.current_A == pytest.approx(0.0010, abs=1e-6)
+    assert (zero.readings, zero.left_out) == (60, 1)
+    (stands,) = zeros_of(taken([0.001] * 59 + [0.151]), {})  # a display that does not move
+    assert (stands.current_A, stands.left_out) == (0.001, 1)
+
+
 def test_fewer_than_five_readings_make_no_zero() -> None:
     made = taken([0.001] * 4)
     assert not made.enough and zeros_of(made, {}) == []
