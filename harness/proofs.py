@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from drivers.errors import DriverError
 from drivers.roles import Clock
@@ -238,11 +238,12 @@ def check_resistor(
         clock, person, tell: Time, who does it, and where progress is said.
         through: "supply": the supply feeds it in the cell's place. "load": the load draws from a cell,
             once without and once with the resistor in series; the difference is the resistor. "logger":
-            a cell drains through it. None: the first of these that the bench can do.
+            a cell drains through it. None: with whoever measures the discharge, where the bench can.
 
     Returns:
-        `resistance_ohm`, `tolerance`, `measured_ohm`, `voltage_V`, `current_A`, `deviation`,
-        `through`, `voltage_by`, `current_by`, `passed`, `text`.
+        `resistance_ohm`, `tolerance`, `measured_ohm`, `deviation`, `passed`, `text`, `through`; `voltage_V` over the
+        resistor by `voltage_by`; `current_A` as `instrument` showed it (positive into a cell) and `zero_A`, what it
+        showed with nothing flowing: measured_ohm = voltage_V / |current_A - zero_A|.
 
     Raises:
         InputError: the bench cannot do it: why.
@@ -250,7 +251,8 @@ def check_resistor(
         DriverError: an instrument is in trouble.
     """
     ways = _ways(rig)
-    way = through or next(iter(ways), None)
+    first = rig.instruments[rig.description.cell_current[0]].role  # who measures the discharge
+    way = through or (first if first in ways else next(iter(ways), None))
     if way is None:
         raise InputError(
             f"{rig.description.where}: nothing here can check a resistor: no supply, no load, and no logger that "
@@ -265,12 +267,24 @@ def check_resistor(
     return _result(resistor, way, *taken)
 
 
+class _Taken(NamedTuple):
+    """Voltage over the resistor without its zero, V; current as shown and with nothing flowing, A; by whom."""
+
+    volts: float
+    shown_A: float
+    zero_A: float
+    voltage_by: str
+    current_by: str
+
+
 def _result(
-    resistor: CheckResistor, way: str, volts: float, amperes: float, voltage_by: str, current_by: str
+    resistor: CheckResistor, way: str, volts: float, shown_A: float, zero_A: float, voltage_by: str, current_by: str
 ) -> dict[str, Any]:
     known = resistor.resistance_ohm
+    amperes = abs(shown_A - zero_A)
     found: dict[str, Any] = {"resistance_ohm": known, "tolerance": resistor.tolerance, "through": way}
-    found.update(voltage_by=voltage_by, current_by=current_by, voltage_V=round(volts, 6), current_A=round(amperes, 6))
+    found.update(voltage_by=voltage_by, instrument=current_by, voltage_V=round(volts, 6))
+    found.update(current_A=round(shown_A, 6), zero_A=round(zero_A, 6))
     who = f"voltage by {voltage_by}, current by {current_by}"
     if amperes <= 0.0 or volts <= 0.0 or not math.isfinite(volts / amperes):
         text = f"no resistance came out ({volts:.4f} V, {amperes:.4f} A; {who}): is the resistor connected?"
@@ -293,7 +307,7 @@ def _result(
     }
 
 
-Way = Callable[[Rig, CheckResistor, Clock, Person, Tell], tuple[float, float, str, str]]
+Way = Callable[[Rig, CheckResistor, Clock, Person, Tell], _Taken]
 
 
 def _ways(rig: Rig) -> dict[str, Way]:
@@ -326,9 +340,7 @@ def _test_current(resistor: CheckResistor, most_V: float) -> float:
     return min(TEST_A, math.sqrt(0.5 * resistor.power_W / ohm), most_V / ohm)
 
 
-def _by_supply(
-    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell
-) -> tuple[float, float, str, str]:
+def _by_supply(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell) -> _Taken:
     supply = rig.supply
     assert supply is not None
     bench = rig.description
@@ -359,12 +371,10 @@ def _by_supply(
     shown_V, shown_A = _means(rig, clock, voltage_by, supply.name)
     _all_off(rig)
     _do(person, clock, "Take the check resistor out and put the cell back: plus to plus.")
-    return shown_V - zero_V, shown_A - zero_A, voltage_by, supply.name
+    return _Taken(shown_V - zero_V, shown_A, zero_A, voltage_by, supply.name)
 
 
-def _by_load(
-    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell
-) -> tuple[float, float, str, str]:
+def _by_load(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell) -> _Taken:
     load = rig.load
     assert load is not None
     ohm = format_quantity(resistor.resistance_ohm, "ohm")
@@ -377,17 +387,16 @@ def _by_load(
             "nothing was switched on"
         )
     tell(f"{load.name} draws {amperes * 1000:.0f} mA for {PULSE_S:g} s, without and then with the resistor")
-    bare_V, bare_A = _drop(rig, clock, amperes)
+    bare_V, bare_A, bare_zero_A = _drop(rig, clock, amperes)
     _do(person, clock, f"Put the check resistor ({ohm}) in series with the cell: into the plus lead, before the load.")
-    with_V, with_A = _drop(rig, clock, amperes)
+    with_V, with_A, zero_A = _drop(rig, clock, amperes)
     _do(person, clock, "Take the check resistor out of the lead again; clips back where they were.")
-    if bare_A <= 0.0 or with_A <= 0.0:
-        return 0.0, 0.0, load.name, load.name
-    return with_V - bare_V / bare_A * with_A, with_A, load.name, load.name
+    inner_V = 0.0 if bare_A == bare_zero_A else bare_V / (bare_A - bare_zero_A) * (with_A - zero_A)
+    return _Taken(with_V - inner_V, with_A, zero_A, load.name, load.name)
 
 
-def _drop(rig: Rig, clock: Clock, amperes: float) -> tuple[float, float]:
-    """Return by how much the voltage falls under a small pulse, and the current of it, both without their zero."""
+def _drop(rig: Rig, clock: Clock, amperes: float) -> tuple[float, float, float]:
+    """Return by how much the voltage falls under a small pulse, its current as shown, and the current before it."""
     load = rig.load
     assert load is not None
     before_V, zero_A = _means(rig, clock, load.name, load.name)
@@ -400,12 +409,10 @@ def _drop(rig: Rig, clock: Clock, amperes: float) -> tuple[float, float]:
     load.set_input(False)
     clock.sleep(PULSE_S)
     after_V = _mean(rig, clock, load.name, "voltage_V")
-    return 0.5 * (before_V + after_V) - on_V, -(on_A - zero_A)
+    return 0.5 * (before_V + after_V) - on_V, on_A, zero_A
 
 
-def _by_logger(
-    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell
-) -> tuple[float, float, str, str]:
+def _by_logger(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell) -> _Taken:
     name = _own_current(rig)
     assert name is not None
     voltage_by = rig.description.cell_voltage
@@ -416,7 +423,7 @@ def _by_logger(
     volts, amperes = _means(rig, clock, voltage_by, name)
     tell(f"{voltage_by} reads {volts:.3f} V, {name} {amperes * 1000:.1f} mA")
     _do(person, clock, "Take the check resistor off the cell now: it drains on otherwise.")
-    return volts, abs(amperes - zero_A), voltage_by, name
+    return _Taken(volts, amperes, zero_A, voltage_by, name)
 
 
 def _means(rig: Rig, clock: Clock, voltage_by: str, current_by: str) -> tuple[float, float]:

@@ -163,7 +163,7 @@ class _Bench:
                         done.append({"kind": "sensor-proven", "passed": made["proven"], **made})
                     if resistor and bench.check_resistor is not None:
                         made = proofs.check_resistor(rig, bench.check_resistor, self.clock, self.person, say, through)
-                        used = {made["voltage_by"], made["current_by"]}
+                        used = {made["voltage_by"], made["instrument"]}
                         proofs.keep(
                             logs, bench, {name: who[name] for name in sorted(used)}, "check-resistor",
                             self.clock.utc(), **made,

@@ -1,6 +1,7 @@
 """Promises of what an evening proves of a bench: sensor, check resistor, leakage; and that each check fires."""
 
 import json
+from contextlib import ExitStack
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -8,9 +9,11 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+from drivers.opening import open_instrument
 from drivers.roles import Abilities, SafeState
 from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.faults import CATALOGUE
+from drivers.simulated.scpi_server import ScpiServer
 from harness import proofs
 from harness.bench import BenchDescription, CheckResistor, bench_from_dict
 from harness.cli.app import app
@@ -129,8 +132,9 @@ def test_a_discharge_with_an_unproven_sensor_is_told_aloud_and_goes_on(tmp_path:
 def test_a_good_bench_measures_the_check_resistor_within_a_per_cent(through: str) -> None:
     made = Bench().resistor(through)
     assert made["passed"] and abs(made["deviation"]) < 0.005
-    assert made["measured_ohm"] == pytest.approx(made["voltage_V"] / made["current_A"], rel=1e-5)
-    assert made["current_by"] == through
+    amperes = abs(made["current_A"] - made["zero_A"])
+    assert made["measured_ohm"] == pytest.approx(made["voltage_V"] / amperes, rel=1e-4)
+    assert made["instrument"] == through and (made["current_A"] < 0) == (through == "load")
 
 
 @pytest.mark.parametrize("through", ["supply", "load"])
@@ -147,6 +151,29 @@ def test_a_current_two_per_cent_off_raises_the_alarm_too(through: str) -> None:
     bench = Bench()
     getattr(bench.sim, through).current.gain = 0.98
     assert not bench.resistor(through)["passed"]
+
+
+def test_whoever_measures_the_discharge_is_checked_where_nobody_says_otherwise() -> None:
+    assert Bench().resistor()["instrument"] == "load"
+
+
+@pytest.mark.parametrize("through", ["supply", "load"])
+@pytest.mark.parametrize(("ohm", "passed"), [(10.0, True), (10.2, False)])
+def test_over_tcp_the_check_resistor_is_measured_too(through: str, ohm: float, passed: bool) -> None:
+    bench = Bench()
+    bench.sim.check_ohm = ohm
+    opened: dict[str, Any] = {"thermometer": bench.sim.thermometer}
+    with ExitStack() as stack:
+        for name, dialect in (("load", "load-function-input"), ("supply", "supply-plain")):
+            simulated: Any = bench.sim.instruments[name]
+            server = stack.enter_context(ScpiServer(simulated, dialect, identity=simulated.identity))
+            table = {"role": name, "resource": server.resource, "dialect": dialect, "timeout": "2 s"}
+            opened[name] = open_instrument(name, table, bench.sim.clock)
+            stack.callback(opened[name].close)
+        rig = Rig(bench.described, opened)
+        made = proofs.check_resistor(rig, TEN_OHM, bench.sim.clock, bench.person, bench.told.append, through)
+    assert made["passed"] is passed and made["instrument"] == through
+    assert not bench.sim.load.on and not bench.sim.supply.on
 
 
 def test_an_offset_is_no_fault_of_the_resistor() -> None:
@@ -237,7 +264,7 @@ def test_the_run_of_that_evening_tells_what_the_resistor_said(tmp_path: Path) ->
     )
     run = read_run(bench.run(tmp_path, "overnight").folder)
     event = next(event for event in run.events if event["kind"] == "check-resistor")
-    keys = ("resistance_ohm", "tolerance", "measured_ohm", "voltage_V", "current_A", "deviation")
+    keys = ("resistance_ohm", "tolerance", "measured_ohm", "voltage_V", "current_A", "deviation", "instrument")
     assert {key: event[key] for key in keys} == {key: made[key] for key in keys}
     assert any(line.startswith("! the check resistor of this evening FAILED") for line in bench.told)
 
