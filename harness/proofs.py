@@ -28,6 +28,7 @@ from harness.rig import Rig
 FILE = "bench-checks.jsonl"
 FORMAT = "amphora-bench-checks/1"
 EVENING = timedelta(hours=24)
+SET_BACK = timedelta(minutes=10)  # a wall clock may have been set back by so much since a proof was taken
 KINDS = ("check-resistor", "sensor-proven", "leakage")
 
 RISE_K = 3.0  # fingers are some 10 K above a room; a sensor that lies on the cell and is read shows a third of it
@@ -39,8 +40,9 @@ TEST_V = 1.0  # below any cell worth the name: a supply at 1 V charges none that
 TEST_A = 0.1
 FOREIGN_V = 0.1  # more than this where the resistor should be alone: a cell is still connected
 SETTLE_S = 2.0
-PULSE_S = 5.0
-READINGS = 10
+RECOVER_S = 8.0
+READINGS = 20
+EVERY_S = 0.3
 LEAK_V_PER_H = 0.005  # a cell of 1 Ah in the middle of its charge falls some 7 mV for 10 mAh taken out
 
 
@@ -146,7 +148,7 @@ def latest(
         if any(record.get(key) != value for key, value in fields.items()):
             continue
         age = now - datetime.fromisoformat(record["utc"])
-        if within is not None and not timedelta(0) <= age <= within:
+        if within is not None and not -SET_BACK <= age <= within:
             continue
         if identities is not None and any(
             identities.get(name) != identity for name, identity in record["instruments"].items()
@@ -386,7 +388,9 @@ def _by_load(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, te
             f"{load.name} reads {cell_V:.3f} V: a charged cell is needed that can give {ohm} a current that is seen; "
             "nothing was switched on"
         )
-    tell(f"{load.name} draws {amperes * 1000:.0f} mA for {PULSE_S:g} s, without and then with the resistor")
+    tell(
+        f"{load.name} draws {amperes * 1000:.0f} mA for {SETTLE_S + READINGS * EVERY_S:g} s, without and then with the resistor"
+    )
     bare_V, bare_A, bare_zero_A = _drop(rig, clock, amperes)
     _do(person, clock, f"Put the check resistor ({ohm}) in series with the cell: into the plus lead, before the load.")
     with_V, with_A, zero_A = _drop(rig, clock, amperes)
@@ -407,7 +411,7 @@ def _drop(rig: Rig, clock: Clock, amperes: float) -> tuple[float, float, float]:
     _wait(rig, clock, SETTLE_S)
     on_V, on_A = _means(rig, clock, load.name, load.name)
     load.set_input(False)
-    clock.sleep(PULSE_S)
+    clock.sleep(RECOVER_S)
     after_V = _mean(rig, clock, load.name, "voltage_V")
     return 0.5 * (before_V + after_V) - on_V, on_A, zero_A
 
@@ -436,7 +440,7 @@ def _means(rig: Rig, clock: Clock, voltage_by: str, current_by: str) -> tuple[fl
             raise BenchError(f"{voltage_by} or {current_by}: gives no value where one is needed")
         volts.append(values["voltage_V"])
         amperes.append(others["current_A"])
-        _wait(rig, clock, 0.3)
+        _wait(rig, clock, EVERY_S)
     return statistics.fmean(volts), statistics.fmean(amperes)
 
 
@@ -456,7 +460,7 @@ def _mean(rig: Rig, clock: Clock, name: str, key: str) -> float:
         if value is None:
             raise BenchError(f"{name}: gives no {key} where one is needed")
         values.append(value)
-        clock.sleep(0.3)
+        clock.sleep(EVERY_S)
     return statistics.fmean(values)
 
 

@@ -104,7 +104,7 @@ class _Bench:
             from drivers.simulated.bench import SimulatedBench
             from harness.bench import bench_from_dict
 
-            self._simulated = simulated = SimulatedBench()
+            self._simulated = simulated = SimulatedBench(seed=1)  # as `run` has it
             self.description = bench_from_dict(simulated.description, "simulated")
             self.clock: Clock = simulated.clock
             self.open: Callable[..., Instrument] = lambda name, table, clock: simulated.instruments[name]

@@ -316,7 +316,7 @@ def test_a_proof_holds_for_a_day_for_the_same_bench_and_the_same_instrument(tmp_
     assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=who) == record
     late = now + timedelta(hours=24, seconds=1)
     assert proofs.latest(checks, "sensor-proven", bench.described, late, identities=who) is None
-    before = now - timedelta(seconds=1)
+    before = now - timedelta(minutes=11)
     assert proofs.latest(checks, "sensor-proven", bench.described, before, identities=who) is None
     other = {"thermometer": "another"}
     assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=other) is None
