@@ -389,7 +389,8 @@ def _by_load(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, te
             "nothing was switched on"
         )
     tell(
-        f"{load.name} draws {amperes * 1000:.0f} mA for {SETTLE_S + READINGS * EVERY_S:g} s, without and then with the resistor"
+        f"{load.name} draws {amperes * 1000:.0f} mA for {SETTLE_S + READINGS * EVERY_S:g} s, "
+        "without and then with the resistor"
     )
     bare_V, bare_A, bare_zero_A = _drop(rig, clock, amperes)
     _do(person, clock, f"Put the check resistor ({ohm}) in series with the cell: into the plus lead, before the load.")
