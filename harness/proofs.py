@@ -90,17 +90,26 @@ def read_checks(logs: Path) -> list[dict[str, Any]]:
     for number, line in enumerate(content.split(b"\n")[:-1], 1):
         if not line.strip():
             continue
-        try:
-            record = json.loads(line)
-            if record["format"] != FORMAT or record["kind"] not in KINDS:
-                raise ValueError
-            datetime.fromisoformat(record["utc"])
-            found.append(record)
-        except (ValueError, KeyError, TypeError) as error:
+        record = _record(line)
+        if record is None:
             raise JournalDamaged(
                 f"{path}, line {number}: is no check of a bench ({FORMAT}); take that line out, and check again"
-            ) from error
+            )
+        found.append(record)
     return found
+
+
+def _record(line: bytes) -> dict[str, Any] | None:
+    """Return one line of the file as data; None when it is none of ours."""
+    try:
+        record = json.loads(line)
+        moment = datetime.fromisoformat(record["utc"])
+        kind, passed = record["kind"], record["proven" if record["kind"] == "sensor-proven" else "passed"]
+        ours = record["format"] == FORMAT and kind in KINDS and moment.tzinfo is not None
+        whole = isinstance(record["instruments"], dict) and isinstance(record["text"], str) and isinstance(passed, bool)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    return record if ours and whole else None
 
 
 def keep(

@@ -16,7 +16,8 @@ def real(serve: Any, tmp_path: Path) -> Path:
     text = served.bench.read_text()
     assert "simulated = true\n" in text
     file = tmp_path / "hall.toml"
-    file.write_text(text.replace("simulated = true\n", "").replace('"simulated bench"', '"hall"'))
+    alarms = '\n[alarms]\ncommand = ["false"]\n'
+    file.write_text(text.replace("simulated = true\n", "").replace('"simulated bench"', '"hall"') + alarms)
     return file
 
 
@@ -41,6 +42,7 @@ def test_at_a_terminal_the_hand_meters_voltage_is_asked_for_and_has_to_agree(rea
     assert done.returncode == 1
     assert "the hand meter read 3.000 V" in done.stdout and "agree within 50 mV" in done.stdout
     assert "At the cell: a fuse of 2 A" in done.stderr
+    assert "an alarm did not get through: command: " in done.stderr  # and has changed nothing
     done = at_a_terminal(amphora, "-3.70 V\n", *words)
     assert done.returncode == 1 and "the wrong way round" in done.stderr
     assert "Traceback" not in done.stderr

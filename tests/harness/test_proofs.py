@@ -1,12 +1,15 @@
 """Promises of what an evening proves of a bench: sensor, check resistor, leakage; and that each check fires."""
 
 import json
+import tempfile
 from contextlib import ExitStack
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from drivers.opening import open_instrument
@@ -293,18 +296,10 @@ def test_a_bleeder_behind_a_dead_supply_is_found() -> None:
 # -- the file ------------------------------------------------------------------------------------------------
 
 
-def kept(tmp_path: Path, bench: Bench, **more: Any) -> dict[str, Any]:
+def kept(tmp_path: Path, bench: Bench) -> dict[str, Any]:
     who = {"thermometer": bench.sim.thermometer.identify()}
-    return proofs.keep(
-        tmp_path,
-        bench.described,
-        who,
-        "sensor-proven",
-        bench.sim.clock.utc(),
-        sensor="thermometer",
-        proven=True,
-        **more,
-    )
+    found = {"sensor": "thermometer", "proven": True, "text": "warmed"}
+    return proofs.keep(tmp_path, bench.described, who, "sensor-proven", bench.sim.clock.utc(), **found)
 
 
 def test_a_proof_holds_for_a_day_for_the_same_bench_and_the_same_instrument(tmp_path: Path) -> None:
@@ -333,6 +328,31 @@ def test_a_torn_last_line_is_left_behind_and_a_damaged_one_is_located(tmp_path: 
     kept(tmp_path, bench)
     assert len(proofs.read_checks(tmp_path)) == 2
     path.write_bytes(b'{"format":3}\n' + path.read_bytes())
+    with pytest.raises(JournalDamaged, match="line 1"):
+        proofs.read_checks(tmp_path)
+
+
+@given(st.one_of(st.binary(max_size=60), st.recursive(
+    st.one_of(st.none(), st.booleans(), st.floats(allow_nan=True), st.text(max_size=8)),
+    lambda inner: st.dictionaries(
+        st.sampled_from(["format", "kind", "utc", "instruments", "text", "passed", "proven"]), inner, max_size=8
+    ),
+).map(lambda data: json.dumps(data).encode())))  # fmt: skip
+def test_no_content_of_the_file_gives_anything_but_proofs_or_the_line_that_is_none(content: bytes) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        Path(name, proofs.FILE).write_bytes(content + b"\n")
+        try:
+            checks = proofs.read_checks(Path(name))
+        except JournalDamaged as error:
+            assert "line " in str(error)
+        else:
+            proofs.in_words(checks, Bench().described, datetime(2026, 3, 1, tzinfo=UTC))
+
+
+@pytest.mark.parametrize("change", [{"utc": "2026-03-13T20:00:00"}, {"instruments": 3}, {"proven": 1}, {"text": None}])
+def test_a_proof_that_lacks_something_is_none(tmp_path: Path, change: dict[str, Any]) -> None:
+    record = kept(tmp_path, Bench())
+    (tmp_path / proofs.FILE).write_text(json.dumps({**record, **change}) + "\n")
     with pytest.raises(JournalDamaged, match="line 1"):
         proofs.read_checks(tmp_path)
 
