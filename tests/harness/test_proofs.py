@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from drivers.errors import DriverError
 from drivers.opening import open_instrument
 from drivers.roles import Abilities, SafeState
 from drivers.simulated.bench import SimulatedBench
@@ -203,11 +204,16 @@ def test_no_resistor_where_one_should_be_is_told() -> None:
 
 def test_an_instrument_that_fails_in_the_middle_leaves_nothing_on() -> None:
     bench = Bench()
-    bench.sim.inject(CATALOGUE["silence"](calls=8, instrument="supply", only="set_output True"), at_s=0.0)
-    from drivers.errors import DriverError
+    seen: list[bool] = []
 
+    def silent(sim: SimulatedBench) -> None:  # the voltmeter, once the supply is on
+        seen.append(sim.supply.on)
+        CATALOGUE["silence"](calls=1, only="read").begin(sim)
+
+    bench.sim.at(bench.sim.clock.now_s() + 13.0, "silence of the voltmeter", silent)
     with pytest.raises(DriverError):
         bench.resistor("supply")
+    assert seen == [True] and "silence" in bench.sim.fired
     assert not bench.sim.supply.on
 
 
