@@ -98,7 +98,7 @@ def exported_columns(folder: Path) -> "tuple[dict[str, npt.NDArray[np.generic]],
         "current_A": record.current_A,
         "temperature_degC": record.temperature_degC,
     }
-    ready = prepared(record, loaded.run.get("plan") is not None)
+    ready = prepared(record, loaded.run.get("plan") is not None, loaded.info)
     good = np.isfinite(record.t_s) & np.isfinite(record.voltage_V) & np.isfinite(record.current_A)
     for name in ("charge_Ah", "energy_Wh"):
         columns[name] = np.full(record.t_s.size, np.nan)

@@ -7,6 +7,7 @@ may be off by comes from `run.json`; where it gives none, the defaults here stan
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from harness.errors import InputError, JournalDamaged
 from harness.journal import sha256
 
 if TYPE_CHECKING:
-    from harness.analysis.records import Gap, Measurement, Record, RunInfo, Specification
+    from harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
 
 COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
 # What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
@@ -70,6 +71,10 @@ def specification_of(name: str, data: Mapping[str, Any] | None) -> "Specificatio
         distribution=cast(Literal["rectangular", "normal"], distribution),
         k=float(given.get("k") or 2.0),
         assumed=bool(given.get("assumed", False)) or bool(missing),
+        gain_per_K=abs(float(given.get("gain_per_K") or 0.0)),
+        offset_per_K=abs(float(given.get("offset_per_K") or 0.0)),
+        reference_degC=float(given.get("reference_degC", 23.0)),
+        band_K=abs(float(given.get("band_K", 5.0))),
     )
 
 
@@ -351,4 +356,51 @@ def _info(folder: Path, run: dict[str, Any], events: list[dict[str, Any]], stopp
         created_utc=str(run.get("created_utc", "")),
         cell=cell,
         bench=run.get("bench") or {},
+        zeros=_zeros(events),
+        check=_check(events),
+        current_of=_current_of(run.get("bench") or {}),
     )
+
+
+def _numbers(event: Mapping[str, Any], names: tuple[str, ...]) -> list[float] | None:
+    """Return these fields of an event; None when one is missing or no finite number."""
+    values = [event.get(name) for name in names]
+    if not all(isinstance(value, int | float) and math.isfinite(value) for value in values):
+        return None
+    return [float(cast(float, value)) for value in values]
+
+
+def _zeros(events: list[dict[str, Any]]) -> "tuple[Zero, ...]":
+    """Return the current zeros that were measured, in order of time."""
+    from harness.analysis.records import Zero
+
+    found = []
+    for event in events:
+        if event.get("kind") != "current-zero":
+            continue
+        numbers = _numbers(event, ("current_A", "standard_uncertainty_A", "t_s"))
+        if numbers is not None:
+            current_A, u_A, t_s = numbers
+            readings, duration_s = int(event.get("readings") or 0), float(event.get("duration_s") or 0.0)
+            found.append(Zero(str(event.get("instrument", "")), current_A, abs(u_A), t_s, readings, duration_s))
+    return tuple(sorted(found, key=lambda zero: zero.t_s))
+
+
+def _check(events: list[dict[str, Any]]) -> "Check | None":
+    """Return the last check against a resistor of known value."""
+    from harness.analysis.records import Check
+
+    names = ("resistance_ohm", "tolerance", "voltage_V", "current_A", "deviation")
+    for event in reversed(events):
+        numbers = _numbers(event, names) if event.get("kind") == "check-resistor" else None
+        if numbers is not None:
+            ohm, tolerance, voltage_V, current_A, deviation = numbers
+            return Check(ohm, tolerance, voltage_V, current_A, deviation, str(event.get("instrument") or ""))
+    return None
+
+
+def _current_of(bench: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Return the names and roles of the instruments that measure the current."""
+    names = (bench.get("cell") or {}).get("current") or []
+    instruments = bench.get("instruments") or {}
+    return tuple((str(name), str((instruments.get(name) or {}).get("role", ""))) for name in names)

@@ -35,7 +35,7 @@ def circuit_of(folder: Path) -> dict[str, Any]:
     from harness.results import idle_rows, prepared
 
     raw, info = load(folder)
-    record = prepared(raw, own=info.profile != "import")
+    record = prepared(raw, own=info.profile != "import", info=info)
     record = replace(record, current_A=np.where(idle_rows(record, info), 0.0, record.current_A))
     pulses = [number for number, kind in enumerate(info.step_kinds) if kind == "pulses"]
     rows = np.flatnonzero(record.step == pulses[0]) if pulses else np.empty(0, dtype=np.int64)
@@ -164,7 +164,7 @@ def retention_of(folder: Path) -> dict[str, Any]:
     from harness.results import prepared
 
     raw, info = load(folder)
-    record = prepared(raw, own=info.profile != "import")
+    record = prepared(raw, own=info.profile != "import", info=info)
     rows = longest_rest(record, info)
     if rows is None:
         raise InputError(f"{folder}: this run has no rest; days of rest are the 'retention' recipe")

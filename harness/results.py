@@ -329,7 +329,7 @@ def _zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
         out.append(
             Warning_(
                 "zero-drifted",
-                f"The zero of the current moved by {1000 * drift_A:+.2f} mA between the evening and the end: that is in "
+                f"The zero of the current moved by {1000 * drift_A:+.2f} mA between the evening and the end: it is in "
                 "the uncertainty; let the instruments warm up longer.",
             )
         )

@@ -12,9 +12,14 @@ import numpy as np
 
 from harness.analysis.integration import Edges, Totals
 from harness.analysis.phases import Phase, at_main_current
-from harness.analysis.records import IntArray, Measurement, Record
+from harness.analysis.records import IntArray, Measurement, Record, Specification
 from harness.analysis.uncertainty import Budget, Contribution, digits, line, make_budget, rectangular, standard
 from harness.errors import AnalysisError
+
+CELL_NOTE = (
+    "not in it: the cell itself at another temperature. The figure is that of the cell as warm as it was; "
+    "it is not converted to the standard's 20 °C"
+)
 
 
 @dataclass(frozen=True)
@@ -267,12 +272,8 @@ def _budgets(
     hours = _loaded_hours(record, phase, last, duration_s)
     mean_V = energy_Wh / capacity_Ah if capacity_Ah > 0 else 0.0
     volts = "V"
-    cap: list[Contribution] = [
-        line("current gain", standard(current.gain, current), "", capacity_Ah, assumed=current.assumed),
-        line("current offset", standard(current.offset, current), "A", hours, assumed=current.assumed),
-        line("current resolution", digits(current.resolution), "A", hours, assumed=current.assumed),
-        line("time base", standard(time.gain, time), "", capacity_Ah, assumed=time.assumed),
-    ]
+    cap = _current_and_time(current, time, capacity_Ah, hours)
+    through = 1.0 if current.gain_follows_voltage else 0.0  # the check resistor compared current with voltage
     slope_Ah_per_V = 0.0
     if crossing is not None and math.isfinite(crossing.slope_V_per_Ah):
         slope_Ah_per_V = 1.0 / crossing.slope_V_per_Ah
@@ -283,8 +284,9 @@ def _budgets(
             "voltage gain at the cut-off",
             standard(voltage.gain, voltage),
             "",
-            at_V * slope_Ah_per_V,
+            through * capacity_Ah + at_V * slope_Ah_per_V,
             assumed=voltage.assumed,
+            note="through the check resistor, and at the cut-off" if through else "",
         ),
         line(
             "voltage offset at the cut-off",
@@ -295,6 +297,7 @@ def _budgets(
         ),
         line("voltage resolution at the cut-off", resolution_u, volts, slope_Ah_per_V, assumed=voltage.assumed),
     ]
+    cap += _voltage_by_temperature(voltage, through * capacity_Ah + at_V * slope_Ah_per_V, slope_Ah_per_V)
     if crossing is not None:
         cap.append(line("reading noise at the cut-off", crossing.noise_V, volts, slope_Ah_per_V, "A"))
         if not crossing.interpolated:
@@ -304,20 +307,20 @@ def _budgets(
     cap.append(line("current steps between readings", edge_u_Ah, "Ah", 1.0))
     if gap_half_Ah:
         cap.append(line("gaps without readings", rectangular(gap_half_Ah), "Ah", 1.0))
-    en: list[Contribution] = [
-        line("current gain", standard(current.gain, current), "", energy_Wh, assumed=current.assumed),
-        line("current offset", standard(current.offset, current), "A", hours * mean_V, assumed=current.assumed),
-        line("current resolution", digits(current.resolution), "A", hours * mean_V, assumed=current.assumed),
-        line("time base", standard(time.gain, time), "", energy_Wh, assumed=time.assumed),
+    volts_Wh = (1 + through) * energy_Wh + at_V * at_V * slope_Ah_per_V
+    en = [
+        *_current_and_time(current, time, energy_Wh, hours * mean_V),
         # One error of the voltmeter moves both the mean voltage and the instant of the crossing,
         # in the same sense: the two sensitivities add before squaring.
         line(
             "voltage gain",
             standard(voltage.gain, voltage),
             "",
-            energy_Wh + at_V * at_V * slope_Ah_per_V,
+            volts_Wh,
             assumed=voltage.assumed,
-            note="mean voltage and cut-off together",
+            note="mean voltage, cut-off and check resistor together"
+            if through
+            else "mean voltage and cut-off together",
         ),
         line(
             "voltage offset",
@@ -329,6 +332,7 @@ def _budgets(
         ),
         line("voltage resolution", resolution_u, volts, capacity_Ah + at_V * slope_Ah_per_V, assumed=voltage.assumed),
         line("current steps between readings", edge_u_Ah, "Ah", mean_V),
+        *_voltage_by_temperature(voltage, volts_Wh, capacity_Ah + at_V * slope_Ah_per_V),
     ]
     if crossing is not None:
         en.append(line("reading noise at the cut-off", crossing.noise_V, volts, at_V * slope_Ah_per_V, "A"))
@@ -337,7 +341,86 @@ def _budgets(
             en.append(line("end between two readings", rectangular(step_Wh), "Wh", 1.0))
     if gap_half_Ah:
         en.append(line("gaps without readings", rectangular(gap_half_Ah), "Ah", mean_V))
-    return make_budget("capacity", capacity_Ah, "Ah", cap), make_budget("energy", energy_Wh, "Wh", en)
+    notes = [CELL_NOTE, *_notes(measurement)]
+    return (
+        make_budget("capacity", capacity_Ah, "Ah", cap, notes=notes),
+        make_budget("energy", energy_Wh, "Wh", en, notes=notes),
+    )
+
+
+def _current_and_time(current: Specification, time: Specification, gained: float, hours: float) -> list[Contribution]:
+    """Return the lines of current and time: `gained` the result itself, `hours` its sensitivity to an offset."""
+    offset_assumed = current.assumed and "offset" not in current.measured
+    return [
+        line(
+            "current gain",
+            standard(current.gain, current),
+            "",
+            gained,
+            assumed=current.assumed and "gain" not in current.measured,
+            note=current.gain_note,
+        ),
+        line(
+            "current offset",
+            standard(current.offset, current),
+            "A",
+            hours,
+            assumed=offset_assumed,
+            note=current.offset_note,
+        ),
+        line("current resolution", digits(current.resolution), "A", hours, assumed=current.assumed),
+        line(
+            "current gain by temperature",
+            rectangular(current.gain_per_K * current.away_K),
+            "",
+            gained,
+            note=current.temperature_note,
+        ),
+        line(
+            "current offset by temperature",
+            rectangular(current.offset_per_K * current.away_K) if "offset" not in current.measured else 0.0,
+            "A",
+            hours,
+            note=current.temperature_note,
+        ),
+        line("time base", standard(time.gain, time), "", gained, assumed=time.assumed),
+        line(
+            "time base by temperature",
+            rectangular(time.gain_per_K * time.away_K),
+            "",
+            gained,
+            note=time.temperature_note,
+        ),
+    ]
+
+
+def _voltage_by_temperature(voltage: Specification, to_gain: float, to_offset: float) -> list[Contribution]:
+    """Return the lines of the voltmeter's temperature, with the result's sensitivities to its gain and offset."""
+    note = voltage.temperature_note
+    return [
+        line("voltage gain by temperature", rectangular(voltage.gain_per_K * voltage.away_K), "", to_gain, note=note),
+        line(
+            "voltage offset by temperature",
+            rectangular(voltage.offset_per_K * voltage.away_K),
+            "V",
+            to_offset,
+            note=note,
+        ),
+    ]
+
+
+def _notes(measurement: Measurement) -> list[str]:
+    """Return how the lines were come by that need a sentence, each once."""
+    current, voltage = measurement.current, measurement.voltage
+    found = [
+        f"current offset: {current.offset_note}" if current.offset_note else "",
+        f"current gain: {current.gain_note}" if current.gain_note else "",
+        *(
+            f"{name} by temperature: {one.temperature_note}" if one.temperature_note else ""
+            for name, one in (("current", current), ("voltage", voltage), ("time", measurement.time))
+        ),
+    ]
+    return [text for text in found if text]
 
 
 def _loaded_hours(record: Record, phase: Phase, last: int, duration_s: float) -> float:

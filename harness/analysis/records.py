@@ -43,7 +43,10 @@ class Specification:
     """What a measuring channel may be off by, correlated through a run.
 
     `gain` is relative, `offset` and `resolution` in the channel's unit. `rectangular`: limits
-    (half-widths); `normal`: expanded with `k`.
+    (half-widths); `normal`: expanded with `k`. `gain_per_K` and `offset_per_K` count for each kelvin
+    beyond `reference_degC` +- `band_K`, which the instrument was away by `away_K`. `measured`: which
+    of gain and offset were measured that evening; `gain_follows_voltage`: the gain was compared with
+    a resistor, so that an error of the voltmeter is in it too.
     """
 
     gain: float
@@ -52,6 +55,16 @@ class Specification:
     distribution: Literal["rectangular", "normal"] = "rectangular"
     k: float = 2.0
     assumed: bool = False
+    gain_per_K: float = 0.0
+    offset_per_K: float = 0.0
+    reference_degC: float = 23.0
+    band_K: float = 5.0
+    away_K: float = 0.0
+    measured: tuple[str, ...] = ()
+    gain_follows_voltage: bool = False
+    gain_note: str = ""
+    offset_note: str = ""
+    temperature_note: str = ""
 
 
 @dataclass(frozen=True)
@@ -79,6 +92,30 @@ class Record:
 
 
 @dataclass(frozen=True)
+class Zero:
+    """What an instrument showed while nothing could flow (event `current-zero`), signed into the cell."""
+
+    instrument: str
+    current_A: float
+    standard_u_A: float
+    t_s: float
+    readings: int = 0
+    duration_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Check:
+    """A resistor of known value as the bench measured it (event `check-resistor`); `tolerance` is relative."""
+
+    resistance_ohm: float
+    tolerance: float
+    voltage_V: float
+    current_A: float
+    deviation: float
+    instrument: str = ""
+
+
+@dataclass(frozen=True)
 class RunInfo:
     """What is known beside the readings."""
 
@@ -96,3 +133,6 @@ class RunInfo:
     created_utc: str = ""
     cell: dict[str, Any] = field(default_factory=dict)
     bench: dict[str, Any] = field(default_factory=dict)
+    zeros: tuple[Zero, ...] = ()  # in order of time
+    check: Check | None = None
+    current_of: tuple[tuple[str, str], ...] = ()  # (instrument, role) that measure the current, as the bench lists them

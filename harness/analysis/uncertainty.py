@@ -6,7 +6,7 @@ never divided by the root of the number of readings. u: standard uncertainty; U:
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +41,7 @@ class Budget:
     u: float
     U: float
     k: float = COVERAGE_K
+    notes: tuple[str, ...] = ()
 
 
 def rectangular(half_width: float) -> float:
@@ -200,14 +201,23 @@ def mean_with_u(readings: FloatArray) -> tuple[FloatArray, FloatArray, FloatArra
     return data.mean(axis=0), u, covariance / np.outer(scale, scale)
 
 
-def make_budget(quantity: str, value: float, unit: str, lines: Sequence[Contribution], k: float = COVERAGE_K) -> Budget:
+def make_budget(
+    quantity: str,
+    value: float,
+    unit: str,
+    lines: Sequence[Contribution],
+    k: float = COVERAGE_K,
+    notes: Sequence[str] = (),
+) -> Budget:
     """Return a budget whose lines are independent of each other; lines that are 0 are left out.
+
+    `notes` say what is not in it, or how a line was come by.
 
     Source: JCGM 100:2008, 5.1.2 equation 10 and 6.2.1.
     """
     kept = tuple(line for line in lines if line.contribution > 0)
     u = math.sqrt(sum(line.contribution**2 for line in kept))
-    return Budget(quantity, value, unit, kept, u, k * u, k)
+    return Budget(quantity, value, unit, kept, u, k * u, k, tuple(notes))
 
 
 def line(
@@ -241,7 +251,7 @@ def round_with_U(value: float, U: float) -> tuple[float, float]:
 
 def monte_carlo(
     function: Callable[[FloatArray], FloatArray],
-    draw: Callable[[np.random.Generator, int], FloatArray],
+    draw: Callable[["np.random.Generator", int], FloatArray],
     draws: int = 200_000,
     probability: float = 0.9545,
     seed: int = 1,
@@ -270,35 +280,75 @@ def monte_carlo(
     return float(results.mean()), float(results.std(ddof=1)), (float(results[low]), float(results[low + inside]))
 
 
-def with_zero(specification: Specification, zero_u_A: float) -> Specification:
+def with_zero(specification: Specification, zero_u_A: float, note: str = "") -> Specification:
     """Return a current specification whose offset was measured: the zero reading of that evening.
 
     Args:
         specification: Of the current channel.
         zero_u_A: Standard uncertainty of the zero: its noise and what it may drift by morning.
+        note: What the budget says beside the offset.
 
     Source: JCGM 100:2008, 3.2.3 and F.2.4.5 (a correction applied leaves its own uncertainty).
     """
     if standard(specification.offset, specification) <= zero_u_A:
         return specification
-    limit = zero_u_A * (specification.k if specification.distribution == "normal" else math.sqrt(3.0))
-    return Specification(
-        specification.gain, limit, specification.resolution, specification.distribution, specification.k, False
+    return replace(
+        specification,
+        offset=_limit(zero_u_A, specification),
+        measured=(*specification.measured, "offset"),
+        offset_note=note,
     )
 
 
-def with_check(specification: Specification, check_relative_u: float) -> Specification:
+def with_check(
+    specification: Specification, check_relative_u: float, voltage_gain_u: float = 0.0, note: str = ""
+) -> Specification:
     """Return a current specification whose gain was checked against a resistor of known value.
+
+    The check compares current with voltage: an error of the voltmeter's gain is in the current's gain too.
+    It counts with the voltage (`gain_follows_voltage`), with the same sign, and is not in `gain`.
 
     Args:
         specification: Of the current channel.
-        check_relative_u: Relative standard uncertainty of the check (the resistor, the voltmeter).
+        check_relative_u: Relative standard uncertainty of the check, the voltmeter's gain left out.
+        voltage_gain_u: Relative standard uncertainty of the voltmeter's gain.
+        note: What the budget says beside the gain.
 
-    Source: JCGM 100:2008, 3.2.3 and F.2.4.5.
+    Source: JCGM 100:2008, 3.2.3, F.2.4.5, and F.1.2.3 (quantities that share an instrument are correlated).
     """
-    if standard(specification.gain, specification) <= check_relative_u:
+    if standard(specification.gain, specification) <= math.hypot(check_relative_u, voltage_gain_u):
         return specification
-    limit = check_relative_u * (specification.k if specification.distribution == "normal" else math.sqrt(3.0))
-    return Specification(
-        limit, specification.offset, specification.resolution, specification.distribution, specification.k, False
+    return replace(
+        specification,
+        gain=_limit(check_relative_u, specification),
+        measured=(*specification.measured, "gain"),
+        gain_follows_voltage=voltage_gain_u > 0,
+        gain_note=note,
     )
+
+
+def _limit(standard_u: float, specification: Specification) -> float:
+    """Return the limit that `standard` turns into this standard uncertainty."""
+    return standard_u * (specification.k if specification.distribution == "normal" else math.sqrt(3.0))
+
+
+def with_room(specification: Specification, room_degC: float | None) -> Specification:
+    """Return a specification that knows how far the room was outside the temperatures it holds for.
+
+    A maker states accuracy for, say, 23 degC +- 5 K and a coefficient for each kelvin beyond. A room that is
+    not known is taken as up to 5 K beyond.
+
+    Args:
+        specification: Of any channel; without coefficients it is returned as it is.
+        room_degC: Temperature of the room; None: not known.
+
+    Source: common practice of data sheets; JCGM 100:2008, 4.3.7 (the coefficient is a limit).
+    """
+    if specification.gain_per_K <= 0 and specification.offset_per_K <= 0:
+        return specification
+    held = f"{specification.reference_degC:g} °C ± {specification.band_K:g} K"
+    if room_degC is None or not math.isfinite(room_degC):
+        return replace(specification, away_K=5.0, temperature_note=f"room not known: taken as up to 5 K outside {held}")
+    away_K = max(0.0, abs(room_degC - specification.reference_degC) - specification.band_K)
+    where = f"{away_K:.1f} K outside" if away_K > 0 else "within"
+    return replace(specification, away_K=away_K, temperature_note=f"room at {room_degC:.1f} °C, {where} {held}")

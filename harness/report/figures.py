@@ -415,7 +415,7 @@ def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
 def _prepared(record: Record, info: RunInfo) -> Record:
     from harness.results import prepared
 
-    return prepared(record, own=info.profile != "import")
+    return prepared(record, own=info.profile != "import", info=info)
 
 
 def _broken(x: FloatArray, y: FloatArray, record: Record) -> tuple[FloatArray, FloatArray]:

@@ -69,7 +69,7 @@ def test_a_zero_reading_and_a_check_resistor_improve_the_current():
     specification = Specification(0.005, 0.010, 0.001, "rectangular", 2.0, True)
     better = gum.with_zero(specification, 0.0002)
     assert gum.standard(better.offset, better) == pytest.approx(0.0002)
-    assert not better.assumed and better.gain == specification.gain
+    assert better.measured == ("offset",) and better.gain == specification.gain
     checked = gum.with_check(better, 0.0005)
     assert gum.standard(checked.gain, checked) == pytest.approx(0.0005)
     assert gum.with_zero(specification, 1.0) == specification  # a worse zero improves nothing

@@ -1,0 +1,172 @@
+"""What the evening's own checks of the instruments are good for: the current zero and the check resistor.
+
+A zero that was measured is taken out of every reading of that instrument; what is left of the offset is the
+uncertainty of that zero and what it may drift by until morning. A resistor of known value bounds the gain of
+the current against that of the voltage. Pure: records in, records out; the readings on disk stay as they were.
+Units: A, V, ohm, s; current positive into the cell.
+"""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from harness.analysis.records import Check, FloatArray, Measurement, Record, RunInfo, Zero
+from harness.analysis.uncertainty import rectangular, standard, with_check, with_room, with_zero
+from harness.errors import AnalysisError
+
+ZERO_DRIFT_SHARE = 0.1  # of the specified offset, until morning: common practice, assumed
+FLOWS_A = 0.02  # below it an instrument is taken as idle: where two meters share the current
+
+
+def zero_by_row(record: Record, info: RunInfo) -> FloatArray | None:
+    """Return the zero error in each reading of the current, shape (n,), in ampere; None when none is known.
+
+    Where several instruments measure the current, the load's zero counts while current is drawn, the supply's
+    while the cell is charged, and the sum of all while nothing flows, as the bench adds their readings.
+
+    Args:
+        record: Readings, shape (n,) each.
+        info: Its zeros and who measures the current.
+
+    Source: common practice; JCGM 100:2008, 3.2.3 (a known systematic effect is corrected).
+    """
+    if not info.zeros:
+        return None
+    by_name: dict[str, list[Zero]] = {}
+    for zero in info.zeros:
+        by_name.setdefault(zero.instrument, []).append(zero)
+    roles = dict(info.current_of) or dict.fromkeys(by_name, "")
+    values = {name: _held(record.t_s, by_name[name]) for name in roles if name in by_name}
+    if not values:
+        return None
+    if len(roles) == 1:
+        return next(iter(values.values()))
+    out: FloatArray = np.sum(list(values.values()), axis=0)
+    drawn, charged = record.current_A < -FLOWS_A, record.current_A > FLOWS_A
+    for rows, other in ((drawn, "supply"), (charged, "load")):
+        for name, role in roles.items():
+            if role == other and name in values:  # it is off, and the bench leaves its reading out
+                out[rows] -= values[name][rows]
+    return out
+
+
+def _held(t_s: FloatArray, zeros: list[Zero]) -> FloatArray:
+    """Return, for each row, the last zero taken before it (the first one before that), shape (n,)."""
+    if len(zeros) == 1:
+        return np.full(t_s.size, zeros[0].current_A)
+    ordered = sorted(zeros, key=lambda zero: zero.t_s)
+    at = np.searchsorted([zero.t_s for zero in ordered], t_s, side="right") - 1
+    return np.array([zero.current_A for zero in ordered])[np.maximum(at, 0)]
+
+
+def without_zero(record: Record, info: RunInfo) -> Record:
+    """Return the record with the evening's zero taken out of the current; itself when no zero is known.
+
+    Source: JCGM 100:2008, 3.2.3.
+    """
+    zero_A = zero_by_row(record, info)
+    return record if zero_A is None else replace(record, current_A=record.current_A - zero_A)
+
+
+def zero_standard_u(info: RunInfo, drift_A: float | None = None) -> tuple[float, float] | None:
+    """Return the standard uncertainty of the zero in ampere and the limit of its drift; None when not all are known.
+
+    Args:
+        info: Its zeros, who measures the current, what the bench says of it.
+        drift_A: How far the zero was seen to move until the end of the run; None: a share of the specified
+            offset is taken.
+
+    Source: JCGM 100:2008, F.2.4.5 (a correction leaves its own uncertainty), 4.3.7.
+    """
+    names = {zero.instrument for zero in info.zeros}
+    if not names or not {name for name, _ in info.current_of} <= names:
+        return None
+    current = info.measurement.current
+    moved = [_spread([zero.current_A for zero in info.zeros if zero.instrument == name]) for name in names]
+    limit = max(ZERO_DRIFT_SHARE * current.offset if drift_A is None else abs(drift_A), current.resolution, *moved)
+    most = max(zero.standard_u_A for zero in info.zeros)
+    return math.hypot(most, rectangular(limit)), limit
+
+
+def _spread(values: list[float]) -> float:
+    return max(values) - min(values)
+
+
+def check_standard_u(info: RunInfo) -> tuple[float, float] | None:
+    """Return the relative standard uncertainty that a check resistor leaves the current's gain, and its deviation.
+
+    The voltmeter's gain is not in it: it is common to the voltage and counts there. The deviation is not
+    corrected; it counts in full.
+
+    Args:
+        info: Its check and what the bench says of voltage and current (the zero not yet taken out).
+
+    Returns:
+        (u, deviation); None when there was no check, or it is not known to be of the meter of the run.
+
+    Raises:
+        AnalysisError: a resistance, voltage or current that is not above 0.
+
+    Source: JCGM 100:2008, 5.1.6 (relative variances), F.2.4.5 note (a known effect left uncorrected).
+    """
+    check = info.check
+    if check is None or not _of_the_meter(check, info):
+        return None
+    zero_A = next(
+        (z.current_A for z in info.zeros if z.instrument == check.instrument or len(info.current_of) <= 1), None
+    )
+    amps = abs(check.current_A - (zero_A or 0.0))
+    if not (check.resistance_ohm > 0 and abs(check.voltage_V) > 0 and amps > 0):
+        raise AnalysisError("a check resistor needs a resistance, a voltage and a current above 0")
+    deviation = abs(check.voltage_V) / amps / check.resistance_ohm - 1.0
+    voltage, current = info.measurement.voltage, info.measurement.current
+    known = zero_standard_u(info)
+    offset_u_A = standard(current.offset, current) if known is None else known[0]
+    parts = (
+        rectangular(check.tolerance),
+        standard(voltage.offset, voltage) / abs(check.voltage_V),
+        offset_u_A / amps,
+        rectangular(voltage.resolution / 2) / abs(check.voltage_V),
+        rectangular(current.resolution / 2) / amps,
+        deviation,
+    )
+    return math.hypot(*parts), deviation
+
+
+def _of_the_meter(check: Check, info: RunInfo) -> bool:
+    names = [name for name, _ in info.current_of]
+    return len(names) <= 1 or check.instrument == names[0]
+
+
+def improved(info: RunInfo, room_degC: float | None = None, drift_A: float | None = None) -> Measurement:
+    """Return what the bench may be off by, with what the evening's checks improve and what the room adds.
+
+    Args:
+        info: The bench's own specification, zeros and check.
+        room_degC: Temperature of the room; None: not known.
+        drift_A: See `zero_standard_u`.
+
+    Source: JCGM 100:2008, 3.2.3, F.2.4.5.
+    """
+    measurement = info.measurement
+    current = measurement.current
+    zero = zero_standard_u(info, drift_A)
+    checked = check_standard_u(info)
+    if zero is not None:
+        u_A, limit_A = zero
+        how = f"± {1000 * limit_A:.2g} mA of drift " + ("assumed" if drift_A is None else "seen until the end")
+        current = with_zero(current, u_A, f"the zero of that evening is taken out; {how}")
+    if checked is not None:
+        current = with_check(
+            current,
+            checked[0],
+            standard(measurement.voltage.gain, measurement.voltage),
+            f"a check resistor was measured {100 * checked[1]:+.2f} % off; not corrected",
+        )
+    return Measurement(
+        voltage=with_room(measurement.voltage, room_degC),
+        current=with_room(current, room_degC),
+        temperature=measurement.temperature,
+        time=with_room(measurement.time, room_degC),
+    )
