@@ -160,7 +160,7 @@ def match(
     cells: Annotated[list[str] | None, typer.Option("--cell", help="Only these cells; may be given again.")] = None,
     oldest: Annotated[str, typer.Option("--oldest", help="A test older than this does not count.")] = "365 d",
     widest: Annotated[str, typer.Option("--widest", help="A set with a greater spread is not offered.")] = "20 %",
-    seconds: Annotated[float, typer.Option("--seconds", help="At most so long for the search.")] = 6.0,
+    seconds: Annotated[float, typer.Option("--seconds", help="About so long for the search.")] = 4.0,
     criteria: CriteriaOption = "general",
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
