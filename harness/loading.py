@@ -395,7 +395,19 @@ def _check(events: list[dict[str, Any]]) -> "Check | None":
         numbers = _numbers(event, names) if event.get("kind") == "check-resistor" else None
         if numbers is not None:
             ohm, tolerance, voltage_V, current_A, deviation = numbers
-            return Check(ohm, tolerance, voltage_V, current_A, deviation, str(event.get("instrument") or ""))
+            zero = _numbers(event, ("zero_A",))
+            return Check(
+                ohm,
+                tolerance,
+                voltage_V,
+                current_A,
+                deviation,
+                zero_A=zero[0] if zero else 0.0,
+                instrument=str(event.get("instrument") or ""),
+                voltage_by=str(event.get("voltage_by") or ""),
+                drop=event.get("through") == "load",
+                passed=event.get("passed") is not False,
+            )
     return None
 
 

@@ -276,7 +276,8 @@ def _evening(info: "RunInfo", measurement: "Measurement", drift_A: float | None)
     checked = check_standard_u(info)
     if info.check is not None:
         if checked is None:
-            texts.append("The check resistor was not measured with the meter of this run: it improves nothing here.")
+            why = "was not measured with the meters of this run" if info.check.passed else "failed"
+            texts.append(f"The check resistor {why}: it improves nothing here.")
         else:
             gain = "it bounds the gain" if "gain" in used.measured else "the specification of the gain is better"
             texts.append(
@@ -325,6 +326,14 @@ def _zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
                     "in doubt too.",
                 )
             )
+    if info.check is not None and not info.check.passed:
+        out.append(
+            Warning_(
+                "check-failed",
+                f"The check resistor of {info.check.resistance_ohm:g} ohm was measured "
+                f"{100 * info.check.deviation:+.2f} % off that evening: find out why before you believe a figure.",
+            )
+        )
     if drift_A is not None and abs(drift_A) > max(0.5 * offset_A, 3 * info.measurement.current.resolution):
         out.append(
             Warning_(
@@ -434,7 +443,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     made: list[Figures] = []
     metrics: list[ChargeMetrics | None] = []
     for phase in phases:
-        warmth = dataclasses.replace(measurement)
+        warmth = measurement
         if _heeds_warmth(info.measurement):
             warmth = improved(info, _temperature(record, phase)[1], drift_A)
         found = figures(record, totals, phase, warmth, limit_V if phase.kind == "discharge" else None)

@@ -80,6 +80,7 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
             f"{100 * cycle['energy_efficiency']:.1f} %."
         )
     lines += _bench_and_passes(result)
+    lines += (result.get("evening") or {}).get("texts", [])
     lines += _can_do(result)
     if result["warnings"]:
         lines += ["", "What to distrust:"]
@@ -176,4 +177,5 @@ def budget_lines(table: Mapping[str, Any]) -> list[str]:
             f"{line['type']}{mark}"
         )
     lines.append(f"  combined u = {table['u']:.3g} {unit}; U = {table['U']:.2g} {unit} (k = {table['k']:g})")
+    lines += [f"  {note}" for note in table.get("notes", ())]
     return lines

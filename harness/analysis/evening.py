@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from harness.analysis.records import Check, FloatArray, Measurement, Record, RunInfo, Zero
-from harness.analysis.uncertainty import rectangular, standard, with_check, with_room, with_zero
+from harness.analysis.uncertainty import digits, rectangular, standard, with_check, with_room, with_zero
 from harness.errors import AnalysisError
 
 ZERO_DRIFT_SHARE = 0.1  # of the specified offset, until morning: common practice, assumed
@@ -100,10 +100,10 @@ def check_standard_u(info: RunInfo) -> tuple[float, float] | None:
     corrected; it counts in full.
 
     Args:
-        info: Its check and what the bench says of voltage and current (the zero not yet taken out).
+        info: Its check, who measures voltage and current, and what the bench says of them.
 
     Returns:
-        (u, deviation); None when there was no check, or it is not known to be of the meter of the run.
+        (u, deviation); None when there was no check, it failed, or other meters than the run's made it.
 
     Raises:
         AnalysisError: a resistance, voltage or current that is not above 0.
@@ -111,32 +111,29 @@ def check_standard_u(info: RunInfo) -> tuple[float, float] | None:
     Source: JCGM 100:2008, 5.1.6 (relative variances), F.2.4.5 note (a known effect left uncorrected).
     """
     check = info.check
-    if check is None or not _of_the_meter(check, info):
+    if check is None or not check.passed or not _of_the_meters(check, info):
         return None
-    zero_A = next(
-        (z.current_A for z in info.zeros if z.instrument == check.instrument or len(info.current_of) <= 1), None
-    )
-    amps = abs(check.current_A - (zero_A or 0.0))
-    if not (check.resistance_ohm > 0 and abs(check.voltage_V) > 0 and amps > 0):
+    volts, amps = abs(check.voltage_V), abs(check.current_A - check.zero_A)
+    if not (check.resistance_ohm > 0 and volts > 0 and amps > 0):
         raise AnalysisError("a check resistor needs a resistance, a voltage and a current above 0")
-    deviation = abs(check.voltage_V) / amps / check.resistance_ohm - 1.0
+    deviation = volts / amps / check.resistance_ohm - 1.0
     voltage, current = info.measurement.voltage, info.measurement.current
-    known = zero_standard_u(info)
-    offset_u_A = standard(current.offset, current) if known is None else known[0]
     parts = (
         rectangular(check.tolerance),
-        standard(voltage.offset, voltage) / abs(check.voltage_V),
-        offset_u_A / amps,
-        rectangular(voltage.resolution / 2) / abs(check.voltage_V),
-        rectangular(current.resolution / 2) / amps,
+        0.0 if check.drop else standard(voltage.offset, voltage) / volts,
+        math.sqrt(2.0) * digits(voltage.resolution) / volts,
+        math.sqrt(2.0) * digits(current.resolution) / amps,
         deviation,
     )
     return math.hypot(*parts), deviation
 
 
-def _of_the_meter(check: Check, info: RunInfo) -> bool:
+def _of_the_meters(check: Check, info: RunInfo) -> bool:
+    """Tell whether the meters of the run, and no others, measured the resistor."""
     names = [name for name, _ in info.current_of]
-    return len(names) <= 1 or check.instrument == names[0]
+    voltage = str((info.bench.get("cell") or {}).get("voltage") or "")
+    current_too = check.instrument == names[0] if names and check.instrument else len(names) <= 1
+    return current_too and (not voltage or not check.voltage_by or check.voltage_by == voltage)
 
 
 def improved(info: RunInfo, room_degC: float | None = None, drift_A: float | None = None) -> Measurement:

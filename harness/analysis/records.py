@@ -105,14 +105,22 @@ class Zero:
 
 @dataclass(frozen=True)
 class Check:
-    """A resistor of known value as the bench measured it (event `check-resistor`); `tolerance` is relative."""
+    """A resistor of known value as the bench measured it (event `check-resistor`); `tolerance` is relative.
+
+    `current_A` as shown and `zero_A`, what was shown with nothing flowing; `drop`: the voltage is a difference
+    of two readings, so that the voltmeter's offset is not in it.
+    """
 
     resistance_ohm: float
     tolerance: float
     voltage_V: float
     current_A: float
     deviation: float
+    zero_A: float = 0.0
     instrument: str = ""
+    voltage_by: str = ""
+    drop: bool = False
+    passed: bool = True
 
 
 @dataclass(frozen=True)
