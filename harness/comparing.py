@@ -29,8 +29,10 @@ def read_runs(
     """Return (folder, figures, cell's record) of each run, and the damaged ones with why."""
     import json
 
+    from harness.entering import work_out
     from harness.results import analyse_run
 
+    work_out(folders)
     good: list[tuple[Path, dict[str, Any], dict[str, Any]]] = []
     damaged: list[dict[str, str]] = []
     for folder in folders:

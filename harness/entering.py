@@ -4,7 +4,7 @@ The figures are worked out first, so that lists and choices find them made. None
 cannot be read or written here is left to the next command, which makes it anew from the folder.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -68,3 +68,40 @@ def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cel
     if cell.state == "found" and known and result.get("reached_cutoff") and result.get("capacity_Ah") is not None:
         return replace(cell, state="tested")
     return cell
+
+
+def work_out(folders: Sequence[Path], least: int = 24) -> int:
+    """Work out the figures of many runs that have none yet, on all processors; return how many were begun.
+
+    Only for speed: whoever asks for a run's figures gets them made if they are not there, or are out of date.
+
+    Args:
+        folders: Run folders; damaged ones are passed over here.
+        least: Fewer than so many are not worth other processes.
+    """
+    import multiprocessing
+    import os
+    import sys
+    import threading
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+
+    missing = [Path(folder) for folder in folders if not (Path(folder) / "result.json").exists()]
+    workers = min(os.cpu_count() or 1, 8)
+    if len(missing) < least or workers < 2:
+        return 0
+    import harness.results  # noqa: F401  before the fork, so that no process loads it again
+
+    forks = sys.platform == "linux" and threading.active_count() == 1
+    context = multiprocessing.get_context("fork" if forks else "spawn")
+    with suppress(OSError, BrokenProcessPool), ProcessPoolExecutor(workers, mp_context=context) as pool:
+        for _ in pool.map(_work_out_one, missing, chunksize=4):
+            pass
+    return len(missing)
+
+
+def _work_out_one(folder: Path) -> None:
+    from harness.results import analyse_run
+
+    with suppress(AmphoraError, OSError):
+        analyse_run(folder)

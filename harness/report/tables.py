@@ -5,6 +5,7 @@ import io
 import math
 import unicodedata
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 from harness.shelf import Cell, CellEntry, RunEntry
@@ -13,11 +14,17 @@ from harness.triage import Judgement
 
 def plain(text: object) -> str:
     """Return text that cannot move the cursor or hide itself on a terminal."""
-    return "".join(c if unicodedata.category(c)[0] != "C" else " " for c in str(text))
+    shown = str(text)
+    if shown.isprintable():
+        return shown
+    return "".join(c if unicodedata.category(c)[0] != "C" else " " for c in shown)
 
 
+@lru_cache(maxsize=4096)
 def width(text: str) -> int:
     """Return how many columns of a terminal a text takes."""
+    if text.isascii() and text.isprintable():
+        return len(text)
     total = 0
     for character in text:
         if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):

@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from harness.cli.app import app
-from harness.entering import AGAINST_THE_CELL, after_run, enter_run
+from harness.entering import AGAINST_THE_CELL, after_run, enter_run, work_out
 from harness.guard import __doc__ as guard_doc
 from harness.session import Request, carry_out, open_rig
 from harness.shelf import INDEX_NAME, Cell, Shelf
@@ -143,3 +143,24 @@ def test_entering_reads_one_run_however_many_there_are(tmp_path: Path, monkeypat
     monkeypatch.setattr(module, "read_entry", lambda folder: read.append(folder) or real(folder))
     Shelf(tmp_path).note_run(folders[1])
     assert read == [folders[1]]
+
+
+def test_many_runs_are_worked_out_beside_each_other_and_a_damaged_one_hides_none(tmp_path: Path, monkeypatch):
+    import os
+
+    from harness.comparing import read_runs
+    from harness.results import analyse_run
+
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    folders = [write_test(tmp_path, cell_of(capacity_Ah=0.2), f"c{n}", current_A=0.2) for n in range(5)]
+    (folders[2] / "events.jsonl").write_text("nonsense\n")
+    assert work_out(folders, least=6) == 0  # too few to be worth it
+    assert not (folders[0] / "result.json").exists()
+    assert work_out(folders, least=2) == 5
+    assert [(folder / "result.json").exists() for folder in folders] == [True, True, False, True, True]
+    good, damaged = read_runs(folders)
+    assert len(good) == 4 and len(damaged) == 1
+    kept = analyse_run(folders[0])
+    (folders[0] / "result.json").unlink()
+    assert analyse_run(folders[0]) == kept  # the same figures as in this process
+    assert work_out(folders, least=1) == 1  # the damaged one is tried again, the others are not
