@@ -23,10 +23,18 @@ LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
 RESISTOR_KEYS = ("resistance", "tolerance", "power", "note")
 CHANNELS = ("voltage", "current", "temperature", "time")
-SPECIFICATION_KEYS = ("gain", "offset", "resolution", "distribution", "k")
+SPECIFICATION_KEYS = (
+    "gain", "offset", "resolution", "range", "distribution", "k",
+    "gain_per_K", "offset_per_K", "reference_degC", "band_K",
+)  # fmt: skip
 UNITS = {
     "%": 0.01, "ppm": 1e-6, "": 1.0, "V": 1.0, "mV": 1e-3, "uV": 1e-6, "µV": 1e-6,
     "A": 1.0, "mA": 1e-3, "uA": 1e-6, "µA": 1e-6, "K": 1.0, "degC": 1.0, "°C": 1.0,
+}  # fmt: skip
+RATIOS = ("%", "ppm", "")
+UNITS_OF = {
+    "voltage": ("V", "mV", "uV", "µV", ""), "current": ("A", "mA", "uA", "µA", ""),
+    "temperature": ("K", "degC", "°C", ""), "time": ("",),
 }  # fmt: skip
 
 # What a bench that gives no specification is taken to have: assumptions, marked as such.
@@ -110,21 +118,57 @@ class BenchDescription:
         if table is None:
             return _assumed(channel)
         where = f"{self.where}: instruments.{name}.specification.{channel}"
-        return {
-            "gain": _number(table.get("gain", 0.0), f"{where}.gain"),
-            "offset": _number(table.get("offset", 0.0), f"{where}.offset"),
-            "resolution": _number(table.get("resolution", 0.0), f"{where}.resolution"),
-            "distribution": table.get("distribution", "rectangular"),
-            "k": float(table.get("k", 2.0)),
-            "assumed": False,
-        }
+        return _specification(table, channel, where)
 
 
 def _assumed(channel: str) -> dict[str, Any]:
     return {**ASSUMED[channel], "distribution": "rectangular", "k": 2.0, "assumed": True}
 
 
-def _number(value: Any, where: str) -> float:
+def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[str, Any]:
+    """Read one channel's specification: a maker's limits, or a calibration's expanded uncertainty with its k.
+
+    A maker gives percent of reading (`gain`) plus an absolute part (`offset`), which may be a percentage of
+    `range`. A calibration gives the same with `k`, and is then taken as normal.
+    """
+    units = UNITS_OF[channel]
+    span = _number(table["range"], f"{where}.range", units) if "range" in table else None
+
+    def absolute(key: str) -> float:
+        value = table.get(key, 0.0)
+        if str(value).strip().endswith(("%", "ppm")):
+            if span is None:
+                raise InputError(
+                    f"{where}.{key}: {value!r} is of the range; then range is needed too, such as 30 A or 20 V"
+                )
+            return _number(value, f"{where}.{key}", RATIOS) * span
+        return _number(value, f"{where}.{key}", units)
+
+    k = table.get("k", 2.0)
+    if isinstance(k, bool) or not isinstance(k, int | float) or not 1.0 <= k <= 5.0:
+        raise InputError(f"{where}.k: {k!r} is not accepted; a number from 1 to 5 is, 2 as a rule")
+    found = {
+        "gain": _number(table.get("gain", 0.0), f"{where}.gain", RATIOS),
+        "offset": absolute("offset"),
+        "resolution": absolute("resolution"),
+        "distribution": table.get("distribution", "normal" if "k" in table else "rectangular"),
+        "k": float(k),
+        "assumed": False,
+    }
+    if "gain_per_K" in table:
+        found["gain_per_K"] = _number(table["gain_per_K"], f"{where}.gain_per_K", RATIOS)
+    if "offset_per_K" in table:
+        found["offset_per_K"] = absolute("offset_per_K")
+    for key, low, high in (("reference_degC", -40.0, 85.0), ("band_K", 0.0, 50.0)):
+        if key in table:
+            value = table[key]
+            if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+                raise InputError(f"{where}.{key}: {value!r} is not accepted; a number from {low:g} to {high:g} is")
+            found[key] = float(value)
+    return found
+
+
+def _number(value: Any, where: str, units: tuple[str, ...] = tuple(UNITS)) -> float:
     """Read '0.5 %', '10 mA', '50 ppm' or a plain number, which has to be finite and not negative."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         number, unit = float(value), ""
@@ -135,7 +179,7 @@ def _number(value: Any, where: str) -> float:
         except ValueError:
             number = float("nan")
         unit = unit.strip()
-    if unit not in UNITS or not 0.0 <= number < float("inf"):
+    if unit not in units or not 0.0 <= number < float("inf"):
         raise InputError(f"{where}: {value!r} is not accepted; a number with a unit such as 0.5 %, 10 mA, 50 ppm is")
     return number * UNITS[unit]
 

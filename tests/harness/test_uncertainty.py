@@ -1,6 +1,7 @@
 """Promises of the uncertainty room beside the GUM's examples: the linear budget against Monte Carlo."""
 
 import importlib.util
+import math
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,9 @@ from harness.analysis.capacity import figures
 from harness.analysis.integration import accumulate
 from harness.analysis.phases import find_phases
 from harness.analysis.records import Measurement, Record, Specification
+from harness.bench import bench_from_dict
+from harness.errors import InputError
+from harness.loading import measurement_of
 
 
 def reading(v_gain=0.0, v_offset=0.0, i_gain=0.0, i_offset=0.0, t_gain=0.0):
@@ -85,3 +89,57 @@ def test_a_budget_leaves_out_what_is_zero_and_expands_with_k():
     assert [line.name for line in budget.lines] == ["a", "b"]
     assert budget.u == pytest.approx(5.0)
     assert pytest.approx(10.0) == budget.U
+
+
+def bench_with(**channels):
+    load = {"role": "load", "resource": "TCPIP::192.0.2.10::5025::SOCKET", "specification": channels}
+    return bench_from_dict({"name": "hall bench", "leads": "by hand", "instruments": {"load": load}})
+
+
+def lines_with(**channels):
+    """Return the capacity's budget lines of one record under a bench file's specification."""
+    measurement = measurement_of(bench_with(**channels).measurement())
+    found = figures_of(reading(), measurement)
+    return found, {line.name: line for line in found.capacity.lines}
+
+
+def test_a_maker_s_percent_of_reading_plus_percent_of_range_is_in_the_budget():
+    # JCGM 100:2008, 4.3.7: limits without a distribution are rectangular, a/sqrt(3).
+    found, lines = lines_with(current={"gain": "0.05 %", "offset": "0.02 %", "range": "30 A"})
+    assert lines["current gain"].standard_u == pytest.approx(0.0005 / math.sqrt(3))
+    assert lines["current offset"].standard_u == pytest.approx(0.006 / math.sqrt(3))
+    assert lines["current offset"].contribution == pytest.approx(0.006 / math.sqrt(3) * found.duration_s / 3600)
+    assert not lines["current gain"].assumed and lines["time base"].assumed
+
+
+def test_a_calibration_with_its_k_is_normal_and_divided_by_that_k():
+    # JCGM 100:2008, 4.3.3: an expanded uncertainty of a certificate is divided by its k.
+    _, lines = lines_with(current={"gain": "0.03 %", "offset": "0.6 mA", "k": 3})
+    assert lines["current gain"].standard_u == pytest.approx(1e-4)
+    assert lines["current offset"].standard_u == pytest.approx(2e-4)
+
+
+def test_a_temperature_coefficient_of_the_bench_file_reaches_the_specification():
+    coefficients = {"gain_per_K": "50 ppm", "offset_per_K": "1 ppm", "range": "30 A", "reference_degC": 25, "band_K": 3}
+    spec = measurement_of(bench_with(current={"gain": "0.1 %", **coefficients}).measurement()).current
+    assert spec.gain_per_K == pytest.approx(50e-6)
+    assert spec.offset_per_K == pytest.approx(30e-6)
+    away = gum.with_room(spec, 10.0)
+    assert away.away_K == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize(
+    ("channel", "words"),
+    [
+        ({"offset": "0.02 %"}, "range is needed"),
+        ({"gain": "10 mA"}, "'10 mA' is not accepted"),
+        ({"offset": "10 mV"}, "'10 mV' is not accepted"),
+        ({"k": 0}, "0 is not accepted; a number from 1 to 5"),
+        ({"k": "two"}, "'two' is not accepted"),
+        ({"reference_degC": "warm"}, "'warm' is not accepted"),
+    ],
+)
+def test_a_specification_that_says_nothing_usable_is_refused_with_its_place(channel, words):
+    with pytest.raises(InputError, match=words) as caught:
+        bench_with(current=channel).measurement()
+    assert "instruments.load.specification.current" in str(caught.value)
