@@ -487,13 +487,16 @@ def _measure(
         if step.first and abs(i[a]) < 0.02 * abs(step.change_A):
             steady_s = np.inf
         # The voltage just before: the last reading, carried to the instant of the step by its own drift.
-        back = max(start, int(np.searchsorted(t, t[a] - min(10.0, steady_s / 2))))
+        if start == a and not step.first:
+            continue  # one reading between two steps: where the voltage went until the second is not known
+        back = min(max(start, int(np.searchsorted(t, t[a] - min(10.0, steady_s / 2)))), max(start, a - 1))
         drift = (v[a] - v[back]) / (t[a] - t[back]) if back < a else 0.0
         carry_s = step.t_s - t[a]
+        unsure = abs(drift)  # V/s
         if back < a and abs(drift) * (t[a] - t[back]) < 4 * read_V:
-            drift = 0.0  # noise alone
+            drift = 0.0  # noise alone, as far as one can tell
         old_V = v[a] + drift * carry_s
-        u_old_V = np.hypot(read_V, abs(drift) * (carry_s / 2 + step.edge_s) / np.sqrt(3.0))
+        u_old_V = np.hypot(read_V, unsure * (carry_s / 2 + step.edge_s) / np.sqrt(3.0))
         state: float | None = None
         if capacity_Ah is not None and capacity_Ah > 0:
             moved = float(table.charge_Ah[a] + i[a] * carry_s / 3600.0 - table.charge_Ah[begin])

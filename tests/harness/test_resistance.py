@@ -200,3 +200,17 @@ def test_coarse_digits_do_not_shrink_the_stated_noise() -> None:
         scores += [2 * (r.ohm - 0.08) / r.U_ohm for r in found(coarse, bench=bench) if r.duration_s == 10.0]
     assert len(scores) >= 400
     assert 0.92 <= float(np.std(scores)) <= 1.06
+
+
+def test_one_reading_between_two_steps_gives_no_resistance_of_the_second() -> None:
+    # Where the voltage went between that reading and the release is not known: it stood 5 % off, with an U of 1 %.
+    t = np.concatenate((np.arange(0.0, 60.0), np.arange(60.3, 120.0, 1.0)))
+    on, off = 60.25, 61.2
+    amps = np.where((t >= on) & (t < off), -2.0, 0.0)
+    slow = np.where(t < on, 0.0, np.where(t < off, -0.06 * (1 - np.exp(-(t - on) / 1.5)), 0.0))
+    volts = 3.7 + 0.03 * amps + slow
+    record = Record(t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), np.array([on, off]))
+    assert np.count_nonzero(amps) == 1
+    values = found(record)
+    assert values
+    assert {r.method for r in values} == {LOAD_STEP}

@@ -67,6 +67,8 @@ def test_the_interval_covers_the_truth_over_simulated_benches():
         assert share["complete"] == 1.0, name
         assert share["capacity"] >= 0.86, name  # 60 benches: 95 % less three standard deviations
         assert share["energy"] >= 0.86, name
+        assert share["with a resistance"] == 1.0, name
+        assert share["resistance"] >= 0.86, name
 
 
 def test_a_zero_reading_and_a_check_resistor_improve_the_current():
