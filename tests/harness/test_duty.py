@@ -26,6 +26,7 @@ from harness.duty import (
 )
 from harness.errors import InputError
 from harness.report.fit_plot import plot_fit
+from tests.campaign.fit_study import POPULATIONS, one
 from tests.support.duty_runs import cell_of, serve, write_test
 
 HEAD = 'name = "lamp"\nchemistry = ["li-ion"]\n'
@@ -403,3 +404,26 @@ def test_a_survey_of_something_dead_is_told(tmp_path):
     dead = survey(tmp_path, "lamp", np.linspace(4.2, 2.6, 80), np.zeros(80))
     with pytest.raises(InputError, match="no sweep in which a device drew current"):
         survey_run(dead)
+
+
+@pytest.mark.parametrize("name", [name for name in POPULATIONS if not name.startswith("worn out")])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_cells_unlike_the_model_read_by_a_bench_that_is_off_do_as_was_said(name, seed, tmp_path):
+    # Worn-out cells at a duty far above their test fail more often: tests/campaign/fit_study.py says how often.
+    found = one(name, seed, tmp_path)
+    assert abs(found["time"]) <= 0.05 and abs(found["state"]) <= 0.03, found["what"]
+
+
+def test_a_run_time_that_hangs_on_the_sag_is_said_to_be_poorly_known():
+    weak = replace(linear(), ohm=np.full(201, 1.0), fast_ohm=np.full(201, 0.4), test_A=0.2)
+    notes = fit(weak, simple("3.2 V", 'current = "600 mA"', 'night_temperature = "0 degC"'))["notes"]
+    assert any("its run time is known to" in note and "settle" in note for note in notes)
+    notes = fit(linear(), simple("3.2 V", 'current = "60 mA"'))["notes"]
+    assert not any("is known to" in note for note in notes)
+
+
+def test_what_goes_on_beyond_the_longest_pulse_leaves_the_test_itself_as_it_was():
+    model = replace(linear(), ohm=np.full(201, 0.3), fast_ohm=np.full(201, 0.2), test_A=0.5)
+    slower = model.slower()
+    assert slower.ocv_V - 0.5 * slower.ohm == pytest.approx(model.ocv_V - 0.5 * model.ohm)
+    assert slower.ohm == pytest.approx(np.full(201, 0.4))
