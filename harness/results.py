@@ -498,6 +498,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         limit_V,
         resistances,
         result["temperature_rise_K"],
+        [phases[index] for index in charges],
     )
     warnings += _counters(record, phases, totals)
     result["passes"], told_of_passes = passes_in(entries, info.chemistry)

@@ -16,6 +16,7 @@ from harness.analysis.records import IntArray, Measurement, Record, Specificatio
 from harness.analysis.uncertainty import Budget, Contribution, digits, line, make_budget, rectangular, standard
 from harness.errors import AnalysisError
 
+COLLAPSE = 0.5  # of the voltage before: no cell falls so far between two readings; common practice
 CELL_NOTE = (
     "not in it: the cell itself at another temperature. The figure is that of the cell as warm as it was; "
     "it is not converted to the standard's 20 °C"
@@ -59,7 +60,8 @@ def find_crossing(record: Record, totals: Totals, phase: Phase, cutoff_V: float)
     """Return where a discharge crossed the cut-off, or None.
 
     The crossing is the first of two consecutive readings at or below the cut-off at the phase's
-    main current (or the last such reading of the phase), interpolated to the reading before.
+    main current (or the last such reading of the phase), interpolated to the reading before. A single
+    last reading at less than half the voltage before it is none: the path opened.
 
     Args:
         record: Readings, shape (n,) each.
@@ -90,6 +92,8 @@ def find_crossing(record: Record, totals: Totals, phase: Phase, cutoff_V: float)
     before = row - 1
     high, low = float(record.voltage_V[before]) if before >= phase.first_row else math.nan, float(record.voltage_V[row])
     main_before = hit > 0 and int(rows[hit - 1]) == before
+    if hit == rows.size - 1 and main_before and low < COLLAPSE * high and high > cutoff_V:
+        return None  # one last reading far below: the path opened (a protection board, a lead), nothing was crossed
     if main_before and high > cutoff_V >= low:
         share = (high - cutoff_V) / (high - low)
         t_s = float(record.t_s[before] + share * (record.t_s[row] - record.t_s[before]))

@@ -56,6 +56,7 @@ def find_warnings(
     cutoff_V: float | None,
     resistances: Sequence[Any] = (),
     rise_K: float | None = None,
+    charges: Sequence[Phase] = (),
 ) -> list[Warning_]:
     """Return what to distrust in a record.
 
@@ -69,6 +70,7 @@ def find_warnings(
         cutoff_V: The cut-off used.
         resistances: Findings with `method`, `ohm`, `duration_s`.
         rise_K: Temperature rise, or None.
+        charges: The charges of the record: did the supply hold its current?
 
     Source: common practice, each limit beside its constant.
     """
@@ -98,10 +100,17 @@ def find_warnings(
         out += _of_size(info, figures)
         out += _of_temperature(record, phase, rise_K)
         rows = at_main_current(record, phase)
-        out += _of_current(record, rows)
+        out += _of_current(record, rows, "discharge", "the load's setting wanders, or its reading does")
         out += _of_protection(record, phase, figures, cutoff_V)
         out += _of_contact(record, phase, rows, resistances)
         out += _of_sense(resistances)
+    for charge in charges:
+        found = _of_current(
+            record, _before_taper(record, charge), "charge", "the supply's set current wanders, or its reading does"
+        )
+        if found:
+            out += found
+            break
     out += _of_gaps(record)
     out += _of_edges(totals, record)
     if info.measurement.current.assumed or info.measurement.voltage.assumed:
@@ -161,7 +170,17 @@ def _of_temperature(record: Record, phase: Phase, rise_K: float | None) -> list[
     return out
 
 
-def _of_current(record: Record, rows: IntArray) -> list[Warning_]:
+def _before_taper(record: Record, charge: Phase) -> IntArray:
+    """Return the rows of a charge before its voltage is held: there the current falls by itself."""
+    rows = at_main_current(record, charge)
+    if rows.size == 0:
+        return rows
+    voltage = record.voltage_V[rows]
+    near = np.flatnonzero(voltage >= 0.995 * float(voltage.max()))
+    return rows[: int(near[0])] if near.size else rows
+
+
+def _of_current(record: Record, rows: IntArray, kind: str, cause: str) -> list[Warning_]:
     if rows.size < 40:
         return []
     stride = max(1, rows.size // 5000)
@@ -176,8 +195,7 @@ def _of_current(record: Record, rows: IntArray) -> list[Warning_]:
         return [
             Warning_(
                 "current-drift",
-                f"The discharge current drifted by {100 * drift:.1f} % while it should have stood still: "
-                "the load's setting wanders, or its reading does.",
+                f"The {kind} current drifted by {100 * drift:.1f} % while it should have stood still: {cause}.",
             )
         ]
     return []
@@ -185,14 +203,18 @@ def _of_current(record: Record, rows: IntArray) -> list[Warning_]:
 
 def _of_protection(record: Record, phase: Phase, figures: Figures, cutoff_V: float | None) -> list[Warning_]:
     """A protection board that opens: the current falls to zero by itself and the voltage with it."""
-    if figures.reached_cutoff:
-        return []
     last = phase.last_row
-    if last <= phase.first_row or last >= record.t_s.size:
+    if last <= phase.first_row + 1 or last >= record.t_s.size:
         return []
-    after_A = abs(float(record.current_A[last]))
-    before_V, after_V = float(record.voltage_V[last - 1]), float(record.voltage_V[last])
-    if after_A < 0.02 * abs(phase.main_current_A) and after_V < before_V - 0.3 and after_V < 0.8 * before_V:
+    gone = abs(float(record.current_A[last])) < 0.02 * abs(phase.main_current_A)
+    before_V, fallen_V = float(record.voltage_V[last - 1]), float(record.voltage_V[last])
+    # the voltage may be read as fallen one reading before the current is
+    at_once = float(record.voltage_V[last - 2])
+    if before_V < 0.5 * at_once and at_once > (cutoff_V or 0.0):
+        before_V, fallen_V = at_once, before_V
+    elif figures.reached_cutoff:
+        return []
+    if gone and fallen_V < before_V - 0.3 and fallen_V < 0.8 * before_V:
         return [
             Warning_(
                 "protection-opened",
@@ -235,7 +257,11 @@ def _of_contact(record: Record, phase: Phase, rows: IntArray, resistances: Seque
         if len(values) >= 4:
             steps = np.abs(np.diff(values))
             usual = float(np.median(steps))
-            if float(steps.max()) > max(0.005, 6 * usual, 0.15 * float(np.median(values))):
+            ohm = np.array(values)
+            aside, around = np.abs(ohm[1:-1] - 0.5 * (ohm[:-2] + ohm[2:])), np.abs(ohm[2:] - ohm[:-2])
+            least = max(0.005, 0.15 * float(np.median(values)))
+            alone = (aside > least) & (aside > 1.5 * around)  # one that stands apart from both its neighbours
+            if float(steps.max()) > max(least, 6 * usual) or alone.any():
                 out.append(
                     Warning_(
                         "resistance-stepped",
