@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from harness.analysis.integration import accumulate, find_edges, find_gaps
-from harness.analysis.records import Gap, Record
+from harness.analysis.integration import accumulate, find_edges, find_gaps, rows_that_jump
+from harness.analysis.records import BLOCK_ROWS, Gap, Record
 from harness.errors import AnalysisError
 
 
@@ -89,3 +91,95 @@ def test_falling_time_and_a_single_row_are_refused():
         accumulate(record_of([0, 10, 5], [-1, -1, -1]))
     with pytest.raises(AnalysisError, match="at least 2"):
         accumulate(record_of([0], [-1]))
+
+
+def naive(record, edges):
+    """The trapezoid interval by interval; where the current steps, each level is held up to the instant."""
+    charge = 0.0
+    at = {int(row): float(t) for row, t in zip(edges.row, edges.at_s, strict=True)}
+    t, i = record.t_s, record.current_A
+    for k in range(t.size - 1):
+        if k in at:
+            charge += i[k] * (at[k] - t[k]) + i[k + 1] * (t[k + 1] - at[k])
+        else:
+            charge += 0.5 * (i[k] + i[k + 1]) * (t[k + 1] - t[k])
+    return charge / 3600
+
+
+def steps_strategy():
+    return st.lists(
+        st.tuples(st.sampled_from([0.0, -0.5, -2.0, 0.3, 1.0]), st.integers(3, 12), st.sampled_from([0.5, 1.0, 7.0])),
+        min_size=1,
+        max_size=6,
+    )
+
+
+def pieces(parts, begin_s=0.0, ordered=True):
+    t, i, v, switches, now = [], [], [], [], begin_s
+    for amps, rows, interval_s in parts:
+        switches.append(now - 0.3 * interval_s)
+        for k in range(rows):
+            t.append(now)
+            i.append(amps)
+            v.append(3.7 + 0.01 * k + 0.05 * amps)
+            now += interval_s
+    return record_of(t, i, v, switches[1:] if ordered else ())
+
+
+@settings(max_examples=60, deadline=None)
+@given(steps_strategy(), st.booleans())
+def test_the_sum_is_that_of_every_interval(parts, ordered):
+    record = pieces(parts, ordered=ordered)
+    totals = accumulate(record)
+    assert totals.charge_Ah[-1] == pytest.approx(naive(record, totals.edges), abs=1e-12)
+
+
+@settings(max_examples=60, deadline=None)
+@given(steps_strategy(), st.data())
+def test_splitting_a_record_anywhere_keeps_the_sum(parts, data):
+    # Each part is given the orders, so that both sides know where the current stepped.
+    record = pieces(parts)
+    cut = data.draw(st.integers(1, record.t_s.size - 2))
+    first = record_of(
+        record.t_s[: cut + 1], record.current_A[: cut + 1], record.voltage_V[: cut + 1], record.switches_s
+    )
+    second = record_of(record.t_s[cut:], record.current_A[cut:], record.voltage_V[cut:], record.switches_s)
+    whole, a, b = accumulate(record), accumulate(first), accumulate(second)
+    assert a.charge_Ah[-1] + b.charge_Ah[-1] == pytest.approx(whole.charge_Ah[-1], abs=1e-12)
+    assert a.energy_Wh[-1] + b.energy_Wh[-1] == pytest.approx(whole.energy_Wh[-1], abs=1e-12)
+    assert whole.charge_Ah[cut] == pytest.approx(a.charge_Ah[-1], abs=1e-12)
+
+
+@settings(max_examples=60, deadline=None)
+@given(steps_strategy(), st.sampled_from([-512.0, 64.0, 86_400.0, 2.0**20]), st.booleans())
+def test_when_a_record_began_does_not_matter(parts, shift_s, ordered):
+    here, there = accumulate(pieces(parts, ordered=ordered)), accumulate(pieces(parts, shift_s, ordered))
+    assert list(here.edges.row) == list(there.edges.row)
+    assert here.edges.how == there.edges.how
+    assert there.charge_Ah == pytest.approx(here.charge_Ah, abs=1e-9)
+    assert there.energy_Wh == pytest.approx(here.energy_Wh, abs=1e-9)
+
+
+@settings(max_examples=40, deadline=None)
+@given(steps_strategy())
+def test_charging_and_discharging_alike_give_opposite_sums(parts):
+    record = pieces(parts)
+    back = record_of(record.t_s, -record.current_A, record.voltage_V, record.switches_s)
+    assert accumulate(back).charge_Ah == pytest.approx(-accumulate(record).charge_Ah, abs=1e-12)
+
+
+def test_a_long_record_is_summed_across_the_parts_it_is_worked_on_in():
+    n = 2 * BLOCK_ROWS + 77
+    t = np.arange(n) * 1.0
+    i = -1.0 - 0.1 * np.sin(t / 500)
+    for row in (BLOCK_ROWS - 1, BLOCK_ROWS + 40, 2 * BLOCK_ROWS):  # steps at and beside the seams
+        i[row + 1 :] -= 1.0
+    record = record_of(t, i)
+    totals = accumulate(record)
+    assert list(totals.edges.row) == [BLOCK_ROWS - 1, BLOCK_ROWS + 40, 2 * BLOCK_ROWS]
+    assert totals.charge_Ah[-1] == pytest.approx(naive(record, totals.edges), rel=1e-12)
+    assert list(rows_that_jump(i, 0.5)) == list(totals.edges.row)
+    falling = t.copy()
+    falling[BLOCK_ROWS + 1 :] -= 5.0
+    with pytest.raises(AnalysisError, match=f"time falls after row {BLOCK_ROWS + 1}"):
+        accumulate(record_of(falling, i))
