@@ -108,7 +108,10 @@ class Cell:
                 raise InputError(f"{where}: field {key!r} is not known; {', '.join(sorted(known))} are accepted")
         if not isinstance(data.get("id"), str):
             raise InputError(f"{where}: field 'id' is missing or no text")
-        values: dict[str, Any] = {"id": check_id(data["id"])}
+        try:
+            values: dict[str, Any] = {"id": check_id(data["id"])}
+        except InputError as error:
+            raise InputError(str(error) if where == "cell" else f"{where}: {error}") from error
         for name in TEXTS:
             if data.get(name) is not None:
                 values[name] = _text(data[name], f"{where}: field {name!r}")
@@ -533,7 +536,7 @@ def read_entry(folder: Path) -> RunEntry:
                 raise FileNotFoundError(2, f"{name} is missing")
         stop = _last_stop(folder / "events.jsonl")
     except OSError as error:
-        return RunEntry(cell_id, str(folder), damaged=f"{folder.name}: {error.strerror or error}", created_utc="")
+        return RunEntry(cell_id, str(folder), damaged=f"{folder.name}: {_why(error)}", created_utc="")
     except (ValueError, RecursionError) as error:
         return RunEntry(cell_id, str(folder), damaged=f"{folder.name}: {error}")
     capacity: dict[str, float | None] = {"capacity_Ah": None, "capacity_U_Ah": None}
@@ -548,6 +551,14 @@ def read_entry(folder: Path) -> RunEntry:
         cell_id, str(folder), str(run.get("profile") or ""), str(run.get("created_utc") or ""), stop,
         str(run.get("start") or ""), capacity["capacity_Ah"], capacity["capacity_U_Ah"],
     )  # fmt: skip
+
+
+def _why(error: OSError) -> str:
+    """Return what is wrong with a file of a run, by its name."""
+    name = Path(str(error.filename)).name if error.filename else ""
+    if isinstance(error, FileNotFoundError) and name:
+        return f"{name} is missing"
+    return f"{name}: {error.strerror}" if name else str(error.strerror or error)
 
 
 def _last_stop(path: Path) -> str:
@@ -608,7 +619,10 @@ def read_register(text: str, where: str) -> Iterator[tuple[int, Cell]]:
     Raises:
         InputError: file, line, column, value and what is accepted.
     """
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
+    text = text.removeprefix("\ufeff")
+    head = text.partition("\n")[0]
+    mark = ";" if ";" in head and "," not in head else ","  # some spreadsheets write the one, some the other
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
     try:
         header = [name.strip() for name in next(reader, [])]
         for name in header:

@@ -1,9 +1,11 @@
 """Rules of thumb of the trade about small solar lights, as check values for the fit. All: common practice."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from harness.duty import CellModel, Mode, divider, fit, read_duty
+from harness.duty import CellModel, Mode, divider, fit, load_duty, read_duty
 
 HEAD = 'name="l"\nchemistry=["li-ion"]\ncharge_limit="4.20 V"\nlowest_rail="3.0 V"\n'
 
@@ -36,7 +38,8 @@ def test_100_kohm_over_51_kohm_gives_a_third():
     assert divider(100e3, 51e3) == pytest.approx(1 / 3, abs=0.005)
 
 
-@pytest.mark.parametrize(("drop", "percent"), [("0.3 V", 7.5), ("0.6 V", 14.0)])
+# A Schottky diode drops 0.2 to 0.3 V where silicon drops 0.6 V (common practice)
+@pytest.mark.parametrize(("drop", "percent"), [("0.2 V", 5.1), ("0.3 V", 7.5), ("0.6 V", 14.0)])
 def test_diode_takes_its_share_of_the_power_and_none_of_the_charge(drop, percent):
     # Lost power = Vf / (Vcell + Vf) at 3.7 V: 0.3 V -> 7.5 %, 0.6 V -> 14.0 % (computed; Vf common practice)
     flat = CellModel(
@@ -70,3 +73,25 @@ def test_pwm_wastes_more_inside_the_cell_than_the_same_mean():
     # I2R loss is 1/D times that of the same mean current (definition)
     on = Mode("m", 0.0, current_A=1.0, share=0.25).on_current(np.array([3.7]), np.array([0.1]))[0]
     assert (0.25 * on**2) / (0.25 * on) ** 2 == pytest.approx(4.0)
+
+
+def test_the_protection_chip_ends_what_nothing_else_ends_at_about_2_5_V():
+    # A chip of the common kind acts at about 4.25 V and 2.5 V (common practice)
+    given = np.linspace(0, 2, 201)
+    flat = np.full(201, 0.1)
+    deep = CellModel(given, 4.2 - 1.9 * given / 2, flat, flat, 2.0, 0.01, 0.0, 20.0, "li-ion")
+    text = HEAD.replace('"3.0 V"', '"2.2 V"') + 'protection_low="2.5 V"\n[[modes]]\nname="m"\ncurrent="200 mA"\n'
+    mode = fit(deep, read_duty(text, "l"))["modes"][0]
+    # 4.2 - 0.95 q - 0.2 * 0.1 = 2.5 -> q = 1.768 Ah (computed)
+    assert mode["ends_by"] == "protection" and mode["delivered_Ah"] == pytest.approx(1.768, abs=0.002)
+    assert {load_duty(name).protection_low_V for name in ("path-light", "camp-lantern")} == {2.5}
+
+
+def test_charging_below_0_degC_and_a_chemistry_the_device_is_not_made_for_are_refused():
+    # Li-ion is not charged below 0 degC: lithium plates out (common practice)
+    text = HEAD + 'day_temperature="-1 degC"\n[[modes]]\nname="m"\ncurrent="20 mA"\n'
+    assert any("plates" in why for why in fit(cell(), read_duty(text, "l"))["refusals"])
+    assert not fit(cell(), read_duty(text.replace("-1", "0"), "l"))["refusals"]
+    assert not fit(cell(), read_duty("cold_charge_blocked=true\n" + text, "l"))["refusals"]
+    lfp = replace(cell(), chemistry="lfp")
+    assert any("made for li-ion" in why for why in fit(lfp, read_duty(text, "l"))["refusals"])

@@ -242,3 +242,37 @@ def test_a_quantity_without_its_unit_writes_nothing(tmp_path):
     done = CliRunner().invoke(app, ["cell", "add", "x", "--mass", "44", "--logs", str(tmp_path / "logs")])
     assert isinstance(done.exception, InputError) and "--mass" in str(done.exception)
     assert not (tmp_path / "logs").exists()
+
+
+def test_a_wrong_id_in_a_register_is_named_with_file_and_line_and_nothing_is_written(tmp_path):
+    with pytest.raises(InputError, match=r"reg.csv: line 3: the cell's id '../x'"):
+        Shelf(tmp_path / "logs").import_csv("id,mass_g\nok,1\n../x,2\n", "reg.csv")
+    assert not (tmp_path / "logs").exists()
+
+
+def test_a_register_with_semicolons_is_read_too(tmp_path):
+    cells = Shelf(tmp_path).import_csv("id;mass_g;notes\nok;44.1;a, b\n", "reg.csv")
+    assert (cells[0].mass_g, cells[0].notes) == (44.1, "a, b")
+    with pytest.raises(InputError, match="line 2: column 'mass_g' = '44,1' is no number"):
+        Shelf(tmp_path).import_csv("id;mass_g\nok2;44,1\n", "reg.csv")
+
+
+@pytest.mark.parametrize("name", ["run.json", "samples.csv", "events.jsonl"])
+def test_a_run_with_a_file_missing_says_which(tmp_path, name):
+    Shelf(tmp_path).add(Cell("a"))
+    folder = put_run(tmp_path, "a", 1)
+    (folder / name).unlink()
+    assert Shelf(tmp_path).list_runs("a")[0].damaged.endswith(f"{name} is missing")
+
+
+def test_words_of_any_kind_come_back_from_the_register_as_they_were(tmp_path):
+    odd = Cell(
+        "лампа-3", "18650", markings="⚡ 3,7 V", source='by the "gate"; left', notes="=1+1\n@x,\t'y'",
+        photos=["p/фото 1.jpg", "x,y.png"], inspection={"wrapper": "scratched", "smell": "none"}, claim_Ah=1.2,
+        mass_g=44.05, as_found_V=-0.2, declared_rechargeable=True, identified={"chemistry": "lfp", "confidence": 0.9},
+    )  # fmt: skip
+    Shelf(tmp_path / "a").add(odd)
+    text = Shelf(tmp_path / "a").export_csv()
+    Shelf(tmp_path / "b").import_csv(text)
+    assert Shelf(tmp_path / "b").get("лампа-3") == odd
+    assert Shelf(tmp_path / "b").export_csv() == text
