@@ -140,12 +140,8 @@ def _cached(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
 
 
 def _keep(folder: Path, result: dict[str, Any], digest: str) -> None:
-    text = json.dumps(
-        _finite({"format": FORMAT, "inputs_sha256": digest, "code_sha256": _code_digest(), "result": result}),
-        ensure_ascii=False,
-        allow_nan=False,
-        indent=1,
-    )
+    kept = {"format": FORMAT, "inputs_sha256": digest, "code_sha256": _code_digest(), "result": result}
+    text = json.dumps(kept, ensure_ascii=False, allow_nan=False)  # in one line: a record of 200 cycles is long
     beside = folder / f".result.json.{id(result)}.part"
     try:
         beside.write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -80,13 +80,17 @@ def find_crossing(record: Record, totals: Totals, phase: Phase, cutoff_V: float)
     if rows.size == 0:
         return None
     begin = int(rows[0])
-    below = (record.voltage_V[begin : int(rows[-1]) + 1] <= cutoff_V)[rows - begin]
+    low_rows = np.flatnonzero(record.voltage_V[begin : int(rows[-1]) + 1] <= cutoff_V)
+    if low_rows.size == 0:
+        return None
+    skipped = int(np.searchsorted(rows, begin + int(low_rows[0])))  # nothing before is below
+    below = record.voltage_V[rows[skipped:]] <= cutoff_V
     both = below.copy()
     both[:-1] &= below[1:]
     hits = np.flatnonzero(both)
     if hits.size == 0:
         return None
-    hit = int(hits[0])
+    hit = skipped + int(hits[0])
     row = int(rows[hit])
     slope, noise = _slope(record, totals, rows, hit, cutoff_V)
     before = row - 1

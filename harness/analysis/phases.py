@@ -18,6 +18,7 @@ from harness.analysis.records import FloatArray, IntArray, Record, blocks
 OPPOSITE_SHARE = 0.01
 DEADBAND_SHARE = 0.005
 TRANSIENT_SHARE = 0.002  # switching on may kick the other way for a reading; that belongs to the phase
+STEADY_SHARE = 0.01  # a current that varies by no more is one current
 REST_AGREES_V = 0.02  # a rest on both sides of a gap with the voltages this near was a rest throughout
 
 
@@ -200,6 +201,8 @@ def _main_current_A(record: Record, low: int, high: int, way: int, sign: np.ndar
     if rows.size == 0:
         return 0.0
     current_A = record.current_A[rows]
+    if float(np.ptp(current_A)) <= STEADY_SHARE * abs(float(current_A[0])):
+        return float(np.median(current_A))
     after = np.minimum(rows + 1, record.t_s.size - 1)
     before = np.maximum(rows - 1, 0)
     weight = np.abs(current_A) * (record.t_s[after] - record.t_s[before])

@@ -27,6 +27,7 @@ SLOPE_REMOVED = "10 s pulse, slope removed"
 CONTACT_LIMIT_OHM = 0.005  # common practice: two reseated pulses that differ by more show the holder
 MOST_STEPS = 200  # a lamp's PWM has thousands of edges; an even selection is enough
 _REACH = 4000  # rows looked at outside the phase, for the rest before and the recovery after
+_REACH_S = 600.0  # and no longer than this
 
 
 @dataclass(frozen=True)
@@ -342,6 +343,10 @@ def _table(record: Record, first_row: int, last_row: int) -> _Table | None:
     if not 0 <= first_row <= last_row < n:
         raise AnalysisError(f"rows {first_row} to {last_row} are outside the record's {n} rows")
     low, high = max(0, first_row - _REACH), min(n, last_row + _REACH + 1)
+    begin_s, end_s = float(record.t_s[first_row]), float(record.t_s[last_row])
+    if np.isfinite(begin_s) and np.isfinite(end_s):  # of slow readings minutes are enough
+        low += int(np.searchsorted(record.t_s[low:first_row], begin_s - _REACH_S))
+        high = last_row + 1 + int(np.searchsorted(record.t_s[last_row + 1 : high], end_s + _REACH_S))
     t, v, i = record.t_s[low:high], record.voltage_V[low:high], record.current_A[low:high]
     good = np.isfinite(t + v + i)
     if not good.all():
@@ -360,7 +365,7 @@ def _table(record: Record, first_row: int, last_row: int) -> _Table | None:
         dt = np.diff(t)
     di = np.diff(i)
     size = np.abs(di)
-    stride = max(1, size.size // 50_000)
+    stride = max(1, size.size // 4_000)
     noise_A = _spread(size[::stride]) / np.sqrt(2.0)
     level_A = float(np.percentile(np.abs(i[::stride]), 95))
     interval = float(np.median(dt[::stride]))
@@ -413,7 +418,7 @@ def _table(record: Record, first_row: int, last_row: int) -> _Table | None:
     for gap, at_row in zip(record.gaps, np.searchsorted(rows, gap_rows), strict=True):
         if gap.charge_low_Ah is not None and gap.charge_high_Ah is not None and 0 < at_row < rows.size:
             charge[at_row:] += (gap.charge_low_Ah + gap.charge_high_Ah) / 2
-    second = np.abs(v[2:] - 2 * v[1:-1] + v[:-2])[:: max(1, v.size // 50_000)]
+    second = np.abs(v[2:] - 2 * v[1:-1] + v[:-2])[:: max(1, v.size // 4_000)]
     noise_V = _spread(second) / np.sqrt(6.0)
     breaks = np.unique(np.concatenate((after, gap_at))).astype(np.int64)
     return _Table(
@@ -606,7 +611,7 @@ class _Slopes:
         limits = np.concatenate(([begin], between, [finish + 1]))
         self._loaded: list[tuple[int, int, int]] = []
         rests_q, rests_v = [], []
-        stride = max(1, (finish - begin) // 50_000)
+        stride = max(1, (finish - begin) // 4_000)
         level = float(np.percentile(np.abs(table.current_A[begin : finish + 1 : stride]), 95))
         lengths = table.t_s[np.minimum(limits[1:] - 1, finish)] - table.t_s[limits[:-1]]
         for k in np.flatnonzero(lengths >= 240.0)[:2000]:
