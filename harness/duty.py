@@ -25,6 +25,8 @@ from harness.errors import InputError
 FloatArray = npt.NDArray[np.float64]
 COLD_PER_K = 0.025  # resistance grows by this share for each kelvin colder: common practice, x1.65 from 20 to 0 degC
 COLD_U_PER_K = 0.0125  # what that share may be off by, k = 2: cells differ that much (common practice)
+WIDE_GAP = 0.4  # of charge without a load step; there the resistance is a guess between its neighbours, off by up to
+BETWEEN_U = 0.5  # k = 2 (seen in tests/campaign/fit_study.py)
 CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)
 LITHIUM_RETURN = 0.99
 PROTECTION_TOLERANCE_V = 0.05
@@ -418,6 +420,8 @@ def cell_model(
         raise InputError(
             f"{result.get('run')}: no resistance was measured, so no sag can be told; a run with load steps is accepted"
         )
+    if float(np.diff(np.concatenate(([0.0], states, [1.0]))).max()) > WIDE_GAP:
+        ohm_U = math.hypot(ohm_U, BETWEEN_U)
     main = abs(float(phase["main_current_A"]))
     good = np.isfinite(t_s) & np.isfinite(voltage_V) & np.isfinite(current_A)
     t, v, i = t_s[good], voltage_V[good], current_A[good]

@@ -243,7 +243,7 @@ def fit_sheet(fit: Mapping[str, Any]) -> str:
         rows.append(
             (
                 mode["name"],
-                f"{mode['mean_current_A'] * 1000:.3g}",
+                (lambda mA: f"{mA:.0f}" if mA >= 100 else f"{mA:.3g}")(mode["mean_current_A"] * 1000),
                 _hours(mode["run_time_h"], mode["run_time_U_h"]),
                 None if mode["sag_V"] is None else f"{mode['sag_V'] * 1000:.0f}",
                 "never" if again is None else f"below {100 * again:.0f} %",

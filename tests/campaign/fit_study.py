@@ -68,12 +68,14 @@ class Population:
     rails_V: tuple[float, ...]
     cutoff_V: float
     loads: tuple[tuple[float, float], ...]  # current while on, A, and share of the time
+    only_first: bool = False  # load steps near full alone, as the recipe `overnight` has them
 
 
 LAMPS = ((0.08, 1.0), (0.12, 1.0), (0.35, 0.3), (0.35, 1.0))
 RAILS = (3.0, 3.2, 3.3, 3.45)
 POPULATIONS = {
     "li-ion as in the model": Population("li-ion", {"r2_ohm": (1e-6, 1e-6)}, 20.0, RAILS, 3.0, LAMPS),
+    "load steps near full alone": Population("li-ion", {}, 20.0, RAILS, 3.0, LAMPS, only_first=True),
     "hysteresis 10 to 40 mV": Population("li-ion", {"hysteresis_V": (0.01, 0.04)}, 20.0, RAILS, 3.0, LAMPS),
     "second time constant": Population("li-ion", {"r2_ohm": (0.03, 0.10), "c2_F": (4e3, 2e4)}, 20.0, RAILS, 3.0, LAMPS),
     "nights at 10 degC": Population("li-ion", {}, 10.0, RAILS, 3.0, LAMPS),
@@ -98,7 +100,7 @@ def one(name: str, seed: int, logs: Path, errors: bool = True) -> dict[str, Any]
     seen: Any = bench
     run = write_test(
         logs, seen, f"c{seed}", current_A=0.2 * spec.capacity_Ah, cutoff_V=about.cutoff_V,
-        chemistry=chemistry,
+        chemistry=chemistry, only_first=about.only_first,
     )  # fmt: skip
     record, _ = load(run)
     result = analyse_run(run)

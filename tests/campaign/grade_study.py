@@ -7,6 +7,7 @@ grade comes from the same criteria with an uncertainty of zero.
 """
 
 import argparse
+import math
 import random
 import tempfile
 from dataclasses import replace
@@ -21,12 +22,19 @@ from tests.support.duty_runs import write_test
 CURRENT_GAIN, CURRENT_OFFSET_A, VOLTAGE_GAIN = 1e-3, 5e-4, 5e-4  # as `write_test` states its bench
 
 
-def measured(true: dict[str, Any], rng: random.Random) -> dict[str, Any]:
-    """Return the figures as a bench would have them that is off by a draw from its specification."""
-    gain = rng.uniform(-CURRENT_GAIN, CURRENT_GAIN)
-    offset = rng.uniform(-CURRENT_OFFSET_A, CURRENT_OFFSET_A)
+def measured(true: dict[str, Any], rng: random.Random, normal: bool = False) -> dict[str, Any]:
+    """Return the figures as a bench would have them that is off by a draw from its specification.
+
+    Args:
+        normal: Normal errors of the same standard uncertainty instead of rectangular limits.
+    """
+
+    def off(limit: float) -> float:
+        return rng.gauss(0.0, limit / math.sqrt(3.0)) if normal else rng.uniform(-limit, limit)
+
+    gain, offset = off(CURRENT_GAIN), off(CURRENT_OFFSET_A)
     hours = true["duration_s"] / 3600.0
-    ratio = (1 + rng.uniform(-VOLTAGE_GAIN, VOLTAGE_GAIN)) / (1 + gain)
+    ratio = (1 + off(VOLTAGE_GAIN)) / (1 + gain)
     resistances = [{**item, "ohm": item["ohm"] * ratio} for item in true["resistances"]]
     return {**true, "capacity_Ah": true["capacity_Ah"] * (1 + gain) + offset * hours, "resistances": resistances}
 
@@ -48,6 +56,7 @@ def main() -> None:
     parser.add_argument("--cells", type=int, default=60)
     parser.add_argument("--benches", type=int, default=50)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--normal", action="store_true", help="normal errors of the benches, not rectangular limits")
     wanted = parser.parse_args()
     criteria = load_criteria("general")
     rng = random.Random(wanted.seed)
@@ -67,7 +76,7 @@ def main() -> None:
             figures["form"] = "other"  # the claim alone decides about capacity
             truth = grade_result(exact(figures), cell, simple(criteria))["grade"]
             for _ in range(wanted.benches):
-                seen = measured(figures, rng)
+                seen = measured(figures, rng, wanted.normal)
                 near += 1
                 for name, rules in (("guarded", criteria), ("simple", simple(criteria))):
                     given = GRADES.index(grade_result(seen, cell, rules)["grade"]) - GRADES.index(truth)

@@ -19,9 +19,14 @@ def cell_of(kind: str = "li-ion", seed: int = 1, degC: float = 20.0, **changes: 
 
 def write_test(
     logs: Path, cell: SimulatedCell, cell_id: str = "L3-a", current_A: float = 0.2, cutoff_V: float = 3.0,
-    chemistry: str = "li-ion", start: str = "full", stamp: str = "20261124T210000Z", **record: Any,
+    chemistry: str = "li-ion", start: str = "full", stamp: str = "20261124T210000Z", only_first: bool = False,
+    **record: Any,
 ) -> Path:  # fmt: skip
-    """Run a test of a cell and write its folder: every 8 % of charge a load step of 30 s to 2.5 times the current."""
+    """Run a test of a cell and write its folder: every 8 % of charge a load step of 30 s to 2.5 times the current.
+
+    Args:
+        only_first: One load step, near full, as the recipe `overnight` has them, and then none.
+    """
     folder = logs / cell_id / f"{stamp}-overnight"
     folder.mkdir(parents=True)
     rows: list[str] = []
@@ -49,12 +54,15 @@ def write_test(
     begin(0, "rest")
     spend(600.0, 0.0, 0)
     begin(1, "discharge")
-    done = False
+    done = stepped = False
     part_s = 0.08 * cell.spec.capacity_Ah / current_A * 3600.0
     while not done:
         order(1)
         done = spend(part_s, current_A, 1, cutoff_V)
+        if only_first and stepped:
+            continue
         if not done and cell.voltage(-2.5 * current_A) > cutoff_V + 0.02:
+            stepped = True
             order(1)
             spend(30.0, 2.5 * current_A, 1, every_s=1.0)
     order(1)
