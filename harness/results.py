@@ -254,21 +254,23 @@ def _heeds_warmth(measurement: "Measurement") -> bool:
 
 def _evening(info: "RunInfo", measurement: "Measurement", drift_A: float | None) -> dict[str, Any] | None:
     """Return what was measured of the instruments that evening, and what it did to the figures."""
-    from harness.analysis.evening import check_standard_u, zero_standard_u
+    from harness.analysis.evening import check_standard_u, zero_is_used, zero_standard_u
     from harness.analysis.uncertainty import standard
 
     if not info.zeros and info.check is None:
         return None
     specified, used = info.measurement.current, measurement.current
+    corrected = zero_is_used(info)
     texts = [
         f"The current was corrected by {-1000 * zero.current_A:+.2f} mA, the zero of {zero.instrument} that evening "
         f"({zero.readings} readings in {zero.duration_s:.0f} s); the readings themselves stay as they were."
+        if corrected
+        else f"The zero of {zero.instrument} that evening, {1000 * zero.current_A:+.2f} mA, was not taken out: "
+        "the specification is better than what such a zero leaves."
         for zero in info.zeros
     ]
-    if info.zeros and zero_standard_u(info) is None:
+    if corrected and zero_standard_u(info) is None:
         texts.append("Not every instrument that measures the current has a zero: the offset in the budget stays.")
-    elif info.zeros and "offset" not in used.measured:
-        texts.append("The specification is better than what the zero leaves: the offset in the budget stays.")
     checked = check_standard_u(info)
     if info.check is not None:
         if checked is None:
@@ -287,7 +289,7 @@ def _evening(info: "RunInfo", measurement: "Measurement", drift_A: float | None)
                 "current_A": zero.current_A,
                 "standard_uncertainty_A": zero.standard_u_A,
                 "t_s": zero.t_s,
-                "corrected": True,
+                "corrected": corrected,
             }
             for zero in info.zeros
         ],

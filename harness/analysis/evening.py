@@ -60,12 +60,30 @@ def _held(t_s: FloatArray, zeros: list[Zero]) -> FloatArray:
     return np.array([zero.current_A for zero in ordered])[np.maximum(at, 0)]
 
 
+def zero_is_used(info: RunInfo) -> bool:
+    """Tell whether the evening's zero is taken out: where it is known better than the specification says.
+
+    So it is too where it lies beyond the specification, which then tells nothing. A meter of coarse digits whose
+    maker allows less than one digit is left as it is.
+
+    Source: JCGM 100:2008, 3.2.3, F.2.4.5.
+    """
+    if not info.zeros:
+        return False
+    current = info.measurement.current
+    if any(abs(zero.current_A) > current.offset + 2 * zero.standard_u_A for zero in info.zeros):
+        return True
+    known = zero_standard_u(info)
+    u_A = known[0] if known is not None else max(zero.standard_u_A for zero in info.zeros)
+    return u_A < standard(current.offset, current)
+
+
 def without_zero(record: Record, info: RunInfo) -> Record:
-    """Return the record with the evening's zero taken out of the current; itself when no zero is known.
+    """Return the record with the evening's zero taken out of the current; itself where it is not used.
 
     Source: JCGM 100:2008, 3.2.3.
     """
-    zero_A = zero_by_row(record, info)
+    zero_A = zero_by_row(record, info) if zero_is_used(info) else None
     return record if zero_A is None else replace(record, current_A=record.current_A - zero_A)
 
 
@@ -150,7 +168,7 @@ def improved(info: RunInfo, room_degC: float | None = None, drift_A: float | Non
     current = measurement.current
     zero = zero_standard_u(info, drift_A)
     checked = check_standard_u(info)
-    if zero is not None:
+    if zero is not None and zero_is_used(info):
         u_A, limit_A = zero
         how = f"± {1000 * limit_A:.2g} mA of drift " + ("assumed" if drift_A is None else "seen until the end")
         current = with_zero(current, u_A, f"the zero of that evening is taken out; {how}")

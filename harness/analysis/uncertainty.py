@@ -281,7 +281,9 @@ def monte_carlo(
 
 
 def with_zero(specification: Specification, zero_u_A: float, note: str = "") -> Specification:
-    """Return a current specification whose offset was measured: the zero reading of that evening.
+    """Return a current specification whose offset was measured and taken out: the zero reading of that evening.
+
+    What the specification allowed counts no more, be it less or more.
 
     Args:
         specification: Of the current channel.
@@ -290,8 +292,6 @@ def with_zero(specification: Specification, zero_u_A: float, note: str = "") -> 
 
     Source: JCGM 100:2008, 3.2.3 and F.2.4.5 (a correction applied leaves its own uncertainty).
     """
-    if standard(specification.offset, specification) <= zero_u_A:
-        return specification
     return replace(
         specification,
         offset=_limit(zero_u_A, specification),

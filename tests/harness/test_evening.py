@@ -245,3 +245,28 @@ def test_the_cells_own_temperature_is_a_stated_note_beside_the_budget(tmp_path):
     assert result["reference_temperature"]["within"] is True
     assert any("20 °C" in note for note in result["budget"]["capacity"]["notes"])
     assert any("not in it: the cell itself at another temperature" in line for line in analysis_lines(result, True))
+
+
+def test_a_zero_of_coarse_digits_is_not_taken_out_where_the_maker_allows_less_than_a_digit():
+    fine = replace(CHEAP, current=Specification(0.001, 0.0002, 1e-3))
+    info = info_of(fine, zeros=[Zero("load", 0.0003, 3e-4, 0.0)])
+    assert improved(info) == fine
+    record = discharge()
+    assert without_zero(record, info) is record
+
+
+def test_a_zero_beyond_the_specification_counts_whatever_that_says():
+    strict = replace(CHEAP, current=Specification(0.001, 0.001, 1e-3))
+    info = info_of(strict, zeros=[Zero("load", -0.010, 3e-4, 0.0)])
+    found, true = found_in(discharge(offset_A=-0.010), info), found_in(discharge(), info_of())
+    assert found.capacity_Ah == pytest.approx(true.capacity_Ah, rel=1e-9)
+    assert standard(improved(info).current.offset, improved(info).current) == pytest.approx(
+        math.hypot(3e-4, 1e-3 / math.sqrt(3))
+    )
+
+
+def test_the_drift_seen_until_the_end_replaces_the_one_assumed(tmp_path):
+    info = info_of(zeros=[ZERO])
+    seen = improved(info, drift_A=0.004).current
+    assert standard(seen.offset, seen) == pytest.approx(0.004 / math.sqrt(3), rel=1e-3)
+    assert "seen until the end" in seen.offset_note
