@@ -163,7 +163,7 @@ def main() -> None:
     )
     for r in failed:
         off = f"run time {100 * float(r['time']):+.1f} %, charge {100 * float(r['state']):+.1f} %"
-        print(f"fails: {off}: {r['what']}")
+        print(f"fails{', noted' if r['told'] else ''}: {off}: {r['what']}")
 
 
 if __name__ == "__main__":
