@@ -7,14 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from drivers.simulated.bench import SimulatedBench
+from drivers.simulated.instruments import ChannelSpec
 from harness.analysis.capacity import figures
 from harness.analysis.evening import check_standard_u, improved, without_zero, zero_by_row, zero_standard_u
 from harness.analysis.integration import accumulate
 from harness.analysis.phases import find_phases
 from harness.analysis.records import Check, Measurement, Record, RunInfo, Specification, Zero
 from harness.analysis.uncertainty import standard
+from harness.bench import bench_from_dict
 from harness.loading import load
-from harness.results import analyse_run
+from harness.persons import ObligingPerson
+from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+from harness.results import analyse_run, prepared
+from harness.rig import Rig
+from harness.runner import Runner, run_header
 from harness.wording import analysis_lines
 from tests.support.paper_runs import write_run
 
@@ -270,3 +277,38 @@ def test_the_drift_seen_until_the_end_replaces_the_one_assumed(tmp_path):
     seen = improved(info, drift_A=0.004).current
     assert standard(seen.offset, seen) == pytest.approx(0.004 / math.sqrt(3), rel=1e-3)
     assert "seen until the end" in seen.offset_note
+
+
+def a_night(folder, seed):
+    """Run a discharge on a bench whose current is up to 0.5 % and 10 mA off; return it and the true charge."""
+    bench = SimulatedBench("li-ion-good", seed, current=ChannelSpec(0.005, 0.010, 1e-4, 2e-4))
+    limits = Limits(2.5, 4.4, -2.0, 2.0)
+
+    def rest(name, seconds):
+        return Step(name, "rest", (Segment(Order("off"), seconds),), (), seconds, True, 1.0, limits)
+
+    order, end = Order("discharge", value=0.5), End("cutoff", "voltage_V", "<=", 3.0)
+    down = Step("down", "discharge", (Segment(order, 30_000.0),), (end,), 30_000.0, False, 10.0, limits)
+    plan = Plan(
+        "b", "c", "li-ion", (rest("before", 120.0), down, rest("after", 300.0)), 3.0, 10.0, "x", "full", False, 1e6,
+        as_found_high_V=4.4,
+    )  # fmt: skip
+    described = bench_from_dict(bench.description)
+    header = run_header(plan_to_dict(plan), {"id": "c"}, described, folder, "full", 3.0, "b", bench.clock.utc())
+    before = bench.cell.soc
+    Runner(
+        plan, Rig(described, bench.instruments), bench.clock, folder, header, ObligingPerson(), take_signals=False
+    ).run()
+    return folder, (before - bench.cell.soc) * bench.cell.spec.capacity_Ah
+
+
+@pytest.mark.parametrize("seed", [7, 13, 17])  # without the zero more than 1 % wrong
+def test_a_whole_night_on_a_bench_that_is_off_gives_the_charge_that_really_left_the_cell(tmp_path, seed):
+    folder, true_Ah = a_night(tmp_path / "c" / "20260101T000000Z-x", seed)
+    raw, info = load(folder)
+    result = analyse_run(folder)
+    U_Ah = next(phase for phase in result["phases"] if phase["kind"] == "discharge")["capacity_U_Ah"]
+    as_read, corrected = (-accumulate(prepared(raw, True, told)).charge_Ah[-1] for told in (None, info))
+    assert abs(as_read - true_Ah) > 0.01 * true_Ah
+    assert abs(corrected - true_Ah) < U_Ah < 0.01 * true_Ah
+    assert result["evening"]["drift_seen_A"] == pytest.approx(0.0, abs=2e-4)
