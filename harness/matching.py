@@ -727,7 +727,9 @@ def match(
             left.append({"cell": group[k].cell, "reason": reason})
     sets.sort(key=lambda item: item["spread"])
     within = total / at_least - 1.0 if at_least > 0 else None
-    if exact:
+    if exact and not sets:
+        how = "all were gone through"
+    elif exact:
         how = "the best there is: the most sets, and of these the least spread (all were gone through)"
     else:
         how = (
