@@ -343,6 +343,46 @@ def _zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
     return out
 
 
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _thermal(
+    record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]
+) -> dict[str, Any] | None:
+    """Return rise, rate and heat of the phase that the answer is about; None without a phase."""
+    import numpy as np
+
+    from harness.analysis.records import Record
+    from harness.analysis.thermal import thermal
+
+    if phase is None:
+        return None
+    first, last = phase.first_row, phase.last_row
+    stride = max(1, (last - first) // 50_000)
+    if stride > 1:  # warmth changes slowly
+        rows = np.concatenate((np.arange(max(0, first - 5000), first), np.arange(first, last + 1, stride)))
+        first, last = int(np.searchsorted(rows, first)), rows.size - 1
+        record = Record(
+            record.t_s[rows], record.voltage_V[rows], record.current_A[rows], record.temperature_degC[rows],
+            record.step[rows], record.switches_s,
+        )  # fmt: skip
+    slow = [item for item in resistances if item.duration_s >= 5.0] or list(resistances)
+    ohm = float(np.median([item.ohm for item in slow])) if slow else None
+    known = info.form.strip().upper() in ("18650", "18500")
+    found = thermal(record, first, last, info.measurement, ohm, 40.0 if known else None)
+    return {
+        "rise_K": found.rise_K,
+        "rise_U_K": found.rise_U_K,
+        "fastest_K_per_min": found.fastest_K_per_min,
+        "resistance_ohm": ohm,
+        "heat_Wh": found.heat_Wh,
+        "mean_power_W": found.mean_power_W,
+        "expected_rise_K": found.expected_rise_K,
+        "unexplained": next((note for note in found.notes if "explains" in note), None),
+    }
+
+
 def _reference(cell_degC: float | None) -> dict[str, Any]:
     """Return how the cell's temperature stands to the standard's, in words too."""
     from harness.analysis.thermal import REFERENCE_BAND_K, REFERENCE_degC
@@ -503,6 +543,9 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     warnings += told_of_passes
     result["leads_measured"] = measured_in(record, info, step_names(loaded.run))
     warnings += leads_warnings(result["leads_measured"])
+    result["thermal"] = _thermal(record, info, phase_main, resistances)
+    if (result["thermal"] or {}).get("unexplained"):
+        warnings.append(Warning_("warmed-unexplained", _capital(result["thermal"]["unexplained"]) + "."))
     warnings += _zero_warnings(info, drift_A)
     result["evening"] = _evening(info, measurement, drift_A)
     result["reference_temperature"] = _reference(result["temperature_degC"])
@@ -599,6 +642,7 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
         "cycle": None,
         "retention": None,
         "evening": None,
+        "thermal": None,
         "reference_temperature": None,
         "leads_measured": None,
         "passes": None,

@@ -93,6 +93,7 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
         ("cut-off", "none" if result["cutoff_V"] is None else f"{result['cutoff_V']:.3f} V"),
         ("cut-off reached", "yes" if result["reached_cutoff"] else "no"),
         ("temperature rise", _kelvin(result["temperature_rise_K"])),
+        *_warmth(result),
         ("start", str(result["start"])),
     ]
     lines += [f"  {name:<17} {text}" for name, text in rows]
@@ -144,6 +145,21 @@ def _retention(found: Mapping[str, Any] | None) -> list[str]:
     elif found.get("mV_per_day") is not None:
         lines.append("In charge it is not known: that needs a complete discharge of this cell, with load steps.")
     return lines
+
+
+def _warmth(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return how fast the cell warmed, the heat that its resistance explains, and its temperature by the standard's."""
+    found, reference = result.get("thermal") or {}, result.get("reference_temperature") or {}
+    rows = []
+    if found.get("fastest_K_per_min") is not None:
+        rows.append(("warmed", f"at most {max(0.0, found['fastest_K_per_min']):.2g} K in a minute"))
+    if found.get("heat_Wh") is not None:
+        rise = found.get("expected_rise_K")
+        explains = "" if rise is None else f", which explains about {rise:.1f} K in still air"
+        rows.append(("heat in it", f"{found['heat_Wh']:.2g} Wh by its resistance, I²R{explains}"))
+    if reference.get("text"):
+        rows.append(("temperature", str(reference["text"])))
+    return rows
 
 
 def _kelvin(value: float | None) -> str:

@@ -38,7 +38,7 @@ def thermal(
     last_row: int,
     measurement: Measurement,
     resistance_ohm: float | None = None,
-    heat_J_per_K: float = 40.0,
+    heat_J_per_K: float | None = 40.0,
     loss_W_per_K: float = 0.09,
 ) -> Thermal:
     """Return rise, rate and heat of one phase.
@@ -52,7 +52,8 @@ def thermal(
         last_row: Last row of the phase, included.
         measurement: Specification of the bench.
         resistance_ohm: Resistance for long times; None: no heat is estimated.
-        heat_J_per_K: Heat capacity of the cell, joule per kelvin (an 18650 has about 40; common practice).
+        heat_J_per_K: Heat capacity of the cell, joule per kelvin (an 18650 has about 40; common practice). None:
+            not known, no rise is expected.
         loss_W_per_K: Loss to still air, watt per kelvin (about 0.09 for an 18650; common practice).
 
     Raises:
@@ -75,6 +76,7 @@ def thermal(
         if span > 0:
             heat = float(np.trapezoid(watts, seconds)) / 3600
             power = heat * 3600 / span
+        if span > 0 and heat_J_per_K is not None:
             tail = seconds >= seconds[-1] - 3600
             late_W = float(np.mean(watts[tail]))
             expected = late_W / loss_W_per_K * (1 - float(np.exp(-span * loss_W_per_K / heat_J_per_K)))
