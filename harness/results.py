@@ -589,6 +589,11 @@ def _retention(record: "Record", info: "RunInfo", told: list[Any]) -> dict[str, 
 
 def _finite(value: Any) -> Any:
     """Return plain data with every non-finite number as None."""
+    kind = type(value)
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if value is None or kind is str or kind is bool or kind is int:
+        return value
     if isinstance(value, dict):
         return {str(key): _finite(item) for key, item in value.items()}
     if isinstance(value, list | tuple):

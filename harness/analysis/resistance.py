@@ -418,7 +418,8 @@ def _table(record: Record, first_row: int, last_row: int) -> _Table | None:
     for gap, at_row in zip(record.gaps, np.searchsorted(rows, gap_rows), strict=True):
         if gap.charge_low_Ah is not None and gap.charge_high_Ah is not None and 0 < at_row < rows.size:
             charge[at_row:] += (gap.charge_low_Ah + gap.charge_high_Ah) / 2
-    second = np.abs(v[2:] - 2 * v[1:-1] + v[:-2])[:: max(1, v.size // 4_000)]
+    sparse = max(1, v.size // 4_000)
+    second = np.abs(v[2::sparse] - 2 * v[1:-1:sparse] + v[:-2:sparse])
     noise_V = _spread(second) / np.sqrt(6.0)
     breaks = np.unique(np.concatenate((after, gap_at))).astype(np.int64)
     return _Table(
@@ -653,11 +654,11 @@ class _Slopes:
 
 
 def _nearest(t: FloatArray, low: int, high: int, at: float) -> float:
-    k = int(np.clip(np.searchsorted(t[low : high + 1], at) + low, low, high))
+    k = min(max(int(t[low : high + 1].searchsorted(at)) + low, low), high)
     other = max(low, k - 1)
     return float(t[k] if abs(t[k] - at) <= abs(t[other] - at) else t[other])
 
 
 def _spacing(t: FloatArray, low: int, high: int, at: float) -> float:
-    k = int(np.clip(np.searchsorted(t[low : high + 1], at) + low, low + 1, high)) if high > low else low
+    k = min(max(int(t[low : high + 1].searchsorted(at)) + low, low + 1), high) if high > low else low
     return float(t[k] - t[k - 1]) if k > low else 0.0
