@@ -14,19 +14,24 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from harness.errors import InputError
 
+if TYPE_CHECKING:
+    from harness.analysis.records import Record, RunInfo
+
 FloatArray = npt.NDArray[np.float64]
 COLD_PER_K = 0.025  # resistance grows by this share for each kelvin colder: common practice, x1.65 from 20 to 0 degC
 COLD_U_PER_K = 0.0125  # what that share may be off by, k = 2: cells differ that much (common practice)
 WIDE_GAP = 0.4  # of charge without a load step; there the resistance is a guess between its neighbours, off by up to
 BETWEEN_U = 0.5  # k = 2 (seen in tests/campaign/fit_study.py)
+LINE_WITHIN_A = 5e-4  # points of a load line nearer than this to their neighbours are noise
 CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)
 LITHIUM_RETURN = 0.99
 PROTECTION_TOLERANCE_V = 0.05
@@ -36,7 +41,7 @@ WEATHER = ("good", "average", "poor")
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """One way the device draws: a current, a power, or a resistor and LED; `share` of the time (PWM)."""
+    """One way the device draws: a current, a power, a resistor and LED, or a load line; `share` of the time (PWM)."""
 
     name: str
     lowest_rail_V: float
@@ -47,11 +52,20 @@ class Mode:
     share: float = 1.0
     dimmest_A: float = 0.0
     comes_back_V: float | None = None  # None: the device's
+    line: tuple[tuple[float, float], ...] = ()  # (voltage at the device, V; current while on, A), voltage rising
 
     def on_current(self, ocv_V: FloatArray, ohm: FloatArray) -> FloatArray:
         """Return the current while on, A, from what the cell has inside; NaN where the cell cannot give it."""
         if self.current_A is not None:
             return np.full_like(ocv_V, self.current_A)
+        if self.line:
+            at_V, draw_A = (np.array(column) for column in zip(*self.line, strict=True))
+            low, high = np.zeros_like(ocv_V), ocv_V.copy()
+            for _ in range(40):  # what stands at the device and what it draws there, against what the cell has inside
+                middle = 0.5 * (low + high)
+                over = middle + np.interp(middle, at_V, draw_A) * ohm > ocv_V
+                low, high = np.where(over, low, middle), np.where(over, middle, high)
+            return np.asarray(np.interp(low, at_V, draw_A), dtype=float)
         if self.power_W is not None:
             root = ocv_V**2 - 4.0 * ohm * self.power_W
             volt = np.where(root >= 0, 0.5 * (ocv_V + np.sqrt(np.maximum(root, 0.0))), np.nan)
@@ -99,7 +113,7 @@ TOP = (
     "comes_back", "protection_low", "quiescent", "night_temperature", "day_temperature", "cold_charge_blocked",
     "modes", "night", "panel",
 )  # fmt: skip
-MODE = ("name", "current", "power", "resistor", "led", "duty_cycle", "lowest_rail", "dimmest", "comes_back")
+MODE = ("name", "current", "power", "resistor", "led", "line", "duty_cycle", "lowest_rail", "dimmest", "comes_back")
 
 
 def divider(top_ohm: float, bottom_ohm: float) -> float:
@@ -172,6 +186,9 @@ def _change(data: dict[str, Any], change: str) -> None:
         named = [item for item in modes if item.get("name") == head]
         if not named:
             raise InputError(f"--what-if {change!r}: there is no mode {head!r}; {accepted} is accepted")
+        if last in ("current", "power", "resistor"):
+            for other in ("current", "power", "resistor", "led", "line"):
+                named[0].pop(other, None)
         named[0][last] = value
     elif path in ("resistor", "led"):
         named = [item for item in modes if "resistor" in item]
@@ -295,14 +312,16 @@ def _mode(raw: object, rail_V: float, where: str) -> Mode:
         raise InputError(f"{where}: field 'name' is missing or no text")
     where = f"{where} ({data['name']})"
     kinds = {"current": "current", "power": "power", "resistor": "resistance"}
-    given = [name for name in kinds if name in data]
+    given = [name for name in (*kinds, "line") if name in data]
     if len(given) != 1:
-        raise InputError(f"{where}: one of current, power and resistor is wanted, {len(given)} are there")
+        raise InputError(f"{where}: one of current, power, resistor and line is wanted, {len(given)} are there")
     values: dict[str, float | None] = dict.fromkeys(kinds)
-    value = parse(data[given[0]], kinds[given[0]], f"{where}: {given[0]}")
-    if not value > 0:
-        raise InputError(f"{where}: {given[0]} = {data[given[0]]!r} is not above 0")
-    values[given[0]] = value
+    line = _line(data["line"], f"{where}: line") if given == ["line"] else ()
+    if not line:
+        value = parse(data[given[0]], kinds[given[0]], f"{where}: {given[0]}")
+        if not value > 0:
+            raise InputError(f"{where}: {given[0]} = {data[given[0]]!r} is not above 0")
+        values[given[0]] = value
     share = parse(data.get("duty_cycle", "100 %"), "ratio", f"{where}: duty_cycle")
     if not 0 < share <= 1:
         raise InputError(f"{where}: duty_cycle = {data['duty_cycle']!r} is not accepted; above 0 up to 100 % is")
@@ -311,8 +330,37 @@ def _mode(raw: object, rail_V: float, where: str) -> Mode:
     dimmest = parse(data["dimmest"], "current", f"{where}: dimmest") if "dimmest" in data else 0.0
     back = parse(data["comes_back"], "voltage", f"{where}: comes_back") if "comes_back" in data else None
     return Mode(
-        data["name"], own_rail, values["current"], values["power"], values["resistor"], led, share, dimmest, back
+        data["name"],
+        own_rail,
+        values["current"],
+        values["power"],
+        values["resistor"],
+        led,
+        share,
+        dimmest,
+        back,
+        line,
     )
+
+
+def _line(raw: object, where: str) -> tuple[tuple[float, float], ...]:
+    """Return the points of a load line: pairs of voltage and current, voltage rising."""
+    from harness.quantities import parse
+
+    accepted = 'two or more pairs such as ["3.2 V", "300 mA"], voltage rising, are accepted'
+    if not isinstance(raw, list) or len(raw) < 2:
+        raise InputError(f"{where} = {raw!r}: {accepted}")
+    points = []
+    for number, pair in enumerate(raw, 1):
+        if not isinstance(pair, list) or len(pair) != 2:
+            raise InputError(f"{where}: point {number} = {pair!r}: {accepted}")
+        place = f"{where}: point {number}"
+        points.append((parse(pair[0], "voltage", place), parse(pair[1], "current", place)))
+    if any(later[0] <= sooner[0] for sooner, later in pairwise(points)):
+        raise InputError(f"{where}: the voltages do not rise; {accepted}")
+    if not max(current for _, current in points) > 0:
+        raise InputError(f"{where}: no current is above 0; {accepted}")
+    return tuple(points)
 
 
 def _panel(raw: object, where: str) -> Panel:
@@ -834,25 +882,28 @@ class SurveyedMode:
     off_V: float | None
     back_V: float | None
     blinks_V: tuple[float, float] | None
+    curve: tuple[tuple[float, float], ...] = ()  # (V, A) where it stays on, voltage rising
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data."""
         return {
             **self.line, "steady_from_V": self.steady_from_V, "off_V": self.off_V, "back_V": self.back_V,
             "blinks_V": None if self.blinks_V is None else list(self.blinks_V),
+            "curve": [list(point) for point in self.curve],
         }  # fmt: skip
 
 
 def _plateaus(
-    t_s: FloatArray, voltage_V: FloatArray, on: npt.NDArray[np.bool_], switches_s: FloatArray
-) -> list[tuple[float, npt.NDArray[np.bool_]]]:
-    """Return (voltage, on at each reading) of each voltage that was set; without orders each reading is one."""
+    t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, on_A: float, switches_s: FloatArray
+) -> list[tuple[float, npt.NDArray[np.bool_], float]]:
+    """Return (voltage, on at each reading, current) of each voltage set; without orders each reading is one."""
     number = np.searchsorted(switches_s, t_s) if switches_s.size else np.arange(t_s.size)
     found = []
     for k in np.unique(number).tolist():
         rows = number == k
         # The supply may still have been on its way in the first reading of several.
-        found.append((float(np.median(voltage_V[rows])), on[rows][1:] if int(rows.sum()) > 2 else on[rows]))
+        amps = current_A[rows][1:] if int(rows.sum()) > 2 else current_A[rows]
+        found.append((float(np.median(voltage_V[rows])), amps > on_A, float(np.median(amps))))
     return found
 
 
@@ -876,34 +927,36 @@ def survey_mode(
         top_V = float(np.nanmax(down[1]))
         usual = 0.4 * max(top_V - line["led_V"], 0.0) / line["resistor_ohm"]  # a resistor dims, it does not shut off
 
-    def read(sweep: tuple[FloatArray, FloatArray, FloatArray]) -> list[tuple[float, npt.NDArray[np.bool_]]]:
+    def read(sweep: tuple[FloatArray, FloatArray, FloatArray]) -> list[tuple[float, npt.NDArray[np.bool_], float]]:
         good = np.isfinite(sweep[1]) & np.isfinite(sweep[2])
         t, v, i = (part[good] for part in sweep)
-        return _plateaus(t, v, np.abs(i) > 0.5 * usual, switches_s)
+        return _plateaus(t, v, np.abs(i), 0.5 * usual, switches_s)
 
     falling, rising = read(down), [] if up is None else read(up)
     steady = line["lowest_V"]
     off: float | None = None
     begun = False  # switching it on takes a while: not before it has been on throughout
-    for volts, on in sorted(falling, key=lambda item: -item[0]):
+    curve: list[tuple[float, float]] = []
+    for volts, on, amps in sorted(falling, key=lambda item: -item[0]):
         if begun and not on.all():
             off = volts
             break
         if on.all():
             begun, steady = True, volts
-    never = [volts for volts, on in falling if not on.any()]
-    ever = [volts for volts, on in falling if on.any()]
+            curve.insert(0, (volts, amps))
+    never = [volts for volts, on, _ in falling if not on.any()]
+    ever = [volts for volts, on, _ in falling if on.any()]
     if off is not None and ever:
         below = [volts for volts in never if volts < min(ever)]
         off = max(below) if below else None
-    back = min((volts for volts, on in rising if on.any()), default=None) if off is not None else None
+    back = min((volts for volts, on, _ in rising if on.any()), default=None) if off is not None else None
     blinking = [
-        volts for volts, on in [*falling, *rising] if on.size > 2 and int(np.count_nonzero(on[1:] != on[:-1])) >= 2
+        volts for volts, on, _ in [*falling, *rising] if on.size > 2 and int(np.count_nonzero(on[1:] != on[:-1])) >= 2
     ]
     blinks = (min(blinking), max(blinking)) if blinking else None
     if "current_A" not in line:
         steady = line["lowest_V"]
-    return SurveyedMode(line, steady, off, back, blinks)
+    return SurveyedMode(line, steady, off, back, blinks, tuple(curve))
 
 
 def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
@@ -954,6 +1007,14 @@ def _alike(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
     )
 
 
+def _above_nothing(record: "Record", info: "RunInfo") -> FloatArray:
+    """Return the current of a survey less what the bench shows in its rests, where nothing flows, shape (n,)."""
+    still = np.isin(record.step, [k for k, kind in enumerate(info.step_kinds) if kind == "rest"])
+    still &= np.isfinite(record.current_A)
+    zero_A = float(np.median(record.current_A[still])) if still.any() else 0.0
+    return np.asarray(record.current_A - zero_A, dtype=float)
+
+
 def survey_run(folder: Path) -> list[SurveyedMode]:
     """Return the modes that a run of the recipe `lamp` found, each once.
 
@@ -963,11 +1024,11 @@ def survey_run(folder: Path) -> list[SurveyedMode]:
     from harness.loading import load
 
     record, info = load(folder)
+    current_A = _above_nothing(record, info)
     modes: list[SurveyedMode] = []
     for down, up in _sweeps(record.step, record.voltage_V, info.step_kinds):
         parts = [
-            None if rows is None else (record.t_s[rows], record.voltage_V[rows], record.current_A[rows])
-            for rows in (down, up)
+            None if rows is None else (record.t_s[rows], record.voltage_V[rows], current_A[rows]) for rows in (down, up)
         ]
         assert parts[0] is not None
         try:
@@ -988,7 +1049,7 @@ def _panel_text(folder: Path) -> str:
     from harness.loading import load
 
     record, info = load(folder)
-    found = panel_points(record.voltage_V, record.current_A)
+    found = panel_points(record.voltage_V, _above_nothing(record, info))
     return (
         f"# From {info.run_id}: open circuit {found['open_circuit_V']:.3f} V, short circuit "
         f"{found['short_circuit_A'] * 1000:.1f} mA, most power {found['power_W']:.3f} W,\n"
@@ -996,6 +1057,18 @@ def _panel_text(folder: Path) -> str:
         f'[panel]\ncurrent = "{found["current_A"] * 1000:.1f} mA"\nvoltage = "{found["voltage_V"]:.3f} V"\n'
         'diode_drop = "0.3 V"\nshare = "80 %"\n[panel.sun]\ngood = "6 h"\naverage = "4 h"\npoor = "1 h"\n'
     )
+
+
+def _fewer(points: Sequence[tuple[float, float]], within: float) -> list[tuple[float, float]]:
+    """Return as few of the points as lie, joined by straight lines, within a distance in current of all of them."""
+    if len(points) < 3:
+        return list(points)
+    (v0, i0), (v1, i1) = points[0], points[-1]
+    off = [abs(amps - (i0 + (i1 - i0) * (volts - v0) / (v1 - v0))) for volts, amps in points]
+    k = int(np.argmax(off))
+    if off[k] <= within:
+        return [points[0], points[-1]]
+    return [*_fewer(points[: k + 1], within)[:-1], *_fewer(points[k:], within)]
 
 
 def _mode_text(mode: SurveyedMode, number: int) -> str:
@@ -1009,7 +1082,12 @@ def _mode_text(mode: SurveyedMode, number: int) -> str:
     text = f'[[modes]]\nname = "mode {number}"  # {", ".join(seen)}\n'
     line = mode.line
     if "current_A" in line:
-        text += f'current = "{line["current_A"] * 1000:.2f} mA"\n'
+        points = _fewer(mode.curve, max(0.01 * line["current_A"], LINE_WITHIN_A))
+        if len(points) > 1 and min(amps for _, amps in points) < 0.97 * line["current_A"]:
+            pairs = ", ".join(f'["{volts:.3f} V", "{amps * 1000:.2f} mA"]' for volts, amps in points)
+            text += f"line = [{pairs}]\n"
+        else:
+            text += f'current = "{line["current_A"] * 1000:.2f} mA"\n'
     else:
         text += f'resistor = "{line["resistor_ohm"]:.2f} ohm"\nled = "{max(0.0, line["led_V"]):.3f} V"\n'
     text += f'lowest_rail = "{mode.steady_from_V:.3f} V"\n'

@@ -128,7 +128,7 @@ def test_a_device_that_blocks_cold_charging_is_not_refused():
         (HEAD + 'lowest_rail="3 V"', "modes"),
         (HEAD + 'lowest_rail="3"\n[[modes]]\nname="m"\ncurrent="1 A"', "lowest_rail.*'3'"),
         (HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 V"', "modes 1.*current.*1 V"),
-        (HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"', "current, power and resistor"),
+        (HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"', "current, power, resistor and line"),
         (HEAD + 'lowest_rail="3 V"\ncolour="red"\n[[modes]]\nname="m"\ncurrent="1 A"', "colour"),
         (
             HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"\n[[night]]\nmode="x"\nfor="1 h"',
@@ -373,6 +373,16 @@ def test_the_panel_recipe_finds_its_three_points(surveys):
     assert found["power_W"] == pytest.approx(truth["best_V"] * truth["best_A"], rel=0.05)
 
 
+def test_what_the_bench_shows_of_nothing_is_taken_off_a_survey(surveys):
+    truth = surveys["panel truth"]
+    panel = read_duty(
+        HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"\n' + duty_from_run(surveys["panel"], "p"), "l"
+    ).panel
+    assert panel is not None and panel.current_A == pytest.approx(truth["best_A"], rel=0.03)
+    smallest = survey_run(surveys["lamp"])[-1]  # 30 mA, on a bench that shows about 1 mA of nothing
+    assert smallest.line["current_A"] == pytest.approx(0.0302, rel=0.02)
+
+
 def test_from_lamp_and_panel_by_survey_and_duty_file_to_the_fit_of_a_cell(surveys, tmp_path):
     out = tmp_path / "mine.toml"
     words = ["duty", "from-run", str(surveys["lamp"]), "--panel", str(surveys["panel"]), "--name", "mine"]
@@ -427,3 +437,72 @@ def test_what_goes_on_beyond_the_longest_pulse_leaves_the_test_itself_as_it_was(
     slower = model.slower()
     assert slower.ocv_V - 0.5 * slower.ohm == pytest.approx(model.ocv_V - 0.5 * model.ohm)
     assert slower.ohm == pytest.approx(np.full(201, 0.4))
+
+
+def test_a_load_line_through_the_origin_is_a_resistor():
+    as_line = fit(linear(), simple("3.3 V", 'line = [["0 V", "0 A"], ["5 V", "500 mA"]]'))["modes"][0]
+    as_resistor = fit(linear(), simple("3.3 V", 'resistor = "10 ohm"'))["modes"][0]
+    assert as_line["run_time_h"] == pytest.approx(as_resistor["run_time_h"], rel=1e-6)
+    assert as_line["sag_V"] == pytest.approx(as_resistor["sag_V"], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ('"3 V"', "two or more pairs"),
+        ('[["3 V", "1 A"]]', "two or more pairs"),
+        ('[["3 V", "1 A"], ["3 V"]]', "point 2"),
+        ('[["3 V", "1 A"], ["4 A", "1 A"]]', "point 2: '4 A'"),
+        ('[["4 V", "1 A"], ["3 V", "1 A"]]', "do not rise"),
+        ('[["3 V", "0 A"], ["4 V", "0 A"]]', "no current"),
+        ('[["3 V", "1 A"], ["4 V", "1 A"]]\ncurrent = "1 A"', "one of current, power, resistor and line"),
+    ],
+)
+def test_a_broken_load_line_is_told_with_file_and_field(line, told):
+    with pytest.raises(InputError, match=f"lamp.toml: modes 1 .*{told}"):
+        simple("3.0 V", f"line = {line}")
+
+
+def test_what_if_a_mode_with_a_load_line_drew_a_current():
+    text = f'{HEAD}lowest_rail="3 V"\n[[modes]]\nname="m"\nline=[["3 V", "50 mA"], ["4 V", "100 mA"]]\n'
+    assert read_duty(text, "l", ["m.current=80 mA"]).modes[0].current_A == 0.08
+
+
+@pytest.mark.parametrize("kind", ["li-ion", "li-ion-good"])
+def test_a_surveyed_lamp_on_a_tested_cell_burns_as_long_as_was_said_and_fails_where_was_said(kind, surveys, tmp_path):
+    """The whole way on the simulated bench: survey, duty file, test, fit; then the lamp really on the cell."""
+    from drivers.simulated.cell import SimulatedCell
+    from drivers.simulated.lamp import SimulatedLamp, lamp_on_cell
+    from harness.session import Request, carry_out, open_rig
+    from harness.shelf import Cell, Shelf
+    from harness.simulating import SimulatedSession
+
+    duty = tmp_path / "surveyed.toml"
+    duty.write_text(duty_from_run(surveys["lamp"], "l"))
+    Shelf(tmp_path).add(Cell("c", "18650", "li-ion"))
+    session = SimulatedSession(tmp_path, "c", kind, 3, start_soc=1.0)
+    rig = open_rig(session.description, session.clock, session.open)
+    request = Request("c", "overnight", tmp_path, start="declared-full", present=True)
+    run = carry_out(request, session.description, rig, session.clock, session.person(), guarded=False).folder
+    rig.close()
+    answer = fit_run(run, duty)
+    for found, mode in zip(answer["modes"], ("full", "steady", "standby"), strict=True):
+        lamp, cell = SimulatedLamp(mode), SimulatedCell(session.bench.cell.spec, 1.0, 20.0)
+        hours = given = 0.0
+        step_s = 10.0 if mode == "standby" else 1.0
+        while not lamp.off:
+            volts, amps = lamp_on_cell(lamp, cell)
+            lamp.advance(step_s, volts)
+            cell.advance(step_s, amps)
+            hours, given = hours + step_s / 3600.0, given - amps * step_s / 3600.0
+        assert found["run_time_h"] == pytest.approx(hours, rel=0.05), mode
+        assert found["ends_charge_state"] == pytest.approx(max(0.0, 1 - given / answer["capacity_Ah"]), abs=0.03), mode
+        if mode == "full":  # it recovers when off and starts again
+            assert found["retrigger_charge_state"] is not None
+            restarted = False
+            for _ in range(600):
+                volts, amps = lamp_on_cell(lamp, cell)
+                lamp.advance(1.0, volts)
+                cell.advance(1.0, amps)
+                restarted = restarted or not lamp.off
+            assert restarted
