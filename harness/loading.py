@@ -118,7 +118,12 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
     columns, whole = _header(samples)
     if columns[: len(COLUMNS)] != COLUMNS:
         raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
-    wanted = [name for name in columns if extras or name in COLUMNS or name in ANALYSED_EXTRAS]
+    room = any((one or {}).get("gain_per_K") or (one or {}).get("offset_per_K") for one in _channels(run))
+    wanted = [
+        name
+        for name in columns
+        if extras or name in COLUMNS or name in ANALYSED_EXTRAS or (room and name.endswith(ROOM_ENDING))
+    ]
     with ThreadPoolExecutor(max_workers=1) as beside:
         hashing = beside.submit(sha256, samples)
         table = _read_table(samples, columns, wanted, whole, notices)
@@ -158,6 +163,15 @@ ANALYSED_EXTRAS = (
     "counter_charge_Wh",
     "counter_discharge_Wh",
 )
+
+
+ROOM_ENDING = ".temperature_degC"  # of a second sensor, beside the cell's own
+
+
+def _channels(run: Mapping[str, Any]) -> list[Any]:
+    """Return what `run.json` says of each channel's accuracy."""
+    given = run.get("measurement")
+    return [one for one in given.values() if isinstance(one, dict)] if isinstance(given, dict) else []
 
 
 def _read_run_json(folder: Path) -> dict[str, Any]:

@@ -244,6 +244,21 @@ def late_zero_A(record: "Record", idle: "npt.NDArray[np.bool_]") -> float | None
     return float(late[late.size // 10 :].mean())
 
 
+def _room_degC(record: "Record", phase: "Phase") -> float | None:
+    """Return how warm the room was: by a second sensor in the phase, else as the cell was at rest before it."""
+    import numpy as np
+
+    from harness.loading import ROOM_ENDING
+
+    for name, values in record.extra.items():
+        if name.endswith(ROOM_ENDING):
+            inside = values[phase.first_row : phase.last_row + 1]
+            inside = inside[np.isfinite(inside)]
+            if inside.size:
+                return float(inside.mean())
+    return _temperature(record, phase)[1]
+
+
 def _heeds_warmth(measurement: "Measurement") -> bool:
     """Return whether the bench file says how its instruments change with temperature."""
     return any(
@@ -483,7 +498,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     for phase in phases:
         warmth = measurement
         if _heeds_warmth(info.measurement):
-            warmth = improved(info, _temperature(record, phase)[1], drift_A)
+            warmth = improved(info, _room_degC(record, phase), drift_A)
         found = figures(record, totals, phase, warmth, limit_V if phase.kind == "discharge" else None)
         made.append(found)
         metrics.append(charge_metrics(record, totals, phase) if phase.kind == "charge" else None)

@@ -312,3 +312,19 @@ def test_a_whole_night_on_a_bench_that_is_off_gives_the_charge_that_really_left_
     assert abs(as_read - true_Ah) > 0.01 * true_Ah
     assert abs(corrected - true_Ah) < U_Ah < 0.01 * true_Ah
     assert result["evening"]["drift_seen_A"] == pytest.approx(0.0, abs=2e-4)
+
+
+def test_the_room_is_as_warm_as_its_own_sensor_says_and_else_as_the_cell_before(tmp_path):
+    folder = write_run(tmp_path, bench=BENCH)
+    run = json.loads((folder / "run.json").read_text())
+    run["measurement"]["current"] |= {"gain_per_K": 1e-4}
+    (folder / "run.json").write_text(json.dumps(run))
+    notes = analyse_run(folder)["budget"]["capacity"]["notes"]
+    assert any("room at 22.0 °C, within 23 °C ± 5 K" in note for note in notes)
+    lines = (folder / "samples.csv").read_text().splitlines()
+    with_room = [f"{lines[0]},room.temperature_degC", *(f"{line},12.00" for line in lines[1:])]
+    (folder / "samples.csv").write_text("\n".join(with_room) + "\n")
+    answer = analyse_run(folder)["budget"]["capacity"]
+    assert any("room at 12.0 °C, 6.0 K outside 23 °C ± 5 K" in note for note in answer["notes"])
+    (line,) = [line for line in answer["lines"] if line["name"] == "current gain by temperature"]
+    assert line["standard_u"] == pytest.approx(6e-4 / math.sqrt(3))
