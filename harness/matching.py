@@ -87,7 +87,7 @@ def _costs(points: npt.NDArray[np.float64], sets: npt.NDArray[np.int64]) -> npt.
 
 def _weighed(costs: npt.NDArray[np.float64], widest: float) -> npt.NDArray[np.float64]:
     """Return costs for the search: a set that is too wide weighs more than any number of sets that are not."""
-    return np.where(costs > widest, TOO_WIDE + 1e-3 * costs, costs)
+    return np.where(costs > widest, TOO_WIDE + costs, costs)
 
 
 def best_sets(
@@ -395,7 +395,7 @@ def _payable(
             least[i] = min(least[i], float(found[1].min()))
             best = np.argsort(found[1], kind="stable")[:10]
             tight.append(
-                np.sort(found[0][best], axis=1) if zero else np.sort(found[0][best][found[1][best] < 0], axis=1)
+                np.sort(found[0][best], axis=1) if zero else np.sort(found[0][best][found[1][best] < -BETTER], axis=1)
             )
     rows = np.concatenate(tight) if tight else np.empty((0, size), dtype=np.int64)
     return given + least / size, rows
@@ -583,7 +583,10 @@ def choose_sets(
             bound = max(bound, _total_of(worths, size, len(good)))
             if not len(tight) or after(0.9)():
                 break
-            rows = np.unique(np.concatenate([rows, tight]), axis=0)
+            more = np.unique(np.concatenate([rows, tight]), axis=0)
+            if len(more) == len(rows):
+                break  # the program knows them all: its prices can get no better
+            rows = more
             solved = _solve_shares(points, rows, range(len(points)), len(good), 0.2 * seconds)
             if solved is None:
                 break
@@ -601,7 +604,7 @@ def _search(
     until: Callable[[], bool],
     seed: int,
 ) -> tuple[list[list[int]], list[int]]:
-    """Return better sets: local search, then kicks out of each local best; ends when the time is over."""
+    """Return better sets: local search, then kicks out of each local best, until they help no more or time is up."""
 
     def value(some: list[list[int]]) -> float:
         return float(_weighed(np.array([_cost(points, members) for members in some]), widest).sum())
@@ -610,9 +613,9 @@ def _search(
     best, best_free, best_value = [list(members) for members in sets], list(free), value(sets)
     rng = random.Random(seed)
     count = len(sets)
-    for _ in range(4000):
-        if until() or count < 2:
-            break
+    idle = 0
+    while count > 1 and idle < 100 + 20 * count and not until():
+        idle += 1
         sets, free = [list(members) for members in best], list(best_free)
         centres = np.array([points[members].mean(axis=0) for members in sets])
         a = rng.randrange(count)
@@ -627,7 +630,7 @@ def _search(
             sets[k] = members
         reached = value(sets)
         if reached < best_value - BETTER:
-            best, best_free, best_value = [list(m) for m in sets], list(free), reached
+            best, best_free, best_value, idle = [list(m) for m in sets], list(free), reached, 0
     return best, best_free
 
 
