@@ -243,10 +243,9 @@ def carry_out(
         say(line)
     proofs = of_the_evening(plan, rig, request.logs, clock, person, say)
     now = clock.utc()
-    folder = run_folder(request.logs, request.cell_id, request.profile, now)
-    header = run_header(
-        plan_to_dict(plan), cell, bench, folder, plan.start, plan.cutoff_V or None, request.profile, now
-    )
+    # A recipe of one's own is asked for by its path, and known by its name.
+    folder = run_folder(request.logs, request.cell_id, plan.profile, now)
+    header = run_header(plan_to_dict(plan), cell, bench, folder, plan.start, plan.cutoff_V or None, plan.profile, now)
     runner = Runner(
         plan,
         rig,
@@ -323,6 +322,8 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
 
     with ExitStack() as stack:
         stack.enter_context(acquire_folder(folder))
+        if runner.from_folder is not None:  # nobody else writes there from here on: as it stands now
+            runner.from_folder, _ = resumable(folder)
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
         names = runner.rig.energising()

@@ -273,10 +273,10 @@ def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Out
         return runner.run()
     real_end = runner._end
 
-    def end(*words: Any) -> Outcome:
+    def end(reason: str, text: str, code: int) -> Outcome:
         if made.rig.dead:  # no way out is gone by a process that was killed
             raise Killed
-        return real_end(*words)
+        return real_end(reason, text, code)
 
     runner._end = end  # type: ignore[method-assign]
     try:
@@ -352,10 +352,10 @@ def _disk(runner: Runner, name: str, at: int, struck: list[str]) -> None:
 
         before = runner._end
 
-        def end(*words: Any) -> Any:
+        def end(reason: str, text: str, code: int) -> Outcome:
             if runner.journal is not None:
                 runner.journal.append_event = event.__get__(runner.journal)  # type: ignore[method-assign]
-            return before(*words)
+            return before(reason, text, code)
 
         runner._end = end  # type: ignore[method-assign]
 
