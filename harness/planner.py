@@ -763,10 +763,13 @@ def _log_limits(context: _Context, leads: str) -> Limits:
 
 def _ask(context: _Context, step: RecipeStep) -> _Draft:
     most_s = step.values["at_most"].number
+    # Where a resistor is put on and taken off by hand, its current flows while the person is asked.
+    by_hand = any(one.kind == "log" and one.word("leads") == "discharge" for one in _flat(context.recipe.steps))
+    limits = _log_limits(context, "open") if by_hand else _limits(context)
     made = Step(
         name=step.name, kind="ask", segments=(Segment(Order("ask", text=step.text), most_s),), ends=(),
         max_duration_s=most_s, time_is_end=False, sample_interval_s=1.0,
-        limits=Limits() if context.recipe.device else _limits(context), attended=True, leads="open",
+        limits=Limits() if context.recipe.device else limits, attended=True, leads="open",
         expected_duration_s=ASK_S,
     )  # fmt: skip
     return _Draft(made, "")

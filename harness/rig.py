@@ -37,6 +37,7 @@ class Rig:
         self.switch = cast(Switch | None, self._first("switch"))
         self.answers: Mapping[str, Mapping[str, float]] = {}  # of the last reading, by instrument
         self.active = ""  # the instrument that lets current flow by order; "" when all is off
+        self.leads = ""  # as the step has them: "open", "discharge", "charge"; "" while no step has said
         self.extra_columns: tuple[str, ...] = ()
         self._extras: tuple[tuple[str, str, str], ...] = ()
         on = {description.cell_voltage, *description.cell_current}
@@ -62,7 +63,7 @@ class Rig:
             self.answers = {self._single: values}
             return CellReading(
                 values.get("voltage_V"),
-                values.get("current_A"),
+                self._current(self._single, values),
                 values.get("temperature_degC") if self.description.cell_temperature else None,
                 NO_EXTRA if not self._extras else self._extra(self.answers),
             )
@@ -73,7 +74,7 @@ class Rig:
         current_A: float | None = None
         active = self.active
         for name in bench.cell_current:
-            part_A = answers[name].get("current_A")
+            part_A = self._current(name, answers[name])
             if part_A is None:
                 continue
             if active and name != active and active in answers and -IDLE_A < part_A < IDLE_A:
@@ -92,6 +93,12 @@ class Rig:
             NO_EXTRA if not self._extras else self._extra(answers),
             room_degC,
         )
+
+    def _current(self, name: str, values: Mapping[str, float]) -> float | None:
+        """Return an instrument's share of the cell's current; none flows through a resistor that is not on yet."""
+        if self.leads == "open" and "current_A" in values and self.reckoned(name, values):
+            return 0.0
+        return values.get("current_A")
 
     def reckoned(self, name: str, values: Mapping[str, float]) -> bool:
         """Tell whether an instrument's current is reckoned from the cell's own voltage over a resistor.

@@ -204,7 +204,8 @@ class ServedBench:
             'format = "plain"',
         ]
         if self.resistor_ohm is not None:
-            lines += [f'shunt = "{self.resistor_ohm:g} ohm"']
+            shunt_ohm = self.resistor_ohm + self.bench.lead_ohm  # as measured at the sense wires, leads and all
+            lines += [f'shunt = "{shunt_ohm:g} ohm"']
             specification = {
                 "voltage": described["load"]["specification"]["voltage"],
                 "current": {"gain": "0.1 %", "offset": "0.2 mA", "resolution": "0.01 mA"},

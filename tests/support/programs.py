@@ -72,14 +72,14 @@ class Program:
     def json(self, *words: str, code: int = 0) -> dict[str, Any]:
         return json.loads(self.call(*words, "--json", code=code).stdout)  # type: ignore[no-any-return]
 
-    def start(self, *words: str) -> "subprocess.Popen[str]":
+    def start(self, *words: str, stdin: int = subprocess.DEVNULL) -> "subprocess.Popen[str]":
         return subprocess.Popen(
             [*PROGRAM, *words],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
             env=self.environment,
-            stdin=subprocess.DEVNULL,
+            stdin=stdin,
         )
 
 
