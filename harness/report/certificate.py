@@ -242,6 +242,11 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     """
     cell = run.get("cell") or {}
     said: list[str] = []
+    key = str((cell.get("identified") or {}).get("chemistry") or result.get("chemistry") or cell.get("chemistry") or "")
+    if key and not _lithium(key):
+        said.append(
+            "Chemistry: the standard is written for secondary lithium cells; of this cell only the method is compared."
+        )
     capacity, duration = _number(result.get("capacity_Ah")), _number(result.get("duration_s"))
     main = _number(result.get("main_current_A"))
     current = abs(main) if main else (capacity / (duration / 3600) if capacity and duration else None)

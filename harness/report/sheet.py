@@ -10,6 +10,10 @@ import hashlib
 import json
 import math
 import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +26,16 @@ FONTS = HERE / "fonts"
 TEMPLATES = HERE / "templates"
 ATTACHMENT = "amphora-certificate.json"
 LEAST_SPREAD = 0.1  # of the capacity
-TEXT_SIZES_PT = (7.1, 6.7, 6.3)
+TEXT_SIZES_PT = (7.2, 6.9, 6.5, 6.2)  # tried in turn; each leaves texts less room than the one before
+RUNS_SHOWN = (6, 6, 5, 4)
+DEVIATIONS_SHOWN = (9, 8, 8, 6)
+WARNINGS_SHOWN = (6, 4, 3, 2)
+MOST_MARKS = 4  # combining marks on one letter; more would climb into the lines around it
+_UNDRAWN = {0xFDFD}  # one letter as wide as a sentence
+_ON_LETTERS = ("Mn", "Me")
+BUDGET_LINES = 14
+MOST_PRINTED = 900  # characters that a text may have before it is fitted to its lines
+HALF_PT, FULL_PT = 238.1, 498.9  # 84 and 176 mm
 
 CHEMISTRY_WORDS = {
     "li-ion": "lithium-ion, 4.20 V class",
@@ -39,14 +52,10 @@ START_WORDS = {
     "declared-full": "declared full by the operator; not seen by the bench",
     "unknown": "unknown",
 }
-STOP_WORDS = {
-    "cutoff": "cut-off voltage reached",
-    "taper": "charge ended by its taper",
-    "time": "time",
-    "charge": "charge limit reached",
-    "condition": "condition met",
-    "person": "ended by a person",
-}
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def _grade_text(grade: dict[str, Any]) -> str:
@@ -57,24 +66,25 @@ def _grade_text(grade: dict[str, Any]) -> str:
         if item["value"] is None:
             missing.append(item["name"])
             continue
+        unit = {"mohm": "mΩ", "ohm": "Ω"}.get(item["unit"], item["unit"])
         value = with_U(item["value"], item["U"], item["scale"]).replace(" ± ", "\u00a0±\u00a0")
         limit = f", limit {item['limit'] * item['scale']:.4g}" if item["limit"] is not None else ""
         remark = f", {item['remark']}" if item["remark"] else ""
-        parts.append(f"{item['name']} {value} {item['unit']} ({item['verdict']}{limit}{remark})")
+        parts.append(f"{item['name']} {value} {unit} ({item['verdict']}{limit}{remark})")
     if decided in missing:
         decided += ", which was not measured"
     said = [f"Decided by {decided}." if decided else ""]
     said.append("Looked at: " + "; ".join(parts) + "." if parts else "")
-    rule = grade["rule"]
-    said.append(rule[:1].upper() + rule[1:] + ("" if rule.endswith(".") else "."))
+    said.append("Not measured: " + ", ".join(missing) + "." if missing else "")
+    said.append(_sentence(grade["rule"]))
     return " ".join(text for text in said if text)
 
 
 @functools.cache
 def layout_digest() -> str:
-    """Return one SHA-256 over the template and the fonts: what the look depends on beside typst itself."""
-    digest = hashlib.sha256()
-    for path in sorted([TEMPLATES / "certificate.typ", *FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
+    """Return one SHA-256 over what the look depends on beside typst itself: template, fonts, this module, QR maker."""
+    digest = hashlib.sha256(metadata.version("segno").encode())
+    for path in sorted([TEMPLATES / "certificate.typ", Path(__file__), *FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
         digest.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
     return digest.hexdigest()
 
@@ -116,12 +126,40 @@ def _covered() -> tuple[list[int], list[int]]:
 def _drawable(point: int) -> bool:
     lows, highs = _covered()
     at = bisect.bisect_right(lows, point) - 1
-    return at >= 0 and point <= highs[at]
+    return at >= 0 and point <= highs[at] and point not in _UNDRAWN
 
 
 def printable(text: str) -> str:
-    """Return `text` with each character that the shipped fonts lack as its number, so that none prints as a box."""
-    return "".join(char if _drawable(ord(char)) else f"[U+{ord(char):04X}]" for char in text)
+    """Return `text` as the shipped fonts can draw it.
+
+    A character that they lack becomes its number, so that none prints as a box; of marks heaped on one letter the
+    first few stay.
+    """
+    out: list[str] = []
+    heaped = 0
+    for char in text:
+        heaped = heaped + 1 if unicodedata.category(char) in _ON_LETTERS else 0
+        if heaped <= MOST_MARKS:
+            out.append(char if _drawable(ord(char)) else f"[U+{ord(char):04X}]")
+    return "".join(out)
+
+
+_UNITS = r"(%|°C|V|A|mA|mAh|Ah|Wh|mΩ|Ω|K|h|min|s|g|It)"
+
+
+def _tied(text: str) -> str:
+    """Return `text` with each number and its unit, and both sides of ±, held together on a line."""
+    text = re.sub(rf"(?<=\d) (?={_UNITS}(?![\w]))", "\u00a0", text)
+    return text.replace(" ± ", "\u00a0±\u00a0").replace("k = 2", "k\u00a0=\u00a02")
+
+
+def _short(value: Any, most: int) -> Any:
+    """Return texts, alone or in lists, of at most `most` characters; what is beyond cannot stand in its room anyway."""
+    if isinstance(value, list):
+        return [_short(item, most) for item in value]
+    if isinstance(value, dict):
+        return {key: _short(item, most) for key, item in value.items()}
+    return value[: most - 1] + "…" if isinstance(value, str) and len(value) > most else value
 
 
 def _printable_tree(value: Any) -> Any:
@@ -129,12 +167,7 @@ def _printable_tree(value: Any) -> Any:
         return {key: _printable_tree(item) for key, item in value.items()}
     if isinstance(value, list):
         return [_printable_tree(item) for item in value]
-    return _breakable(printable(value)) if isinstance(value, str) else value
-
-
-def _breakable(text: str) -> str:
-    """Return `text` with places to break in words too long for a column (zero-width spaces)."""
-    return re.sub(r"\S{41,}", lambda word: re.sub(r"(.{12})(?=.)", "\\1\u200b", word[0]), text)
+    return _tied(printable(_short(value, MOST_PRINTED))) if isinstance(value, str) else value
 
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
@@ -144,6 +177,11 @@ def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
     return chosen_resistance(results)
 
 
+def _coded(text: str, most: int) -> str:
+    """Return as much of a text as `most` bytes of UTF-8 hold."""
+    return text.encode("utf-8")[:most].decode("utf-8", "ignore")
+
+
 def qr_payload(data: dict[str, Any], public: bytes) -> str:
     """Return the text of the QR code: what matters most, and the digest that ties it to the data."""
     results = data["runs"][-1]["results"]
@@ -151,8 +189,8 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
     parts = [
         "AMPHORA CERTIFICATE 1",
         f"no {data['number']}",
-        f"cell {data['item']['id'][:60]}",
-        f"run {data['runs'][-1]['run_id'][:90]}",
+        f"cell {_coded(data['item']['id'], 60)}",
+        f"run {_coded(data['runs'][-1]['run_id'], 90)}",
         f"capacity {with_U(results['capacity_Ah'], results['capacity_U_Ah'], 1000)} mAh k=2".replace("\u202f", ""),
         f"start {results['start']}",
     ]
@@ -161,7 +199,7 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
     if resistance:
         parts.append(f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", ""))
     if data["grade"]:
-        parts.append(f"grade {data['grade']['grade']}")
+        parts.append(f"grade {_coded(data['grade']['grade'], 60)}")
     parts.append(f"sha256 {sha256_hex(canonical_bytes(data))[:32]}")
     parts.append(f"key {fingerprint(public).replace(' ', '')}")
     return "\n".join(parts)
@@ -180,7 +218,7 @@ def qr_svg(text: str) -> str:
     return buffer.getvalue().decode("utf-8")
 
 
-INK, TEAL, QUIET, RULE = "#1c2b33", "#1f5f6b", "#5a6a72", "#cfd8dc"
+INK, TEAL, QUIET, RULE, EARLIER = "#1c2b33", "#1f5f6b", "#5a6a72", "#cfd8dc", "#7f8f96"
 
 
 def ticks(low: float, high: float, most: int = 6) -> list[float]:
@@ -198,27 +236,46 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
     return [round(i * step, 10) for i in range(first, last + 1)]
 
 
+@dataclass(frozen=True)
+class Mark:
+    """One point of a plot, with the half height of its bar; `hollow` for those of earlier runs."""
+
+    x: float
+    y: float
+    half: float | None = None
+    hollow: bool = False
+
+
 def plot_svg(
-    lines: list[list[tuple[float, float]]],
+    lines: Sequence[Sequence[tuple[float, float]]],
     x_name: str,
     y_name: str,
-    width: float = 330,
-    height: float = 150,
-    marks: list[tuple[float, float, float | None]] | None = None,
+    width: float,
+    height: float,
+    marks: Sequence[Mark] = (),
     x_most: float | None = None,
 ) -> str:
-    """Return one quiet plot as SVG: lines, and marks with error bars (x, y, half height)."""
-    points = [p for line in lines for p in line] + [(m[0], m[1]) for m in marks or []]
+    """Return one quiet plot as SVG, lengths in point; of several lines the last is the one that counts.
+
+    Args:
+        lines: Curves as (x, y) pairs.
+        x_name, y_name: What the axes say, with unit.
+        width, height: Size on the page.
+        marks: Points with bars.
+        x_most: The x axis reaches at least to here.
+    """
+    points = [p for line in lines for p in line] + [(m.x, m.y) for m in marks]
     if not points:
         return ""
-    bars = [(m[1] - (m[2] or 0), m[1] + (m[2] or 0)) for m in marks or []]
+    bars = [(m.y - (m.half or 0), m.y + (m.half or 0)) for m in marks]
     x_low, x_high = min(0.0, *(p[0] for p in points)), max(x_most or 0.0, *(p[0] for p in points))
     y_low = min([p[1] for p in points] + [b[0] for b in bars])
     y_high = max([p[1] for p in points] + [b[1] for b in bars])
     x_high = x_low + (x_high - x_low) * 1.02 if x_high > x_low else x_low + 1
     pad = (y_high - y_low) * 0.08 or abs(y_high) * 0.1 or 1
     y_low, y_high = y_low - pad, y_high + pad
-    left, right, top, bottom = 26.0, 12.0, 16.0, 28.0
+    y_ticks = ticks(y_low, y_high, 8 if height > 200 else 5)
+    left, right, top, bottom = 8.0 + 3.8 * max(len(f"{v:g}") for v in y_ticks), 6.0, 14.0, 21.0
 
     def x(value: float) -> float:
         return left + (value - x_low) / (x_high - x_low) * (width - left - right)
@@ -226,42 +283,49 @@ def plot_svg(
     def y(value: float) -> float:
         return top + (y_high - value) / (y_high - y_low) * (height - top - bottom)
 
-    font = 'font-family="Inter" font-size="8"'
+    font = 'font-family="Inter" font-size="6.4"'
+    base = height - bottom
     out = [f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}">']
-    for value in ticks(y_low, y_high, 5):
+    for value in y_ticks:
         out.append(
-            f'<line x1="{left}" x2="{width - right}" y1="{y(value):.2f}" y2="{y(value):.2f}" stroke="{RULE}" '
-            'stroke-width="0.6"/>'
-            f'<text x="{left - 4}" y="{y(value) + 2.8:.2f}" text-anchor="end" fill="{QUIET}" {font}>{value:g}</text>'
-        )
-    for value in ticks(x_low, x_high, 7):
-        out.append(
-            f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{height - bottom}" y2="{height - bottom + 3}" '
-            f'stroke="{QUIET}" stroke-width="0.6"/>'
-            f'<text x="{x(value):.2f}" y="{height - bottom + 12}" text-anchor="middle" fill="{QUIET}" '
+            f'<line x1="{left:.2f}" x2="{width - right:g}" y1="{y(value):.2f}" y2="{y(value):.2f}" stroke="{RULE}" '
+            'stroke-width="0.5"/>'
+            f'<text x="{left - 4:.2f}" y="{y(value) + 2.2:.2f}" text-anchor="end" fill="{QUIET}" '
             f"{font}>{value:g}</text>"
         )
+    x_ticks = ticks(x_low, x_high, 7 if width > 300 else 5)
+    for value in x_ticks:
+        out.append(
+            f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{base:g}" y2="{base + 2.5:g}" stroke="{QUIET}" '
+            'stroke-width="0.5"/>'
+            f'<text x="{x(value):.2f}" y="{base + 9.5:.2f}" text-anchor="middle" fill="{QUIET}" {font}>{value:g}</text>'
+        )
     out.append(
-        f'<line x1="{left}" x2="{width - right}" y1="{height - bottom}" y2="{height - bottom}" stroke="{QUIET}" '
-        'stroke-width="0.8"/>'
+        f'<line x1="{left:.2f}" x2="{width - right:g}" y1="{base:g}" y2="{base:g}" stroke="{QUIET}" '
+        'stroke-width="0.7"/>'
     )
-    dashes = ("", ' stroke-dasharray="5 2"', ' stroke-dasharray="1.5 1.5"', ' stroke-dasharray="6 2 1.5 2"')
+    dashes = ("4 1.6", "1.2 1.4", "6 1.6 1.2 1.6", "2.4 1.2")
     for i, line in enumerate(lines):
         path = " ".join(f"{x(a):.2f},{y(b):.2f}" for a, b in line)
-        out.append(
-            f'<polyline points="{path}" fill="none" stroke="{TEAL}" stroke-width="1.3" '
-            f'stroke-linejoin="round"{dashes[i % 4]}/>'
+        last = i == len(lines) - 1
+        look = (
+            f'stroke="{TEAL}" stroke-width="1.3"'
+            if last
+            else f'stroke="{EARLIER}" stroke-width="0.8" stroke-dasharray="{dashes[i % 4]}"'
         )
-    for a, b, half in marks or []:
-        if half:
+        out.append(f'<polyline points="{path}" fill="none" stroke-linejoin="round" {look}/>')
+    for mark in marks:
+        colour = EARLIER if mark.hollow else INK
+        if mark.half:
             out.append(
-                f'<line x1="{x(a):.2f}" x2="{x(a):.2f}" y1="{y(b - half):.2f}" y2="{y(b + half):.2f}" '
-                f'stroke="{INK}" stroke-width="0.9"/>'
+                f'<line x1="{x(mark.x):.2f}" x2="{x(mark.x):.2f}" y1="{y(mark.y - mark.half):.2f}" '
+                f'y2="{y(mark.y + mark.half):.2f}" stroke="{colour}" stroke-width="0.7"/>'
             )
-        out.append(f'<circle cx="{x(a):.2f}" cy="{y(b):.2f}" r="2.4" fill="{INK}"/>')
-    out.append(f'<text x="{left}" y="9" fill="{INK}" {font}>{y_name}</text>')
+        fill = f'fill="#ffffff" stroke="{colour}" stroke-width="0.7"' if mark.hollow else f'fill="{colour}"'
+        out.append(f'<circle cx="{x(mark.x):.2f}" cy="{y(mark.y):.2f}" r="1.8" {fill}/>')
+    out.append(f'<text x="0" y="6.4" fill="{INK}" {font}>{y_name}</text>')
     out.append(
-        f'<text x="{width - right}" y="{height - 3}" text-anchor="end" fill="{INK}" {font}>{x_name}</text></svg>'
+        f'<text x="{width - right:g}" y="{height - 2:g}" text-anchor="end" fill="{INK}" {font}>{x_name}</text></svg>'
     )
     return "".join(out)
 
@@ -287,10 +351,10 @@ def _spread(items: list[dict[str, Any]]) -> bool:
     return len(states) > 1 and max(states) - min(states) >= LEAST_SPREAD
 
 
-def _resistance_lines(results: dict[str, Any], brief: bool = False) -> list[list[str]]:
+def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
     main, alike = main_resistance(results), _alike(results)
     shown = alike if len(alike) <= 3 or main is None else [alike[0], main, alike[-1]]
-    if main is not None and (brief or not _spread(alike)):
+    if main is not None and not _spread(alike):
         shown = [main]
     rows = []
     for n, item in enumerate(shown):
@@ -322,176 +386,166 @@ def _start_words(run: dict[str, Any]) -> str:
     return START_WORDS.get(start, start)
 
 
-def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
-    """Return all that the template prints, as finished text; a pure function of the data and the public key."""
-    item, issuer = data["item"], data["issuer"]
+def _rows_of(run: dict[str, Any]) -> list[list[str]]:
+    """Return the results of one run, a row each: quantity, value, unit, how."""
+    r = run["results"]
+    current = abs(run["main_current_A"]) if run["main_current_A"] else None
+    cut = f"discharge to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "discharge to the cut-off"
+    rows = [
+        [
+            "Capacity",
+            with_U(r["capacity_Ah"], r["capacity_U_Ah"], 1000),
+            "mAh",
+            cut + (f", mainly at {current:.3f} A" if current else ""),
+        ],
+        ["Energy", with_U(r["energy_Wh"], r["energy_U_Wh"]), "Wh", f"in {_hours(r['duration_s'])}"],
+        *_resistance_lines(r),
+    ]
+    if r["charge_Ah"] is not None:
+        value = with_U(r["charge_Ah"], r["charge_U_Ah"], 1000)
+        rows.append(["Charge accepted", value, "mAh", "in the charge in the same readings"])
+    rise = r["temperature_rise_K"]
+    how = "highest above the rest before; no uncertainty stated" if rise is not None else ""
+    value = f"{rise:.1f}" if rise is not None else "not measured"
+    rows.append(["Temperature rise", value, "K" if rise is not None else "", how])
+    return rows
+
+
+def _each_run(runs: list[dict[str, Any]], most: int) -> dict[str, Any] | None:
+    """Return the latest `most` of several runs, newest first, a row each; None for one run."""
+    if len(runs) < 2:
+        return None
+    rows = []
+    for run in reversed(runs[-most:]):
+        r = run["results"]
+        resistance = main_resistance(r)
+        current = abs(run["main_current_A"]) if run["main_current_A"] else None
+        conditions = [f"to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "to the cut-off"]
+        conditions += [f"at {current:.3f} A"] if current else []
+        conditions += ["from declared full"] if r["start"] == "declared-full" else []
+        rows.append(
+            [
+                run["run_id"].rsplit("/", 1)[-1],
+                with_U(r["capacity_Ah"], r["capacity_U_Ah"], 1000),
+                with_U(r["energy_Wh"], r["energy_U_Wh"]),
+                with_U(resistance["ohm"], resistance["U_ohm"], 1000) if resistance else "–",
+                ", ".join(conditions),
+            ]
+        )
+    hidden = len(runs) - len(rows)
+    return {
+        "columns": ["Run", "Capacity, mAh", "Energy, Wh", "DC resistance, mΩ", "Discharge"],
+        "rows": rows,
+        "more": f"{hidden} earlier {'run' if hidden == 1 else 'runs'} in the attached data" if hidden else "",
+    }
+
+
+def _some(texts: list[str], most: int) -> list[str]:
+    """Return the first `most` texts, the last of them saying how many more there are."""
+    if len(texts) <= most:
+        return texts
+    return [*texts[: most - 1], f"{len(texts) - most + 1} more of these in the attached data"]
+
+
+def _all_of(data: dict[str, Any], name: str) -> list[str]:
+    """Return the texts that the runs list under a name, each once, none longer than its room."""
+    texts = [_short(text, 320) for run in data["runs"] for text in run[name]]
+    return [text for n, text in enumerate(texts) if text and text not in texts[:n]]
+
+
+def _about_item(item: dict[str, Any], none: str) -> list[list[str]]:
+    claim = f"{item['claim_Ah'] * 1000:.0f} mAh (unproven)" if item["claim_Ah"] is not None else "none known"
+    found = (
+        f"{item['as_found_V']:.3f} V" if item["as_found_V"] is not None else "voltage not recorded",
+        f"{item['mass_g']:g} g" if item["mass_g"] is not None else "",
+        f"received {item['as_found_utc'][:10]}" if item["as_found_utc"] else "date of receipt not recorded",
+    )
+    held = "; in quarantine on the register: not cleared for use" if item["state"] == "quarantined" else ""
+    chemistry = CHEMISTRY_WORDS.get(item["chemistry"], item["chemistry"])
+    how = "measured" if item["chemistry_found"] == "measured" else "as entered in the register"
+    return [
+        ["Identification", item["id"]],
+        ["Form", item["form"] or none],
+        ["Chemistry", f"{chemistry} ({how})"],
+        ["Came out of", item["source"] or none],
+        ["Markings", item["markings"] or "none entered"],
+        ["Claimed capacity", claim],
+        ["As found", ", ".join(part for part in found if part)],
+        ["Condition", (held[2:] + "; " if held else "") + (item["condition"] or "no inspection recorded")],
+    ]
+
+
+def _about_test(data: dict[str, Any], none: str) -> list[list[str]]:
+    issuer, last = data["issuer"], data["runs"][-1]
+    dates = sorted({run["started_utc"][:10] for run in data["runs"] if run["started_utc"]})
+    tested = ", ".join(dates) if len(dates) < 4 else f"{dates[0]} to {dates[-1]}, on {len(dates)} days"
+    instruments = [
+        f"{i['role'] or i['name']}: {i['identity']}"
+        for i in {json.dumps(i): i for run in data["runs"] for i in run["instruments"]}.values()
+    ]
+    temperature = (
+        f"{last['start_temperature_degC']:.1f} °C at the start" if last["start_temperature_degC"] is not None else "",
+        f"highest {last['highest_temperature_degC']:.1f} °C" if last["highest_temperature_degC"] is not None else "",
+    )
+    not_stated = "see the rise below" if last["results"]["temperature_rise_K"] is not None else "not measured"
+    name = last["run_id"].rsplit("/", 1)[-1]
+    return [
+        ["Issued by", issuer["bench"] or "a private bench, name not stated"],
+        ["Place of test", issuer["place"] or none],
+        ["Answered for by", issuer["operator"] or none],
+        ["Made for", issuer["customer"] or "whoever holds the cell"],
+        ["Tested (UTC)", tested or none],
+        ["Run", name if len(data["runs"]) == 1 else f"{name}, the last of {len(data['runs'])}"],
+        ["Issued", data["issued"]],
+        ["Charge at the start", _start_words(last)],
+        ["Temperature", ", ".join(part for part in temperature if part) or not_stated],
+        ["Instruments", "; ".join(instruments) or "not recorded"],
+    ]
+
+
+def _headline(data: dict[str, Any]) -> list[dict[str, str]]:
     last = data["runs"][-1]
     results = last["results"]
     resistance = main_resistance(results)
-    none = "not stated"
-    headline = [
+    several = f", last of {len(data['runs'])} runs" if len(data["runs"]) > 1 else ""
+    note = ""
+    if resistance and resistance["duration_s"] is not None:
+        state = resistance["charge_state"]
+        note = f"{resistance['duration_s']:.3g} s step" + (
+            f" at {state * 100:.0f} % charge" if state is not None else ""
+        )
+    return [
         {
             "name": "Capacity",
             "value": with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000),
             "unit": "mAh",
-            "note": f"to {last['cutoff_V']:.2f} V" if last["cutoff_V"] else "to the cut-off",
+            "note": (f"to {last['cutoff_V']:.2f} V" if last["cutoff_V"] else "to the cut-off") + several,
         },
         {
             "name": "Energy",
             "value": with_U(results["energy_Wh"], results["energy_U_Wh"]),
-            "unit": "Wh",
+            "unit": "Wh" if results["energy_Wh"] is not None else "",
             "note": f"mean {results['mean_voltage_V']:.3f} V" if results["mean_voltage_V"] is not None else "",
         },
         {
             "name": "DC resistance",
             "value": with_U(resistance["ohm"], resistance["U_ohm"], 1000) if resistance else "not measured",
             "unit": "mΩ" if resistance else "",
-            "note": (
-                f"{resistance['duration_s']:.3g} s step"
-                + (
-                    f" at {resistance['charge_state'] * 100:.0f} % charge"
-                    if resistance["charge_state"] is not None
-                    else ""
-                )
-                if resistance and resistance["duration_s"] is not None
-                else ""
-            ),
+            "note": note,
         },
     ]
-    brief = len(data["runs"]) > 1  # the rest is in the attached data
-    tables = []
-    for run in data["runs"]:
-        r = run["results"]
-        current = abs(run["main_current_A"]) if run["main_current_A"] else None
-        cut = f"discharge to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "discharge to the cut-off"
-        rows = [
-            [
-                "Capacity",
-                with_U(r["capacity_Ah"], r["capacity_U_Ah"], 1000),
-                "mAh",
-                cut + (f", mainly at {current:.3f} A" if current else ""),
-            ],
-            ["Energy", with_U(r["energy_Wh"], r["energy_U_Wh"]), "Wh", f"in {_hours(r['duration_s'])}"],
-            *_resistance_lines(r, brief),
-        ]
-        if r["charge_Ah"] is not None:
-            value = with_U(r["charge_Ah"], r["charge_U_Ah"], 1000)
-            rows.append(["Charge accepted", value, "mAh", "in the charge in the same readings"])
-        if not brief:
-            rise = r["temperature_rise_K"]
-            how = "highest above the rest before; no uncertainty stated" if rise is not None else ""
-            value = f"{rise:.1f}" if rise is not None else "not measured"
-            rows.append(["Temperature rise", value, "K" if rise is not None else "", how])
-        tables.append({"run": run["run_id"], "rows": rows})
-    dates = sorted({run["started_utc"][:10] for run in data["runs"] if run["started_utc"]})
-    about_item = [
-        ["Identification", item["id"]],
-        ["Form", item["form"] or none],
-        [
-            "Chemistry",
-            f"{CHEMISTRY_WORDS.get(item['chemistry'], item['chemistry'])} ({item['chemistry_found']})",
-        ],
-        ["Came out of", item["source"] or none],
-        ["Markings", item["markings"] or "none entered"],
-        [
-            "Claimed capacity",
-            f"{item['claim_Ah'] * 1000:.0f} mAh (unproven)" if item["claim_Ah"] is not None else "none known",
-        ],
-        [
-            "As found",
-            ", ".join(
-                part
-                for part in (
-                    f"{item['as_found_V']:.3f} V" if item["as_found_V"] is not None else "voltage not recorded",
-                    f"{item['mass_g']:g} g" if item["mass_g"] is not None else "",
-                    f"received {item['as_found_utc'][:10]}" if item["as_found_utc"] else "date of receipt not recorded",
-                )
-                if part
-            ),
-        ],
-        [
-            "Condition",
-            (item["condition"] or "no inspection recorded")
-            + ("; in quarantine on the register: not cleared for use" if item["state"] == "quarantined" else ""),
-        ],
-    ]
-    if item["notes"]:
-        about_item.append(["Notes", item["notes"]])
-    instruments = [
-        f"{i['role'] or i['name']}: {i['identity']}"
-        for i in {json.dumps(i): i for run in data["runs"] for i in run["instruments"]}.values()
-    ]
-    about_test = [
-        ["Issued by", issuer["bench"] or "a private bench, name not stated"],
-        ["Place of test", issuer["place"] or none],
-        ["Answered for by", issuer["operator"] or none],
-        ["Made for", issuer["customer"] or "whoever holds the cell"],
-        ["Tested (UTC)", ", ".join(dates) or none],
-        ["Issued", data["issued"]],
-        ["Charge at the start", _start_words(last)],
-        [
-            "Temperature",
-            ", ".join(
-                part
-                for part in (
-                    f"{last['start_temperature_degC']:.1f} °C at the start"
-                    if last["start_temperature_degC"] is not None
-                    else "",
-                    f"highest {last['highest_temperature_degC']:.1f} °C"
-                    if last["highest_temperature_degC"] is not None
-                    else "",
-                )
-                if part
-            )
-            or ("see the rise below" if results["temperature_rise_K"] is not None else "not measured"),
-        ],
-        ["Instruments", "; ".join(instruments) or "not recorded"],
-    ]
-    profile = f" (profile {last['profile']})" if last["profile"] else ""
-    method = (
-        f"Bench method of this software{profile}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in "
-        "conformity with "
-        "it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured time to the "
-        "first lasting "
-        "crossing, energy the sum of voltage times current. Resistance is the voltage change over the current "
-        "change of a step. "
-        f"U is the expanded uncertainty, k = 2, about 95 % (JCGM 100:2008). Sampling: none, the one item was tested."
-    )
-    said: list[str] = []
-    for run in data["runs"]:
-        said += [text for text in run["deviations"] if text not in said]
-    warnings: list[str] = []
-    for run in data["runs"]:
-        warnings += [text for text in run["warnings"] if text and text not in warnings]
-    grade = data["grade"]
-    curves = [[(q * 1000, v) for q, v in run["curve"]] for run in data["runs"] if run["curve"]]
-    marks = []
-    for run in data["runs"]:
-        for r in _alike(run["results"]) if _spread(_alike(run["results"])) else []:
-            if r["charge_state"] is not None:
-                capacity = run["results"]["capacity_Ah"]
-                marks.append(
-                    (
-                        (1 - r["charge_state"]) * capacity * 1000,
-                        r["ohm"] * 1000,
-                        (r["U_ohm"] or 0) * 1000 or None,
-                    )
-                )
-    voltage_plot: dict[str, Any] = {"x_name": "charge given, mAh", "y_name": "voltage, V"}
-    after = ""
-    if resistance and resistance["duration_s"] is not None:
-        after = f" after {resistance['duration_s']:.3g} s"
-    resistance_plot: dict[str, Any] = {
-        "x_name": "charge given, mAh",
-        "y_name": f"DC resistance{after}, mΩ (bars: U, k = 2)",
-    }
-    flat: dict[str, Any] = {"height": 112, "width": 330 if marks else 690}
-    most = max((run["results"]["capacity_Ah"] * 1000 for run in data["runs"]), default=None)
-    total = math.fsum((line["contribution_Ah"] or 0.0) ** 2 for line in last["budget"])
-    budget_rows = [
+
+
+def _budget(run: dict[str, Any]) -> dict[str, Any]:
+    """Return the uncertainty budget of a run's capacity, largest share first, its sum last."""
+    lines = sorted(run["budget"], key=lambda line: -abs(line["contribution_Ah"] or 0.0))
+    total = math.fsum((line["contribution_Ah"] or 0.0) ** 2 for line in lines)
+    rows = [
         [
             line["name"] + (" (assumed)" if line["assumed"] else ""),
-            f"{line['standard_u']:.2g} {line['unit']}" if line["standard_u"] is not None else "",
+            f"{line['standard_u']:.2g}" + (f" {line['unit']}" if line["unit"] not in ("", "1") else "")
+            if line["standard_u"] is not None
+            else "",
             line["type"],
             f"{abs(line['contribution_Ah']) * 1000:.2g}" if line["contribution_Ah"] is not None else "",
             f"{100 * line['contribution_Ah'] ** 2 / total:.0f} %"
@@ -499,91 +553,135 @@ def view(data: dict[str, Any], public: bytes) -> dict[str, Any]:
             else "",
             line["note"],
         ]
-        for line in last["budget"][:16]
+        for line in lines[:BUDGET_LINES]
     ]
+    hidden = len(lines) - len(rows)
+    U = run["results"]["capacity_U_Ah"]
+    return {
+        "columns": ["Contribution from", "Standard u", "Type", "In the capacity, mAh", "Share", "Note"],
+        "rows": rows,
+        "sum": ["Expanded uncertainty U", "", "", f"{U * 1000:.2g}", "", "k = 2, about 95 %"] if U is not None else [],
+        "more": f"{hidden} smaller ones in the attached data" if hidden > 0 else "",
+    }
+
+
+def _plots(data: dict[str, Any], low: bool) -> dict[str, str]:
+    several = len(data["runs"]) > 1
+    curves = [[(q * 1000, v) for q, v in run["curve"]] for run in data["runs"] if run["curve"]]
+    marks: list[Mark] = []
+    for run in data["runs"]:
+        alike = _alike(run["results"])
+        for r in alike if _spread(alike) else []:
+            if r["charge_state"] is not None:
+                given = (1 - r["charge_state"]) * run["results"]["capacity_Ah"] * 1000
+                half = (r["U_ohm"] or 0) * 1000 or None
+                marks.append(Mark(given, r["ohm"] * 1000, half, run is not data["runs"][-1]))
+    main = main_resistance(data["runs"][-1]["results"])
+    after = f" after {main['duration_s']:.3g} s" if main and main["duration_s"] is not None else ""
+    x_name = "charge given, mAh"
+    voltage = "voltage, V" + (" (last run solid, earlier ones dashed)" if several and len(curves) > 1 else "")
+    resistance = f"DC resistance{after}, mΩ (bars: U, k = 2{'; earlier runs hollow' if several else ''})"
+    most = max((run["results"]["capacity_Ah"] * 1000 for run in data["runs"]), default=None)
+    width, height = (HALF_PT if marks else FULL_PT), (72 if low else 96)
+    large = data["pages"] > 1
+    return {
+        "voltage": plot_svg(curves, x_name, voltage, width, height),
+        "resistance": plot_svg([], x_name, resistance, width, height, marks, most),
+        "voltage_large": plot_svg(curves, x_name, voltage, FULL_PT, 235) if large else "",
+        "resistance_large": plot_svg([], x_name, resistance, FULL_PT, 165, marks, most) if large else "",
+    }
+
+
+def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
+    """Return all that the template prints, as finished text; a pure function of its arguments.
+
+    Args:
+        data: The certificate's data.
+        public: The public key of whoever seals it.
+        tight: 0 to 3: how much must give way so that the page stays one.
+    """
+    last, grade = data["runs"][-1], data["grade"]
+    none = "not stated"
+    profile = f" (profile {last['profile'][:60]})" if last["profile"] else ""
+    method = (
+        f"Bench method of this software{profile}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in "
+        "conformity with it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured "
+        "time to the first lasting crossing, energy the sum of voltage times current. Resistance is the voltage change "
+        "over the current change of a step. U is the expanded uncertainty, k = 2, about 95 % (JCGM 100:2008). "
+        "Sampling: none, the one item was tested."
+    )
     shown = {
         "number": data["number"],
         "title": "Capacity certificate",
         "subtitle": "Report of a measurement on one used cell",
-        "cell": item["id"],
+        "cell": _short(data["item"]["id"], 120),
         "issued": data["issued"],
         "simulated": any(run["simulated"] for run in data["runs"]),
-        "declared": results["start"] == "declared-full",
-        "headline": headline,
-        "grade": {
-            "grade": grade["grade"],
-            "text": _grade_text(grade),
-        }
-        if grade
-        else None,
-        "about_item": about_item,
-        "about_test": about_test,
-        "tables": tables,
+        "declared": last["results"]["start"] == "declared-full",
+        "headline": _short(_headline(data), 120),
+        "grade": {"grade": _short(grade["grade"], 60), "text": _grade_text(grade)} if grade else None,
+        "about_item": _short(_about_item(data["item"], none), 260),
+        "about_test": _short(_about_test(data, none), 260),
+        "notes": _short(data["item"]["notes"], 700),
+        "results": _short(_rows_of(last), 240),
+        "each_run": _short(_each_run(data["runs"], RUNS_SHOWN[tight]), 90),
         "method": method,
-        "deviations": said,
-        "warnings": warnings[:6],
-        "not_tested": "; ".join(data["not_tested"]) + ".",
+        "deviations": _short(
+            _some(_unlike([t for run in data["runs"] for t in run["deviations"]]), DEVIATIONS_SHOWN[tight]), 320
+        ),
+        "warnings": _short(
+            _some(_unlike([t for run in data["runs"] for t in run["warnings"]]), WARNINGS_SHOWN[tight]), 320
+        ),
+        "not_tested": _sentence("; ".join(data["not_tested"])),
         "statements": data["statements"],
         "cautions": data["cautions"],
-        "several": len(data["runs"]) > 1,
         "pages": data["pages"],
-        "budget": {
-            "columns": ["Contribution from", "Standard u", "Type", "In the capacity, mAh", "Share", "Note"],
-            "rows": budget_rows,
-        },
+        "budget": _short(_budget(last), 150),
         "check": [
             ["Certificate", data["number"]],
             ["Data SHA-256", sha256_hex(canonical_bytes(data))[:32] + "…"],
             ["Bench key", fingerprint(public)],
             ["Software", f"{data['software']['name']} {data['software']['version']}"],
         ],
-        "runs": [run["run_id"] for run in data["runs"]],
     }
     shown = dict(_printable_tree(shown))
     shown["qr"] = qr_svg(qr_payload(data, public))
-    shown["plots"] = {
-        "voltage": plot_svg(curves, **voltage_plot, **flat) if curves else "",
-        "resistance": plot_svg([], **resistance_plot, **flat, marks=marks, x_most=most) if marks else "",
-        "voltage_large": plot_svg(curves, **voltage_plot, width=640, height=300)
-        if curves and data["pages"] > 1
-        else "",
-        "resistance_large": plot_svg([], **resistance_plot, width=640, height=230, marks=marks, x_most=most)
-        if marks and data["pages"] > 1
-        else "",
-    }
+    shown["plots"] = _plots(data, tight == len(TEXT_SIZES_PT) - 1)
     return shown
 
 
 def render(data: dict[str, Any], attached: bytes, public: bytes) -> bytes:
-    """Return the unsealed PDF. Equal arguments, typst version and layout give equal bytes."""
+    """Return the unsealed PDF. Equal arguments, typst version and layout give equal bytes.
+
+    Raises:
+        InputError: it needs more pages than it may have, whatever gives way.
+    """
     import typst
 
     issued = datetime.datetime.combine(datetime.date.fromisoformat(data["issued"]), datetime.time(12), datetime.UTC)
-    made = b""
-    printed = json.dumps(view(data, public), ensure_ascii=False)
-    for size in TEXT_SIZES_PT:  # the first that keeps what belongs on one page there
-        answer: object = typst.compile(
+    for tight, size in enumerate(TEXT_SIZES_PT):  # the first that keeps what belongs on one page there
+        made: object = typst.compile(
             str(TEMPLATES / "certificate.typ"),
             root=str(TEMPLATES),
             format="pdf",
             sys_inputs={
-                "view": printed,
+                "view": json.dumps(view(data, public, tight), ensure_ascii=False),
                 "attached": attached.decode("utf-8"),
                 "name": ATTACHMENT,
                 "year": str(issued.year),
                 "month": str(issued.month),
                 "day": str(issued.day),
                 "size": str(size),
+                "tight": str(tight),
             },
             font_paths=[str(FONTS)],
             ignore_system_fonts=True,
             pdf_standards=["a-3a"],
             timestamp=int(issued.timestamp()),
         )
-        if not isinstance(answer, bytes):
+        if not isinstance(made, bytes):
             raise InputError("certificate: typst gave no single PDF")
-        made = answer
         pages = re.search(rb"/Type\s*/Pages\s*/Count (\d+)", made)
-        if pages and int(pages[1]) <= data["pages"]:
-            break
-    return made
+        if pages and int(pages[1]) == data["pages"]:
+            return made
+    raise InputError(f"certificate: does not fit on {data['pages']} pages")

@@ -116,7 +116,7 @@ def test_without_a_grade_there_is_no_decision_rule(tmp_path: Path) -> None:
 
 
 def test_what_was_not_tested_is_listed(text: str) -> None:
-    for words in ("safety in misuse", "any protective circuit", "cycle life", "UN 38.3"):
+    for words in ("Safety in misuse", "any protective circuit", "cycle life", "UN 38.3"):
         assert words in text
 
 

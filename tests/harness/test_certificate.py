@@ -89,7 +89,9 @@ def test_several_runs_of_one_cell_each_have_their_results(tmp_path: Path, signer
     pdf, data = certificate.make_certificate([one, two], ISSUE, signer, GRADE)
     shown = text_of(pdf)
     for item in data["runs"]:
-        assert f"Run {item['run_id']}" in shown
+        assert item["run_id"].split("/")[1] in shown
+    assert "last of 2 runs" in shown
+    assert "Each run, the last one first" in shown
     assert len(PdfReader(io.BytesIO(pdf)).pages) == 1
 
 
@@ -367,7 +369,7 @@ def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: S
     data = certificate.certificate_data([run_input(write_run(tmp_path), resistances=one)], ISSUE)
     shown = sheet.view(data, signer.public)
     assert shown["plots"]["resistance"] == ""
-    assert [row[0] for row in shown["tables"][0]["rows"]].count("DC resistance") == 1
+    assert [row[0] for row in shown["results"]].count("DC resistance") == 1
 
 
 def test_joined_letters_stay_joined_and_turns_of_direction_are_dropped(tmp_path: Path) -> None:
