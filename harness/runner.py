@@ -162,6 +162,7 @@ class Runner:
     _last_asked_s: float = 0.0
     _touched: bool = False
     _keeper_gone: bool = False
+    _drains_by_itself: bool = False  # a resistor comes on by hand: nothing flows through it before
     _shown_s: float = -1e9
     _beat_s: float = -1e9
     _zeros: Zeros | None = None  # the readings of the first stretch with everything off
@@ -182,6 +183,9 @@ class Runner:
             try:
                 try:
                     self._t0_s = self.clock.now_s()
+                    self._drains_by_itself = any(
+                        step.kind == "log" and step.leads == "discharge" for step in self.plan.steps
+                    )
                     if self.from_folder is None:
                         self._check()
                         self._record("begin")
@@ -623,6 +627,9 @@ class Runner:
         state = self.state
         clock = self.clock
         energised = state.order.kind != "off"
+        step = self.plan.steps[state.plan_step]
+        if self._drains_by_itself and step.kind != "ask":  # until a person has answered, the leads are as they were
+            self.rig.leads = step.leads
         tripped = self._ask_trips(energised)
         asked_s = clock.now_s()
         reading = self.rig.read(energised)
@@ -640,8 +647,7 @@ class Runner:
         if late and energised and t_s - before_s > max(60.0, 2 * self.plan.max_gap_s):
             text = f"no reading for {t_s - before_s:.0f} s while current was ordered (was the computer asleep?)"
             lost = guard.Violation("no-reading", text, t_s - before_s, self.plan.max_gap_s)
-            self._guard_stop(lost, self.plan.steps[state.plan_step])
-        step = self.plan.steps[state.plan_step]
+            self._guard_stop(lost, step)
         order = state.order
         if self._zeros is not None and (order.kind == "off" or (order.kind == "connect" and order.mode == "open")):
             self._zeros.note(t_s, self.rig.answers)
