@@ -626,12 +626,8 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "results": _short(_rows_of(last), 240),
         "each_run": _short(_each_run(data["runs"], RUNS_SHOWN[tight]), 90),
         "method": method,
-        "deviations": _short(
-            _some(_unlike([t for run in data["runs"] for t in run["deviations"]]), DEVIATIONS_SHOWN[tight]), 320
-        ),
-        "warnings": _short(
-            _some(_unlike([t for run in data["runs"] for t in run["warnings"]]), WARNINGS_SHOWN[tight]), 320
-        ),
+        "deviations": _some(_all_of(data, "deviations"), DEVIATIONS_SHOWN[tight]),
+        "warnings": _some(_all_of(data, "warnings"), WARNINGS_SHOWN[tight]),
         "not_tested": _sentence("; ".join(data["not_tested"])),
         "statements": data["statements"],
         "cautions": data["cautions"],
