@@ -26,10 +26,10 @@ FONTS = HERE / "fonts"
 TEMPLATES = HERE / "templates"
 ATTACHMENT = "amphora-certificate.json"
 LEAST_SPREAD = 0.1  # of the capacity
-TEXT_SIZES_PT = (7.2, 6.9, 6.5, 6.2)  # tried in turn; each leaves texts less room than the one before
-RUNS_SHOWN = (6, 6, 5, 4)
-DEVIATIONS_SHOWN = (9, 8, 8, 6)
-WARNINGS_SHOWN = (6, 4, 3, 2)
+TEXT_SIZES_PT = (7.2, 6.9, 6.5, 6.2, 6.2)  # tried in turn; each leaves texts less room than the one before
+RUNS_SHOWN = (6, 6, 5, 4, 3)
+DEVIATIONS_SHOWN = (9, 8, 8, 6, 6)
+WARNINGS_SHOWN = (6, 4, 3, 2, 2)
 MOST_MARKS = 4  # combining marks on one letter; more would climb into the lines around it
 _UNDRAWN = {0xFDFD}  # one letter as wide as a sentence
 _ON_LETTERS = ("Mn", "Me")
@@ -154,12 +154,15 @@ def _tied(text: str) -> str:
 
 
 def _short(value: Any, most: int) -> Any:
-    """Return texts, alone or in lists, of at most `most` characters; what is beyond cannot stand in its room anyway."""
+    """Return texts, alone or in lists, printable and of at most `most` characters; more cannot stand in their room."""
     if isinstance(value, list):
         return [_short(item, most) for item in value]
     if isinstance(value, dict):
         return {key: _short(item, most) for key, item in value.items()}
-    return value[: most - 1] + "…" if isinstance(value, str) and len(value) > most else value
+    if not isinstance(value, str):
+        return value
+    text = printable(value[: 4 * most])
+    return text[: most - 1] + "…" if len(text) > most else text
 
 
 def _printable_tree(value: Any) -> Any:
@@ -167,7 +170,7 @@ def _printable_tree(value: Any) -> Any:
         return {key: _printable_tree(item) for key, item in value.items()}
     if isinstance(value, list):
         return [_printable_tree(item) for item in value]
-    return _tied(printable(_short(value, MOST_PRINTED))) if isinstance(value, str) else value
+    return _tied(_short(value, MOST_PRINTED)) if isinstance(value, str) else value
 
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
@@ -565,7 +568,7 @@ def _budget(run: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _plots(data: dict[str, Any], low: bool) -> dict[str, str]:
+def _plots(data: dict[str, Any], height: int) -> dict[str, str]:
     several = len(data["runs"]) > 1
     curves = [[(q * 1000, v) for q, v in run["curve"]] for run in data["runs"] if run["curve"]]
     marks: list[Mark] = []
@@ -582,7 +585,7 @@ def _plots(data: dict[str, Any], low: bool) -> dict[str, str]:
     voltage = "voltage, V" + (" (last run solid, earlier ones dashed)" if several and len(curves) > 1 else "")
     resistance = f"DC resistance{after}, mΩ (bars: U, k = 2{'; earlier runs hollow' if several else ''})"
     most = max((run["results"]["capacity_Ah"] * 1000 for run in data["runs"]), default=None)
-    width, height = (HALF_PT if marks else FULL_PT), (72 if low else 96)
+    width = HALF_PT if marks else FULL_PT
     large = data["pages"] > 1
     return {
         "voltage": plot_svg(curves, x_name, voltage, width, height),
@@ -598,7 +601,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
     Args:
         data: The certificate's data.
         public: The public key of whoever seals it.
-        tight: 0 to 3: how much must give way so that the page stays one.
+        tight: 0 to 4: how much must give way so that the page stays one.
     """
     last, grade = data["runs"][-1], data["grade"]
     none = "not stated"
@@ -642,7 +645,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
     }
     shown = dict(_printable_tree(shown))
     shown["qr"] = qr_svg(qr_payload(data, public))
-    shown["plots"] = _plots(data, tight == len(TEXT_SIZES_PT) - 1)
+    shown["plots"] = _plots(data, (96, 96, 96, 78, 66)[tight])
     return shown
 
 
