@@ -17,6 +17,9 @@ Order of writes, and what a crash between each two leaves behind:
 6. The last event, `stopped`, carries the count of rows and a checksum of each file: without it the
    run was cut short and may be resumed; with it any later change is seen.
 
+A write that fails (a full disk) is taken back: a line is there whole or not at all; where even that
+fails, the next line that gets through marks the torn one.
+
 Sampling never waits for the disk, save where an event must be on it. Invariant: rows in the order
 of `t_s`, events in the order of writing; nothing is edited in place.
 """
@@ -30,7 +33,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from harness.errors import InputError, JournalDamaged
 
@@ -82,6 +85,50 @@ def utc_text(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+class _Lines:
+    """A file that grows by whole lines. A write that fails leaves it as it was before."""
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("ab", buffering=0)
+        self._size = os.fstat(self._file.fileno()).st_size
+        self._torn = False
+
+    def append(self, line: str) -> None:
+        """Append a line, handed to the system when this returns.
+
+        Raises:
+            OSError: it could not be; what had got through is taken back.
+        """
+        data = line.encode("utf-8")
+        if self._torn:
+            data = b" torn\n" + data
+        descriptor = self._file.fileno()
+        done = 0
+        try:
+            while done < len(data):
+                done += os.write(descriptor, data[done:] if done else data)
+        except OSError:
+            try:
+                os.ftruncate(descriptor, self._size)
+            except OSError:
+                self._torn = os.fstat(descriptor).st_size > self._size
+            raise
+        self._torn = False
+        self._size += done
+
+    def sync(self) -> None:
+        """Bring what was appended to the disk; ValueError once closed."""
+        _sync(self._file.fileno())
+
+    def close(self) -> None:
+        """Sync and close; may be called twice. A full disk does not raise: the write that failed told it."""
+        if not self._file.closed:
+            with contextlib.suppress(OSError):
+                self.sync()
+            with contextlib.suppress(OSError):
+                self._file.close()
+
+
 class JournalWriter:
     """Appends to one run folder. One writer at a time (see `harness.lock`).
 
@@ -94,9 +141,9 @@ class JournalWriter:
         self.rows = rows
         self.columns = columns
         self._extra = columns[len(COLUMNS) :]
-        self._samples: IO[str] = (folder / "samples.csv").open("a", encoding="utf-8", newline="\n")
+        self._samples = _Lines(folder / "samples.csv")
         try:
-            self._events: IO[str] = (folder / "events.jsonl").open("a", encoding="utf-8", newline="\n")
+            self._events = _Lines(folder / "events.jsonl")
         except OSError:
             self._samples.close()
             raise
@@ -153,7 +200,7 @@ class JournalWriter:
         temperature_degC: float | None,
         extra: Mapping[str, float],
     ) -> None:
-        """Append a reading; flushed when this returns, synced within a second.
+        """Append a reading; handed to the system when this returns, synced within a second.
 
         Numbers are written so that reading them back gives the same bits: hand in values that
         have been rounded to what is worth keeping (`rounded`).
@@ -165,9 +212,7 @@ class JournalWriter:
         for name in self._extra:
             value = extra.get(name)
             row += "," if value is None else f",{value}"
-        samples = self._samples
-        samples.write(row + "\n")
-        samples.flush()
+        self._samples.append(row + "\n")
         self.rows += 1
         if self._sync_error is not None:
             raise self._sync_error
@@ -184,16 +229,13 @@ class JournalWriter:
             **fields,
         }
         line = to_line(event)
-        self._samples.flush()
-        _sync(self._samples.fileno())
-        self._events.write(line)
-        self._events.flush()
-        _sync(self._events.fileno())
+        self._samples.sync()
+        self._events.append(line)
+        self._events.sync()
         return event
 
     def checksums(self) -> dict[str, str]:
         """Return the SHA-256 of the files as they stand; `events.jsonl` as before the next event."""
-        self._samples.flush()
         return {name: sha256(self.folder / name) for name in ("run.json", "samples.csv", "events.jsonl")}
 
     def close(self) -> None:
@@ -202,13 +244,8 @@ class JournalWriter:
         self._dirty.set()
         if self._syncer.is_alive() and threading.current_thread() is not self._syncer:
             self._syncer.join(timeout=5.0)
-        for file in (self._samples, self._events):
-            if not file.closed:
-                with contextlib.suppress(OSError):  # the reason was told by the write that failed
-                    file.flush()
-                    _sync(file.fileno())
-                with contextlib.suppress(OSError):
-                    file.close()
+        self._samples.close()
+        self._events.close()
 
     def _keep_synced(self) -> None:
         """Sync in the background: at most ten times a second of wall clock."""
@@ -218,7 +255,7 @@ class JournalWriter:
             if self._closing.is_set():
                 return
             try:
-                _sync(self._samples.fileno())
+                self._samples.sync()
             except ValueError:
                 return  # closed in between
             except OSError as error:

@@ -1022,13 +1022,15 @@ def resumable(folder: Path) -> tuple[RunFolder, Plan]:
     """Read a run that was cut short.
 
     Raises:
-        InputError: it ended for good, or it was imported and has no plan.
+        InputError: it ended for good, it had not begun, or it was imported and has no plan.
     """
     before = read_run(folder)
     if before.stopped is not None:
         raise InputError(f"{folder}: ended ({before.stopped['reason']}); a finished run cannot be resumed")
     if not before.run.get("plan"):
         raise InputError(f"{folder}: has no plan (was it imported?); only a run of ours can be resumed")
+    if not any(event["kind"] == "begin" for event in before.events):
+        raise InputError(f"{folder}: was cut short before its first step, nothing was switched on; run it anew")
     return before, plan_from_dict(before.run["plan"])
 
 

@@ -14,11 +14,11 @@ import math
 import os
 import sqlite3
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from harness.errors import InputError
 
@@ -33,6 +33,7 @@ INSPECTION: dict[str, tuple[str, ...]] = {
     "leak": ("none", "yes"),
     "smell": ("none", "yes"),
 }
+_Answer = TypeVar("_Answer")
 INDEX_NAME = ".shelf-index.sqlite"
 INDEX_VERSION = 1
 ID_LENGTH = 64
@@ -297,21 +298,7 @@ class Shelf:
 
     def list_cells(self) -> list[CellEntry]:
         """Return every cell, by id, with the count of its runs and its newest capacity; damaged ones too."""
-        with self._index() as base:
-            totals = {
-                row[0]: row[1:]
-                for row in base.execute(
-                    "select cell, count(*), sum(damaged <> ''), max(created_utc) from runs group by cell"
-                )
-            }
-            newest = {
-                row[0]: row[1:3]
-                for row in base.execute(
-                    "select cell, capacity_Ah, capacity_U_Ah, max(created_utc) from runs "
-                    "where capacity_Ah is not null group by cell"
-                )
-            }
-            rows = base.execute("select id, record, damaged from cells order by id").fetchall()
+        totals, newest, rows = self._ask(_cells_and_counts)
         entries = []
         for cell_id, record, damaged in rows:
             count, broken, last = totals.get(cell_id, (0, 0, ""))
@@ -324,9 +311,8 @@ class Shelf:
         """Return the runs of one cell, or of all, oldest first; damaged ones say why."""
         names = ", ".join(item.name for item in fields(RunEntry))
         where, values = ("where cell = ?", (check_id(cell_id),)) if cell_id else ("", ())
-        with self._index() as base:
-            rows = base.execute(f"select {names} from runs {where} order by cell, folder", values)
-            return [RunEntry(*row) for row in rows]
+        question = f"select {names} from runs {where} order by cell, folder"
+        return [RunEntry(*row) for row in self._ask(lambda base: base.execute(question, values).fetchall())]
 
     def rebuild(self) -> dict[str, int]:
         """Make the index anew from the folders; return the counts."""
@@ -347,6 +333,19 @@ class Shelf:
                 _store_run(base, folder.parent.name, folder)
         finally:
             base.close()
+
+    def _ask(self, question: Callable[[sqlite3.Connection], _Answer]) -> _Answer:
+        """Ask the index; where the disk refuses, one made in memory."""
+        try:
+            with self._index() as base:
+                return question(base)
+        except sqlite3.Error:
+            base = _prepared(sqlite3.connect(":memory:"))
+            try:
+                self._refresh(base)
+                return question(base)
+            finally:
+                base.close()
 
     @contextlib.contextmanager
     def _index(self) -> Iterator[sqlite3.Connection]:
@@ -492,6 +491,20 @@ def _read_cell(path: Path) -> Cell:
     except (ValueError, RecursionError) as error:
         raise InputError(f"{path}: is not JSON: {error}") from error
     return Cell.from_dict(data, str(path))
+
+
+def _cells_and_counts(
+    base: sqlite3.Connection,
+) -> tuple[dict[str, tuple[Any, ...]], dict[str, tuple[Any, ...]], list[Any]]:
+    """Return by cell the counts of its runs and its newest capacity, and the cells."""
+    counts = base.execute("select cell, count(*), sum(damaged <> ''), max(created_utc) from runs group by cell")
+    totals = {row[0]: row[1:] for row in counts.fetchall()}
+    capacities = base.execute(
+        "select cell, capacity_Ah, capacity_U_Ah, max(created_utc) from runs "
+        "where capacity_Ah is not null group by cell"
+    )
+    newest = {row[0]: row[1:3] for row in capacities.fetchall()}
+    return totals, newest, base.execute("select id, record, damaged from cells order by id").fetchall()
 
 
 def _prepared(base: sqlite3.Connection) -> sqlite3.Connection:
