@@ -296,6 +296,57 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     return [_text(item) for item in said]
 
 
+def run_statement(item: RunInput) -> dict[str, Any]:
+    """Return all that a certificate states of one run, from its folder alone."""
+    run, result = item.run, item.result
+    return {
+        "run_id": str(run.get("run_id") or item.folder.name),
+        "profile": _text(run.get("profile") or result.get("profile")),
+        "started_utc": _text(run.get("created_utc") or result.get("created_utc")),
+        "stop": _text(result.get("stop")),
+        "cutoff_V": _number(result.get("cutoff_V") or run.get("cutoff_V")),
+        "cutoff_given_V": _number(result.get("cutoff_given_V")),
+        "main_current_A": _number(result.get("main_current_A")),
+        "results": results_of(result),
+        "start_temperature_degC": _number(result.get("temperature_degC")),
+        "highest_temperature_degC": _highest(result),
+        "warnings": [_text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []],
+        "budget": budget_of(result),
+        "deviations": deviations(run, result),
+        "instruments": _instruments(run),
+        "specifications": _specifications(run),
+        "imported": bool(run.get("imported")),
+        "simulated": is_simulated(run),
+        "files_sha256": {name: sha256_file(item.folder / name) for name in RUN_FILES if (item.folder / name).is_file()},
+        "curve": [[q, v] for q, v in item.curve],
+    }
+
+
+def item_statement(first: RunInput) -> dict[str, Any]:
+    """Return what a certificate states of the cell, but its state on the register, from its first run's folder."""
+    cell = first.run.get("cell") or {}
+    inspection = cell.get("inspection") or {}
+    condition = ", ".join(
+        f"{key.replace('_', ' ')}: {value}" for key, value in sorted(inspection.items()) if value not in (None, "", [])
+    )
+    identified = cell.get("identified") or {}
+    key = str(identified.get("chemistry") or first.result.get("chemistry") or cell.get("chemistry") or "auto")
+    return {
+        "id": _text(cell.get("id") or first.result.get("cell")),
+        "form": _text(cell.get("form") or first.result.get("form")),
+        "chemistry": _text(key),
+        "chemistry_found": "measured" if identified.get("chemistry") else "as entered in the shelf register",
+        "source": _text(cell.get("source")),
+        "markings": _text(cell.get("markings")),
+        "claim_Ah": _number(cell.get("claim_Ah")),
+        "mass_g": _number(cell.get("mass_g")),
+        "as_found_V": _number(cell.get("as_found_V")),
+        "as_found_utc": _text(cell.get("as_found_utc")),
+        "condition": _text(condition),
+        "notes": _text(cell.get("notes")),
+    }
+
+
 def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] | None = None) -> dict[str, Any]:
     """Return the certificate's data for one cell over one or several runs.
 
@@ -344,39 +395,9 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
             )
         if _number(result.get("capacity_U_Ah")) is None:
             raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
-        stated.append(
-            {
-                "run_id": run_id,
-                "profile": _text(run.get("profile") or result.get("profile")),
-                "started_utc": _text(run.get("created_utc") or result.get("created_utc")),
-                "stop": _text(result.get("stop")),
-                "cutoff_V": _number(result.get("cutoff_V") or run.get("cutoff_V")),
-                "cutoff_given_V": _number(result.get("cutoff_given_V")),
-                "main_current_A": _number(result.get("main_current_A")),
-                "results": results_of(result),
-                "start_temperature_degC": _number(result.get("temperature_degC")),
-                "highest_temperature_degC": _highest(result),
-                "warnings": [_text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []],
-                "budget": budget_of(result),
-                "deviations": deviations(run, result),
-                "instruments": _instruments(run),
-                "specifications": _specifications(run),
-                "imported": bool(run.get("imported")),
-                "simulated": is_simulated(run),
-                "files_sha256": {
-                    name: sha256_file(item.folder / name) for name in RUN_FILES if (item.folder / name).is_file()
-                },
-                "curve": [[q, v] for q, v in item.curve],
-            }
-        )
+        stated.append(run_statement(item))
     first = runs[0]
-    cell = first.run.get("cell") or {}
-    inspection = cell.get("inspection") or {}
-    condition = ", ".join(
-        f"{key.replace('_', ' ')}: {value}" for key, value in sorted(inspection.items()) if value not in (None, "", [])
-    )
-    identified = cell.get("identified") or {}
-    key = str(identified.get("chemistry") or first.result.get("chemistry") or cell.get("chemistry") or "auto")
+    about = item_statement(first)
     bench = issue.bench or str((first.run.get("bench") or {}).get("name") or "")
     data: dict[str, Any] = {
         "format": FORMAT,
@@ -388,27 +409,13 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
             "operator": _text(issue.operator),
             "customer": _text(issue.customer),
         },
-        "item": {
-            "id": _text(next(iter(ids))),
-            "form": _text(cell.get("form") or first.result.get("form")),
-            "chemistry": _text(key),
-            "chemistry_found": "measured" if identified.get("chemistry") else "as entered in the shelf register",
-            "source": _text(cell.get("source")),
-            "markings": _text(cell.get("markings")),
-            "claim_Ah": _number(cell.get("claim_Ah")),
-            "mass_g": _number(cell.get("mass_g")),
-            "as_found_V": _number(cell.get("as_found_V")),
-            "as_found_utc": _text(cell.get("as_found_utc")),
-            "condition": _text(condition),
-            "state": _text(state),
-            "notes": _text(cell.get("notes")),
-        },
+        "item": {**about, "state": _text(state)},
         "runs": stated,
         "grade": _grade(grade),
         "coverage": {"k": 2, "probability": "about 95 %"},
         "not_tested": list(NOT_TESTED),
         "statements": list(STATEMENTS),
-        "cautions": list(CAUTIONS_LITHIUM if _lithium(key) else CAUTIONS_OTHER),
+        "cautions": list(CAUTIONS_LITHIUM if _lithium(about["chemistry"]) else CAUTIONS_OTHER),
         "pages": 2 if issue.pages >= 2 else 1,
         "software": {"name": "amphora", "version": own_version()},
         "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},

@@ -185,9 +185,18 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
 def check_run(
     stated: dict[str, Any],
     logs: Path,
-    recompute: Callable[[Path, float | None], dict[str, Any]] = certificate.fresh_result,
+    recompute: Callable[[Path, float | None], certificate.RunInput] = certificate.run_input,
+    about: dict[str, Any] | None = None,
+    texts: bool = True,
 ) -> tuple[list[dict[str, Any]] | None, list[str]]:
     """Compare one run of a certificate with its folder: the files' digests, then every number.
+
+    Args:
+        stated: What the certificate says of the run.
+        logs: Where the runs may be.
+        recompute: Reads and analyses a run's folder.
+        about: What the certificate says of the cell, to be compared too; None: it is not.
+        texts: Compare words too; another version of this software may have said the same in others.
 
     Returns:
         The differences (None without the folder), and in words what is wrong with the files.
@@ -210,18 +219,36 @@ def check_run(
     if set(certificate.RUN_FILES) - set(stated["files_sha256"]):
         wrong.append(f"{run_id}: the certificate does not cover all files of the run")
     try:
-        result = recompute(folder, stated.get("cutoff_given_V"))
+        item = recompute(folder, _cutoff(stated.get("cutoff_given_V")))
+        found_now = certificate.run_statement(item)
     except AmphoraError as error:
         wrong.append(f"{run_id}: the numbers cannot be recomputed: {error}")
         differences.append({"run": run_id, "name": "analysis", "certificate": "done", "recomputed": None})
         return differences, wrong
-    for item in _differences(stated["results"], certificate.results_of(result)):
-        differences.append({"run": run_id, **item})
-        wrong.append(
-            f"{run_id}: {item['name']} is {item['recomputed']} from the samples, {item['certificate']} on the "
-            "certificate"
+    parts = _differences(stated["results"], found_now["results"])
+    apart = ("results", "files_sha256")
+    stated_else = {k: v for k, v in stated.items() if k not in apart}
+    parts += _differences(stated_else, {k: v for k, v in found_now.items() if k not in apart})
+    if about is not None:
+        parts += _differences(
+            {k: v for k, v in about.items() if k != "state"}, certificate.item_statement(item), "item"
         )
+    for part in parts:
+        if not texts and any(isinstance(part[side], str) for side in ("certificate", "recomputed")):
+            continue
+        differences.append({"run": run_id, **part})
+        now, then = _told(part["recomputed"]), _told(part["certificate"])
+        wrong.append(f"{run_id}: {part['name']} is {now} from the run's folder, {then} on the certificate")
     return differences, wrong
+
+
+def _cutoff(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def _told(value: Any) -> str:
+    text = str(value)
+    return text if len(text) <= 60 else text[:59] + "…"
 
 
 def _page(data: dict[str, Any], attached: bytes, public: bytes, covered: bytes) -> tuple[str, str | None]:
@@ -239,7 +266,7 @@ def verify_file(
     logs: Path | None = None,
     expect: bytes | None = None,
     known: dict[bytes, str] | None = None,
-    recompute: Callable[[Path, float | None], dict[str, Any]] = certificate.fresh_result,
+    recompute: Callable[[Path, float | None], certificate.RunInput] = certificate.run_input,
 ) -> dict[str, Any]:
     """Check a certificate and say what was found.
 
@@ -292,7 +319,10 @@ def verify_file(
         reasons.append(str(error))
         return answer
     if not answer["signature"]:
-        reasons.append("the signature over the data does not hold: the data, the signature or the key were changed")
+        reasons.append(
+            "the signature over the data does not hold: the data (their numbers among them), the signature or the key "
+            "were changed"
+        )
     if seal_public is not None and seal_public != public:
         answer["integrity"] = False
         reasons.append("the file was sealed with another key than the data were signed with")
@@ -309,7 +339,7 @@ def verify_file(
             reasons.append("the pages do not show what the data say")
     if expect is not None and public != expect:
         reasons.append(f"signed with the key {fingerprint(public)}, not with the expected {fingerprint(expect)}")
-    if logs is not None and answer["signature"]:
+    if logs is not None:
         _check_logs(data, logs, answer, recompute)
     answer["valid"] = not reasons and answer["signature"] and answer["integrity"]
     if answer["valid"]:
@@ -371,20 +401,26 @@ def _check_logs(
     data: dict[str, Any],
     logs: Path,
     answer: dict[str, Any],
-    recompute: Callable[[Path, float | None], dict[str, Any]],
+    recompute: Callable[[Path, float | None], certificate.RunInput],
 ) -> None:
     if not logs.is_dir():
         raise InputError(f"{logs}: no such folder (--logs: where cells and their runs are kept)")
     found: list[dict[str, Any]] | None = None
-    for run in data["runs"]:
-        differences, wrong = check_run(run, logs, recompute)
+    version, ours = (data.get("software") or {}).get("version"), certificate.own_version()
+    for n, run in enumerate(data["runs"]):
+        try:
+            differences, wrong = check_run(run, logs, recompute, data["item"] if n == 0 else None, version == ours)
+        except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+            answer["reasons"].append(
+                f"the run {_told(run['run_id'])} is stated in a way that cannot be compared ({error})"
+            )
+            continue
         if differences is None:
             answer["notes"].append(f"the run {run['run_id']} is not below {logs}; nothing of it was recomputed")
         else:
             found = (found or []) + differences
             answer["reasons"] += wrong
     answer["recomputed"] = found
-    version, ours = (data.get("software") or {}).get("version"), certificate.own_version()
     if found and version != ours:
         answer["notes"].append(
             f"the certificate was made by version {version}, this is {ours}: where only numbers differ and no file, "

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import analyse, run_input, write_run
+from paper_runs import run_input, write_run
 from pypdf import PdfReader, PdfWriter
 
 from harness.errors import InputError
@@ -50,7 +50,7 @@ def check(
     with pytest.MonkeyPatch.context() as patch:
         if not apart:
             patch.setattr(verify, "extract", verify.extract_here)
-        return verify.verify_file(path, logs, expect, recompute=analyse)
+        return verify.verify_file(path, logs, expect, recompute=lambda folder, cutoff: run_input(folder))
 
 
 def test_an_unchanged_certificate_is_valid_and_every_number_recomputes(made: Made, tmp_path: Path) -> None:
@@ -178,6 +178,41 @@ def test_numbers_signed_by_the_bench_itself_but_not_in_its_samples_are_told(made
     assert found["integrity"]
     assert not found["valid"]
     assert [item["name"] for item in found["recomputed"]] == ["capacity_Ah"]
+
+
+@pytest.mark.parametrize(
+    ("path", "name"),
+    [
+        (("runs", 0, "results", "energy_Wh"), "energy_Wh"),
+        (("runs", 0, "budget", 0, "contribution_Ah"), "budget[0].contribution_Ah"),
+        (("runs", 0, "curve", 3, 1), "curve[3][1]"),
+        (("runs", 0, "main_current_A"), "main_current_A"),
+        (("item", "mass_g"), "item.mass_g"),
+    ],
+)
+def test_with_the_run_at_hand_a_changed_number_is_named_whoever_signed(
+    made: Made, tmp_path: Path, path: tuple[Any, ...], name: str
+) -> None:
+    better = json.loads(json.dumps(made.data))
+    place = better
+    for key in path[:-1]:
+        place = place[key]
+    place[path[-1]] *= 1.1
+    for attached in (signed(better, SIGNER), signed(better, SIGNER, sign_as=made.data)):
+        found = check(tmp_path, reseal(better, attached, SIGNER), made.logs)
+        assert not found["valid"]
+        assert [item["name"] for item in found["recomputed"]] == [name]
+        assert name in " ".join(found["reasons"])
+
+
+def test_a_run_stated_in_another_shape_gets_a_reason_and_no_traceback(made: Made, tmp_path: Path) -> None:
+    for spoil in ({"results": None}, {"cutoff_given_V": "x"}, {"curve": {"a": 1}}, {"budget": 7}):
+        odd = json.loads(json.dumps(made.data))
+        odd["runs"][0].update(spoil)
+        pdf = certificate.seal(sheet.render(made.data, signed(odd, SIGNER), SIGNER.public), SIGNER)
+        found = check(tmp_path, pdf, made.logs)
+        assert not found["valid"], spoil
+        assert found["reasons"], spoil
 
 
 def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_path: Path) -> None:
