@@ -66,3 +66,7 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:  # a full disk, a file that may not be written: nothing to look up in the program
+        named = f"{error.filename}: " if error.filename is not None else ""
+        print(f"amphora: {named}{error.strerror or error}", file=sys.stderr)
+        sys.exit(AmphoraError.exit_code)
