@@ -384,6 +384,8 @@ def _said(error: BaseException) -> str:
     while each is not None:
         if isinstance(each, OSError) and each.errno in (errno.EAGAIN, errno.EBUSY):
             return "another program is using it"
+        if isinstance(each, ConnectionRefusedError):
+            return "nobody listens there (connection refused)"
         if isinstance(each, OSError) and each.errno == errno.EBADF:
             return "nobody is reached there"  # the backend asked a socket that never came to be
         if isinstance(each, OSError) and each.strerror:

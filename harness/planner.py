@@ -18,7 +18,7 @@ from datetime import datetime, timedelta
 from typing import Any, Literal, cast
 
 from harness.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
-from harness.errors import InputError
+from harness.errors import InputError, Refused
 from harness.plan import End, EndQuantity, Limits, Order, Plan, Segment, Step, StepKind
 from harness.profile import Recipe, RecipeStep, Value, load_recipe
 from harness.quantities import format_duration, format_quantity
@@ -141,6 +141,7 @@ def build_plan(
 
     Raises:
         InputError: recipe, cell, bench or options do not go together; step, value, limit, its source.
+        Refused: the cell may not be charged, or nothing may be done with it.
     """
     recipe = load_recipe(profile) if isinstance(profile, str) else profile
     if start not in ("full", "declared-full", "unknown"):
@@ -209,7 +210,7 @@ def _context(
     may_charge, precharge_only, why_not = True, False, ""
     if not recipe.device:
         if state == "retired":
-            raise InputError(f"{cell_id}: is retired on the shelf; nothing is done with it")
+            raise Refused(f"{cell_id}: is retired on the shelf; nothing is done with it")
         if key == "auto":
             if as_found_V is not None:
                 found = classify_as_found(as_found_V)
@@ -238,11 +239,11 @@ def _context(
             may_charge = False
             why_not = f"found at {as_found_V:.3f} V, and an unidentified cell is not charged above {limit_V:.2f} V"
         if must_charge and not may_charge:
-            raise InputError(f"{cell_id}: may not be charged by {recipe.name!r}: {why_not}")
+            raise Refused(f"{cell_id}: may not be charged by {recipe.name!r}: {why_not}")
         if wants_charge and not may_charge:
             warnings.append(f"the charging part is left out: {why_not}")
         if precharge_only and recipe.name != "charge":
-            raise InputError(
+            raise Refused(
                 f"{cell_id}: found at {as_found_V:.3f} V, in the quarantine band of {charging.name}: only "
                 "the pre-charge of 'charge' is allowed, then days of rest under watch"
             )

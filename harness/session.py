@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from drivers.errors import DriverError
+from drivers.errors import DescriptionError, DriverError
 from drivers.roles import Clock, Instrument
 from harness.bench import BenchDescription
 from harness.errors import AmphoraError, InputError, Refused
@@ -210,9 +210,11 @@ def open_rig(bench: BenchDescription, clock: Clock, open_one: Open) -> Rig:
     try:
         for name, table in bench.instruments.items():
             opened[name] = open_one(name, table, clock)
-    except (DriverError, AmphoraError, OSError):
+    except (DriverError, AmphoraError, OSError) as error:
         for instrument in opened.values():
             instrument.close()
+        if isinstance(error, DescriptionError):
+            raise InputError(f"{bench.where}: {error}") from error
         raise
     return Rig(bench, opened)
 

@@ -40,6 +40,7 @@ class SimulatedSession:
         self.bench = SimulatedBench(kind, seed, **options)
         self.kind, self.seed = kind, seed
         self.clock: Clock = self.bench.clock
+        self._begun_s = self.clock.now_s()
         self.description = bench_from_dict(self.bench.description, "simulated")
 
     def open(self, name: str, table: Mapping[str, Any], clock: Clock) -> Instrument:
@@ -51,8 +52,8 @@ class SimulatedSession:
         return ObligingPerson(hands=self.bench.asked)
 
     def keep(self) -> None:
-        """Write down how the cell stands, if it is on the shelf."""
-        if not self._file.parent.is_dir():
+        """Write down how the cell stands, if it is on the shelf and a run has begun."""
+        if self.clock.now_s() == self._begun_s or not self._file.parent.is_dir():
             return
         kept = {
             "kind": self.kind,

@@ -5,7 +5,7 @@ import inspect
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -116,8 +116,6 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
-    from datetime import UTC
-
     from harness.plan import plan_to_dict
     from harness.planview import render
     from harness.session import make_plan
@@ -144,7 +142,7 @@ def run(
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
     from harness.quantities import parse
-    from harness.session import CAUTIONS, carry_out, check_hand_voltage
+    from harness.session import CAUTIONS, carry_out, check_hand_voltage, make_plan
 
     for line in CAUTIONS:
         say(f"  {line}")
@@ -153,6 +151,8 @@ def run(
     if hand_voltage is not None:
         request = replace(request, hand_voltage_V=parse(hand_voltage, "voltage", "--hand-voltage"))
     check_hand_voltage(request)
+    if bench != "simulated":  # what cannot be planned is refused before any instrument is opened
+        make_plan(request, _described(bench), datetime.now(UTC))
     with _Setup(bench, request, simulated_cell, seed) as setup:
         outcome = carry_out(
             request,

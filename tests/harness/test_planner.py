@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.chemistry import KEYS, load_chemistry
-from harness.errors import InputError
+from harness.errors import InputError, Refused
 from harness.plan import plan_from_dict, plan_to_dict
 from harness.planner import build_plan, expected_s, fuse_for
 from harness.profile import load_recipe, read_recipe, recipe_names
@@ -103,7 +103,7 @@ def test_an_unidentified_cell_is_never_charged_above_3_60_v_or_0_1_it(name):
 @pytest.mark.parametrize("as_found_V", [None, 0.4, 1.25, 2.2, 3.1, 3.4, 3.7, 4.1])
 def test_voltage_alone_never_makes_a_plan_that_charges_an_unidentified_cell(as_found_V):
     unknown = cell("auto", as_found_V=as_found_V, declared_rechargeable=False)
-    with pytest.raises(InputError, match="may not be charged"):
+    with pytest.raises(Refused, match="may not be charged"):
         build_plan("charge", unknown, bench(), present=True)
     plan = build_plan("identify", unknown, bench(), present=True)
     assert not plan.charges
@@ -140,7 +140,7 @@ def test_no_option_takes_a_plan_beyond_the_window(name, key, capacity_Ah, curren
             cutoff_V=cutoff_V,
             present=True,
         )
-    except InputError as error:
+    except (InputError, Refused) as error:
         assert "\n" not in str(error)
         return
     if not load_recipe(name).device:
@@ -206,7 +206,7 @@ def test_an_option_beyond_what_is_accepted_is_refused(options, why):
     ],
 )
 def test_a_cell_that_may_not_be_charged_is_refused_with_the_reason(name, record, why):
-    with pytest.raises(InputError) as caught:
+    with pytest.raises(Refused) as caught:
         build_plan(name, record, bench(), present=True)
     assert why in str(caught.value)
 
@@ -234,7 +234,7 @@ def test_an_unidentified_cell_of_the_quarantine_band_gets_the_slow_pre_charge_an
     record = cell("auto", as_found_V=2.2, declared_rechargeable=True)
     plan = build_plan("charge", record, bench(cell={"temperature": "logger"}), present=True)
     assert [step.name for step in plan.steps if step.kind == "charge"] == ["pre-charge"]
-    with pytest.raises(InputError, match="quarantine band"):
+    with pytest.raises(Refused, match="quarantine band"):
         build_plan("identify", record, bench(cell={"temperature": "logger"}), present=True)
     # and one that is found there on the bench, whatever the shelf says, is refused by the as-found check
     assert build_plan("charge", {**record, "as_found_V": 3.0}, bench(), present=True).as_found_low_V == 2.5
@@ -295,7 +295,7 @@ def test_ready_by_takes_the_usual_current_when_it_will_do_and_more_when_it_must(
 def test_ready_by_is_kept_or_refused(hours):
     try:
         plan = build_plan("overnight", cell(), None, ready_by=NOW + timedelta(hours=hours), now=NOW)
-    except InputError:
+    except (InputError, Refused):
         assert hours < 4.0
         return
     assert expected_s(plan) <= hours * 3600.0
@@ -391,7 +391,7 @@ def test_a_run_that_identified_the_cell_chooses_the_window_but_a_person_permits_
     plan = build_plan("charge", cell("auto", **known), bench(), present=True)
     assert plan.chemistry == "lfp"
     assert max(s.order.voltage_V for _, s in orders(plan) if s.order.kind == "charge") == 3.65
-    with pytest.raises(InputError, match="nobody has declared it rechargeable"):
+    with pytest.raises(Refused, match="nobody has declared it rechargeable"):
         build_plan("charge", cell("auto", declared_rechargeable=False, **known), bench(), present=True)
     high = build_plan("overnight", cell("auto", identified={"chemistry": "li-ion-4.35"}), bench())
     assert high.chemistry == "auto"

@@ -1,0 +1,255 @@
+"""What bad input and faults get: the exit code of the contract, one sentence, nothing switched on, nothing written."""
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import serial
+
+from drivers.simulated.ideal import IdealCell, IdealLoad
+from drivers.simulated.scpi_server import STRANGER, ScpiServer
+from harness.journal import read_run
+
+NIGHT = ("run", "--cell", "L3-a", "--profile", "overnight", "--start", "declared-full")
+BENCH = """\
+name = "the bench"
+leads = "wired"
+[instruments.load]
+role = "load"
+resource = "{resource}"
+dialect = "load-function-input"
+timeout = "500 ms"
+[cell]
+voltage = "load"
+current = "load"
+"""
+LOGGER = """\
+name = "the logger"
+leads = "wired"
+[instruments.logger]
+role = "logger"
+port = "{port}"
+format = "plain"
+shunt = "10 ohm"
+[cell]
+voltage = "logger"
+current = "logger"
+"""
+RECIPE = """\
+name = "mine"
+summary = "Of one's own."
+attended = false
+[[step]]
+kind = "discharge"
+current = "300 mA"
+until = {{ voltage_falls_to = "{cutoff}" }}
+{bound}
+"""
+
+
+@pytest.fixture
+def cell() -> IdealCell:
+    return IdealCell(4.15, 0.05)
+
+
+@pytest.fixture
+def server(cell: IdealCell) -> Iterator[ScpiServer]:
+    with ScpiServer(IdealLoad(cell), "load-function-input") as one:
+        one.heard = []
+        yield one
+
+
+@pytest.fixture
+def bench(tmp_path: Path, server: ScpiServer) -> Path:
+    path = tmp_path / "bench.toml"
+    path.write_text(BENCH.format(resource=server.resource))
+    return path
+
+
+def add(amphora: Any, cell: str = "L3-a", voltage: str = "4.15 V", code: int = 0) -> None:
+    amphora.call("cell", "add", cell, "--form", "18650", "--chemistry", "li-ion", "--as-found", voltage, code=code)
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def sentence(amphora: Any, *words: str, code: int) -> str:
+    """Call the program; return its one sentence. Nothing may have been written, and no answer given."""
+    before = tree(amphora.logs)
+    done = amphora.call(*words, code=code)
+    assert tree(amphora.logs) == before, "something was written"
+    assert done.stdout == ""
+    lines = [line for line in done.stderr.splitlines() if line.startswith("amphora: ")]
+    assert len(lines) == 1 and done.stderr.rstrip().endswith(lines[0]), done.stderr
+    return lines[0]  # type: ignore[no-any-return]
+
+
+def untouched(server: ScpiServer, cell: IdealCell) -> bool:
+    """Whether nobody was ordered anything: questions only."""
+    return cell.current_A == 0.0 and all("?" in message for message in server.heard or [])
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda text: text.replace("timeout", "timeuot"), ("bench.toml", "instruments.load", "timeuot", "timeout")),
+        (lambda text: text.replace("500 ms", "500 mV"), ("bench.toml", "instruments.load.timeout", "500 mV", "ms")),
+        (lambda text: text.replace("500 ms", "0,5 s"), ("bench.toml", "instruments.load.timeout", "0,5 s")),
+        (lambda text: text.replace('role = "load"', 'role = "lode"'), ("bench.toml", "role", "lode", "load")),
+        (lambda text: text.replace("TCPIP", "TPCIP"), ("bench.toml", "resource", "VISA", "TCPIP::")),
+        (lambda text: text.replace("load-function-input", "load-by-magic"), ("load-by-magic", "load-simple")),
+        (lambda text: text.replace("[cell]", "[cell"), ("bench.toml", "TOML", "line 8")),
+        (lambda text: text.replace('voltage = "load"', 'voltage = "laod"'), ("bench.toml", "voltage", "laod")),
+        (lambda text: text + "\n[nonsense]\n", ("bench.toml", "nonsense")),
+        (lambda text: text.replace("wired", "by wire"), ("bench.toml", "leads", "by wire", "by hand")),
+        (lambda text: text.replace('role = "load"', 'role = "meter"').replace("load-function-input", "meter-measure"),
+         ("has no load", "role = 'load'")),
+    ],
+)  # fmt: skip
+def test_a_wrong_bench_file_says_file_field_value_and_what_is_accepted(
+    change: Callable[[str], str], words: tuple[str, ...], amphora: Any, bench: Path, server: ScpiServer, cell: IdealCell
+) -> None:
+    add(amphora)
+    bench.write_text(change(bench.read_text()))
+    said = sentence(amphora, *NIGHT, "--bench", str(bench), code=2)
+    assert all(word in said for word in words), said
+    assert untouched(server, cell)
+
+
+def test_missing_and_unreadable_files_are_named(amphora: Any, tmp_path: Path) -> None:
+    add(amphora)
+    binary = tmp_path / "binary.toml"
+    binary.write_bytes(b"\xff\xfe\x00")
+    for path, word in (
+        (tmp_path / "nowhere.toml", "no such"),
+        (binary, "cannot be read"),
+        (tmp_path, "cannot be read"),
+    ):
+        said = sentence(amphora, *NIGHT, "--bench", str(path), code=2)
+        assert str(path) in said and word in said
+    said = sentence(amphora, "plan", "--cell", "L3-a", "--profile", str(tmp_path / "nowhere.toml"), code=2)
+    assert "nowhere.toml" in said
+    for words in (("analyse",), ("resume",), ("plot",)):
+        assert "nowhere" in sentence(amphora, *words, str(tmp_path / "nowhere"), code=2)
+
+
+@pytest.mark.parametrize(
+    ("cutoff", "bound", "words"),
+    [
+        ("1.0 V", 'at_most = "8 h"', ("mine.toml", "1.000 V", "2.500")),
+        ("3.0 V", "", ("mine.toml", "at_most")),
+        ("3.0 mA", 'at_most = "8 h"', ("mine.toml", "3.0 mA", "voltage")),
+        ("3.0 V", 'at_most = "-1 h"', ("mine.toml", "-1 h")),
+        ("3.0 V", 'at_msot = "8 h"', ("mine.toml", "at_msot", "at_most")),
+    ],
+)
+def test_a_wrong_recipe_is_refused_before_anything_is_opened(
+    cutoff: str, bound: str, words: tuple[str, ...], amphora: Any, tmp_path: Path, bench: Path, server: ScpiServer
+) -> None:
+    add(amphora)
+    recipe = tmp_path / "mine.toml"
+    recipe.write_text(RECIPE.format(cutoff=cutoff, bound=bound))
+    said = sentence(amphora, "run", "--cell", "L3-a", "--profile", str(recipe), "--bench", str(bench), code=2)
+    assert all(word in said for word in words), said
+    assert server.heard == []
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--current", "300 mV"), ("--current", "300 mV", "mA")),
+        (("--current", "0,3 A"), ("--current", "0,3 A", "comma")),
+        (("--current", "9 A"), ("9 A", "50 mA to 500 mA")),
+        (("--cutoff", "1 V"), ("1.000 V", "2.500 to 3.700 V")),
+        (("--cutoff", "nan V"), ("--cutoff", "nan V", "finite")),
+        (("--capacity", "-1 Ah"), ("-1",)),
+        (("--ready-by", "25:00"), ("--ready-by", "25:00", "07:30")),
+        (("--attended", "evening"), ("--attended", "evening", "18:00-23:00")),
+        (("--start", "half"), ("--start", "half", "declared-full")),
+        (("--hand-voltage", "4 A"), ("--hand-voltage", "4 A")),
+    ],
+)
+def test_a_wrong_option_is_refused_before_anything_is_opened(
+    options: tuple[str, ...], words: tuple[str, ...], amphora: Any, bench: Path, server: ScpiServer
+) -> None:
+    add(amphora)
+    said = sentence(amphora, *NIGHT[:5], "--bench", str(bench), *options, code=2)
+    assert all(word in said for word in words), said
+    assert server.heard == []
+
+
+def test_a_wrong_option_on_the_simulated_bench_writes_nothing_either(amphora: Any) -> None:
+    add(amphora)
+    assert "1.000 V" in sentence(amphora, *NIGHT[:5], "--bench", "simulated", "--cutoff", "1 V", code=2)
+
+
+def test_who_is_not_known_is_told_with_who_is(amphora: Any) -> None:
+    add(amphora)
+    assert "nobody" in sentence(amphora, "run", "--cell", "nobody", *NIGHT[3:], "--bench", "simulated", code=2)
+    said = sentence(amphora, "run", "--cell", "L3-a", "--profile", "overnihgt", "--bench", "simulated", code=2)
+    assert "overnihgt" in said and "overnight" in said
+
+
+def test_a_cell_that_may_not_be_charged_is_a_no(amphora: Any) -> None:
+    add(amphora, voltage="1.2 V", code=1)
+    for profile in ("charge", "overnight"):
+        said = sentence(amphora, "run", "--cell", "L3-a", "--profile", profile, "--bench", "simulated", code=1)
+        assert "L3-a" in said and "retired" in said
+
+
+def test_another_instrument_than_the_bench_file_names_is_instrument_trouble(
+    amphora: Any, bench: Path, server: ScpiServer, cell: IdealCell
+) -> None:
+    add(amphora)
+    server.responder.identity = STRANGER
+    bench.write_text(bench.read_text().replace("timeout", 'identity = "AMPHORA SIM,LOAD"\ntimeout'))
+    said = sentence(amphora, *NIGHT, "--bench", str(bench), code=4)
+    assert "SOMEBODY ELSE" in said and "AMPHORA SIM,LOAD" in said
+    assert untouched(server, cell)
+
+
+def test_a_port_nobody_listens_on_is_instrument_trouble(amphora: Any, bench: Path, server: ScpiServer) -> None:
+    add(amphora)
+    server.stop()
+    said = sentence(amphora, *NIGHT, "--bench", str(bench), code=4)
+    assert "nobody listens there" in said and server.resource in said
+
+
+def test_a_serial_port_that_is_busy_or_not_there_is_instrument_trouble(amphora: Any, tmp_path: Path) -> None:
+    add(amphora)
+    path = tmp_path / "logger.toml"
+    master, slave = os.openpty()
+    words = ("run", "--cell", "L3-a", "--profile", "watch-resistor", "--bench", str(path))
+    try:
+        with serial.Serial(os.ttyname(slave), exclusive=True):
+            path.write_text(LOGGER.format(port=os.ttyname(slave)))
+            said = sentence(amphora, *words, code=4)
+            assert os.ttyname(slave) in said and "in use by another program" in said
+            text = BENCH.format(resource=f"ASRL{os.ttyname(slave)}::INSTR")
+            (tmp_path / "load.toml").write_text(text)
+            assert "another program is using it" in sentence(
+                amphora, *NIGHT, "--bench", str(tmp_path / "load.toml"), code=4
+            )
+    finally:
+        os.close(master)
+        os.close(slave)
+    path.write_text(LOGGER.format(port="/dev/nobody"))
+    assert "/dev/nobody: there is no such port" in sentence(amphora, *words, code=4)
+
+
+@pytest.mark.parametrize(("found_V", "word"), [(1.2, "1.2"), (-3.6, "-3.6"), (4.6, "4.6")])
+def test_an_as_found_voltage_outside_the_triage_leaves_a_folder_that_says_why(
+    found_V: float, word: str, amphora: Any, bench: Path, server: ScpiServer, cell: IdealCell
+) -> None:
+    add(amphora)
+    cell.source_V = found_V
+    done = amphora.call(*NIGHT, "--bench", str(bench), code=1)
+    (folder,) = [path for path in (amphora.logs / "L3-a").iterdir() if path.is_dir()]
+    last = read_run(folder).events[-1]
+    assert last["kind"] == "stopped" and last["reason"] == "guard:as-found" and word in last["text"]
+    assert word in done.stdout + done.stderr and str(folder) in done.stdout
+    assert cell.current_A == 0.0
+    assert not any("INP" in message and "ON" in message for message in server.heard or [])
