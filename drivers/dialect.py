@@ -12,6 +12,7 @@ import functools
 import math
 import re
 import tomllib
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
@@ -510,8 +511,10 @@ class _Reader:
         found = []
         for text in self.texts(self.data, "identity", ""):
             try:
-                found.append(re.compile(text, re.IGNORECASE))
-            except re.error as error:
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore", FutureWarning)  # of signs that may mean more one day
+                    found.append(re.compile(text, re.IGNORECASE))
+            except (re.error, OverflowError, RecursionError) as error:
                 raise self.fail("identity", text, f"a regular expression is ({error})") from error
         return tuple(found)
 

@@ -22,6 +22,7 @@ frames  `length`, `start_hex` and/or `end_hex`, `[value]` (which bytes hold the 
 import math
 import re
 import tomllib
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from importlib import resources
@@ -751,6 +752,8 @@ def _hex(value: Any, where: str) -> bytes:
 
 def _regex(text: Any, where: str) -> re.Pattern[str]:
     try:
-        return re.compile(text)
-    except (re.error, TypeError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", FutureWarning)  # of signs that may mean more one day
+            return re.compile(text)
+    except (re.error, TypeError, OverflowError, RecursionError) as error:
         raise DescriptionError(f"{where}: {text!r} is no regular expression: {error}") from error

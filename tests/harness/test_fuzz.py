@@ -1,0 +1,69 @@
+"""Promises about inputs that nobody meant to give: a sentence or a right answer, and nothing else.
+
+Hypothesis thinks up the bytes; the targets are those of the coverage-guided runs
+(`python -m tests.campaign.fuzzing`). Below them, each input that was once found to do harm.
+"""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from drivers.dialect import parse_dialect
+from drivers.errors import DescriptionError
+from drivers.line_format import format_from_dict
+from tests.campaign.fuzzing import SEEDS, TARGETS, Source, damaged, mutated
+
+FAST = ("scpi", "lines", "bench", "recipe", "chemistry", "duty", "dialect", "line-format", "map", "quantity")
+SLOW = ("grade", "cell", "table", "folder")
+BYTES = st.binary(max_size=120)
+
+
+@pytest.mark.parametrize("name", FAST)
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+@given(data=BYTES)
+@example(data=b"")
+def test_whatever_comes_the_answer_is_right_or_one_sentence(name: str, data: bytes) -> None:
+    TARGETS[name](data)
+
+
+@pytest.mark.parametrize("name", SLOW)
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+@given(data=BYTES)
+@example(data=b"")
+def test_files_that_were_damaged_are_told_or_read_right(name: str, data: bytes) -> None:
+    TARGETS[name](data)
+
+
+@pytest.mark.parametrize(("name", "data"), [(name, data) for name, them in SEEDS.items() for data in them])
+def test_what_instruments_really_say_goes_through_the_same_way(name: str, data: bytes) -> None:
+    TARGETS[name](data)
+
+
+def test_the_targets_do_change_what_they_are_given() -> None:
+    # A target that never gets at the reader would find nothing: most bytes must change the text.
+    text = 'name = "x"\nvalue = 3\n' * 5
+    changed = sum(mutated(text, Source(bytes([n, n * 7 % 256, n * 3 % 256]))) != text for n in range(256))
+    assert changed > 200
+    assert sum(damaged(text.encode(), Source(bytes([n % 6, n, 7]))) != text.encode() for n in range(256)) > 200
+
+
+def test_a_wrong_number_would_be_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    import drivers.scpi
+
+    monkeypatch.setattr(drivers.scpi, "parse_number", lambda text, what="", unit="": 3.7)
+    with pytest.raises(AssertionError):
+        TARGETS["scpi"](b"\x00abc")
+
+
+@pytest.mark.parametrize("pattern", ["a{99999999999999999999}", "(" * 3000], ids=["repeats", "deep"])
+def test_a_pattern_that_the_system_cannot_hold_is_told(pattern: str) -> None:
+    table = {"kind": "lines", "pattern": pattern, "serial": {"baud": 9600}, "columns": [{"name": "v"}]}
+    with pytest.raises(DescriptionError):
+        format_from_dict(table, "format.toml")
+    shipped = Path(__file__).parents[2] / "drivers" / "dialects" / "load-simple.toml"
+    text = shipped.read_text(encoding="utf-8")
+    begin, end = text.index("identity"), text.index("\n", text.index("identity"))
+    with pytest.raises(DescriptionError):
+        parse_dialect(text[:begin] + f'identity = ["{pattern}"]' + text[end:], "dialect.toml")
