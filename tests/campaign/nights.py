@@ -376,7 +376,9 @@ def _judge(night: Night, made: _Set) -> None:
     except AmphoraError as error:
         wrong.append(f"the folder cannot be read: {error}")
         return
-    _judge_rows(night, made, len(rows), len(run.torn))
+    # An answer that took so long that its moment is not known is told with its values, as an event.
+    untimed = sum("of a moment that is not known" in str(event.get("text", "")) for event in run.events)
+    _judge_rows(night, made, len(rows) + untimed, len(run.torn))
     if run.notices and name != DARK:
         wrong.append(f"notices: {run.notices[0]}")
     if night.fired and not night.beside and name in MUST_SAY and night.reason not in MUST_SAY[name]:
