@@ -30,7 +30,9 @@ ABOVE_LFP_V = 3.45  # rested 1 h after the watched charge; above it is not LFP (
 ABOVE_ALL_V = 4.02  # nothing but the 4 V class rests above this: sodium-ion ends near 3.95, sulfuryl near 3.95
 MOST_V = 4.50
 HIGH_OHM = 0.2  # above it a small cell is worn out, or a primary for small currents (common practice)
+THIONYL_END_V = 3.62  # rested; up to it a thionyl cell near its end and an emptied Li-ion cell slope alike
 MOST_CHARGE_It = 0.11
+LEAST_SHARE = 0.2  # of the capacity as believed that a curve must hold to be judged by its shape
 
 Confidence = Literal["sure", "likely", "open"]
 _Out = Callable[[set[str] | frozenset[str], str], None]  # rules kinds out, with the reason
@@ -60,6 +62,7 @@ class Evidence:
     charge_It: float | None = None
     rested_after_charge_V: float | None = None
     rest_after_charge_h: float | None = None
+    reference_A: float | None = None  # It as believed; None: the discharge is taken to be at 0.1 It
     warmed_K: float | None = None  # in the watched charge
 
 
@@ -147,7 +150,7 @@ def identify(evidence: Evidence) -> Identification:
         out(_PRIMARIES, "a person says that it is rechargeable")
     _weigh_steps(evidence, out, words)
     if evidence.discharge is not None:
-        _weigh_discharge(_without_drop(evidence.discharge, evidence), out, words)
+        _weigh_discharge(_without_drop(evidence.discharge, evidence), evidence.reference_A, out, words)
     if evidence.charge is not None or evidence.rested_after_charge_V is not None:
         _weigh_charge(evidence, out, words)
     return _conclude(evidence, left, words)
@@ -162,7 +165,7 @@ def _weigh_steps(evidence: Evidence, out: _Out, words: list[str]) -> None:
         words.append("so high a resistance fits a worn-out cell or a primary for small currents")
 
 
-def _weigh_discharge(curve: Curve, out: _Out, words: list[str]) -> None:
+def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: list[str]) -> None:
     q, v = _clean(curve)
     if q is None or v is None:
         words.append("the discharge curve holds too little to judge")
@@ -170,6 +173,14 @@ def _weigh_discharge(curve: Curve, out: _Out, words: list[str]) -> None:
     total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
     if high_V - low_V < 0.15:
         words.append(f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape")
+        return
+    # The last drops of any cell look alike: a thionyl or zinc cell's end passes for an LFP or nickel knee.
+    least = _least_Ah(curve, reference_A)
+    if total < least:
+        words.append(
+            f"it gave only {total * 1000:.0f} mAh, the end of its charge; below {least * 1000:.0f} mAh "
+            "the shape says nothing"
+        )
         return
     share, at_V = _densest(q, v, 0.060)
     words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
@@ -199,6 +210,11 @@ def _weigh_discharge(curve: Curve, out: _Out, words: list[str]) -> None:
     _weigh_slope(q, v, total, out, words)
 
 
+def _least_Ah(curve: Curve, reference_A: float | None) -> float:
+    """Charge below which a curve's shape says nothing: a fifth of the capacity as believed."""
+    return LEAST_SHARE * (reference_A or 10.0 * abs(curve.current_A))
+
+
 def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
     if evidence.charge_It is not None and evidence.charge_It > MOST_CHARGE_It:
         words.append(f"the charge at {evidence.charge_It:.2f} It was above 0.1 It: it is not counted as evidence")
@@ -210,7 +226,10 @@ def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
             words.append(f"it took {moved * 1000:.0f} mAh up to {float(v.max()):.2f} V in the watched charge")
             if float(v.max()) > 1.75:
                 out({"nickel", "alkaline or zinc primary"}, "under charge it rose above any nickel cell")
-            _weigh_slope(q, v, moved, out, words)
+            if moved < _least_Ah(evidence.charge, evidence.reference_A):
+                words.append("that is too little to judge its shape")
+            else:
+                _weigh_slope(q, v, moved, out, words)
     rested, hours = evidence.rested_after_charge_V, evidence.rest_after_charge_h
     if rested is None:
         return
@@ -259,6 +278,17 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
 
     ruined = found_V < 1.5 and not left & {"nickel"}
     high = bool(evidence.step_ohm) and float(np.median(evidence.step_ohm)) > HIGH_OHM
+    rested_V = max(found_V, evidence.rested_after_charge_V or found_V) - evidence.voltage_U_V
+    if left == {"li-ion"} and rested_V <= THIONYL_END_V:
+        words.append(
+            f"it was never seen at rest above {THIONYL_END_V:.2f} V: a thionyl primary near its end looks the same, "
+            "and what a person said of it is no proof"
+        )
+        return answer(
+            CANNOT_TELL, "open",
+            "no further run settles this: look for its markings or data sheet, and enter its chemistry on the shelf by "
+            "these; without them do not charge it, it may be a primary cell", False,
+        )  # fmt: skip
     if left == {"li-ion"} and not ruined and (found_V > ABOVE_ALL_V or not high):
         sure: Confidence = "sure" if found_V > ABOVE_ALL_V else "likely"
         return answer(

@@ -111,19 +111,26 @@ def _go(
     return Curve(np.array(moved), seen, current_A)
 
 
+def _with_discharge(known: Evidence, curve: Curve) -> Evidence:
+    """Keep the discharge that moved most, as the runs of an evening are judged together."""
+    if known.discharge is not None and known.discharge.moved_Ah[-1] > curve.moved_Ah[-1]:
+        return known
+    return replace(known, discharge=curve)
+
+
 def trial(kind: str, declared: bool, seed: int) -> Trial:
     """Take one random cell through the evening."""
     rng = random.Random(f"{kind}-{seed}")
     noise = np.random.default_rng(seed)
     cell = cell_of(kind, rng)
     spec = KINDS.get(kind) or _OTHERS[kind]
-    it_A = spec.capacity_Ah * rng.uniform(0.7, 1.3)  # what the person believes it holds
+    it_A = spec.capacity_Ah * rng.uniform(0.35, 1.4)  # what the person believes it holds
     meter = rng.uniform(-0.003, 0.003)
 
     def rest_V() -> float:
         return round(cell.voltage(0.0) + meter, 3)
 
-    known = Evidence(rest_V(), declared_rechargeable=declared)
+    known = Evidence(rest_V(), declared_rechargeable=declared, reference_A=it_A)
     answers = [identify(known)]
     before = cell.voltage(0.0)
     cell.advance(10.0, -0.1 * it_A)
@@ -143,7 +150,7 @@ def trial(kind: str, declared: bool, seed: int) -> Trial:
         else:
             curve = _go(cell, -0.1 * it_A, low_V, 16 * 3600.0, 30.0, noise)
             cell.advance(1800.0, 0.0)
-            known = replace(known, discharge=curve)
+            known = _with_discharge(known, curve)
         answers.append(identify(known))
     if answers[-1].answer == CANNOT_TELL and answers[-1].may_charge:
         # As it says: full within the most cautious window, an hour's rest, and through the knee.
@@ -151,7 +158,7 @@ def trial(kind: str, declared: bool, seed: int) -> Trial:
             curve = _go(cell, 0.1 * it_A, high_V, 20 * 3600.0, 30.0, noise)
             cell.advance(3600.0, 0.0)
             known = replace(known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(), rest_after_charge_h=1.0)
-        known = replace(known, discharge=_go(cell, -0.1 * it_A, low_V, 30 * 3600.0, 30.0, noise))
+        known = _with_discharge(known, _go(cell, -0.1 * it_A, low_V, 30 * 3600.0, 30.0, noise))
         answers.append(identify(known))
     return Trial(kind, declared, tuple(answers))
 

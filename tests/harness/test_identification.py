@@ -35,13 +35,13 @@ def _campaign() -> ModuleType:
 
 
 def test_no_cell_of_a_wide_population_is_named_wrongly_at_any_stage() -> None:
-    # Where the person tells the truth: no answer on the way may name a chemistry the cell is not.
+    # No answer on the way may name a chemistry the cell is not, even where a person declared a primary rechargeable.
     campaign = _campaign()
     trials = campaign.campaign(each=40, seed=11)
     specs = {**campaign.KINDS, **campaign._OTHERS}
     honest = [t for t in trials if not t.declared or specs[t.kind].rechargeable]
     assert len(honest) > 500
-    assert [(t.kind, t.wrong[0].answer, t.wrong[0].evidence) for t in honest if t.wrong] == []
+    assert [(t.kind, t.wrong[0].answer, t.wrong[0].evidence) for t in trials if t.wrong] == []
     # An unmarked primary is never said to be fit for a charge.
     primaries = [a for t in honest if not specs[t.kind].rechargeable for a in t.answers]
     assert not any(a.may_charge for a in primaries)
@@ -52,7 +52,7 @@ def test_no_cell_of_a_wide_population_is_named_wrongly_at_any_stage() -> None:
     }
     assert named["lfp"] > 0.8
     assert named["nimh"] > 0.8
-    assert named["li-ion-good"] > 0.5
+    assert named["li-ion-good"] > 0.4
 
 
 @pytest.mark.parametrize("found_V", [-0.5, 0.0, 0.4, 1.25, 1.5, 1.62, 2.1, 2.4, 2.8, 3.0, 3.2, 3.3, 3.6, 3.9])
