@@ -74,6 +74,7 @@ def describe(folder: Path) -> dict[str, Any]:
             "path": "samples.csv",
             "title": "Readings, a row each",
             "profile": "tabular-data-resource",
+            "type": "table",
             "format": "csv",
             "mediatype": "text/csv",
             "encoding": "utf-8",
@@ -83,10 +84,10 @@ def describe(folder: Path) -> dict[str, Any]:
         }
     ]
     others = (
-        ("run", "run.json", "What was known before the run: cell, plan, bench, accuracy", "application/json"),
-        ("events", "events.jsonl", "What happened, a JSON object a line", "application/jsonl"),
+        ("run", "run.json", "What was known before the run: cell, plan, bench, accuracy", "application/json", "json"),
+        ("events", "events.jsonl", "What happened, a JSON object a line", "application/jsonl", "text"),
     )
-    for name, file_name, title, media in others:
+    for name, file_name, title, media, kind in others:
         if (folder / file_name).is_file():
             resources.append(
                 {
@@ -94,6 +95,7 @@ def describe(folder: Path) -> dict[str, Any]:
                     "path": file_name,
                     "title": title,
                     "profile": "data-resource",
+                    "type": kind,
                     "format": file_name.rsplit(".", 1)[1],
                     "mediatype": media,
                     "encoding": "utf-8",

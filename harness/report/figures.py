@@ -1,4 +1,4 @@
-"""Pictures of runs: voltage and current, voltage over charge, resistance, incremental capacity, temperature.
+"""Pictures of runs: voltage and current, voltage over charge, resistance, incremental capacity, temperature, device.
 
 Made with matplotlib's Figure alone, so nothing needs a screen, and without dates, so that the same run gives the
 same bytes. Each axis names its quantity and unit; current is positive INTO the cell. Long records are thinned
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-KINDS = ("time", "charge", "resistance", "incremental", "temperature")
+KINDS = ("time", "charge", "resistance", "incremental", "temperature", "device")
+OF_A_CELL = ("charge", "resistance", "incremental")  # a survey of a device has none of these
 SUFFIXES = (".png", ".svg", ".pdf")
 
 
@@ -66,7 +67,8 @@ def draw_run(
     missing: list[str] = []
     with look.style():
         for kind in wanted:
-            figure = _MAKERS[kind](record, info, result)
+            none = kind in OF_A_CELL and _is_survey(info)
+            figure = None if none else _MAKERS[kind](record, info, result)
             if figure is None:
                 missing.append(kind)
             else:
@@ -122,7 +124,11 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out:
             name = info.cell_id or info.run_id
             capacity = result.get("capacity_Ah")
             label = f"{name}  {capacity * 1000:.0f} mAh" if capacity is not None else name
-            axes.plot(x, y, label=label, **look.series(drawn))
+            seen = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+            axes.plot(
+                x, y, label=label, **look.series(drawn), marker=look.MARKERS[drawn % len(look.MARKERS)], markersize=5,
+                markevery=[int(seen[-1])],
+            )  # fmt: skip
             drawn += 1
         if not drawn:
             raise InputError("no discharge in any of the runs: there is nothing to lay over each other")
@@ -185,11 +191,12 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
     if np.count_nonzero(good & np.isfinite(record.voltage_V)) < 2:
         return None
     hours, unit = _hours(record.t_s)
+    survey = _is_survey(info)
     figure = _figure((look.WIDTH_IN, look.HEIGHT_IN + 0.8))
     upper, lower = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": [3, 2]})
     for axes, values, index, name in (
         (upper, record.voltage_V, 0, "voltage / V"),
-        (lower, record.current_A, 1, "current / A\n(positive into the cell)"),
+        (lower, record.current_A, 1, f"current / A\n(positive into the {'device' if survey else 'cell'})"),
     ):
         x, y = _thin(*_broken(hours, values, record))
         # A current holds from one reading to the next: a step is no ramp, however sparse the readings.
@@ -203,15 +210,10 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
                 gap.from_s / scale, gap.to_s / scale, facecolor=look.GRID, edgecolor=look.FAINT, hatch="///", lw=0
             )
     cutoff = info.cutoff_V
-    if cutoff is not None and np.nanmin(record.voltage_V) < cutoff + 0.5:
-        upper.axhline(cutoff, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
+    if cutoff is not None and not survey and np.nanmin(record.voltage_V) < cutoff + 0.5:
         early = record.voltage_V[: max(1, record.voltage_V.size // 5)]
-        left = bool(np.nanmin(early) > cutoff + 0.3)  # where the curve is not
-        upper.annotate(
-            f"cut-off {cutoff:.2f} V", (0.0 if left else 1.0, cutoff), xycoords=("axes fraction", "data"),
-            xytext=(4 if left else -2, 2), textcoords="offset points", ha="left" if left else "right", va="bottom",
-            fontsize=8, color=look.FAINT,
-        )  # fmt: skip
+        span_V = float(np.nanmax(record.voltage_V)) - min(cutoff, float(np.nanmin(record.voltage_V)))
+        _mark_cutoff(upper, cutoff, left=bool(np.nanmin(early) > cutoff + 0.15 * span_V))  # where the curve is not
     lower.axhline(0.0, color=look.FAINT, linewidth=0.8)
     lower.set_xlabel(f"time / {unit}")
     lower.margins(x=0.01)
@@ -237,7 +239,7 @@ def _over_charge(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
             **look.series(index),
         )  # fmt: skip
     if info.cutoff_V is not None and any(s.discharge for s in shown):
-        axes.axhline(info.cutoff_V, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
+        _mark_cutoff(axes, info.cutoff_V, left=True)
     axes.set_xlabel("charge moved / mAh")
     axes.set_ylabel("voltage / V")
     axes.set_xlim(left=0)
@@ -264,12 +266,16 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
         if value.get("charge_state") is not None:
             states.setdefault(_kind_of(value), set()).add(round(float(value["charge_state"]), 2))
     by_state = any(len(some) >= 3 and max(some) - min(some) > 0.15 for some in states.values())
+    every = [state for some in states.values() for state in some]
+    far_apart = bool(every) and max(every) - min(every) > 0.15  # then a name says at which charge state
     groups: dict[str, list[tuple[float, float, float]]] = {}
     for value in values:
         if by_state and value.get("charge_state") is None:
             continue
         x = float(value["charge_state"]) * 100 if by_state else float(value["duration_s"])
         name = _kind_of(value) if by_state else str(value["method"])
+        if far_apart and not by_state and value.get("charge_state") is not None:
+            name += f", cell at {round(float(value['charge_state']), 1):.0%}"
         groups.setdefault(name, []).append((x, float(value["ohm"]) * 1000, float(value["U_ohm"]) * 1000))
     largest = sorted(groups.items(), key=lambda item: -len(item[1]))[:6]
     for index, (name, points) in enumerate(sorted(largest)):
@@ -345,7 +351,12 @@ def _temperature(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     figure = _figure((look.WIDTH_IN, 3.4))
     axes = figure.subplots()
     x, y = _thin(*_broken(hours, record.temperature_degC, record))
-    axes.plot(x, y, color=look.COLOURS[1], linewidth=1.3)
+    axes.plot(x, y, color=look.COLOURS[5], linewidth=0.8, label="readings")
+    axes.plot(
+        *_broken(hours, _running_mean(record.temperature_degC), record), color=look.COLOURS[1], linewidth=1.3,
+        label="mean of the readings around",
+    )  # fmt: skip
+    axes.legend(loc="upper right", ncols=2)
     low, high = float(np.nanmin(record.temperature_degC)), float(np.nanmax(record.temperature_degC))
     middle, half = (low + high) / 2, max(1.5, (high - low) * 0.6)
     axes.set_ylim(middle - half, middle + half)
@@ -358,12 +369,76 @@ def _temperature(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     return figure
 
 
+def _device(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+    """Current and power over the voltage at the device, each sweep on its own: falling solid, rising dashed."""
+    if not _is_survey(info):
+        return None
+    rests = np.isin(record.step, [k for k, kind in enumerate(info.step_kinds) if kind == "rest"])
+    zero_A = float(np.nanmedian(record.current_A[rests])) if np.isfinite(record.current_A[rests]).any() else 0.0
+    current_A = record.current_A - zero_A
+    good = np.isfinite(record.voltage_V) & np.isfinite(current_A)
+    sweeps = []
+    for k, kind in enumerate(info.step_kinds):
+        rows = np.flatnonzero((record.step == k) & good)
+        if kind == "sweep" and rows.size >= 5:
+            sweeps.append((rows, bool(record.voltage_V[rows[-1]] > record.voltage_V[rows[0]])))
+    if not sweeps:
+        return None
+    figure = _figure((look.WIDTH_IN, look.HEIGHT_IN + 1.4))
+    upper, lower = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": [3, 2]})
+    pair = -1
+    for index, (rows, rising) in enumerate(sweeps):
+        if not rising or index == 0 or sweeps[index - 1][1]:
+            pair += 1
+        volts, amps = record.voltage_V[rows], np.abs(current_A[rows])
+        line = {
+            "color": look.COLOURS[pair % len(look.COLOURS)],
+            "linestyle": look.DASHES[1 if rising else 0],
+            "linewidth": 1.0,
+            "marker": look.MARKERS[pair % len(look.MARKERS)],
+            "markersize": 3.5,
+            "markevery": max(1, rows.size // 20),
+            "markerfacecolor": look.PAPER if rising else None,
+        }
+        name = f"sweep {pair + 1}, {'rising' if rising else 'falling'}"
+        upper.plot(volts, amps, label=name, **line)
+        lower.plot(volts, volts * amps, **line)
+    into = float(np.nansum(current_A[np.concatenate([rows for rows, _ in sweeps])])) >= 0
+    way = "into the device" if into else "out of the device"
+    upper.set_ylabel(f"current / A\n({way})")
+    lower.set_ylabel(f"power / W\n({way})")
+    lower.set_xlabel("voltage at the device / V")
+    for axes in (upper, lower):
+        axes.set_ylim(bottom=0)
+    figure.legend(loc="outside lower center", ncols=min(len(sweeps), 3))
+    upper.set_title(_title(info, "the device: current and power over voltage"))
+    figure.align_ylabels()
+    return figure
+
+
+def _is_survey(info: RunInfo) -> bool:
+    """Tell whether a run looked at a device instead of a cell, by the same rule as the analysis."""
+    from harness.results import SURVEY_STEPS
+
+    return info.profile != "import" and "sweep" in info.step_kinds and set(info.step_kinds) <= {*SURVEY_STEPS, ""}
+
+
+def _mark_cutoff(axes: "Axes", cutoff_V: float, left: bool) -> None:
+    axes.axhline(cutoff_V, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
+    axes.annotate(
+        f"cut-off {cutoff_V:.2f} V", (0.0 if left else 1.0, cutoff_V), xycoords=("axes fraction", "data"),
+        xytext=(4 if left else -2, 2), textcoords="offset points", ha="left" if left else "right", va="bottom",
+        fontsize=8, color=look.INK,
+    )  # fmt: skip
+
+
 _MAKERS = {
     "time": _over_time,
     "charge": _over_charge,
     "resistance": _resistance,
     "incremental": _incremental,
     "temperature": _temperature,
+    "device": _device,
 }
 
 
@@ -409,6 +484,11 @@ def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
     else:
         steady = record.current_A[rows] > 0.02 * stretch.main_A
     volts[~steady] = np.nan
+    # A short step at the very current of the discharge, before it, is a pulse as well: no stub at the left edge.
+    ends = np.flatnonzero(np.diff(np.concatenate(([0], steady.astype(np.int8), [0]))))
+    for first, after in zip(ends[::2], ends[1::2], strict=True):
+        if stretch.moved_Ah[after - 1] - stretch.moved_Ah[first] < 0.005 * stretch.moved_Ah[-1]:
+            volts[first:after] = np.nan
     return stretch.moved_Ah, volts
 
 
@@ -437,6 +517,19 @@ def _thin(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     base = np.arange(0, whole, per)
     kept = np.unique(np.concatenate((base + low, base + high, np.arange(whole, n), [0, n - 1])))
     return x[kept], y[kept]
+
+
+def _running_mean(values: FloatArray, share: float = 0.01) -> FloatArray:
+    """Mean of the readings around each, over a share of the record and at least five; NaN stay out, shape (n,)."""
+    half = max(2, round(share * values.size / 2))
+    good = np.isfinite(values)
+    total = np.concatenate(([0.0], np.cumsum(np.where(good, values, 0.0))))
+    count = np.concatenate(([0], np.cumsum(good)))
+    at = np.arange(values.size)
+    low, high = np.maximum(0, at - half), np.minimum(values.size, at + half + 1)
+    some = count[high] - count[low]
+    mean = (total[high] - total[low]) / np.maximum(some, 1)
+    return np.where(good & (some > 0), mean, np.nan)
 
 
 def _hours(t_s: FloatArray) -> tuple[FloatArray, str]:

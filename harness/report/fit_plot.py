@@ -20,11 +20,8 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
     Raises:
         InputError: the file cannot be written, or its ending is not known.
     """
-    import matplotlib
-
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
     import numpy as np
+    from matplotlib.figure import Figure
 
     from harness.report import look
 
@@ -37,7 +34,8 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
     state = 100.0 * (1.0 - np.array(day["given_Ah"]) / model_Ah)
     dark = t <= night_h + 1e-9
     with look.style():
-        figure, (upper, lower) = plt.subplots(2, 1, figsize=(8.0, 6.4), layout="constrained")
+        figure = Figure(figsize=(look.WIDTH_IN, 5.8), layout="constrained")
+        upper, lower = figure.subplots(2, 1)
         upper.plot(t[dark], state[dark], color=out, linewidth=2)
         steps_h = 0.0
         for name, hours in duty.night:
@@ -53,7 +51,7 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
                     xycoords=("axes fraction", "data"), xytext=(0, 3), textcoords="offset points", ha="right",
                     fontsize=9, color=again,
                 )  # fmt: skip
-        upper.set(xlabel="hours of the night", ylabel="charge left, %", ylim=(0, 104), xlim=(0, max(night_h, 0.1)))
+        upper.set(xlabel="time since dusk / h", ylabel="charge left / %", ylim=(0, 104), xlim=(0, max(night_h, 0.1)))
         upper.set_title(f"{answer['cell']} in {duty.name}: the night")
         flow = 1000.0 * np.array(day["current_A"])
         if duty.panel is not None:
@@ -61,13 +59,15 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
             lower.fill_between(t, flow, 0, where=list(flow >= 0), color=into, label=label, linewidth=0)
         lower.fill_between(t, flow, 0, where=list(flow < 0), color=out, label="out, to the device", linewidth=0)
         lower.axhline(0, color=look.INK, linewidth=0.8)
-        lower.set(xlabel="hours since dusk", ylabel="current into the cell, mA", xlim=(0, 24))
+        lower.set(xlabel="time since dusk / h", ylabel="current / mA\n(positive into the cell)", xlim=(0, 24))
+        lower.set_xticks(range(0, 25, 4))
+        figure.align_ylabels()
         lower.set_title("a day: current in and out")
         lower.legend(loc="best", frameon=False)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            figure.savefig(path, dpi=150)
+            suffix = path.suffix.lower()
+            title = f"{answer['cell']} in {duty.name}"
+            figure.savefig(path, dpi=150, format=suffix[1:], metadata=look.metadata(suffix, title))
         except OSError as error:
             raise InputError(f"{path}: cannot be written: {error.strerror}") from error
-        finally:
-            plt.close(figure)

@@ -25,7 +25,7 @@ LOOKS = (
     ("#1f5f6b", "none"), ("#a35a00", "8 3"), ("#1c2b33", "2 2"), ("#7d3567", "10 3 2 3"), ("#586b12", "4 2"),
     ("#2f4fa3", "none"), ("#8a4b2a", "2 4"), ("#4d5d66", "12 4"),
 )  # fmt: skip
-FRAME = {"width": 900, "height": 340, "left": 48, "right": 14, "top": 14, "bottom": 34}
+FRAME = {"width": 900, "height": 354, "left": 48, "right": 14, "top": 14, "bottom": 48}
 
 
 @dataclass(frozen=True)
@@ -156,10 +156,10 @@ def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -
     for q in ticks(0, most, 9):
         x = f["left"] + q / most * wide
         out.append(f'<line class="axis" x1="{x:.1f}" x2="{x:.1f}" y1="{base}" y2="{base + 4}"/>')
-        out.append(f'<text x="{x:.1f}" y="{base + 17}" text-anchor="middle">{q:g}</text>')
+        out.append(f'<text x="{x:.1f}" y="{base + 19}" text-anchor="middle">{q:g}</text>')
     out.append(f'<line class="axis" x1="{f["left"]}" x2="{f["width"] - f["right"]}" y1="{base}" y2="{base}"/>')
     out.append(f'<text x="{f["left"] + 6}" y="{f["top"] + 2}">voltage, V</text>')
-    out.append(f'<text x="{f["width"] - f["right"]}" y="{f["height"] - 4}" text-anchor="end">charge given, mAh</text>')
+    out.append(f'<text x="{f["width"] - f["right"]}" y="{f["height"] - 5}" text-anchor="end">charge given, mAh</text>')
     out.append('<g id="lines">')
     for n, curve in enumerate(curves[:FIRST_SHOWN]):  # for a reader without scripts, and for print
         points = " ".join(

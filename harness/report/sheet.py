@@ -34,7 +34,7 @@ MOST_MARKS = 4  # combining marks on one letter; more would climb into the lines
 _UNDRAWN = {0xFDFD}  # one letter as wide as a sentence
 _ON_LETTERS = ("Mn", "Me")
 BUDGET_LINES = 14
-MOST_PRINTED = 900  # characters that a text may have before it is fitted to its lines
+MOST_PRINTED = 1800  # characters that a text may have before it is fitted to its lines
 HALF_PT, FULL_PT = 238.1, 498.9  # 84 and 176 mm
 
 CHEMISTRY_WORDS = {
@@ -74,9 +74,9 @@ def _grade_text(grade: dict[str, Any]) -> str:
     if decided in missing:
         decided += ", which was not measured"
     said = [f"Decided by {decided}." if decided else ""]
+    said.append(_sentence(grade["rule"]))
     said.append("Looked at: " + "; ".join(parts) + "." if parts else "")
     said.append("Not measured: " + ", ".join(missing) + "." if missing else "")
-    said.append(_sentence(grade["rule"]))
     return " ".join(text for text in said if text)
 
 
@@ -373,7 +373,7 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
         rows.append(["DC resistance", with_U(item["ohm"], item["U_ohm"], 1000), "mΩ", ", ".join(details)])
     more = len([item for item in results["resistances"] if item["ohm"] is not None]) - len(rows)
     if rows and more > 0:
-        rows[-1][3] += f"; {more} more in the attached data"
+        rows[-1][3] += f"; {more} more attached"
     return rows
 
 
@@ -539,6 +539,19 @@ def _headline(data: dict[str, Any]) -> list[dict[str, str]]:
     ]
 
 
+def _scaled(value: float | None, unit: str) -> str:
+    """Return a quantity at two digits with the prefix that suits it; a ratio in per cent or parts a million."""
+    if value is None:
+        return ""
+    size = abs(value)
+    if unit in ("", "1"):
+        return f"{value * 100:.2g} %" if size >= 1e-5 or not size else f"{value * 1e6:.2g} ppm"
+    for least, factor, prefix in ((1.0, 1.0, ""), (1e-3, 1e3, "m"), (1e-6, 1e6, "µ"), (1e-9, 1e9, "n")):
+        if size >= least and len(unit) <= 3:
+            return f"{float(f'{value * factor:.2g}'):g} {prefix}{unit}"
+    return f"{value:.2g} {unit}"
+
+
 def _budget(run: dict[str, Any]) -> dict[str, Any]:
     """Return the uncertainty budget of a run's capacity, largest share first, its sum last."""
     lines = sorted(run["budget"], key=lambda line: -abs(line["contribution_Ah"] or 0.0))
@@ -546,9 +559,7 @@ def _budget(run: dict[str, Any]) -> dict[str, Any]:
     rows = [
         [
             line["name"] + (" (assumed)" if line["assumed"] else ""),
-            f"{line['standard_u']:.2g}" + (f" {line['unit']}" if line["unit"] not in ("", "1") else "")
-            if line["standard_u"] is not None
-            else "",
+            _scaled(line["standard_u"], line["unit"]),
             line["type"],
             f"{abs(line['contribution_Ah']) * 1000:.2g}" if line["contribution_Ah"] is not None else "",
             f"{100 * line['contribution_Ah'] ** 2 / total:.0f} %"
@@ -622,7 +633,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "simulated": any(run["simulated"] for run in data["runs"]),
         "declared": last["results"]["start"] == "declared-full",
         "headline": _short(_headline(data), 120),
-        "grade": {"grade": _short(grade["grade"], 60), "text": _grade_text(grade)} if grade else None,
+        "grade": {"grade": _short(grade["grade"], 60), "text": _short(_grade_text(grade), 1300)} if grade else None,
         "about_item": _short(_about_item(data["item"], none), 260),
         "about_test": _short(_about_test(data, none), 260),
         "notes": _short(data["item"]["notes"], 700),

@@ -177,11 +177,37 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
             )
         )
     lines = [table(header, rows, ("Rank", "Holds mAh", "Claim mAh", "DC mohm"))]
+    lines += _basis_lines(comparison)
     lines += [plain(row["claim_text"]) for row in comparison["cells"] if row.get("claim_text")]
     lines += [f"outlier: {plain(item['cell'])}: {plain(item['text'])}" for item in comparison.get("outliers", ())]
     lines += [f"over time: {plain(item['text'])}" for item in comparison.get("trends", ())]
     lines += [f"left out: {plain(item['run'])}: {plain(item['text'])}" for item in comparison.get("damaged", ())]
     return "\n".join(lines)
+
+
+def _basis_lines(comparison: Mapping[str, Any]) -> list[str]:
+    """Return capacities on a common basis, a line for each cell, marked as estimates; none where none was asked."""
+    held = [(row, row["common_basis"]) for row in comparison["cells"] if row.get("common_basis")]
+    if not held:
+        return []
+    lines = []
+    for row, found in held:
+        if found["capacity_Ah"] is None:
+            lines.append(f"on a common basis: {plain(row['cell'])}: none: {plain(found['why'])}")
+            continue
+        at = found["basis"]
+        parts = [f"{at['current_A']:.3g} A", f"to {at['cutoff_V']:.3g} V"]
+        if at["temperature_degC"] is not None:
+            parts.append(f"{at['temperature_degC']:.3g} degC")
+        how = f"from {found['runs']} runs" if found["converted"] else "as measured there"
+        figure = with_U(found["capacity_Ah"], found["capacity_U_Ah"], 1000)
+        lines.append(f"on a common basis: {plain(row['cell'])}: {figure} mAh ({', '.join(parts)}; estimate {how})")
+    lines.append(
+        "ranked on the common basis, an estimate"
+        if comparison.get("ranked_on") == "common basis"
+        else "ranked on what was measured, not on the common basis"
+    )
+    return list(dict.fromkeys(lines))
 
 
 def grade_sheet(grade: Mapping[str, Any]) -> str:

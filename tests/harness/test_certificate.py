@@ -4,6 +4,7 @@ import dataclasses
 import datetime
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -282,6 +283,27 @@ def test_certify_and_verify_from_raw_samples_by_command(tmp_path: Path, own_key:
     # by hand: 0.5 A for the time to 3.00 V on a straight line, less four stops of half a minute
     by_hand = 0.5 * (14400 * 1.1 / 1.11 - 4 * 30) / 3600
     assert found["results"][0]["capacity_Ah"] == pytest.approx(by_hand, rel=2e-4)
+
+
+def test_other_hash_seed_time_zone_and_locale_give_the_same_bytes(tmp_path: Path, own_key: Path) -> None:
+    folder = write_pulsed_run(tmp_path / "logs", cell=cell_record(notes=SCRIPTS + EAST_ASIAN))
+    made = []
+    for n, changed in enumerate(
+        (
+            {"PYTHONHASHSEED": "1", "TZ": "UTC", "LC_ALL": "C"},
+            {"PYTHONHASHSEED": "77", "TZ": "Pacific/Kiritimati", "LC_ALL": "de_DE.UTF-8", "LANG": "de_DE.UTF-8"},
+        )
+    ):
+        out = tmp_path / f"{n}.pdf"
+        done = subprocess.run(
+            [sys.executable, "-c", "from harness.cli.app import main; main()", "certify", str(folder),
+             "--out", str(out),
+             "--issued", "2026-11-25", "--budget"],
+            capture_output=True, text=True, timeout=60, env={**os.environ, **changed},
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        made.append(out.read_bytes())
+    assert made[0] == made[1]
 
 
 def test_samples_changed_after_certifying_are_told_with_the_number_that_differs(tmp_path: Path, own_key: Path) -> None:

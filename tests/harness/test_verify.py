@@ -313,6 +313,41 @@ def test_a_second_attachment_is_told(made: Made, tmp_path: Path) -> None:
         extracted(tmp_path, rewritten(made.pdf, lambda w: w.add_attachment("more.json", b"{}")))
 
 
+def test_two_attachments_of_one_name_are_told(made: Made, tmp_path: Path) -> None:
+    name = sheet.ATTACHMENT.encode()
+    twice = simple_pdf(
+        [
+            b"<</Type/Catalog/Pages 2 0 R/Names<</EmbeddedFiles<</Names[("
+            + name
+            + b") 3 0 R("
+            + name
+            + b") 3 0 R]>>>>>>",
+            b"<</Type/Pages/Kids[]/Count 0>>",
+            b"<</Type/Filespec/F(" + name + b")/EF<</F 4 0 R>>>>",
+            b"<</Length 2>>stream\n{}\nendstream",
+        ]
+    )
+    with pytest.raises(InputError, match="2 attachments"):
+        extracted(tmp_path, twice)
+
+
+def test_an_update_appended_to_the_file_is_told(made: Made, tmp_path: Path) -> None:
+    # a later version of an object and a cross reference of its own, as PDF allows: the old bytes stay as they were
+    start = int(made.pdf.rsplit(b"startxref", 1)[1].split()[0])
+    catalogue = PdfReader(io.BytesIO(made.pdf)).trailer.raw_get("/Root").idnum
+    at = len(made.pdf) + 1
+    update = b"\n%d 0 obj\n<</Type/Catalog/Pages 1 0 R>>\nendobj\n" % catalogue
+    xref = b"xref\n%d 1\n%010d 00000 n \n" % (catalogue, at)
+    xref += b"trailer\n<</Size 9999/Root %d 0 R/Prev %d>>\nstartxref\n%d\n%%%%EOF\n" % (
+        catalogue,
+        start,
+        at + len(update) - 1,
+    )
+    found = check(tmp_path, made.pdf + update + xref, apart=True)
+    assert not found["valid"]
+    assert "changed after it was sealed" in " ".join(found["reasons"])
+
+
 def test_an_attachment_of_another_name_is_told(tmp_path: Path) -> None:
     writer = PdfWriter()
     writer.add_blank_page(100, 100)
@@ -378,6 +413,10 @@ HOSTILE = {
     "cross reference in a circle": b"%PDF-1.7\nxref\n0 0\ntrailer\n<</Size 1/Root 1 0 R/Prev 9>>\nstartxref\n9\n%%EOF",
     "a negative size": b"%PDF-1.7\nxref\n0 -5\ntrailer\n<</Size -1/Root 1 0 R>>\nstartxref\n9\n%%EOF",
     "an enormous table": b"%PDF-1.7\nxref\n0 999999999\ntrailer\n<</Root 1 0 R>>\nstartxref\n9\n%%EOF",
+    "very many objects": simple_pdf([b"<<>>"] * 300_000),
+    "objects that hold each other": simple_pdf(
+        [b"<</Type/Catalog/Names 2 0 R>>", b"<</EmbeddedFiles 3 0 R>>", b"<</Kids[4 0 R]>>", b"<</Kids[3 0 R]>>"]
+    ),
     "only a header": b"%PDF-1.7\n",
     "noise": b"%PDF-1.7\n" + bytes(range(256)) * 400,
     "deep JSON": with_attachment(b"<</Length 100000>>stream\n" + b"[" * 100_000 + b"\nendstream"),
