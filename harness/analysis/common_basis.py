@@ -7,11 +7,20 @@ Units: Ah, A, degC.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from harness.errors import AnalysisError
+
+AT_CURRENT = 0.05  # of the reference: a run within this is at it, and is not converted
+AT_K = 5.0  # so too a run within this of the reference temperature
+# What is not converted, or converted by a law that only nearly holds, widens the uncertainty (half-widths of a
+# rectangle, as a share of the capacity; common practice: they bound what sound cells do near room temperature).
+RATE_SHARE = 0.10  # for each e-fold of current between a run and the reference, not converted
+MODEL_SHARE = 0.03  # for each e-fold of current between the nearest run and the reference, converted by the law
+WARMTH_SHARE_PER_K = 0.005  # not converted
+WARMTH_KNOWN_K = 1.0  # how well a bench knows the cell's temperature: added to each difference
 
 
 @dataclass(frozen=True)
@@ -36,6 +45,118 @@ class CommonBasis:
     per_K: float | None
     text: str
     estimate: bool = True
+    converted: bool = True  # False: a run made there stands for it as it is, with an allowance
+    runs: int = 0
+
+
+def allowance(current_ratio: float, difference_K: float | None, share: float = RATE_SHARE) -> float:
+    """Return U (k = 2) as a share of the capacity for a run that is not quite at the conditions wanted.
+
+    Args:
+        current_ratio: Current of the run over that wanted, above 0.
+        difference_K: Temperature of the run minus that wanted; None: no temperature is asked for.
+        share: Half-width of the rectangle for each e-fold of current.
+
+    Raises:
+        AnalysisError: the ratio is not above 0.
+
+    Source: JCGM 100:2008, 4.3.7 (rectangle); the half-widths are common practice.
+    """
+    if not (math.isfinite(current_ratio) and current_ratio > 0):
+        raise AnalysisError("two currents above 0 are needed to compare conditions")
+    by_rate = share * abs(math.log(current_ratio))
+    by_warmth = WARMTH_SHARE_PER_K * abs(difference_K or 0.0)
+    return 2.0 / math.sqrt(3.0) * math.hypot(by_rate, by_warmth)
+
+
+def on_basis(points: Sequence[RunPoint], current_A: float, temperature_degC: float | None = None) -> CommonBasis:
+    """Give a cell's capacity at reference conditions: a run made there as it is, else an estimate from its runs.
+
+    Args:
+        points: Complete discharges of one cell to one cut-off, oldest first, one at least.
+        current_A: Reference current (magnitude).
+        temperature_degC: Reference temperature; None: no temperature is asked for.
+
+    Returns:
+        The capacity with a U wider than that of the runs it stands on: the allowance for what was not converted, and
+        for the law being nearly true, is added in squares.
+
+    Raises:
+        AnalysisError: no run was made there and the runs do not carry the estimate (see `to_common_basis`), a run's
+            temperature is not known while one is asked for, or lies too far from it without a second temperature.
+
+    Source: as `to_common_basis`; JCGM 100:2008, 5.1.2 (sum in squares); the allowances are common practice.
+    """
+    if not points:
+        raise AnalysisError("no complete discharge from a full start to this cut-off")
+    if temperature_degC is not None and any(point.temperature_degC is None for point in points):
+        points = [point for point in points if point.temperature_degC is not None]
+        if not points:
+            raise AnalysisError("the cell's temperature was not recorded, so nothing ties its runs to the basis")
+    for point in reversed(points):
+        off_K = _off_K(point, temperature_degC)
+        near = abs(point.current_A / current_A - 1.0) <= AT_CURRENT if current_A > 0 else False
+        if near and abs(off_K or 0.0) <= AT_K:
+            U = math.hypot(
+                point.capacity_U_Ah, point.capacity_Ah * allowance(point.current_A / current_A, _wide(off_K))
+            )
+            text = f"A run at {point.current_A:.3g} A stands for it as it is, with an allowance for the difference."
+            return CommonBasis(
+                point.capacity_Ah, U, current_A, temperature_degC, None, None, text, converted=False, runs=1
+            )
+    if len(points) == 1:
+        point = points[0]
+        raise AnalysisError(
+            f"its only run was made at {_conditions(point.current_A, point.temperature_degC)}, the basis is "
+            f"{_conditions(current_A, temperature_degC)}: another run at another current or temperature would tell"
+        )
+    warmths = [point.temperature_degC for point in points if point.temperature_degC is not None]
+    if temperature_degC is None and warmths and max(warmths) - min(warmths) > AT_K:
+        raise AnalysisError("the runs were made at different temperatures, and the basis names none")
+    found = to_common_basis(points, current_A, temperature_degC)
+    nearest = min((point.current_A for point in points), key=lambda value: abs(math.log(value / current_A)))
+    off: float | None = None
+    if temperature_degC is not None:
+        known = [float(point.temperature_degC) for point in points if point.temperature_degC is not None]
+        low, high = min(known), max(known)
+        beyond = max(low - temperature_degC, temperature_degC - high, 0.0)
+        if beyond > AT_K:
+            raise AnalysisError(
+                f"{temperature_degC:g} degC is too far from the {low:.3g} to {high:.3g} degC of the runs to estimate at"
+            )
+        # a temperature that was brought in by the fit leaves what lies beyond the runs, else the whole difference
+        off = beyond if found.per_K is not None else max(abs(value - temperature_degC) for value in known)
+        if found.per_K is None and off > AT_K:
+            raise AnalysisError(
+                f"a run at {low if temperature_degC - low > AT_K else high:.3g} degC is too far from "
+                f"{temperature_degC:g} degC, and the others carry no coefficient"
+            )
+    share = MODEL_SHARE
+    if found.exponent is None:
+        share = RATE_SHARE
+        if max(abs(point.current_A / current_A - 1.0) for point in points) > AT_CURRENT:
+            raise AnalysisError(f"every run was made at about {nearest:.3g} A: they carry no step to {current_A:.3g} A")
+    wide = allowance(nearest / current_A, _wide(off), share)
+    return replace(
+        found,
+        capacity_U_Ah=math.hypot(found.capacity_U_Ah, found.capacity_Ah * wide),
+        temperature_degC=temperature_degC,
+        runs=len(points),
+    )
+
+
+def _wide(off_K: float | None) -> float | None:
+    return None if off_K is None else abs(off_K) + WARMTH_KNOWN_K
+
+
+def _conditions(current_A: float, temperature_degC: float | None) -> str:
+    return f"{current_A:.3g} A" + ("" if temperature_degC is None else f" and {temperature_degC:.3g} degC")
+
+
+def _off_K(point: RunPoint, temperature_degC: float | None) -> float | None:
+    if temperature_degC is None or point.temperature_degC is None:
+        return None
+    return point.temperature_degC - temperature_degC
 
 
 def to_common_basis(points: Sequence[RunPoint], current_A: float, temperature_degC: float | None = None) -> CommonBasis:
@@ -104,4 +225,5 @@ def to_common_basis(points: Sequence[RunPoint], current_A: float, temperature_de
         exponent,
         per_K,
         f"Estimated at {where} from {len(points)} runs of this cell; not a measured capacity.",
+        runs=len(points),
     )

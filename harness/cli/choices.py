@@ -102,6 +102,7 @@ COMPARE_CSV = (
     "resistance_duration_s", "energy_Wh", "temperature_rise_K", "grade", "tied_with", "chemistry", "form", "start",
     "run",
 )  # fmt: skip
+BASIS_CSV = ("basis_Ah", "basis_U_Ah", "basis_why")
 SORTS = {
     "rank": ("rank", False),
     "cell": ("cell", False),
@@ -112,6 +113,15 @@ SORTS = {
 }
 
 
+def _basis_cells(row: dict[str, Any]) -> dict[str, Any]:
+    found = row.get("common_basis") or {}
+    return {
+        "basis_Ah": found.get("capacity_Ah"),
+        "basis_U_Ah": found.get("capacity_U_Ah"),
+        "basis_why": found.get("why"),
+    }
+
+
 def compare(
     runs: RunsArgument = None,
     every: AllOption = False,
@@ -120,20 +130,34 @@ def compare(
     csv: Annotated[Path | None, typer.Option("--csv", help="Write the table as CSV too.")] = None,
     plot: Annotated[Path | None, typer.Option("--plot", help="Draw the curves over each other into this file.")] = None,
     criteria: CriteriaOption = "general",
+    common_basis: Annotated[
+        bool, typer.Option("--common-basis", help="Estimate each capacity at one current, warmth and cut-off.")
+    ] = False,
+    at_current: Annotated[str | None, typer.Option("--at-current", help="Of that basis, such as 0.5 A.")] = None,
+    at_temperature: Annotated[str | None, typer.Option("--at-temperature", help="Of it, such as 20 degC.")] = None,
+    at_cutoff: Annotated[str | None, typer.Option("--at-cutoff", help="Of it, such as 3.0 V.")] = None,
+    rank_on_basis: Annotated[
+        bool, typer.Option("--rank-on-basis", help="Rank by that estimate, not by what was measured.")
+    ] = False,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
     """Put cells side by side: who holds how much, who cannot be told apart, who falls out of the batch.
 
+    A cell with several runs alike gets its course over time: of capacity, and of resistance.
+
     Example: amphora compare --all --csv cells.csv --plot cells.png
     """
+    from harness.comparing import basis_from
     from harness.comparing import compare as compare_runs
     from harness.report.tables import as_csv, comparison_table
 
     if sort not in SORTS:
         raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
+    asked = common_basis or rank_on_basis or (at_current, at_temperature, at_cutoff) != (None,) * 3
+    basis = basis_from(at_current, at_temperature, at_cutoff) if asked else None
     folders = _folders(runs, every, logs)
-    found = compare_runs(folders, criteria, each_run)
+    found = compare_runs(folders, criteria, each_run, basis, rank_on_basis)
     if found["damaged"] and runs:
         raise InputError(found["damaged"][0]["text"])
     for item in found["damaged"]:
@@ -143,7 +167,8 @@ def compare(
     have.sort(key=lambda row: row[name], reverse=falling)
     found["cells"] = have + [row for row in found["cells"] if row[name] is None]
     if csv is not None:
-        _write_new(csv, as_csv(COMPARE_CSV, found["cells"]))
+        columns = COMPARE_CSV if basis is None else (*COMPARE_CSV, *BASIS_CSV)
+        _write_new(csv, as_csv(columns, [{**row, **_basis_cells(row)} for row in found["cells"]]))
         say(f"table written to {csv}")
     if plot is not None:
         from harness.report.figures import plot_overlay

@@ -1,10 +1,12 @@
 """Promises of the charge metrics."""
 
+import math
+
 import numpy as np
 import pytest
 
 from harness.analysis.charge import charge_metrics, cycle_efficiency, fit_taper, passes_agree, trend
-from harness.analysis.common_basis import RunPoint, to_common_basis
+from harness.analysis.common_basis import RunPoint, on_basis, to_common_basis
 from harness.analysis.integration import accumulate
 from harness.analysis.phases import find_phases
 from harness.analysis.records import Record
@@ -95,3 +97,50 @@ def test_common_basis_recovers_an_exponent_and_refuses_what_the_data_do_not_carr
         to_common_basis([points[1], points[1]], 0.4)
     with pytest.raises(AnalysisError, match="too far"):
         to_common_basis(points, 3.0)
+
+
+def at(amps: float, degC: float | None = 20.0, exponent: float = 1.05, per_K: float = 0.0) -> RunPoint:
+    warmth = math.exp(per_K * ((20.0 if degC is None else degC) - 20.0))
+    return RunPoint(2.0 * (amps / 0.4) ** (1 - exponent) * warmth, 0.02, amps, degC)
+
+
+def test_a_run_made_at_the_basis_stands_as_it_is_and_its_uncertainty_is_wider():
+    found = on_basis([at(0.2), at(0.41, 22.0)], 0.4, 20.0)
+    assert not found.converted and found.capacity_Ah == at(0.41, 22.0).capacity_Ah
+    assert 0.02 < found.capacity_U_Ah < 0.06
+    far = on_basis([at(0.41, 24.5)], 0.4, 20.0)
+    assert far.capacity_U_Ah > found.capacity_U_Ah
+
+
+def test_an_estimate_is_wider_the_farther_the_basis_lies_from_the_runs():
+    points = [at(0.2), at(0.8)]
+    near, far = on_basis(points, 0.25, 20.0), on_basis(points, 0.4, 20.0)
+    for found, amps in ((near, 0.25), (far, 0.4)):
+        assert found.converted and found.estimate
+        assert found.capacity_Ah == pytest.approx(at(amps).capacity_Ah, rel=1e-9)
+    assert 0.02 < near.capacity_U_Ah < far.capacity_U_Ah
+
+
+def test_temperature_is_brought_in_only_where_the_runs_carry_it():
+    warm = on_basis([at(0.4, 5.0, per_K=0.006), at(0.4, 35.0, per_K=0.006)], 0.4, 20.0)
+    assert warm.per_K == pytest.approx(0.006) and warm.capacity_Ah == pytest.approx(2.0)
+    with pytest.raises(AnalysisError, match="different temperatures"):
+        on_basis([at(0.2, 5.0), at(0.8, 35.0)], 0.4)
+
+
+@pytest.mark.parametrize(
+    ("points", "amps", "degC", "told"),
+    [
+        ([], 0.4, None, "no complete discharge"),
+        ([at(0.2)], 0.4, 20.0, "its only run was made at 0.2 A and 20 degC"),
+        ([at(0.2), at(0.2)], 0.4, 20.0, "nearly the same"),
+        ([at(0.2, 5.0), at(0.8, 5.0)], 0.4, 20.0, "5 degC"),
+        ([at(0.2, None), at(0.8, None)], 0.4, 20.0, "not recorded"),
+        ([at(0.2, 5.0), at(0.2, 25.0)], 0.4, 20.0, "no step to 0.4 A"),
+        ([at(0.2), at(0.8)], 5.0, 20.0, "too far"),
+        ([at(0.2, 5.0), at(0.8, 35.0)], 0.4, 20.0, "both rate and temperature"),
+    ],
+)
+def test_what_the_runs_do_not_carry_is_refused_with_the_reason(points, amps, degC, told):
+    with pytest.raises(AnalysisError, match=told):
+        on_basis(points, amps, degC)
