@@ -275,10 +275,10 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
         x = float(value["charge_state"]) * 100 if by_state else float(value["duration_s"])
         name = _kind_of(value) if by_state else str(value["method"])
         if far_apart and not by_state and value.get("charge_state") is not None:
-            name += f", cell at {round(float(value['charge_state']), 1):.0%}"
+            name += f", cell at {round(float(value['charge_state']), 1) * 100:.0f} %"
         groups.setdefault(name, []).append((x, float(value["ohm"]) * 1000, float(value["U_ohm"]) * 1000))
-    largest = sorted(groups.items(), key=lambda item: -len(item[1]))[:6]
-    for index, (name, points) in enumerate(sorted(largest)):
+    largest = sorted(groups.items(), key=lambda item: (-len(item[1]), item[0]))[:6]
+    for index, (name, points) in enumerate(largest):  # the most points in the darkest ink
         points.sort()
         x_all, y_all, bars = (list(column) for column in zip(*points, strict=True))
         line = look.series(index)
@@ -487,8 +487,9 @@ def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
     # A short step at the very current of the discharge, before it, is a pulse as well: no stub at the left edge.
     ends = np.flatnonzero(np.diff(np.concatenate(([0], steady.astype(np.int8), [0]))))
     for first, after in zip(ends[::2], ends[1::2], strict=True):
-        if stretch.moved_Ah[after - 1] - stretch.moved_Ah[first] < 0.005 * stretch.moved_Ah[-1]:
-            volts[first:after] = np.nan
+        if stretch.moved_Ah[after - 1] - stretch.moved_Ah[first] >= 0.005 * stretch.moved_Ah[-1]:
+            volts[:first] = np.nan
+            break
     return stretch.moved_Ah, volts
 
 

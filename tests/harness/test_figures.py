@@ -1,5 +1,6 @@
 """Promises of the pictures: the same run gives the same bytes, units on axes, nothing drawn across a gap."""
 
+import dataclasses
 import itertools
 from pathlib import Path
 from typing import Any
@@ -9,12 +10,18 @@ import pytest
 
 from harness.analysis.records import Gap, Measurement, Record, RunInfo, Specification
 from harness.analysis.resistance import find_resistances
+from harness.duty import CellModel, fit, load_duty
 from harness.errors import InputError
 from harness.report import look
 from harness.report.figures import (
     KINDS,
     _broken,
+    _curve,
+    _device,
+    _figure,
     _over_time,
+    _resistances_into,
+    _running_mean,
     _thin,
     draw_overlay,
     draw_run,
@@ -22,9 +29,11 @@ from harness.report.figures import (
     split,
     voltage_curve_svg,
 )
+from harness.report.fit_plot import plot_fit
 
 SPEC = Specification(0.001, 0.001, 0.0001)
 BENCH = Measurement(SPEC, SPEC, SPEC, SPEC)
+OF_A_NIGHT = tuple(kind for kind in KINDS if kind != "device")
 
 
 def night(cell: str = "path-light-1", capacity_Ah: float = 2.0) -> tuple[Record, RunInfo, dict[str, Any]]:
@@ -55,13 +64,23 @@ def night(cell: str = "path-light-1", capacity_Ah: float = 2.0) -> tuple[Record,
     )
 
 
+def survey() -> tuple[Record, RunInfo, dict[str, Any]]:
+    """A lamp of 10 ohm above 3 V, its voltage swept down and up, a rest before."""
+    volts = np.concatenate((np.zeros(20), np.linspace(4.2, 2.5, 60), np.linspace(2.5, 4.2, 60)))
+    amps = np.where(volts > 3.0, volts / 10, 0.0)
+    step = np.repeat([0, 1, 2], [20, 60, 60])
+    record = Record(np.arange(140.0), volts, amps, np.full(140, 20.0), step, np.array([20.0, 80.0]))
+    info = RunInfo("light/lamp", "light", "light", "li-ion", "unknown", 3.0, BENCH, profile="lamp")
+    return record, dataclasses.replace(info, step_kinds=("rest", "sweep", "sweep")), {}
+
+
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
 def test_the_same_run_gives_the_same_bytes(tmp_path: Path, suffix: str) -> None:
     run = night()
     kinds = ["time", "resistance"] if suffix != ".png" else None
     once = draw_run(*run, tmp_path / f"a{suffix}", kinds)
     again = draw_run(*run, tmp_path / f"b{suffix}", kinds)
-    assert len(once) == len(kinds or KINDS)
+    assert len(once) == len(kinds or OF_A_NIGHT)
     starts = {".png": b"\x89PNG", ".svg": b"<?xml", ".pdf": b"%PDF"}
     for first, second in zip(once, again, strict=True):
         assert first.read_bytes() == second.read_bytes()
@@ -78,7 +97,7 @@ def test_every_axis_names_its_unit() -> None:
     record, info, result = night()
     with look.style():
         for kind in KINDS:
-            figure = _MAKERS[kind](record, info, result)
+            figure = _MAKERS[kind](*(survey() if kind == "device" else (record, info, result)))
             assert figure is not None, kind
             for axes in figure.axes:
                 assert " / " in axes.get_ylabel(), kind
@@ -151,6 +170,84 @@ def test_small_curves_for_the_certificate_are_reproducible_svg() -> None:
     assert first == voltage_curve_svg(x, 4.2 - 0.5 * x, cutoff_V=3.0)
     assert b"<svg" in first
     assert b"<svg" in resistance_curve_svg(result["resistances"])
+
+
+def test_a_survey_of_a_device_is_drawn_over_voltage_and_never_as_a_cell(tmp_path: Path) -> None:
+    record, info, result = survey()
+    made = draw_run(record, info, result, tmp_path / "lamp.png")
+    assert [path.name for path in made] == ["lamp-time.png", "lamp-temperature.png", "lamp-device.png"]
+    for kind in ("charge", "resistance", "incremental"):
+        with pytest.raises(InputError, match=f"no data for the picture '{kind}'"):
+            draw_run(record, info, result, tmp_path / "x.png", [kind])
+    with look.style():
+        device, over_time = _device(record, info, result), _over_time(record, info, result)
+    assert device is not None and over_time is not None
+    falling, rising = device.axes[0].lines
+    assert (falling.get_label(), rising.get_label()) == ("sweep 1, falling", "sweep 1, rising")
+    assert falling.get_linestyle() != rising.get_linestyle()
+    assert not over_time.axes[0].texts  # a device has no cut-off
+    assert "into the device" in over_time.axes[1].get_ylabel()
+    assert _device(*night()) is None
+
+
+def test_a_pulse_at_the_current_of_the_discharge_leaves_no_stub_before_it() -> None:
+    record, _, _ = night()
+    # the first 10 s of the discharge, then a pause of nothing: the stub of a two-step method
+    amps = record.current_A.copy()
+    pause = (record.t_s > 620) & (record.t_s <= 1200)
+    amps[pause] = 0.0
+    stretch = next(s for s in split(dataclasses.replace(record, current_A=amps)) if s.discharge)
+    x, y = _curve(dataclasses.replace(record, current_A=amps), stretch)
+    seen = np.flatnonzero(np.isfinite(y))
+    assert record.t_s[stretch.first + seen[0]] > 1200
+    assert seen.size > 100 and np.all(np.diff(x) >= 0)
+
+
+def test_resistances_far_apart_in_charge_state_are_told_apart() -> None:
+    def value(ohm: float, state: float) -> dict[str, Any]:
+        return {"method": "load step", "ohm": ohm, "U_ohm": 0.002, "duration_s": 10.0, "charge_state": state}
+
+    with look.style():
+        axes = _figure().subplots()
+        _resistances_into(axes, [value(0.07, 1.0), value(0.13, 0.0)])
+        _, names = axes.get_legend_handles_labels()
+    assert names == ["load step, cell at 0 %", "load step, cell at 100 %"]
+
+
+@pytest.mark.parametrize("lowest_V", [1.0, 2.5])
+def test_the_word_cut_off_stands_where_the_curve_is_not(lowest_V: float) -> None:
+    # a curve that falls to its cut-off and rests just above it: the word belongs to the left, low NiMH voltages too
+    record, info, result = night()
+    span = record.voltage_V.max() - record.voltage_V.min()
+    volts = lowest_V + (record.voltage_V - record.voltage_V.min()) * 0.4 / span
+    low = dataclasses.replace(record, voltage_V=volts)
+    with look.style():
+        figure = _over_time(low, dataclasses.replace(info, cutoff_V=lowest_V), result)
+    assert figure is not None
+    (word,) = figure.axes[0].texts
+    assert word.get_horizontalalignment() == "left"
+
+
+def test_the_mean_of_a_temperature_keeps_its_level_and_its_gaps() -> None:
+    noisy = np.full(2000, 21.0) + np.random.default_rng(1).normal(0, 0.05, 2000)
+    noisy[100] = np.nan
+    mean = _running_mean(noisy)
+    assert np.isnan(mean[100]) and np.isnan(mean).sum() == 1
+    assert np.nanstd(mean) < 0.3 * np.nanstd(noisy)
+    assert np.nanmean(mean) == pytest.approx(np.nanmean(noisy), abs=0.002)
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
+def test_the_same_fit_gives_the_same_bytes(tmp_path: Path, suffix: str) -> None:
+    duty = load_duty("path-light")
+    given, flat = np.linspace(0.0, 2.0, 50), np.full(50, 0.06)
+    cell = CellModel(given, 4.2 - 0.6 * given, flat, flat, 2.0, 0.02, 0.02, 20.0, "li-ion")
+    answer = {**fit(cell, duty), "cell": "hall-2"}
+    for name in "ab":
+        plot_fit(answer, 2.0, duty, tmp_path / f"{name}{suffix}")
+    assert (tmp_path / f"a{suffix}").read_bytes() == (tmp_path / f"b{suffix}").read_bytes()
+    if suffix != ".png":
+        assert b"Date" not in (tmp_path / f"a{suffix}").read_bytes()
 
 
 def test_palette_keeps_its_order_in_grey_and_each_series_has_its_own_line() -> None:
