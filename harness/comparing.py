@@ -441,7 +441,9 @@ def likely_cause(out: Mapping[str, float]) -> str:
 
 
 def trends(runs: Sequence[Item]) -> list[dict[str, Any]]:
-    """Return the course of cells with two or more runs: of capacity, and of resistance, like compared with like.
+    """Return the course of cells with repeated runs: of capacity, and of resistance, like compared with like.
+
+    A cell is listed when one of both has a course, or when it has two tests that count and they are not alike.
 
     Capacity: complete discharges from a known full start, currents within 10 %, cut-offs within 10 mV, temperatures
     within 5 K. Resistance: one method, the same time after the step within 5 %, pulse currents within 10 %, charge
@@ -462,6 +464,8 @@ def trends(runs: Sequence[Item]) -> list[dict[str, Any]]:
         if len(full) < 2 and len(pulsed) < 2:
             continue
         capacity, resistance = _capacity_trend(full), _resistance_trend(pulsed)
+        if len(full) < 2 and "why" in resistance:
+            continue  # a charge and a test, say: nobody meant to repeat anything
         texts = [part["text"] for part in (capacity, resistance) if "text" in part]
         texts += [
             f"{what} over time: {part['why']}"

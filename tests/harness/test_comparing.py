@@ -303,8 +303,14 @@ def test_a_growth_within_what_a_contact_makes_is_not_told_unless_sensed_at_the_c
     "other", [{"state": 0.8}, {"duration": 1.0}, {"amps": -1.0}, {"degC": 30.0}, {"sensed_at": "load"}, {"state": None}]
 )
 def test_pulses_that_are_not_alike_make_no_course(tmp_path, other):
-    runs = [
-        (tmp_path, pulses("2026-01-01T00:00:00Z", 0.06), {}),
-        (tmp_path, pulses("2026-07-01T00:00:00Z", 0.09, **other), {}),
+    tests = [
+        {**figures(day, 2.2), **pulses(day, ohm, **more)}
+        for day, ohm, more in (("2026-01-01T00:00:00Z", 0.06, {}), ("2026-07-01T00:00:00Z", 0.09, other))
     ]
-    assert "alike" in trends(runs)[0]["resistance"]["why"]
+    assert "alike" in trends([(tmp_path, test, {}) for test in tests])[0]["resistance"]["why"]
+
+
+def test_a_charge_and_a_test_are_no_repeated_runs_and_are_not_spoken_of(tmp_path):
+    charge = pulses("2026-01-01T00:00:00Z", 0.06, amps=0.3)
+    test = {**figures("2026-01-02T00:00:00Z", 2.2), **pulses("2026-01-02T00:00:00Z", 0.09)}
+    assert trends([(tmp_path, charge, {}), (tmp_path, test, {})]) == []
