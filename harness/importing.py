@@ -141,7 +141,7 @@ def parse_map(text: str) -> dict[str, str]:
         name, column = name.strip().lower(), column.strip()
         if not equals or name not in CHANNELS:
             raise InputError(
-                f"--map: {part.strip()!r}; entries such as t=Time,v=Voltage,i=Current(mA)*0.001 are accepted"
+                f"--map: {part.strip()[:80]!r}; entries such as t=Time,v=Voltage,i=Current(mA)*0.001 are accepted"
             )
         if not column:
             raise InputError(f"--map: {name}= names no column; header text or a number from 1 is accepted")

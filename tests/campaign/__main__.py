@@ -93,7 +93,7 @@ def summary(nights: list[Night], mark: str, wall_s: float, workers: int) -> dict
         "upper_bound_95": round(upper_bound(len(broken), len(nights)), 6) if nights else None,
         "readings": sum(night.rows for night in nights),
         "wall_s": round(wall_s, 1),
-        "night_s": round(sum(night.wall_s for night in nights) / max(len(nights), 1), 3),
+        "night_cpu_s": round(sum(night.cpu_s for night in nights) / max(len(nights), 1), 3),
         "workers": workers,
         "finished_utc": datetime.now(UTC).isoformat(timespec="seconds"),
         "sources": mark,
@@ -117,7 +117,7 @@ def show(found: dict[str, Any], nights: Iterable[Night]) -> None:
     print(
         f"{found['nights']} nights, {found['fired']} with a fault that struck, {found['broken']} broken promises, "
         f"95 % upper bound of the rate {found['upper_bound_95']}, {found['readings']} readings, "
-        f"{found['wall_s']:.0f} s ({found['night_s']:.2f} s a night)"
+        f"{found['wall_s']:.0f} s ({found['night_cpu_s']:.2f} s of a processor a night)"
     )
 
 

@@ -316,6 +316,7 @@ def _go_on(kill: Kill, place: Scene) -> None:
         kill.wrong.append("the folder cannot be read")
         return
     words = ["resume", str(run.folder), "--bench", str(place.served.bench)]
+    _wait_for_keeper(place)
     if kill.way == "stop":
         kill.asked = _asks(place, words)
         if kill.asked:
@@ -332,6 +333,31 @@ def _go_on(kill: Kill, place: Scene) -> None:
             f"allowed), {kill.whole_Ah:.4f} Ah uninterrupted"
         )
     place.amphora.call(*words, code=2)
+
+
+def _wait_for_keeper(place: Scene) -> None:
+    """Wait until the keeper has given the channels back; who resumes before is told to wait for it."""
+    from harness.errors import BenchError
+    from harness.lock import acquire_channel
+
+    tables = tomllib.loads(place.served.bench.read_text(encoding="utf-8"))["instruments"]
+    before = os.environ.get("XDG_RUNTIME_DIR")
+    os.environ["XDG_RUNTIME_DIR"] = str(place.folder)
+
+    def free() -> bool:
+        try:
+            for name, table in tables.items():
+                acquire_channel(name, table).release()
+        except BenchError:
+            return False
+        return True
+
+    try:
+        wait_for(free, 10.0)
+    finally:
+        del os.environ["XDG_RUNTIME_DIR"]
+        if before is not None:
+            os.environ["XDG_RUNTIME_DIR"] = before
 
 
 def _asks(place: Scene, words: list[str]) -> bool:

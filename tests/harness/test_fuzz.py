@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from drivers.dialect import parse_dialect
 from drivers.errors import DescriptionError
 from drivers.line_format import format_from_dict
+from harness.errors import InputError
+from harness.importing import parse_map
 from tests.campaign.fuzzing import SEEDS, TARGETS, Source, damaged, mutated
 
 FAST = ("scpi", "lines", "bench", "recipe", "chemistry", "duty", "dialect", "line-format", "map", "quantity")
@@ -67,3 +69,9 @@ def test_a_pattern_that_the_system_cannot_hold_is_told(pattern: str) -> None:
     begin, end = text.index("identity"), text.index("\n", text.index("identity"))
     with pytest.raises(DescriptionError):
         parse_dialect(text[:begin] + f'identity = ["{pattern}"]' + text[end:], "dialect.toml")
+
+
+def test_a_long_map_is_not_told_back_whole() -> None:
+    with pytest.raises(InputError) as caught:
+        parse_map("t9" * 3000)
+    assert len(str(caught.value)) < 300
