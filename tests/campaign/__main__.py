@@ -141,6 +141,8 @@ def main() -> int:
     if there:
         print(f"{len(there)} nights of these sources stand in {options.out} already", flush=True)
     out = options.out.open("a", encoding="utf-8") if options.out else None
+    if out is not None and out.tell():
+        out.write("\n")  # the last line may have been cut short
     told_s = begin
     with multiprocessing.Pool(options.workers, quiet) as pool:
         for night in pool.imap_unordered(guarded, [seed for seed in wanted if seed not in there], chunksize=4):

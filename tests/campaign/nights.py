@@ -225,7 +225,7 @@ def _spend(night: Night, rng: random.Random, folder: Path) -> None:
     if name in DISK:
         _disk(made.runner, name, night.at_reading, struck)
     elif name == KILLED_AT_ORDER:
-        _die_at_order(made, rng)
+        _die_at_order(made, rng, 1 if night.recipe == "charge" else 2)
     elif name in DEATHS:
         made.rig.dies_at = night.at_reading
     else:
@@ -247,9 +247,9 @@ def _spend(night: Night, rng: random.Random, folder: Path) -> None:
     _judge(night, made)
 
 
-def _die_at_order(made: _Set, rng: random.Random) -> None:
+def _die_at_order(made: _Set, rng: random.Random, most: int) -> None:
     """Have the process die at one of the first orders that switch on: before it acts, or just after."""
-    left = [rng.randint(1, 3)]
+    left = [rng.randint(1, most)]
     acts = rng.random() < 0.5
 
     def taken(one: SimulatedInstrument, what: str, act: Callable[[], None]) -> bool:
