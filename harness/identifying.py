@@ -5,6 +5,7 @@ the next), and hands it to the pure `harness.analysis.identification`. The answe
 whoever asks; `identified_field` gives what is kept.
 """
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +14,9 @@ from typing import TYPE_CHECKING, Any
 from harness.errors import InputError
 
 if TYPE_CHECKING:
-    from harness.analysis.identification import Evidence, Identification
+    from harness.analysis.identification import Curve, Evidence, Identification
+    from harness.analysis.records import FloatArray, IntArray
+    from harness.analysis.resistance import Resistance
     from harness.shelf import Cell
 
 
@@ -27,7 +30,7 @@ def evidence_of(folder: Path) -> "Evidence":
     import numpy as np
 
     from harness.analysis.identification import evidence_from_record
-    from harness.analysis.resistance import LOAD_STEP, find_resistances
+    from harness.analysis.resistance import find_resistances
     from harness.loading import load
 
     record, info = load(folder)
@@ -42,7 +45,11 @@ def evidence_of(folder: Path) -> "Evidence":
     rows = np.flatnonzero(np.isin(record.step, pulses))
     if rows.size:
         values = find_resistances(record, int(rows[0]), int(rows[-1]), None, info.measurement)
-        ohms = tuple(v.ohm for v in values if v.method == LOAD_STEP and 5.0 <= v.duration_s <= 15.0)
+        ohms = _ten_seconds(values)
+        if not ohms:
+            # Where nothing but small currents flowed, their flicker passes for steps of its own: take it out.
+            steady = replace(record, current_A=_levelled(record.current_A, rows))
+            ohms = _ten_seconds(find_resistances(steady, int(rows[0]), int(rows[-1]), None, info.measurement))
     return evidence_from_record(
         record,
         info.step_kinds,
@@ -53,11 +60,62 @@ def evidence_of(folder: Path) -> "Evidence":
     )
 
 
+def _ten_seconds(values: "Sequence[Resistance]") -> tuple[float, ...]:
+    from harness.analysis.resistance import LOAD_STEP
+
+    return tuple(v.ohm for v in values if v.method == LOAD_STEP and 5.0 <= v.duration_s <= 15.0)
+
+
+def _levelled(current_A: "FloatArray", rows: "IntArray") -> "FloatArray":
+    """Give every stretch of one level, within a tenth of the largest current in `rows`, its median; shape (n,)."""
+    import numpy as np
+
+    part = current_A[rows]
+    most_A = float(np.nanmax(np.abs(part)))
+    if not most_A > 0:
+        return current_A
+    level = np.round(part / (0.1 * most_A))
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(level) != 0) + 1, [part.size]))
+    out = np.array(current_A, dtype=float)
+    for begin, end in itertools.pairwise(edges):
+        middle = float(np.median(part[begin:end]))
+        out[rows[begin:end]] = middle if abs(middle) > 0.03 * most_A else 0.0
+    return out
+
+
+def folders_of(names: Sequence[Path], logs: Path) -> list[Path]:
+    """Return the run folders meant: each name is a run folder, or a cell's id that stands for all its runs.
+
+    Raises:
+        InputError: a cell without runs. (A name that is neither is told when its folder is read.)
+    """
+    from harness.shelf import Shelf
+
+    folders: list[Path] = []
+    for name in names:
+        own = logs / name.name if len(name.parts) == 1 else name
+        if (name / "run.json").is_file() or not (own / "cell.json").is_file():
+            folders.append(name)
+            continue
+        runs = Shelf(own.parent).runs(own.name)
+        if not runs:
+            raise InputError(
+                f"{own.name}: no run with this cell yet; begin with "
+                f"`amphora run --cell {own.name} --profile identify --present`"
+            )
+        folders += runs
+    return list(dict.fromkeys(folders))
+
+
 def identify_runs(folders: Sequence[Path]) -> "Identification":
     """Say what a cell is from the runs made with it, or what to do next.
 
     Args:
-        folders: Run folders of one cell, oldest first; later evidence of a kind stands for earlier.
+        folders: Run folders of one cell, oldest first; of several discharges the one that moved most counts,
+            of load steps and watched charges the last.
+
+    Returns:
+        The answer; where a shipped recipe does the next step, `next_step` says the command.
 
     Raises:
         InputError: no folder, runs of different cells, or no voltage as found.
@@ -67,7 +125,8 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
 
     if not folders:
         raise InputError("identification: no run given")
-    cells = {load(folder)[1].cell_id for folder in folders}
+    infos = [load(folder)[1] for folder in folders]
+    cells = {info.cell_id for info in infos}
     if len(cells) > 1:
         raise InputError(
             f"identification: the runs are of several cells ({', '.join(sorted(cells))}); give those of one"
@@ -79,14 +138,33 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             known,
             declared_rechargeable=more.declared_rechargeable,
             step_ohm=more.step_ohm or known.step_ohm,
-            discharge=more.discharge or known.discharge,
+            discharge=_most(known.discharge, more.discharge),
+            reference_A=more.reference_A or known.reference_A,
         )
         if more.charge is not None:
             known = replace(
                 known, charge=more.charge, charge_It=more.charge_It,
                 rested_after_charge_V=more.rested_after_charge_V, rest_after_charge_h=more.rest_after_charge_h,
             )  # fmt: skip
-    return identify(known)
+    found = identify(known)
+    judged = ", ".join(info.run_id.rsplit("/", 1)[-1] for info in infos)
+    evidence = (f"judged from {len(infos)} run{'s' if len(infos) > 1 else ''}: {judged}", *found.evidence)
+    return replace(found, evidence=evidence, next_step=found.next_step + _commands(found, infos[0].cell_id))
+
+
+def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
+    if one is None or other is None:
+        return one or other
+    return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one
+
+
+def _commands(found: "Identification", cell_id: str) -> str:
+    """Return the shipped recipes that do the next step, as they are typed."""
+    if not found.recipes:
+        return ""
+    here = {"identify": " --present"}
+    typed = [f"`amphora run --cell {cell_id} --profile {name}{here.get(name, '')}`" for name in found.recipes]
+    return f" ({', then '.join((*typed, f'`amphora identify {cell_id}`'))})"
 
 
 def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:

@@ -76,6 +76,7 @@ class Identification:
     evidence: tuple[str, ...]
     next_step: str
     may_charge: bool  # a watched charge inside the most cautious window is allowed as the next step
+    recipes: tuple[str, ...] = ()  # shipped recipes that do the next step, in this order
 
 
 # Resting voltages at which each kind may be found, widest case (FACTS of the trade, common practice).
@@ -273,8 +274,12 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
     found_V = evidence.as_found_V
     rechargeable = evidence.declared_rechargeable
 
-    def answer(name: str, confidence: Confidence, next_step: str, may_charge: bool = False) -> Identification:
-        return Identification(name, CHEMISTRY_KEY.get(name), confidence, tuple(words), next_step, may_charge)
+    def answer(
+        name: str, confidence: Confidence, next_step: str, may_charge: bool = False, recipes: tuple[str, ...] = ()
+    ) -> Identification:
+        lacks = _lacking(evidence) if confidence != "sure" else ""
+        said = (*words, lacks) if lacks else tuple(words)
+        return Identification(name, CHEMISTRY_KEY.get(name), confidence, said, next_step, may_charge, recipes)
 
     ruined = found_V < 1.5 and not left & {"nickel"}
     high = bool(evidence.step_ohm) and float(np.median(evidence.step_ohm)) > HIGH_OHM
@@ -289,6 +294,9 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
             "no further run settles this: look for its markings or data sheet, and enter its chemistry on the shelf by "
             "these; without them do not charge it, it may be a primary cell", False,
         )  # fmt: skip
+    if left == {"li-ion"} and found_V <= ABOVE_ALL_V and not evidence.step_ohm:
+        words.append("its resistance is not known, and a high one would speak for a primary cell")
+        return answer(CANNOT_TELL, "open", "measure its resistance by small load steps", recipes=("identify",))
     if left == {"li-ion"} and not ruined and (found_V > ABOVE_ALL_V or not high):
         sure: Confidence = "sure" if found_V > ABOVE_ALL_V else "likely"
         return answer(
@@ -335,19 +343,37 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         limit = "3.60 V" if found_V >= 2.0 else "1.60 V"
         return answer(
             CANNOT_TELL, "open",
-            f"discharge it at 0.1 It to {'2.5' if found_V >= 2.0 else '1.0'} V and look at the curve, then charge it "
-            f"watched, at most 0.1 It, to {limit}, and let it rest for an hour", found_V >= 0.9,
+            f"charge it watched, at most 0.1 It, to {limit}, let it rest for an hour, then discharge it at 0.1 to "
+            f"0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at both curves", found_V >= 0.9,
+            ("identify", "overnight"),
         )  # fmt: skip
     if evidence.discharge is None:
         return answer(
             CANNOT_TELL, "open",
-            f"discharge it at 0.1 It to {'2.9' if found_V >= 2.0 else '1.0'} V, watched, and look at the curve",
+            f"discharge it at 0.1 to 0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at the curve",
+            recipes=("overnight",),
         )  # fmt: skip
     return answer(
         CANNOT_TELL, "open",
         "charge it watched at 0.1 It within the most cautious window (3.60 V, or 1.60 V below 2.0 V as found) until "
-        "that voltage, then discharge it at 0.1 It through its knee; if that does not settle it, retire it", True,
+        "that voltage, then discharge it at 0.1 to 0.2 It through its knee; if that does not settle it, go by its "
+        "markings, or retire it", True, ("identify", "overnight"),
     )  # fmt: skip
+
+
+def _lacking(evidence: Evidence) -> str:
+    """What has not been seen of the cell, in words; empty when nothing is lacking."""
+    lacks = [] if evidence.step_ohm else ["small load steps"]
+    if evidence.charge is None:
+        lacks.append("a watched charge of at most 0.1 It")
+    if evidence.rested_after_charge_V is None or (evidence.rest_after_charge_h or 0.0) < 0.95:
+        lacks.append("an hour's rest after a watched charge")
+    curve = evidence.discharge
+    if curve is None:
+        lacks.append("a discharge curve")
+    elif curve.moved_Ah.size and curve.moved_Ah[-1] - curve.moved_Ah[0] < _least_Ah(curve, evidence.reference_A):
+        lacks.append("a discharge long enough to show its shape")
+    return f"not seen yet: {', '.join(lacks)}" if lacks else ""
 
 
 def _took_like_nickel(evidence: Evidence) -> bool:
@@ -403,6 +429,13 @@ def _densest(q: FloatArray, v: FloatArray, width_V: float) -> tuple[float, float
     return float(amount[best] / charge[-1]), float(volts[best] + width_V / 2)
 
 
+def _joined(pieces: list[Curve]) -> tuple[FloatArray, FloatArray]:
+    """Put the pieces of one interrupted discharge behind one another: charge and voltage, shape (n,) each."""
+    ends = np.cumsum([0.0, *(float(piece.moved_Ah[-1]) for piece in pieces[:-1])])
+    moved = np.concatenate([piece.moved_Ah + end for piece, end in zip(pieces, ends, strict=True)])
+    return moved, np.concatenate([piece.voltage_V for piece in pieces])
+
+
 def evidence_from_record(
     record: Record,
     step_kinds: tuple[str, ...],
@@ -431,6 +464,7 @@ def evidence_from_record(
         Common practice.
     """
     curves: dict[str, Curve] = {}
+    pieces: list[Curve] = []  # of the discharge that goes on
     rested: float | None = None
     hours: float | None = None
     charged_at = -1
@@ -441,6 +475,12 @@ def evidence_from_record(
         t, v, i = record.t_s[rows], record.voltage_V[rows], record.current_A[rows]
         if kind in ("charge", "discharge"):
             moved = np.concatenate(([0.0], np.cumsum(np.abs(i[1:] + i[:-1]) / 2 * np.diff(t)))) / 3600
+            if kind == "charge":
+                pieces.clear()
+            else:
+                # Load steps and rests in between do not end a discharge; only a charge does.
+                pieces.append(Curve(moved, v, float(np.median(i))))
+                moved, v = _joined(pieces)
             curve = Curve(moved, v, float(np.median(i)))
             if kind not in curves or moved[-1] > curves[kind].moved_Ah[-1]:
                 curves[kind] = curve
@@ -458,4 +498,5 @@ def evidence_from_record(
         charge_It=abs(charge.current_A) / reference_A if charge is not None and reference_A else None,
         rested_after_charge_V=rested,
         rest_after_charge_h=hours,
+        reference_A=reference_A,
     )

@@ -15,7 +15,13 @@ def register(app: typer.Typer) -> None:
 
 
 def identify(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run folders of one cell, oldest first.")],
+    runs: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="RUN...",
+            help="Run folders of one cell, oldest first, judged together; or the cell's id: all its runs.",
+        ),
+    ],
     save: Annotated[bool, typer.Option("--save", help="Keep the answer in the cell's record on the shelf.")] = False,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
@@ -28,8 +34,9 @@ def identify(
     """
     from dataclasses import asdict
 
-    from harness.identifying import identify_runs, save_identification
+    from harness.identifying import folders_of, identify_runs, save_identification
 
+    runs = folders_of(runs, logs)
     found = identify_runs(runs)
     data: dict[str, Any] = {**asdict(found), "saved": save}
     if save:

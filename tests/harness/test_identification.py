@@ -2,8 +2,11 @@
 
 import importlib.util
 import sys
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,7 +23,12 @@ from harness.analysis.identification import (
     identify,
 )
 from harness.analysis.records import Record
-from harness.errors import AnalysisError
+from harness.errors import AnalysisError, InputError
+from harness.identifying import folders_of, identified_field, identify_runs
+from harness.persons import ObligingPerson
+from harness.session import Request, carry_out, open_rig
+from harness.shelf import Cell, Shelf
+from harness.simulating import SimulatedSession
 
 
 def _campaign() -> ModuleType:
@@ -147,36 +155,102 @@ def test_evidence_is_gathered_from_the_steps_of_a_run() -> None:
     assert found.discharge is None
 
 
-def test_runs_of_the_simulated_bench_are_identified_from_their_folders(tmp_path: Path) -> None:
-    # A cell on the shelf as 'auto', taken through the watched charge and a night on the simulated bench.
-    from datetime import UTC, datetime
-
-    from harness.identifying import identified_field, identify_runs
-    from harness.persons import ObligingPerson
-    from harness.session import Request, carry_out, open_rig
-    from harness.shelf import Cell, Shelf
-    from harness.simulating import SimulatedSession
-
-    cell = {
-        "id": "path-light-9", "form": "18650", "chemistry": "auto", "source": "path light", "as_found_V": 3.24,
-        "as_found_utc": "2026-03-13T17:00:00Z", "mass_g": 44.0, "claim_Ah": 1.2, "declared_rechargeable": True,
-    }  # fmt: skip
-    Shelf(tmp_path).add(Cell.from_dict(cell))
-    folders = []
-    for profile in ("identify", "overnight"):
-        begin = {} if folders else {"start_soc": 0.3, "begin_utc": datetime(2026, 3, 13, 17, 30, tzinfo=UTC)}
-        session = SimulatedSession(tmp_path, "path-light-9", "lfp", 3, **begin)
+def _evening(logs: Path, kind: str, soc: float, profiles: tuple[str, ...], *, declared: bool = True) -> list[Path]:
+    """Put an unmarked cell on the shelf and take it through the shipped recipes on the simulated bench."""
+    cell_id = f"{kind}-{round(100 * soc)}"
+    begin: dict[str, Any] = {"start_soc": soc, "begin_utc": datetime(2026, 3, 13, 17, 30, tzinfo=UTC)}
+    folders: list[Path] = []
+    for profile in profiles:
+        session = SimulatedSession(logs, cell_id, kind, 3, **({} if folders else begin))
+        if not folders:
+            record = {
+                "id": cell_id, "form": "AA" if kind == "nimh" else "18650", "chemistry": "auto", "source": "path light",
+                "as_found_V": round(session.bench.cell.voltage(0.0), 3), "as_found_utc": "2026-03-13T17:00:00Z",
+                "declared_rechargeable": declared,
+            }  # fmt: skip
+            Shelf(logs).add(Cell.from_dict(record))
         rig = open_rig(session.description, session.clock, session.open)
         try:
-            request = Request("path-light-9", profile, tmp_path, present=True)
+            request = Request(cell_id, profile, logs, present=True)
             made = carry_out(request, session.description, rig, session.clock, ObligingPerson(), guarded=False)
         finally:
             rig.close()
             session.keep()
         assert made.exit_code == 0, made.text
+        assert made.folder is not None
         folders.append(made.folder)
+    return folders
+
+
+@pytest.mark.parametrize(
+    ("kind", "soc", "answer"),
+    [
+        ("li-ion", 0.5, LI_ION),
+        ("li-ion", 0.15, CANNOT_TELL),  # near its end a thionyl primary looks the same
+        ("worn-out", 0.5, CANNOT_TELL),
+        ("lfp", 0.2, LFP),
+        ("nimh", 0.3, NICKEL),
+    ],
+)
+def test_the_shipped_recipes_alone_name_a_cell_or_say_honestly_what_is_next(
+    tmp_path: Path, kind: str, soc: float, answer: str
+) -> None:
+    folders = _evening(tmp_path, kind, soc, ("identify", "overnight"))
+    first = identify_runs(folders[:1])
+    assert first.answer == CANNOT_TELL
+    assert f"`amphora run --cell {folders[0].parent.name} --profile overnight`" in first.next_step
+    assert any(text.startswith("small load steps show") for text in first.evidence)
+    assert any(text.startswith("not seen yet:") and "discharge" in text for text in first.evidence)
     found = identify_runs(folders)
-    assert found.answer == LFP
-    kept = identified_field(found, "path-light-9/night")
-    assert kept["chemistry"] == "lfp"
-    assert kept["evidence"]
+    assert found.answer == answer, found
+    assert found.evidence[0].startswith("judged from 2 runs: ")
+    assert identified_field(found, "night").get("chemistry") == found.chemistry
+    # The cell's id stands for all its runs, in any folder of logs.
+    assert folders_of([Path(folders[0].parent.name)], tmp_path) == folders
+    assert folders_of([folders[0].parent], Path("elsewhere")) == folders
+
+
+def test_a_full_cell_of_the_four_volt_class_is_named_by_the_identify_recipe_alone(tmp_path: Path) -> None:
+    found = identify_runs(_evening(tmp_path, "worn-out", 0.95, ("identify",)))
+    assert (found.answer, found.confidence) == (LI_ION, "sure")
+
+
+def test_load_steps_alone_say_which_evidence_is_lacking(tmp_path: Path) -> None:
+    folders = _evening(tmp_path, "li-ion", 0.3, ("load-steps",), declared=False)
+    found = identify_runs(folders)
+    assert found.answer == PRIMARY
+    lacking = next(text for text in found.evidence if text.startswith("not seen yet:"))
+    assert "a watched charge" in lacking
+    assert "an hour's rest" in lacking
+    assert not any("resistance is not known" in text for text in found.evidence)
+
+
+def test_a_cell_without_runs_is_told_how_to_begin(tmp_path: Path) -> None:
+    Shelf(tmp_path).add(Cell.from_dict({"id": "path-light-4", "form": "18650", "chemistry": "auto"}))
+    with pytest.raises(InputError, match="amphora run --cell path-light-4 --profile identify"):
+        folders_of([Path("path-light-4")], tmp_path)
+
+
+def test_the_end_of_a_charge_is_no_proof_of_its_kind() -> None:
+    # A nearly spent thionyl cell drawn from 3.36 V: the same curve that, five times as long, passes for LFP.
+    q = np.linspace(0.0, 1.0, 400)
+    volts = np.interp(q, [0, 0.85, 0.95, 1.0], [3.34, 3.24, 3.05, 2.5])
+    whole = Evidence(3.36, declared_rechargeable=True, discharge=Curve(q, volts, -0.1), reference_A=1.0)
+    assert identify(whole).answer == LFP
+    end = identify(Evidence(3.36, declared_rechargeable=True, discharge=Curve(0.1 * q, volts, -0.1), reference_A=1.0))
+    assert end.chemistry is None
+    assert any("the shape says nothing" in text for text in end.evidence)
+
+
+def test_a_cell_never_seen_above_a_thionyl_cells_end_is_not_called_li_ion() -> None:
+    q = np.linspace(0.0, 1.0, 400)
+    volts = np.interp(q, [0, 0.6, 0.8, 0.92, 1.0], [3.60, 3.47, 3.36, 3.18, 2.9])
+    low = Evidence(3.60, declared_rechargeable=True, step_ohm=(0.08,), discharge=Curve(q, volts, -0.1))
+    assert identify(low).chemistry is None
+    assert "a thionyl primary near its end looks the same" in " ".join(identify(low).evidence)
+    assert not identify(low).may_charge
+    high = replace(low, as_found_V=3.70, discharge=Curve(q, np.where(q < 0.1, 3.68, volts), -0.1))
+    assert identify(high).answer == LI_ION
+    unknown = identify(replace(high, step_ohm=()))
+    assert unknown.answer == CANNOT_TELL
+    assert unknown.recipes == ("identify",)
