@@ -18,7 +18,10 @@ AT_K = 5.0  # so too a run within this of the reference temperature
 # What is not converted, or converted by a law that only nearly holds, widens the uncertainty (half-widths of a
 # rectangle, as a share of the capacity; common practice: they bound what sound cells do near room temperature).
 RATE_SHARE = 0.10  # for each e-fold of current between a run and the reference, not converted
-MODEL_SHARE = 0.03  # for each e-fold of current between the nearest run and the reference, converted by the law
+MODEL_SHARE = 0.03  # so too for the nearest run, converted by the law
+SLOPE = 1.5  # of the law's own slope instead, if that is more
+EXPONENTS = (0.97, 1.08)  # beyond, the cut-off meets a knee or the cell changed: no law of rate (common practice)
+UPWARDS = 1.05  # of the highest current run: what comes above it may be a knee that no run has seen
 WARMTH_SHARE_PER_K = 0.005  # not converted
 WARMTH_KNOWN_K = 1.0  # how well a bench knows the cell's temperature: added to each difference
 
@@ -131,7 +134,18 @@ def on_basis(points: Sequence[RunPoint], current_A: float, temperature_degC: flo
                 f"a run at {low if temperature_degC - low > AT_K else high:.3g} degC is too far from "
                 f"{temperature_degC:g} degC, and the others carry no coefficient"
             )
-    share = MODEL_SHARE
+    highest = max(point.current_A for point in points)
+    if found.exponent is not None and current_A > UPWARDS * highest:
+        raise AnalysisError(
+            f"{current_A:.3g} A is too far above the {highest:.3g} A of the runs: the capacity may fall off there"
+        )
+    # the steeper the step between the runs, the less a straight line through them is to be trusted between and beyond
+    share = MODEL_SHARE if found.exponent is None else max(MODEL_SHARE, SLOPE * abs(found.exponent - 1.0))
+    if found.exponent is not None and not EXPONENTS[0] <= found.exponent <= EXPONENTS[1]:
+        raise AnalysisError(
+            f"the capacity changes with the current by more than a rate law carries (exponent {found.exponent:.2f}, "
+            f"{EXPONENTS[0]:g} to {EXPONENTS[1]:g} is believed)"
+        )
     if found.exponent is None:
         share = RATE_SHARE
         if max(abs(point.current_A / current_A - 1.0) for point in points) > AT_CURRENT:
