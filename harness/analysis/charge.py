@@ -167,7 +167,7 @@ def cycle_efficiency(
 
 @dataclass(frozen=True)
 class Trend:
-    """A straight line through figures of repeated runs: relative change for each run, with its U (k=2)."""
+    """A straight line through figures of repeated runs: relative change for each run, with its U (95 %)."""
 
     per_run: float
     per_run_U: float | None
@@ -182,12 +182,12 @@ def trend(values: Sequence[float], expanded_U: Sequence[float] | None = None) ->
 
     Args:
         values: One figure for each run, in order, at least 2.
-        expanded_U: U (k = 2) of each; None: judged by the scatter about the line alone.
+        expanded_U: U (k = 2) of each; None: judged by the scatter about the line alone, with Student's t (95 %).
 
     Raises:
         AnalysisError: fewer than two runs, a value that is not finite or not above 0.
 
-    Source: JCGM 100:2008, H.3 (straight line by least squares).
+    Source: JCGM 100:2008, H.3 (straight line by least squares), G.3 (Student's t).
     """
     y = np.asarray(values, float)
     if y.size < 2 or not np.isfinite(y).all() or not (y > 0).all():
@@ -204,7 +204,12 @@ def trend(values: Sequence[float], expanded_U: Sequence[float] | None = None) ->
         u = np.asarray(expanded_U, float) / 2
         given = math.sqrt(float(np.sum((centred * u) ** 2))) / float(centred @ centred)
         u_slope = given if u_slope is None else max(given, u_slope)
-    U = None if u_slope is None else 2 * u_slope / level
+    k = 2.0
+    if expanded_U is None and u_slope is not None:  # a few runs tell little of their own scatter
+        from scipy.stats import t as student
+
+        k = float(student.ppf(0.975, y.size - 2))
+    U = None if u_slope is None else k * u_slope / level
     return Trend(slope / level, U, float(y[0]), float(y[-1]), int(y.size), U is not None and abs(slope / level) > U)
 
 

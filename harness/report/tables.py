@@ -207,6 +207,8 @@ def _basis_lines(comparison: Mapping[str, Any]) -> list[str]:
         if comparison.get("ranked_on") == "common basis"
         else "ranked on what was measured, not on the common basis"
     )
+    if len({(at["current_A"], at["temperature_degC"], at["cutoff_V"]) for at in (f["basis"] for _, f in held)}) > 1:
+        lines[-1] += "; each chemistry has a basis of its own"
     return list(dict.fromkeys(lines))
 
 

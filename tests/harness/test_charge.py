@@ -83,6 +83,15 @@ def test_fade_is_told_only_when_it_stands_out_of_the_uncertainty():
     assert fading.per_run == pytest.approx(-0.0535, abs=0.002)
 
 
+def test_three_runs_without_uncertainties_tell_little_by_their_scatter():
+    few = trend([2.00, 1.98, 1.97])
+    assert not few.significant
+    # by hand: u of the slope 0.0028868 Ah, Student's t for one degree of freedom 12.706 (tables)
+    assert few.per_run_U == pytest.approx(12.706 * 0.0028868 / 1.98333, rel=1e-3)
+    assert trend([2.00, 1.98, 1.97], [0.01] * 3).significant
+    assert trend([2.00, 1.99]).per_run_U is None and not trend([2.00, 1.99]).significant
+
+
 def test_two_passes_agree_within_two_percent():
     assert passes_agree(2.0, 2.03, "li-ion")[0]
     agree, difference, text = passes_agree(1.8, 1.9, "nimh")

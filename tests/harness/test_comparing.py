@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 from harness.cli.app import app
 from harness.comparing import best_runs, claim_text, compare, outliers, rank, trends
 from harness.errors import InputError
+from harness.report.tables import comparison_table
 from tests.support.duty_runs import cell_of, write_test
 
 
@@ -314,3 +315,23 @@ def test_a_charge_and_a_test_are_no_repeated_runs_and_are_not_spoken_of(tmp_path
     charge = pulses("2026-01-01T00:00:00Z", 0.06, amps=0.3)
     test = {**figures("2026-01-02T00:00:00Z", 2.2), **pulses("2026-01-02T00:00:00Z", 0.09)}
     assert trends([(tmp_path, charge, {}), (tmp_path, test, {})]) == []
+
+
+def test_bases_that_differ_by_chemistry_are_said_to():
+    def line(*volts):
+        basis = {"current_A": 0.2, "temperature_degC": None}
+        rows = [
+            row(
+                f"c{volt}",
+                2.0,
+                common_basis={
+                    **{"capacity_Ah": None, "capacity_U_Ah": None, "estimate": True, "why": "no run"},
+                    "basis": {**basis, "cutoff_V": volt},
+                },
+            )
+            for volt in volts
+        ]
+        return comparison_table({"cells": rows, "ranked_on": "common basis"})
+
+    assert "a basis of its own" in line(3.0, 2.5) and "a basis of its own" not in line(3.0, 3.0)
+    assert "none: no run" in line(3.0)
