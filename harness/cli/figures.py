@@ -100,7 +100,7 @@ def plot(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Draw a run: over time, voltage over charge, resistance, incremental capacity, temperature.
+    """Draw a run: over time, voltage over charge, resistance, incremental capacity, temperature; or a surveyed device.
 
     Example: amphora plot logs/L3-a/20260301T210000Z-overnight --out night.png
     """
