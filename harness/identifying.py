@@ -20,6 +20,11 @@ if TYPE_CHECKING:
     from harness.shelf import Cell
 
 
+# As found, at rest: an unidentified cell is drawn from only above the cut-off of nickel, or of the 4 V class.
+RECIPES_FROM_V = (1.01, 3.01)
+NICKEL_TO_V = 1.60
+
+
 def evidence_of(folder: Path) -> "Evidence":
     """Return the evidence that one run folder holds.
 
@@ -132,8 +137,10 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             f"identification: the runs are of several cells ({', '.join(sorted(cells))}); give those of one"
         )
     known = evidence_of(folders[0])
+    charges, discharges = int(known.charge is not None), int(known.discharge is not None)
     for folder in folders[1:]:
         more = evidence_of(folder)
+        charges, discharges = charges + (more.charge is not None), discharges + (more.discharge is not None)
         known = replace(
             known,
             declared_rechargeable=more.declared_rechargeable,
@@ -149,7 +156,15 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
     found = identify(known)
     judged = ", ".join(info.run_id.rsplit("/", 1)[-1] for info in infos)
     evidence = (f"judged from {len(infos)} run{'s' if len(infos) > 1 else ''}: {judged}", *found.evidence)
-    return replace(found, evidence=evidence, next_step=found.next_step + _commands(found, infos[0].cell_id))
+    if found.recipes and min(charges, discharges) >= 2:
+        return replace(
+            found, evidence=evidence, recipes=(), may_charge=False,
+            next_step="it was charged and discharged twice and nothing settled it: go by its markings or data sheet, "
+            "or retire it",
+        )  # fmt: skip
+    return replace(
+        found, evidence=evidence, next_step=found.next_step + _commands(found, infos[0].cell_id, known.as_found_V)
+    )
 
 
 def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
@@ -158,10 +173,16 @@ def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
     return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one
 
 
-def _commands(found: "Identification", cell_id: str) -> str:
+def _commands(found: "Identification", cell_id: str, found_V: float) -> str:
     """Return the shipped recipes that do the next step, as they are typed."""
     if not found.recipes:
         return ""
+    if found_V < RECIPES_FROM_V[0] or NICKEL_TO_V < found_V < RECIPES_FROM_V[1]:
+        return (
+            f" (the shipped recipes refuse an unidentified cell found at {found_V:.2f} V, below the highest cut-off "
+            "that it may have: go by its markings or data sheet and enter its chemistry on the shelf by these; else "
+            "retire it)"
+        )
     here = {"identify": " --present"}
     typed = [f"`amphora run --cell {cell_id} --profile {name}{here.get(name, '')}`" for name in found.recipes]
     return f" ({', then '.join((*typed, f'`amphora identify {cell_id}`'))})"

@@ -353,6 +353,12 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
             f"discharge it at 0.1 to 0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at the curve",
             recipes=("overnight",),
         )  # fmt: skip
+    if found_V > ABOVE_LFP_V + 0.10:
+        return answer(
+            CANNOT_TELL, "open",
+            "no further run settles this, for an unidentified cell is not charged above 3.60 V: go by its markings or "
+            "data sheet and enter its chemistry on the shelf by these; else retire it",
+        )  # fmt: skip
     return answer(
         CANNOT_TELL, "open",
         "charge it watched at 0.1 It within the most cautious window (3.60 V, or 1.60 V below 2.0 V as found) until "

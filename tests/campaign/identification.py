@@ -14,6 +14,7 @@ import random
 import sys
 from collections import Counter
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -33,6 +34,7 @@ from harness.analysis.identification import (
     Identification,
     identify,
 )
+from harness.analysis.records import FloatArray
 
 ANSWERS = (LI_ION, LFP, NICKEL, PRIMARY, CANNOT_TELL)
 _POINTS = {
@@ -76,6 +78,10 @@ class Trial:
         return [a for a in self.answers if a.chemistry is not None and a.answer != TRUTH.get(self.kind)]
 
 
+def _between(points: FloatArray, z: float) -> float:
+    return float(np.interp(z, points[:, 0], points[:, 1]))
+
+
 def cell_of(kind: str, rng: random.Random) -> SimulatedCell:
     """Return a random cell of a kind, the simulated bench's or one of those added here."""
     if kind in KINDS:
@@ -86,7 +92,7 @@ def cell_of(kind: str, rng: random.Random) -> SimulatedCell:
     name = _OTHERS[kind].curve
     if name not in CURVES:
         points = np.array(_POINTS[name])
-        CURVES[name] = lambda z, p=points: float(np.interp(z, p[:, 0], p[:, 1]))
+        CURVES[name] = partial(_between, points)
     spec = _OTHERS[kind]
     spec = replace(
         spec, capacity_Ah=spec.capacity_Ah * rng.uniform(0.4, 1.1), r0_ohm=spec.r0_ohm * rng.uniform(0.6, 2.5)
