@@ -1,27 +1,47 @@
-"""Real time for a bench: a clock that never goes back and counts on while the computer sleeps."""
+"""Real time for a bench: a clock that never goes back and counts on while the computer sleeps.
 
+Where the system has a second clock that stands still in a suspend, the difference of the two tells
+how long the computer has been asleep.
+"""
+
+import sys
 import time
 from datetime import UTC, datetime, timedelta
 
-_BOOTTIME = getattr(time, "CLOCK_BOOTTIME", None)
+if sys.platform == "darwin":  # there, CLOCK_MONOTONIC counts on, and time.monotonic() does not
+    _COUNTS_ON, _STANDS_STILL = time.CLOCK_MONOTONIC, time.CLOCK_UPTIME_RAW
+else:
+    _COUNTS_ON = getattr(time, "CLOCK_BOOTTIME", None)
+    _STANDS_STILL = None if _COUNTS_ON is None else time.CLOCK_MONOTONIC
 
 
 def _elapsed_s() -> float:
     """Seconds since some fixed moment, suspend included where the system has such a clock."""
-    if _BOOTTIME is not None:
-        return time.clock_gettime(_BOOTTIME)
+    if _COUNTS_ON is not None:
+        return time.clock_gettime(_COUNTS_ON)
     return time.monotonic()
+
+
+def _asleep_s() -> float:
+    """Seconds the computer has slept since it was started; 0 where no clock tells."""
+    if _COUNTS_ON is None or _STANDS_STILL is None:
+        return 0.0
+    return time.clock_gettime(_COUNTS_ON) - time.clock_gettime(_STANDS_STILL)
 
 
 class RealClock:
     """The computer's own time."""
 
     virtual = False
-    counts_suspend = _BOOTTIME is not None
+    counts_suspend = _COUNTS_ON is not None or sys.platform == "win32"  # ticks go on while Windows sleeps
 
     def now_s(self) -> float:
         """Seconds on a clock that never goes back."""
         return _elapsed_s()
+
+    def asleep_s(self) -> float:
+        """Seconds the computer has slept, all suspends together; only differences count."""
+        return _asleep_s()
 
     def utc(self) -> datetime:
         """The wall clock, aware, UTC."""
@@ -48,6 +68,10 @@ class ScaledClock(RealClock):
     def now_s(self) -> float:
         """Seconds of the bench."""
         return (_elapsed_s() - self._begin_s) * self.factor
+
+    def asleep_s(self) -> float:
+        """Seconds of the bench that the computer has slept."""
+        return _asleep_s() * self.factor
 
     def utc(self) -> datetime:
         """The bench's wall clock: began right, runs fast."""

@@ -9,7 +9,8 @@ voltage-low, voltage-high, current-low, current-high, temperature-low, temperatu
 temperature-rate, temperature-lost, temperature-frozen, room-rise (the cell more than 15 K above the
 room, where a second sensor tells), temperature-rise, takes-no-charge (of a pre-charge), charge,
 current-when-off, no-current, current-off-order,
-voltage-rises, voltage-jump, reversed, frozen, no-reading, time (the stepping's own). The runner
+voltage-rises, voltage-jump, reversed, frozen, no-reading, time (current ordered for longer than all
+steps of the plan may last; the time of one step is the stepping's own). The runner
 adds protection-tripped: an instrument says that it has switched itself off.
 """
 
@@ -38,6 +39,7 @@ NOTHING_V = 0.10
 
 
 OFF = Order("off")
+ENERGISED = ("charge", "discharge")
 
 
 class Violation(NamedTuple):
@@ -69,6 +71,7 @@ class History:
     step_s: float = 0.0
     step_degC: float | None = None  # the first temperature of the step
     charge_Ah: float = 0.0
+    on_s: float = 0.0  # how long current has been ordered, through the whole run
     last_t_s: float | None = None
     last_current_A: float = 0.0
     suspect: str = ""
@@ -168,7 +171,7 @@ def judge(
     return Verdict(None, violation)
 
 
-IMMEDIATE = frozenset({"temperature-lost", "temperature-frozen", "frozen", "charge", "takes-no-charge"})
+IMMEDIATE = frozenset({"temperature-lost", "temperature-frozen", "frozen", "charge", "takes-no-charge", "time"})
 
 
 def _absolute(
@@ -213,6 +216,13 @@ def _absolute(
         last_s = history.last_t_s
         if last_s is not None:
             history.charge_Ah += 0.5 * (current_A + history.last_current_A) * (t_s - last_s) / 3600.0
+            if history.order.kind in ENERGISED:
+                history.on_s += t_s - last_s
+                if history.on_s > plan.max_duration_s + SETTLE_S:
+                    text = (
+                        f"current was ordered for {history.on_s:.0f} s; the plan has {plan.max_duration_s:.0f} s in all"
+                    )
+                    return Violation("time", text, history.on_s, plan.max_duration_s)
         history.last_t_s = t_s
         history.last_current_A = current_A
         most = limits.charge_Ah

@@ -18,9 +18,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import Any, Protocol, cast
+from typing import Any, NamedTuple, Protocol, cast
 
-from drivers.errors import DriverError, IdentityError
+from drivers.errors import DriverError, IdentityError, LinkError
 from drivers.roles import Clock, Instrument, Position
 from harness import guard
 from harness.bench import BenchDescription
@@ -53,6 +53,15 @@ ASK_AGAIN_S = 1.0
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 AGREE_V = 0.05
 CONTINUITY_V = 0.25
+ON_SPREAD = 0.05  # of the charge of a gap through which the output was on: nobody measured it
+SLEPT_S = 5.0  # a wall clock that ran ahead of the run's by more: asleep, or set
+JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
+BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, gives: final also after a gap
+    {
+        "reversed", "voltage-low", "voltage-high", "current-low", "current-high", "charge",
+        "temperature-low", "temperature-high", "temperature-rate", "temperature-rise", "room-rise",
+    }
+)  # fmt: skip
 TIMER_FACTOR = 1.5  # of the expected time: a supply's own timer, for when the computer is dead
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 
@@ -163,6 +172,11 @@ class Runner:
     _touched: bool = False
     _keeper_gone: bool = False
     _drains_by_itself: bool = False  # a resistor comes on by hand: nothing flows through it before
+    _asleep_seen_s: float = 0.0
+    _wall_ahead_s: float | None = None
+    _maybe_set: bool = False  # what looks like a suspend may have been a clock that was set
+    _gap_text: str = ""
+    _gap_until_s: float = -1.0
     _shown_s: float = -1e9
     _beat_s: float = -1e9
     _zeros: Zeros | None = None  # the readings of the first stretch with everything off
@@ -183,6 +197,7 @@ class Runner:
             try:
                 try:
                     self._t0_s = self.clock.now_s()
+                    self._asleep_seen_s = self._asleep()
                     self._drains_by_itself = any(
                         step.kind == "log" and step.leads == "discharge" for step in self.plan.steps
                     )
@@ -195,6 +210,8 @@ class Runner:
                     reason, text = self.state.finished, self._finish_text
                 except Stop as stop:
                     reason, text = stop.reason, stop.text
+                    if self._gap_text and self._now() <= self._gap_until_s + self.plan.max_gap_s:
+                        text = f"{text} ({self._gap_text} before)"
                 except Refused as refused:
                     if self.journal is None:
                         raise
@@ -499,7 +516,7 @@ class Runner:
         last_t_s = max([before.events[-1]["t_s"] if before.events else 0.0, rows[-1].t_s if rows else 0.0])
         last_utc = datetime.fromisoformat(before.events[-1]["utc"]) if before.events else self.clock.utc()
         since_s = (self.clock.utc() - last_utc).total_seconds() - (last_t_s - before.events[-1]["t_s"])
-        gap_s = max(since_s, 0.0)
+        now_s = last_t_s + max(since_s, 0.0)
         self._touched = True
         on: dict[str, bool | None] = {}
         for name, instrument in self.rig.instruments.items():
@@ -510,10 +527,10 @@ class Runner:
         self.rig.set_extra_columns(before.columns[5:])
         still_on = any(value for name, value in on.items() if name in self.rig.energising())
         reading = self.rig.read(energised=still_on)
-        low_Ah, high_Ah, off_for_s, known = self._bound(before, rows, gap_s, still_on)
+        bound = self._bound(before, rows, now_s, still_on, reading.current_A)
         if still_on and not self.make_safe():
             raise Stop("instrument", "an output was found on and could not be switched off")
-        self._t0_s = self.clock.now_s() - (last_t_s + gap_s)
+        self._t0_s = self.clock.now_s() - now_s
         last_V = next((row.voltage_V for row in reversed(rows) if row.voltage_V is not None), None)
         if not still_on:
             reading = self.rig.read(energised=False)
@@ -524,37 +541,84 @@ class Runner:
         self._last_reading_s = self._last_asked_s = self._now()
         self._event(
             "gap",
-            from_s=round(last_t_s, 4),
-            to_s=round(last_t_s + gap_s, 4),
-            charge_low_Ah=low_Ah,
-            charge_high_Ah=high_Ah,
-            known=known,
+            from_s=round(bound.from_s, 4),
+            to_s=round(now_s, 4),
+            charge_low_Ah=bound.low_Ah,
+            charge_high_Ah=bound.high_Ah,
+            known=bound.known,
         )
         self._arm()
-        self._record("resumed", off_for_s=off_for_s, charge_low_Ah=low_Ah, charge_high_Ah=high_Ah, on=on)
+        low_Ah, high_Ah, uncounted_s = self._unacted(before, rows)
+        low_Ah, high_Ah = low_Ah + bound.low_Ah, high_Ah + bound.high_Ah
+        self._seed_guard(before, low_Ah, high_Ah)
+        self._record(
+            "resumed",
+            off_for_s=round(bound.off_for_s + uncounted_s, 4),
+            charge_low_Ah=low_Ah,
+            charge_high_Ah=high_Ah,
+            on=on,
+        )
 
     def _bound(
-        self, before: RunFolder, rows: list[Sample], gap_s: float, still_on: bool
-    ) -> tuple[float, float, float, str]:
-        """Return bounds of the signed charge of the gap, how long it was off, and what is known."""
-        current_A = next((row.current_A for row in reversed(rows) if row.current_A is not None), 0.0) or 0.0
-        full_Ah = current_A * gap_s / 3600.0
-        safe_events = [event for event in before.events if event["kind"] == "made-safe" and event.get("off", True)]
-        if not self.state.energised:
-            return 0.0, 0.0, gap_s, "nothing was on"
+        self, before: RunFolder, rows: list[Sample], now_s: float, still_on: bool, now_A: float | None
+    ) -> "_Bound":
+        """Bound the signed charge since the last reading, and tell how long of it is no time of the step."""
+        state = self.state
+        from_s = rows[-1].t_s if rows else 0.0
+        gap_s = max(now_s - from_s, 0.0)
+        if not state.energised:
+            return _Bound(from_s, 0.0, 0.0, gap_s, "nothing was on")
+        before_A = state.last_current_A
+        if before_A is None:  # ordered, and not seen yet
+            before_A = _ordered_A(state.order, state.last_voltage_V)
         if still_on:
-            spread_Ah = abs(full_Ah) * 0.05
-            return full_Ah - spread_Ah, full_Ah + spread_Ah, 0.0, "the output was on all the time"
-        if safe_events and safe_events[-1]["after_row"] >= len(rows):
-            on_s = max(0.0, float(safe_events[-1]["t_s"]) - (rows[-1].t_s if rows else 0.0))
-            part_Ah = current_A * min(on_s, gap_s) / 3600.0
-            return min(part_Ah, 0.0), max(part_Ah, 0.0), max(gap_s - on_s, 0.0), "it was made safe then"
-        return (
-            min(full_Ah, 0.0),
-            max(full_Ah, 0.0),
-            gap_s,
-            "it may have been on for all of the gap, or for none",
-        )
+            low_Ah, high_Ah = _charge_between(before_A, now_A, gap_s)
+            assert low_Ah is not None and high_Ah is not None
+            off_for_s = gap_s if self._is_bound_only() else 0.0
+            return _Bound(from_s, low_Ah, high_Ah, off_for_s, "the output was on all the time")
+        most_Ah = before_A * (1.0 + ON_SPREAD) / 3600.0
+        safe = [event for event in before.events if event["kind"] == "made-safe" and event.get("off", True)]
+        if safe and safe[-1]["after_row"] >= len(rows):
+            on_s = min(max(0.0, float(safe[-1]["t_s"]) - from_s), gap_s)
+            off_for_s = gap_s if self._is_bound_only() else gap_s - on_s
+            part_Ah = most_Ah * on_s
+            return _Bound(from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "it was made safe then")
+        known = "it may have been on for all of the gap, or for none"
+        return _Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, known)
+
+    def _is_bound_only(self) -> bool:
+        """Whether the time of the step is a bound and not its end: what nobody watched is then given back."""
+        if self.state.plan_step < 0:
+            return False
+        step = self.plan.steps[self.state.plan_step]
+        return not step.time_is_end and step.kind != "pulses"
+
+    def _unacted(self, before: RunFolder, rows: list[Sample]) -> tuple[float, float, float]:
+        """Return the charge (low, high) and the time of gaps whose reading the guard stopped at: not in the state."""
+        stopped = {int(event["after_row"]) - 1 for event in before.events if event["kind"] == "guard"}
+        acted = max((number for number in range(len(rows)) if number not in stopped), default=-1)
+        low_Ah = high_Ah = seconds = 0.0
+        for event in before.events:
+            if event["kind"] == "gap" and int(event["after_row"]) > acted + (acted < 0):
+                low_Ah += event["charge_low_Ah"] or 0.0
+                high_Ah += event["charge_high_Ah"] or 0.0
+                seconds += event["to_s"] - event["from_s"]
+        return low_Ah, high_Ah, seconds if self._is_bound_only() else 0.0
+
+    def _seed_guard(self, before: RunFolder, low_Ah: float, high_Ah: float) -> None:
+        """Let the guard go on counting where it was, with the most that can have passed unseen."""
+        history, state = self.history, self.state
+        history.step = state.step
+        history.charge_Ah = max(state.charge_Ah + low_Ah, state.charge_Ah + high_Ah, key=abs)
+        since_s: float | None = None
+        for event in before.events:
+            kind = event["kind"]
+            energises = kind == "ordered" and event["order"]["kind"] in ("charge", "discharge")
+            if since_s is not None and (kind in ("ordered", "made-safe", "stopped")):
+                history.on_s += event["t_s"] - since_s
+                since_s = None
+            if energises:
+                since_s = event["t_s"]
 
     def _continuity(self, last_V: float | None, now_V: float | None, state: State) -> None:
         """Refuse to go on when the voltage says that this is another cell."""
@@ -576,6 +640,7 @@ class Runner:
         slice_s = 1e9 if virtual and self.rig.switch is None and self.keeper is None else BEAT_S
         next_s = self._now()
         has_hours = any(step.hours is not None for step in plan.steps)
+        compares = not getattr(clock, "counts_suspend", True)
         while not self._done():
             state = self.state
             step = plan.steps[state.plan_step]
@@ -593,6 +658,8 @@ class Runner:
                 if now_s >= wake_s - 1e-6:
                     break
                 clock.sleep(min(wake_s - now_s, slice_s))
+            if compares:
+                self._compare_clocks()
             if state.waiting == "person" and self.person.answered():
                 self._record("person", act="done", text="")
                 next_s = self._now()
@@ -626,28 +693,33 @@ class Runner:
         """Read, record, judge, advance; return whether the next reading should come at once."""
         state = self.state
         clock = self.clock
-        energised = state.order.kind != "off"
         step = self.plan.steps[state.plan_step]
         if self._drains_by_itself and step.kind != "ask":  # until a person has answered, the leads are as they were
             self.rig.leads = step.leads
+        energised = state.order.kind != "off"
         tripped = self._ask_trips(energised)
         asked_s = clock.now_s()
+        before_s = self._last_reading_s
+        late = asked_s - self._t0_s - before_s > self.plan.max_gap_s + step.sample_interval_s
+        if late:
+            self._look_after_gap(before_s, asked_s - self._t0_s)
+            asked_s = clock.now_s()
         reading = self.rig.read(energised)
-        t_s = 0.5 * (asked_s + clock.now_s()) - self._t0_s
+        answered_s = clock.now_s()
+        if answered_s - asked_s > self.plan.max_gap_s:  # a suspend while asking: the moment is not known
+            raise LinkError(
+                f"an answer came {answered_s - asked_s:.0f} s after the question: {reading.voltage_V} V, "
+                f"{reading.current_A} A of a moment that is not known; asked again"
+            )
+        t_s = 0.5 * (asked_s + answered_s) - self._t0_s
         journal = self.journal
         assert journal is not None
         t_s, voltage_V, current_A, temperature_degC = rounded(t_s, reading[0], reading[1], reading[2])
-        before_s = self._last_reading_s
-        late = t_s - before_s > self.plan.max_gap_s + self.plan.steps[state.plan_step].sample_interval_s
         if late:
             self._note_gap(before_s, t_s, current_A)
         journal.append_row(t_s, state.step, voltage_V, current_A, temperature_degC, reading[3])
         self._last_reading_s = t_s
         self._last_asked_s = asked_s - self._t0_s
-        if late and energised and t_s - before_s > max(60.0, 2 * self.plan.max_gap_s):
-            text = f"no reading for {t_s - before_s:.0f} s while current was ordered (was the computer asleep?)"
-            lost = guard.Violation("no-reading", text, t_s - before_s, self.plan.max_gap_s)
-            self._guard_stop(lost, step)
         order = state.order
         if self._zeros is not None and (order.kind == "off" or (order.kind == "connect" and order.mode == "open")):
             self._zeros.note(t_s, self.rig.answers)
@@ -658,6 +730,8 @@ class Runner:
             verdict = guard.Verdict(guard.Violation("protection-tripped", tripped, None, None), None)
         if verdict.stop is not None:
             self._guard_stop(verdict.stop, step)
+        if late and energised and not step.time_is_end and step.kind != "pulses":
+            self._bound_passed_unseen(step, t_s)
         sample = Sample(t_s, voltage_V, current_A, temperature_degC)
         self.state, orders, events = advance(self.plan, state, sample)
         if orders or events:
@@ -671,19 +745,83 @@ class Runner:
         self._last_reading_s = self._last_asked_s = self._now()
         return reading
 
+    # -- a gap in a run that goes on: a suspend, or a program that stood still ------------------------
+
+    def _asleep(self) -> float:
+        """How long the computer has slept so far, as the clock can tell."""
+        asleep: Callable[[], float] | None = getattr(self.clock, "asleep_s", None)
+        return 0.0 if asleep is None else asleep()
+
+    def _newly_asleep(self) -> float:
+        """How long the computer has slept since this was asked last."""
+        before_s, self._asleep_seen_s = self._asleep_seen_s, self._asleep()
+        return self._asleep_seen_s - before_s
+
+    def _compare_clocks(self) -> None:
+        """Find a suspend where the run's own clock stands still in one: the wall clock has run ahead.
+
+        A wall clock that was set forward looks the same, so the charge of such a gap may be none.
+        """
+        ahead_s = self.clock.utc().timestamp() - self.clock.now_s()
+        before_s, self._wall_ahead_s = self._wall_ahead_s, ahead_s
+        if before_s is not None and ahead_s - before_s > SLEPT_S:
+            self._t0_s -= ahead_s - before_s
+            self._maybe_set = True
+
+    def _look_after_gap(self, from_s: float, now_s: float) -> None:
+        """After a gap, before anything is read: what happened, and is all on or off as it was ordered?
+
+        Raises:
+            Stop: it is not; made safe. A run that ends so can be resumed.
+            DriverError: a link did not survive.
+        """
+        asleep_s = self._newly_asleep()
+        if now_s > self._gap_until_s:
+            self._gap_text = f"there was no reading for {now_s - from_s:.0f} s (a program that stood still?)"
+        if self._maybe_set:
+            self._gap_text = f"the computer was asleep for {now_s - from_s:.0f} s, or its clock was set"
+        elif asleep_s > SLEPT_S:
+            self._gap_text = f"the computer was asleep for {min(asleep_s, now_s - from_s):.0f} s"
+        self._gap_until_s = now_s + JUST_WOKEN_S
+        guard.woke(self.history, now_s)
+        switch = self.rig.switch
+        release_s = getattr(switch, "release_s", None)
+        if self.state.energised and switch is not None and release_s is not None and now_s - from_s > release_s:
+            self.make_safe()
+            raise Stop("instrument", f"{switch.name}: had no beat for so long that it has let go")
+        try:
+            self._still_as_ordered()
+        except Stop:
+            self.make_safe()
+            raise
+
     def _note_gap(self, from_s: float, to_s: float, current_A: float | None) -> None:
-        """Record that there was no reading for longer than the plan allows (a suspend, a slow link)."""
-        last_A = self.state.last_current_A
-        between = [value for value in (last_A, current_A) if value is not None]
-        hours = (to_s - from_s) / 3600.0
+        """Record that there was no reading for longer than the plan allows, and what charge can have passed."""
+        low_Ah: float | None = 0.0
+        high_Ah: float | None = 0.0
+        known = "nothing was on"
+        if self.state.energised:
+            low_Ah, high_Ah = _charge_between(self.state.last_current_A, current_A, to_s - from_s)
+            known = "the order stood: read back on, as it was ordered, and measured before and after"
+            if self._maybe_set and low_Ah is not None and high_Ah is not None:
+                low_Ah, high_Ah = min(low_Ah, 0.0), max(high_Ah, 0.0)
+                known += "; a clock that was set would look the same"
+        self._maybe_set = False
         self._event(
             "gap",
             from_s=round(from_s, 4),
             to_s=round(to_s, 4),
-            charge_low_Ah=min(between) * hours if between else None,
-            charge_high_Ah=max(between) * hours if between else None,
-            known="no reading for longer than the plan allows; the order stood as it was",
+            charge_low_Ah=low_Ah,
+            charge_high_Ah=high_Ah,
+            known=f"{self._gap_text}; {known}",
         )
+
+    def _bound_passed_unseen(self, step: Step, t_s: float) -> None:
+        """A step's bound in time that passed while nobody could look ends the run, not for good."""
+        over_s = t_s - self.state.step_began_s - step.max_duration_s
+        if over_s >= 0.0:
+            text = f"not done after {step.max_duration_s:g} s, its upper bound"
+            self._guard_stop(guard.Violation("time", text, over_s + step.max_duration_s, step.max_duration_s), step)
 
     def _guard_stop(self, violation: guard.Violation, step: Step) -> None:
         self.make_safe()
@@ -700,8 +838,11 @@ class Runner:
             limit=violation.limit,
             step=self.state.step,
         )
+        reason = f"guard:{violation.check}"
+        if self._gap_text and self._last_reading_s <= self._gap_until_s and violation.check not in BEYOND:
+            reason = "interrupted"  # unseen for a while, and nothing says that the cell was harmed: a person looks
         raise Stop(
-            f"guard:{violation.check}",
+            reason,
             f"{self.plan.cell_id}: {violation.text} (step {self.state.step}, {step.name}); look at the cell first",
         )
 
@@ -711,7 +852,9 @@ class Runner:
         if isinstance(error, IdentityError):
             raise Stop("instrument", str(error))
         started_s = self._now()
-        if started_s - self._last_reading_s > self.plan.max_gap_s:
+        asleep_s = self._asleep() - self._asleep_seen_s  # a link that did not survive a suspend gets its time, too
+        silent_since_s = max(min(self._last_reading_s + asleep_s, started_s), self._gap_until_s - JUST_WOKEN_S)
+        if started_s - silent_since_s > self.plan.max_gap_s:
             raise Stop("instrument", f"{error}; no reading for {started_s - self._last_reading_s:.0f} s")
         self.clock.sleep(SOON_S)
         while True:
@@ -728,7 +871,7 @@ class Runner:
                 raise Stop("instrument", str(other)) from other
             except DriverError as again:
                 last = again
-            verdict = guard.silent(self.plan, self.history, self._now(), self._last_reading_s)
+            verdict = guard.silent(self.plan, self.history, self._now(), silent_since_s)
             if verdict.stop is not None or self._now() - started_s > self.plan.max_gap_s:
                 raise Stop("instrument", f"{last} ({error})" if str(last) != str(error) else str(error))
             self.clock.sleep(SOON_S)
@@ -956,6 +1099,39 @@ class Runner:
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
         self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0))
+
+
+class _Bound(NamedTuple):
+    """What can be said of a gap that ends with a resume: since when, the charge, and what is no step's time."""
+
+    from_s: float
+    low_Ah: float
+    high_Ah: float
+    off_for_s: float
+    known: str
+
+
+def _ordered_A(order: Order, voltage_V: float | None) -> float:
+    """Return the most current that an order lets flow, signed."""
+    if order.kind == "charge":
+        return order.current_A or 0.0
+    if order.kind != "discharge" or order.value is None:
+        return 0.0
+    if order.mode == "current":
+        return -order.value
+    if voltage_V is None or order.mode == "voltage":
+        return 0.0
+    return -voltage_V / order.value if order.mode == "resistance" else -order.value / max(voltage_V, 0.1)
+
+
+def _charge_between(before_A: float | None, after_A: float | None, seconds: float) -> tuple[float | None, float | None]:
+    """Bound the charge of a gap in which one order stood: between the currents before and after, and a spread."""
+    between = [value for value in (before_A, after_A) if value is not None]
+    if not between:
+        return None, None
+    low_A, high_A = min(between), max(between)
+    hours = seconds / 3600.0
+    return (low_A - abs(low_A) * ON_SPREAD) * hours, (high_A + abs(high_A) * ON_SPREAD) * hours
 
 
 def _slim(order: Order) -> dict[str, Any]:

@@ -19,6 +19,7 @@ class VirtualClock:
         self._begin_utc = begin_utc
         self._wall_offset_s = 0.0
         self._suspend: list[tuple[float, float]] = []
+        self._asleep_s = 0.0
 
     def now_s(self) -> float:
         """Seconds since the bench began; counts on through a suspend."""
@@ -33,7 +34,13 @@ class VirtualClock:
         if seconds > 0:
             self._now_s += seconds
         if self._suspend and self._now_s >= self._suspend[0][0]:
-            self._now_s += self._suspend.pop(0)[1]
+            for_s = self._suspend.pop(0)[1]
+            self._now_s += for_s
+            self._asleep_s += for_s
+
+    def asleep_s(self) -> float:
+        """Seconds the computer has been asleep, all together."""
+        return self._asleep_s
 
     def suspend_at(self, at_s: float, for_s: float) -> None:
         """Have the computer asleep from a moment on, for that long."""

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 from ideal import BENCH, IdealBench, dead_link
 
-from drivers.errors import IdentityError, InstrumentError
+from drivers.errors import IdentityError, InstrumentError, LinkError
+from drivers.roles import Abilities, SafeState
 from harness.bench import bench_from_dict
 from harness.errors import Refused
 from harness.journal import read_run
@@ -279,20 +280,317 @@ def test_a_full_disk_never_delays_off(tmp_path: Path, monkeypatch: pytest.Monkey
     assert outcome.exit_code == 130 and "No space left" in outcome.text
 
 
-def test_a_suspend_is_recorded_as_a_gap_and_stops_an_energised_run(tmp_path: Path) -> None:
-    bench = IdealBench()
-    done = []
+def events_of(folder: Path, kind: str) -> list[dict[str, Any]]:
+    return [event for event in read_run(folder).events if event["kind"] == kind]
 
-    def suspend(s: float) -> None:
+
+def replays_to_the_bit(folder: Path, the_plan: Plan) -> bool:
+    run = read_run(folder)
+    told = [
+        {key: value for key, value in event.items() if key not in ("t_s", "utc", "after_row")}
+        for event in run.events
+        if event["kind"] in RESULT_KINDS
+    ]
+    _, again = replay(the_plan, run.events, [Sample(row[0], *row[2:5]) for row in run.iter_rows()])
+    return bool(json.loads(json.dumps(again)) == told)
+
+
+# -- suspends -------------------------------------------------------------------------------------
+
+
+def test_after_a_suspend_the_instruments_are_asked_and_the_run_goes_on_with_a_bounded_gap(tmp_path: Path) -> None:
+    bench = IdealBench()
+    slept = bench.clock.suspend_once(5000.0, 900.0)
+    the_plan = plan(rest(), discharge(), rest())
+    outcome = night(bench, the_plan, tmp_path / "r")
+    assert slept and (outcome.reason, outcome.exit_code) == ("cutoff", 0)
+    (gap,) = events_of(tmp_path / "r", "gap")
+    assert math.isclose(gap["to_s"] - gap["from_s"], 901.0, abs_tol=1.5)
+    assert "asleep for 900 s" in gap["known"]
+    passed_Ah = -0.4 * (gap["to_s"] - gap["from_s"]) / 3600.0
+    assert gap["charge_low_Ah"] < passed_Ah < gap["charge_high_Ah"] < 0.0
+    assert gap["charge_high_Ah"] - gap["charge_low_Ah"] <= 0.1001 * abs(passed_Ah)
+    at = bench.log.index("load.read_setup", bench.log.index("load.set_input True"))
+    assert bench.log[at : at + 3] == ["load.read_setup", "supply.read_setup", "load.read"]
+    # Source: the closed form above; the load drained on in the suspend, and the sum has it.
+    (ended,) = [event for event in events_of(tmp_path / "r", "step-ended") if event["step"] == 1]
+    assert math.isclose(-ended["charge_Ah"], 1.93333, abs_tol=0.002)
+    assert replays_to_the_bit(tmp_path / "r", the_plan)
+
+
+def test_an_instrument_found_off_after_a_suspend_is_made_safe_named_and_can_be_resumed(tmp_path: Path) -> None:
+    bench = IdealBench()
+    slept = bench.clock.suspend_once(5000.0, 3600.0)
+
+    def trip(s: float) -> None:
+        if slept and bench.load_on and s < slept[0] + 3601.0:
+            bench.at_s = s  # off since the suspend began: nothing was drawn
+            bench.load_on = False
+
+    bench.clock.on_sleep.append(trip)
+    the_plan = plan(rest(), discharge(), rest())
+    outcome = night(bench, the_plan, tmp_path / "r")
+    assert slept and (outcome.reason, outcome.exit_code) == ("instrument", 4)
+    assert "came back switched off" in outcome.text and "asleep for 3600 s" in outcome.text
+    before, again_plan = resumable(tmp_path / "r")
+    bench.clock.on_sleep.clear()
+    outcome = night(bench, again_plan, tmp_path / "r", from_folder=before)
+    assert outcome.reason == "cutoff"
+    (gap,) = events_of(tmp_path / "r", "gap")
+    assert gap["charge_low_Ah"] <= -0.4 and gap["charge_high_Ah"] == 0.0  # it may have been on, or not
+    assert replays_to_the_bit(tmp_path / "r", the_plan)
+
+
+def test_a_cell_beyond_its_window_after_a_suspend_ends_the_run_for_good_and_the_suspend_is_named(
+    tmp_path: Path,
+) -> None:
+    bench = IdealBench(z=0.5)
+    slept = bench.clock.suspend_once(3000.0, 5 * 3600.0)
+    outcome = night(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
+    assert slept and (outcome.reason, outcome.exit_code) == ("guard:voltage-low", 3)
+    assert "asleep for 18000 s" in outcome.text
+    with pytest.raises(Exception, match="cannot be resumed"):
+        resumable(tmp_path / "r")
+
+
+def test_a_step_whose_bound_passed_in_a_suspend_can_be_resumed_and_gets_that_time_back(tmp_path: Path) -> None:
+    bench = IdealBench()
+    slept = bench.clock.suspend_once(4000.0, 7200.0)
+    the_plan = plan(rest(), discharge(0.2, bound_s=10 * 3600.0 - 600.0), rest(), max_duration_s=2e5)
+    # 0.2 A empties it in about 9.9 h: the bound is just short of what a night without a suspend needs.
+    the_plan = dataclasses.replace(
+        the_plan, steps=(the_plan.steps[0], discharge(0.4, bound_s=7000.0, cutoff_V=3.5), the_plan.steps[2])
+    )
+    outcome = night(bench, the_plan, tmp_path / "r")
+    assert slept and (outcome.reason, outcome.exit_code) == ("interrupted", 130)
+    assert "upper bound" in outcome.text and "asleep for 7200 s" in outcome.text
+    assert events_of(tmp_path / "r", "guard")[0]["check"] == "time"
+    before, again_plan = resumable(tmp_path / "r")
+    outcome = night(bench, again_plan, tmp_path / "r", from_folder=before)
+    assert outcome.reason == "cutoff"
+    (ended,) = [event for event in events_of(tmp_path / "r", "step-ended") if event["step"] == 1]
+    # Closed form: OCV 3.5 V + 0.04 V at the end, from 4.2 V: z from 1 to 0.45.
+    assert math.isclose(-ended["charge_Ah"], 2.0 * (4.2 - 3.54) / 1.2, rel_tol=0.03)
+    assert replays_to_the_bit(tmp_path / "r", the_plan)
+
+
+def test_a_suspend_in_a_rest_is_a_gap_without_charge(tmp_path: Path) -> None:
+    bench = IdealBench()
+    slept = bench.clock.suspend_once(1030.0, 900.0)
+    outcome = night(bench, plan(rest(), discharge(0.9), rest()), tmp_path / "r")
+    assert slept and outcome.reason == "cutoff"
+    (gap,) = events_of(tmp_path / "r", "gap")
+    assert gap["charge_low_Ah"] == gap["charge_high_Ah"] == 0.0 and "nothing was on" in gap["known"]
+
+
+@pytest.mark.parametrize(("calls", "reason"), [(4, "cutoff"), (10**9, "instrument")])
+def test_a_link_that_did_not_survive_a_suspend_is_opened_again(tmp_path: Path, calls: int, reason: str) -> None:
+    bench = IdealBench()
+    slept = bench.clock.suspend_once(5000.0, 900.0)
+    failed = [0]
+
+    def fault(call: str) -> None:
+        if slept and call.startswith("load.") and failed[0] < calls:
+            failed[0] += 1
+            raise LinkError("load: the connection was closed")
+
+    bench.fault = fault
+    outcome = runner(bench, plan(rest(), discharge(), rest()), tmp_path / "r").run()
+    assert failed[0] >= 4 and outcome.reason == reason
+    if reason == "cutoff":
+        (gap,) = events_of(tmp_path / "r", "gap")
+        assert "asleep for 900 s" in gap["known"]
+    else:
+        bench.fault = lambda call: None
+        assert resumable(tmp_path / "r")[1] == plan(rest(), discharge(), rest())
+
+
+def test_a_suspend_while_an_answer_was_awaited_gives_no_row_of_an_unknown_moment(tmp_path: Path) -> None:
+    bench = IdealBench()
+    slept: list[float] = []
+
+    def fault(call: str) -> None:
+        if call == "load.read" and bench.load_on and bench.clock.s > 5000.0 and not slept:
+            slept.append(bench.clock.s)
+            bench.clock.suspend(900.0)
+
+    bench.fault = fault
+    outcome = night(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
+    assert slept and outcome.reason == "cutoff"
+    times = [row[0] for row in read_run(tmp_path / "r").iter_rows()]
+    assert not [t for t in times if slept[0] - 1000.0 + 1.0 < t < slept[0] - 1000.0 + 899.0]
+    assert "a moment that is not known" in events_of(tmp_path / "r", "instrument-error")[0]["text"]
+    assert len(events_of(tmp_path / "r", "gap")) == 1
+
+
+def test_where_the_clock_stands_still_in_a_suspend_the_wall_clock_tells_and_the_doubt_is_said(tmp_path: Path) -> None:
+    bench = IdealBench()
+    bench.clock.counts_suspend = False  # type: ignore[attr-defined]
+    done: list[float] = []
+
+    def ahead(s: float) -> None:
         if s > 5000.0 and not done:
             done.append(s)
-            bench.clock.s += 900.0
+            bench.clock.wall_s += 900.0
+            bench.z -= 0.4 * 900.0 / 3600.0 / 2.0  # the load drained on
 
-    bench.clock.on_sleep.append(suspend)
+    bench.clock.on_sleep.append(ahead)
     outcome = night(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
-    assert outcome.reason == "guard:no-reading"
-    gap = next(event for event in read_run(tmp_path / "r").events if event["kind"] == "gap")
+    assert done and outcome.reason == "cutoff"
+    (gap,) = events_of(tmp_path / "r", "gap")
     assert math.isclose(gap["to_s"] - gap["from_s"], 901.0, abs_tol=1.5)
+    assert gap["charge_low_Ah"] < -0.4 * 900.0 / 3600.0 and gap["charge_high_Ah"] == 0.0
+    assert "or its clock was set" in gap["known"]
+    rows = [row for row in read_run(tmp_path / "r").iter_rows() if row[1] == 1]
+    assert math.isclose((rows[-1][0] - rows[0][0]) / 3600.0, 4.83333, abs_tol=0.004)
+
+
+def test_a_wall_clock_that_is_set_moves_no_number_where_the_clock_counts_on(tmp_path: Path) -> None:
+    for name, by_s in (("plain", 0.0), ("forward", 5400.0), ("back", -5400.0)):
+        bench = IdealBench()
+        bench.clock.on_sleep.append(
+            lambda s, bench=bench, by_s=by_s: setattr(bench.clock, "wall_s", by_s if s > 5000.0 else 0.0)
+        )
+        assert night(bench, plan(rest(), discharge(), rest()), tmp_path / name).reason == "cutoff"
+    rows = [list(read_run(tmp_path / name).iter_rows()) for name in ("plain", "forward", "back")]
+    assert rows[0] == rows[1] == rows[2] and not events_of(tmp_path / "forward", "gap")
+
+
+def test_a_temperature_that_reads_the_same_after_hours_of_suspend_is_not_called_frozen(tmp_path: Path) -> None:
+    bench = IdealBench()
+    slept = bench.clock.suspend_once(3000.0, 2.5 * 3600.0)
+    bench.clock.on_sleep.append(lambda s: setattr(bench, "degC", 20.0 + (int(s) // 60 % 2) * 0.1))
+    outcome = night(bench, plan(rest(), discharge(0.2), rest(), needs_temperature=True), tmp_path / "r")
+    assert slept and outcome.reason == "cutoff"
+
+
+class HeldSwitch:
+    """A relay that lets go when it gets no beat for 8 s."""
+
+    name, role, release_s = "relay", "switch", 8.0
+    abilities = Abilities()
+
+    def __init__(self) -> None:
+        self.position = "open"
+
+    def identify(self) -> str:
+        return "relay"
+
+    def read_errors(self) -> list[str]:
+        return []
+
+    def read(self) -> dict[str, float]:
+        return {}
+
+    def read_setup(self) -> dict[str, object]:
+        return {"on": self.position != "open"}
+
+    def connect(self, position: str) -> None:
+        self.position = position
+
+    def beat(self) -> None:
+        pass
+
+    def make_safe(self) -> SafeState:
+        self.position = "open"
+        return SafeState(True, None, "let go")
+
+    def reopen(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_relay_that_let_go_in_a_suspend_ends_the_run_by_its_name_and_can_be_resumed(tmp_path: Path) -> None:
+    bench = IdealBench()
+    bench.instruments["relay"] = HeldSwitch()
+    slept = bench.clock.suspend_once(5000.0, 900.0)
+    description = {**BENCH, "instruments": {**BENCH["instruments"], "relay": {"role": "switch", "resource": "ideal"}}}  # type: ignore[dict-item]
+    the_plan = plan(rest(), discharge(), rest())
+    made = runner(bench, the_plan, tmp_path / "r")
+    made.rig = Rig(bench_from_dict(description), bench.instruments)
+    outcome = made.run()
+    assert slept and outcome.reason == "instrument" and not bench.load_on
+    assert "relay" in outcome.text and "let go" in outcome.text and "asleep for 900 s" in outcome.text
+    assert resumable(tmp_path / "r")[1] == the_plan
+
+
+# -- what a resume may not forget --------------------------------------------------------------------
+
+
+def test_a_program_that_died_right_after_an_order_counts_the_ordered_current_as_possible(tmp_path: Path) -> None:
+    bench = IdealBench()
+    made = runner(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
+
+    class Gone(BaseException):
+        pass
+
+    real = made.rig.read
+
+    def read(energised: bool) -> Any:
+        if energised:
+            raise Gone
+        return real(energised)
+
+    made.rig.read = read  # type: ignore[method-assign]
+    made._end = lambda *words: None  # type: ignore[method-assign,assign,return-value]
+    with pytest.raises(Gone):
+        made.run()
+    assert bench.load_on  # the process is gone, the load is on
+    bench.clock.sleep(600.0)
+    bench.update()
+    bench.load_on = False  # somebody pulled the mains
+    before, the_plan = resumable(tmp_path / "r")
+    outcome = night(bench, the_plan, tmp_path / "r", from_folder=before)
+    (gap,) = events_of(tmp_path / "r", "gap")
+    assert outcome.reason == "cutoff"
+    assert gap["charge_low_Ah"] < -0.4 * 600.0 / 3600.0 and gap["charge_high_Ah"] == 0.0
+
+
+def test_the_charge_between_the_last_reading_and_being_made_safe_is_in_the_gap(tmp_path: Path) -> None:
+    bench = IdealBench()
+    dead = dead_link("load", 500)
+    since: list[float] = []
+
+    def fault(call: str) -> None:
+        if not since or bench.clock.s < since[0] + 10.5:
+            try:
+                dead(call)
+            except LinkError:
+                since.append(bench.clock.s)
+                raise
+
+    bench.fault = fault
+    outcome = night(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
+    assert outcome.reason == "instrument" and outcome.safe
+    bench.clock.sleep(2.0)
+    before, the_plan = resumable(tmp_path / "r")
+    last_s = list(before.iter_rows())[-1][0]
+    safe_s = events_of(tmp_path / "r", "made-safe")[0]["t_s"]
+    assert safe_s - last_s > 5.0
+    assert night(bench, the_plan, tmp_path / "r", from_folder=before).reason == "cutoff"
+    (gap,) = events_of(tmp_path / "r", "gap")
+    assert gap["from_s"] == last_s and gap["charge_low_Ah"] <= -0.4 * (safe_s - last_s) / 3600.0
+
+
+def test_the_guard_goes_on_counting_charge_and_time_across_a_resume(tmp_path: Path) -> None:
+    limits = dataclasses.replace(LIMITS, charge_Ah=0.5)
+    for name, changes, most in (
+        ("charge", {"limits": limits}, {}),
+        ("time", {}, {"max_duration_s": 4500.0}),
+    ):
+        bench = IdealBench()
+        the_plan = plan(rest(), discharge(**changes), rest(), **most)  # type: ignore[arg-type]
+        made = runner(bench, the_plan, tmp_path / name)
+        bench.clock.on_sleep.append(lambda s, made=made: setattr(made, "signalled", "SIGINT" if s > 4000.0 else ""))
+        assert made.run().reason == "interrupted"
+        bench.clock.on_sleep.clear()
+        before, the_plan = resumable(tmp_path / name)
+        outcome = night(bench, the_plan, tmp_path / name, from_folder=before)
+        assert outcome.reason == f"guard:{name}"
+        rows = [row for row in read_run(tmp_path / name).iter_rows() if row[3] is not None and row[3] < -0.1]
+        assert abs(len(rows) - 4500.0) < 30.0  # 0.5 Ah at 0.4 A are 4500 s as well
 
 
 def test_a_finished_run_cannot_be_resumed(tmp_path: Path) -> None:

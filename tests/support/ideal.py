@@ -30,12 +30,34 @@ class IdealClock:
         self.s = 1000.0
         self.begin = datetime(2026, 3, 1, 20, 0, tzinfo=UTC)
         self.on_sleep: list[Callable[[float], None]] = []
+        self.slept_s = 0.0
+        self.wall_s = 0.0  # what the wall clock is ahead by
+
+    def suspend(self, for_s: float) -> None:
+        """Have the computer asleep for so long, from now; the cell goes on."""
+        self.s += for_s
+        self.slept_s += for_s
+
+    def suspend_once(self, after_s: float, for_s: float) -> list[float]:
+        """Have it fall asleep at the first wait after a moment; the answer holds when that came."""
+        done: list[float] = []
+
+        def fall_asleep(now_s: float) -> None:
+            if now_s > after_s and not done:
+                done.append(now_s)
+                self.suspend(for_s)
+
+        self.on_sleep.append(fall_asleep)
+        return done
+
+    def asleep_s(self) -> float:
+        return self.slept_s
 
     def now_s(self) -> float:
         return self.s
 
     def utc(self) -> datetime:
-        return self.begin + timedelta(seconds=self.s - 1000.0)
+        return self.begin + timedelta(seconds=self.s - 1000.0 + self.wall_s)
 
     def sleep(self, seconds: float) -> None:
         self.s += max(seconds, 0.0)
