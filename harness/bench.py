@@ -31,6 +31,7 @@ UNITS = {
     "%": 0.01, "ppm": 1e-6, "": 1.0, "V": 1.0, "mV": 1e-3, "uV": 1e-6, "µV": 1e-6,
     "A": 1.0, "mA": 1e-3, "uA": 1e-6, "µA": 1e-6, "K": 1.0, "degC": 1.0, "°C": 1.0,
 }  # fmt: skip
+ORDER_TAKES_S = 0.05  # from an order to the current, of the bench's own time (common practice)
 RATIOS = ("%", "ppm", "")
 UNITS_OF = {
     "voltage": ("V", "mV", "uV", "µV", ""), "current": ("A", "mA", "uA", "µA", ""),
@@ -110,8 +111,12 @@ class BenchDescription:
             "voltage": self._of(self.cell_voltage, "voltage"),
             "current": current or _assumed("current"),
             "temperature": self._of(self.cell_temperature or "", "temperature"),
-            "time": self._of(self.cell_voltage, "time"),
+            "time": self._of(self.cell_voltage, "time") | self._orders(),
         }
+
+    def _orders(self) -> dict[str, float]:
+        """A bench that lives faster carries orders out as late as the faster time says."""
+        return {"orders_within_s": ORDER_TAKES_S * self.speed_up} if self.speed_up > 1.0 else {}
 
     def _of(self, name: str, channel: str) -> dict[str, Any]:
         table = self.instruments.get(name, {}).get("specification", {}).get(channel)
@@ -170,14 +175,11 @@ def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[s
 
 def _number(value: Any, where: str, units: tuple[str, ...] = tuple(UNITS)) -> float:
     """Read '0.5 %', '10 mA', '50 ppm' or a plain number, which has to be finite and not negative."""
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        number, unit = float(value), ""
-    else:
-        head, _, unit = str(value).strip().partition(" ")
-        try:
-            number = float(head)
-        except ValueError:
-            number = float("nan")
+    head, _, unit = ("nan" if isinstance(value, bool) else str(value)).strip().partition(" ")
+    try:
+        number = float(head)
+    except ValueError:
+        number = float("nan")
         unit = unit.strip()
     if unit not in units or not 0.0 <= number < float("inf"):
         raise InputError(f"{where}: {value!r} is not accepted; a number with a unit such as 0.5 %, 10 mA, 50 ppm is")
@@ -196,7 +198,7 @@ def load_bench(path: Path) -> BenchDescription:
         raise InputError(f"{path}: there is no such bench file") from error
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot be read: {error}") from error
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{path}: is not TOML: {error}") from error
     return bench_from_dict(data, str(path))
 
@@ -282,7 +284,10 @@ def _check_instrument(name: str, table: Any, where: str) -> None:
     needed = ("resource",) if role in ("load", "supply", "meter") else ("port", "resource")
     if not any(isinstance(table.get(key), str) and table[key] for key in needed):
         raise InputError(f"{here}: {' or '.join(needed)} is missing; how is it reached?")
-    for channel, specification in table.get("specification", {}).items():
+    specifications = table.get("specification", {})
+    if not isinstance(specifications, Mapping):
+        raise InputError(f"{here}.specification: is not a table; one with {', '.join(CHANNELS)} is accepted")
+    for channel, specification in specifications.items():
         if channel not in CHANNELS or not isinstance(specification, Mapping):
             raise InputError(f"{here}.specification.{channel}: is not known; {', '.join(CHANNELS)} are accepted")
         for key, value in specification.items():
@@ -304,8 +309,8 @@ def _cell(table: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) 
     for key, value in table.items():
         if key not in CELL_KEYS:
             raise InputError(f"{where}: cell.{key} is not known; {', '.join(CELL_KEYS)} are accepted")
-        for name in value if isinstance(value, list) else [value]:
-            if name not in instruments:
+        for name in value if isinstance(value, list) and key == "current" else [value]:
+            if not isinstance(name, str) or name not in instruments:
                 raise InputError(f"{where}: cell.{key} names {name!r}; the instruments are {', '.join(instruments)}")
     by_role: dict[str, list[str]] = {}
     for name, one in instruments.items():

@@ -149,9 +149,16 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
         ),
         gaps=_gaps(events, int(t_s.size)),
         extra={name: table[name] for name in wanted if name not in COLUMNS},
+        orders_within_s=_orders_within_s(run),
     )
     info = _info(folder, run, events, stopped)
     return Loaded(record, info, run, tuple(events), tuple(notices), inputs)
+
+
+def _orders_within_s(run: Mapping[str, Any]) -> float:
+    """Return how long after its instant an order may have acted: a simulated bench that lives faster says so."""
+    value = ((run.get("measurement") or {}).get("time") or {}).get("orders_within_s", 0.0)
+    return float(value) if isinstance(value, int | float) and 0.0 <= value < 1e6 else 0.0
 
 
 ANALYSED_EXTRAS = (
@@ -180,7 +187,7 @@ def _read_run_json(folder: Path) -> dict[str, Any]:
         raise InputError(f"{folder}: is no run folder (it has no run.json)")
     try:
         run = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
     if not isinstance(run, dict) or run.get("format") != "amphora-run/1":
         held = run.get("format") if isinstance(run, dict) else None
@@ -199,7 +206,7 @@ def _read_events(path: Path) -> tuple[list[dict[str, Any]], list[str]]:
             continue
         try:
             event = json.loads(raw)
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
         if not isinstance(event, dict):
             raise JournalDamaged(f"{path}, line {number}: is no event")

@@ -53,10 +53,11 @@ class Request:
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 
-def how_full(shelf: Shelf, cell_id: str, now: datetime) -> str:
+def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) -> str:
     """Return `full` when our own charge of this cell ended by its taper at most 4 h ago.
 
-    A run that drew current since then makes it `unknown`.
+    A run that drew current since then makes it `unknown`. `ahead` is for a simulated bench that lives faster than
+    the wall clock: the charge's end may then lie ahead of now.
     """
     for folder in reversed(shelf.runs(cell_id)):
         try:
@@ -76,7 +77,8 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime) -> str:
         if run.stopped is None or str(run.stopped["reason"]).startswith("guard:"):
             return "unknown"
         age = now - datetime.fromisoformat(last["utc"])
-        return "full" if timedelta(0) <= age <= timedelta(hours=FULL_FOR_H) else "unknown"
+        soon = age <= timedelta(hours=FULL_FOR_H) and (ahead or age >= timedelta(0))
+        return "full" if soon else "unknown"
     return "unknown"
 
 
@@ -114,7 +116,8 @@ def make_plan(
 
     shelf = Shelf(request.logs)
     cell = shelf.get(request.cell_id).to_dict()
-    start = request.start or how_full(shelf, request.cell_id, now)
+    ahead = bench is not None and bench.speed_up > 1.0
+    start = request.start or how_full(shelf, request.cell_id, now, ahead=ahead)
     data: dict[str, Any] | None = None
     if bench is not None:
         data = dict(bench.data)

@@ -136,12 +136,13 @@ def find_edges(record: Record, step_time_s: FloatArray | None = None) -> Edges:
             continue
         low, high = np.searchsorted(switches, (begin, end))
         inside = switches[low:high]
-        if inside.size == 1:
-            _put(rows, at, half, how, row, float(inside[0]), min(SWITCH_U_S, (end - begin) / 2), "ordered")
-            continue
-        if inside.size > 1:
-            middle = float(inside[0] + inside[-1]) / 2
-            _put(rows, at, half, how, row, middle, float(inside[-1] - inside[0]) / 2 + SWITCH_U_S, "ordered")
+        if inside.size:
+            # an order acts after its instant and before the next reading; as a rule at once
+            late_s = min(record.orders_within_s, end - float(inside[-1]))
+            middle = (float(inside[0] + inside[-1]) + late_s) / 2
+            width_s = float(inside[-1] - inside[0]) + late_s
+            limit_s = width_s / 2 + SWITCH_U_S if inside.size > 1 else max(SWITCH_U_S, width_s / 2)
+            _put(rows, at, half, how, row, middle, min(limit_s, (end - begin) / 2), "ordered")
             continue
         here_A, next_A = float(current_A[row]), float(current_A[row + 1])
         before = abs(here_A - float(current_A[row - 1])) if row else 0.0

@@ -89,6 +89,7 @@ class Record:
     switches_s: FloatArray  # when an order changed the current, in t_s; empty where unknown
     gaps: tuple[Gap, ...] = ()
     extra: dict[str, FloatArray] = field(default_factory=dict)
+    orders_within_s: float = 0.0  # how long after its instant an order may have acted, where that is long
 
 
 @dataclass(frozen=True)

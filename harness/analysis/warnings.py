@@ -233,14 +233,18 @@ def _of_contact(record: Record, phase: Phase, rows: IntArray, resistances: Seque
     if rows.size >= 60:
         picked = rows
         voltage, current = record.voltage_V[picked], record.current_A[picked]
-        bend = voltage[2:] - 2 * voltage[1:-1] + voltage[:-2]
+        before_s, after_s = np.diff(record.t_s[picked])[:-1], np.diff(record.t_s[picked])[1:]
+        share = after_s / np.maximum(before_s + after_s, 1e-9)  # rows need not be evenly spaced
+        bend = 2 * (share * voltage[:-2] + (1 - share) * voltage[2:] - voltage[1:-1])
         together = np.diff(picked) == 1
         steady = np.abs(np.diff(current)) < 0.02 * abs(phase.main_current_A)
         usable = together[1:] & together[:-1] & steady[1:] & steady[:-1]
         usual = float(np.median(np.abs(bend[usable]))) if usable.any() else 0.0
         limit = max(8 * usual, 0.005 * abs(phase.main_current_A) * 2, 0.003)
         inner = usable.size - max(5, usable.size // 50)  # the knee at the end is no contact
-        jumps = int(np.count_nonzero((usable & (np.abs(bend) > limit))[:inner]))
+        slope = np.abs(voltage[2:] - voltage[:-2]) / np.maximum(before_s + after_s, 1e-9)
+        within_V = 4 * slope * record.orders_within_s  # each reading's own moment is known no better
+        jumps = int(np.count_nonzero((usable & (np.abs(bend) > limit + within_V))[:inner]))
         if jumps >= 3:
             out.append(
                 Warning_(

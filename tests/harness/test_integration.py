@@ -1,5 +1,7 @@
 """Promises of the integration: steps where they are known, nothing across gaps, times that repeat."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -30,6 +32,15 @@ def test_an_ordered_step_is_placed_at_its_instant():
     assert edges.at_s[0] == 13.0
     assert edges.how == ("ordered",)
     assert accumulate(record).charge_Ah[-1] * 3600 == pytest.approx(-27.0)
+
+
+def test_an_order_that_may_act_late_is_placed_between_its_instant_and_the_next_reading():
+    record = record_of([0, 1, 2, 12, 13], [0, 0, 0, -1, -1], switches=[2.0])
+    known, late = find_edges(record), find_edges(dataclasses.replace(record, orders_within_s=30.0))
+    assert known.at_s.tolist() == [2.0] and known.half_width_s[0] < 0.1
+    assert late.at_s.tolist() == [7.0] and late.half_width_s.tolist() == [5.0]
+    soon = find_edges(dataclasses.replace(record, orders_within_s=3.0))
+    assert soon.at_s.tolist() == [3.5] and soon.half_width_s.tolist() == [1.5]
 
 
 def test_the_step_clock_of_the_source_places_a_step():

@@ -62,6 +62,30 @@ def test_a_contact_that_moves_shows_as_jumps_of_the_voltage():
     assert "bad-contact" in codes(dataclasses.replace(record, voltage_V=voltage))
 
 
+def test_rows_that_are_unevenly_spaced_are_no_contact_that_moves():
+    record = night(noise_V=0.0, interval_s=2.0)
+    kept = np.sort(np.random.default_rng(5).choice(np.arange(60, record.t_s.size - 60), 700, replace=False))
+    kept = np.concatenate((np.arange(60), kept, np.arange(record.t_s.size - 60, record.t_s.size)))
+    thinned = {
+        name: getattr(record, name)[kept] for name in ("t_s", "voltage_V", "current_A", "temperature_degC", "step")
+    }
+    sparse = dataclasses.replace(record, **thinned)
+    second_V = np.diff(sparse.voltage_V, 2)[60:-60]
+    assert np.abs(second_V).max() > 8 * np.median(np.abs(second_V))  # by rows alone it would look like jumps
+    assert "bad-contact" not in codes(sparse)
+
+
+def test_readings_whose_moment_is_poorly_known_are_no_contact_that_moves():
+    record = night(noise_V=1e-4)
+    late_s = np.random.default_rng(7).uniform(0, 30.0, record.t_s.size) * (np.arange(record.t_s.size) % 40 == 0)
+    read_V = np.interp(record.t_s + late_s, record.t_s, record.voltage_V)
+    steady = record.current_A < 0
+    voltage = np.where(steady, read_V, record.voltage_V)
+    moved = dataclasses.replace(record, voltage_V=voltage)
+    assert "bad-contact" in codes(moved)
+    assert "bad-contact" not in codes(dataclasses.replace(moved, orders_within_s=30.0))
+
+
 def test_a_resistance_that_jumps_between_two_pulses_is_the_contact_and_a_smooth_rise_is_the_cell():
     smooth = [pulse(ohm, t_s=60.0 * k) for k, ohm in enumerate((0.060, 0.061, 0.063, 0.066, 0.070))]
     jumped = [pulse(ohm, t_s=60.0 * k) for k, ohm in enumerate((0.060, 0.061, 0.061, 0.085, 0.062))]

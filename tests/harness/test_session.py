@@ -1,0 +1,32 @@
+"""Promises of the session: what it takes for granted about a cell before a run begins."""
+
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from typer.testing import CliRunner
+
+from harness.cli.app import app
+from harness.journal import read_run
+from harness.session import how_full
+from harness.shelf import Shelf
+
+
+def test_a_cell_is_full_for_four_hours_after_its_charge_and_on_a_faster_bench_before_the_wall_clock_gets_there(
+    tmp_path: Path,
+) -> None:
+    logs = ["--logs", str(tmp_path)]
+    added = CliRunner().invoke(app, ["cell", "add", "hall-9", "--form", "18650", "--chemistry", "li-ion", *logs])
+    assert added.exit_code == 0, added.output
+    ran = CliRunner().invoke(
+        app, ["run", "--cell", "hall-9", "--profile", "charge", "--bench", "simulated", "--present", *logs]
+    )
+    assert ran.exit_code == 0, ran.output
+    shelf = Shelf(tmp_path)
+    events = read_run(shelf.runs("hall-9")[-1]).events
+    tapered = next(event for event in events if event["kind"] == "step-ended" and event["reason"] == "taper")
+    ended = datetime.fromisoformat(tapered["utc"])
+    assert how_full(shelf, "hall-9", ended + timedelta(hours=3.9)) == "full"
+    assert how_full(shelf, "hall-9", ended + timedelta(hours=4.1)) == "unknown"
+    assert how_full(shelf, "hall-9", ended - timedelta(hours=1)) == "unknown"
+    assert how_full(shelf, "hall-9", ended - timedelta(hours=1), ahead=True) == "full"
+    assert how_full(shelf, "hall-9", ended + timedelta(hours=4.1), ahead=True) == "unknown"
