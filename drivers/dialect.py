@@ -63,6 +63,7 @@ _UNITS = {
     "ohm": {"ohm": 1.0, "Ω": 1.0, "mohm": 1e-3, "mΩ": 1e-3, "kohm": 1e3, "kΩ": 1e3},
     "s": {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0},
 }
+MOST = 1e15  # no number of a description is beyond
 
 
 def read_quantity(value: object, unit: str, where: str) -> float:
@@ -74,7 +75,7 @@ def read_quantity(value: object, unit: str, where: str) -> float:
     accepted = _UNITS[unit]
     number, scale = math.nan, 1.0
     if isinstance(value, int | float) and not isinstance(value, bool):
-        number = float(value)
+        number = float(value) if value < MOST else math.inf
     elif isinstance(value, str):
         match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([^\s0-9]*)\s*", value)
         if match and match.group(2) in ("", *accepted):
@@ -297,7 +298,7 @@ def parse_dialect(text: str, where: str) -> Dialect:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise DescriptionError(f"{where}: is not TOML: {error}") from error
     return _Reader(data, where).dialect()
 
@@ -346,7 +347,8 @@ class _Reader:
         self, table: Mapping[str, Any], key: str, name: str, default: float, low: float = 0.0, high: float = math.inf
     ) -> float:
         value = table.get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        no_number = isinstance(value, bool) or not isinstance(value, int | float)
+        if no_number or not low <= value <= high or MOST < value < math.inf:
             raise self.fail(f"{name}{key}", value, f"a number from {low:g} to {high:g} is")
         return float(value)
 

@@ -464,7 +464,7 @@ def load_format(name: str) -> Format:
             ) from error
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise DescriptionError(f"{where}: is not TOML: {error}") from error
     return format_from_dict(data, where)
 
@@ -711,7 +711,7 @@ def _is_int(value: Any) -> bool:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and -1e300 < value < 1e300
 
 
 def _number(value: Any, where: str) -> float:

@@ -410,7 +410,7 @@ def _changes(folder: Path, stopped: Event) -> list[str]:
 def _read_json(path: Path) -> dict[str, Any]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
     if not isinstance(data, dict):
         raise JournalDamaged(f"{path}: holds no JSON object")
@@ -429,7 +429,7 @@ def _read_events(path: Path) -> tuple[list[Event], list[str]]:
                 continue
             try:
                 event = json.loads(raw)
-            except ValueError as error:
+            except (ValueError, RecursionError) as error:
                 raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
             if not isinstance(event, dict) or not {"kind", "t_s", "after_row"} <= event.keys():
                 raise JournalDamaged(f"{path}, line {number}: is no event (kind, t_s, after_row are expected)")

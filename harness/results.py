@@ -129,7 +129,7 @@ def _cached(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
         return None
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     if not isinstance(kept, dict) or kept.get("format") != FORMAT or kept.get("code_sha256") != _code_digest():
         return None

@@ -30,7 +30,7 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 SLOW_S = 5.0
-SENTENCE = 2000  # characters of a message at most
+SENTENCE = 20_000  # characters of a message at most: what it quotes may be long
 
 
 class Source:
@@ -183,6 +183,7 @@ _VALUES = (
     "0", "-1", "1e308", "1e309", "-0.0", "nan", "inf", "-inf", "true", "false", "[]", "{}", '""', '"0 V"', '"1e999 A"',
     '"nan V"', '"-5 h"', '"99999999999 h"', '"1 kV"', '"0.0001 It"', '"100 %"', "9999999999999999999999", "07:32:00",
     "1979-05-27", "[1, [2, 3]]", "{ a = 1 }", '"\\u0000"', '"../x"', '"*"', "[[]]", "1.5", "3", '"3"', '"é"', '" "',
+    "9" * 400, "9" * 5000, "[" * 3000, '"' + "9" * 400 + ' V"',
 )  # fmt: skip
 
 
@@ -331,7 +332,7 @@ def line_format(data: bytes) -> None:
     text, _ = _text_of(data, "drivers/formats")
     try:
         table = tomllib.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return
     form = told(lambda: format_from_dict(table, "format.toml"))
     if form is not None:
@@ -423,7 +424,7 @@ def table(data: bytes) -> None:
 
 
 @functools.cache
-def _run_folder() -> Mapping[str, bytes]:
+def run_files() -> Mapping[str, bytes]:
     """Return the files of a short night that ended well."""
     from tests.campaign.file_faults import Story, place
 
@@ -463,10 +464,14 @@ def folder(data: bytes) -> None:
     from harness.shelf import Shelf
 
     source = Source(data)
-    files = _run_folder()
+    files = run_files()
     names = sorted(files)
     name = names[source.below(len(names))]
-    content = damaged(files[name], source)
+    if name.endswith((".json", ".jsonl")) and source.below(2):
+        values = ("null", "[]", "{}", '"x"', "-1", "1e308", "NaN", "true", "9" * 400, "[" * 3000, '""', "0", "1.5")
+        content = mutated(files[name].decode("utf-8"), source, values).encode("utf-8", errors="replace")
+    else:
+        content = damaged(files[name], source)
     with tempfile.TemporaryDirectory(prefix="amphora-fuzz-", dir=_memory()) as root:
         run_folder = Path(root) / "c" / "20260313T200000Z-short"
         run_folder.mkdir(parents=True)

@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 
 from drivers.dialect import parse_dialect
 from drivers.errors import DescriptionError
-from drivers.line_format import format_from_dict
-from harness.errors import InputError
+from drivers.line_format import format_from_dict, load_format
+from harness.bench import load_bench
+from harness.errors import InputError, JournalDamaged
 from harness.importing import parse_map
-from tests.campaign.fuzzing import SEEDS, TARGETS, Source, damaged, mutated
+from harness.journal import read_run
+from tests.campaign.fuzzing import BENCH, ROOT, SEEDS, TARGETS, Source, damaged, mutated, run_files
 
 FAST = ("scpi", "lines", "bench", "recipe", "chemistry", "duty", "dialect", "line-format", "map", "quantity")
 SLOW = ("grade", "cell", "table", "folder")
@@ -75,3 +77,54 @@ def test_a_long_map_is_not_told_back_whole() -> None:
     with pytest.raises(InputError) as caught:
         parse_map("t9" * 3000)
     assert len(str(caught.value)) < 300
+
+
+HUGE = {"digits": "9" * 5000, "whole number": "9" * 400, "deep": "[" * 3000}
+
+
+@pytest.mark.parametrize("value", HUGE.values(), ids=HUGE)
+@pytest.mark.parametrize("name", ["bench", "dialect", "line-format"])
+def test_a_value_that_no_number_can_hold_is_told(name: str, value: str, tmp_path: Path) -> None:
+    path = tmp_path / f"{name}.toml"
+    if name == "bench":
+        path.write_text(BENCH.replace("max_current", f"baud = {value}\nmax_current") + f"\n[extra]\nx = {value}\n")
+        with pytest.raises(InputError):
+            load_bench(path)
+        path.write_text(BENCH.replace('gain = "0.05 %"', f"gain = {value}"))
+        with pytest.raises(InputError):
+            load_bench(path)
+    elif name == "dialect":
+        text = (ROOT / "drivers/dialects/load-simple.toml").read_text(encoding="utf-8")
+        with pytest.raises(DescriptionError):
+            parse_dialect(f"settle = {value}\n" + text, str(path))
+    else:
+        text = (ROOT / "drivers/formats/labelled.toml").read_text(encoding="utf-8")
+        path.write_text(text.replace("baud = 115200", f"baud = {value}"), encoding="utf-8")
+        with pytest.raises(DescriptionError):
+            load_format(str(path))
+
+
+@pytest.mark.parametrize("given", ["[['load']]", "['load']", "{ a = 1 }", "3", "true"])
+def test_a_measurer_of_the_cell_that_is_no_name_is_told(given: str, tmp_path: Path) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(BENCH.replace('voltage = "load"', f"voltage = {given}"), encoding="utf-8")
+    with pytest.raises(InputError, match=r"cell\.voltage"):
+        load_bench(path)
+
+
+def test_a_specification_that_is_no_table_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "bench.toml"
+    begin = BENCH.index("[instruments.load.specification]")
+    end = BENCH.index("[instruments.supply]")
+    path.write_text(BENCH[:begin] + "specification = 3\n\n" + BENCH[end:], encoding="utf-8")
+    with pytest.raises(InputError, match="specification"):
+        load_bench(path)
+
+
+def test_events_nested_too_deep_are_damage_at_a_line(tmp_path: Path) -> None:
+    for name, content in run_files().items():
+        (tmp_path / name).write_bytes(content)
+    with (tmp_path / "events.jsonl").open("ab") as file:
+        file.write(b"[" * 100_000 + b"\n")
+    with pytest.raises(JournalDamaged, match=r"events\.jsonl, line"):
+        read_run(tmp_path)
