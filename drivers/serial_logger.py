@@ -288,6 +288,9 @@ class SerialLogger:
     """
 
     role = "logger"
+    _bad_total: int
+    _bad_told: int
+    _complaint: str
 
     def __init__(self, name: str, description: Mapping[str, Any], clock: Clock) -> None:
         here = f"instruments.{name}"
@@ -323,10 +326,13 @@ class SerialLogger:
         return f"serial logger on {self._port_name}, format {self.format.name}{usb_text(self._port_name)}"
 
     def read_errors(self) -> list[str]:
-        """Return what happened since the last call: the logger started again."""
+        """Return what happened since the last call: the logger started again, records that could not be read."""
         with self._news:
             told = list(self._told)
             self._told.clear()
+            bad, self._bad_told = self._bad_total - self._bad_told, self._bad_total
+            if bad:
+                told.append(f"{self.name}: {bad} records could not be read; the last: {self._complaint}")
         return told
 
     def read(self) -> Mapping[str, float]:
@@ -402,7 +408,7 @@ class SerialLogger:
         self._opened_s = time.monotonic()
         self._started = False  # whether any byte came
         self._skip_first = False
-        self._good = self._bad_total = 0
+        self._good = self._bad_total = self._bad_told = 0
         self._bytes = self._odd_bytes = self._bad = self._ignored = 0  # since the last good record
         self._complaint = ""
         self._faults: tuple[str, ...] = ()

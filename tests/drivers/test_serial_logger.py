@@ -155,6 +155,9 @@ def test_a_garbled_line_in_between_costs_nothing_but_itself(far, opened):
     heard(logger, 2, 1)
     assert logger.read()["voltage_V"] == 3.6
     assert logger.read_setup()["unreadable"] == 1
+    (remark,) = logger.read_errors()
+    assert "logger: 1 records could not be read" in remark and "3.x" in remark
+    assert logger.read_errors() == [], "each is told once"
 
 
 def test_silence_is_told_with_how_long(far, opened):
