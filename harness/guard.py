@@ -214,15 +214,12 @@ def _absolute(
         if high is not None and current_A > high * 1.05 + OFF_CURRENT_A:
             return Violation("current-high", f"{current_A:.3f} A is beyond {high:.3f} A", current_A, high)
         last_s = history.last_t_s
-        if last_s is not None:
+        if last_s is not None and history.order.kind in ENERGISED:
             history.charge_Ah += 0.5 * (current_A + history.last_current_A) * (t_s - last_s) / 3600.0
-            if history.order.kind in ENERGISED:
-                history.on_s += t_s - last_s
-                if history.on_s > plan.max_duration_s + SETTLE_S:
-                    text = (
-                        f"current was ordered for {history.on_s:.0f} s; the plan has {plan.max_duration_s:.0f} s in all"
-                    )
-                    return Violation("time", text, history.on_s, plan.max_duration_s)
+            history.on_s += t_s - last_s
+            if history.on_s > plan.max_duration_s + SETTLE_S:
+                text = f"current was ordered for {history.on_s:.0f} s; the plan has {plan.max_duration_s:.0f} s in all"
+                return Violation("time", text, history.on_s, plan.max_duration_s)
         history.last_t_s = t_s
         history.last_current_A = current_A
         most = limits.charge_Ah

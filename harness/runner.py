@@ -50,11 +50,13 @@ SAFE_CURRENT_A = 0.020
 SAFE_TRIES = 5
 OFF_SETTLE_S = 0.5
 ASK_AGAIN_S = 1.0
+HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 AGREE_V = 0.05
 CONTINUITY_V = 0.25
 ON_SPREAD = 0.05  # of the charge of a gap through which the output was on: nobody measured it
 SLEPT_S = 5.0  # a wall clock that ran ahead of the run's by more: asleep, or set
+REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its readings
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
 BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, gives: final also after a gap
     {
@@ -173,6 +175,7 @@ class Runner:
     _keeper_gone: bool = False
     _drains_by_itself: bool = False  # a resistor comes on by hand: nothing flows through it before
     _asleep_seen_s: float = 0.0
+    _remarks_s: float = 0.0
     _wall_ahead_s: float | None = None
     _maybe_set: bool = False  # what looks like a suspend may have been a clock that was set
     _gap_text: str = ""
@@ -241,6 +244,8 @@ class Runner:
     def _end(self, reason: str, text: str, code: int) -> Outcome:
         """Make safe, then record, then say."""
         safe = self.make_safe()
+        with contextlib.suppress(DriverError, OSError):
+            self._note_remarks([one for one in self.rig.instruments.values() if one.role == "logger"])
         final = reason not in ("interrupted", "instrument", "killed")
         journal = self.journal
         rows = 0
@@ -641,6 +646,7 @@ class Runner:
         next_s = self._now()
         has_hours = any(step.hours is not None for step in plan.steps)
         compares = not getattr(clock, "counts_suspend", True)
+        loggers = [one for one in self.rig.instruments.values() if one.role == "logger"]
         while not self._done():
             state = self.state
             step = plan.steps[state.plan_step]
@@ -660,6 +666,8 @@ class Runner:
                 clock.sleep(min(wake_s - now_s, slice_s))
             if compares:
                 self._compare_clocks()
+            if loggers and self._now() - self._remarks_s >= REMARKS_EVERY_S:
+                self._note_remarks(loggers)
             if state.waiting == "person" and self.person.answered():
                 self._record("person", act="done", text="")
                 next_s = self._now()
@@ -676,13 +684,20 @@ class Runner:
             base_s = self._last_asked_s
             next_s = base_s + interval_s
 
+    def _note_remarks(self, loggers: list[Instrument]) -> None:
+        """Record what a logger noticed beside its readings: it started again, lines that were no readings."""
+        self._remarks_s = self._now()
+        for logger in loggers:
+            for remark in logger.read_errors():
+                self._event("instrument-error", text=remark if logger.name in remark else f"{logger.name}: {remark}")
+
     def _done(self) -> bool:
         return bool(self.state.finished)
 
     def _interval(self) -> float:
         state = self.state
         if state.waiting:
-            return ASK_AGAIN_S
+            return ASK_AGAIN_S if state.waiting == "person" else HOURS_AGAIN_S
         step = self.plan.steps[state.plan_step]
         interval_s = step.sample_interval_s
         if state.order.kind != "off" and interval_s > 1.0:

@@ -95,6 +95,7 @@ class State:
     present: bool = True
     main_reason: str = ""
     finished: str = ""
+    paused_s: float | None = None  # since when a step that had begun waits for the attended hours
 
     def copy(self) -> "State":
         """Return a state of its own."""
@@ -104,6 +105,7 @@ class State:
             self.highest_voltage_V, self.first_temperature_degC, self.trail, self.agreeing,
             self.agreeing_end, self.waiting, self.order, self.resistance_ohm, self.before_pulse,
             self.measured_Ah, self.started_full, self.present, self.main_reason, self.finished,
+            self.paused_s,
         )  # fmt: skip
 
     @property
@@ -162,11 +164,19 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
         step = plan.steps[state.plan_step]
         if state.waiting == "hours" and record.present:
             state.waiting = ""
-            _begin_step(plan, state, record.t_s, orders, events)
+            if state.paused_s is None:
+                _begin_step(plan, state, record.t_s, orders, events)
+            else:
+                events.append({"kind": "continued", "step": state.step, "why": "the attended hours have begun"})
+                off_for_s, state.paused_s = record.t_s - state.paused_s, None
+                _go_on(plan, state, record.t_s, off_for_s, orders, events)
         elif not record.present and step.hours is not None and state.waiting == "" and state.energised:
             state.waiting = "hours"
+            state.paused_s = record.t_s
             orders.append(OFF)
             state.order = OFF
+            state.last_current_A = None
+            state.last_t_s = record.t_s
             events.append({"kind": "paused", "step": state.step, "why": "the attended hours are over"})
     elif isinstance(record, Resume):
         _resume(plan, state, record, orders, events)
@@ -179,7 +189,8 @@ def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
         if state.last_t_s is not None:
             before_A = state.last_current_A
             mean_A = current_A if before_A is None else 0.5 * (before_A + current_A)
-            state.charge_Ah += mean_A * (t_s - state.last_t_s) / 3600.0
+            if state.paused_s is None:  # a step that waits passes no charge, only the zero error of what measures it
+                state.charge_Ah += mean_A * (t_s - state.last_t_s) / 3600.0
         state.last_current_A = current_A
         state.last_t_s = t_s
     if voltage_V is not None:
@@ -489,13 +500,21 @@ def _resume(plan: Plan, state: State, record: Resume, orders: list[Order], event
     if state.plan_step < 0:
         _go_to(plan, state, 0, record.t_s, orders, events)
         return
-    step = plan.steps[state.plan_step]
     state.charge_Ah += 0.5 * (record.charge_low_Ah + record.charge_high_Ah)
-    shift_s = record.off_for_s if step.segments[state.segment].order.kind in ("charge", "discharge") else 0.0
+    _go_on(plan, state, record.t_s, record.off_for_s if state.paused_s is None else 0.0, orders, events)
+
+
+def _go_on(plan: Plan, state: State, t_s: float, off_for_s: float, orders: list[Order], events: list[Event]) -> None:
+    """Go on in a step that was left for a while; what is compared with its beginning starts anew where it must."""
+    step = plan.steps[state.plan_step]
+    shift_s = off_for_s if step.segments[state.segment].order.kind in ("charge", "discharge") else 0.0
+    if shift_s > 0.0:  # it rested: its voltage fell or rose and it cooled, and that is no sign of being full
+        state.highest_voltage_V = -1e9
+        state.first_temperature_degC = None
     state.step_began_s += shift_s
     state.segment_began_s += shift_s
     state.deadline_s += shift_s
-    state.last_t_s = record.t_s
+    state.last_t_s = t_s
     state.last_current_A = None
     state.agreeing = 0
     state.trail = ()
@@ -508,12 +527,12 @@ def _resume(plan: Plan, state: State, record: Resume, orders: list[Order], event
     if step.segments[index].pulse:
         index += 1  # half a pulse is none
     if index >= len(step.segments):
-        _end_step(plan, state, record.t_s, "time", "the last pulse was cut short", orders, events)
+        _end_step(plan, state, t_s, "time", "the last pulse was cut short", orders, events)
         return
     began_s, deadline_s = state.segment_began_s, state.deadline_s
-    _begin_segment(plan, state, step, index, record.t_s, orders, events)
+    _begin_segment(plan, state, step, index, t_s, orders, events)
     if index == state.segment and not step.segments[index].pulse and index == len(step.segments) - 1:
-        state.segment_began_s, state.deadline_s = began_s, max(deadline_s, record.t_s)
+        state.segment_began_s, state.deadline_s = began_s, max(deadline_s, t_s)
 
 
 def record_of(event: Mapping[str, Any]) -> Record | None:
@@ -532,7 +551,7 @@ def record_of(event: Mapping[str, Any]) -> Record | None:
 
 
 RESULT_KINDS = frozenset(
-    {"step-begun", "step-ended", "pulse-skipped", "paused", "waiting", "finished"}
+    {"step-begun", "step-ended", "pulse-skipped", "paused", "continued", "waiting", "finished"}
 )  # what `advance` itself writes
 
 

@@ -4,15 +4,20 @@ import dataclasses
 import itertools
 import json
 import math
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
-from ideal import BENCH, IdealBench, dead_link
+from ideal import BENCH, IdealBench, IdealInstrument, dead_link
 
 from drivers.errors import IdentityError, InstrumentError, LinkError
 from drivers.roles import Abilities, SafeState
+from drivers.simulated.bench import SimulatedBench
+from drivers.simulated.cell import KINDS, SimulatedCell
 from harness.bench import bench_from_dict
 from harness.errors import Refused
 from harness.journal import read_run
@@ -20,6 +25,8 @@ from harness.persons import ObligingPerson
 from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
 from harness.rig import Rig
 from harness.runner import Outcome, Runner, resumable, run_header
+from harness.session import Request, make_plan
+from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay
 
 LIMITS = Limits(2.5, 4.25, -1.1, 1.1, 0.0, 45.0, 2.0, 3.0)
@@ -514,6 +521,112 @@ def test_a_relay_that_let_go_in_a_suspend_ends_the_run_by_its_name_and_can_be_re
     assert slept and outcome.reason == "instrument" and not bench.load_on
     assert "relay" in outcome.text and "let go" in outcome.text and "asleep for 900 s" in outcome.text
     assert resumable(tmp_path / "r")[1] == the_plan
+
+
+# -- a logger's own remarks -------------------------------------------------------------------------
+
+
+class Remarking(IdealInstrument):
+    """A logger that noticed something once, and counts how often it is asked."""
+
+    def __init__(self, bench: IdealBench) -> None:
+        super().__init__(bench, "logger")
+        self.remarks = ["records could not be read: 7"]
+        self.asked = 0
+
+    def read_errors(self) -> list[str]:
+        self.asked += 1
+        told, self.remarks = (self.remarks, []) if self.bench.clock.s > 3000.0 else ([], self.remarks)
+        return told
+
+
+def test_what_a_logger_noticed_is_recorded_once_and_asked_for_at_a_low_rate(tmp_path: Path) -> None:
+    bench = IdealBench()
+    bench.instruments["logger"] = logger = Remarking(bench)
+    description = {**BENCH, "instruments": {**BENCH["instruments"], "logger": {"role": "logger", "port": "ideal"}}}  # type: ignore[dict-item]
+    made = runner(bench, plan(rest(), discharge(0.9), rest()), tmp_path / "r")
+    made.rig = Rig(bench_from_dict(description), bench.instruments)
+    assert made.run().reason == "cutoff"
+    told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
+    assert told == ["logger: records could not be read: 7"]
+    assert logger.asked <= (bench.clock.s - 1000.0) / 60.0 + 3  # not with every reading
+
+
+# -- attended hours ----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def local_time(monkeypatch: pytest.MonkeyPatch) -> Iterator[ZoneInfo]:
+    """The computer stands where the clocks change."""
+    monkeypatch.setenv("TZ", "Europe/Berlin")
+    time.tzset()
+    yield ZoneInfo("Europe/Berlin")
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize(
+    ("name", "begin", "hours", "parts"),
+    [
+        ("cut and goes on the next evening", "2026-03-13T16:30:00+00:00", (17.75, 19.0), 2),
+        ("has to wait for the evening", "2026-03-13T07:00:00+00:00", (18.0, 23.0), 1),
+        ("across midnight", "2026-03-13T22:00:00+00:00", (23.25, 0.5), 2),
+        ("the hour that is not there in March", "2026-03-28T22:30:00+00:00", (1.5, 3.5), 2),
+        ("the hour that comes twice in October", "2026-10-24T22:30:00+00:00", (1.5, 2.5), 2),
+    ],
+)
+def test_a_charge_keeps_to_the_attended_hours_and_the_rest_goes_on_without(
+    tmp_path: Path, local_time: ZoneInfo, name: str, begin: str, hours: tuple[float, float], parts: int
+) -> None:
+    bench = SimulatedBench("worn-out", 1, cell=SimulatedCell(KINDS["worn-out"], 0.3, 20.0))
+    bench.clock._begin_utc = datetime.fromisoformat(begin)
+    described = bench_from_dict(bench.description)
+    record = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True}
+    Shelf(tmp_path).add(Cell.from_dict(record))
+    abilities = {key: one.abilities for key, one in bench.instruments.items()}
+    request = Request("c", "standard-capacity", tmp_path, attended=hours, capacity_Ah=1.0)
+    the_plan, cell = make_plan(request, described, bench.clock.utc(), abilities)
+    header = run_header(
+        plan_to_dict(the_plan), cell, described, tmp_path / "r", the_plan.start, 3.0, "x", bench.clock.utc()
+    )
+    rig = Rig(described, bench.instruments)
+    outcome = Runner(the_plan, rig, bench.clock, tmp_path / "r", header, ObligingPerson(), take_signals=False).run()
+    assert outcome.reason == "cutoff", outcome.text
+    run = read_run(tmp_path / "r")
+    charged = [row for row in run.iter_rows() if (row[3] or 0.0) > 0.03]
+    start_h, end_h = hours
+    for row in charged:
+        moment = (datetime.fromisoformat(begin) + timedelta(seconds=row[0] - 2.0)).astimezone(local_time)
+        hour = moment.hour + moment.minute / 60.0 + moment.second / 3600.0
+        assert start_h - 0.01 <= hour < end_h if start_h < end_h else hour >= start_h - 0.01 or hour < end_h, moment
+    gaps = [b[0] - a[0] for a, b in itertools.pairwise(charged) if b[0] - a[0] > 1000.0]
+    assert len(gaps) + 1 == parts
+    assert len({row[1] for row in charged}) == 1, "a step that was cut goes on, it does not begin again"
+    kinds = [event["kind"] for event in run.events]
+    assert kinds.count("paused") == kinds.count("continued") == parts - 1
+    (ended,) = [e for e in run.events if e["kind"] == "step-ended" and e["reason"] == "taper"]
+    counted_Ah = sum(
+        0.5 * (a[3] + b[3]) * (b[0] - a[0]) / 3600.0 for a, b in itertools.pairwise(charged) if b[0] - a[0] < 60.0
+    )
+    assert math.isclose(ended["charge_Ah"], counted_Ah, rel_tol=0.01)
+    assert replays_to_the_bit(tmp_path / "r", the_plan)
+
+
+def test_what_a_cut_charge_has_counted_still_counts_the_next_evening(tmp_path: Path, local_time: ZoneInfo) -> None:
+    # A timed charge of 3 h in hours of 2 h a day: 2 h today, 1 h tomorrow; without a memory it never ended.
+    bench = IdealBench(z=0.2)
+    timed = dataclasses.replace(
+        charge(0.2),
+        segments=(Segment(Order("charge", voltage_V=4.2, current_A=0.2), 10800.0),),
+        ends=(),
+        max_duration_s=10800.0,
+        time_is_end=True,
+        hours=(21.0, 23.0),  # the ideal clock begins at 20:00 UTC, 21:00 here
+    )
+    outcome = night(bench, plan(rest(), timed, rest(), charges=True), tmp_path / "r")
+    assert outcome.reason == "time"
+    (ended,) = [event for event in events_of(tmp_path / "r", "step-ended") if event["step"] == 1]
+    assert math.isclose(ended["charge_Ah"], 0.6, rel_tol=0.01) and ended["t_s"] > 23 * 3600.0
 
 
 # -- what a resume may not forget --------------------------------------------------------------------
