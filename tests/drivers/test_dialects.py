@@ -165,7 +165,11 @@ MISTAKES = [
     ('set = "CURRent {value}"', 'set = "CURRent {value}"\nstep = -1', "settings.current.step"),
     ('set = "CURRent {value}"', 'set = "CURRent {value}"\nlow = 5\nhigh = 2', "settings.current.low"),
     ('set = "CURRent {value}"', 'set = "CURRent {value"', "brackets in pairs"),
-    ('query = "CURRent?"', 'query = "CURRent?"\nprotection_tripped = "CURRent:PROTection:TRIPped?"', "does not belong there"),
+    (
+        'query = "CURRent?"',
+        'query = "CURRent?"\nprotection_tripped = "CURRent:PROTection:TRIPped?"',
+        "does not belong there",
+    ),
     ('query = "CURRent?"', "", "settings.current needs set and query"),
     ('words = { current = "CURRent" }', 'words = { power = "POWer" }', "modes.words.power"),
     ('words = { current = "CURRent" }', "words = 3", "modes.words"),
