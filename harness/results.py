@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from harness.analysis.uncertainty import Budget
 
 FORMAT = "amphora-result/1"
+RESULT_KEY = b'"result": '  # the last key: what follows it is what the digest is of
 REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
 IDLE_STEPS = ("rest", "log", "ask")  # steps in which the bench orders no current
 OWN_FILES = ("leads.py", "loading.py", "modelling.py", "passes.py", "results.py")  # of the code that makes figures
@@ -123,25 +124,41 @@ def _code_digest() -> str:
     return digest.hexdigest()
 
 
+def read_kept(path: Path) -> dict[str, Any] | None:
+    """Return what `result.json` holds; None when it is not as it was written: by hand, or by a bad disk."""
+    try:
+        content = path.read_bytes()
+        kept = json.loads(content)
+    except (OSError, ValueError, RecursionError):
+        return None
+    part = content.partition(RESULT_KEY)[2].rstrip()[:-1]
+    if not isinstance(kept, dict) or kept.get("result_sha256") != hashlib.sha256(part).hexdigest():
+        return None
+    return kept if isinstance(kept.get("result"), dict) else None
+
+
+def kept_text(result: dict[str, Any], head: dict[str, Any]) -> str:
+    """Return what `result.json` holds: the head, a digest of the result, and the result, in one line."""
+    part = json.dumps(result, ensure_ascii=False, allow_nan=False)
+    own = hashlib.sha256(part.encode("utf-8")).hexdigest()
+    return json.dumps({**head, "result_sha256": own})[:-1] + ", " + RESULT_KEY.decode() + part + "}"
+
+
 def _cached(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
     path = folder / "result.json"
     if cutoff_V is not None or not path.is_file():
         return None
-    try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return None
-    if not isinstance(kept, dict) or kept.get("format") != FORMAT or kept.get("code_sha256") != _code_digest():
+    kept = read_kept(path)
+    if kept is None or kept.get("format") != FORMAT or kept.get("code_sha256") != _code_digest():
         return None
     if kept.get("inputs_sha256") != _digest_of(folder):
         return None
-    result = kept.get("result")
-    return result if isinstance(result, dict) else None
+    result: dict[str, Any] = kept["result"]
+    return result
 
 
 def _keep(folder: Path, result: dict[str, Any], digest: str) -> None:
-    kept = {"format": FORMAT, "inputs_sha256": digest, "code_sha256": _code_digest(), "result": result}
-    text = json.dumps(kept, ensure_ascii=False, allow_nan=False)  # in one line: a record of 200 cycles is long
+    text = kept_text(result, {"format": FORMAT, "inputs_sha256": digest, "code_sha256": _code_digest()})
     beside = folder / f".result.json.{id(result)}.part"
     try:
         beside.write_text(text + "\n", encoding="utf-8", newline="\n")

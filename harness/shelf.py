@@ -539,6 +539,8 @@ def _store_run(base: sqlite3.Connection, cell_id: str, folder: Path) -> None:
 
 def read_entry(folder: Path) -> RunEntry:
     """Return a run's line for the list, from its files; a damaged one says why and raises nothing."""
+    from harness.results import read_kept
+
     cell_id = folder.parent.name
     try:
         run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
@@ -553,13 +555,11 @@ def read_entry(folder: Path) -> RunEntry:
     except (ValueError, RecursionError) as error:
         return RunEntry(cell_id, str(folder), damaged=f"{folder.name}: {error}")
     capacity: dict[str, float | None] = {"capacity_Ah": None, "capacity_U_Ah": None}
-    with contextlib.suppress(OSError, ValueError, RecursionError):
-        data = json.loads((folder / "result.json").read_text(encoding="utf-8"))
-        result = data.get("result", data) if isinstance(data, dict) else {}
-        if result.get("reached_cutoff"):
-            for name in capacity:
-                value = result.get(name)
-                capacity[name] = float(value) if isinstance(value, int | float) else None
+    result = (read_kept(folder / "result.json") or {}).get("result", {})
+    if result.get("reached_cutoff"):
+        for name in capacity:
+            value = result.get(name)
+            capacity[name] = float(value) if isinstance(value, int | float) else None
     return RunEntry(
         cell_id, str(folder), str(run.get("profile") or ""), str(run.get("created_utc") or ""), stop,
         str(run.get("start") or ""), capacity["capacity_Ah"], capacity["capacity_U_Ah"],

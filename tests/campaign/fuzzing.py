@@ -436,6 +436,17 @@ def run_files() -> Mapping[str, bytes]:
         return {path.name: path.read_bytes() for path in sorted(folder.iterdir()) if path.is_file()}
 
 
+@functools.cache
+def undamaged() -> Mapping[str, Any]:
+    """Return the figures of that night."""
+    from harness.results import analyse_run
+
+    with tempfile.TemporaryDirectory(prefix="amphora-fuzz-", dir=_memory()) as root:
+        for name, whole in run_files().items():
+            (Path(root) / name).write_bytes(whole)
+        return analyse_run(Path(root))
+
+
 def damaged(content: bytes, source: Source) -> bytes:
     """Return bytes with some flipped, cut off, left out or put in."""
     result = bytearray(content)
@@ -484,7 +495,9 @@ def folder(data: bytes) -> None:
                 assert run.notices, "a change of the samples was not seen"
             if rows is not None and name == "run.json" and content != files[name]:
                 assert run.notices, "a change of run.json was not seen"
-        told(lambda: analyse_run(run_folder))
+        result = told(lambda: analyse_run(run_folder))
+        if name == "result.json" or content == files[name]:
+            assert result is not None and result["phases"] == undamaged()["phases"], "a changed result was believed"
         told(lambda: resumable(run_folder))
         told(Shelf(Path(root)).list_runs)
 

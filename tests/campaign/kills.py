@@ -243,6 +243,8 @@ def _wait(kill: Kill, rng: random.Random, place: Scene, process: Any, rows: int)
         time.sleep(rng.uniform(0.2, 2.5))  # while it starts
         return place.rows()
     wait_for(lambda: place.rows() >= at or over(), 60.0)
+    if kill.way == "stop":  # before the first order nothing is on, and nothing to see
+        wait_for(lambda: b'"order":{"kind":"discharge"' in place.events() or over(), 60.0)
     return at
 
 

@@ -23,7 +23,7 @@ from harness.report import certificate, sheet
 from harness.report.canonical import canonical_bytes, from_canonical
 from harness.report.schema import certificate_schema
 from harness.report.signing import Signer
-from harness.results import analyse_run
+from harness.results import analyse_run, kept_text
 
 ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
 GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}
@@ -325,7 +325,9 @@ def test_a_result_kept_beside_the_run_cannot_answer_for_the_samples(tmp_path: Pa
     analyse_run(folder)
     kept = json.loads((folder / "result.json").read_text())
     kept["result"]["capacity_Ah"] *= 1.5
-    (folder / "result.json").write_text(json.dumps(kept))
+    (folder / "result.json").write_text(
+        kept_text(kept["result"], {key: value for key, value in kept.items() if key != "result"})
+    )
     certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
     checked = amphora("verify", str(tmp_path / "a.pdf"), "--logs", str(tmp_path / "logs"), "--json")
     assert checked.returncode == 0, checked.stdout

@@ -8,7 +8,7 @@ import pytest
 
 from harness.errors import InputError
 from harness.importing import import_table
-from harness.results import analyse_run
+from harness.results import analyse_run, kept_text
 from harness.wording import analysis_lines, with_U
 
 KEYS = {
@@ -115,6 +115,8 @@ def test_the_kept_result_is_used_and_made_anew_when_the_readings_change(tmp_path
     data = json.loads(kept.read_text())
     data["result"]["capacity_Ah"] = 42.0
     kept.write_text(json.dumps(data))
+    assert analyse_run(run)["capacity_Ah"] == first["capacity_Ah"]  # changed by somebody: not believed
+    kept.write_text(kept_text(data.pop("result"), data))
     assert analyse_run(run)["capacity_Ah"] == 42.0  # used as kept
     with (run / "samples.csv").open("a") as file:
         file.write("99999,0,3.4,0,20\n")

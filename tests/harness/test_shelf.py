@@ -10,7 +10,8 @@ from typer.testing import CliRunner
 
 from harness.cli.app import app
 from harness.errors import InputError
-from harness.shelf import CSV_COLUMNS, INDEX_NAME, Cell, Shelf
+from harness.results import kept_text
+from harness.shelf import CSV_COLUMNS, INDEX_NAME, Cell, Shelf, read_entry
 
 
 def put_run(logs: Path, cell_id: str, number: int, capacity_Ah: float | None = 2.0, stopped: bool = True) -> Path:
@@ -28,7 +29,7 @@ def put_run(logs: Path, cell_id: str, number: int, capacity_Ah: float | None = 2
     (folder / "events.jsonl").write_text("".join(json.dumps(e) + "\n" for e in events))
     if capacity_Ah is not None:
         result = {"capacity_Ah": capacity_Ah, "capacity_U_Ah": 0.02, "reached_cutoff": True}
-        (folder / "result.json").write_text(json.dumps(result))
+        (folder / "result.json").write_text(kept_text(result, {}))
     return folder
 
 
@@ -95,6 +96,15 @@ def test_a_damaged_record_is_listed_and_hides_no_other(tmp_path, content, told):
     assert entries["z"].cell == Cell("z")
 
 
+def test_a_kept_result_with_a_changed_digit_is_not_believed(tmp_path):
+    Shelf(tmp_path).add(Cell("a"))
+    run = put_run(tmp_path, "a", 1, capacity_Ah=1.5)
+    assert read_entry(run).capacity_Ah == 1.5
+    path = run / "result.json"
+    path.write_text(path.read_text().replace("1.5", "9.5"))
+    assert read_entry(run).capacity_Ah is None
+
+
 def test_a_damaged_run_is_listed_and_hides_no_other(tmp_path):
     shelf = Shelf(tmp_path)
     shelf.add(Cell("a"))
@@ -118,7 +128,8 @@ def test_index_follows_the_files_whatever_changes(tmp_path):
     with (run / "events.jsonl").open("a") as file:
         file.write('{"kind": "stopped", "reason": "cutoff"}\n')
     assert shelf.list_runs("a")[0].stop == "cutoff"
-    (run / "result.json").write_text('{"capacity_Ah": 1.5, "capacity_U_Ah": 0.01, "reached_cutoff": true}')
+    result = {"capacity_Ah": 1.5, "capacity_U_Ah": 0.01, "reached_cutoff": True}
+    (run / "result.json").write_text(kept_text(result, {}))
     assert shelf.list_cells()[0].capacity_Ah == 1.5
     shelf.save(replace(shelf.get("a"), state="tested"))
     assert shelf.cells()[0].state == "tested"
