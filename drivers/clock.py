@@ -37,7 +37,7 @@ class RealClock:
 
     def now_s(self) -> float:
         """Seconds on a clock that never goes back."""
-        return _elapsed_s()
+        return time.clock_gettime(_COUNTS_ON) if _COUNTS_ON is not None else time.monotonic()
 
     def asleep_s(self) -> float:
         """Seconds the computer has slept, all suspends together; only differences count."""

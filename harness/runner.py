@@ -451,10 +451,10 @@ class Runner:
         if self.tell is not None:
             self.tell(text)
 
-    def _ask_trips(self, energised: bool) -> str:
+    def _ask_trips(self) -> str:
         """Ask once a minute, while current is ordered, whether a protection has acted; return which."""
         now_s = self._now()
-        if not energised or now_s - self._trips_s < TRIPS_EVERY_S:
+        if now_s - self._trips_s < TRIPS_EVERY_S:
             return ""
         self._trips_s = now_s
         return self._new_trips()
@@ -712,7 +712,7 @@ class Runner:
         if self._drains_by_itself and step.kind != "ask":  # until a person has answered, the leads are as they were
             self.rig.leads = step.leads
         energised = state.order.kind != "off"
-        tripped = self._ask_trips(energised)
+        tripped = self._ask_trips() if energised else ""
         asked_s = clock.now_s()
         before_s = self._last_reading_s
         late = asked_s - self._t0_s - before_s > self.plan.max_gap_s + step.sample_interval_s
