@@ -8,6 +8,7 @@ import contextlib
 import hashlib
 import json
 import math
+import os
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -73,9 +74,15 @@ def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
     cached = _cached(folder, cutoff_V)
     if cached is None:
         loaded = load_all(folder, extras=False)
-        result = _analyse(loaded, cutoff_V)
+        try:
+            result = _analyse(loaded, cutoff_V)
+            text = json.dumps(result, ensure_ascii=False, allow_nan=False)
+        except (OverflowError, ValueError) as error:  # what no instrument gives: 1e308, by a damaged file
+            raise AnalysisError(
+                f"{folder}: holds numbers that no figure can be made from ({error}); look at run.json and events.jsonl"
+            ) from error
         if cutoff_V is None:
-            _keep(folder, result, loaded.digest)
+            _keep(folder, text, loaded.digest)
     else:
         result = cached
     return result
@@ -137,9 +144,9 @@ def read_kept(path: Path) -> dict[str, Any] | None:
     return kept if isinstance(kept.get("result"), dict) else None
 
 
-def kept_text(result: dict[str, Any], head: dict[str, Any]) -> str:
-    """Return what `result.json` holds: the head, a digest of the result, and the result, in one line."""
-    part = json.dumps(result, ensure_ascii=False, allow_nan=False)
+def kept_text(result: dict[str, Any] | str, head: dict[str, Any]) -> str:
+    """Return what `result.json` holds: the head, a digest of the result, and the result (or its JSON), in one line."""
+    part = result if isinstance(result, str) else json.dumps(result, ensure_ascii=False, allow_nan=False)
     own = hashlib.sha256(part.encode("utf-8")).hexdigest()
     return json.dumps({**head, "result_sha256": own})[:-1] + ", " + RESULT_KEY.decode() + part + "}"
 
@@ -157,9 +164,9 @@ def _cached(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
     return result
 
 
-def _keep(folder: Path, result: dict[str, Any], digest: str) -> None:
+def _keep(folder: Path, result: str, digest: str) -> None:
     text = kept_text(result, {"format": FORMAT, "inputs_sha256": digest, "code_sha256": _code_digest()})
-    beside = folder / f".result.json.{id(result)}.part"
+    beside = folder / f".result.json.{os.getpid()}.{id(result)}.part"
     try:
         beside.write_text(text + "\n", encoding="utf-8", newline="\n")
         beside.replace(folder / "result.json")

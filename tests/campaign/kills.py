@@ -43,7 +43,7 @@ OFF_S = 5.0
 HANG_S = 10.0
 CURRENT_A = 0.4
 SETTINGS = {  # how many times as fast the bench lives, and how full the cell is at first
-    "usual": ("300", "0.6"),
+    "usual": ("150", "0.4"),
     "stop": ("30", "0.25"),  # ten seconds without a beat are five minutes of the bench, not an hour
 }
 RECIPE = """

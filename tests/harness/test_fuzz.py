@@ -4,6 +4,9 @@ Hypothesis thinks up the bytes; the targets are those of the coverage-guided run
 (`python -m tests.campaign.fuzzing`). Below them, each input that was once found to do harm.
 """
 
+import contextlib
+import json
+import re
 from pathlib import Path
 
 import pytest
@@ -14,9 +17,10 @@ from drivers.dialect import parse_dialect
 from drivers.errors import DescriptionError
 from drivers.line_format import format_from_dict, load_format
 from harness.bench import load_bench
-from harness.errors import InputError, JournalDamaged
+from harness.errors import AmphoraError, InputError, JournalDamaged
 from harness.importing import parse_map
 from harness.journal import read_run
+from harness.results import analyse_run
 from tests.campaign.fuzzing import BENCH, ROOT, SEEDS, TARGETS, Source, damaged, mutated, run_files
 
 FAST = ("scpi", "lines", "bench", "recipe", "chemistry", "duty", "dialect", "line-format", "map", "quantity")
@@ -128,3 +132,16 @@ def test_events_nested_too_deep_are_damage_at_a_line(tmp_path: Path) -> None:
         file.write(b"[" * 100_000 + b"\n")
     with pytest.raises(JournalDamaged, match=r"events\.jsonl, line"):
         read_run(tmp_path)
+
+
+@pytest.mark.parametrize("value", ["1e308", "-1e308", "1e200"])
+def test_numbers_that_no_instrument_gives_are_told_by_the_analysis(value: str, tmp_path: Path) -> None:
+    for name, content in run_files().items():
+        (tmp_path / name).write_bytes(content)
+    (tmp_path / "result.json").unlink()
+    text = (tmp_path / "run.json").read_text(encoding="utf-8")
+    changed = re.sub(r'"(gain|offset|resolution)": [0-9.e-]+', rf'"\1": {value}', text)
+    assert changed != text
+    (tmp_path / "run.json").write_text(changed, encoding="utf-8")
+    with contextlib.suppress(AmphoraError):  # a sentence, or an answer that can be written as JSON
+        json.dumps(analyse_run(tmp_path), allow_nan=False)
