@@ -92,6 +92,7 @@ class Kill:
     capacity_Ah: float = 0.0
     capacity_U_Ah: float = 0.0
     whole_Ah: float = 0.0  # of the uninterrupted one
+    whole_U_Ah: float = 0.0  # which was measured on a hurried bench, too
     wall_s: float = 0.0
     wrong: list[str] = field(default_factory=list)
 
@@ -182,17 +183,18 @@ def scene(setting: str) -> Any:
             served.end()
 
 
-def uninterrupted(setting: str) -> tuple[float, int]:
-    """Return the capacity and the rows of a run that nobody disturbs."""
+def uninterrupted(setting: str) -> tuple[float, float, int]:
+    """Return the capacity, how far it may be off, and the rows of a run that nobody disturbs."""
     with scene(setting) as place:
         done = place.amphora.json(*place.words())
-        return float(done["capacity_Ah"]), place.rows()
+        late_Ah = CURRENT_A * _late_s(place.run_folder()) / 3600.0
+        return float(done["capacity_Ah"]), float(done["capacity_U_Ah"]) + late_Ah, place.rows()
 
 
-def one(task: tuple[int, str, float, int]) -> Kill:
+def one(task: tuple[int, str, float, float, int]) -> Kill:
     """End one run in the given way; see what comes of it."""
-    seed, way, whole_Ah, rows = task
-    kill = Kill(seed, way, whole_Ah=whole_Ah)
+    seed, way, whole_Ah, whole_U_Ah, rows = task
+    kill = Kill(seed, way, whole_Ah=whole_Ah, whole_U_Ah=whole_U_Ah)
     rng = random.Random(seed)
     begin = time.monotonic()
     with scene(_setting(way)) as place:
@@ -329,10 +331,10 @@ def _go_on(kill: Kill, place: Scene) -> None:
     kill.capacity_Ah = float(again["capacity_Ah"] or 0.0)
     kill.capacity_U_Ah = float(again["capacity_U_Ah"] or 0.0)
     late_Ah = CURRENT_A * _late_s(run.folder) / 3600.0
-    if abs(kill.capacity_Ah - kill.whole_Ah) > kill.capacity_U_Ah + late_Ah:
+    if abs(kill.capacity_Ah - kill.whole_Ah) > kill.capacity_U_Ah + late_Ah + kill.whole_U_Ah:
         kill.wrong.append(
             f"{kill.capacity_Ah:.4f} Ah resumed, U {kill.capacity_U_Ah:.4f} Ah ({late_Ah:.4f} Ah of the hurried bench "
-            f"allowed), {kill.whole_Ah:.4f} Ah uninterrupted"
+            f"allowed), {kill.whole_Ah:.4f} Ah uninterrupted, known to {kill.whole_U_Ah:.4f} Ah"
         )
     place.amphora.call(*words, code=2)
 
@@ -384,9 +386,9 @@ def _asks(place: Scene, words: list[str]) -> bool:
 
 
 def _late_s(folder: Path) -> float:
-    """Return how long after the resumed order the first reading came: on a bench that lives faster a long time."""
+    """Return how long after its (resumed) order the first reading came: on a bench that lives faster a long time."""
     run = read_run(folder)
-    resumed = next(index for index, event in enumerate(run.events) if event["kind"] == "resumed")
+    resumed = next((index for index, event in enumerate(run.events) if event["kind"] == "resumed"), 0)
     orders = [event for event in run.events[resumed:] if event["kind"] == "ordered"]
     if not orders:
         return 0.0
@@ -400,8 +402,8 @@ def _setting(way: str) -> str:
 
 
 def tasks(
-    first: int, kills: int, others: int, references: dict[str, tuple[float, int]]
-) -> list[tuple[int, str, float, int]]:
+    first: int, kills: int, others: int, references: dict[str, tuple[float, float, int]]
+) -> list[tuple[int, str, float, float, int]]:
     """Return what is done: every fifth kill at an order, the other ways in turn."""
     ways = ["order" if number % 5 == 4 else "kill" for number in range(kills)]
     ways += [OTHERS[number % len(OTHERS)] for number in range(others)]
@@ -424,8 +426,8 @@ def main() -> int:
     with multiprocessing.Pool(options.workers) as pool:
         settings = list(SETTINGS) if others else ["usual"]
         references = dict(zip(settings, pool.map(uninterrupted, settings), strict=True))
-        for name, (whole_Ah, rows) in references.items():
-            print(f"uninterrupted, {name}: {whole_Ah:.4f} Ah in {rows} rows", flush=True)
+        for name, (whole_Ah, whole_U_Ah, rows) in references.items():
+            print(f"uninterrupted, {name}: {whole_Ah:.4f} Ah, known to {whole_U_Ah:.4f} Ah, in {rows} rows", flush=True)
         work = tasks(options.first, options.kills, others, references)
         for kill in pool.imap_unordered(one, work):
             done.append(kill)
