@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from harness.errors import InputError
+from harness.fields import table_of
 
 if TYPE_CHECKING:
     from harness.analysis.records import Record, RunInfo
@@ -206,15 +207,6 @@ def _change(data: dict[str, Any], change: str) -> None:
         raise InputError(f"--what-if {change!r}: field {path!r} is not known; {accepted} is accepted")
 
 
-def _known(data: object, names: Sequence[str], where: str) -> dict[str, Any]:
-    if not isinstance(data, dict):
-        raise InputError(f"{where}: is no table")
-    for key in data:
-        if key not in names:
-            raise InputError(f"{where}: field {key!r} is not known; {', '.join(names)} are accepted")
-    return data
-
-
 def duty_from_dict(raw: object, where: str) -> Duty:
     """Return a duty from plain data.
 
@@ -224,7 +216,7 @@ def duty_from_dict(raw: object, where: str) -> Duty:
     from harness.chemistry import KEYS
     from harness.quantities import parse
 
-    data = _known(raw, TOP, where)
+    data = table_of(raw, where, TOP)
 
     def get(name: str, kind: str, table: Mapping[str, Any] = data, place: str = where) -> float | None:
         return None if name not in table else parse(table[name], kind, f"{place}: {name}")
@@ -261,7 +253,7 @@ def duty_from_dict(raw: object, where: str) -> Duty:
         raise InputError(f"{where}: night is no list of tables; [[night]] is accepted")
     for number, item in enumerate(nights, 1):
         place = f"{where}: night {number}"
-        entry = _known(item, ("mode", "for"), place)
+        entry = table_of(item, place, ("mode", "for"))
         if entry.get("mode") not in names:
             raise InputError(
                 f"{place}: mode = {entry.get('mode')!r} is not known; one of {', '.join(names)} is accepted"
@@ -293,7 +285,7 @@ def _rail(data: Mapping[str, Any], where: str) -> float:
     if given[0] == "regulator":
         regulator = parse(data["regulator"], "voltage", f"{where}: regulator")
         return regulator + parse(data.get("dropout", "0.2 V"), "voltage", f"{where}: dropout")
-    sense = _known(data["sense"], ("top", "bottom", "reference"), f"{where}: sense")
+    sense = table_of(data["sense"], f"{where}: sense", ("top", "bottom", "reference"))
     for name in ("top", "bottom", "reference"):
         if name not in sense:
             raise InputError(f"{where}: sense: field {name!r} is missing")
@@ -307,7 +299,7 @@ def _rail(data: Mapping[str, Any], where: str) -> float:
 def _mode(raw: object, rail_V: float, where: str) -> Mode:
     from harness.quantities import parse
 
-    data = _known(raw, MODE, where)
+    data = table_of(raw, where, MODE)
     if not isinstance(data.get("name"), str) or not data["name"]:
         raise InputError(f"{where}: field 'name' is missing or no text")
     where = f"{where} ({data['name']})"
@@ -366,11 +358,11 @@ def _line(raw: object, where: str) -> tuple[tuple[float, float], ...]:
 def _panel(raw: object, where: str) -> Panel:
     from harness.quantities import parse
 
-    data = _known(raw, ("current", "voltage", "diode_drop", "share", "sun"), where)
+    data = table_of(raw, where, ("current", "voltage", "diode_drop", "share", "sun"))
     for name in ("current", "sun"):
         if name not in data:
             raise InputError(f"{where}: field {name!r} is missing")
-    sun = _known(data["sun"], WEATHER, f"{where}.sun")
+    sun = table_of(data["sun"], f"{where}.sun", WEATHER)
     hours = {name: parse(sun[name], "duration", f"{where}.sun: {name}") / 3600.0 for name in WEATHER if name in sun}
     if not hours or max(hours.values()) > 24:
         raise InputError(f"{where}.sun: hours of full sun for good, average or poor are wanted, at most 24 h")

@@ -21,6 +21,7 @@ from statistics import median
 from typing import Any, Literal
 
 from harness.errors import InputError
+from harness.fields import finite_number, table_of
 
 GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
 KNOWN_STARTS = ("full", "declared-full")
@@ -129,18 +130,6 @@ def load_criteria(name: str | Path) -> Criteria:
     return read_criteria(text, str(path))
 
 
-def _table(data: object, where: str, known: Sequence[str], needed: Sequence[str]) -> Mapping[str, Any]:
-    if not isinstance(data, Mapping):
-        raise InputError(f"{where}: is no table")
-    for key in data:
-        if key not in known:
-            raise InputError(f"{where}: field {key!r} is not known; {', '.join(known)} are accepted")
-    for key in needed:
-        if key not in data:
-            raise InputError(f"{where}: field {key!r} is missing")
-    return data
-
-
 def read_criteria(text: str, where: str) -> Criteria:
     """Read the text of a criteria file.
 
@@ -153,7 +142,7 @@ def read_criteria(text: str, where: str) -> Criteria:
         raw = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
-    data = _table(raw, where, ("name", "guard", "load_current", "criterion", "form"), ("name", "criterion"))
+    data = table_of(raw, where, ("name", "guard", "load_current", "criterion", "form"), ("name", "criterion"))
     if not isinstance(data["name"], str):
         raise InputError(f"{where}: field 'name' = {data['name']!r} is no text")
     guard = parse(data.get("guard", "1.0"), "ratio", f"{where}: guard")
@@ -175,7 +164,7 @@ def read_criteria(text: str, where: str) -> Criteria:
     for number, item in enumerate(form_tables, 1):
         place = f"{where}: form {number}"
         fields = ("form", "chemistry", "typical", "most")
-        table = _table(item, place, fields, fields)
+        table = table_of(item, place, fields, fields)
         typical = parse(table["typical"], "capacity", f"{place}: typical")
         most = parse(table["most"], "capacity", f"{place}: most")
         if not 0 < typical <= most:
@@ -188,7 +177,7 @@ def _criterion(data: object, where: str) -> Criterion:
     from harness.quantities import parse
 
     known = ("name", "quantity", "better", "unmeasured", "settle", "limits", "chemistries")
-    table = _table(data, where, known, ("name", "quantity", "better", "limits"))
+    table = table_of(data, where, known, ("name", "quantity", "better", "limits"))
     for key in ("name", "quantity", "better", "unmeasured", "settle"):
         if not isinstance(table.get(key, ""), str):
             raise InputError(f"{where}: field {key!r} = {table[key]!r} is no text")
@@ -201,7 +190,7 @@ def _criterion(data: object, where: str) -> Criterion:
     unmeasured = table.get("unmeasured", "needs")
     if unmeasured not in ("skip", "needs", *GRADES[:-1]):
         raise InputError(f"{where}: unmeasured = {unmeasured!r} is not accepted; skip, needs or a grade is")
-    written = _table(table["limits"], f"{where}: limits", GRADES[:-1], ())
+    written = table_of(table["limits"], f"{where}: limits", GRADES[:-1])
     if not written:
         raise InputError(f"{where}: there are no limits; one for a grade at least is accepted")
     limits = {
@@ -237,12 +226,6 @@ def chosen_resistance(result: Mapping[str, Any]) -> dict[str, Any] | None:
         return (round(abs(math.log(max(duration, 1e-3) / 10.0)), 1), abs((0.0 if state is None else state) - 0.5))
 
     return dict(min(usable, key=distance))
-
-
-def _number(value: object) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return None
-    return float(value)
 
 
 def key_of(result: Mapping[str, Any], cell: Mapping[str, Any]) -> str:
@@ -281,19 +264,19 @@ def measure(
 
             factor = criteria.load_current_A / load_chemistry(key).nominal_V
             remark += f", at {criteria.load_current_A * 1000:g} mA"
-        return chosen["ohm"] * factor, (_number(chosen.get("U_ohm")) or 0.0) * factor, remark
+        return chosen["ohm"] * factor, (finite_number(chosen.get("U_ohm")) or 0.0) * factor, remark
     if quantity == "temperature rise":
-        rise = _number(result.get("temperature_rise_K"))
-        U = _number(result.get("temperature_rise_U_K"))
+        rise = finite_number(result.get("temperature_rise_K"))
+        U = finite_number(result.get("temperature_rise_U_K"))
         return None if rise is None else (rise, 1.0 if U is None else U, "" if U is not None else "U 1 K assumed")
     if quantity == "coulombic efficiency":
         cycle = result.get("cycle") or {}
-        value = _number(cycle.get("coulombic_efficiency"))
-        U = _number(cycle.get("coulombic_efficiency_U"))
+        value = finite_number(cycle.get("coulombic_efficiency"))
+        U = finite_number(cycle.get("coulombic_efficiency_U"))
         return None if value is None or U is None else (value, U, "")
     retention = result.get("retention") or {}
-    percent = _number(retention.get("loss_percent_per_month"))
-    U_percent = _number(retention.get("loss_U_percent_per_month"))
+    percent = finite_number(retention.get("loss_percent_per_month"))
+    U_percent = finite_number(retention.get("loss_U_percent_per_month"))
     return None if percent is None or U_percent is None else (percent / 100.0, U_percent / 100.0, "")
 
 
@@ -305,7 +288,7 @@ def _capacity(
     cohort_Ah: Sequence[float],
     key: str,
 ) -> tuple[float, float, str] | None:
-    value, U = _number(result.get("capacity_Ah")), _number(result.get("capacity_U_Ah"))
+    value, U = finite_number(result.get("capacity_Ah")), finite_number(result.get("capacity_U_Ah"))
     if value is None or U is None:
         return None
     form = criteria.forms.get((str(result.get("form") or cell.get("form") or ""), key))
@@ -313,7 +296,7 @@ def _capacity(
         return value, U, ""
     base: float | None
     if quantity == "capacity over claim":
-        base = _number(cell.get("claim_Ah"))
+        base = finite_number(cell.get("claim_Ah"))
         if base and form and base > form.most_Ah:
             return None  # no cell of this form can hold that: a claim not to be believed is no measure
     elif quantity == "capacity over form":
@@ -369,11 +352,11 @@ def _blockers(result: Mapping[str, Any]) -> list[str]:
         needs.append(
             "a discharge from a start known to be full: charge it by `amphora run --profile charge` at most 4 h before"
         )
-    if _number(result.get("capacity_Ah")) is None:
+    if finite_number(result.get("capacity_Ah")) is None:
         needs.append("a discharge")
     elif not result.get("reached_cutoff"):
         needs.append("a discharge that reaches the cut-off")
-    elif not (_number(result.get("capacity_U_Ah")) or 0.0) > 0.0:
+    elif not (finite_number(result.get("capacity_U_Ah")) or 0.0) > 0.0:
         needs.append("a capacity with its uncertainty: give the instruments' specification in the bench file")
     return needs
 
@@ -503,7 +486,7 @@ def grade_runs(runs: Sequence[tuple[Mapping[str, Any], Mapping[str, Any]]], crit
     """
     groups: dict[tuple[str, str], dict[str, float]] = {}
     for result, cell in runs:
-        capacity = _number(result.get("capacity_Ah"))
+        capacity = finite_number(result.get("capacity_Ah"))
         if capacity is not None and not _blockers(result):
             place = (str(result.get("form") or cell.get("form") or ""), key_of(result, cell))
             groups.setdefault(place, {})[str(result.get("cell"))] = capacity

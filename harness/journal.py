@@ -60,6 +60,21 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
+def write_new(path: Path, text: str) -> None:
+    """Write a file that is not there yet, as it stands.
+
+    Raises:
+        InputError: it is there already, or cannot be written.
+    """
+    try:
+        with path.open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except FileExistsError:
+        raise InputError(f"{path}: is there already; a new name is accepted") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from error
+
+
 def write_whole(path: Path, text: str) -> None:
     """Write a file so that it is there whole or not at all."""
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")

@@ -69,14 +69,10 @@ def write_circuit(circuit: Mapping[str, Any], out: Path) -> None:
     """
     import json
 
+    from harness.journal import write_new
+
     text = json.dumps(circuit, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
-    try:
-        with out.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError:
-        raise InputError(f"{out}: is there already; a new name is accepted") from None
-    except OSError as error:
-        raise InputError(f"{out}: cannot be written: {error.strerror}") from error
+    write_new(out, text)
 
 
 def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:

@@ -19,6 +19,7 @@ from typing import Any, Literal, cast
 
 from harness.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
 from harness.errors import InputError, Refused
+from harness.fields import finite_number
 from harness.plan import End, EndQuantity, Limits, Order, Plan, Segment, Step, StepKind
 from harness.profile import Recipe, RecipeStep, Value, load_recipe
 from harness.quantities import format_duration, format_quantity
@@ -200,7 +201,7 @@ def _context(
     key, by_run = _chemistry(cell, warnings)
     window = charging = load_chemistry(key)
     declared = bool(cell.get("declared_rechargeable", False))
-    as_found_V = _number(cell.get("as_found_V"))
+    as_found_V = finite_number(cell.get("as_found_V"))
     state = str(cell.get("state") or "found")
     wants_charge = not recipe.device and any(step.kind == "charge" for step in _flat(recipe.steps))
     must_charge = not recipe.device and any(
@@ -304,18 +305,12 @@ def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
     )
 
 
-def _number(value: Any) -> float | None:
-    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
-        return float(value)
-    return None
-
-
 def _capacity(
     cell: Mapping[str, Any], form: str, window: Chemistry, given_Ah: float | None, warnings: list[str]
 ) -> tuple[float, str, bool]:
     if given_Ah is not None:
         return given_Ah, "as asked for", True
-    claim_Ah = _number(cell.get("claim_Ah"))
+    claim_Ah = finite_number(cell.get("claim_Ah"))
     most_Ah = MOST_BY_FORM_AH.get(form)
     if claim_Ah is not None and claim_Ah > 0.0:
         if most_Ah is None or claim_Ah <= most_Ah:

@@ -356,18 +356,14 @@ def shelf_export(
 
     Example: amphora shelf export --out register.csv
     """
+    from harness.journal import write_new
     from harness.shelf import Shelf
 
     shelf = Shelf(logs)
     text = shelf.export_csv()
     count = len(shelf.cells())
     if out is not None:
-        if out.exists():
-            raise InputError(f"{out}: is there already; a new name is accepted")
-        try:
-            out.write_text(text, encoding="utf-8", newline="")
-        except OSError as error:
-            raise InputError(f"{out}: cannot be written: {error.strerror}") from error
+        write_new(out, text)
     data = {"cells": count, "out": None if out is None else str(out), "csv": text if out is None else None}
     answer(
         data,

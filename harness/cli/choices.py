@@ -45,15 +45,6 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     return found
 
 
-def _write_new(path: Path, text: str) -> None:
-    if path.exists():
-        raise InputError(f"{path}: is there already; a new name is accepted")
-    try:
-        path.write_text(text, encoding="utf-8", newline="")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from error
-
-
 def grade(
     runs: RunsArgument = None,
     every: AllOption = False,
@@ -167,8 +158,10 @@ def compare(
     have.sort(key=lambda row: row[name], reverse=falling)
     found["cells"] = have + [row for row in found["cells"] if row[name] is None]
     if csv is not None:
+        from harness.journal import write_new
+
         columns = COMPARE_CSV if basis is None else (*COMPARE_CSV, *BASIS_CSV)
-        _write_new(csv, as_csv(columns, [{**row, **_basis_cells(row)} for row in found["cells"]]))
+        write_new(csv, as_csv(columns, [{**row, **_basis_cells(row)} for row in found["cells"]]))
         say(f"table written to {csv}")
     if plot is not None:
         from harness.report.figures import plot_overlay
@@ -366,6 +359,8 @@ def duty_from_run(
     load_chemistry(chemistry)
     text = text_from_run(run, name, chemistry, panel)
     if out is not None:
-        _write_new(out, text)
+        from harness.journal import write_new
+
+        write_new(out, text)
     data = {"toml": text, "out": None if out is None else str(out)}
     answer(data, as_json, lambda: print(text if out is None else f"duty written to {out}"))

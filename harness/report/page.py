@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from harness.fields import finite_number
 from harness.report.certificate import chosen_phase, discharge_curve, discharge_points, results_of
 from harness.report.label import SHORT_CHEMISTRY
 from harness.report.sheet import TEMPLATES, main_resistance, ticks, with_U
@@ -46,12 +47,6 @@ def _e(value: Any) -> str:
     return html.escape("" if value is None else str(value), quote=True)
 
 
-def _finite(value: Any) -> float | None:
-    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
-        return float(value)
-    return None
-
-
 def script_json(value: Any) -> str:
     """Return JSON that stays data inside a script element whatever it holds."""
     text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
@@ -81,15 +76,15 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
     compared, result = row.compared, row.result
     results = results_of(result) if result else None
     name = str(row.cell.get("id") or compared.get("cell") or "")
-    capacity = _finite(compared.get("capacity_Ah")) if compared else (results or {}).get("capacity_Ah")
+    capacity = finite_number(compared.get("capacity_Ah")) if compared else (results or {}).get("capacity_Ah")
     if capacity is None and results:
         capacity = results["capacity_Ah"]
-    capacity_U = _finite(compared.get("capacity_U_Ah")) or (results["capacity_U_Ah"] if results else None)
+    capacity_U = finite_number(compared.get("capacity_U_Ah")) or (results["capacity_U_Ah"] if results else None)
     main = main_resistance(results) if results else None
-    resistance = _finite(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
+    resistance = finite_number(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
     held = with_U(capacity, capacity_U, 1000)
     counts = bool(results and results["start"] in ("full", "declared-full") and results["reached_cutoff"])
-    resistance_U = _finite(compared.get("resistance_U_ohm")) or (
+    resistance_U = finite_number(compared.get("resistance_U_ohm")) or (
         main["U_ohm"] if main and main["ohm"] == resistance else None
     )
     tied = compared.get("tied_with") or []
@@ -107,7 +102,7 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
         return f'<td data-v="{_e(value)}">{_e(value) or "–"}</td>'
 
     parts = [
-        number(_finite(rank), "–" if rank is None else f"{rank}{' =' if tied else ''}"),
+        number(finite_number(rank), "–" if rank is None else f"{rank}{' =' if tied else ''}"),
         f'<th scope="row" data-v="{_e(name)}">{_e(name)}</th>',
         '<td class="c">–</td>'
         if index is None
