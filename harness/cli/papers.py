@@ -85,6 +85,7 @@ def verify(
     """
     from harness.report.signing import known_keys, public_bytes, read_public
     from harness.report.verify import verify_file
+    from harness.wording import with_U
 
     expect = public_bytes(read_public(key)) if key else None
     found = verify_file(file, logs, expect, known_keys())
@@ -99,11 +100,8 @@ def verify(
             print(f"  key {found['key']} ({found['signed_by'] or 'not one you know'})")
         for item in found["results"] or []:
             if found["valid"] and item["capacity_Ah"] is not None:
-                print(
-                    f"  {item['run']}: {item['capacity_Ah'] * 1000:.0f} ± "
-                    f"{(item['capacity_U_Ah'] or 0) * 1000:.0f} mAh "
-                    f"(k = 2), start {item['start']}"
-                )
+                held = with_U(item["capacity_Ah"], item["capacity_U_Ah"], 1000.0, "mAh")
+                print(f"  {item['run']}: {held} (k = 2), start {item['start']}")
         if found["recomputed"] is not None and not found["recomputed"]:
             print("  each number was recomputed from the raw samples and agrees")
         for note in found["notes"]:

@@ -417,15 +417,15 @@ def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
         data[key] = result.get(key)
     lines = []
     if result.get("capacity_Ah") is not None:
-        u_Ah = result.get("capacity_U_Ah")
-        spread = "" if u_Ah is None else f" ± {u_Ah * 1000:.0f}"
+        from harness.wording import with_U
+
         if not result.get("reached_cutoff"):
             what = "gave at least"
         elif result.get("start") in ("full", "declared-full"):
             what = "holds"
         else:
             what = "gave (start not known to be full)"
-        lines.append(f"{what} {result['capacity_Ah'] * 1000:.0f}{spread} mAh (k = 2)")
+        lines.append(f"{what} {with_U(result['capacity_Ah'], result.get('capacity_U_Ah'), 1000.0, 'mAh')} (k = 2)")
     if result.get("charge_Ah") is not None:
         lines.append(f"accepted {result['charge_Ah'] * 1000:.0f} mAh")
     lines.extend(warning["text"] for warning in result.get("warnings") or [])
