@@ -5,16 +5,22 @@ input what the bench is; then the runner sends a beat a second, and a bye when i
 
 - The pipe closes without a bye, or the runner's process is gone: the keeper acts at once.
 - No beat for 10 s: the runner is hung; it is ended first, so that two do not talk to one instrument.
+- The runner could not switch everything off by itself: it gives its links back and says so, the
+  keeper acts at once, and the runner waits for what it achieves.
 - To act: each instrument of the run is opened (its channel's lock is free now that the runner is
   gone; another run that has taken it meanwhile is left alone), made safe and verified, all at the
-  same time, again for up to 60 s where that fails. Orders first, then the record: a `killed` and a
-  `made-safe` event in the run's events. No `stopped`: such a run can be resumed.
+  same time, again for up to 60 s where that fails. Orders first, then the record: a `killed` event
+  (not when the runner asked: it lives) and a `made-safe` event in the run's events. No `stopped`:
+  such a run can be resumed. Last the person: told by the runner, or by the bench file's alarms where
+  no runner is left to tell.
 
 It ignores what ends the runner (Ctrl-C, a closed terminal, the system's request to end): it ends when
 the runner says bye, or when it has acted. What is left when the whole computer dies is what the
 instruments were told beforehand.
 
-Order of bytes on the pipe: one line of JSON, then `.` for each beat, `!` for the bye.
+Bytes on the pipe: one line of JSON, then `.` for each beat, `!` for the bye; `?` for "could not make
+safe: you try", then `+` when the runner has written its own last event. Back come the line `ready`
+and, once it acted, a line of JSON for each thing to tell: `off`, `text`, `final`.
 """
 
 import contextlib
@@ -31,7 +37,7 @@ import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, NamedTuple
 
 from harness.errors import BenchError
 
@@ -41,9 +47,19 @@ FIRST_RECORD_S = 5.0
 TRY_FOR_S = 60.0
 AGAIN_S = 0.25
 LOOK_S = 0.2
+SAY_LIMIT_S = 2.0
 PAUSED_S = 3.0  # a look that took this long: the keeper itself stood still (a suspend)
 SAFE_CURRENT_A = 0.05
-BEAT, BYE = b".", b"!"
+BEAT, BYE, TRY, RECORDED = b".", b"!", b"?", b"+"
+WARNING = "AN OUTPUT MAY STILL BE ON: pull the leads at the cell now"
+
+
+class Achieved(NamedTuple):
+    """What the keeper achieved: whether all is off, read back; in words; whether it goes on trying."""
+
+    off: bool
+    text: str
+    final: bool = True
 
 
 class Keeper:
@@ -126,22 +142,76 @@ class Keeper:
 
     def bye(self) -> None:
         """Say that all is safe and the keeper may end. May be called twice."""
-        pipe, self._pipe = self._pipe, None
-        if pipe is not None:
-            with contextlib.suppress(OSError, ValueError):
-                if os.name != "nt":
-                    os.set_blocking(pipe.fileno(), True)
-                os.write(pipe.fileno(), BYE)
-            with contextlib.suppress(OSError):
-                pipe.close()
+        self._say(BYE)
+        self.abandon()
         self._reap(5.0)
 
+    def take_over(self) -> None:
+        """Say that not everything could be switched off: the keeper acts at once. Its links have been given back."""
+        self._say(TRY)
+
+    def achieved(self, given_up: Callable[[], bool] = lambda: False, limit_s: float = TRY_FOR_S + 10.0) -> Achieved:
+        """Return what came of `take_over`; waits for it. The runner has written its last event before.
+
+        Args:
+            given_up: Asked all the while; True ends the wait, not the keeper.
+            limit_s: The longest it waits.
+        """
+        self._say(RECORDED)
+        told: queue.Queue[bytes] = queue.Queue()
+        report = self._process.stdout
+        if report is None or report.closed:
+            return Achieved(False, "the keeper process cannot be heard")
+
+        def listen() -> None:
+            line = b"?"
+            while line:
+                try:
+                    line = report.readline()
+                except (OSError, ValueError):
+                    line = b""
+                told.put(line)
+
+        threading.Thread(target=listen, name="keeper-report", daemon=True).start()
+        last = Achieved(False, "the keeper process gave no answer", final=False)
+        until_s = time.monotonic() + limit_s
+        while time.monotonic() < until_s and not given_up():
+            try:
+                line = told.get(timeout=LOOK_S)
+            except queue.Empty:
+                continue
+            if not line:
+                return Achieved(False, "the keeper process is gone") if not last.final else last
+            with contextlib.suppress(ValueError, KeyError, TypeError):
+                data = json.loads(line)
+                last = Achieved(bool(data["off"]), str(data["text"]), bool(data["final"]))
+                if last.final:
+                    return last
+        return last
+
     def abandon(self) -> None:
-        """Leave without a bye (the runner could not make safe): the keeper acts. Nothing after a bye."""
+        """Leave without a bye: the keeper acts, or goes on acting, and tells by itself. Nothing after a bye."""
         pipe, self._pipe = self._pipe, None
         if pipe is not None:
             with contextlib.suppress(OSError):
                 pipe.close()
+
+    def _say(self, word: bytes) -> None:
+        """Hand over a word that has to get through; waits a moment where the pipe is full of beats."""
+        pipe = self._pipe
+        if pipe is None:
+            return
+        until_s = time.monotonic() + SAY_LIMIT_S
+        while True:
+            try:
+                os.write(pipe.fileno(), word)
+                return
+            except BlockingIOError:
+                if time.monotonic() >= until_s:
+                    return
+                time.sleep(0.02)
+            except (OSError, ValueError):
+                return
 
     def alive(self) -> bool:
         """Return whether the keeper's process runs."""
@@ -157,7 +227,6 @@ class Keeper:
         thread.join(READY_LIMIT_S)
         if not got or got[0].strip() != b"ready":
             raise BenchError("the keeper process did not start in time; nothing was switched on")
-        output.close()
 
     def _reap(self, limit_s: float) -> None:
         with contextlib.suppress(subprocess.TimeoutExpired):
@@ -184,6 +253,7 @@ def main() -> int:
     document = json.loads(inlet.readline())
     sys.stdout.write("ready\n")
     sys.stdout.flush()
+    report = os.dup(1)
     null = os.open(os.devnull, os.O_RDWR)
     for descriptor in (1, 2):  # the terminal may go away at any time
         with contextlib.suppress(OSError):
@@ -192,8 +262,56 @@ def main() -> int:
     cause = wait(inlet, document)
     if cause is None:
         return 0
-    act(document, cause)
+    told = Telling(document, cause, report)
+    act(document, cause.text, runner=cause.runner, tell=told)
+    told.drain()
     return 0
+
+
+class AskedBy(NamedTuple):
+    """The runner that asked: set when it has written its own last event, and when it is gone."""
+
+    recorded: threading.Event
+    gone: threading.Event
+
+
+class Cause(NamedTuple):
+    """Why to act, in one sentence; and the runner, where it lives and waits for what comes of it."""
+
+    text: str
+    runner: AskedBy | None = None
+
+
+class Telling:
+    """Tells what came of it: the runner that waits, or the bench file's alarms where none is left."""
+
+    def __init__(self, document: Mapping[str, Any], cause: Cause, report: int) -> None:
+        self._document = document
+        self._cause = cause
+        self._report = report
+        self._alarm: Any = None
+
+    def __call__(self, achieved: Achieved) -> None:
+        """Tell; never raises."""
+        runner = self._cause.runner
+        if runner is not None and not runner.gone.is_set():
+            line = json.dumps(achieved._asdict(), ensure_ascii=False).encode("utf-8") + b"\n"
+            with contextlib.suppress(OSError):
+                os.write(self._report, line)
+                return
+        with contextlib.suppress(Exception):  # an alarm that fails must stop nothing
+            from harness.alarm import Alarm
+
+            if self._alarm is None:
+                self._alarm = Alarm(self._document["bench"].get("alarms", {}))
+            run = "/".join(Path(self._document["folder"]).parts[-2:])
+            text = f"{run}: {self._cause.text}; {achieved.text}"
+            self._alarm.raise_("stop", text if achieved.off else f"{text}; {WARNING}")
+
+    def drain(self) -> None:
+        """Wait for the alarms that are under way, each within its limit."""
+        if self._alarm is not None:
+            self._alarm.drain(self._alarm.limit_s + 2.0)
 
 
 def _load_drivers() -> None:
@@ -204,9 +322,10 @@ def _load_drivers() -> None:
         import drivers.opening  # noqa: F401
 
 
-def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> str | None:
-    """Return why to act, in one sentence; None after a bye."""
+def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> Cause | None:
+    """Return why to act; None after a bye."""
     news: queue.Queue[bytes] = queue.Queue()
+    runner = AskedBy(threading.Event(), threading.Event())
 
     def listen() -> None:
         while True:
@@ -214,6 +333,10 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> str | None:
                 data = os.read(inlet.fileno(), 4096)
             except OSError:
                 data = b""
+            if RECORDED in data or not data:
+                runner.recorded.set()
+            if not data:
+                runner.gone.set()
             news.put(data)
             if not data:
                 return
@@ -234,15 +357,17 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> str | None:
         if data is not None:
             if BYE in data:
                 return None
+            if TRY in data:
+                return Cause(f"the runner (process {pid}) could not switch everything off and asked the keeper", runner)
             if not data:
-                return f"the runner (process {pid}) ended without a word"
+                return Cause(f"the runner (process {pid}) ended without a word")
             last_beat_s = now_s
             continue
         if not _lives(pid, started):
-            return f"the runner (process {pid}) is gone"
+            return Cause(f"the runner (process {pid}) is gone")
         if now_s - last_beat_s > limit_s:
             _end(pid, started)
-            return f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended"
+            return Cause(f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended")
 
 
 def _lives(pid: int, started: float) -> bool:
@@ -266,8 +391,25 @@ def _end(pid: int, started: float) -> None:
         time.sleep(0.02)
 
 
-def act(document: Mapping[str, Any], cause: str, opening: Open | None = None, try_for_s: float = TRY_FOR_S) -> bool:
-    """Make the run's instruments safe and record it; return whether all are off."""
+def act(
+    document: Mapping[str, Any],
+    cause: str,
+    opening: Open | None = None,
+    try_for_s: float = TRY_FOR_S,
+    *,
+    runner: AskedBy | None = None,
+    tell: Callable[[Achieved], None] = lambda achieved: None,
+) -> bool:
+    """Make the run's instruments safe, record it and tell; return whether all are off.
+
+    Args:
+        document: What the runner handed over at the start.
+        cause: Why, in one sentence.
+        opening: Opens an instrument, given its name and table.
+        try_for_s: How long to go on where an instrument does not go off.
+        runner: The runner that lives and asked; None when it is dead.
+        tell: Gets what was achieved, after the record.
+    """
     began_s = time.monotonic()
     tables = document["bench"].get("instruments", {})
     results: dict[str, dict[str, Any]] = {}
@@ -295,28 +437,46 @@ def act(document: Mapping[str, Any], cause: str, opening: Open | None = None, tr
         )
         thread.start()
         threads.append(thread)
+    asked = runner is not None
+    if runner is not None:  # its last event first, so that two do not write to one file
+        runner.recorded.wait(FIRST_RECORD_S)
     record = Record(Path(document["folder"]), float(document["bench"].get("speed_up", 1.0)))
     for thread in threads:
         thread.join(max(0.0, began_s + FIRST_RECORD_S - time.monotonic()))
-    record.append("killed", reason="killed", text=cause, by="keeper")
+    if not asked:
+        record.append("killed", reason="killed", text=cause, by="keeper")
+    said = cause if asked else ""
     if any(thread.is_alive() for thread in threads):
-        _record_safe(record, names, results, guard, "not yet; it is being tried")
+        tell(_record_safe(record, names, results, guard, "not yet; it is being tried", said, final=False))
         for thread in threads:
             thread.join(max(0.0, began_s + try_for_s + 5.0 - time.monotonic()))
-    return _record_safe(record, names, results, guard, "no answer")
+    achieved = _record_safe(record, names, results, guard, "no answer", said)
+    tell(achieved)
+    return achieved.off
 
 
 def _record_safe(
-    record: "Record", names: list[str], results: Mapping[str, dict[str, Any]], guard: threading.Lock, otherwise: str
-) -> bool:
+    record: "Record",
+    names: list[str],
+    results: Mapping[str, dict[str, Any]],
+    guard: threading.Lock,
+    otherwise: str,
+    cause: str,
+    final: bool = True,
+) -> Achieved:
     with guard:
         instruments = {
             name: dict(results.get(name, {"off": False, "current_A": None, "text": otherwise, "tries": 0}))
             for name in names
         }
     off = all(one["off"] for one in instruments.values())
-    record.append("made-safe", by="keeper", off=off, instruments=instruments)
-    return off
+    record.append("made-safe", by="keeper", off=off, instruments=instruments, **({"text": cause} if cause else {}))
+    if off:
+        which = " and ".join(names) or "what it reaches"
+        return Achieved(True, f"the keeper switched off {which} and read it back", final)
+    left = "; ".join(f"{name}: {one['text']}" for name, one in instruments.items() if not one["off"])
+    could = "could not switch off" if final else "has not yet switched off"
+    return Achieved(False, f"the keeper {could} {left}", final)
 
 
 def open_instrument(name: str, table: Mapping[str, Any]) -> Any:
