@@ -26,6 +26,7 @@ from harness import guard
 from harness.bench import BenchDescription
 from harness.errors import BenchError, InputError, Refused
 from harness.journal import JournalWriter, RunFolder, read_run, rounded, utc_text
+from harness.keeper import WARNING
 from harness.plan import Order, Plan, Step, plan_from_dict
 from harness.proofs import as_event
 from harness.rig import CellReading, Rig
@@ -89,6 +90,14 @@ class Beats(Protocol):
 
     def bye(self) -> None:
         """Say that the runner made safe and ends."""
+        ...
+
+    def take_over(self) -> None:
+        """Say that not everything went off, and that the links have been given back: it acts at once."""
+        ...
+
+    def achieved(self, given_up: Callable[[], bool]) -> tuple[bool, str, bool]:
+        """Wait for what came of that: whether all is off, in words, whether it has done trying."""
         ...
 
     def alive(self) -> bool:
@@ -244,6 +253,11 @@ class Runner:
     def _end(self, reason: str, text: str, code: int) -> Outcome:
         """Make safe, then record, then say."""
         safe = self.make_safe()
+        if not safe and self.keeper is not None:
+            for name in self.rig.energising():  # two do not talk to one instrument
+                with contextlib.suppress(DriverError, OSError):
+                    self.rig.instruments[name].close()
+            self.keeper.take_over()
         with contextlib.suppress(DriverError, OSError):
             self._note_remarks([one for one in self.rig.instruments.values() if one.role == "logger"])
         final = reason not in ("interrupted", "instrument", "killed")
@@ -266,13 +280,35 @@ class Runner:
             except OSError as error:
                 text += f"; this could not be written to {self.folder}: {error}"
         if not safe:
-            text += "; AN OUTPUT MAY STILL BE ON: pull the leads at the cell now"
+            text, safe = self._by_the_keeper(reason, text)
             code = 4
-        if self.keeper is not None and safe:
+        elif self.keeper is not None:
             self.keeper.bye()
         if self.alarm is not None:
             self.alarm("end" if code == 0 else "stop", f"{reason}: {text}")
         return Outcome(self.folder, reason, text, code, safe, rows)
+
+    def _by_the_keeper(self, reason: str, text: str) -> tuple[str, bool]:
+        """Warn, then wait for what the keeper achieves; return what to say, and whether all is off at last."""
+        if self.keeper is None:
+            return f"{text}; {WARNING}", False
+        warning = f"{text}; {WARNING}; the keeper goes on trying"
+        self._say(warning)
+        if self.alarm is not None:
+            self.alarm("stop", f"{reason}: {warning}")
+        if self.journal is not None:
+            self.journal.close()  # what the keeper achieves it writes itself
+        self.signalled = ""
+        off, words, _ = self.keeper.achieved(lambda: bool(self.signalled))
+        relay = self.rig.switch
+        if off and relay is not None:
+            try:
+                off = relay.make_safe().off
+            except (DriverError, OSError):
+                off = False
+        if off:
+            return f"{text}; this program could not switch everything off, {words}", True
+        return f"{text}; {words}; {WARNING}", False
 
     @contextmanager
     def _signals(self) -> Iterator[None]:
