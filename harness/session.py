@@ -276,6 +276,7 @@ def go_on(
     *,
     show: Callable[[Progress], None] | None = None,
     alarm: Callable[[str, str], None] | None = None,
+    tell: Callable[[str], None] | None = None,
     same_cell: bool = False,
     guarded: bool = True,
 ) -> Outcome:
@@ -295,6 +296,7 @@ def go_on(
         person,
         show=show,
         alarm=alarm,
+        tell=tell,
         from_folder=before,
         same_cell=same_cell,
         not_proven=why_not_proven(plan, rig, folder.parent.parent, clock),

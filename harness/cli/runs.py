@@ -199,6 +199,7 @@ def resume(
             setup.person,
             show=setup.show,
             alarm=setup.alarm,
+            tell=lambda text: say(f"  {text}"),
             same_cell=same_cell,
             guarded=setup.real,
         )
