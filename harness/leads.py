@@ -211,6 +211,16 @@ def with_leads(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
         leads: dict[str, Any] = {**told, "ohm": None, "U_ohm": None, "from_run": None}
     else:
         leads = state_of(folder, result.get("bench") or {}, str(result.get("created_utc") or ""))
+    return {**take_out(result, leads), "leads": leads}
+
+
+def take_out(result: dict[str, Any], leads: dict[str, Any]) -> dict[str, Any]:
+    """Return figures whose resistances say whether leads and holder are in, less `ohm` of the leads where it is given.
+
+    Args:
+        result: Figures with leads and holder still in.
+        leads: `state`, `ohm` and `U_ohm` as `state_of` gives them.
+    """
     ohm, U_ohm, state = leads["ohm"], leads["U_ohm"], leads["state"]
 
     def each(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -226,5 +236,4 @@ def with_leads(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
         **result,
         "resistances": each(result["resistances"]),
         "phases": [{**phase, "resistances": each(phase["resistances"])} for phase in result["phases"]],
-        "leads": leads,
     }

@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from harness.errors import AmphoraError, InputError, Refused
 from harness.report.canonical import canonical_bytes, sha256_file, sha256_hex
@@ -233,6 +233,34 @@ def _specifications(run: dict[str, Any]) -> dict[str, Any]:
     return stated
 
 
+def _current_zero(run: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return what each instrument showed with nothing flowing, and whether it was taken out of its readings."""
+    names = ("current_A", "standard_u_A", "t_s", "readings", "duration_s")
+    return [
+        {
+            "instrument": _text(zero.get("instrument")),
+            **{name: _number(zero.get(name)) for name in names},
+            "taken_out": bool(zero.get("taken_out")),
+        }
+        for zero in run.get("current_zero") or []
+    ]
+
+
+def _leads(result: dict[str, Any]) -> dict[str, Any] | None:
+    """Return whether leads and holder are in the resistances, and what was taken out; None without a resistance."""
+    if not result.get("resistances"):
+        return None
+    leads = result.get("leads") or {}
+    state = leads.get("state")
+    return {
+        "state": state if state in ("in", "out") else "not known",
+        "ohm": _number(leads.get("ohm")),
+        "U_ohm": _number(leads.get("U_ohm")),
+        "from_run": _text(leads.get("from_run")),
+        "files_sha256": dict(leads.get("files_sha256") or {}),
+    }
+
+
 def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     """Say in words where the test differs from the rated-capacity test of IEC 61960-3:2017.
 
@@ -312,12 +340,14 @@ def run_statement(item: RunInput) -> dict[str, Any]:
         "highest_temperature_degC": _highest(result),
         "warnings": [_text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []],
         "budget": budget_of(result),
+        "current_zero": _current_zero(run),
+        "leads": _leads(result),
         "deviations": deviations(run, result),
         "instruments": _instruments(run),
         "specifications": _specifications(run),
         "imported": bool(run.get("imported")),
         "simulated": is_simulated(run),
-        "files_sha256": {name: sha256_file(item.folder / name) for name in RUN_FILES if (item.folder / name).is_file()},
+        "files_sha256": _digests(item.folder),
         "curve": [[q, v] for q, v in item.curve],
     }
 
@@ -562,44 +592,95 @@ def read_run_json(folder: Path) -> dict[str, Any]:
     return run
 
 
-def fresh_result(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
+LeadsRun = Path | Literal["find"] | None  # a folder; to be found on the run's shelf; or none
+
+
+def fresh_result(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = None) -> dict[str, Any]:
     """Analyse a copy of a run's raw files, so that no result kept beside them can answer instead.
+
+    Args:
+        folder: The run's folder.
+        cutoff_V: Another cut-off than the run's own.
+        leads_run: A run that measured leads and holder, copied beside it; "find": those on the run's own shelf.
 
     Raises:
         InputError: damaged, or no figure can be made from it.
     """
     from harness.results import analyse_run
 
+    shelf = folder.resolve().parent.parent
+    if leads_run == "find":
+        beside = [path.parent for path in sorted(shelf.glob("*/*-leads/run.json"))]
+    else:
+        beside = [] if leads_run is None else [leads_run]
     with tempfile.TemporaryDirectory() as scratch:
-        copy = Path(scratch) / folder.resolve().parent.name / folder.resolve().name
-        copy.mkdir(parents=True)
-        for name in RUN_FILES:
-            if (folder / name).is_file():
-                shutil.copyfile(folder / name, copy / name)
+        copied: dict[str, Path] = {}
+        for source in [folder, *(run for run in beside if run.resolve() != folder.resolve())]:
+            copy = Path(scratch) / source.resolve().parent.name / source.resolve().name
+            copy.mkdir(parents=True, exist_ok=True)
+            copied[str(copy)] = source
+            for name in RUN_FILES:
+                if (source / name).is_file():
+                    shutil.copyfile(source / name, copy / name)
+        first = next(iter(copied))
         try:
-            return dict(analyse_run(copy, cutoff_V))
+            result = dict(analyse_run(Path(first), cutoff_V))
         except AmphoraError as error:
-            raise InputError(str(error).replace(str(copy), str(folder))) from error
+            raise InputError(str(error).replace(first, str(folder))) from error
+        taken_from = (result.get("leads") or {}).get("from_run")
+        if taken_from:
+            source = copied[str(taken_from)]
+            result["leads"] = {
+                **result["leads"],
+                "from_run": "/".join(source.resolve().parts[-2:]),
+                "files_sha256": _digests(source),
+            }
+        return result
 
 
-def run_input(folder: Path, cutoff_V: float | None = None) -> RunInput:
+def _digests(folder: Path) -> dict[str, str]:
+    return {name: sha256_file(folder / name) for name in RUN_FILES if (folder / name).is_file()}
+
+
+def run_input(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = "find") -> RunInput:
     """Read and analyse one run for a certificate.
+
+    Args:
+        folder: The run's folder.
+        cutoff_V: Another cut-off than the run's own.
+        leads_run: See `fresh_result`.
 
     Raises:
         InputError: no run's folder, or damaged.
     """
+    from harness.analysis.evening import zero_is_used
     from harness.loading import load
 
     run = read_run_json(folder)
-    result = fresh_result(folder, cutoff_V)
+    result = fresh_result(folder, cutoff_V, leads_run)
     record, info = load(folder)
     run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing
+    run["current_zero"] = [{**dataclasses.asdict(zero), "taken_out": zero_is_used(info)} for zero in info.zeros]
     chosen = chosen_phase(result)
     begin, end = (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
     result["cutoff_given_V"] = cutoff_V
     run["state_now"] = _state_now(folder)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
+
+
+def with_stated_leads(item: RunInput, leads: dict[str, Any]) -> RunInput:
+    """Return a run with as much taken out of its resistances as a certificate states; as it is where they are not in.
+
+    For one who has the run, but not the run that measured leads and holder.
+    """
+    from harness.leads import take_out
+
+    ohm, U_ohm = _number(leads.get("ohm")), _number(leads.get("U_ohm"))
+    if (item.result.get("leads") or {}).get("state") != "in" or ohm is None or U_ohm is None:
+        return item
+    result = take_out(item.result, {**leads, "state": "out", "ohm": ohm, "U_ohm": U_ohm})
+    return dataclasses.replace(item, result={**result, "leads": {**leads, "state": "out"}})
 
 
 def _state_now(folder: Path) -> str:

@@ -200,7 +200,9 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
     if any(run["simulated"] for run in data["runs"]):
         parts.insert(1, "SIMULATED, no real cell")
     if resistance:
-        parts.append(f"resistance {with_U(resistance['ohm'], resistance['U_ohm'], 1000)} mohm".replace("\u202f", ""))
+        held = LEADS_SHORT[(data["runs"][-1]["leads"] or {}).get("state", "not known")]
+        value = with_U(resistance["ohm"], resistance["U_ohm"], 1000).replace("\u202f", "")
+        parts.append(f"resistance {value} mohm, {held}")
     if data["grade"]:
         parts.append(f"grade {_coded(data['grade']['grade'], 60)}")
     parts.append(f"sha256 {sha256_hex(canonical_bytes(data))[:32]}")
@@ -354,6 +356,43 @@ def _spread(items: list[dict[str, Any]]) -> bool:
     return len(states) > 1 and max(states) - min(states) >= LEAST_SPREAD
 
 
+LEADS_SHORT = {"out": "leads out", "in": "leads in", "not known": "leads in or out: not known"}
+
+
+def leads_words(leads: dict[str, Any] | None) -> str:
+    """Return in words whether leads and holder are in the resistances of a run; as `amphora analyse` says it."""
+    state = (leads or {}).get("state")
+    if leads is None or state not in ("in", "out"):
+        return "not known whether leads and holder are in: nothing says where the voltage is sensed"
+    if state == "in":
+        return "leads and holder are in: the voltage is sensed at the load (two wires)"
+    if leads.get("ohm") is None:
+        return "leads and holder are out: the voltage is sensed at the cell (four wires)"
+    source = str(leads.get("from_run") or "").rsplit("/", 1)[-1]
+    measured = with_U(leads["ohm"], leads.get("U_ohm"), 1000)
+    return f"leads and holder, {measured} mΩ, are taken out of what is sensed at the load (measured by {source})"
+
+
+def zero_words(run: dict[str, Any]) -> str:
+    """Return what the current showed with nothing flowing, when, and whether it was taken out of the readings."""
+    if not run["current_zero"]:
+        return "not measured: nothing was taken out of the current"
+    latest: dict[str, dict[str, Any]] = {}
+    for zero in run["current_zero"]:
+        latest[zero["instrument"]] = zero
+    said = []
+    for zero in latest.values():
+        U_A = None if zero["standard_u_A"] is None else 2 * zero["standard_u_A"]
+        when = "at the start" if (zero["t_s"] or 0.0) < 900 else f"{_hours(zero['t_s'])} after the start"
+        taken = f", {zero['readings']:.0f} readings in {zero['duration_s']:.0f} s" if zero["readings"] else ""
+        done = "taken out of its readings" if zero["taken_out"] else "not taken out, the specification is better"
+        sign = "+" if (zero["current_A"] or 0.0) > 0 else ""
+        value = with_U(zero["current_A"], U_A, 1000).replace("-", "\u2212")
+        said.append(f"{zero['instrument']} {sign}{value} mA with everything off {when}{taken}: {done}")
+    more = len(run["current_zero"]) - len(latest)
+    return "; ".join(said) + (f"; {more} earlier attached" if more else "")
+
+
 def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
     main, alike = main_resistance(results), _alike(results)
     shown = alike if len(alike) <= 3 or main is None else [alike[0], main, alike[-1]]
@@ -425,6 +464,8 @@ def _each_run(runs: list[dict[str, Any]], most: int) -> dict[str, Any] | None:
         current = abs(run["main_current_A"]) if run["main_current_A"] else None
         conditions = [f"to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "to the cut-off"]
         conditions += [f"at {current:.3f} A"] if current else []
+        if resistance and len({(one["leads"] or {}).get("state") for one in runs}) > 1:
+            conditions.append(LEADS_SHORT[(run["leads"] or {}).get("state", "not known")])
         conditions += ["from declared full"] if r["start"] == "declared-full" else []
         rows.append(
             [
@@ -502,6 +543,8 @@ def _about_test(data: dict[str, Any], none: str) -> list[list[str]]:
         ["Issued", data["issued"]],
         ["Charge at the start", _start_words(last)],
         ["Temperature", ", ".join(part for part in temperature if part) or not_stated],
+        ["Current zero", "not known of the imported readings" if last["imported"] else zero_words(last)],
+        *([["Resistance", _sentence(leads_words(last["leads"]))[:-1]]] if last["results"]["resistances"] else []),
         ["Instruments", "; ".join(instruments) or "not recorded"],
     ]
 
@@ -517,6 +560,8 @@ def _headline(data: dict[str, Any]) -> list[dict[str, str]]:
         note = f"{resistance['duration_s']:.3g} s step" + (
             f" at {state * 100:.0f} % charge" if state is not None else ""
         )
+    if resistance:
+        note += (", " if note else "") + LEADS_SHORT[(last["leads"] or {}).get("state", "not known")]
     return [
         {
             "name": "Capacity",

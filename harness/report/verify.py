@@ -39,6 +39,7 @@ PROVES_NOT = (
     "that the bench measured well, or that the readings are real",
     "that this is the cell in your hand, or that the cell is still as it was",
 )
+Recompute = Callable[[Path, float | None, Path | None], certificate.RunInput]
 _SEAL = re.compile(rb"%amphora-seal Ed25519 ([A-Za-z0-9+/=]{44}) ([A-Za-z0-9+/=]{88})\n")
 _PART = re.compile(r"[^/\\:\x00]{1,200}")
 
@@ -182,10 +183,16 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
     return None
 
 
+def leads_folder(stated: dict[str, Any], logs: Path) -> Path | None:
+    """Return the folder of the run that a certificate's leads and holder were taken from, or None."""
+    source = (stated.get("leads") or {}).get("from_run")
+    return run_folder(logs, str(source)) if source else None
+
+
 def check_run(
     stated: dict[str, Any],
     logs: Path,
-    recompute: Callable[[Path, float | None], certificate.RunInput] = certificate.run_input,
+    recompute: Recompute = certificate.run_input,
     about: dict[str, Any] | None = None,
     texts: bool = True,
 ) -> tuple[list[dict[str, Any]] | None, list[str]]:
@@ -194,7 +201,7 @@ def check_run(
     Args:
         stated: What the certificate says of the run.
         logs: Where the runs may be.
-        recompute: Reads and analyses a run's folder.
+        recompute: Reads and analyses a run's folder, with that of the run that measured its leads.
         about: What the certificate says of the cell, to be compared too; None: it is not.
         texts: Compare words too; another version of this software may have said the same in others.
 
@@ -219,7 +226,11 @@ def check_run(
     if set(certificate.RUN_FILES) - set(stated["files_sha256"]):
         wrong.append(f"{run_id}: the certificate does not cover all files of the run")
     try:
-        item = recompute(folder, _cutoff(stated.get("cutoff_given_V")))
+        leads = stated.get("leads") or {}
+        leads_run = leads_folder(stated, logs)
+        item = recompute(folder, _cutoff(stated.get("cutoff_given_V")), leads_run)
+        if leads.get("from_run") and leads_run is None:
+            item = certificate.with_stated_leads(item, leads)
         found_now = certificate.run_statement(item)
     except AmphoraError as error:
         wrong.append(f"{run_id}: the numbers cannot be recomputed: {error}")
@@ -266,7 +277,7 @@ def verify_file(
     logs: Path | None = None,
     expect: bytes | None = None,
     known: dict[bytes, str] | None = None,
-    recompute: Callable[[Path, float | None], certificate.RunInput] = certificate.run_input,
+    recompute: Recompute = certificate.run_input,
 ) -> dict[str, Any]:
     """Check a certificate and say what was found.
 
@@ -401,7 +412,7 @@ def _check_logs(
     data: dict[str, Any],
     logs: Path,
     answer: dict[str, Any],
-    recompute: Callable[[Path, float | None], certificate.RunInput],
+    recompute: Recompute,
 ) -> None:
     if not logs.is_dir():
         raise InputError(f"{logs}: no such folder (--logs: where cells and their runs are kept)")
@@ -420,6 +431,12 @@ def _check_logs(
         else:
             found = (found or []) + differences
             answer["reasons"] += wrong
+            source = (run.get("leads") or {}).get("from_run")
+            if source and leads_folder(run, logs) is None:
+                answer["notes"].append(
+                    f"the run {_told(source)}, which measured leads and holder, is not below {logs}: what it gave was "
+                    "taken from the certificate"
+                )
     answer["recomputed"] = found
     if found and version != ours:
         answer["notes"].append(

@@ -50,7 +50,7 @@ def check(
     with pytest.MonkeyPatch.context() as patch:
         if not apart:
             patch.setattr(verify, "extract", verify.extract_here)
-        return verify.verify_file(path, logs, expect, recompute=lambda folder, cutoff: run_input(folder))
+        return verify.verify_file(path, logs, expect, recompute=lambda folder, cutoff, leads: run_input(folder))
 
 
 def test_an_unchanged_certificate_is_valid_and_every_number_recomputes(made: Made, tmp_path: Path) -> None:
