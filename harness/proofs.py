@@ -3,13 +3,17 @@
 Each proof is one line of `bench-checks.jsonl` in the logs folder, beside the cells. A run of the
 same evening (24 h) on the same bench and the same instruments copies what it relies on into its own
 events, so that a folder tells all by itself; leakage is tested once per bench and holds until the
-bench is wired anew. Guided by a person; only the check resistor switches anything on, and never
-above 1 V. Volt, ampere, ohm, kelvin, second.
+bench is wired anew. Lines are only ever appended, one whole line at a time whoever appends beside; a
+line that was cut short is told and proves nothing, and neither does a time that lies ahead of now (a
+clock that was set back: how old that proof is nobody knows). Guided by a person; only the check
+resistor switches anything on, and never above 1 V. Volt, ampere, ohm, kelvin, second.
 """
 
 import json
 import math
+import os
 import statistics
+import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
@@ -20,7 +24,8 @@ from drivers.errors import DriverError
 from drivers.roles import Clock
 from harness.bench import BenchDescription, CheckResistor
 from harness.errors import BenchError, InputError, JournalDamaged, Refused
-from harness.journal import to_line, utc_text, write_whole
+from harness.journal import sync_folder, to_line, utc_text
+from harness.lock import Lock, acquire
 from harness.plan import Plan
 from harness.quantities import format_quantity
 from harness.rig import Rig
@@ -28,7 +33,9 @@ from harness.rig import Rig
 FILE = "bench-checks.jsonl"
 FORMAT = "amphora-bench-checks/1"
 EVENING = timedelta(hours=24)
-SET_BACK = timedelta(minutes=10)  # a wall clock may have been set back by so much since a proof was taken
+AHEAD = timedelta(seconds=5)  # a clock that is kept right by the network is trimmed by less
+LOCK_WITHIN_S = 10.0
+TORN = b" torn\n"  # the mark of a line that was cut short, as in the journal
 KINDS = ("check-resistor", "sensor-proven", "leakage")
 
 RISE_K = 3.0  # fingers are some 10 K above a room; a sensor that lies on the cell and is read shows a third of it
@@ -73,22 +80,31 @@ Tell = Callable[[str], None]
 # -- the file -----------------------------------------------------------------------------------------
 
 
-def read_checks(logs: Path) -> list[dict[str, Any]]:
-    """Return every proof that was kept, oldest first; a torn last line is left out.
+class Checks(list[dict[str, Any]]):
+    """Every proof that was kept, oldest first; `notices` tells of lines that were left out."""
+
+    notices: tuple[str, ...] = ()
+
+
+def read_checks(logs: Path) -> Checks:
+    """Return every proof that was kept, oldest first; a line that was cut short is left out and told.
 
     Raises:
         JournalDamaged: a line is none of ours: file and line.
     """
     path = logs / FILE
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    found = []
-    for number, line in enumerate(content.split(b"\n")[:-1], 1):
+    content = _content(path)
+    if content and not content.endswith(b"\n"):
+        time.sleep(0.1)  # somebody may be in the middle of a line
+        content = _content(path)
+    found = Checks()
+    notices = []
+    *lines, tail = content.split(b"\n")
+    for number, line in enumerate(lines, 1):
         if not line.strip():
+            continue
+        if line.endswith(TORN.rstrip(b"\n")):
+            notices.append(_torn(path, number))
             continue
         record = _record(line)
         if record is None:
@@ -96,7 +112,23 @@ def read_checks(logs: Path) -> list[dict[str, Any]]:
                 f"{path}, line {number}: is no check of a bench ({FORMAT}); take that line out, and check again"
             )
         found.append(record)
+    if tail:
+        notices.append(_torn(path, len(lines) + 1))
+    found.notices = tuple(notices)
     return found
+
+
+def _content(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return b""
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def _torn(path: Path, number: int) -> str:
+    return f"{path}, line {number}: a check that was cut short was left out; it proves nothing"
 
 
 def _record(line: bytes) -> dict[str, Any] | None:
@@ -107,7 +139,9 @@ def _record(line: bytes) -> dict[str, Any] | None:
         kind, passed = record["kind"], record["proven" if record["kind"] == "sensor-proven" else "passed"]
         ours = record["format"] == FORMAT and kind in KINDS and moment.tzinfo is not None
         whole = isinstance(record["instruments"], dict) and isinstance(record["text"], str) and isinstance(passed, bool)
-    except (ValueError, KeyError, TypeError, RecursionError):
+        whole = whole and (kind == "leakage" or bool(record["instruments"]))  # of whom it was proven
+        to_line(record).encode("utf-8")  # no number or character that a run's events could not hold
+    except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
         return None
     return record if ours and whole else None
 
@@ -125,13 +159,54 @@ def keep(
         **fields,
     }  # fmt: skip
     path = logs / FILE
-    before = "".join(to_line(one) for one in read_checks(logs))  # a torn tail is left behind
     try:
         logs.mkdir(parents=True, exist_ok=True)
-        write_whole(path, before + to_line(record))
+        with _locked(path):
+            _append(path, to_line(record).encode("utf-8"))
     except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from error
+        raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
     return record
+
+
+class _Busy(InputError):
+    """Another process appends just now."""
+
+
+def _locked(path: Path) -> Lock:
+    """Return the lock of the file, waiting for whoever appends just now."""
+    until_s = time.monotonic() + LOCK_WITHIN_S
+    while True:
+        try:
+            return acquire(path.with_name(f".{path.name}.lock"), "a check of a bench", str(path), _Busy)
+        except _Busy:
+            if time.monotonic() >= until_s:
+                raise
+            time.sleep(0.02)
+
+
+def _append(path: Path, line: bytes) -> None:
+    """Append one line, on the disk when this returns; what fails leaves the file as it was. Under its lock."""
+    new = not path.exists()
+    descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+    try:
+        size = os.lseek(descriptor, 0, os.SEEK_END)
+        if size:
+            os.lseek(descriptor, -1, os.SEEK_END)
+            if os.read(descriptor, 1) != b"\n":
+                line = TORN + line
+        try:
+            done = 0
+            while done < len(line):
+                done += os.write(descriptor, line[done:])
+            os.fsync(descriptor)
+        except OSError:
+            with suppress(OSError):  # where it cannot be taken back, the next one marks it
+                os.ftruncate(descriptor, size)
+            raise
+    finally:
+        os.close(descriptor)
+    if new:
+        sync_folder(path.parent)
 
 
 def latest(
@@ -154,17 +229,36 @@ def latest(
     for record in reversed(checks):
         if record["kind"] != kind or record.get("bench") != bench.name:
             continue
+        if _is_ahead(record, now) and record.get("passed") is not False:  # what failed is warned of at any time
+            continue
         if any(record.get(key) != value for key, value in fields.items()):
             continue
         age = now - datetime.fromisoformat(record["utc"])
-        if within is not None and not -SET_BACK <= age <= within:
+        if within is not None and age > within:
             continue
         if identities is not None and any(
             identities.get(name) != identity for name, identity in record["instruments"].items()
         ):
             continue
-        return dict(record)
+        return None if record.get("proven") is False else dict(record)
     return None
+
+
+def _is_ahead(record: Mapping[str, Any], now: datetime) -> bool:
+    """Whether it was taken later than now: then the clock was set back, and how old it is cannot be known."""
+    return datetime.fromisoformat(record["utc"]) - now > AHEAD
+
+
+def notices_of(checks: Sequence[Mapping[str, Any]], bench: BenchDescription, now: datetime) -> list[str]:
+    """Return what has to be told of the file: lines that were cut short, proofs that lie ahead of the clock."""
+    told = list(getattr(checks, "notices", ()))
+    ahead = [record for record in checks if record.get("bench") == bench.name and _is_ahead(record, now)]
+    if ahead:
+        told.append(
+            f"{len(ahead)} of this bench's checks, the last of {ahead[-1]['utc']}, lie ahead of this computer's clock "
+            f"({utc_text(now)}): it was set back or runs wrong; they prove nothing until it is right"
+        )
+    return told
 
 
 def as_event(record: Mapping[str, Any]) -> dict[str, Any]:
@@ -580,6 +674,8 @@ def of_the_evening(
     """
     bench = rig.description
     checks = read_checks(logs)
+    for notice in notices_of(checks, bench, clock.utc()):
+        tell(f"! {notice}")
     sensor = bench.cell_temperature if plan.needs_temperature else None
     if not checks and sensor is None:
         return ()
@@ -668,7 +764,7 @@ def _prove_for(
 
 def in_words(checks: Sequence[Mapping[str, Any]], bench: BenchDescription, now: datetime) -> list[str]:
     """Return how the proofs of a bench stand, a line each; for `bench check` and `plan`."""
-    lines = []
+    lines = notices_of(checks, bench, now)
     leak = latest(checks, "leakage", bench, now, within=None)
     if leak is None:
         lines.append("leakage with the mains unplugged: never tested on this bench ('amphora bench check --leakage')")

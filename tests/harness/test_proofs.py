@@ -1,9 +1,12 @@
 """Promises of what an evening proves of a bench: sensor, check resistor, leakage; and that each check fires."""
 
 import json
+import subprocess
+import sys
 import tempfile
 from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -317,7 +320,7 @@ def test_a_proof_holds_for_a_day_for_the_same_bench_and_the_same_instrument(tmp_
     assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=who) == record
     late = now + timedelta(hours=24, seconds=1)
     assert proofs.latest(checks, "sensor-proven", bench.described, late, identities=who) is None
-    before = now - timedelta(minutes=11)
+    before = now - timedelta(seconds=6)
     assert proofs.latest(checks, "sensor-proven", bench.described, before, identities=who) is None
     other = {"thermometer": "another"}
     assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=other) is None
@@ -336,6 +339,138 @@ def test_a_torn_last_line_is_left_behind_and_a_damaged_one_is_located(tmp_path: 
     path.write_bytes(b'{"format":3}\n' + path.read_bytes())
     with pytest.raises(JournalDamaged, match="line 1"):
         proofs.read_checks(tmp_path)
+
+
+def test_a_line_cut_short_is_told_and_never_a_proof_wherever_it_was_cut(tmp_path: Path) -> None:
+    bench = Bench()
+    record = kept(tmp_path, bench)
+    path = tmp_path / proofs.FILE
+    whole = path.read_bytes()
+    for cut in (1, len(whole) // 2, len(whole) - 1):  # the last lacks its line end only
+        path.write_bytes(whole + whole[:cut])
+        checks = proofs.read_checks(tmp_path)
+        assert checks == [record]
+        assert checks.notices == (f"{path}, line 2: a check that was cut short was left out; it proves nothing",)
+        kept(tmp_path, bench)
+        checks = proofs.read_checks(tmp_path)
+        assert checks == [record, record] and len(checks.notices) == 1
+        now = bench.sim.clock.utc()
+        assert proofs.in_words(checks, bench.described, now)[0] == checks.notices[0]
+
+
+def test_a_proof_from_later_than_now_is_none_and_is_told(tmp_path: Path) -> None:
+    bench = Bench()
+    who = {"thermometer": bench.sim.thermometer.identify()}
+    record = kept(tmp_path, bench)
+    leaks = {"passed": False, "text": "it leaks"}
+    proofs.keep(tmp_path, bench.described, {}, "leakage", bench.sim.clock.utc(), **leaks)
+    checks = proofs.read_checks(tmp_path)
+    set_back = bench.sim.clock.utc() - timedelta(hours=1)
+    assert proofs.latest(checks, "sensor-proven", bench.described, set_back, identities=who) is None
+    told = proofs.in_words(checks, bench.described, set_back)
+    assert told[0].startswith("2 of this bench's checks") and record["utc"] in told[0] and "set back" in told[0]
+    assert any("not proven this evening" in line for line in told)
+    assert any("FAILED" in line for line in told)  # what failed is warned of whatever the clock says
+    right = bench.sim.clock.utc() + timedelta(seconds=1)
+    assert proofs.latest(checks, "sensor-proven", bench.described, right, identities=who) == record
+    assert not proofs.notices_of(checks, bench.described, right)
+
+
+def test_a_charge_after_the_clock_was_set_back_has_the_sensor_warmed_again(tmp_path: Path) -> None:
+    bench = Bench()
+    later = Bench()
+    later.sim.clock.sleep(7200.0)
+    kept(tmp_path, later)
+    run = read_run(bench.run(tmp_path).folder)
+    assert any("between two fingers" in text for text in bench.person.asked)
+    assert any("lie ahead of this computer's clock" in text for text in bench.told)
+    assert any(event["kind"] == "sensor-proven" and event["rise_K"] >= 3.0 for event in run.events)
+
+
+def test_a_proof_whose_last_word_is_that_it_was_none_is_none(tmp_path: Path) -> None:
+    bench = Bench()
+    kept(tmp_path, bench)
+    who = {"thermometer": bench.sim.thermometer.identify()}
+    found = {"sensor": "thermometer", "proven": False, "text": "it did not move"}
+    proofs.keep(tmp_path, bench.described, who, "sensor-proven", bench.sim.clock.utc(), **found)
+    checks, now = proofs.read_checks(tmp_path), bench.sim.clock.utc()
+    assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=who) is None
+
+
+APPENDER = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from harness import proofs
+from harness.bench import bench_from_dict
+from drivers.simulated.bench import SimulatedBench
+bench = bench_from_dict(SimulatedBench().description, "simulated")
+print("ready", flush=True)
+sys.stdin.readline()
+for number in range(int(sys.argv[2])):
+    proofs.keep(Path(sys.argv[1]), bench, {"thermometer": "T"}, "sensor-proven", datetime.now(UTC),
+                sensor="thermometer", proven=True, text="x" * 3000, by=sys.argv[3], number=number)
+    print(number, flush=True)
+"""
+
+
+def appender(logs: Path, count: int, name: str) -> "subprocess.Popen[str]":
+    process = subprocess.Popen(
+        [sys.executable, "-c", APPENDER, str(logs), str(count), name],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=Path(proofs.__file__).parent.parent,
+    )  # fmt: skip
+    assert process.stdout is not None and process.stdout.readline() == "ready\n"
+    return process
+
+
+def go(process: "subprocess.Popen[str]") -> None:
+    assert process.stdin is not None
+    process.stdin.write("\n")
+    process.stdin.flush()
+
+
+def test_of_what_several_processes_keep_at_once_nothing_is_lost(tmp_path: Path) -> None:
+    processes = [appender(tmp_path, 25, name) for name in "abc"]
+    for process in processes:
+        go(process)
+    for process in processes:
+        process.communicate(timeout=60)
+        assert process.returncode == 0
+    checks = proofs.read_checks(tmp_path)
+    assert checks.notices == ()
+    by = "".join(check["by"] for check in checks)
+    assert {name: [check["number"] for check in checks if check["by"] == name] for name in "abc"} == {
+        name: list(range(25)) for name in "abc"
+    }
+    assert sum(one != other for one, other in pairwise(by)) > 2  # they did write at the same time
+
+
+def test_what_was_kept_before_a_process_was_killed_is_kept(tmp_path: Path) -> None:
+    process = appender(tmp_path, 100_000, "a")
+    assert process.stdout is not None
+    go(process)
+    told = [int(process.stdout.readline()) for _ in range(10)]
+    process.kill()
+    told += [int(line) for line in process.communicate()[0].split()]
+    kept(tmp_path, Bench())
+    checks = proofs.read_checks(tmp_path)
+    numbers = [check["number"] for check in checks if "number" in check]
+    assert numbers[: len(told)] == told and len(numbers) <= len(told) + 1
+    assert checks[-1]["text"] == "warmed"
+
+
+def test_a_disk_that_is_full_leaves_the_file_as_it_was(tmp_path: Path) -> None:
+    kept(tmp_path, Bench())
+    path = tmp_path / proofs.FILE
+    before = path.read_bytes()
+    limit = f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({len(before) + 1000},) * 2)\n"
+    ignore = "import signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+    done = subprocess.run(
+        [sys.executable, "-c", limit + ignore + APPENDER, str(tmp_path), "1", "a"],
+        input="\n", capture_output=True, text=True, cwd=Path(proofs.__file__).parent.parent,
+    )  # fmt: skip
+    assert f"InputError: {path}: cannot be written: File too large" in done.stderr  # the fault fired
+    assert path.read_bytes() == before
 
 
 @given(st.one_of(st.binary(max_size=60), st.recursive(
