@@ -22,6 +22,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from harness.errors import InputError
+from harness.fields import shown, table_of
 
 KINDS = ("stop", "end", "person")
 KEYS = ("bell", "desktop", "command", "webhook", "kinds", "limit")
@@ -42,24 +43,24 @@ class Alarm:
     """
 
     def __init__(self, config: Mapping[str, Any], where: str = "bench: alarms") -> None:
-        for key in config:
-            if key not in KEYS:
-                raise InputError(f"{where}: key {key!r} is not known; {', '.join(KEYS)} are accepted")
+        table_of(config, where, KEYS)
         self.bell = _flag(config, "bell", where)
         self.desktop = _flag(config, "desktop", where)
         self.command = config.get("command")
         if self.command is not None and not (
             isinstance(self.command, list) and self.command and all(isinstance(word, str) for word in self.command)
         ):
-            raise InputError(f"{where}.command: {self.command!r} is not accepted; a list of words is")
+            raise InputError(f"{where}.command: {shown(self.command)} is not accepted; a list of words is")
         self.webhook = config.get("webhook")
         if self.webhook is not None and not (
             isinstance(self.webhook, str) and re.fullmatch(r"https?://[^\s/]+\S*", self.webhook)
         ):
-            raise InputError(f"{where}.webhook: {self.webhook!r} is not accepted; an http:// or https:// address is")
+            raise InputError(
+                f"{where}.webhook: {shown(self.webhook)} is not accepted; an http:// or https:// address is"
+            )
         kinds = config.get("kinds", list(KINDS))
         if not isinstance(kinds, list) or any(kind not in KINDS for kind in kinds):
-            raise InputError(f"{where}.kinds: {kinds!r} is not accepted; a list of {', '.join(KINDS)} is")
+            raise InputError(f"{where}.kinds: {shown(kinds)} is not accepted; a list of {', '.join(KINDS)} is")
         self.kinds = tuple(kinds)
         self.limit_s = _seconds(config.get("limit", LIMIT_S), f"{where}.limit")
         self.failures: list[str] = []
@@ -155,7 +156,7 @@ def _ring(kind: str, text: str) -> None:
 def _flag(config: Mapping[str, Any], key: str, where: str) -> bool:
     value = config.get(key, True)
     if not isinstance(value, bool):
-        raise InputError(f"{where}.{key}: {value!r} is not accepted; true or false is")
+        raise InputError(f"{where}.{key}: {shown(value)} is not accepted; true or false is")
     return value
 
 
@@ -170,5 +171,5 @@ def _seconds(value: Any, where: str) -> float:
         except QuantityError as error:
             raise InputError(str(error)) from error
     if isinstance(seconds, bool) or not isinstance(seconds, int | float) or not 0 < seconds <= 60:
-        raise InputError(f"{where}: {value!r} is not accepted; up to 60 s is")
+        raise InputError(f"{where}: {shown(value)} is not accepted; up to 60 s is")
     return float(seconds)

@@ -12,6 +12,7 @@ from typing import Any
 
 from harness.alarm import Alarm
 from harness.errors import InputError
+from harness.fields import finite_number, name_shown, shown, table_of
 
 ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
@@ -141,17 +142,17 @@ def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[s
 
     def absolute(key: str) -> float:
         value = table.get(key, 0.0)
-        if str(value).strip().endswith(("%", "ppm")):
+        if isinstance(value, str) and value.strip().endswith(("%", "ppm")):
             if span is None:
                 raise InputError(
-                    f"{where}.{key}: {value!r} is of the range; then range is needed too, such as 30 A or 20 V"
+                    f"{where}.{key}: {shown(value)} is of the range; then range is needed too, such as 30 A or 20 V"
                 )
             return _number(value, f"{where}.{key}", RATIOS) * span
         return _number(value, f"{where}.{key}", units)
 
     k = table.get("k", 2.0)
-    if isinstance(k, bool) or not isinstance(k, int | float) or not 1.0 <= k <= 5.0:
-        raise InputError(f"{where}.k: {k!r} is not accepted; a number from 1 to 5 is, 2 as a rule")
+    if not 1.0 <= (finite_number(k) or 0.0) <= 5.0:
+        raise InputError(f"{where}.k: {shown(k)} is not accepted; a number from 1 to 5 is, 2 as a rule")
     found = {
         "gain": _number(table.get("gain", 0.0), f"{where}.gain", RATIOS),
         "offset": absolute("offset"),
@@ -166,23 +167,28 @@ def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[s
         found["offset_per_K"] = absolute("offset_per_K")
     for key, low, high in (("reference_degC", -40.0, 85.0), ("band_K", 0.0, 50.0)):
         if key in table:
-            value = table[key]
-            if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-                raise InputError(f"{where}.{key}: {value!r} is not accepted; a number from {low:g} to {high:g} is")
-            found[key] = float(value)
+            value = finite_number(table[key])
+            if value is None or not low <= value <= high:
+                raise InputError(
+                    f"{where}.{key}: {shown(table[key])} is not accepted; a number from {low:g} to {high:g} is"
+                )
+            found[key] = value
     return found
 
 
 def _number(value: Any, where: str, units: tuple[str, ...] = tuple(UNITS)) -> float:
     """Read '0.5 %', '10 mA', '50 ppm' or a plain number, which has to be finite and not negative."""
-    head, _, unit = ("nan" if isinstance(value, bool) else str(value)).strip().partition(" ")
+    written = str(value) if isinstance(value, str) or finite_number(value) is not None else "nan"
+    head, _, unit = written.strip().partition(" ")
     try:
         number = float(head)
     except ValueError:
         number = float("nan")
         unit = unit.strip()
     if unit not in units or not 0.0 <= number < float("inf"):
-        raise InputError(f"{where}: {value!r} is not accepted; a number with a unit such as 0.5 %, 10 mA, 50 ppm is")
+        raise InputError(
+            f"{where}: {shown(value)} is not accepted; a number with a unit such as 0.5 %, 10 mA, 50 ppm is"
+        )
     return number * UNITS[unit]
 
 
@@ -205,9 +211,7 @@ def load_bench(path: Path) -> BenchDescription:
 
 def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescription:
     """Check a bench given as data; errors as in `load_bench`."""
-    for key in data:
-        if key not in TOP_KEYS:
-            raise InputError(f"{where}: key {key!r} is not known; {', '.join(TOP_KEYS)} are accepted")
+    table_of(data, where, TOP_KEYS)
     instruments = data.get("instruments")
     if not isinstance(instruments, Mapping) or not instruments:
         raise InputError(f"{where}: instruments is missing; at least one [instruments.NAME] table is needed")
@@ -215,50 +219,40 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         _check_instrument(name, table, where)
     leads = data.get("leads", "by hand")
     if leads not in LEADS:
-        raise InputError(f"{where}: leads = {leads!r} is not accepted; {', '.join(map(repr, LEADS))} are")
+        raise InputError(f"{where}: leads = {shown(leads)} is not accepted; {', '.join(map(repr, LEADS))} are")
     if data.get("sensed_at") not in (None, *SENSED_AT):
         raise InputError(
-            f"{where}: sensed_at = {data['sensed_at']!r} is not accepted; {', '.join(map(repr, SENSED_AT))} are"
+            f"{where}: sensed_at = {shown(data['sensed_at'])} is not accepted; {', '.join(map(repr, SENSED_AT))} are"
         )
-    speed_up = data.get("speed_up", 1.0)
-    if not isinstance(speed_up, int | float) or not 0 < speed_up <= 1e6:
-        raise InputError(f"{where}: speed_up = {speed_up!r} is not accepted; a number above 0 is")
+    speed_up = finite_number(data.get("speed_up", 1.0))
+    if speed_up is None or not 0 < speed_up <= 1e6:
+        raise InputError(f"{where}: speed_up = {shown(data['speed_up'])} is not accepted; a number above 0 is")
     cell = _cell(data.get("cell", {}), instruments, where)
+    alarms = data.get("alarms", {})
+    Alarm(alarms, f"{where}: alarms")  # a mistake there is told now, not at the first alarm
     bench = BenchDescription(
         name=str(data.get("name", "bench")),
         leads=leads,
         instruments=instruments,
-        speed_up=float(speed_up),
+        speed_up=speed_up,
         check_resistor=_check_resistor(data.get("check_resistor"), where),
-        alarms=_table(data, "alarms", where),
+        alarms=alarms,
         data=data,
         where=where,
         **cell,
     )
     bench.measurement()
-    Alarm(bench.alarms, f"{where}: alarms")  # a mistake there is told now, not at the first alarm
     return bench
 
 
-def _table(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
-    table = data.get(key, {})
-    if not isinstance(table, Mapping):
-        raise InputError(f"{where}: {key} is not a table")
-    return table
-
-
-def _check_resistor(table: Any, where: str) -> CheckResistor | None:
+def _check_resistor(data: Any, where: str) -> CheckResistor | None:
     """Read [check_resistor]: resistance = "10 ohm", tolerance = "0.1 %", power = "0.5 W"."""
     from harness.quantities import parse
 
-    if table is None:
+    if data is None:
         return None
     here = f"{where}: check_resistor"
-    if not isinstance(table, Mapping):
-        raise InputError(f'{here}: is not a table; resistance = "10 ohm" and tolerance = "0.1 %" are accepted')
-    for key in table:
-        if key not in RESISTOR_KEYS:
-            raise InputError(f"{here}: key {key!r} is not known; {', '.join(RESISTOR_KEYS)} are accepted")
+    table = table_of(data, here, RESISTOR_KEYS)
     if "resistance" not in table:
         raise InputError(f'{here}.resistance is missing; a resistance such as "10 ohm" is needed')
     ohm = parse(table["resistance"], "resistance", f"{here}.resistance")
@@ -270,48 +264,38 @@ def _check_resistor(table: Any, where: str) -> CheckResistor | None:
         (power_W, "power", 0.01, 1000.0, "10 mW to 1 kW"),
     ):
         if not low <= value <= high:
-            raise InputError(f"{here}.{key} = {table.get(key)!r} is not accepted; {accepted} is")
+            raise InputError(f"{here}.{key} = {shown(table.get(key))} is not accepted; {accepted} is")
     return CheckResistor(ohm, tolerance, power_W)
 
 
 def _check_instrument(name: str, table: Any, where: str) -> None:
-    here = f"{where}: instruments.{name}"
+    here = f"{where}: instruments.{name_shown(name)}"
     if not isinstance(table, Mapping):
-        raise InputError(f"{here}: is not a table")
+        raise InputError(f"{here}: {shown(table)} is not a table; one with role is accepted")
     role = table.get("role")
     if role not in ROLES:
-        raise InputError(f"{here}: role = {role!r} is not accepted; {', '.join(ROLES)} are")
+        raise InputError(f"{here}: role = {shown(role)} is not accepted; {', '.join(ROLES)} are")
     needed = ("resource",) if role in ("load", "supply", "meter") else ("port", "resource")
     if not any(isinstance(table.get(key), str) and table[key] for key in needed):
         raise InputError(f"{here}: {' or '.join(needed)} is missing; how is it reached?")
-    specifications = table.get("specification", {})
-    if not isinstance(specifications, Mapping):
-        raise InputError(f"{here}.specification: is not a table; one with {', '.join(CHANNELS)} is accepted")
-    for channel, specification in specifications.items():
-        if channel not in CHANNELS or not isinstance(specification, Mapping):
-            raise InputError(f"{here}.specification.{channel}: is not known; {', '.join(CHANNELS)} are accepted")
-        for key, value in specification.items():
-            if key not in SPECIFICATION_KEYS:
-                raise InputError(
-                    f"{here}.specification.{channel}: key {key!r} is not known; "
-                    f"{', '.join(SPECIFICATION_KEYS)} are accepted"
-                )
-            if key == "distribution" and value not in ("rectangular", "normal"):
-                raise InputError(
-                    f"{here}.specification.{channel}.distribution: {value!r} is not accepted; rectangular or normal is"
-                )
+    here = f"{here}.specification"
+    for channel, entry in table_of(table.get("specification", {}), here, CHANNELS).items():
+        specification = table_of(entry, f"{here}.{channel}", SPECIFICATION_KEYS)
+        distribution = specification.get("distribution", "normal")
+        if distribution not in ("rectangular", "normal"):
+            raise InputError(
+                f"{here}.{channel}.distribution: {shown(distribution)} is not accepted; rectangular or normal is"
+            )
 
 
-def _cell(table: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) -> dict[str, Any]:
+def _cell(data: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) -> dict[str, Any]:
     """Return who measures the cell; sensible where there is no choice."""
-    if not isinstance(table, Mapping):
-        raise InputError(f"{where}: cell is not a table")
+    table = table_of(data, f"{where}: cell", CELL_KEYS)
+    known = ", ".join(map(name_shown, instruments))
     for key, value in table.items():
-        if key not in CELL_KEYS:
-            raise InputError(f"{where}: cell.{key} is not known; {', '.join(CELL_KEYS)} are accepted")
         for name in value if isinstance(value, list) and key == "current" else [value]:
             if not isinstance(name, str) or name not in instruments:
-                raise InputError(f"{where}: cell.{key} names {name!r}; the instruments are {', '.join(instruments)}")
+                raise InputError(f"{where}: cell.{key} names {shown(name)}; the instruments are {known}")
     by_role: dict[str, list[str]] = {}
     for name, one in instruments.items():
         by_role.setdefault(one["role"], []).append(name)

@@ -14,11 +14,13 @@ from importlib.resources import files
 from typing import Any, Literal
 
 from harness.errors import InputError
+from harness.fields import shown, table_of, unknown
 from harness.quantities import parse
 
 Method = Literal["cc-cv", "timed"]
 KEYS = ("li-ion", "li-ion-4.35", "lfp", "nimh", "nicd", "lto", "lead-acid", "auto")
 TOP_KEYS = ("key", "name", "method", "note", "numbers")
+ENTRY_KEYS = ("value", "source")
 TIMED_ONLY = ("timed_charge_s", "charge_factor", "charge_rise_K", "charge_rate_K_per_min")
 FAMILY_4V_V = 3.40  # at rest; no LFP or primary manganese cell stays above it (common practice)
 PRIMARY_POSSIBLE_V = 2.0
@@ -115,7 +117,7 @@ def load_chemistry(key: str) -> Chemistry:
         InputError: no such chemistry; the message lists those there are.
     """
     if key not in KEYS:
-        raise InputError(f"chemistry {key!r} is not known; {', '.join(KEYS)} are accepted")
+        raise InputError(unknown("chemistry", key, KEYS))
     text = files("profiles").joinpath("chemistries", f"{key}.toml").read_text(encoding="utf-8")
     return read_chemistry(text, f"profiles/chemistries/{key}.toml")
 
@@ -131,25 +133,20 @@ def read_chemistry(text: str, where: str) -> Chemistry:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
-    for key in data:
-        if key not in TOP_KEYS:
-            raise InputError(f"{where}: key {key!r} is not known; {', '.join(TOP_KEYS)} are accepted")
+    table_of(data, where, TOP_KEYS)
     for key in ("key", "name", "method"):
         if not isinstance(data.get(key), str):
             raise InputError(f"{where}: {key} is missing or no text")
     method = data["method"]
     if method not in ("cc-cv", "timed"):
-        raise InputError(f"{where}: method = {method!r} is not accepted; 'cc-cv' or 'timed' is")
+        raise InputError(f"{where}: method = {shown(method)} is not accepted; 'cc-cv' or 'timed' is")
     numbers = data.get("numbers")
-    if not isinstance(numbers, dict):
-        raise InputError(f"{where}: the numbers are missing")
+    if numbers is None:
+        raise InputError(f"{where}: the numbers are missing; a table [numbers.NAME] for each is accepted")
     values: dict[str, float] = {}
     sources: dict[str, str] = {}
-    for name, table in numbers.items():
-        if name not in NUMBERS:
-            raise InputError(f"{where}: numbers.{name} is not known; {', '.join(NUMBERS)} are accepted")
-        if not isinstance(table, dict) or set(table) != {"value", "source"}:
-            raise InputError(f"{where}: numbers.{name} wants value and source, and nothing else")
+    for name, entry in table_of(numbers, f"{where}: numbers", NUMBERS).items():
+        table = table_of(entry, f"{where}: numbers.{name}", ENTRY_KEYS, ENTRY_KEYS)
         source = table["source"]
         if not isinstance(source, str) or not source.strip():
             raise InputError(f"{where}: numbers.{name} has no source; a reference or 'common practice' is accepted")

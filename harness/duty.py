@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from harness.errors import InputError
-from harness.fields import table_of
+from harness.fields import shown, table_of, unknown
 
 if TYPE_CHECKING:
     from harness.analysis.records import Record, RunInfo
@@ -222,15 +222,13 @@ def duty_from_dict(raw: object, where: str) -> Duty:
         return None if name not in table else parse(table[name], kind, f"{place}: {name}")
 
     if not isinstance(data.get("name"), str) or not data["name"].strip():
-        raise InputError(f"{where}: field 'name' is missing or no text")
+        raise InputError(f"{where}: key 'name' is missing or no text")
     chemistries = data.get("chemistry")
     if not isinstance(chemistries, list) or not chemistries:
-        raise InputError(f'{where}: chemistry = {chemistries!r} is not accepted; a list such as ["li-ion"] is')
+        raise InputError(f'{where}: chemistry = {shown(chemistries)} is not accepted; a list such as ["li-ion"] is')
     for key in chemistries:
         if key not in KEYS or key == "auto":
-            raise InputError(
-                f"{where}: chemistry {key!r} is not known; {', '.join(k for k in KEYS if k != 'auto')} are accepted"
-            )
+            raise InputError(f"{where}: {unknown('chemistry', key, [k for k in KEYS if k != 'auto'])}")
     limited_by = data.get("charge_limited_by", "charger" if "charge_limit" in data else "nothing")
     if limited_by not in ("charger", "protection", "nothing"):
         raise InputError(
@@ -253,13 +251,9 @@ def duty_from_dict(raw: object, where: str) -> Duty:
         raise InputError(f"{where}: night is no list of tables; [[night]] is accepted")
     for number, item in enumerate(nights, 1):
         place = f"{where}: night {number}"
-        entry = table_of(item, place, ("mode", "for"))
-        if entry.get("mode") not in names:
-            raise InputError(
-                f"{place}: mode = {entry.get('mode')!r} is not known; one of {', '.join(names)} is accepted"
-            )
-        if "for" not in entry:
-            raise InputError(f"{place}: field 'for' is missing; a duration such as 2 h is accepted")
+        entry = table_of(item, place, ("mode", "for"), ("mode", "for"))
+        if entry["mode"] not in names:
+            raise InputError(f"{place}: {unknown('mode', entry['mode'], names)}")
         night.append((str(entry["mode"]), parse(entry["for"], "duration", f"{place}: for") / 3600.0))
     if sum(hours for _, hours in night) > 24.0 + 1e-9:
         raise InputError(f"{where}: the night is longer than 24 h")
@@ -285,10 +279,8 @@ def _rail(data: Mapping[str, Any], where: str) -> float:
     if given[0] == "regulator":
         regulator = parse(data["regulator"], "voltage", f"{where}: regulator")
         return regulator + parse(data.get("dropout", "0.2 V"), "voltage", f"{where}: dropout")
-    sense = table_of(data["sense"], f"{where}: sense", ("top", "bottom", "reference"))
-    for name in ("top", "bottom", "reference"):
-        if name not in sense:
-            raise InputError(f"{where}: sense: field {name!r} is missing")
+    parts = ("top", "bottom", "reference")
+    sense = table_of(data["sense"], f"{where}: sense", parts, parts)
     top = parse(sense["top"], "resistance", f"{where}: sense.top")
     bottom = parse(sense["bottom"], "resistance", f"{where}: sense.bottom")
     if not bottom > 0:
@@ -301,7 +293,7 @@ def _mode(raw: object, rail_V: float, where: str) -> Mode:
 
     data = table_of(raw, where, MODE)
     if not isinstance(data.get("name"), str) or not data["name"]:
-        raise InputError(f"{where}: field 'name' is missing or no text")
+        raise InputError(f"{where}: key 'name' is missing or no text")
     where = f"{where} ({data['name']})"
     kinds = {"current": "current", "power": "power", "resistor": "resistance"}
     given = [name for name in (*kinds, "line") if name in data]
@@ -358,10 +350,7 @@ def _line(raw: object, where: str) -> tuple[tuple[float, float], ...]:
 def _panel(raw: object, where: str) -> Panel:
     from harness.quantities import parse
 
-    data = table_of(raw, where, ("current", "voltage", "diode_drop", "share", "sun"))
-    for name in ("current", "sun"):
-        if name not in data:
-            raise InputError(f"{where}: field {name!r} is missing")
+    data = table_of(raw, where, ("current", "voltage", "diode_drop", "share", "sun"), ("current", "sun"))
     sun = table_of(data["sun"], f"{where}.sun", WEATHER)
     hours = {name: parse(sun[name], "duration", f"{where}.sun: {name}") / 3600.0 for name in WEATHER if name in sun}
     if not hours or max(hours.values()) > 24:

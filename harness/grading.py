@@ -21,7 +21,7 @@ from statistics import median
 from typing import Any, Literal
 
 from harness.errors import InputError
-from harness.fields import finite_number, table_of
+from harness.fields import finite_number, shown, table_of, unknown
 
 GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
 KNOWN_STARTS = ("full", "declared-full")
@@ -144,7 +144,7 @@ def read_criteria(text: str, where: str) -> Criteria:
         raise InputError(f"{where}: is not TOML: {error}") from error
     data = table_of(raw, where, ("name", "guard", "load_current", "criterion", "form"), ("name", "criterion"))
     if not isinstance(data["name"], str):
-        raise InputError(f"{where}: field 'name' = {data['name']!r} is no text")
+        raise InputError(f"{where}: key 'name' = {shown(data['name'])} is no text")
     guard = parse(data.get("guard", "1.0"), "ratio", f"{where}: guard")
     load_A = parse(data.get("load_current", "500 mA"), "current", f"{where}: load_current")
     if not load_A > 0:
@@ -180,16 +180,16 @@ def _criterion(data: object, where: str) -> Criterion:
     table = table_of(data, where, known, ("name", "quantity", "better", "limits"))
     for key in ("name", "quantity", "better", "unmeasured", "settle"):
         if not isinstance(table.get(key, ""), str):
-            raise InputError(f"{where}: field {key!r} = {table[key]!r} is no text")
+            raise InputError(f"{where}: key {key!r} = {shown(table[key])} is no text")
     where = f"{where} ({table['name']})"
     quantity, better = table["quantity"], table["better"]
     if quantity not in QUANTITIES:
-        raise InputError(f"{where}: quantity = {quantity!r} is not known; {', '.join(QUANTITIES)} are accepted")
+        raise InputError(f"{where}: {unknown('quantity', quantity, QUANTITIES)}")
     if better not in ("higher", "lower"):
-        raise InputError(f"{where}: better = {better!r} is not accepted; 'higher' or 'lower' is")
+        raise InputError(f"{where}: better = {shown(better)} is not accepted; 'higher' or 'lower' is")
     unmeasured = table.get("unmeasured", "needs")
     if unmeasured not in ("skip", "needs", *GRADES[:-1]):
-        raise InputError(f"{where}: unmeasured = {unmeasured!r} is not accepted; skip, needs or a grade is")
+        raise InputError(f"{where}: unmeasured = {shown(unmeasured)} is not accepted; skip, needs or a grade is")
     written = table_of(table["limits"], f"{where}: limits", GRADES[:-1])
     if not written:
         raise InputError(f"{where}: there are no limits; one for a grade at least is accepted")

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import InputError, QuantityError
+from harness.fields import name_shown, shown, table_of, unknown
 from harness.quantities import parse
 
 TOP_KEYS = ("name", "summary", "attended", "device", "full_start", "parameters", "step")
@@ -177,9 +178,7 @@ def load_recipe(name: str) -> Recipe:
         except (OSError, ValueError) as error:
             raise InputError(f"{path}: cannot be read: {error}") from error
     if name not in recipe_names():
-        raise InputError(
-            f"profile {name!r} is not known; {', '.join(recipe_names())} are accepted, or the path of a recipe"
-        )
+        raise InputError(unknown("profile", name, recipe_names(), ", or the path of a recipe"))
     text = files("profiles").joinpath(f"{name}.toml").read_text(encoding="utf-8")
     return read_recipe(text, f"profiles/{name}.toml")
 
@@ -190,10 +189,10 @@ def read_recipe(text: str, where: str) -> Recipe:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
-    _only(data, TOP_KEYS, where)
+    table_of(data, where, TOP_KEYS)
     name = _text(data, "name", where)
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", name):
-        raise InputError(f"{where}: name = {name!r} is not accepted; small letters, digits and hyphens are")
+        raise InputError(f"{where}: name = {shown(name)} is not accepted; small letters, digits and hyphens are")
     steps = _steps(data.get("step"), where, 0)
     total = sum(_size(step) for step in steps)
     if total > MOST_STEPS:
@@ -211,7 +210,7 @@ def read_recipe(text: str, where: str) -> Recipe:
     for step in _all(recipe.steps):
         for key, value in step.values.items():
             if value.kind == "parameter" and value.word not in recipe.parameters:
-                raise InputError(f"{step.where}: {key} names the parameter {value.word!r}, which the recipe lacks")
+                raise InputError(f"{step.where}: {key} names the parameter {shown(value.word)}, which the recipe lacks")
     return recipe
 
 
@@ -229,12 +228,6 @@ def _size(step: RecipeStep) -> int:
     return step.times * sum(_size(child) for child in step.steps) if step.kind == "repeat" else max(step.points, 1)
 
 
-def _only(table: Mapping[str, Any], accepted: tuple[str, ...], where: str) -> None:
-    for key in table:
-        if key not in accepted:
-            raise InputError(f"{where}: key {key[:60]!r} is not known; {', '.join(accepted)} are accepted")
-
-
 def _text(table: Mapping[str, Any], key: str, where: str) -> str:
     text = table.get(key)
     if not isinstance(text, str) or not text.strip() or len(text) > 2000:
@@ -245,25 +238,16 @@ def _text(table: Mapping[str, Any], key: str, where: str) -> str:
 def _flag(table: Mapping[str, Any], key: str, where: str) -> bool:
     flag = table.get(key, False)
     if not isinstance(flag, bool):
-        raise InputError(f"{where}: {key} = {str(flag)[:60]!r} is not accepted; true or false is")
+        raise InputError(f"{where}: {key} = {shown(flag)} is not accepted; true or false is")
     return flag
 
 
 def _parameters(data: Any, where: str) -> dict[str, Parameter]:
-    if not isinstance(data, dict):
-        raise InputError(f"{where}: parameters is not a table")
-    _only(data, PARAMETERS, f"{where}: parameters")
     found = {}
-    for name, table in data.items():
+    for name, entry in table_of(data, f"{where}: parameters", PARAMETERS).items():
         here = f"{where}: parameters.{name}"
-        if not isinstance(table, dict):
-            raise InputError(f"{here}: is not a table; {', '.join(PARAMETER_KEYS)} are wanted in it")
-        _only(table, PARAMETER_KEYS, here)
-        values = {}
-        for key in PARAMETER_KEYS:
-            if key not in table:
-                raise InputError(f"{here}: {key} is missing")
-            values[key] = _value(table[key], ("current", "rate_It"), f"{here}.{key}", key)
+        table = table_of(entry, here, PARAMETER_KEYS, PARAMETER_KEYS)
+        values = {key: _value(table[key], ("current", "rate_It"), f"{here}.{key}", key) for key in PARAMETER_KEYS}
         if len({value.kind for value in values.values()}) > 1:
             raise InputError(f"{here}: default, lowest and highest want the same unit, A or It")
         parameter = Parameter(**values)
@@ -283,14 +267,14 @@ def _steps(data: Any, where: str, depth: int) -> tuple[RecipeStep, ...]:
 
 def _step(table: Any, where: str, depth: int) -> RecipeStep:
     if not isinstance(table, dict):
-        raise InputError(f"{where}: is not a table")
+        raise InputError(f"{where}: {shown(table)} is not a table; one with kind is accepted")
     kind = table.get("kind")
     if not isinstance(kind, str) or kind not in FIELDS:
-        raise InputError(f"{where}: kind = {str(kind)[:60]!r} is not accepted; {', '.join(FIELDS)} are")
+        raise InputError(f"{where}: kind = {shown(kind)} is not accepted; {', '.join(FIELDS)} are")
     accepted = FIELDS[kind]
     name = _text(table, "name", where) if "name" in table else kind
-    here = f"{where} ({name[:40]})"
-    _only(table, tuple(accepted), here)
+    here = f"{where} ({name_shown(name)})"
+    table_of(table, here, accepted)
     values: dict[str, Value] = {}
     more: dict[str, Any] = {}
     for key, raw in table.items():
@@ -318,7 +302,7 @@ def _step(table: Any, where: str, depth: int) -> RecipeStep:
 
 def _count(raw: Any, where: str) -> int:
     if not isinstance(raw, int) or isinstance(raw, bool) or not 1 <= raw <= MOST_STEPS:
-        raise InputError(f"{where} = {str(raw)[:60]!r} is not accepted; a whole number from 1 to {MOST_STEPS} is")
+        raise InputError(f"{where} = {shown(raw)} is not accepted; a whole number from 1 to {MOST_STEPS} is")
     return raw
 
 
@@ -340,15 +324,15 @@ def _value(raw: Any, takes: tuple[str, ...], where: str, key: str) -> Value:
             first = first or error
             continue
         if key in POSITIVE and not number > 0.0:
-            raise InputError(f"{where}: {raw!r} is not accepted; it has to be above zero")
+            raise InputError(f"{where}: {shown(raw)} is not accepted; it has to be above zero")
         if number > MOST.get(key, 1e9):
-            raise InputError(f"{where}: {raw!r} is beyond what is accepted ({MOST.get(key, 1e9):g})")
+            raise InputError(f"{where}: {shown(raw)} is beyond what is accepted ({MOST.get(key, 1e9):g})")
         if abs(number) > 1e6 and key not in MOST:
-            raise InputError(f"{where}: {raw!r} is beyond what a bench for single cells does")
+            raise InputError(f"{where}: {shown(raw)} is beyond what a bench for single cells does")
         return Value(kind, number)
     if first is not None and not words and len(kinds) == 1:
         raise first
-    raise InputError(f"{where}: {str(raw)[:60]!r} is not accepted; {_accepted(kinds, words, takes)} is")
+    raise InputError(f"{where}: {shown(raw)} is not accepted; {_accepted(kinds, words, takes)} is")
 
 
 def _accepted(kinds: list[str], words: list[str], takes: tuple[str, ...]) -> str:
@@ -363,26 +347,21 @@ def _accepted(kinds: list[str], words: list[str], takes: tuple[str, ...]) -> str
 def _conditions(raw: Any, where: str) -> dict[str, Value]:
     if not isinstance(raw, dict) or not raw:
         raise InputError(f"{where}: until is no table of conditions; {', '.join(CONDITIONS)} are accepted")
-    _only(raw, tuple(CONDITIONS), f"{where}: until")
-    return {key: _value(value, CONDITIONS[key], f"{where}: until.{key}", key) for key, value in raw.items()}
+    table = table_of(raw, f"{where}: until", CONDITIONS)
+    return {key: _value(value, CONDITIONS[key], f"{where}: until.{key}", key) for key, value in table.items()}
 
 
 def _levels(raw: Any, where: str) -> tuple[Level, ...]:
     if not isinstance(raw, list) or not raw:
         raise InputError(f"{where}: level is no list of tables with {', '.join(LEVEL)}")
     levels = []
-    for index, table in enumerate(raw, 1):
+    for index, entry in enumerate(raw, 1):
         here = f"{where}: level {index}"
-        if not isinstance(table, dict):
-            raise InputError(f"{here}: is not a table")
-        _only(table, tuple(LEVEL), here)
-        for key in ("current", "duration"):
-            if key not in table:
-                raise InputError(f"{here}: {key} is missing")
+        table = table_of(entry, here, LEVEL, ("current", "duration"))
         rest = _value(table.get("rest", "0 s"), LEVEL["rest"], f"{here}: rest", "rest")
         duration = _value(table["duration"], LEVEL["duration"], f"{here}: duration", "duration")
         if duration.number > 120.0:
-            raise InputError(f"{here}: duration {table['duration']!r} is no pulse; at most 120 s are accepted")
+            raise InputError(f"{here}: duration {shown(table['duration'])} is no pulse; at most 120 s are accepted")
         levels.append(
             Level(_value(table["current"], LEVEL["current"], f"{here}: current", "current"),
                   duration.number, rest.number)

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from typing import Literal
 
 from harness.errors import QuantityError
+from harness.fields import shown
 
 Kind = Literal[
     "voltage", "current", "resistance", "capacity", "energy", "power", "duration", "temperature",
@@ -85,9 +86,9 @@ def parse(text: object, kind: str, where: str = "") -> float:
     accepted = EXAMPLES[kind]
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise _error(where, text, "is not a quantity", accepted)
-    written = text.strip() if isinstance(text, str) else repr(text)
+    written = text.strip() if isinstance(text, str) else shown(text)
     if len(written) > 60:
-        raise _error(where, written[:60] + "…", "is too long for a quantity", accepted)
+        raise _error(where, written, "is too long for a quantity", accepted)
     if _COMMA.search(written):
         raise _error(where, text, "has a comma; decimals are written with a point", accepted)
     if re.search(r"(?i)\b(nan|inf|infinity)\b", written):
@@ -146,7 +147,7 @@ def _duration(written: str, text: object, where: str) -> float:
 
 def _error(where: str, text: object, what: str, accepted: str) -> QuantityError:
     place = f"{where}: " if where else ""
-    return QuantityError(f"{place}{str(text)[:70]!r} {what}; {accepted} is accepted")
+    return QuantityError(f"{place}{shown(text)} {what}; {accepted} is accepted")
 
 
 def format_duration(seconds: float) -> str:

@@ -10,7 +10,6 @@ import contextlib
 import csv
 import io
 import json
-import math
 import os
 import sqlite3
 import unicodedata
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from harness.errors import InputError
+from harness.fields import finite_number, shown, table_of, unknown
 
 FORMAT = "amphora-cell/1"
 STATES = ("found", "quarantined", "tested", "in use", "retired")
@@ -97,65 +97,63 @@ class Cell:
         """Return a cell from the content of `cell.json`.
 
         Raises:
-            InputError: names `where`, the field, the value and what is accepted.
+            InputError: names `where`, the key, the value and what is accepted.
         """
-        if not isinstance(data, Mapping):
-            raise InputError(f"{where}: is no object of fields")
-        if data.get("format", FORMAT) != FORMAT:
-            raise InputError(f"{where}: format {data.get('format')!r} is not known; {FORMAT!r} is accepted")
-        known = {item.name for item in fields(cls)}
-        for key in data:
-            if key not in known and key != "format":
-                raise InputError(f"{where}: field {key!r} is not known; {', '.join(sorted(known))} are accepted")
-        if not isinstance(data.get("id"), str):
-            raise InputError(f"{where}: field 'id' is missing or no text")
+        if isinstance(data, Mapping) and data.get("format", FORMAT) != FORMAT:
+            raise InputError(f"{where}: {unknown('format', data['format'], (FORMAT,))}")
+        table_of(data, where, ("format", *(item.name for item in fields(cls))), ("id",))
+        if not isinstance(data["id"], str):
+            raise InputError(f"{where}: key 'id' = {shown(data['id'])} is no text")
         try:
             values: dict[str, Any] = {"id": check_id(data["id"])}
         except InputError as error:
             raise InputError(str(error) if where == "cell" else f"{where}: {error}") from error
         for name in TEXTS:
             if data.get(name) is not None:
-                values[name] = _text(data[name], f"{where}: field {name!r}")
+                values[name] = _text(data[name], f"{where}: key {name!r}")
         for name in NUMBERS:
             if data.get(name) is not None:
-                values[name] = _number(data[name], f"{where}: field {name!r}", negative=name == "as_found_V")
-        _among(values.get("state", "found"), STATES, f"{where}: field 'state'")
-        _among(values.get("chemistry", "auto"), CHEMISTRIES, f"{where}: field 'chemistry'")
-        values["inspection"] = check_inspection(data.get("inspection") or {}, f"{where}: field 'inspection'")
+                values[name] = _number(data[name], f"{where}: key {name!r}", negative=name == "as_found_V")
+        _among(values.get("state", "found"), STATES, f"{where}: key 'state'")
+        _among(values.get("chemistry", "auto"), CHEMISTRIES, f"{where}: key 'chemistry'")
+        values["inspection"] = check_inspection(data.get("inspection") or {}, f"{where}: key 'inspection'")
         photos = data.get("photos") or []
         if not isinstance(photos, list) or not all(isinstance(item, str) for item in photos):
-            raise InputError(f"{where}: field 'photos' is no list of paths")
+            raise InputError(f"{where}: key 'photos' = {shown(photos)} is not accepted; a list of paths is")
         values["photos"] = list(photos)
         declared = data.get("declared_rechargeable", False)
         if not isinstance(declared, bool):
-            raise InputError(f"{where}: field 'declared_rechargeable' = {declared!r}; true or false is accepted")
+            raise InputError(
+                f"{where}: key 'declared_rechargeable' = {shown(declared)} is not accepted; true or false is"
+            )
         values["declared_rechargeable"] = declared
         identified = data.get("identified") or {}
         if not isinstance(identified, Mapping):
-            raise InputError(f"{where}: field 'identified' is no object of fields")
+            raise InputError(f"{where}: key 'identified' = {shown(identified)} is not a table")
         values["identified"] = dict(identified)
         return cls(**values)
 
 
 def _text(value: object, where: str) -> str:
     if not isinstance(value, str):
-        raise InputError(f"{where} = {value!r} is no text")
+        raise InputError(f"{where} = {shown(value)} is no text")
     if len(value) > TEXT_LENGTH:
         raise InputError(f"{where} is {len(value)} characters long; {TEXT_LENGTH} are accepted")
     return value
 
 
 def _number(value: object, where: str, negative: bool = False) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise InputError(f"{where} = {value!r} is not accepted; a finite number is")
-    if value < 0 and not negative:
-        raise InputError(f"{where} = {value!r} is negative; zero or more is accepted")
-    return float(value)
+    number = finite_number(value)
+    if number is None:
+        raise InputError(f"{where} = {shown(value)} is not accepted; a finite number is")
+    if number < 0 and not negative:
+        raise InputError(f"{where} = {shown(value)} is negative; zero or more is accepted")
+    return number
 
 
-def _among(value: str, accepted: Sequence[str], where: str) -> None:
+def _among(value: object, accepted: Sequence[str], where: str) -> None:
     if value not in accepted:
-        raise InputError(f"{where} = {value!r} is not accepted; one of {', '.join(accepted)} is")
+        raise InputError(f"{where} = {shown(value)} is not accepted; one of {', '.join(accepted)} is")
 
 
 def check_inspection(data: object, where: str = "inspection") -> dict[str, str]:
@@ -164,14 +162,10 @@ def check_inspection(data: object, where: str = "inspection") -> dict[str, str]:
     Raises:
         InputError: a part or a word that is not on the list.
     """
-    if not isinstance(data, Mapping):
-        raise InputError(f"{where} is no object of fields")
-    for part, word in data.items():
-        if part not in INSPECTION:
-            raise InputError(f"{where}: {part!r} is not looked at; one of {', '.join(INSPECTION)} is accepted")
-        if word not in INSPECTION[part]:
-            raise InputError(f"{where}: {part} = {word!r} is not accepted; one of {', '.join(INSPECTION[part])} is")
-    return {str(part): str(word) for part, word in data.items()}
+    table = table_of(data, where, INSPECTION)
+    for part, word in table.items():
+        _among(word, INSPECTION[part], f"{where}: {part}")
+    return {str(part): str(word) for part, word in table.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,7 +408,7 @@ class Shelf:
             try:
                 cell = _read_cell(Path(record))
                 if cell.id != name:
-                    raise InputError(f"{record}: field 'id' = {cell.id!r}, but the folder is {name!r}")
+                    raise InputError(f"{record}: key 'id' = {cell.id!r}, but the folder is {name!r}")
                 content = json.dumps(asdict(cell))
             except InputError as error:
                 damaged = str(error)
@@ -545,7 +539,7 @@ def read_entry(folder: Path) -> RunEntry:
     try:
         run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
         if not isinstance(run, dict) or not str(run.get("format", "")).startswith("amphora-run/"):
-            raise ValueError("field 'format' is not that of a run")
+            raise ValueError("key 'format' is not that of a run")
         for name in ("samples.csv", "events.jsonl"):
             if not (folder / name).is_file():
                 raise FileNotFoundError(2, f"{name} is missing")
@@ -641,7 +635,7 @@ def read_register(text: str, where: str) -> Iterator[tuple[int, Cell]]:
         for name in header:
             if name not in CSV_COLUMNS or header.count(name) > 1:
                 raise InputError(
-                    f"{where}: line 1: column {name!r} is not known or there twice; "
+                    f"{where}: line 1: column {shown(name)} is not known or there twice; "
                     f"{', '.join(CSV_COLUMNS)} are accepted"
                 )
         if "id" not in header:
@@ -668,7 +662,7 @@ def _cell_of_row(row: Mapping[str, str], where: str) -> Cell:
             try:
                 data[name] = float(written)
             except ValueError as error:
-                raise InputError(f"{where}: column {name!r} = {written!r} is no number") from error
+                raise InputError(f"{where}: column {name!r} = {shown(written)} is no number") from error
         elif name == "photos":
             data[name] = _bare(written).split("\n")
         elif name == "declared_rechargeable":

@@ -117,7 +117,7 @@ def _changed(number, value=None, source=None, text=LI):
     ("text", "why"),
     [
         ("key = [", "not TOML"),
-        (LI + "\n[numbers.boiling_degC]\nvalue='1 degC'\nsource='x'\n", "numbers.boiling_degC is not known"),
+        (LI + "\n[numbers.boiling_degC]\nvalue='1 degC'\nsource='x'\n", "numbers: key 'boiling_degC' is not known"),
         ("colour = 'red'\n" + LI, "'colour' is not known"),
         (_changed("cutoff_V", "3,0 V"), "comma"),
         (_changed("cutoff_V", "3.0 A"), "does not fit"),
@@ -125,7 +125,7 @@ def _changed(number, value=None, source=None, text=LI):
         (_changed("cutoff_V", "2.0 V"), "hard_low_V = 2.5 is above numbers.cutoff_V"),
         (_changed("charge_limit_V", "4.5 V"), "charge_limit_V = 4.5 is above numbers.hard_high_V"),
         (LI.replace('method = "cc-cv"', 'method = "fast"'), "'fast' is not accepted"),
-        (LI.replace("[numbers.cutoff_V]", "[numbers.taper_It2]"), "taper_It2 is not known"),
+        (LI.replace("[numbers.cutoff_V]", "[numbers.taper_It2]"), "'taper_It2' is not known"),
         ('key = "x"\nname = "x"\nmethod = "cc-cv"\n', "numbers are missing"),
         ('key = "x"\nname = "x"\nmethod = "cc-cv"\n[numbers]\n', "numbers.nominal_V is missing"),
     ],

@@ -83,7 +83,7 @@ def test_proposed_ids_are_free(tmp_path):
         ('{"id": "a", "weight": 3}', "weight"),
         ('{"id": "a", "state": "lost"}', "state"),
         ('{"id": "b"}', "folder"),
-        ("[]", "fields"),
+        ("[]", "[] is not a table; one with format, id"),
     ],
 )
 def test_a_damaged_record_is_listed_and_hides_no_other(tmp_path, content, told):
