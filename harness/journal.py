@@ -75,12 +75,12 @@ def write_new(path: Path, text: str) -> None:
         raise InputError(f"{path}: cannot be written: {error.strerror}") from error
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a file so that it is there whole or not at all."""
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file so that it is there whole or not at all; text in UTF-8."""
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with beside.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with beside.open("wb") as file:
+            file.write(content if isinstance(content, bytes) else content.encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
         beside.replace(path)

@@ -167,7 +167,7 @@ def label(
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
     from harness.report import label as labels
-    from harness.report.certificate import grade_of, is_simulated, read_run_json, write_whole
+    from harness.report.certificate import grade_of, is_simulated, read_run_json, write_out
 
     sides = labels.size_mm(size)
     place = None
@@ -187,7 +187,7 @@ def label(
         simulated = best is not None and is_simulated(read_run_json(best[0]))
         words = (grade or {}).get("grade")
         contents.append(labels.label_content(record, best[1] if best else None, words, simulated))
-    write_whole(out, labels.make_labels(contents, sides, place, cut_lines))
+    write_out(out, labels.make_labels(contents, sides, place, cut_lines))
     data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
     answer(data, as_json, lambda: print(f"{out}: {len(contents)} labels of {sides[0]:g} x {sides[1]:g} mm"))
 
@@ -205,7 +205,7 @@ def report(
 
     Example: amphora report --all --title "Cells of the path lights" --out cells.html
     """
-    from harness.report.certificate import write_whole
+    from harness.report.certificate import write_out
     from harness.report.page import make_report
 
     others: list[dict[str, Any]] = []
@@ -222,7 +222,7 @@ def report(
     else:
         folders = [_folder(run, logs) for run in runs or []]
     page, comparison = make_report(folders, title, note, others)
-    write_whole(out, page.encode("utf-8"))
+    write_out(out, page.encode("utf-8"))
     for item in comparison["damaged"]:
         say(f"amphora: {item['run']} was left out: {item['text']}")
     data = {"report": str(out), "cells": [row["cell"] for row in comparison["cells"]], "damaged": comparison["damaged"]}

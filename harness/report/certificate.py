@@ -11,12 +11,10 @@ accredited certificate and says so. Numbers are rounded to nine significant digi
 two digits of their expanded uncertainty on the page. Capacity and energy positive; current into the cell.
 """
 
-import contextlib
 import dataclasses
 import datetime
 import json
 import math
-import os
 import re
 import shutil
 import tempfile
@@ -718,19 +716,17 @@ def grade_of(folder: Path, result: dict[str, Any] | None = None) -> dict[str, An
     return grade if grade.get("grade") else None
 
 
-def write_whole(out: Path, data: bytes) -> None:
-    """Put a finished file in place at once, or leave what was there.
+def write_out(out: Path, data: bytes) -> None:
+    """Put a finished paper in place at once, or leave what was there.
 
     Raises:
         InputError: it cannot be written.
     """
-    scratch = out.with_name(f".{out.name}.{os.getpid()}.part")
+    from harness.journal import write_whole
+
     try:
-        scratch.write_bytes(data)
-        scratch.replace(out)
+        write_whole(out, data)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            scratch.unlink(missing_ok=True)
         raise InputError(f"{out}: cannot be written: {error.strerror}") from error
 
 
@@ -769,7 +765,7 @@ def certify(
     key, made = bench_key(path=key_path)
     signer = Signer(key)
     pdf = seal(render(data, attachment(data, signer), signer.public), signer)
-    write_whole(out, pdf)
+    write_out(out, pdf)
     return {
         "certificate": str(out),
         "number": data["number"],
