@@ -3,10 +3,12 @@
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from importlib import resources
 from typing import Any
 
 import pytest
+from wire import open_over_wire
 
 from drivers.dialect import parse_dialect
 from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
@@ -18,17 +20,8 @@ from drivers.simulated.scpi_server import ScpiServer
 from drivers.visa import Link
 
 Opener = Callable[..., ScpiLoad]
-
-
-@pytest.fixture
-def cell() -> IdealCell:
-    return IdealCell(3.7, 0.05)
-
-
-@pytest.fixture
-def server(cell: IdealCell) -> Iterator[ScpiServer]:
-    with ScpiServer(IdealLoad(cell), "load-function-input") as one:
-        yield one
+SERVED = (IdealLoad, "load-function-input")
+open_load = partial(open_over_wire, ScpiLoad, "load")
 
 
 @pytest.fixture
@@ -36,13 +29,6 @@ def load(server: ScpiServer) -> Iterator[ScpiLoad]:
     one = open_load(server)
     yield one
     one.close()
-
-
-def open_load(server: ScpiServer, **more: Any) -> ScpiLoad:
-    description = {"role": "load", "resource": server.resource, "timeout": "120 ms", **more}
-    opened = open_instrument("load", description, VirtualClock())
-    assert isinstance(opened, ScpiLoad)
-    return opened
 
 
 def test_opening_changes_nothing(server: ScpiServer, cell: IdealCell) -> None:

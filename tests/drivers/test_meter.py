@@ -1,13 +1,13 @@
 """A meter over a real wire: it measures, and has nothing to switch."""
 
+from functools import partial
 from typing import Any
 
 import pytest
+from wire import open_over_wire
 
 from drivers.errors import GarbledReply
 from drivers.meter import ScpiMeter
-from drivers.opening import open_instrument
-from drivers.simulated.clock import VirtualClock
 from drivers.simulated.ideal import IdealCell, IdealMeter
 from drivers.simulated.scpi_server import ScpiServer
 
@@ -20,14 +20,7 @@ all = "FETCh?"
 fields = ["voltage", "", "temperature"]
 units = true
 """
-
-
-def open_meter(server: ScpiServer, **more: Any) -> ScpiMeter:
-    opened = open_instrument(
-        "meter", {"role": "meter", "resource": server.resource, "timeout": "120 ms", **more}, VirtualClock()
-    )
-    assert isinstance(opened, ScpiMeter)
-    return opened
+open_meter = partial(open_over_wire, ScpiMeter, "meter")
 
 
 def test_a_meter_measures_and_making_it_safe_asks_nothing() -> None:

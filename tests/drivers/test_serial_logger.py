@@ -1,14 +1,13 @@
 import os
-import pty
 import socket
 import threading
 import time
-import tty
 from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from wire import Far
 
 from drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
 from drivers.serial_logger import LOGGER_KEYS, SerialLogger, open_logger
@@ -28,24 +27,6 @@ class WallClock:
     def sleep(self, seconds):
         time.sleep(min(seconds, 0.05))
         self.ahead_s += max(0.0, seconds - 0.05)
-
-
-class Far:
-    """The far end of a pseudo-terminal: what a logger would send."""
-
-    def __init__(self):
-        self.master, self.slave = pty.openpty()
-        tty.setraw(self.slave)
-        self.path = os.ttyname(self.slave)
-
-    def send(self, data):
-        os.write(self.master, data)
-
-    def close(self):
-        for number in (self.master, self.slave):
-            if number >= 0:
-                os.close(number)
-        self.master = self.slave = -1
 
 
 @pytest.fixture

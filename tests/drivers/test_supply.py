@@ -1,11 +1,13 @@
 """A supply over a real wire: set, armed, switched, and what it does when something misbehaves."""
 
 from collections.abc import Iterator
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pytest
+from wire import open_over_wire
 
 from drivers.dialect import load_dialect
 from drivers.errors import InstrumentError, LimitError, LinkError
@@ -16,16 +18,8 @@ from drivers.simulated.ideal import IdealCell, IdealSupply
 from drivers.simulated.scpi_server import ScpiServer
 from drivers.supply import ScpiSupply
 
-
-@pytest.fixture
-def cell() -> IdealCell:
-    return IdealCell(3.7, 0.05)
-
-
-@pytest.fixture
-def server(cell: IdealCell) -> Iterator[ScpiServer]:
-    with ScpiServer(IdealSupply(cell), "supply-plain") as one:
-        yield one
+SERVED = (IdealSupply, "supply-plain")
+open_supply = partial(open_over_wire, ScpiSupply, "supply")
 
 
 @pytest.fixture
@@ -33,13 +27,6 @@ def supply(server: ScpiServer) -> Iterator[ScpiSupply]:
     one = open_supply(server)
     yield one
     one.close()
-
-
-def open_supply(server: ScpiServer, **more: Any) -> ScpiSupply:
-    description = {"role": "supply", "resource": server.resource, "timeout": "120 ms", **more}
-    opened = open_instrument("supply", description, VirtualClock())
-    assert isinstance(opened, ScpiSupply)
-    return opened
 
 
 def test_a_charge_is_set_switched_measured_and_made_safe(supply: ScpiSupply, cell: IdealCell) -> None:

@@ -1,40 +1,14 @@
 import itertools
 import math
-import os
-import pty
-import select
 import time
-import tty
 from datetime import UTC, datetime
 
 import pytest
+from wire import Far
 
 from drivers.errors import DescriptionError, InstrumentError, LimitError, LinkError
 from drivers.serial_logger import SerialPort, open_logger
 from drivers.switch import open_switch
-
-
-class Far:
-    """The far end of a pseudo-terminal."""
-
-    def __init__(self):
-        self.master, self.slave = pty.openpty()
-        tty.setraw(self.slave)
-        self.path = os.ttyname(self.slave)
-
-    def send(self, data):
-        os.write(self.master, data)
-
-    def heard(self, count):
-        """All that has come, once it is `count` bytes at least; a terminal hands bytes on in pieces."""
-        data = b""
-        while select.select([self.master], [], [], 0.05 if len(data) >= count else 2.0)[0]:
-            data += os.read(self.master, 100)
-        return data
-
-    def close(self):
-        os.close(self.master)
-        os.close(self.slave)
 
 
 class CountingClock:

@@ -1,0 +1,23 @@
+"""Fixtures: an ideal cell, and one instrument at it that is served over a wire.
+
+A module says what it serves: `SERVED = (IdealLoad, "load-function-input")`.
+"""
+
+from collections.abc import Iterator
+
+import pytest
+
+from drivers.simulated.ideal import IdealCell
+from drivers.simulated.scpi_server import ScpiServer
+
+
+@pytest.fixture
+def cell() -> IdealCell:
+    return IdealCell(3.7, 0.05)
+
+
+@pytest.fixture
+def server(cell: IdealCell, request: pytest.FixtureRequest) -> Iterator[ScpiServer]:
+    device, dialect = request.module.SERVED
+    with ScpiServer(device(cell), dialect) as one:
+        yield one
