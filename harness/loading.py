@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from harness.errors import InputError, JournalDamaged
-from harness.journal import sha256
+from harness.journal import lost_rows, sha256
 
 if TYPE_CHECKING:
     from harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
@@ -128,6 +128,9 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
         hashing = beside.submit(sha256, samples)
         table = _read_table(samples, columns, wanted, whole, notices)
         digest = hashing.result()
+    lost = lost_rows(events, int(table["t_s"].size))
+    if lost:
+        notices.append(lost)
     stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
     recorded = (stopped or {}).get("checksums") or {}
     if recorded.get("samples.csv", digest) != digest:
@@ -236,7 +239,9 @@ def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[
     import pyarrow.csv as pa_csv
 
     kinds = {name: pa.float64() for name in columns} | {"step": pa.int64()}
-    options = pa_csv.ConvertOptions(column_types=kinds, include_columns=wanted, null_values=[""])
+    # The last column is read in any case: the mark of a torn row stands there, and makes it no number.
+    asked = wanted if columns[-1] in wanted else [*wanted, columns[-1]]
+    options = pa_csv.ConvertOptions(column_types=kinds, include_columns=asked, null_values=[""])
     dtypes: dict[str, Any] = {name: np.int64 if name == "step" else np.float64 for name in wanted}
     held: dict[str, Any] = {name: np.empty(0, dtypes[name]) for name in wanted}
     firsts: dict[str, Any] = {}

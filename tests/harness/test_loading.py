@@ -77,6 +77,16 @@ def test_a_row_marked_torn_in_the_middle_is_left_out_and_told(tmp_path):
     assert any("line 5" in text for text in loaded.notices)
 
 
+def test_a_row_torn_in_a_further_column_is_left_out_also_where_that_column_is_not_asked_for(tmp_path):
+    folder = make(tmp_path)
+    rows = [row + ",0.1" for row in ROWS.splitlines()] + ["3.0,1,3.9,-0.5,20.0, torn", "900.0,1,3.8,-0.5,20.0,0.1"]
+    (folder / "samples.csv").write_text(HEADER.strip() + ",load.power_W\n" + "\n".join(rows) + "\n")
+    for extras in (True, False):
+        loaded = load_all(folder, extras=extras)
+        assert loaded.record.t_s.size == 4
+        assert any("line 5" in text for text in loaded.notices)
+
+
 @pytest.mark.parametrize("row", ["3.0,1,3.9\n", "3.0,1,3.9,-0.5,20.0,7\n", "3.0,1,abc,-0.5,20.0\n"])
 def test_damage_in_the_middle_is_named_by_file_and_line(tmp_path, row):
     with pytest.raises(JournalDamaged, match=r"samples\.csv, line 5"):
