@@ -7,6 +7,7 @@ how long the computer has been asleep.
 import sys
 import time
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 if sys.platform == "darwin":  # there, CLOCK_MONOTONIC counts on, and time.monotonic() does not
     _COUNTS_ON, _STANDS_STILL = time.CLOCK_MONOTONIC, time.CLOCK_UPTIME_RAW
@@ -29,6 +30,14 @@ def _asleep_s() -> float:
     return time.clock_gettime(_COUNTS_ON) - time.clock_gettime(_STANDS_STILL)
 
 
+def _boot_id() -> str:
+    """Return the name of this start of the computer; "" where the system gives none."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except (OSError, ValueError):
+        return ""
+
+
 class RealClock:
     """The computer's own time."""
 
@@ -42,6 +51,14 @@ class RealClock:
     def asleep_s(self) -> float:
         """Seconds the computer has slept, all suspends together; only differences count."""
         return _asleep_s()
+
+    def boot(self) -> tuple[str, float] | None:
+        """Which start of the computer this is, and the seconds since; None where the system does not tell.
+
+        Two programs of the same start can compare these seconds, whatever the wall clock was set to.
+        """
+        name = _boot_id()
+        return (name, _elapsed_s()) if name and _COUNTS_ON is not None else None
 
     def utc(self) -> datetime:
         """The wall clock, aware, UTC."""
@@ -72,6 +89,11 @@ class ScaledClock(RealClock):
     def asleep_s(self) -> float:
         """Seconds of the bench that the computer has slept."""
         return _asleep_s() * self.factor
+
+    def boot(self) -> tuple[str, float] | None:
+        """As for the real clock, in seconds of the bench."""
+        boot = super().boot()
+        return None if boot is None else (f"{boot[0]} x{self.factor:g}", boot[1] * self.factor)
 
     def utc(self) -> datetime:
         """The bench's wall clock: began right, runs fast."""

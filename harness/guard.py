@@ -27,6 +27,7 @@ FROZEN_S = 30.0
 TEMPERATURE_LOST_S = 15.0
 TEMPERATURE_FROZEN_S = 3600.0
 ROOM_RISE_K = 15.0  # above the room: at these currents no sound cell gets there (DESIGN, section 5)
+SENSOR_DEGC = (-40.0, 150.0)  # what no cell that is handled has: an open or a short sensor (common practice)
 ROOM_DEGC = (-30.0, 60.0)  # a room sensor that shows anything else is broken, and is not compared with
 RATE_WINDOW_S = 120.0
 RATE_POINTS = 24
@@ -85,6 +86,7 @@ class History:
     temperature_same_s: float = 0.0
     temperature_degC: float | None = None
     temperatures: tuple[tuple[float, float], ...] = ()
+    sensor_told: bool = False
     lowest_V: float = 1e9
     good_V: float | None = None
     good_s: float = 0.0
@@ -126,13 +128,13 @@ def woke(history: History, t_s: float) -> None:
     history.temperatures = ()
 
 
-def silent(plan: Plan, history: History, now_s: float, last_reading_s: float) -> Verdict:
-    """Judge the absence of readings: the age of the last one against what the plan allows."""
+def silent(allowed_s: float, now_s: float, last_reading_s: float) -> Verdict:
+    """Judge the absence of readings: the age of the last one against what is allowed."""
     age_s = now_s - last_reading_s
-    if age_s <= plan.max_gap_s:
+    if age_s <= allowed_s:
         return FINE
-    text = f"no fresh reading for {age_s:.1f} s; {plan.max_gap_s:g} s are allowed"
-    return Verdict(Violation("no-reading", text, age_s, plan.max_gap_s), None)
+    text = f"no fresh reading for {age_s:.1f} s; {allowed_s:g} s are allowed"
+    return Verdict(Violation("no-reading", text, age_s, allowed_s), None)
 
 
 def judge(
@@ -172,6 +174,41 @@ def judge(
 
 
 IMMEDIATE = frozenset({"temperature-lost", "temperature-frozen", "frozen", "charge", "takes-no-charge", "time"})
+
+
+def sensor_trouble(plan: Plan, history: History, t_s: float, temperature_degC: float | None) -> str:
+    """Return what is wrong with the sensor while nothing is energised; "" where nothing is, or it has been told.
+
+    With all off there is nothing to stop, but nobody should take what such a sensor shows for the cell's warmth.
+    Comes after `judge` of the same reading.
+
+    Args:
+        plan: The run's plan (whether it needs a temperature).
+        history: What was seen and told before; brought up to date.
+        t_s, temperature_degC: The reading; None where there is no value.
+    """
+    if temperature_degC is not None:
+        text = _if_no_cell(temperature_degC)
+        if not text:
+            history.sensor_told = False
+            return ""
+        text = f"the sensor shows {temperature_degC:.1f} °C{text}; this is not taken for the cell's temperature"
+    else:
+        seen_s = history.temperature_seen_s
+        if not plan.needs_temperature or seen_s is None or t_s - seen_s <= TEMPERATURE_LOST_S:
+            return ""
+        text = f"the sensor has shown no temperature for {t_s - seen_s:.0f} s"
+    if history.sensor_told:
+        return ""
+    history.sensor_told = True
+    return text
+
+
+def _if_no_cell(temperature_degC: float) -> str:
+    """Return what a temperature says that no cell has: words to append."""
+    if SENSOR_DEGC[0] <= temperature_degC <= SENSOR_DEGC[1]:
+        return ""
+    return ": an open or short sensor, or its lead is off"
 
 
 def _absolute(
@@ -260,10 +297,10 @@ def _temperature(
     history.temperature_seen_s = t_s
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
     if high is not None and temperature_degC > high:
-        text = f"{temperature_degC:.1f} °C is above {high:.1f} °C"
+        text = f"{temperature_degC:.1f} °C is above {high:.1f} °C{_if_no_cell(temperature_degC)}"
         return Violation("temperature-high", text, temperature_degC, high)
     if low is not None and temperature_degC < low:
-        text = f"{temperature_degC:.1f} °C is below {low:.1f} °C"
+        text = f"{temperature_degC:.1f} °C is below {low:.1f} °C{_if_no_cell(temperature_degC)}"
         return Violation("temperature-low", text, temperature_degC, low)
     if history.step_degC is None:
         history.step_degC = temperature_degC

@@ -13,7 +13,9 @@ Order of writes, and what a crash between each two leaves behind:
 4. A reading is a row, flushed as it comes (it survives the program) and synced by a second thread
    (it survives the computer): with every row at up to ten rows a second of wall clock, else once
    a second. A torn last line is dropped and told.
-5. An event says how many rows precede it (`after_row`); these rows are synced before the event.
+5. An event says how many rows precede it (`after_row`); these rows are synced before the event. Where
+   they are missing all the same (a disk that does not keep its word), that is told, and the run is not
+   taken up again: what its steps decided rests on rows that are gone.
 6. The last event, `stopped`, carries the count of rows and a checksum of each file: without it the
    run was cut short and may be resumed; with it any later change is seen.
 
@@ -29,7 +31,7 @@ import hashlib
 import json
 import os
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -308,6 +310,7 @@ class RunFolder:
     rows: int
     notices: tuple[str, ...] = ()
     torn: tuple[int, ...] = field(default=())
+    lost: str = ""  # rows that an event came after and that are not there, in one sentence
 
     @property
     def stopped(self) -> Event | None:
@@ -397,13 +400,27 @@ def read_run(folder: Path) -> RunFolder:
     columns = tuple(header.decode("utf-8", errors="replace").rstrip("\n").split(","))
     if not header.endswith(b"\n") or columns[: len(COLUMNS)] != COLUMNS:
         raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
+    events, dropped = _read_events(folder / "events.jsonl")  # first: rows may still be coming
     rows, torn = _count_rows(samples, len(columns))
-    notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn]
-    events, dropped = _read_events(folder / "events.jsonl")
-    notices += dropped
+    notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn] + dropped
+    lost = lost_rows(events, rows)
+    if lost:
+        notices.append(lost)
     if events and events[-1]["kind"] == "stopped":
         notices += _changes(folder, events[-1])
-    return RunFolder(folder, run, events, columns, rows, tuple(notices), torn)
+    return RunFolder(folder, run, events, columns, rows, tuple(notices), torn, lost)
+
+
+def lost_rows(events: Sequence[Event], rows: int) -> str:
+    """Return which rows are gone although an event says that they were on the disk before it; "" for none."""
+    most = max((event["after_row"] for event in events if isinstance(event.get("after_row"), int)), default=0)
+    if most <= rows:
+        return ""
+    kind = next(event.get("kind") for event in events if event.get("after_row") == most)
+    return (
+        f"samples.csv holds {rows} rows, and {most} were there before '{kind}' was written to events.jsonl: "
+        "the disk has lost what it had confirmed"
+    )
 
 
 def _changes(folder: Path, stopped: Event) -> list[str]:

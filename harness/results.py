@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.errors import AmphoraError, AnalysisError, InputError
+from harness.guard import SENSOR_DEGC
 
 if TYPE_CHECKING:
     import numpy as np
@@ -207,13 +208,19 @@ def clean(record: "Record") -> "Record":
 def prepared(record: "Record", own: bool, info: "RunInfo | None" = None) -> "Record":
     """Return a record ready to integrate: clean, and with gaps found where no journal told them.
 
-    With `info`, the current zero that was measured that evening is taken out of the current.
+    With `info`, the current zero that was measured that evening is taken out of the current. What a broken
+    sensor shows counts as no temperature.
     """
     import dataclasses
+
+    import numpy as np
 
     from harness.analysis.integration import find_gaps
 
     record = clean(record)
+    odd = no_temperature(record)
+    if odd.any():
+        record = dataclasses.replace(record, temperature_degC=np.where(odd, np.nan, record.temperature_degC))
     if info is not None and info.zeros:
         from harness.analysis.evening import without_zero
 
@@ -225,6 +232,12 @@ def prepared(record: "Record", own: bool, info: "RunInfo | None" = None) -> "Rec
     if not found:
         return record
     return dataclasses.replace(record, gaps=tuple(sorted((*record.gaps, *found), key=lambda gap: gap.after_row)))
+
+
+def no_temperature(record: "Record") -> "npt.NDArray[np.bool_]":
+    """Return where the temperature is none that a cell has, shape (n,): an open or a short sensor shows such."""
+    low_degC, high_degC = SENSOR_DEGC
+    return (record.temperature_degC < low_degC) | (record.temperature_degC > high_degC)
 
 
 def idle_rows(record: "Record", info: "RunInfo") -> "npt.NDArray[np.bool_]":
@@ -489,6 +502,15 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         "cutoff_V": limit_V,
     }
     told = [Warning_("record", text + ".") for text in loaded.notices]
+    odd = int(no_temperature(loaded.record).sum())
+    if odd:
+        told.append(
+            Warning_(
+                "sensor-broken",
+                f"{odd} reading{'s' if odd > 1 else ''} of the temperature lie{'' if odd > 1 else 's'} outside "
+                f"{SENSOR_DEGC[0]:.0f} to {SENSOR_DEGC[1]:.0f} °C, as an open or a short sensor shows: left out.",
+            )
+        )
     told += [
         Warning_(str(item.get("code", "import")), str(item.get("text", "")))
         for item in (loaded.run.get("imported") or {}).get("warnings", [])

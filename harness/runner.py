@@ -24,12 +24,12 @@ from drivers.errors import DriverError, IdentityError, LinkError
 from drivers.roles import Clock, Instrument, Position
 from harness import guard
 from harness.bench import BenchDescription
-from harness.errors import BenchError, InputError, Refused
+from harness.errors import BenchError, InputError, JournalDamaged, Refused
 from harness.journal import JournalWriter, RunFolder, read_run, rounded, utc_text
 from harness.keeper import WARNING
 from harness.plan import Order, Plan, Step, plan_from_dict
 from harness.proofs import as_event
-from harness.rig import CellReading, Rig
+from harness.rig import SAFE_CURRENT_A, SOON_S, CellReading, Rig, make_one_safe
 from harness.stepping import (
     OFF,
     Answered,
@@ -45,11 +45,7 @@ from harness.stepping import (
 )
 from harness.zero import Zeros, cause_of, judge_zero, zeros_of
 
-SOON_S = 0.2
 BEAT_S = 1.0
-SAFE_CURRENT_A = 0.020
-SAFE_TRIES = 5
-OFF_SETTLE_S = 0.5
 ASK_AGAIN_S = 1.0
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
@@ -58,6 +54,7 @@ CONTINUITY_V = 0.25
 ON_SPREAD = 0.05  # of the charge of a gap through which the output was on: nobody measured it
 SLEPT_S = 5.0  # a wall clock that ran ahead of the run's by more: asleep, or set
 REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its readings
+MAYBE_ON = "it may have been on for all of the gap, or for none"
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
 BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, gives: final also after a gap
     {
@@ -361,7 +358,9 @@ class Runner:
             self.header["bench"]["instruments"].setdefault(name, {})["identity"] = identity
         self.journal = JournalWriter.open_new(self.folder, self.header, self.rig.extra_columns)
         self.state = initial(self.plan)
-        self._event("run-begun", profile=self.plan.profile, cell=self.plan.cell_id, notes=self.notes)
+        self._event(
+            "run-begun", profile=self.plan.profile, cell=self.plan.cell_id, notes=self.notes, **self._boot_anchor()
+        )
         for proof in self.proofs:
             self._event(proof["kind"], **as_event(proof))
         if trouble is not None:
@@ -554,10 +553,7 @@ class Runner:
         """Replay, ask the instruments, bound the gap, check that it is the same cell, go on."""
         rows = [Sample(t, v, i, temperature) for t, _, v, i, temperature, _ in before.iter_rows()]
         self.state, _ = replay(self.plan, before.events, rows)
-        last_t_s = max([before.events[-1]["t_s"] if before.events else 0.0, rows[-1].t_s if rows else 0.0])
-        last_utc = datetime.fromisoformat(before.events[-1]["utc"]) if before.events else self.clock.utc()
-        since_s = (self.clock.utc() - last_utc).total_seconds() - (last_t_s - before.events[-1]["t_s"])
-        now_s = last_t_s + max(since_s, 0.0)
+        now_s, unsure = self._now_after(before, rows)
         self._touched = True
         on: dict[str, bool | None] = {}
         for name, instrument in self.rig.instruments.items():
@@ -578,6 +574,11 @@ class Runner:
         self._continuity(last_V, reading.voltage_V, self.state)
         if self.not_proven:
             raise Refused(self.not_proven)
+        if unsure and bound.known == MAYBE_ON:
+            raise Refused(
+                f"{self.plan.cell_id}: {unsure}, and an output may have been on all the while: what passed cannot be "
+                "bounded; outputs are off; what was measured before stands, measure the cell anew"
+            )
         self.journal = JournalWriter.open_again(self.folder)
         self._last_reading_s = self._last_asked_s = self._now()
         self._event(
@@ -586,7 +587,7 @@ class Runner:
             to_s=round(now_s, 4),
             charge_low_Ah=bound.low_Ah,
             charge_high_Ah=bound.high_Ah,
-            known=bound.known,
+            known=f"{bound.known}; {unsure}" if unsure else bound.known,
         )
         self._arm()
         low_Ah, high_Ah, uncounted_s = self._unacted(before, rows)
@@ -598,6 +599,7 @@ class Runner:
             charge_low_Ah=low_Ah,
             charge_high_Ah=high_Ah,
             on=on,
+            **self._boot_anchor(),
         )
 
     def _bound(
@@ -624,8 +626,35 @@ class Runner:
             off_for_s = gap_s if self._is_bound_only() else gap_s - on_s
             part_Ah = most_Ah * on_s
             return _Bound(from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "it was made safe then")
-        known = "it may have been on for all of the gap, or for none"
-        return _Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, known)
+        return _Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON)
+
+    def _now_after(self, before: RunFolder, rows: list[Sample]) -> tuple[float, str]:
+        """Return the run's time after an interruption, and why that is not sure ("" where it is).
+
+        Since the same start of the computer its own clock tells, whatever the wall clock was set to; else the
+        wall clock has to.
+        """
+        last = before.events[-1]
+        last_t_s = max([last["t_s"], *(row.t_s for row in rows[-1:])])
+        boot = self._boot()
+        anchor = next((event["boot"] for event in reversed(before.events) if "boot" in event), None)
+        if boot is not None and anchor is not None and anchor["id"] == boot[0]:
+            return max(boot[1] - anchor["zero_s"], last_t_s), ""
+        since_s = (self.clock.utc() - datetime.fromisoformat(last["utc"])).total_seconds() + last["t_s"] - last_t_s
+        if since_s < -SLEPT_S:
+            behind = f"the wall clock is {-since_s:.0f} s behind the run's last event"
+            return last_t_s, f"{behind}: how long the gap was is not known"
+        return last_t_s + max(since_s, 0.0), ""
+
+    def _boot(self) -> tuple[str, float] | None:
+        """Which start of the computer this is, and how long ago, where the clock can tell."""
+        boot: Callable[[], tuple[str, float] | None] | None = getattr(self.clock, "boot", None)
+        return None if boot is None else boot()
+
+    def _boot_anchor(self) -> dict[str, Any]:
+        """Return what ties the run's time to the start of the computer: for whoever resumes."""
+        boot = self._boot()
+        return {} if boot is None else {"boot": {"id": boot[0], "zero_s": round(boot[1] - self._now(), 3)}}
 
     def _is_bound_only(self) -> bool:
         """Whether the time of the step is a bound and not its end: what nobody watched is then given back."""
@@ -781,6 +810,10 @@ class Runner:
             verdict = guard.Verdict(guard.Violation("protection-tripped", tripped, None, None), None)
         if verdict.stop is not None:
             self._guard_stop(verdict.stop, step)
+        if not energised:
+            trouble = guard.sensor_trouble(self.plan, self.history, t_s, temperature_degC)
+            if trouble:
+                self._event("instrument-error", text=trouble)
         if late and energised and not step.time_is_end and step.kind != "pulses":
             self._bound_passed_unseen(step, t_s)
         sample = Sample(t_s, voltage_V, current_A, temperature_degC)
@@ -881,14 +914,17 @@ class Runner:
             tripped = self._new_trips()
         if tripped and tripped not in violation.text:
             violation = violation._replace(text=f"{tripped}: {violation.text}")
-        self._event(
-            "guard",
-            check=violation.check,
-            text=violation.text,
-            value=violation.value,
-            limit=violation.limit,
-            step=self.state.step,
-        )
+        try:
+            self._event(
+                "guard",
+                check=violation.check,
+                text=violation.text,
+                value=violation.value,
+                limit=violation.limit,
+                step=self.state.step,
+            )
+        except OSError as error:  # what stopped it is said all the same
+            violation = violation._replace(text=f"{violation.text}; this could not be written: {error}")
         reason = f"guard:{violation.check}"
         if self._gap_text and self._last_reading_s <= self._gap_until_s and violation.check not in BEYOND:
             reason = "interrupted"  # unseen for a while, and nothing says that the cell was harmed: a person looks
@@ -905,7 +941,9 @@ class Runner:
         started_s = self._now()
         asleep_s = self._asleep() - self._asleep_seen_s  # a link that did not survive a suspend gets its time, too
         silent_since_s = max(min(self._last_reading_s + asleep_s, started_s), self._gap_until_s - JUST_WOKEN_S)
-        if started_s - silent_since_s > self.plan.max_gap_s:
+        # With all off readings are seconds apart anyway, and there is nothing that a longer look could harm.
+        allowed_s = self.plan.max_gap_s + (0.0 if self.state.energised else self._interval())
+        if started_s - silent_since_s > allowed_s:
             raise Stop("instrument", f"{error}; no reading for {started_s - self._last_reading_s:.0f} s")
         self.clock.sleep(SOON_S)
         while True:
@@ -922,7 +960,7 @@ class Runner:
                 raise Stop("instrument", str(other)) from other
             except DriverError as again:
                 last = again
-            verdict = guard.silent(self.plan, self.history, self._now(), silent_since_s)
+            verdict = guard.silent(allowed_s, self._now(), silent_since_s)
             if verdict.stop is not None or self._now() - started_s > self.plan.max_gap_s:
                 raise Stop("instrument", f"{last} ({error})" if str(last) != str(error) else str(error))
             self.clock.sleep(SOON_S)
@@ -1079,34 +1117,13 @@ class Runner:
         for name, instrument in reversed(list(self.rig.instruments.items())):
             if instrument.role in ("meter", "logger"):
                 continue
-            answer = self._make_one_safe(instrument)
+            answer = make_one_safe(instrument, self.clock)
             results[name] = answer
             safe = safe and bool(answer["off"])
         self._set_on("")
         with contextlib.suppress(OSError):  # told by `_end`; OFF has been sent
             self._event("made-safe", by="runner", off=safe, instruments=results)
         return safe
-
-    def _make_one_safe(self, instrument: Instrument) -> dict[str, Any]:
-        text = ""
-        for attempt in range(SAFE_TRIES):
-            try:
-                if attempt:
-                    self.clock.sleep(SOON_S * attempt)
-                    instrument.reopen()
-                state = instrument.make_safe()
-                current_A = state.current_A
-                for _ in range(6):
-                    if not state.off or current_A is None or abs(current_A) <= SAFE_CURRENT_A:
-                        break
-                    self.clock.sleep(OFF_SETTLE_S)
-                    current_A = instrument.read().get("current_A")
-                if state.off and (current_A is None or abs(current_A) <= SAFE_CURRENT_A):
-                    return {"off": True, "current_A": current_A, "text": state.text, "tries": attempt + 1}
-                text = f"{state.text}; {current_A} A still flows"
-            except (DriverError, OSError) as error:
-                text = str(error)
-        return {"off": False, "current_A": None, "text": text, "tries": SAFE_TRIES}
 
     # -- small things -----------------------------------------------------------------------------
 
@@ -1250,6 +1267,7 @@ def resumable(folder: Path) -> tuple[RunFolder, Plan]:
 
     Raises:
         InputError: it ended for good, it had not begun, or it was imported and has no plan.
+        JournalDamaged: rows are gone that its steps were decided by.
     """
     before = read_run(folder)
     if before.stopped is not None:
@@ -1258,6 +1276,11 @@ def resumable(folder: Path) -> tuple[RunFolder, Plan]:
         raise InputError(f"{folder}: has no plan (was it imported?); only a run of ours can be resumed")
     if not any(event["kind"] == "begin" for event in before.events):
         raise InputError(f"{folder}: was cut short before its first step, nothing was switched on; run it anew")
+    if before.lost:
+        raise JournalDamaged(
+            f"{folder}: {before.lost}; it cannot go on (its figures up to there stand); an output may still be on: "
+            "'amphora bench off' switches the bench off"
+        )
     return before, plan_from_dict(before.run["plan"])
 
 

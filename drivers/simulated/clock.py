@@ -20,6 +20,7 @@ class VirtualClock:
         self._wall_offset_s = 0.0
         self._suspend: list[tuple[float, float]] = []
         self._asleep_s = 0.0
+        self._starts = 1
 
     def now_s(self) -> float:
         """Seconds since the bench began; counts on through a suspend."""
@@ -41,6 +42,14 @@ class VirtualClock:
     def asleep_s(self) -> float:
         """Seconds the computer has been asleep, all together."""
         return self._asleep_s
+
+    def boot(self) -> tuple[str, float]:
+        """Which start of the computer this is, and the seconds on its own clock."""
+        return f"virtual-{self._starts}", self._now_s
+
+    def restart(self) -> None:
+        """Have the computer started anew: its own clock tells nothing of before."""
+        self._starts += 1
 
     def suspend_at(self, at_s: float, for_s: float) -> None:
         """Have the computer asleep from a moment on, for that long."""

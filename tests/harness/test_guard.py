@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness import guard
-from harness.guard import History, Verdict, judge, ordered, silent
+from harness.guard import History, Verdict, judge, ordered, sensor_trouble, silent
 from harness.plan import Limits, Order, Plan
 
 LIMITS = Limits(
@@ -102,6 +102,35 @@ def test_a_lost_temperature_sensor_stops_only_where_the_plan_relies_on_it() -> N
     assert not any(verdict.stop for verdict in run(discharging(), *rows, plan=without))
 
 
+@pytest.mark.parametrize("degC", [-242.0, 850.0, 160.0])
+def test_with_all_off_a_sensor_that_shows_what_no_cell_has_is_told_once_until_it_is_well_again(degC: float) -> None:
+    # A platinum sensor's lead open or short shows an end of its range (common practice).
+    history = History()
+    ordered(history, Order("off"), 0.0, 0)
+    told = []
+    for t_s, shows in enumerate((20.0, degC, degC, 20.0, 20.1, degC, degC)):
+        judge(PLAN, Limits(), history, float(t_s), 3.9, 0.0, shows)
+        told.append(sensor_trouble(PLAN, history, float(t_s), shows))
+    assert [bool(text) for text in told] == [False, True, False, False, False, True, False]
+    assert f"{degC:.1f} °C" in told[1] and "not taken for the cell's temperature" in told[1]
+
+
+def test_with_all_off_a_sensor_that_falls_silent_is_told_once_where_the_plan_relies_on_it() -> None:
+    for plan, times in ((PLAN, 1), (dataclasses.replace(PLAN, needs_temperature=False), 0)):
+        history = History()
+        ordered(history, Order("off"), 0.0, 0)
+        told = []
+        for t_s, shows in [(0.0, 20.0), (1.0, 20.1), *((float(t), None) for t in range(2, 60))]:
+            judge(plan, Limits(), history, t_s, 3.9, 0.0, shows)
+            told.append(sensor_trouble(plan, history, t_s, shows))
+        assert len([text for text in told if text]) == times
+
+
+def test_a_stop_by_a_temperature_that_no_cell_has_names_the_sensor() -> None:
+    verdicts = run(discharging(), (5.0, 3.7, -0.5, -242.0), (5.2, 3.7, -0.5, -242.0))
+    assert verdicts[-1].stop is not None and "open or short sensor" in verdicts[-1].stop.text
+
+
 def test_warming_faster_than_allowed_stops() -> None:
     rows: list[Row] = [(float(t), 3.9 - t / 1e4, -0.5, 20.0 + t * 2.0 / 60.0) for t in range(4, 120, 2)]
     stops = [verdict.stop for verdict in run(discharging(), *rows) if verdict.stop]
@@ -115,9 +144,8 @@ def test_more_charge_than_such_a_cell_can_hold_stops() -> None:
 
 
 def test_the_age_of_the_last_reading_is_judged() -> None:
-    history = discharging()
-    assert silent(PLAN, history, 100.0, 95.0).stop is None
-    late = silent(PLAN, history, 100.0, 80.0)
+    assert silent(10.0, 100.0, 95.0).stop is None
+    late = silent(10.0, 100.0, 80.0)
     assert late.stop is not None and late.stop.check == "no-reading"
 
 

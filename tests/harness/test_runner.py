@@ -19,10 +19,11 @@ from drivers.roles import Abilities, SafeState
 from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.cell import KINDS, SimulatedCell
 from harness.bench import bench_from_dict
-from harness.errors import Refused
+from harness.errors import JournalDamaged, Refused
 from harness.journal import read_run
 from harness.persons import ObligingPerson
 from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+from harness.results import analyse_run
 from harness.rig import Rig
 from harness.runner import Outcome, Runner, resumable, run_header
 from harness.session import Request, make_plan
@@ -209,6 +210,32 @@ def test_a_link_that_comes_back_within_the_allowed_gap_goes_on(tmp_path: Path) -
     assert any(event["kind"] == "instrument-error" for event in read_run(tmp_path / "r").events)
 
 
+def test_one_late_answer_in_a_rest_with_sparse_readings_ends_no_night(tmp_path: Path) -> None:
+    bench = IdealBench()
+    sparse = dataclasses.replace(rest(3600.0), sample_interval_s=10.0)
+    fired: list[float] = []
+
+    def fault(call: str) -> None:
+        if call == "load.read" and bench.clock.s > 2000.0 and not fired:
+            bench.clock.sleep(5.0)
+            fired.append(bench.clock.s)
+            raise LinkError("load: no answer to read within 5 s")
+
+    bench.fault = fault
+    outcome = night(bench, plan(sparse), tmp_path / "r")
+    assert fired and outcome.reason == "time", outcome.text
+
+
+def test_a_link_that_is_dead_in_a_rest_ends_the_run_all_the_same(tmp_path: Path) -> None:
+    bench = IdealBench()
+    bench.fault = dead_link("load", 100)
+    sparse = dataclasses.replace(rest(3600.0), sample_interval_s=10.0)
+    outcome = runner(bench, plan(sparse), tmp_path / "r").run()
+    assert outcome.reason == "instrument"
+    last_s = list(read_run(tmp_path / "r").iter_rows())[-1][0]
+    assert events_of(tmp_path / "r", "stopped")[0]["t_s"] - last_s < 30.0
+
+
 def test_another_instrument_behind_the_link_ends_the_run(tmp_path: Path) -> None:
     bench = IdealBench()
     dead = dead_link("load", 500, for_calls=1)
@@ -285,6 +312,48 @@ def test_a_full_disk_never_delays_off(tmp_path: Path, monkeypatch: pytest.Monkey
     outcome = made.run()
     assert fired and not bench.load_on
     assert outcome.exit_code == 130 and "No space left" in outcome.text
+
+
+def test_a_guard_stop_that_a_full_disk_will_not_take_is_still_what_stopped_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = IdealBench()
+    made = runner(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
+    refused = []
+
+    def hot(s: float) -> None:
+        if s > 5000.0 and made.journal is not None and not refused:
+            bench.degC = 60.0
+
+            def append(kind: str, *_: Any, **__: Any) -> None:
+                refused.append(kind)
+                raise OSError(28, "No space left on device")
+
+            monkeypatch.setattr(made.journal, "append_event", append)
+
+    bench.clock.on_sleep.append(hot)
+    outcome = made.run()
+    assert "guard" in refused and not bench.load_on
+    assert outcome.reason == "guard:temperature-high" and outcome.exit_code == 3
+    assert "60.0 °C" in outcome.text and "No space left" in outcome.text
+
+
+def test_a_sensor_that_breaks_when_all_is_off_is_told_and_the_run_ends_as_it_would(tmp_path: Path) -> None:
+    bench = IdealBench()
+    at_rest = dataclasses.replace(rest(600.0), limits=dataclasses.replace(LIMITS, temperature_low_degC=None))
+    made = runner(bench, plan(discharge(0.9), at_rest), tmp_path / "r")
+
+    def breaks(s: float) -> None:
+        if made.state.step == 1:
+            bench.degC = -242.0
+
+    bench.clock.on_sleep.append(breaks)
+    assert made.run().reason == "cutoff"
+    told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
+    assert len(told) == 1 and "-242.0 °C" in told[0]
+    result = analyse_run(tmp_path / "r")
+    assert "sensor-broken" in {warning["code"] for warning in result["warnings"]}
+    assert result["temperature_rise_K"] == 0.0
 
 
 def events_of(folder: Path, kind: str) -> list[dict[str, Any]]:
@@ -659,6 +728,83 @@ def test_a_program_that_died_right_after_an_order_counts_the_ordered_current_as_
     (gap,) = events_of(tmp_path / "r", "gap")
     assert outcome.reason == "cutoff"
     assert gap["charge_low_Ah"] < -0.4 * 600.0 / 3600.0 and gap["charge_high_Ah"] == 0.0
+
+
+def gone_at(bench: IdealBench, folder: Path, at_s: float) -> None:
+    """Have the program die at a moment, with the load on and nobody to make safe."""
+
+    class Gone(BaseException):
+        pass
+
+    made = runner(bench, plan(rest(), discharge(), rest()), folder)
+
+    def die(s: float) -> None:
+        if s > at_s:
+            raise Gone
+
+    bench.clock.on_sleep.append(die)
+    made._end = lambda *words: None  # type: ignore[method-assign,assign,return-value]
+    with pytest.raises(Gone):
+        made.run()
+    bench.clock.on_sleep.clear()
+    assert bench.load_on
+
+
+@pytest.mark.parametrize("wall_s", [-7200.0, 0.0, 86400.0])
+def test_a_wall_clock_set_while_the_program_is_dead_moves_no_gap_of_the_same_start_of_the_computer(
+    tmp_path: Path, wall_s: float
+) -> None:
+    bench = IdealBench()
+    gone_at(bench, tmp_path / "r", 3000.0)
+    bench.clock.wall_s = wall_s
+    bench.clock.sleep(600.0)
+    before, the_plan = resumable(tmp_path / "r")
+    assert night(bench, the_plan, tmp_path / "r", from_folder=before).reason == "cutoff"
+    (gap,) = events_of(tmp_path / "r", "gap")
+    assert 600.0 <= gap["to_s"] - gap["from_s"] < 605.0
+    assert gap["charge_low_Ah"] < -0.4 * 600.0 / 3600.0 < gap["charge_high_Ah"] < 0.0
+    ended = next(e for e in events_of(tmp_path / "r", "step-ended") if e["step"] == 1)
+    assert math.isclose(-ended["charge_Ah"], 1.93333, abs_tol=0.005)
+
+
+def test_after_a_restart_with_the_wall_clock_behind_a_gap_that_may_have_drawn_current_is_not_guessed(
+    tmp_path: Path,
+) -> None:
+    bench = IdealBench()
+    gone_at(bench, tmp_path / "r", 3000.0)
+    bench.clock.sleep(600.0)
+    bench.update()
+    bench.load_on = False  # somebody pulled the mains
+    bench.clock.start_of, bench.clock.wall_s = "second", -86400.0
+    before, the_plan = resumable(tmp_path / "r")
+    with pytest.raises(Refused, match=r"behind the run's last event.* cannot be bounded"):
+        night(bench, the_plan, tmp_path / "r", from_folder=before)
+    assert events_of(tmp_path / "r", "gap") == []
+
+
+def test_after_a_restart_the_wall_clock_bounds_the_gap(tmp_path: Path) -> None:
+    bench = IdealBench()
+    gone_at(bench, tmp_path / "r", 3000.0)
+    bench.clock.sleep(600.0)
+    bench.clock.start_of = "second"
+    before, the_plan = resumable(tmp_path / "r")
+    assert night(bench, the_plan, tmp_path / "r", from_folder=before).reason == "cutoff"
+    (gap,) = events_of(tmp_path / "r", "gap")
+    assert gap["to_s"] - gap["from_s"] == pytest.approx(600.0, abs=5.0)
+    assert [event["boot"]["id"] for event in read_run(tmp_path / "r").events if "boot" in event] == ["first", "second"]
+
+
+def test_a_run_whose_disk_lost_confirmed_rows_is_not_taken_up_and_says_how_many_there_were(tmp_path: Path) -> None:
+    bench = IdealBench()
+    gone_at(bench, tmp_path / "r", 3000.0)
+    path = tmp_path / "r" / "samples.csv"
+    confirmed = max(event["after_row"] for event in read_run(tmp_path / "r").events)
+    path.write_bytes(b"".join(path.read_bytes().splitlines(keepends=True)[:confirmed]))  # the header and one less
+    run = read_run(tmp_path / "r")
+    assert f"holds {confirmed - 1} rows, and {confirmed} were there" in run.lost and run.lost in run.notices
+    with pytest.raises(JournalDamaged, match=r"the disk has lost what it had confirmed.*amphora bench off"):
+        resumable(tmp_path / "r")
+    assert run.lost + "." in {warning["text"] for warning in analyse_run(tmp_path / "r")["warnings"]}
 
 
 def test_the_charge_between_the_last_reading_and_being_made_safe_is_in_the_gap(tmp_path: Path) -> None:

@@ -32,6 +32,7 @@ class IdealClock:
         self.on_sleep: list[Callable[[float], None]] = []
         self.slept_s = 0.0
         self.wall_s = 0.0  # what the wall clock is ahead by
+        self.start_of = "first"  # which start of the computer this is
 
     def suspend(self, for_s: float) -> None:
         """Have the computer asleep for so long, from now; the cell goes on."""
@@ -52,6 +53,9 @@ class IdealClock:
 
     def asleep_s(self) -> float:
         return self.slept_s
+
+    def boot(self) -> tuple[str, float]:
+        return self.start_of, self.s
 
     def now_s(self) -> float:
         return self.s
