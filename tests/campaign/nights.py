@@ -21,11 +21,11 @@ from drivers.simulated.faults import CATALOGUE, draw
 from drivers.simulated.instruments import SimulatedInstrument
 from harness.bench import BenchDescription, bench_from_dict
 from harness.chemistry import load_chemistry
-from harness.errors import AmphoraError, Refused
+from harness.errors import AmphoraError, JournalDamaged, Refused
 from harness.journal import JournalWriter, read_run
 from harness.persons import ObligingPerson
 from harness.plan import Plan, plan_to_dict
-from harness.rig import CellReading, Rig
+from harness.rig import CellReading, Rig, make_one_safe
 from harness.runner import Outcome, Runner, resumable, run_folder, run_header
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
@@ -35,7 +35,9 @@ OUTSIDE_S = 3.0  # a reading interval, its confirmation, and the way of the orde
 KILLED = "killed"  # kill -9 at a reading: the keeper makes safe, the run is resumed
 KILLED_AT_ORDER = "killed at an order"  # the same between the record of an order and its effect, or just after it
 DARK = "computer dies"  # no keeper either: only what the instruments were told holds; the tail may be torn
-DEATHS = (KILLED, KILLED_AT_ORDER, DARK)
+LOST = "disk loses rows"  # the same, and the disk has lost rows that it had confirmed
+DARKNESS = (DARK, LOST)
+DEATHS = (KILLED, KILLED_AT_ORDER, *DARKNESS)
 DISK = ("disk full", "slow disk", "disk full at the end")
 OURS = (*DISK, *DEATHS)
 # Faults of an instrument that strike the supply as well as the load.
@@ -79,7 +81,10 @@ MUST_SAY: dict[str, tuple[str, ...]] = {
     "garbage for good": ("instrument",),
     "disk full": ("interrupted",),
     "wrong way round": ("guard:reversed", "guard:as-found"),
+    LOST: ("refused",),
 }
+# What stops nothing while all is off has to be told as an event all the same.
+SAID_AT_REST = {"sensor broken": "the sensor shows"}
 
 
 class Killed(BaseException):
@@ -141,6 +146,7 @@ class Night:
     reason: str = ""
     text: str = ""
     rows: int = 0
+    torn: int = 0  # rows that the disk itself lost
     outside_s: float = 0.0
     cpu_s: float = 0.0
     wrong: list[str] = field(default_factory=list)
@@ -284,8 +290,11 @@ def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Out
     except Killed:
         struck.append(night.fault)
     clock = made.bench.clock
-    if night.fault == DARK:
-        _tear(runner.folder, rng)
+    if night.fault in DARKNESS:
+        night.torn = _tear(runner.folder, rng, keeps_its_word=night.fault == DARK)
+        clock.restart()
+        if night.fault == LOST and not read_run(runner.folder).lost:
+            struck.remove(LOST)  # it died before it had confirmed any row
     else:
         clock.sleep(rng.uniform(0.1, 5.0))
         made.bench.update()
@@ -295,9 +304,13 @@ def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Out
         writer.append_event("killed", now_s, clock.utc(), reason="killed", text="no word", by="keeper")
         writer.append_event("made-safe", now_s, clock.utc(), by="keeper", off=all(off), instruments={})
         writer.close()
-    clock.sleep(rng.uniform(1.0, 900.0 if night.fault == DARK else 60.0))
+    clock.sleep(rng.uniform(1.0, 900.0 if night.fault in DARKNESS else 60.0))
     made.bench.update()
-    before, plan = resumable(runner.folder)
+    try:
+        before, plan = resumable(runner.folder)
+    except JournalDamaged as damage:  # a person does what it says
+        safe = all(make_one_safe(one, clock)["off"] for one in made.bench.instruments.values())
+        return Outcome(runner.folder, "refused", str(damage), 2, safe, 0)
     again = Runner(
         plan, made.rig, clock, runner.folder, before.run, runner.person, from_folder=before, take_signals=False
     )
@@ -308,13 +321,25 @@ def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Out
         return Outcome(runner.folder, "refused", str(refused), 1, True, before.rows)
 
 
-def _tear(folder: Path, rng: random.Random) -> None:
-    """Take away the end of the last row, as a disk does that lost its power."""
+def _tear(folder: Path, rng: random.Random, keeps_its_word: bool) -> int:
+    """Take away the end of the rows, as a disk does that lost its power; return how many that are.
+
+    A disk that keeps its word holds all rows that an event came after: they were synced before it.
+    """
     path = folder / "samples.csv"
-    content = path.read_bytes()
-    last = len(content) - content[:-1].rfind(b"\n") - 1
-    if content.count(b"\n") > 2:
-        path.write_bytes(content[: len(content) - rng.randint(0, last)])
+    lines = path.read_bytes().splitlines(keepends=True)
+    rows = len(lines) - 1  # the first line is the header
+    confirmed = max(event["after_row"] for event in read_run(folder).events)
+    if keeps_its_word or confirmed == 0:
+        left = rows - rng.randint(0, min(rows - confirmed, 3))
+        torn = left > confirmed and rng.random() < 0.7
+    else:
+        left, torn = rng.randint(max(confirmed - 5, 0), confirmed - 1), False
+    lines = lines[: 1 + left]
+    if torn:
+        lines[-1] = lines[-1][: rng.randint(1, len(lines[-1]) - 1)]
+    path.write_bytes(b"".join(lines))
+    return rows - left + torn
 
 
 def _disk(runner: Runner, name: str, at: int, struck: list[str]) -> None:
@@ -378,10 +403,11 @@ def _judge(night: Night, made: _Set) -> None:
         return
     # An answer that took so long that its moment is not known is told with its values, as an event.
     untimed = sum("of a moment that is not known" in str(event.get("text", "")) for event in run.events)
-    _judge_rows(night, made, len(rows) + untimed, len(run.torn))
-    if run.notices and name != DARK:
+    _judge_rows(night, made, len(rows) + untimed)
+    if run.notices and name not in DARKNESS:
         wrong.append(f"notices: {run.notices[0]}")
-    if night.fired and not night.beside and name in MUST_SAY and night.reason not in MUST_SAY[name]:
+    said = name in SAID_AT_REST and any(SAID_AT_REST[name] in str(event.get("text", "")) for event in run.events)
+    if night.fired and not night.beside and name in MUST_SAY and night.reason not in MUST_SAY[name] and not said:
         wrong.append(f"ended with {night.reason} ({night.text})")
     if not night.text:
         wrong.append("no word about why")
@@ -391,19 +417,21 @@ def _judge(night: Night, made: _Set) -> None:
         if event["kind"] in RESULT_KINDS
     ]
     _, again = replay(made.plan, run.events, [Sample(row[0], *row[2:5]) for row in rows])
-    if again != told and name != "disk full":
+    if name == LOST and night.fired and not run.lost:
+        wrong.append("the folder does not say that rows are gone")
+    if again != told and name not in ("disk full", LOST):
         wrong.append("replay gives other events")
     _judge_figures(night, made)
 
 
-def _judge_rows(night: Night, made: _Set, rows: int, torn: int) -> None:
+def _judge_rows(night: Night, made: _Set, rows: int) -> None:
     """Every reading that came back is in the folder, but those of the checks before an order."""
     allowed = 1  # the reading of the checks
     if night.fault == "disk full":
         allowed += 1  # the one that could not be written
-    elif night.fired and night.fault in DEATHS:
+    elif night.fault in DEATHS:
         allowed += 2  # looked at before going on, with the output on and off
-        allowed += torn or (night.fault == DARK)
+        allowed += night.torn
     lost = made.rig.taken - allowed - rows
     if lost > 0:
         night.wrong.append(f"{lost} readings are not in the folder")

@@ -32,11 +32,17 @@ def test_a_reading_that_is_not_written_is_a_broken_promise(monkeypatch: pytest.M
     assert any("readings are not in the folder" in text for text in night.wrong)
 
 
-@pytest.mark.parametrize("name", nights.DEATHS)
+@pytest.mark.parametrize("name", sorted(set(nights.DEATHS) - {nights.LOST}))
 def test_a_night_in_which_the_process_or_the_computer_dies_goes_on(name: str) -> None:
     told = [nights.spend(seed, name) for seed in range(1, 5)]
     assert all(night.fired and not night.wrong for night in told), told
     assert any(night.reason in ("cutoff", "taper") for night in told)
+
+
+def test_a_night_whose_disk_lost_confirmed_rows_says_so_and_is_not_taken_up() -> None:
+    told = [nights.spend(seed, nights.LOST) for seed in range(3, 7)]
+    assert all(night.fired and not night.wrong and night.reason == "refused" for night in told), told
+    assert all("the disk has lost what it had confirmed" in night.text for night in told)
 
 
 def test_the_bound_is_the_exact_one() -> None:
