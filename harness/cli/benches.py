@@ -20,6 +20,7 @@ def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
     group = typer.Typer(help="The instruments of one set-up.", no_args_is_help=True)
     group.command("check")(check)
+    group.command("off")(off)
     group.command("simulate")(simulate)
     app.add_typer(group, name="bench")
 
@@ -89,6 +90,49 @@ def check(
     answer(found, json, show)
     if not found["passed"]:
         leave(1)
+
+
+def off(
+    bench: Annotated[str, typer.Option("--bench", help="A bench file.")],
+    json: JsonOption = False,
+) -> None:
+    """Switch off all that can let current flow, and see that it is off: read back, its current measured.
+
+    For a bench that something left on: a computer that died in mid-run, say. An instrument that a run has is left to
+    it: end the run with Ctrl-C. Ends with 4 when something may still be on.
+
+    Example: amphora bench off --bench bench.toml
+    """
+    from drivers.errors import DriverError
+    from harness.errors import AmphoraError
+    from harness.rig import make_one_safe
+
+    with _Bench(bench) as at:
+        found: dict[str, dict[str, Any]] = {}
+        for name, table in at.description.instruments.items():
+            if table["role"] not in ("load", "supply", "switch"):
+                continue
+            try:
+                instrument = at.open(name, table, at.clock)
+            except (DriverError, AmphoraError, OSError) as error:  # the next one is switched off all the same
+                found[name] = {"off": False, "current_A": None, "text": str(error), "tries": 1}
+                continue
+            try:
+                found[name] = make_one_safe(instrument, at.clock)
+            finally:
+                instrument.close()
+    all_off = all(one["off"] for one in found.values())
+
+    def show() -> None:
+        if not found:
+            print(f"{at.description.name}: nothing in it can let current flow by an order")
+        for name, one in found.items():
+            print(f"  {name}: {'off' if one['off'] else 'NOT KNOWN TO BE OFF'} ({one['text']})")
+
+    answer({"bench": at.description.name, "off": all_off, "instruments": found}, json, show)
+    if not all_off:
+        say("amphora: SOMETHING MAY STILL BE ON: pull the leads at the cell now")
+        leave(4)
 
 
 class _Bench:

@@ -3,7 +3,9 @@
 import csv
 import json
 import os
+import re
 import signal
+import socket
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -165,6 +167,37 @@ def test_a_run_on_a_bench_that_another_run_uses_is_refused(serve: Any, amphora: 
     process.send_signal(signal.SIGTERM)
     process.communicate(timeout=20)
     assert process.returncode == 143
+
+
+def test_what_something_left_on_is_switched_off_by_hand_and_a_running_bench_is_left_to_its_run(
+    serve: Any, amphora: Any
+) -> None:
+    served = serve("--cell", "worn-out", "--speed-up", "60")
+    resource = re.search(r'resource = "(TCPIP[^"]+)"', served.bench.read_text())[1]  # type: ignore[index]
+    _, host, port, _ = resource.split("::")
+    add(amphora)
+
+    def ask(words: str) -> str:
+        with socket.create_connection((host, int(port)), timeout=5.0) as link:
+            link.sendall(words.encode("ascii") + b"\n")
+            return link.recv(100).decode("ascii").strip()
+
+    assert ask("SOUR:FUNC CURR;:CURR 0.3;:INP ON;:INP?") == "1"  # a computer died, and left it so
+    told = json.loads(amphora.call("bench", "off", "--bench", str(served.bench), "--json").stdout)
+    assert told["off"] and set(told["instruments"]) == {"load", "supply"}
+    assert ask("INP?") == "0"
+    process = amphora.start("run", "--cell", "L3-a", "--bench", str(served.bench), *NIGHT)
+    try:
+        wait_for(lambda: rows_of(amphora) > 100)
+        refused = amphora.call("bench", "off", "--bench", str(served.bench), code=4)
+        assert f"process {process.pid}" in refused.stderr
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=20)
+    served.process.kill()
+    served.process.wait(timeout=10)
+    gone = amphora.call("bench", "off", "--bench", str(served.bench), code=4)
+    assert "pull the leads at the cell now" in gone.stderr and "NOT KNOWN TO BE OFF" in gone.stdout
 
 
 def test_servers_that_vanish_end_the_run_with_instrument_trouble(serve: Any, amphora: Any) -> None:
