@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.errors import DescriptionError
+from drivers.tables import check_keys, shown
 
 FORMAT = "amphora-dialect/1"
 ROLES = ("load", "supply", "meter")
@@ -81,7 +82,7 @@ def read_quantity(value: object, unit: str, where: str) -> float:
         if match and match.group(2) in ("", *accepted):
             number, scale = float(match.group(1)), accepted.get(match.group(2), 1.0)
     if not 0.0 <= number < math.inf:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a number with {' or '.join(accepted)} is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number with {' or '.join(accepted)} is")
     return number * scale
 
 
@@ -313,7 +314,7 @@ class _Reader:
         self.role = str(data.get("role", ""))
 
     def fail(self, key: str, value: object, accepted: str) -> DescriptionError:
-        return DescriptionError(f"{self.where}: {key} = {value!r} is not accepted; {accepted}")
+        return DescriptionError(f"{self.where}: {key} = {shown(value)} is not accepted; {accepted}")
 
     def table(self, parent: Mapping[str, Any], key: str, allowed: Sequence[str], prefix: str = "") -> Mapping[str, Any]:
         value = parent.get(key, {})
@@ -324,10 +325,7 @@ class _Reader:
         return value
 
     def known(self, table: Mapping[str, Any], allowed: Sequence[str], name: str) -> None:
-        for key in table:
-            if key not in allowed:
-                place = f"{name}.{key}" if name else key
-                raise DescriptionError(f"{self.where}: key {place} is not known; {', '.join(allowed)} are accepted")
+        check_keys(table, allowed, f"{self.where}: {name}" if name else self.where)
 
     def text(self, table: Mapping[str, Any], key: str, name: str, default: str = "") -> str:
         value = table.get(key, default)

@@ -31,6 +31,7 @@ from typing import Any
 
 from drivers.errors import DescriptionError, GarbledReply
 from drivers.sensors import Sensor, sensor_from_dict
+from drivers.tables import check_keys, shown
 
 LONGEST_LINE = 1000
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?\Z", re.ASCII)
@@ -95,7 +96,7 @@ class SerialSettings:
             if key in table:
                 check, text = accepted[key]
                 if not check(table[key]):
-                    raise DescriptionError(f"{where}.{key}: {table[key]!r} is not accepted; {text} is")
+                    raise DescriptionError(f"{where}.{key}: {shown(table[key])} is not accepted; {text} is")
                 values[key] = table[key]
         return cls(**values)
 
@@ -396,11 +397,6 @@ class FrameFormat:
 Format = LineFormat | FrameFormat
 
 
-def shown(record: bytes) -> str:
-    """Return bytes as a person can read them, cut short."""
-    return repr(record[:40])[1:] + ("…" if len(record) > 40 else "")
-
-
 def to_number(text: str, decimal: str = ".") -> float | None:
     """Return a plain decimal number, None when the text is none. Never NaN or infinite."""
     if decimal != ".":
@@ -473,10 +469,10 @@ def format_from_dict(data: Mapping[str, Any], where: str = "format") -> Format:
     """Check a format given as data; errors as in `load_format`."""
     kind = data.get("kind", "lines")
     if kind not in ("lines", "frames"):
-        raise DescriptionError(f"{where}: kind = {kind!r} is not accepted; lines or frames is")
-    _known(data, ("name", "about", "kind", "serial", *TOP_KEYS[kind]), where)
+        raise DescriptionError(f"{where}: kind = {shown(kind)} is not accepted; lines or frames is")
+    check_keys(data, ("name", "about", "kind", "serial", *TOP_KEYS[kind]), where)
     serial_table = _mapping(data.get("serial", {}), f"{where}: serial")
-    _known(serial_table, SERIAL_KEYS, f"{where}: serial")
+    check_keys(serial_table, SERIAL_KEYS, f"{where}: serial")
     serial = SerialSettings.from_dict(serial_table, f"{where}: serial")
     name = str(data.get("name", Path(where).stem))
     if kind == "frames":
@@ -492,10 +488,10 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
     if separator == "space":
         separator = None
     elif not isinstance(separator, str) or len(separator) != 1 or separator in "0123456789.+-\r\n":
-        raise DescriptionError(f"{where}: separator = {separator!r} is not accepted; one character or space is")
+        raise DescriptionError(f"{where}: separator = {shown(separator)} is not accepted; one character or space is")
     decimal = data.get("decimal", ".")
     if decimal not in (".", ","):
-        raise DescriptionError(f"{where}: decimal = {decimal!r} is not accepted; . or , is")
+        raise DescriptionError(f"{where}: decimal = {shown(decimal)} is not accepted; . or , is")
     if decimal == "," and separator == "," and pattern is None:
         raise DescriptionError(f"{where}: decimal and separator cannot both be a comma")
     tables = data.get("columns")
@@ -508,10 +504,10 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
             raise DescriptionError(f"{where}: two columns give {key}; tell them apart with key")
     ignore = data.get("ignore", [])
     if not isinstance(ignore, list):
-        raise DescriptionError(f"{where}: ignore = {ignore!r} is not accepted; a list of regular expressions is")
+        raise DescriptionError(f"{where}: ignore = {shown(ignore)} is not accepted; a list of regular expressions is")
     missing = data.get("missing", [])
     if not isinstance(missing, list) or not all(isinstance(word, str) for word in missing):
-        raise DescriptionError(f"{where}: missing = {missing!r} is not accepted; a list of words is")
+        raise DescriptionError(f"{where}: missing = {shown(missing)} is not accepted; a list of words is")
     units = {
         text: _unit_meaning(table, f"{where}: units.{text}")
         for text, table in _mapping(data.get("units", {}), f"{where}: units").items()
@@ -520,7 +516,7 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
         raise DescriptionError(f"{where}: unit_group is given and no [units] table says what a unit means")
     labels = data.get("labels", False)
     if not isinstance(labels, bool):
-        raise DescriptionError(f"{where}: labels = {labels!r} is not accepted; true or false is")
+        raise DescriptionError(f"{where}: labels = {shown(labels)} is not accepted; true or false is")
     return LineFormat(
         name, serial, columns, separator, pattern, labels, decimal,
         tuple(_regex(text, f"{where}: ignore") for text in ignore),
@@ -530,14 +526,16 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
 
 def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
     table = _mapping(table, where)
-    _known(table, COLUMN_KEYS, where)
+    check_keys(table, COLUMN_KEYS, where)
     quantity = table.get("quantity")
     if not _in(quantity, QUANTITIES):
-        raise DescriptionError(f"{where}: quantity = {quantity!r} is not accepted; {', '.join(QUANTITIES)} are")
+        raise DescriptionError(f"{where}: quantity = {shown(quantity)} is not accepted; {', '.join(QUANTITIES)} are")
     default_key, units = QUANTITIES[quantity]
     key = table.get("key", default_key)
     if not isinstance(key, str) or (quantity not in ("skip",) and not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", key)):
-        raise DescriptionError(f"{where}: key = {key!r} is not accepted; letters, digits and _ are, with the unit last")
+        raise DescriptionError(
+            f"{where}: key = {shown(key)} is not accepted; letters, digits and _ are, with the unit last"
+        )
     name = str(table.get("name", key or quantity))
     if pattern is not None and quantity != "skip" and name not in pattern.groupindex:
         raise DescriptionError(f"{where}: the pattern has no group {name!r}; it has {', '.join(pattern.groupindex)}")
@@ -546,7 +544,7 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
         raise DescriptionError(f"{where}: unit_group = {unit_group!r} is no group of the pattern")
     optional = table.get("optional", False)
     if not isinstance(optional, bool):
-        raise DescriptionError(f"{where}: optional = {optional!r} is not accepted; true or false is")
+        raise DescriptionError(f"{where}: optional = {shown(optional)} is not accepted; true or false is")
     sensor_table = table.get("sensor")
     sensor: Sensor | None = None
     series_ohm, supply_V, at_ground = None, 0.0, True
@@ -557,21 +555,23 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
         units = {"ohm": (1.0, 0.0), "kohm": (1e3, 0.0), "V": (1.0, 0.0), "mV": (1e-3, 0.0), "": (1.0, 0.0)}
         if "divider" in table:
             divider = _mapping(table["divider"], f"{where}: divider")
-            _known(divider, ("series_ohm", "supply_V", "sensor_at"), f"{where}: divider")
+            check_keys(divider, ("series_ohm", "supply_V", "sensor_at"), f"{where}: divider")
             series_ohm = _positive(divider.get("series_ohm"), f"{where}: divider.series_ohm")
             supply_V = _positive(divider.get("supply_V"), f"{where}: divider.supply_V")
             side = divider.get("sensor_at", "ground")
             if side not in ("ground", "supply"):
-                raise DescriptionError(f"{where}: divider.sensor_at = {side!r} is not accepted; ground or supply is")
+                raise DescriptionError(
+                    f"{where}: divider.sensor_at = {shown(side)} is not accepted; ground or supply is"
+                )
             at_ground = side == "ground"
     default_unit = "" if sensor is not None else next(iter(units))
     unit = table.get("unit", default_unit)
     if not _in(unit, units):
-        raise DescriptionError(f"{where}: unit = {unit!r} is not accepted; {', '.join(filter(None, units))} are")
+        raise DescriptionError(f"{where}: unit = {shown(unit)} is not accepted; {', '.join(filter(None, units))} are")
     adc_counts, adc_reference_V = None, 0.0
     if "adc" in table:
         adc = _mapping(table["adc"], f"{where}: adc")
-        _known(adc, ("counts", "reference_V"), f"{where}: adc")
+        check_keys(adc, ("counts", "reference_V"), f"{where}: adc")
         adc_counts = _positive(adc.get("counts"), f"{where}: adc.counts")
         adc_reference_V = _positive(adc.get("reference_V"), f"{where}: adc.reference_V")
     wraps_at = table.get("wraps_at")
@@ -589,7 +589,7 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
 
 def _unit_meaning(table: Any, where: str) -> UnitMeaning:
     table = _mapping(table, where)
-    _known(table, ("quantity", "unit", "key", "refuse"), where)
+    check_keys(table, ("quantity", "unit", "key", "refuse"), where)
     if "refuse" in table:
         return UnitMeaning(refuse=str(table["refuse"]))
     key, factor, shift = _quantity(table, where)
@@ -601,15 +601,17 @@ def _quantity(table: Mapping[str, Any], where: str) -> tuple[str, float, float]:
     quantity: Any = table.get("quantity")
     if not _in(quantity, QUANTITIES) or quantity in ("skip", "time"):
         raise DescriptionError(
-            f"{where}: quantity = {quantity!r} is not accepted; voltage, current, temperature, shunt or other is"
+            f"{where}: quantity = {shown(quantity)} is not accepted; voltage, current, temperature, shunt or other is"
         )
     default_key, units = QUANTITIES[quantity]
     unit = table.get("unit", next(iter(units)))
     if not _in(unit, units):
-        raise DescriptionError(f"{where}: unit = {unit!r} is not accepted; {', '.join(units)} are")
+        raise DescriptionError(f"{where}: unit = {shown(unit)} is not accepted; {', '.join(units)} are")
     key = table.get("key", default_key)
     if not isinstance(key, str) or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", key):
-        raise DescriptionError(f"{where}: key = {key!r} is not accepted; letters, digits and _ are, with the unit last")
+        raise DescriptionError(
+            f"{where}: key = {shown(key)} is not accepted; letters, digits and _ are, with the unit last"
+        )
     factor, shift = units[unit]
     return key, factor, shift
 
@@ -617,21 +619,21 @@ def _quantity(table: Mapping[str, Any], where: str) -> tuple[str, float, float]:
 def _frames(data: Mapping[str, Any], name: str, serial: SerialSettings, where: str) -> FrameFormat:
     length: Any = data.get("length")
     if not _is_int(length) or not 2 <= length <= 256:
-        raise DescriptionError(f"{where}: length = {length!r} is not accepted; a whole number from 2 to 256 is")
+        raise DescriptionError(f"{where}: length = {shown(length)} is not accepted; a whole number from 2 to 256 is")
     start, end = (_hex(data.get(key, ""), f"{where}: {key}") for key in ("start_hex", "end_hex"))
     if (not start and not end) or len(start) + len(end) >= length:
         raise DescriptionError(f"{where}: start_hex or end_hex is needed, and both together shorter than the frame")
     value = _mapping(data.get("value"), f"{where}: value")
-    _known(value, ("digits", "digit_mask", "digit_codes", "negative", "overload"), f"{where}: value")
+    check_keys(value, ("digits", "digit_mask", "digit_codes", "negative", "overload"), f"{where}: value")
     digits = value.get("digits")
     if not isinstance(digits, list) or not 1 <= len(digits) <= 12:
-        raise DescriptionError(f"{where}: value.digits = {digits!r} is not accepted; a list of byte positions is")
+        raise DescriptionError(f"{where}: value.digits = {shown(digits)} is not accepted; a list of byte positions is")
     positions = tuple(_position(one, length, f"{where}: value.digits") for one in digits)
     mask = _byte(value.get("digit_mask", 0xFF), f"{where}: value.digit_mask")
     codes: dict[int, int] = {}
     for text, digit in _mapping(value.get("digit_codes", {}), f"{where}: value.digit_codes").items():
         if not _is_int(digit) or not 0 <= digit <= 9:
-            raise DescriptionError(f"{where}: value.digit_codes.{text} = {digit!r} is not accepted; 0 to 9 is")
+            raise DescriptionError(f"{where}: value.digit_codes.{text} = {shown(digit)} is not accepted; 0 to 9 is")
         codes[_byte(text, f"{where}: value.digit_codes")] = digit
     if not codes:
         codes = {(0x30 + digit) & mask: digit for digit in range(10)}
@@ -640,7 +642,7 @@ def _frames(data: Mapping[str, Any], name: str, serial: SerialSettings, where: s
     if not isinstance(overload, list):
         raise DescriptionError(f"{where}: value.overload is not accepted; a list of {{byte, mask, equals}} is")
     function = _mapping(data.get("function"), f"{where}: function")
-    _known(function, ("byte", "mask", "range_byte", "range_mask", "codes"), f"{where}: function")
+    check_keys(function, ("byte", "mask", "range_byte", "range_mask", "codes"), f"{where}: function")
     range_: tuple[int, int] | None = None
     if "range_byte" in function:
         range_ = (
@@ -666,7 +668,7 @@ def _frames(data: Mapping[str, Any], name: str, serial: SerialSettings, where: s
 
 def _function(table: Any, where: str, range_: tuple[int, int] | None) -> Function:
     table = _mapping(table, where)
-    _known(table, ("quantity", "unit", "key", "scale", "scales", "refuse"), where)
+    check_keys(table, ("quantity", "unit", "key", "scale", "scales", "refuse"), where)
     if "refuse" in table:
         return Function("", 0.0, {}, str(table["refuse"]))
     key, factor, shift = _quantity(table, where)
@@ -683,16 +685,10 @@ def _function(table: Any, where: str, range_: tuple[int, int] | None) -> Functio
 
 def _flag(table: Any, length: int, where: str) -> tuple[int, int, int]:
     table = _mapping(table, where)
-    _known(table, ("byte", "mask", "equals"), where)
+    check_keys(table, ("byte", "mask", "equals"), where)
     mask = _byte(table.get("mask", 0xFF), f"{where}.mask")
     equals = _byte(table.get("equals", mask), f"{where}.equals")
     return _position(table.get("byte"), length, f"{where}.byte"), mask, equals
-
-
-def _known(table: Mapping[str, Any], keys: tuple[str, ...], where: str) -> None:
-    for key in table:
-        if key not in keys:
-            raise DescriptionError(f"{where}: key {key!r} is not known; {', '.join(keys)} are accepted")
 
 
 def _mapping(value: Any, where: str) -> Mapping[str, Any]:
@@ -716,19 +712,19 @@ def _is_number(value: Any) -> bool:
 
 def _number(value: Any, where: str) -> float:
     if not _is_number(value):
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a number is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number is")
     return float(value)
 
 
 def _positive(value: Any, where: str) -> float:
     if not _is_number(value) or value <= 0:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a number above 0 is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number above 0 is")
     return float(value)
 
 
 def _position(value: Any, length: int, where: str) -> int:
     if not _is_int(value) or not 0 <= value < length:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a byte position from 0 to {length - 1} is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a byte position from 0 to {length - 1} is")
     return int(value)
 
 
@@ -739,7 +735,7 @@ def _byte(value: Any, where: str) -> int:
     except ValueError:
         number = None
     if not _is_int(number) or not 0 <= number <= 255:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a byte such as 0x3b is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a byte such as 0x3b is")
     return int(number)
 
 
@@ -747,7 +743,7 @@ def _hex(value: Any, where: str) -> bytes:
     try:
         return bytes.fromhex(value)
     except (TypeError, ValueError) as error:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; bytes in hex such as 0d0a are") from error
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; bytes in hex such as 0d0a are") from error
 
 
 def _regex(text: Any, where: str) -> re.Pattern[str]:

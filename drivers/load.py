@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from drivers.errors import GarbledReply, InstrumentError, LimitError
 from drivers.instrument import ScpiInstrument
 from drivers.roles import DischargeMode
-from drivers.scpi import is_spelling, shown
+from drivers.scpi import is_spelling
+from drivers.tables import shown
 
 
 class ScpiLoad(ScpiInstrument):

@@ -15,6 +15,7 @@ from drivers.load import ScpiLoad
 from drivers.meter import ScpiMeter
 from drivers.roles import Abilities, Clock, Instrument
 from drivers.supply import ScpiSupply
+from drivers.tables import check_keys, shown
 from drivers.visa import Link
 
 KINDS: Mapping[str, type[ScpiInstrument]] = {"load": ScpiLoad, "supply": ScpiSupply, "meter": ScpiMeter}
@@ -59,10 +60,8 @@ def open_instrument(
         return opened
     where = f"instruments.{name}"
     if role not in KINDS:
-        raise DescriptionError(f"{where}.role = {role!r} is not accepted; load, supply, meter, logger, switch are")
-    for key in description:
-        if key not in KEYS:
-            raise DescriptionError(f"{where}: key {key!r} is not known; {', '.join(KEYS)} are accepted")
+        raise DescriptionError(f"{where}.role = {shown(role)} is not accepted; load, supply, meter, logger, switch are")
+    check_keys(description, KEYS, where)
     named = _text(description, "dialect", where, "auto")
     dialect = None if named == "auto" else _named_dialect(named, str(role), where)
     channel = _whole(description, "channel", where, 1, 1, 64)
@@ -71,7 +70,7 @@ def open_instrument(
     behaviour = _behaviour(description, where)
     sense = description.get("remote_sense")
     if sense is not None and not isinstance(sense, bool):
-        raise DescriptionError(f"{where}.remote_sense = {sense!r} is not accepted; true or false is")
+        raise DescriptionError(f"{where}.remote_sense = {shown(sense)} is not accepted; true or false is")
     link = _link(name, description, dialect, where)
 
     def make(spoken: Dialect) -> ScpiInstrument:
@@ -199,13 +198,13 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
         pause_s = read_quantity(description["pause"], "s", f"{where}.pause")
     timeout_s = read_quantity(description.get("timeout", DEFAULT_TIMEOUT_S), "s", f"{where}.timeout")
     if not 0.01 <= timeout_s <= 60.0:
-        raise DescriptionError(f"{where}.timeout = {description['timeout']!r} is not accepted; 10 ms to 60 s is")
+        raise DescriptionError(f"{where}.timeout = {shown(description['timeout'])} is not accepted; 10 ms to 60 s is")
     parity = description.get("parity")
     if parity is not None and parity not in PARITIES:
-        raise DescriptionError(f"{where}.parity = {parity!r} is not accepted; {', '.join(PARITIES)} are")
+        raise DescriptionError(f"{where}.parity = {shown(parity)} is not accepted; {', '.join(PARITIES)} are")
     stop_bits = description.get("stop_bits")
     if stop_bits is not None and stop_bits not in (1, 1.5, 2):
-        raise DescriptionError(f"{where}.stop_bits = {stop_bits!r} is not accepted; 1, 1.5, 2 are")
+        raise DescriptionError(f"{where}.stop_bits = {shown(stop_bits)} is not accepted; 1, 1.5, 2 are")
     link = Link(
         resource,
         name=name,
@@ -231,7 +230,7 @@ def _check_visa_string(resource: str, where: str) -> None:
         rname.ResourceName.from_string(resource)
     except rname.InvalidResourceName as error:
         raise DescriptionError(
-            f"{where}.resource = {resource!r} is no VISA string; such as TCPIP::192.168.0.5::5025::SOCKET, "
+            f"{where}.resource = {shown(resource)} is no VISA string; such as TCPIP::192.168.0.5::5025::SOCKET, "
             "TCPIP::192.168.0.5::INSTR, USB0::0x1234::0x5678::SERIAL::INSTR, ASRL/dev/ttyUSB0::INSTR or "
             "ASRL3::INSTR (COM3 on Windows) is"
         ) from error
@@ -241,14 +240,14 @@ def _termination(description: Mapping[str, Any], key: str, where: str, dialect: 
     default = "\n" if dialect is None else str(getattr(dialect, key))
     value = _text(description, key, where, default)
     if value not in ("\n", "\r\n", "\r"):
-        raise DescriptionError(f"{where}.{key} = {value!r} is not accepted; " r'"\n", "\r\n" or "\r" is')
+        raise DescriptionError(f"{where}.{key} = {shown(value)} is not accepted; " r'"\n", "\r\n" or "\r" is')
     return value
 
 
 def _text(description: Mapping[str, Any], key: str, where: str, default: str = "") -> str:
     value = description.get(key, default)
     if not isinstance(value, str):
-        raise DescriptionError(f"{where}.{key} = {value!r} is not accepted; a text in quotes is")
+        raise DescriptionError(f"{where}.{key} = {shown(value)} is not accepted; a text in quotes is")
     return value
 
 
@@ -257,7 +256,9 @@ def _whole(description: Mapping[str, Any], key: str, where: str, default: int, l
         return default
     value = description[key]
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-        raise DescriptionError(f"{where}.{key} = {value!r} is not accepted; a whole number from {low} to {high} is")
+        raise DescriptionError(
+            f"{where}.{key} = {shown(value)} is not accepted; a whole number from {low} to {high} is"
+        )
     return value
 
 
@@ -267,7 +268,7 @@ def _behaviour(description: Mapping[str, Any], where: str) -> dict[str, Any]:
     for key in ("cutoff_latches", "power_on_off", "measures_with_output_off"):
         if key in description:
             if not isinstance(description[key], bool):
-                raise DescriptionError(f"{where}.{key} = {description[key]!r} is not accepted; true or false is")
+                raise DescriptionError(f"{where}.{key} = {shown(description[key])} is not accepted; true or false is")
             found[key] = description[key]
     if "refresh" in description:
         found["refresh_s"] = read_quantity(description["refresh"], "s", f"{where}.refresh")

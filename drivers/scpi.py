@@ -12,10 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from drivers.errors import GarbledReply
+from drivers.tables import shown
 
 INFINITY = 9.9e37
 NOT_A_NUMBER = 9.91e37
-SHOWN = 60  # characters of a reply that a message shows
 
 _NRF = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,5})?")
 _NR1 = re.compile(r"[+-]?[0-9]{1,18}")
@@ -61,12 +61,6 @@ class Identity:
     model: str
     serial: str
     firmware: str
-
-
-def shown(text: str) -> str:
-    """Return a reply as a message shows it: quoted, short, printable."""
-    short = text if len(text) <= SHOWN else text[:SHOWN] + "…"
-    return repr(short)
 
 
 def parse_number(text: str, what: str = "a number", unit: str = "") -> float:
@@ -243,7 +237,7 @@ def parse_block(data: bytes) -> bytes:
         GarbledReply: not a block, or shorter than it says.
     """
     if len(data) < 2 or data[:1] != b"#" or not data[1:2].isdigit():
-        raise GarbledReply(f"block data: {shown(repr(data[:SHOWN]))} does not begin with # and a digit")
+        raise GarbledReply(f"block data: {shown(data)} does not begin with # and a digit")
     digits = data[1] - 48
     if digits == 0:
         if not data.endswith(b"\n"):
@@ -251,7 +245,7 @@ def parse_block(data: bytes) -> bytes:
         return data[2:-1]
     stated = data[2 : 2 + digits]
     if len(stated) != digits or not stated.isdigit():
-        raise GarbledReply(f"block data: {shown(repr(data[:SHOWN]))} does not state its length")
+        raise GarbledReply(f"block data: {shown(data)} does not state its length")
     length, rest = int(stated), data[2 + digits :]
     if len(rest) < length or rest[length:].strip(b"\r\n"):
         raise GarbledReply(f"block data: {length} bytes were announced, {len(rest)} came")

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from drivers.errors import DescriptionError, GarbledReply
+from drivers.tables import check_keys, shown
 
 ZERO_C_K = 273.15
 T25_K = 298.15
@@ -160,12 +161,8 @@ def sensor_from_dict(table: Mapping[str, Any], where: str) -> Sensor:
     """
     kind = table.get("kind")
     if not isinstance(kind, str) or kind not in KEYS:
-        raise DescriptionError(f"{where}.kind: {kind!r} is not accepted; {', '.join(KEYS)} are")
-    for key in table:
-        if key != "kind" and key not in KEYS[kind]:
-            raise DescriptionError(
-                f"{where}: key {key!r} is not known for {kind}; {', '.join(KEYS[kind])} are accepted"
-            )
+        raise DescriptionError(f"{where}.kind: {shown(kind)} is not accepted; {', '.join(KEYS)} are")
+    check_keys(table, ("kind", *KEYS[kind]), f"{where} ({kind})")
     if kind == "ntc-table":
         return _table(table, where)
     if kind == "platinum":
@@ -196,7 +193,7 @@ def _table(table: Mapping[str, Any], where: str) -> TableNtc:
 
 def _number(value: Any, where: str, positive: bool) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a number is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number is")
     if positive and value <= 0:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a number above 0 is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number above 0 is")
     return float(value)

@@ -29,11 +29,11 @@ from drivers.line_format import (
     Parsed,
     SerialSettings,
     load_format,
-    shown,
     strip_parity,
     unwrap,
 )
 from drivers.roles import Abilities, Clock, Meter, SafeState, Switch
+from drivers.tables import check_keys, shown
 
 try:
     from termios import error as _TermiosError
@@ -541,13 +541,6 @@ def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Swit
 # -- small things shared with the switch ----------------------------------------------------------
 
 
-def check_keys(description: Mapping[str, Any], accepted: tuple[str, ...], here: str) -> None:
-    """Refuse a key that is not known."""
-    for key in description:
-        if key not in accepted:
-            raise DescriptionError(f"{here}: key {key!r} is not known; {', '.join(accepted)} are accepted")
-
-
 def port_of(description: Mapping[str, Any], here: str) -> str:
     """Return the port's name."""
     port = description.get("port", description.get("resource"))
@@ -565,10 +558,10 @@ def positive(value: Any, units: Mapping[str, float], where: str, example: str) -
         if match is None or (not unit):
             number = None
     if isinstance(number, bool) or not isinstance(number, int | float) or unit not in units:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; a quantity such as {example} is")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a quantity such as {example} is")
     number = float(number) * units[unit]
     if not 0.0 < number < math.inf:
-        raise DescriptionError(f"{where}: {value!r} is not accepted; it must be above 0")
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; it must be above 0")
     return number
 
 

@@ -16,7 +16,8 @@ from typing import Any, get_args
 from drivers.errors import DescriptionError, DriverError, IdentityError, InstrumentError, LimitError, LinkError
 from drivers.line_format import SerialSettings
 from drivers.roles import Abilities, Clock, Position, SafeState, Switch
-from drivers.serial_logger import DURATIONS, SerialPort, check_keys, port_of, positive, usb_text
+from drivers.serial_logger import DURATIONS, SerialPort, port_of, positive, usb_text
+from drivers.tables import check_keys, shown
 
 KEYS = (
     "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "hold", "feedback", "release",
@@ -220,12 +221,12 @@ def _is_holder(value: str) -> bool:
 
 def _table(value: Any, where: str, accepted: Any, text: str) -> dict[Position, str]:
     if not isinstance(value, Mapping):
-        raise DescriptionError(f'{where}: {value!r} is not accepted; a table such as {{ discharge = "rts" }} is')
+        raise DescriptionError(f'{where}: {shown(value)} is not accepted; a table such as {{ discharge = "rts" }} is')
     for position, line in value.items():
         if position not in HELD:
-            raise DescriptionError(f"{where}: position {position!r} is not accepted; {', '.join(HELD)} are")
+            raise DescriptionError(f"{where}: position {shown(position)} is not accepted; {', '.join(HELD)} are")
         if not isinstance(line, str) or not accepted(line):
-            raise DescriptionError(f"{where}.{position}: {line!r} is not accepted; {text} is")
+            raise DescriptionError(f"{where}.{position}: {shown(line)} is not accepted; {text} is")
     if len(set(value.values())) != len(value):
         raise DescriptionError(f"{where}: two positions share one line")
     return dict(value)

@@ -156,7 +156,7 @@ MISTAKES = [
     ('format = "amphora-dialect/1"', 'format = "2"', "format"),
     ('role = "load"', 'role = "lamp"', "role = 'lamp'"),
     ('name = "mine"', 'name = "Mine!"', "name"),
-    ('name = "mine"', 'name = "mine"\ncolour = 3', "key colour is not known"),
+    ('name = "mine"', 'name = "mine"\ncolour = 3', "key 'colour' is not known"),
     ('query = "INPut?"', "", "output is not complete"),
     ('query = "INPut?"', 'query = "INPut"', "a query with ?"),
     ('state = "INPut {state}"', 'state = "INPut"', "{state}"),

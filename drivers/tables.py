@@ -1,0 +1,38 @@
+"""What messages show: of a bench file, a dialect or a line format, and of what an instrument answered.
+
+The words are those of `harness.fields`, which this room does not know.
+"""
+
+from collections.abc import Collection, Iterable
+from difflib import get_close_matches
+
+from drivers.errors import DescriptionError
+
+SHOWN_LENGTH = 60
+
+
+def shown(value: object) -> str:
+    """Return a value as a message shows it: one line, at most about 60 characters; bytes without their b."""
+    if isinstance(value, str | bytes):
+        return repr(value[:SHOWN_LENGTH]).removeprefix("b") + "…" * (len(value) > SHOWN_LENGTH)
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # thousands of digits, or of levels
+        return f"a value too long to show ({type(value).__name__})"
+    return text[:SHOWN_LENGTH] + "…" * (len(text) > SHOWN_LENGTH)
+
+
+def check_keys(table: Iterable[str], accepted: Collection[str], where: str) -> None:
+    """Refuse a key that is not known.
+
+    Raises:
+        DescriptionError: names the place, the key, what is accepted and what of it is near.
+    """
+    for key in table:
+        if key not in accepted:
+            near = get_close_matches(str(key)[:SHOWN_LENGTH], accepted, 1, 0.7)
+            hint = f" ({near[0]!r} is near)" if near else ""
+            verb = "is" if len(accepted) == 1 else "are"
+            raise DescriptionError(
+                f"{where}: key {shown(key)} is not known; {', '.join(accepted)} {verb} accepted{hint}"
+            )
