@@ -68,7 +68,7 @@ class Keeper:
     def __init__(self, process: "subprocess.Popen[bytes]") -> None:
         self._process = process
         self._pipe = process.stdin
-        self._said_bye = False
+        self._told: queue.Queue[bytes] | None = None
 
     @classmethod
     def start(
@@ -158,24 +158,12 @@ class Keeper:
             limit_s: The longest it waits.
         """
         self._say(RECORDED)
-        told: queue.Queue[bytes] = queue.Queue()
-        report = self._process.stdout
-        if report is None or report.closed:
-            return Achieved(False, "the keeper process cannot be heard")
-
-        def listen() -> None:
-            line = b"?"
-            while line:
-                try:
-                    line = report.readline()
-                except (OSError, ValueError):
-                    line = b""
-                told.put(line)
-
-        threading.Thread(target=listen, name="keeper-report", daemon=True).start()
-        last = Achieved(False, "the keeper process gave no answer", final=False)
+        told = self._heard()
+        last = Achieved(False, "the keeper goes on trying", final=False)
         until_s = time.monotonic() + limit_s
-        while time.monotonic() < until_s and not given_up():
+        while not given_up():
+            if time.monotonic() >= until_s:
+                return Achieved(False, f"the keeper process gave no answer within {limit_s:g} s")
             try:
                 line = told.get(timeout=LOOK_S)
             except queue.Empty:
@@ -188,6 +176,25 @@ class Keeper:
                 if last.final:
                     return last
         return last
+
+    def _heard(self) -> "queue.Queue[bytes]":
+        """Return the lines that come from the keeper; an empty one is the last."""
+        if self._told is None:
+            told: queue.Queue[bytes] = queue.Queue()
+            self._told = told
+            report = self._process.stdout
+
+            def listen() -> None:
+                line = b"?"
+                while line:
+                    try:
+                        line = report.readline() if report is not None else b""
+                    except (OSError, ValueError):
+                        line = b""
+                    told.put(line)
+
+            threading.Thread(target=listen, name="keeper-report", daemon=True).start()
+        return self._told
 
     def abandon(self) -> None:
         """Leave without a bye: the keeper acts, or goes on acting, and tells by itself. Nothing after a bye."""

@@ -29,6 +29,9 @@ from pathlib import Path
 from harness.keeper import Keeper
 keeper = Keeper.start(json.loads({bench!r}), {names!r}, Path({folder!r}), beat_limit_s={limit!r})
 print("running", keeper.pid, flush=True)
+if {ask!r}:
+    keeper.take_over()
+    time.sleep(100)
 while True:
     keeper.beat()
     time.sleep(0.1)
@@ -76,8 +79,10 @@ def runner(folder):
     """A small process that starts a keeper and beats."""
     started = []
 
-    def start(bench, names=("load",), limit=10.0):
-        code = RUNNER.format(root=ROOT, bench=json.dumps(bench), names=list(names), folder=str(folder), limit=limit)
+    def start(bench, names=("load",), limit=10.0, ask=False):
+        code = RUNNER.format(
+            root=ROOT, bench=json.dumps(bench), names=list(names), folder=str(folder), limit=limit, ask=ask
+        )
         process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
         started.append(process)
         word, keeper_pid = process.stdout.readline().split()
@@ -159,6 +164,66 @@ def test_a_runner_that_could_not_make_safe_leaves_it_to_the_keeper(load, folder)
     keeper.bye()
     assert not keeper.alive()
     assert events(folder)[-1]["off"] is True
+
+
+def test_a_runner_that_asks_hears_what_came_of_it_and_nobody_was_killed(load, folder):
+    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper.beat()
+    keeper.take_over()
+    assert off_within(load, 5.0)
+    time.sleep(0.3)
+    assert [event["kind"] for event in events(folder)] == ["run-begun"]  # not while the runner may be writing
+    achieved = keeper.achieved()
+    assert achieved == (True, "the keeper switched off load and read it back", True)
+    keeper.bye()
+    assert not keeper.alive()
+    _, safe = events(folder)
+    assert safe["kind"] == "made-safe" and safe["by"] == "keeper" and safe["off"] is True
+    assert safe["text"] == f"the runner (process {os.getpid()}) could not switch everything off and asked the keeper"
+
+
+def test_a_runner_that_asks_and_is_killed_before_it_wrote_its_last_event_is_recorded_all_the_same(load, folder, runner):
+    process = runner(bench_of(load), ask=True)
+    assert off_within(load, 5.0)
+    os.kill(process.pid, signal.SIGKILL)
+    assert end_by(process.keeper_pid, 10.0)
+    assert [event["kind"] for event in events(folder)] == ["run-begun", "made-safe"]
+
+
+def test_a_keeper_that_is_gone_is_told_at_once(load, folder):
+    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    os.kill(keeper.pid, signal.SIGKILL)
+    keeper.take_over()
+    began = time.monotonic()
+    assert keeper.achieved() == (False, "the keeper process is gone", True)
+    assert time.monotonic() - began < 3.0
+    assert load.on
+    keeper.bye()
+
+
+def test_whoever_waits_for_the_keeper_may_give_up_and_what_it_could_not_do_is_told_by_name(load, folder):
+    load.server.inject("ignore-off", count=100_000)
+    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper.take_over()
+    until = time.monotonic() + 1.0
+    assert keeper.achieved(lambda: time.monotonic() > until) == (False, "the keeper goes on trying", False)
+    heard = [keeper.achieved(lambda: time.monotonic() > until + 6.0)]
+    assert load.server.fired and load.on
+    assert not heard[0].off and not heard[0].final
+    assert heard[0].text.startswith("the keeper has not yet switched off load: still on, read back after 3 orders")
+    os.kill(keeper.pid, signal.SIGKILL)
+    keeper.bye()
+
+
+def test_no_word_is_lost_in_a_pipe_that_is_full_of_beats(load, folder):
+    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    os.kill(keeper.pid, signal.SIGSTOP)
+    for _ in range(70_000):
+        keeper.beat()
+    threading.Timer(0.5, os.kill, (keeper.pid, signal.SIGCONT)).start()
+    keeper.take_over()
+    assert keeper.achieved().off and not load.on
+    keeper.bye()
 
 
 def test_what_ends_a_terminal_does_not_end_the_keeper(load, folder, runner):
