@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from programs import Program, Served
+from programs import Inside, Program, Served
 
 
 @pytest.fixture
@@ -27,3 +27,9 @@ def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
 @pytest.fixture
 def amphora(tmp_path: Path) -> Program:
     return Program(tmp_path)
+
+
+@pytest.fixture
+def inside(tmp_path: Path) -> Inside:
+    """The same shelf, called without a process of its own."""
+    return Inside(tmp_path)

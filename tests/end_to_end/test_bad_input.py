@@ -1,4 +1,7 @@
-"""What bad input and faults get: the exit code of the contract, one sentence, nothing switched on, nothing written."""
+"""What bad input and faults get: the exit code of the contract, one sentence, nothing switched on, nothing written.
+
+`amphora` is the program in a process of its own (each exit code at least once), `inside` the same without.
+"""
 
 import os
 from collections.abc import Callable, Iterator
@@ -110,17 +113,17 @@ def untouched(server: ScpiServer, cell: IdealCell) -> bool:
     ],
 )  # fmt: skip
 def test_a_wrong_bench_file_says_file_field_value_and_what_is_accepted(
-    change: Callable[[str], str], words: tuple[str, ...], amphora: Any, bench: Path, server: ScpiServer, cell: IdealCell
+    change: Callable[[str], str], words: tuple[str, ...], inside: Any, bench: Path, server: ScpiServer, cell: IdealCell
 ) -> None:
-    add(amphora)
+    add(inside)
     bench.write_text(change(bench.read_text()))
-    said = sentence(amphora, *NIGHT, "--bench", str(bench), code=2)
+    said = sentence(inside, *NIGHT, "--bench", str(bench), code=2)
     assert all(word in said for word in words), said
     assert untouched(server, cell)
 
 
-def test_missing_and_unreadable_files_are_named(amphora: Any, tmp_path: Path) -> None:
-    add(amphora)
+def test_missing_and_unreadable_files_are_named(inside: Any, tmp_path: Path) -> None:
+    add(inside)
     binary = tmp_path / "binary.toml"
     binary.write_bytes(b"\xff\xfe\x00")
     for path, word in (
@@ -128,12 +131,12 @@ def test_missing_and_unreadable_files_are_named(amphora: Any, tmp_path: Path) ->
         (binary, "cannot be read"),
         (tmp_path, "cannot be read"),
     ):
-        said = sentence(amphora, *NIGHT, "--bench", str(path), code=2)
+        said = sentence(inside, *NIGHT, "--bench", str(path), code=2)
         assert str(path) in said and word in said
-    said = sentence(amphora, "plan", "--cell", "L3-a", "--profile", str(tmp_path / "nowhere.toml"), code=2)
+    said = sentence(inside, "plan", "--cell", "L3-a", "--profile", str(tmp_path / "nowhere.toml"), code=2)
     assert "nowhere.toml" in said
     for words in (("analyse",), ("resume",), ("plot",)):
-        assert "nowhere" in sentence(amphora, *words, str(tmp_path / "nowhere"), code=2)
+        assert "nowhere" in sentence(inside, *words, str(tmp_path / "nowhere"), code=2)
 
 
 @pytest.mark.parametrize(
@@ -147,12 +150,12 @@ def test_missing_and_unreadable_files_are_named(amphora: Any, tmp_path: Path) ->
     ],
 )
 def test_a_wrong_recipe_is_refused_before_anything_is_opened(
-    cutoff: str, bound: str, words: tuple[str, ...], amphora: Any, tmp_path: Path, bench: Path, server: ScpiServer
+    cutoff: str, bound: str, words: tuple[str, ...], inside: Any, tmp_path: Path, bench: Path, server: ScpiServer
 ) -> None:
-    add(amphora)
+    add(inside)
     recipe = tmp_path / "mine.toml"
     recipe.write_text(RECIPE.format(cutoff=cutoff, bound=bound))
-    said = sentence(amphora, "run", "--cell", "L3-a", "--profile", str(recipe), "--bench", str(bench), code=2)
+    said = sentence(inside, "run", "--cell", "L3-a", "--profile", str(recipe), "--bench", str(bench), code=2)
     assert all(word in said for word in words), said
     assert server.heard == []
 
@@ -173,53 +176,57 @@ def test_a_wrong_recipe_is_refused_before_anything_is_opened(
     ],
 )
 def test_a_wrong_option_is_refused_before_anything_is_opened(
-    options: tuple[str, ...], words: tuple[str, ...], amphora: Any, bench: Path, server: ScpiServer
+    options: tuple[str, ...], words: tuple[str, ...], inside: Any, bench: Path, server: ScpiServer
 ) -> None:
-    add(amphora)
-    said = sentence(amphora, *NIGHT[:5], "--bench", str(bench), *options, code=2)
+    add(inside)
+    said = sentence(inside, *NIGHT[:5], "--bench", str(bench), *options, code=2)
     assert all(word in said for word in words), said
     assert server.heard == []
 
 
-def test_a_wrong_option_on_the_simulated_bench_writes_nothing_either(amphora: Any) -> None:
-    add(amphora)
-    assert "1.000 V" in sentence(amphora, *NIGHT[:5], "--bench", "simulated", "--cutoff", "1 V", code=2)
+def test_a_wrong_option_on_the_simulated_bench_writes_nothing_either(inside: Any) -> None:
+    add(inside)
+    assert "1.000 V" in sentence(inside, *NIGHT[:5], "--bench", "simulated", "--cutoff", "1 V", code=2)
 
 
-def test_who_is_not_known_is_told_with_who_is(amphora: Any) -> None:
-    add(amphora)
+def test_who_is_not_known_is_told_with_who_is(amphora: Any, inside: Any) -> None:
+    add(inside)
     assert "nobody" in sentence(amphora, "run", "--cell", "nobody", *NIGHT[3:], "--bench", "simulated", code=2)
     said = sentence(amphora, "run", "--cell", "L3-a", "--profile", "overnihgt", "--bench", "simulated", code=2)
     assert "overnihgt" in said and "overnight" in said
 
 
-def test_a_cell_that_may_not_be_charged_is_a_no(amphora: Any) -> None:
-    add(amphora, voltage="1.2 V", code=1)
+def test_a_cell_that_may_not_be_charged_is_a_no(amphora: Any, inside: Any) -> None:
+    add(inside, voltage="1.2 V", code=1)
     for profile in ("charge", "overnight"):
         said = sentence(amphora, "run", "--cell", "L3-a", "--profile", profile, "--bench", "simulated", code=1)
         assert "L3-a" in said and "retired" in said
 
 
 def test_another_instrument_than_the_bench_file_names_is_instrument_trouble(
-    amphora: Any, bench: Path, server: ScpiServer, cell: IdealCell
+    inside: Any, bench: Path, server: ScpiServer, cell: IdealCell
 ) -> None:
-    add(amphora)
+    add(inside)
     server.responder.identity = STRANGER
     bench.write_text(bench.read_text().replace("timeout", 'identity = "AMPHORA SIM,LOAD"\ntimeout'))
-    said = sentence(amphora, *NIGHT, "--bench", str(bench), code=4)
+    said = sentence(inside, *NIGHT, "--bench", str(bench), code=4)
     assert "SOMEBODY ELSE" in said and "AMPHORA SIM,LOAD" in said
     assert untouched(server, cell)
 
 
-def test_a_port_nobody_listens_on_is_instrument_trouble(amphora: Any, bench: Path, server: ScpiServer) -> None:
-    add(amphora)
+def test_a_port_nobody_listens_on_is_instrument_trouble(
+    amphora: Any, inside: Any, bench: Path, server: ScpiServer
+) -> None:
+    add(inside)
     server.stop()
     said = sentence(amphora, *NIGHT, "--bench", str(bench), code=4)
     assert "nobody listens there" in said and server.resource in said
 
 
-def test_a_serial_port_that_is_busy_or_not_there_is_instrument_trouble(amphora: Any, tmp_path: Path) -> None:
-    add(amphora)
+def test_a_serial_port_that_is_busy_or_not_there_is_instrument_trouble(
+    amphora: Any, inside: Any, tmp_path: Path
+) -> None:
+    add(inside)
     path = tmp_path / "logger.toml"
     master, slave = os.openpty()
     words = ("run", "--cell", "L3-a", "--profile", "watch-resistor", "--bench", str(path))
@@ -242,9 +249,9 @@ def test_a_serial_port_that_is_busy_or_not_there_is_instrument_trouble(amphora: 
 
 @pytest.mark.parametrize(("found_V", "word"), [(1.2, "1.2"), (-3.6, "-3.6"), (4.6, "4.6")])
 def test_an_as_found_voltage_outside_the_triage_leaves_a_folder_that_says_why(
-    found_V: float, word: str, amphora: Any, bench: Path, server: ScpiServer, cell: IdealCell
+    found_V: float, word: str, amphora: Any, inside: Any, bench: Path, server: ScpiServer, cell: IdealCell
 ) -> None:
-    add(amphora)
+    add(inside)
     cell.source_V = found_V
     done = amphora.call(*NIGHT, "--bench", str(bench), code=1)
     (folder,) = [path for path in (amphora.logs / "L3-a").iterdir() if path.is_dir()]

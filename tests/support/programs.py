@@ -1,5 +1,7 @@
 """A simulated bench in another process, and the program as a user calls it."""
 
+import contextlib
+import io
 import json
 import os
 import signal
@@ -9,6 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 PROGRAM = [sys.executable, "-m", "harness"]
 
@@ -81,6 +84,33 @@ class Program:
             env=self.environment,
             stdin=stdin,
         )
+
+
+class Inside(Program):
+    """The same calls in this process, at a fraction of the time: for what starts no run.
+
+    Nothing is caught but the end of the program, so an error nobody expected fails the test with its traceback.
+    """
+
+    def call(self, *words: str, code: int = 0) -> subprocess.CompletedProcess[str]:
+        from harness.cli.app import main
+
+        out, err, ended = io.StringIO(), io.StringIO(), 0
+        with (
+            patch.dict(os.environ, self.environment),
+            patch.object(sys, "argv", ["amphora", *words]),
+            patch.object(sys, "excepthook", sys.excepthook),
+            patch.object(sys, "stdin", io.StringIO()),
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+        ):
+            try:
+                main()
+            except SystemExit as end:
+                ended = end.code if isinstance(end.code, int) else int(end.code is not None)
+        done = subprocess.CompletedProcess([*words], ended, out.getvalue(), err.getvalue())
+        assert done.returncode == code, (words, done.returncode, done.stdout[-2000:], done.stderr[-2000:])
+        return done
 
 
 def wait_for(condition: Callable[[], bool], seconds: float = 20.0) -> None:
