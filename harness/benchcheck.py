@@ -6,12 +6,11 @@ from typing import Any
 
 from drivers.errors import DriverError
 from drivers.roles import Clock, Instrument
-from harness.bench import BenchDescription
+from harness.bench import AGREE_V, BenchDescription
 from harness.errors import BenchError
 
 READINGS = 5
 LEAK_A = 0.002
-AGREE_V = 0.05
 Open = Callable[[str, Mapping[str, Any], Clock], Instrument]
 
 

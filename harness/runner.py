@@ -18,18 +18,20 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import Any, NamedTuple, Protocol, cast
+from typing import Any, Protocol, cast
 
 from drivers.errors import DriverError, IdentityError, LinkError
 from drivers.roles import Clock, Instrument, Position
 from harness import guard
 from harness.bench import BenchDescription
 from harness.errors import BenchError, InputError, JournalDamaged, Refused
+from harness.gap import MAYBE_ON, bound_gap, charge_between, unacted
 from harness.journal import JournalWriter, RunFolder, read_run, rounded, utc_text
 from harness.keeper import WARNING
 from harness.plan import Order, Plan, Step, plan_from_dict
+from harness.prechecks import problems_of, remarks_of
 from harness.proofs import as_event
-from harness.rig import SAFE_CURRENT_A, SOON_S, CellReading, Rig, make_one_safe
+from harness.rig import SOON_S, CellReading, Rig, make_one_safe
 from harness.stepping import (
     OFF,
     Answered,
@@ -43,18 +45,15 @@ from harness.stepping import (
     initial,
     replay,
 )
-from harness.zero import Zeros, cause_of, judge_zero, zeros_of
+from harness.zero import Zeros, judge_zero, zeros_of
 
 BEAT_S = 1.0
 ASK_AGAIN_S = 1.0
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
-AGREE_V = 0.05
 CONTINUITY_V = 0.25
-ON_SPREAD = 0.05  # of the charge of a gap through which the output was on: nobody measured it
 SLEPT_S = 5.0  # a wall clock that ran ahead of the run's by more: asleep, or set
 REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its readings
-MAYBE_ON = "it may have been on for all of the gap, or for none"
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
 BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, gives: final also after a gap
     {
@@ -368,8 +367,8 @@ class Runner:
         self._trips_before = tuple(self.rig.read_trips())
         first = self._read_cell(energised=False)
         remarks = [f"{name}: its error queue held {errors[0]}" for name, errors in queued.items() if errors]
-        remarks += self._remarks(first, answers)
-        problems = self._problems(first, answers, setups)
+        remarks += remarks_of(self.plan, self.rig, first, answers, self._trips_before)
+        problems = problems_of(self.plan, self.rig, first, answers, setups, self.hand_voltage_V)
         limits = {} if problems else self._arm()
         self._event(
             "checked",
@@ -388,77 +387,6 @@ class Runner:
         if problems:
             raise Refused(f"{self.plan.cell_id}: {problems[0]}; outputs are off; see {self.folder}")
         self._zeros = Zeros(self.rig.measured_currents())
-
-    def _problems(
-        self,
-        first: CellReading,
-        answers: Mapping[str, Mapping[str, float]],
-        setups: Mapping[str, Mapping[str, Any]],
-    ) -> list[str]:
-        """Return what forbids to go on, most telling first."""
-        plan, found = self.plan, []
-        voltage_V = first.voltage_V
-        if voltage_V is None:
-            found.append("no instrument gave a voltage of the cell")
-        elif self._needs_cell():
-            if voltage_V < -AGREE_V:
-                found.append(f"{voltage_V:.3f} V at the terminals: the cell is connected the wrong way round")
-            elif voltage_V < 0.1 <= plan.as_found_low_V:
-                found.append(
-                    f"{voltage_V:.3f} V at the terminals: an open lead, an open sense lead, or a protection "
-                    "board that has tripped (measure at the cell itself)"
-                )
-            elif voltage_V < plan.as_found_low_V:
-                found.append(
-                    f"found at {voltage_V:.3f} V, below {plan.as_found_low_V:.3f} V, the least that "
-                    f"'{plan.profile}' accepts for {plan.chemistry}"
-                )
-            elif voltage_V > plan.as_found_high_V:
-                found.append(
-                    f"found at {voltage_V:.3f} V, above {plan.as_found_high_V:.3f} V, the most that "
-                    f"'{plan.profile}' accepts for {plan.chemistry}"
-                )
-            if self.hand_voltage_V is not None and abs(self.hand_voltage_V - voltage_V) > AGREE_V:
-                found.append(
-                    f"the hand meter read {self.hand_voltage_V:.3f} V and the bench reads {voltage_V:.3f} V; "
-                    f"they must agree within {AGREE_V * 1000:.0f} mV"
-                )
-            found.extend(self._disagreement(voltage_V, answers))
-        for name, setup in setups.items():
-            if setup.get("on") is True:
-                found.append(f"{name}: is switched on already; switch it off and look why")
-        if self._needs_cell():
-            for name in self.rig.measured_currents():
-                current_A = self.rig.answers[name]["current_A"]
-                if abs(current_A) > SAFE_CURRENT_A:
-                    found.append(f"{current_A:.3f} A flows although everything is off ({name}). {cause_of(current_A)}")
-        if plan.needs_temperature and first.temperature_degC is None:
-            found.append("the plan relies on the cell's temperature, and no sensor gives one")
-        return found
-
-    def _needs_cell(self) -> bool:
-        """Whether this run charges or drains: by an instrument, or by a resistor that is put on by hand."""
-        return any(
-            segment.order.kind in ("charge", "discharge") or (step.kind == "log" and step.leads == "discharge")
-            for step in self.plan.steps
-            for segment in step.segments
-        )
-
-    def _remarks(self, first: CellReading, answers: Mapping[str, Mapping[str, float]]) -> list[str]:
-        """Return what should be known of a bench that only reads, and forbids nothing."""
-        found = [f"before this run: {text}" for text in self._trips_before]
-        voltage_V, window = first.voltage_V, self.plan.notes.get("window")
-        if self._needs_cell() or voltage_V is None or not window:
-            return found
-        shown = f"{voltage_V:.3f} V at the terminals"
-        name = self.plan.notes.get("chemistry_name", self.plan.chemistry)
-        if voltage_V < -AGREE_V:
-            found.append(f"{shown}: connected the wrong way round; this run only reads")
-        elif voltage_V > window["charge_limit_V"] + AGREE_V:
-            found.append(f"{shown}: above {window['charge_limit_V']:.2f} V, the most of {name}; this run only reads")
-        elif voltage_V < window["hard_low_V"] - AGREE_V:
-            found.append(f"{shown}: below {window['hard_low_V']:.2f} V, the least of {name}; this run only reads")
-        return found + self._disagreement(voltage_V, answers)
 
     def _take_zero(self) -> None:
         """Make the current zero of the readings so far: recorded, said, and refused where it is none.
@@ -496,26 +424,6 @@ class Runner:
 
     def _new_trips(self) -> str:
         return "; ".join(text for text in self.rig.read_trips() if text not in self._trips_before)
-
-    def _disagreement(self, voltage_V: float, answers: Mapping[str, Mapping[str, float]]) -> list[str]:
-        """Compare the voltmeters that are valid with the outputs off."""
-        found = []
-        for name, answer in answers.items():
-            instrument = self.rig.instruments[name]
-            other_V = answer.get("voltage_V")
-            if other_V is None or not instrument.abilities.measures_with_output_off or instrument.role == "supply":
-                continue
-            if self.rig.description.leads == "by hand" and instrument.role == "load":
-                continue  # may not be connected yet
-            bench = self.rig.description
-            margin_V = bench.may_differ_V(name, bench.cell_voltage_when_off, voltage_V)
-            if name != bench.cell_voltage_when_off and abs(other_V - voltage_V) > margin_V:
-                found.append(
-                    f"{name} reads {other_V:.3f} V where {voltage_V:.3f} V is read elsewhere ({margin_V * 1000:.0f} mV "
-                    "apart is what they may be): leads on another cell, an open sense lead, or a tripped protection "
-                    "board"
-                )
-        return found
 
     def _arm(self) -> dict[str, dict[str, float]]:
         """Arm what the instruments guard by themselves; return what they hold."""
@@ -564,7 +472,8 @@ class Runner:
         self.rig.set_extra_columns(before.columns[5:])
         still_on = any(value for name, value in on.items() if name in self.rig.energising())
         reading = self.rig.read(energised=still_on)
-        bound = self._bound(before, rows, now_s, still_on, reading.current_A)
+        last_s = rows[-1].t_s if rows else 0.0
+        bound = bound_gap(self.plan, self.state, before.events, len(rows), last_s, now_s, still_on, reading.current_A)
         if still_on and not self.make_safe():
             raise Stop("instrument", "an output was found on and could not be switched off")
         self._t0_s = self.clock.now_s() - now_s
@@ -590,7 +499,7 @@ class Runner:
             known=f"{bound.known}; {unsure}" if unsure else bound.known,
         )
         self._arm()
-        low_Ah, high_Ah, uncounted_s = self._unacted(before, rows)
+        low_Ah, high_Ah, uncounted_s = unacted(self.plan, self.state, before.events, len(rows))
         low_Ah, high_Ah = low_Ah + bound.low_Ah, high_Ah + bound.high_Ah
         self._seed_guard(before, low_Ah, high_Ah)
         self._record(
@@ -601,32 +510,6 @@ class Runner:
             on=on,
             **self._boot_anchor(),
         )
-
-    def _bound(
-        self, before: RunFolder, rows: list[Sample], now_s: float, still_on: bool, now_A: float | None
-    ) -> "_Bound":
-        """Bound the signed charge since the last reading, and tell how long of it is no time of the step."""
-        state = self.state
-        from_s = rows[-1].t_s if rows else 0.0
-        gap_s = max(now_s - from_s, 0.0)
-        if not state.energised:
-            return _Bound(from_s, 0.0, 0.0, gap_s, "nothing was on")
-        before_A = state.last_current_A
-        if before_A is None:  # ordered, and not seen yet
-            before_A = _ordered_A(state.order, state.last_voltage_V)
-        if still_on:
-            low_Ah, high_Ah = _charge_between(before_A, now_A, gap_s)
-            assert low_Ah is not None and high_Ah is not None
-            off_for_s = gap_s if self._is_bound_only() else 0.0
-            return _Bound(from_s, low_Ah, high_Ah, off_for_s, "the output was on all the time")
-        most_Ah = before_A * (1.0 + ON_SPREAD) / 3600.0
-        safe = [event for event in before.events if event["kind"] == "made-safe" and event.get("off", True)]
-        if safe and safe[-1]["after_row"] >= len(rows):
-            on_s = min(max(0.0, float(safe[-1]["t_s"]) - from_s), gap_s)
-            off_for_s = gap_s if self._is_bound_only() else gap_s - on_s
-            part_Ah = most_Ah * on_s
-            return _Bound(from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "it was made safe then")
-        return _Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON)
 
     def _now_after(self, before: RunFolder, rows: list[Sample]) -> tuple[float, str]:
         """Return the run's time after an interruption, and why that is not sure ("" where it is).
@@ -655,25 +538,6 @@ class Runner:
         """Return what ties the run's time to the start of the computer: for whoever resumes."""
         boot = self._boot()
         return {} if boot is None else {"boot": {"id": boot[0], "zero_s": round(boot[1] - self._now(), 3)}}
-
-    def _is_bound_only(self) -> bool:
-        """Whether the time of the step is a bound and not its end: what nobody watched is then given back."""
-        if self.state.plan_step < 0:
-            return False
-        step = self.plan.steps[self.state.plan_step]
-        return not step.time_is_end and step.kind != "pulses"
-
-    def _unacted(self, before: RunFolder, rows: list[Sample]) -> tuple[float, float, float]:
-        """Return the charge (low, high) and the time of gaps whose reading the guard stopped at: not in the state."""
-        stopped = {int(event["after_row"]) - 1 for event in before.events if event["kind"] == "guard"}
-        acted = max((number for number in range(len(rows)) if number not in stopped), default=-1)
-        low_Ah = high_Ah = seconds = 0.0
-        for event in before.events:
-            if event["kind"] == "gap" and int(event["after_row"]) > acted + (acted < 0):
-                low_Ah += event["charge_low_Ah"] or 0.0
-                high_Ah += event["charge_high_Ah"] or 0.0
-                seconds += event["to_s"] - event["from_s"]
-        return low_Ah, high_Ah, seconds if self._is_bound_only() else 0.0
 
     def _seed_guard(self, before: RunFolder, low_Ah: float, high_Ah: float) -> None:
         """Let the guard go on counting where it was, with the most that can have passed unseen."""
@@ -885,7 +749,7 @@ class Runner:
         high_Ah: float | None = 0.0
         known = "nothing was on"
         if self.state.energised:
-            low_Ah, high_Ah = _charge_between(self.state.last_current_A, current_A, to_s - from_s)
+            low_Ah, high_Ah = charge_between(self.state.last_current_A, current_A, to_s - from_s)
             known = "the order stood: read back on, as it was ordered, and measured before and after"
             if self._maybe_set and low_Ah is not None and high_Ah is not None:
                 low_Ah, high_Ah = min(low_Ah, 0.0), max(high_Ah, 0.0)
@@ -1167,39 +1031,6 @@ class Runner:
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
         self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0))
-
-
-class _Bound(NamedTuple):
-    """What can be said of a gap that ends with a resume: since when, the charge, and what is no step's time."""
-
-    from_s: float
-    low_Ah: float
-    high_Ah: float
-    off_for_s: float
-    known: str
-
-
-def _ordered_A(order: Order, voltage_V: float | None) -> float:
-    """Return the most current that an order lets flow, signed."""
-    if order.kind == "charge":
-        return order.current_A or 0.0
-    if order.kind != "discharge" or order.value is None:
-        return 0.0
-    if order.mode == "current":
-        return -order.value
-    if voltage_V is None or order.mode == "voltage":
-        return 0.0
-    return -voltage_V / order.value if order.mode == "resistance" else -order.value / max(voltage_V, 0.1)
-
-
-def _charge_between(before_A: float | None, after_A: float | None, seconds: float) -> tuple[float | None, float | None]:
-    """Bound the charge of a gap in which one order stood: between the currents before and after, and a spread."""
-    between = [value for value in (before_A, after_A) if value is not None]
-    if not between:
-        return None, None
-    low_A, high_A = min(between), max(between)
-    hours = seconds / 3600.0
-    return (low_A - abs(low_A) * ON_SPREAD) * hours, (high_A + abs(high_A) * ON_SPREAD) * hours
 
 
 def _slim(order: Order) -> dict[str, Any]:

@@ -5,6 +5,7 @@ printed (`cli`). Opening of instruments is handed in, because only the program p
 """
 
 import dataclasses
+import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
@@ -14,13 +15,13 @@ from typing import Any
 
 from drivers.errors import DescriptionError, DriverError
 from drivers.roles import Clock, Instrument
-from harness.bench import BenchDescription
+from harness.bench import AGREE_V, BenchDescription
 from harness.errors import AmphoraError, InputError, Refused
 from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
 from harness.proofs import Person, in_words, of_the_evening, read_checks, why_not_proven
 from harness.rig import Rig
-from harness.runner import AGREE_V, Outcome, Progress, Runner, resumable, run_folder, run_header
+from harness.runner import Outcome, Progress, Runner, resumable, run_folder, run_header
 from harness.shelf import Shelf
 
 FULL_FOR_H = 4.0
@@ -159,6 +160,17 @@ def check_hand_voltage(request: Request) -> None:
             "meter's leads are swapped; a reversed cell conducts through a load before any program acts; "
             "nothing was switched on"
         )
+
+
+def check_folder(request: Request) -> None:
+    """Refuse a shelf that nothing can be written to, before anything is opened.
+
+    Raises:
+        InputError: the cell's folder may not be written.
+    """
+    folder = request.logs / request.cell_id
+    if folder.is_dir() and not os.access(folder, os.W_OK | os.X_OK):
+        raise InputError(f"{folder}: may not be written, and a run is kept there; give another by --logs")
 
 
 def by_hand_now(plan: Plan, request: Request, bench: BenchDescription) -> list[str]:
@@ -360,6 +372,7 @@ __all__ = [
     "InputError",
     "Request",
     "carry_out",
+    "check_folder",
     "go_on",
     "held",
     "how_full",

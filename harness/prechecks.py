@@ -1,0 +1,119 @@
+"""What a run looks for before anything is switched on: what forbids it, and what should be known.
+
+Pure words over what was read: the runner asks the instruments, and acts. Volt, ampere.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from harness.bench import AGREE_V
+from harness.plan import Plan
+from harness.rig import SAFE_CURRENT_A, CellReading, Rig
+from harness.zero import cause_of
+
+Answers = Mapping[str, Mapping[str, float]]
+
+
+def problems_of(
+    plan: Plan,
+    rig: Rig,
+    first: CellReading,
+    answers: Answers,
+    setups: Mapping[str, Mapping[str, Any]],
+    hand_voltage_V: float | None,
+) -> list[str]:
+    """Return what forbids to go on, most telling first.
+
+    Args:
+        plan: What is to be done.
+        rig: The bench as it was read last.
+        first: The reading of the cell with everything off.
+        answers, setups: What each instrument measures, and how it is set.
+        hand_voltage_V: What a hand meter read before anything was connected; None when not given.
+    """
+    found = []
+    voltage_V = first.voltage_V
+    if voltage_V is None:
+        found.append("no instrument gave a voltage of the cell")
+    elif needs_cell(plan):
+        if voltage_V < -AGREE_V:
+            found.append(f"{voltage_V:.3f} V at the terminals: the cell is connected the wrong way round")
+        elif voltage_V < 0.1 <= plan.as_found_low_V:
+            found.append(
+                f"{voltage_V:.3f} V at the terminals: an open lead, an open sense lead, or a protection "
+                "board that has tripped (measure at the cell itself)"
+            )
+        elif voltage_V < plan.as_found_low_V:
+            found.append(
+                f"found at {voltage_V:.3f} V, below {plan.as_found_low_V:.3f} V, the least that "
+                f"'{plan.profile}' accepts for {plan.chemistry}"
+            )
+        elif voltage_V > plan.as_found_high_V:
+            found.append(
+                f"found at {voltage_V:.3f} V, above {plan.as_found_high_V:.3f} V, the most that "
+                f"'{plan.profile}' accepts for {plan.chemistry}"
+            )
+        if hand_voltage_V is not None and abs(hand_voltage_V - voltage_V) > AGREE_V:
+            found.append(
+                f"the hand meter read {hand_voltage_V:.3f} V and the bench reads {voltage_V:.3f} V; "
+                f"they must agree within {AGREE_V * 1000:.0f} mV"
+            )
+        found.extend(disagreement(rig, voltage_V, answers))
+    for name, setup in setups.items():
+        if setup.get("on") is True:
+            found.append(f"{name}: is switched on already; switch it off and look why")
+    if needs_cell(plan):
+        for name in rig.measured_currents():
+            current_A = rig.answers[name]["current_A"]
+            if abs(current_A) > SAFE_CURRENT_A:
+                found.append(f"{current_A:.3f} A flows although everything is off ({name}). {cause_of(current_A)}")
+    if plan.needs_temperature and first.temperature_degC is None:
+        found.append("the plan relies on the cell's temperature, and no sensor gives one")
+    return found
+
+
+def needs_cell(plan: Plan) -> bool:
+    """Whether this run charges or drains: by an instrument, or by a resistor that is put on by hand."""
+    return any(
+        segment.order.kind in ("charge", "discharge") or (step.kind == "log" and step.leads == "discharge")
+        for step in plan.steps
+        for segment in step.segments
+    )
+
+
+def remarks_of(plan: Plan, rig: Rig, first: CellReading, answers: Answers, tripped: Sequence[str]) -> list[str]:
+    """Return what should be known of a bench that only reads, and forbids nothing."""
+    found = [f"before this run: {text}" for text in tripped]
+    voltage_V, window = first.voltage_V, plan.notes.get("window")
+    if needs_cell(plan) or voltage_V is None or not window:
+        return found
+    shown = f"{voltage_V:.3f} V at the terminals"
+    name = plan.notes.get("chemistry_name", plan.chemistry)
+    if voltage_V < -AGREE_V:
+        found.append(f"{shown}: connected the wrong way round; this run only reads")
+    elif voltage_V > window["charge_limit_V"] + AGREE_V:
+        found.append(f"{shown}: above {window['charge_limit_V']:.2f} V, the most of {name}; this run only reads")
+    elif voltage_V < window["hard_low_V"] - AGREE_V:
+        found.append(f"{shown}: below {window['hard_low_V']:.2f} V, the least of {name}; this run only reads")
+    return found + disagreement(rig, voltage_V, answers)
+
+
+def disagreement(rig: Rig, voltage_V: float, answers: Answers) -> list[str]:
+    """Compare the voltmeters that are valid with the outputs off."""
+    found = []
+    for name, answer in answers.items():
+        instrument = rig.instruments[name]
+        other_V = answer.get("voltage_V")
+        if other_V is None or not instrument.abilities.measures_with_output_off or instrument.role == "supply":
+            continue
+        if rig.description.leads == "by hand" and instrument.role == "load":
+            continue  # may not be connected yet
+        bench = rig.description
+        margin_V = bench.may_differ_V(name, bench.cell_voltage_when_off, voltage_V)
+        if name != bench.cell_voltage_when_off and abs(other_V - voltage_V) > margin_V:
+            found.append(
+                f"{name} reads {other_V:.3f} V where {voltage_V:.3f} V is read elsewhere ({margin_V * 1000:.0f} mV "
+                "apart is what they may be): leads on another cell, an open sense lead, or a tripped protection "
+                "board"
+            )
+    return found
