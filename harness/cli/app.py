@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.common import any_encoding
 from harness.errors import AmphoraError, Interrupted
 
 GROUPS = (
@@ -55,6 +56,7 @@ def main() -> None:
     """Run the program; turn expected errors into one sentence and their exit code."""
     from drivers.errors import DriverError
 
+    any_encoding()
     try:
         app()
     except (AmphoraError, DriverError) as error:

@@ -1,5 +1,6 @@
 """What every command shares: answers to standard output, messages to standard error, exit codes."""
 
+import io
 import json
 import math
 import sys
@@ -35,7 +36,8 @@ def finite(value: Any) -> Any:
 def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> None:
     """Print the answer: as one JSON document, or as `show` prints it for a person."""
     if as_json:
-        sys.stdout.write(json.dumps(finite(data), ensure_ascii=False, indent=2, allow_nan=False) + "\n")
+        plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"  # then \u escapes: JSON in any encoding
+        sys.stdout.write(json.dumps(finite(data), ensure_ascii=plain, indent=2, allow_nan=False) + "\n")
         sys.stdout.flush()
     else:
         show()
@@ -44,6 +46,13 @@ def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> Non
 def say(text: str) -> None:
     """Tell a person something that is not the answer: to standard error."""
     print(text, file=sys.stderr, flush=True)
+
+
+def any_encoding() -> None:
+    """Let both streams escape what their encoding does not have (a redirected one on Windows, a file's odd name)."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def leave(code: int) -> NoReturn:

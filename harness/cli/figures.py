@@ -1,5 +1,6 @@
 """Commands about figures: import a table, analyse a run, draw it, export it."""
 
+import shlex
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -61,9 +62,9 @@ def import_(
     for text in warnings:
         say(f"warning: {text}")
     answer(
-        {"run": str(folder), "cell": cell, "notes": notes, "warnings": warnings},
+        {"run": str(folder.absolute()), "cell": cell, "notes": notes, "warnings": warnings},
         as_json,
-        lambda: print(f"{folder}\nNext: amphora analyse {folder}"),
+        lambda: print(f"{folder}\nNext: amphora analyse {shlex.quote(str(folder))}"),
     )
 
 

@@ -142,18 +142,26 @@ def run(
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
     from harness.quantities import parse
-    from harness.session import CAUTIONS, carry_out, check_hand_voltage, make_plan
+    from harness.session import carry_out, check_folder, check_hand_voltage, make_plan
 
-    for line in CAUTIONS:
-        say(f"  {line}")
-    if hand_voltage is None and sys.stdin.isatty() and bench != "simulated" and not _described(bench).simulated:
-        hand_voltage = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
+    described = None if bench == "simulated" else _described(bench)
+    # What cannot be planned or kept is refused by itself, before any instrument is opened.
     if hand_voltage is not None:
         request = replace(request, hand_voltage_V=parse(hand_voltage, "voltage", "--hand-voltage"))
     check_hand_voltage(request)
-    if bench != "simulated":  # what cannot be planned is refused before any instrument is opened
-        make_plan(request, _described(bench), datetime.now(UTC))
+    check_folder(request)
+    tell = _with_cautions()
+    if described is not None:
+        make_plan(request, described, datetime.now(UTC))
+        if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
+            tell("")
+            typed = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
+            if typed is not None:
+                request = replace(request, hand_voltage_V=parse(typed, "voltage", "--hand-voltage"))
+                check_hand_voltage(request)
     with _Setup(bench, request, simulated_cell, seed) as setup:
+        if setup.real:
+            tell("")
         outcome = carry_out(
             request,
             setup.description,
@@ -162,7 +170,7 @@ def run(
             setup.person,
             show=setup.show,
             alarm=setup.alarm,
-            tell=lambda text: say(f"  {text}"),
+            tell=tell,
             guarded=setup.real,
         )
     _finish(outcome, json)
@@ -260,6 +268,20 @@ def _typed_in(question: str) -> str | None:
     sys.stderr.write(f"{question}: ")
     sys.stderr.flush()
     return sys.stdin.readline().strip() or None
+
+
+def _with_cautions() -> Callable[[str], None]:
+    """Return what tells a person a line; the cautions come before its first."""
+    from harness.session import CAUTIONS
+
+    ahead = list(CAUTIONS)
+
+    def tell(text: str) -> None:
+        for line in (*ahead, text) if text else ahead:
+            say(f"  {line}")
+        ahead.clear()
+
+    return tell
 
 
 def _described(bench: str) -> "BenchDescription":
@@ -370,7 +392,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
     if sys.stderr.isatty():
         sys.stderr.write("\r\x1b[2K")
     data: dict[str, Any] = {
-        "run": str(outcome.folder),
+        "run": str(outcome.folder.absolute()),  # whoever reads this may stand elsewhere
         "stop": outcome.reason,
         "text": outcome.text,
         "safe": outcome.safe,

@@ -85,8 +85,8 @@ def sentence(amphora: Any, *words: str, code: int) -> str:
     done = amphora.call(*words, code=code)
     assert tree(amphora.logs) == before, "something was written"
     assert done.stdout == ""
-    lines = [line for line in done.stderr.splitlines() if line.startswith("amphora: ")]
-    assert len(lines) == 1 and done.stderr.rstrip().endswith(lines[0]), done.stderr
+    lines = done.stderr.splitlines()
+    assert len(lines) == 1 and lines[0].startswith("amphora: "), done.stderr
     return lines[0]  # type: ignore[no-any-return]
 
 
