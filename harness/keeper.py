@@ -34,10 +34,10 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import IO, Any, NamedTuple, Protocol
 
 from harness.errors import BenchError
 
@@ -52,6 +52,53 @@ PAUSED_S = 3.0  # a look that took this long: the keeper itself stood still (a s
 SAFE_CURRENT_A = 0.05
 BEAT, BYE, TRY, RECORDED = b".", b"!", b"?", b"+"
 WARNING = "AN OUTPUT MAY STILL BE ON: pull the leads at the cell now"
+
+
+MAKING_SAFE_S = 60.0
+LATE_S = 4.0
+
+
+class Beating(Protocol):
+    """Whoever can be told that the runner lives."""
+
+    def beat(self) -> None:
+        """Say it."""
+        ...
+
+
+@contextlib.contextmanager
+def beating(keeper: Beating | None, late: Callable[[], None], limit_s: float = MAKING_SAFE_S) -> Iterator[None]:
+    """Beat from beside while the runner makes safe: instruments that are silent take all of its time.
+
+    Args:
+        keeper: Who is told; None: nothing is done.
+        late: Called once, from a thread, when it takes longer than a few seconds.
+        limit_s: How long at most; whoever needs more is hung, and ended like one.
+    """
+    if keeper is None:
+        yield
+        return
+    done = threading.Event()
+
+    def beat() -> None:
+        began_s = time.monotonic()
+        told = False
+        while not done.wait(0.5):
+            spent_s = time.monotonic() - began_s
+            if spent_s > limit_s:
+                return
+            keeper.beat()
+            if not told and spent_s > LATE_S:
+                told = True
+                late()
+
+    thread = threading.Thread(target=beat, name="making-safe", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join(5.0)
 
 
 class Achieved(NamedTuple):

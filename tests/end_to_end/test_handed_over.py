@@ -102,7 +102,7 @@ def test_what_the_program_could_not_switch_off_the_keeper_does_and_the_end_says_
     assert place.process.returncode == 4 and answer["stop"] == "interrupted" and answer["safe"]
     assert "the keeper switched off load and supply and read it back" in answer["text"]
     assert "MAY STILL BE ON" not in answer["text"]  # at the end it is not true any more
-    assert "AN OUTPUT MAY STILL BE ON: pull the leads at the cell now; the keeper goes on trying" in err  # at once
+    assert "AN OUTPUT MAY STILL BE ON: pull the leads at the cell now; it is being tried again" in err  # at once
     stopped, safe = kinds_after_stop(place.run)
     assert stopped[0] == "stopped" and safe == ("made-safe", "keeper", True)
     assert not any(event["kind"] == "killed" for event in read_run(place.run).events)  # nobody was
