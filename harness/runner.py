@@ -27,7 +27,7 @@ from harness.bench import BenchDescription
 from harness.errors import BenchError, InputError, JournalDamaged, Refused
 from harness.gap import MAYBE_ON, bound_gap, charge_between, unacted
 from harness.journal import JournalWriter, RunFolder, read_run, rounded, utc_text
-from harness.keeper import WARNING
+from harness.keeper import WARNING, beating
 from harness.plan import Order, Plan, Step, plan_from_dict
 from harness.prechecks import problems_of, remarks_of
 from harness.proofs import as_event
@@ -248,7 +248,8 @@ class Runner:
 
     def _end(self, reason: str, text: str, code: int) -> Outcome:
         """Make safe, then record, then say."""
-        safe = self.make_safe()
+        with beating(self.keeper, lambda: self._warn(reason, text)):  # silent instruments: each try takes its time
+            safe = self.make_safe()
         if not safe and self.keeper is not None:
             for name in self.rig.energising():  # two do not talk to one instrument
                 with contextlib.suppress(DriverError, OSError):
@@ -284,14 +285,22 @@ class Runner:
             self.alarm("end" if code == 0 else "stop", f"{reason}: {text}")
         return Outcome(self.folder, reason, text, code, safe, rows)
 
+    _warned = False
+
+    def _warn(self, reason: str, text: str) -> None:
+        """Tell, once, while it is still being tried."""
+        if self._warned:
+            return
+        self._warned = True
+        self._say(f"{text}; {WARNING}; it is being tried again")
+        if self.alarm is not None:
+            self.alarm("stop", f"{reason}: {text}; {WARNING}; it is being tried again")
+
     def _by_the_keeper(self, reason: str, text: str) -> tuple[str, bool]:
         """Warn, then wait for what the keeper achieves; return what to say, and whether all is off at last."""
         if self.keeper is None:
             return f"{text}; {WARNING}", False
-        warning = f"{text}; {WARNING}; the keeper goes on trying"
-        self._say(warning)
-        if self.alarm is not None:
-            self.alarm("stop", f"{reason}: {warning}")
+        self._warn(reason, text)
         if self.journal is not None:
             self.journal.close()  # what the keeper achieves it writes itself
         self.signalled = ""
