@@ -47,7 +47,10 @@ EITHER = (
 )  # fmt: skip
 # A second fault in some nights: one that may not change how the night ends, whatever the first one is.
 BESIDE = ("silence", "late reply", "split reply", "garbage", "slow link", "clock set back", "daylight saving")
-RECIPES = ("overnight", "charge", "standard-capacity")
+RECIPES = {  # recipe: how often
+    "overnight": 35, "charge": 25, "standard-capacity": 15, "storage": 10, "identify": 8, "load-steps": 7,
+}  # fmt: skip
+DISCHARGES = ("overnight", "load-steps")  # these begin with a full cell and never charge
 # Small cells make short nights: the capacity that the plan assumes, and what the cell really holds.
 SMALL: dict[str, tuple[float, float]] = {
     "worn-out": (0.5, 0.20),
@@ -156,10 +159,10 @@ def spend(seed: int, fault_name: str | None = None) -> Night:
     """Spend one night; `wrong` lists the promises that were broken."""
     rng = random.Random(seed)
     kind = rng.choices(tuple(SMALL), (70, 20, 10))[0]
-    recipe = "overnight" if kind == "nimh" else rng.choices(RECIPES, (45, 35, 20))[0]
+    recipe = "overnight" if kind == "nimh" else rng.choices(tuple(RECIPES), tuple(RECIPES.values()))[0]
     name = fault_name or rng.choice(sorted(CATALOGUE) + list(OURS))
     folder = Path(tempfile.mkdtemp(prefix="amphora-night-", dir=_fast_folder()))
-    night = Night(seed, recipe, kind, name, rng.randint(3, 2200))
+    night = Night(seed, recipe, kind, name, rng.randint(3, 1100 if recipe == "storage" else 2200))
     begin_s = time.process_time()
     try:
         _spend(night, rng, folder)
@@ -197,10 +200,10 @@ class _Set:
 
 
 def _prepare(night: Night, rng: random.Random, folder: Path) -> _Set:
-    full = night.recipe == "overnight"
+    full = night.recipe in DISCHARGES
     cell = small_cell(night.kind, rng, 1.0 if full else rng.uniform(0.2, 0.7))
     leads = "relay" if rng.random() < 0.15 else "wired"
-    bench = Watched(night.kind, rng.randrange(10**6), cell=cell, leads=leads)
+    bench = Watched(night.kind, rng.randrange(10**6), cell=cell, leads=leads, room=rng.random() < 0.15)
     described = bench_from_dict(bench.description)
     chemistry = KINDS[night.kind].chemistry
     form = "AA" if chemistry == "nimh" else "18650"
@@ -239,7 +242,7 @@ def _spend(night: Night, rng: random.Random, folder: Path) -> None:
         if name == "wrong chemistry":
             other, soc = SWAPPED[night.kind]
             fault = CATALOGUE[name](kind=other, soc=soc)
-        elif name in EITHER and night.recipe != "overnight" and rng.random() < 0.6:
+        elif name in EITHER and night.recipe not in DISCHARGES and rng.random() < 0.6:
             fault = CATALOGUE[name](**{**fault.values, "instrument": "supply"})
         bench.inject(fault, at_reading=night.at_reading)
     if rng.random() < 0.15 and name not in DISK:
