@@ -427,14 +427,14 @@ def test_cells_unlike_the_model_read_by_a_bench_that_is_off_do_as_was_said(name,
 def test_a_run_time_that_hangs_on_the_sag_is_said_to_be_poorly_known():
     weak = replace(linear(), ohm=np.full(201, 1.0), fast_ohm=np.full(201, 0.4), test_A=0.2)
     notes = fit(weak, simple("3.2 V", 'current = "600 mA"', 'night_temperature = "0 degC"'))["notes"]
-    assert any("its run time is known to" in note and "settle" in note for note in notes)
+    assert any("the run time is not within the 5 %" in note and "settle" in note for note in notes)
     notes = fit(linear(), simple("3.2 V", 'current = "60 mA"'))["notes"]
-    assert not any("is known to" in note for note in notes)
+    assert not any("not within" in note for note in notes)
 
 
 def test_what_goes_on_beyond_the_longest_pulse_leaves_the_test_itself_as_it_was():
     model = replace(linear(), ohm=np.full(201, 0.3), fast_ohm=np.full(201, 0.2), test_A=0.5)
-    slower = model.slower()
+    slower = model.resisting(model.slower())
     assert slower.ocv_V - 0.5 * slower.ohm == pytest.approx(model.ocv_V - 0.5 * model.ohm)
     assert slower.ohm == pytest.approx(np.full(201, 0.4))
 
