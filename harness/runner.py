@@ -248,8 +248,7 @@ class Runner:
 
     def _end(self, reason: str, text: str, code: int) -> Outcome:
         """Make safe, then record, then say."""
-        with beating(self.keeper, lambda: self._warn(reason, text)):  # silent instruments: each try takes its time
-            safe = self.make_safe()
+        safe = self.make_safe(reason, text)
         if not safe and self.keeper is not None:
             for name in self.rig.energising():  # two do not talk to one instrument
                 with contextlib.suppress(DriverError, OSError):
@@ -595,7 +594,7 @@ class Runner:
                 self._attendance()
             while True:
                 if self.signalled:
-                    raise Stop("interrupted", f"{self.signalled} in step {state.step} ({step.name})")
+                    raise Stop("interrupted", f"{self.signalled} in step {state.plan_step + 1} ({step.name})")
                 now_s = clock.now_s() - self._t0_s
                 if self.keeper is not None or self.rig.switch is not None:
                     self._beat(now_s)
@@ -781,7 +780,7 @@ class Runner:
             self._guard_stop(guard.Violation("time", text, over_s + step.max_duration_s, step.max_duration_s), step)
 
     def _guard_stop(self, violation: guard.Violation, step: Step) -> None:
-        self.make_safe()
+        self.make_safe(f"guard:{violation.check}", violation.text)
         tripped = ""
         with contextlib.suppress(DriverError):
             tripped = self._new_trips()
@@ -803,7 +802,7 @@ class Runner:
             reason = "interrupted"  # unseen for a while, and nothing says that the cell was harmed: a person looks
         raise Stop(
             reason,
-            f"{self.plan.cell_id}: {violation.text} (step {self.state.step}, {step.name}); look at the cell first",
+            f"{self.plan.cell_id}: {violation.text} (step {self.state.plan_step + 1}, {step.name}); look at the cell first",
         )
 
     def _trouble(self, error: DriverError) -> None:
@@ -825,6 +824,7 @@ class Runner:
             last: DriverError = error
             try:
                 for instrument in self.rig.instruments.values():
+                    self._beat(self._now())  # a silent one takes its time, and the next one may be silent too
                     instrument.reopen()
                 self._still_as_ordered()
                 self._event("answered", text="the links were reopened; everybody is who they were")
@@ -908,6 +908,7 @@ class Runner:
             self._event("instrument-error", text=str(error))
             self.make_safe()
             for instrument in self.rig.instruments.values():
+                self._beat(self._now())
                 instrument.reopen()
             self._send(order)
         guard.ordered(self.history, order, round(self._now(), 4), self.state.step)
@@ -976,8 +977,11 @@ class Runner:
             if not safe:
                 raise Stop("instrument", f"an output could not be switched off: {error}") from error
 
-    def make_safe(self) -> bool:
+    def make_safe(self, reason: str = "instrument", text: str = "an instrument is silent") -> bool:
         """Switch everything off and see that it is; last touched first. Never raises.
+
+        Args:
+            reason, text: What a person is told when it takes its time.
 
         Returns:
             Whether every instrument that can let current flow was read back as off, with its
@@ -986,13 +990,11 @@ class Runner:
         if not self._touched:
             return True
         results: dict[str, dict[str, Any]] = {}
-        safe = True
-        for name, instrument in reversed(list(self.rig.instruments.items())):
-            if instrument.role in ("meter", "logger"):
-                continue
-            answer = make_one_safe(instrument, self.clock)
-            results[name] = answer
-            safe = safe and bool(answer["off"])
+        with beating(self.keeper, lambda: self._warn(reason, text)):  # a silent one takes the time of all its tries
+            for name, instrument in reversed(list(self.rig.instruments.items())):
+                if instrument.role not in ("meter", "logger"):
+                    results[name] = make_one_safe(instrument, self.clock)
+        safe = all(answer["off"] for answer in results.values())
         self._set_on("")
         with contextlib.suppress(OSError):  # told by `_end`; OFF has been sent
             self._event("made-safe", by="runner", off=safe, instruments=results)
