@@ -25,6 +25,7 @@ TIMED_ONLY = ("timed_charge_s", "charge_factor", "charge_rise_K", "charge_rate_K
 FAMILY_4V_V = 3.40  # at rest; no LFP or primary manganese cell stays above it (common practice)
 PRIMARY_POSSIBLE_V = 2.0
 NICKEL_LOW_V, NICKEL_HIGH_V = 1.0, 1.6
+ONE_CELL_V = 5.0  # no single cell has more (common practice)
 REVERSED_V = -0.02  # what a voltmeter may show of a cell that is simply empty
 
 
@@ -216,7 +217,9 @@ def triage(chemistry: Chemistry | str, voltage_V: float, declared_rechargeable: 
     if voltage_V < REVERSED_V:
         return Triage("refuse", f"{shown}: reversed, or the leads are; never charge a reversed cell", False, False)
     if voltage_V > c.reject_above_V:
-        return Triage("refuse", f"{shown} is above {c.reject_above_V:g} V, the most for {c.name}", False, False)
+        kind = "a cell not identified yet" if c.key == "auto" else c.name
+        slip = "; more than one cell, or a slip of the pen?" if voltage_V > ONE_CELL_V else ""
+        return Triage("refuse", f"{shown} is above {c.reject_above_V:g} V, the most for {kind}{slip}", False, False)
     if c.key == "auto":
         return _triage_unknown(c, voltage_V, declared_rechargeable, shown)
     if voltage_V < c.reject_below_V or (c.reject_below_V > 0 and voltage_V <= 0):

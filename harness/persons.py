@@ -60,7 +60,7 @@ class ObligingPerson:
         """
         self.asked.append(text)
         if not self._there:
-            raise InputError(f"a person is needed ({text}), and standard input is no terminal")
+            raise InputError(f"nobody can be asked, for standard input is no terminal: start it at one ({text})")
         if self._hands is not None:
             self._hands(text)
 

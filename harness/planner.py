@@ -22,7 +22,7 @@ from harness.errors import InputError, Refused
 from harness.fields import finite_number
 from harness.plan import End, EndQuantity, Limits, Order, Plan, Segment, Step, StepKind
 from harness.profile import Recipe, RecipeStep, Value, load_recipe
-from harness.quantities import format_duration, format_quantity
+from harness.quantities import format_duration, format_quantity, parse
 
 Start = Literal["full", "declared-full", "unknown"]
 
@@ -960,8 +960,9 @@ def _check_bench(recipe: Recipe, bench: Mapping[str, Any] | None, drafts: list[_
             if recipe.device:
                 what = "is driven"
             raise InputError(
-                f"bench {bench.get('name', 'bench')!r}: has no {draft.side}, and step {draft.step.name!r} of "
+                f"bench {bench.get('name', 'bench')!r} has no {draft.side}, and step {draft.step.name!r} of "
                 f"recipe {recipe.name!r} {what} with one; [instruments.NAME] with role = {draft.side!r} is needed"
+                + (", or recipe 'watch-resistor'" if draft.side == "load" and _resistor_ohm(bench) else "")
             )
     if bench.get("leads") == "relay" and "switch" not in roles and len({draft.side for draft in drafts} - {""}) > 1:
         raise InputError(
@@ -1072,13 +1073,12 @@ def _not_guarded(
                 ("off_timer", "a timer that ends the charge (an armed supply holds its voltage for ever)"),
             ):
                 (guarded if _can(abilities, ability) else missing).append(text)
-    if logs:
-        roles = {str(table.get("role")) for table in (bench or {}).get("instruments", {}).values()}
-        if "switch" not in roles:
-            missing.append(
-                "a plain resistor drains on when the computer stops, and when the cut-off is reached: a relay that "
-                "drops out, a protected holder, or somebody there"
-            )
+    roles = {str(table.get("role")) for table in (bench or {}).get("instruments", {}).values()}
+    if logs and "switch" not in roles:
+        missing.append(
+            "a plain resistor drains on when the computer stops, and when the cut-off is reached: a relay that "
+            "drops out, a protected holder, or somebody there"
+        )
     for role in ("load", "supply"):
         abilities = _abilities(bench, role) if role in sides else None
         if abilities is not None:
@@ -1087,14 +1087,35 @@ def _not_guarded(
             (guarded if off is True else missing).append(
                 f"{words}: off" if off is True else f"{words}: not known to be off"
             )
-    if not needs_temperature and not context.recipe.device:
+    sensor = bool((bench or {}).get("cell", {}).get("temperature"))
+    if not sensor and not context.recipe.device:
         missing.append("the cell's temperature: the bench has no sensor at the cell; touch it now and then")
+    elif logs and "switch" not in roles and not context.recipe.device:
+        missing.append(
+            "the cell's temperature: it is read and told, and nothing here can take a resistor off; touch the cell now "
+            "and then"
+        )
     elif needs_temperature and not (bench or {}).get("cell", {}).get("room_temperature"):
         missing.append("the cell against the room: there is no second sensor (cell.room_temperature)")
     return guarded, missing, known
 
 
 # -- put together ---------------------------------------------------------------------------------------
+
+
+def _resistor_ohm(bench: Mapping[str, Any] | None) -> float | None:
+    """Return the known resistor that a logger reckons the cell's current from; None where there is none.
+
+    Below half an ohm it is a shunt beside whatever draws the current, and says nothing of how much that is.
+    """
+    cell = (bench or {}).get("cell", {})
+    named = cell.get("current") or ()
+    for name in [named] if isinstance(named, str) else named:
+        text = (bench or {}).get("instruments", {}).get(name, {}).get("shunt")
+        if isinstance(text, str):
+            ohm = parse(text, "resistance", f"instruments.{name}.shunt")
+            return ohm if ohm >= 0.5 else None
+    return None
 
 
 def fuse_for(most_current_A: float) -> float | None:
@@ -1142,7 +1163,9 @@ def _plan(
     found_low_V, found_high_V = _as_found(context, steps, charges)
     warnings.extend(_too_slow(context, drafts))
     guarded, missing, known = _not_guarded(context, bench, drafts, needs_temperature)
-    fuse_A = fuse_for(most_A)
+    ohm = _resistor_ohm(bench) if any(step.kind == "log" and step.leads == "discharge" for step in steps) else None
+    resistor_A = None if ohm is None else context.charge_limit_V / ohm
+    fuse_A = fuse_for(most_A or resistor_A or 0.0)
     discharges = [draft for draft in drafts if draft.step.kind == "discharge"]
     notes: dict[str, Any] = {
         "summary": recipe.summary,
@@ -1164,6 +1187,7 @@ def _plan(
         "first_leads": next((draft.side for draft in drafts if draft.side), ""),
         "leads": context.leads,
         "fuse_A": fuse_A,
+        "resistor_A": resistor_A,
         "by_hand": list(BY_HAND),
         "guarded": guarded,
         "not_guarded": missing,

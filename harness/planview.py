@@ -263,9 +263,10 @@ def _by_hand(plan: Plan) -> list[str]:
     lines = list(notes.get("by_hand", ()))
     fuse_A = notes.get("fuse_A")
     if fuse_A is not None:
+        most_A = plan.max_current_A or round(notes["resistor_A"], 2)
         lines.insert(
             0,
-            f"A fuse of {fuse_A:g} A at the cell: the largest current is {format_quantity(plan.max_current_A, 'A')}, "
+            f"A fuse of {fuse_A:g} A at the cell: the largest current is {format_quantity(most_A, 'A')}, "
             "a fuse is at most twice that.",
         )
     elif not notes.get("device"):

@@ -802,7 +802,8 @@ class Runner:
             reason = "interrupted"  # unseen for a while, and nothing says that the cell was harmed: a person looks
         raise Stop(
             reason,
-            f"{self.plan.cell_id}: {violation.text} (step {self.state.plan_step + 1}, {step.name}); look at the cell first",
+            f"{self.plan.cell_id}: {violation.text} (step {self.state.plan_step + 1}, {step.name}); "
+            "look at the cell first",
         )
 
     def _trouble(self, error: DriverError) -> None:

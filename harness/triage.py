@@ -144,7 +144,10 @@ def judge_at_the_door(cell: Cell) -> Judgement:
     if cell.form in MASS_BANDS and cell.mass_g is None and cell.chemistry in LITHIUM:
         still_open.append("its mass")
     if cell.state == "retired":
-        reasons.append(Reason("register", "retire", "the register says it is retired"))
+        back = f'amphora cell note {cell.id} "...", then amphora cell state {cell.id} found'
+        reasons.append(
+            Reason("register", "retire", f"the register says it is retired; if that was a slip, say so: {back}")
+        )
     worst: Verdict = max((item.verdict for item in reasons), key=ORDER.index, default="accept")
     others: Verdict = max((r.verdict for r in reasons if r.sense != "voltage"), key=ORDER.index, default="accept")
     if worst == "retire":

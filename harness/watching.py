@@ -18,18 +18,18 @@ def hours(seconds: float) -> str:
 
 
 def progress_line(progress: Progress) -> str:
-    """Return one line: step, V, I, T, charge so far, and how long at most."""
+    """Return one line: step as the plan counts, V, I, T, the charge of the step, and how long at most."""
     reading, state, step = progress.reading, progress.state, progress.step
     parts = [hours(progress.t_s)]
     if step is not None:
-        parts.append(f"step {state.step} {step.name}")
+        parts.append(f"step {state.plan_step + 1}, {step.name}")
     if reading.voltage_V is not None:
         parts.append(f"{reading.voltage_V:.3f} V")
     if reading.current_A is not None:
         parts.append(f"{round(reading.current_A * 1000)} mA")
     if reading.temperature_degC is not None:
         parts.append(f"{reading.temperature_degC:.1f} °C")
-    parts.append(f"{round(state.charge_Ah * 1000):+d} mAh")
+    parts.append(f"{round(state.charge_Ah * 1000):+d} mAh in this step")
     if step is not None:
         left_s = state.step_began_s + step.max_duration_s - progress.t_s
         if step.expected_duration_s is not None:
@@ -68,8 +68,10 @@ def picture(run: RunFolder, width: int = 72) -> list[str]:
     if not rows:
         return [*lines, "no reading yet"]
     t_s, step, voltage_V, current_A, temperature_degC, _ = rows[-1]
-    name = next((event["name"] for event in reversed(begun) if event["step"] == step), "")
-    shown = [hours(t_s), f"step {step} {name}"]
+    at = next((event for event in reversed(begun) if event["step"] == step), None)
+    shown = [hours(t_s)]
+    if at is not None:  # counted from 1, as the plan counts; the files count from 0
+        shown.append(f"step {int(at.get('plan_step', step)) + 1}, {at['name']}")
     if voltage_V is not None:
         shown.append(f"{voltage_V:.3f} V")
     if current_A is not None:

@@ -120,7 +120,9 @@ def fit_circuit(
     if len(fits) == 2 and fits[1].criterion < fits[0].criterion - 6:
         tau, x, u = fits[1].tau, fits[1].x, fits[1].u
         first = len(base)
-        if tau[1] > 3 * tau[0] and x[first] > 2 * u[first] and x[first + 1] > 2 * u[first + 1]:
+        # A time constant as long as the whole stretch was not seen: it is where the fit was made to stop.
+        seen = tau[1] < 0.95 * (t[-1] - t[0])
+        if seen and tau[1] > 3 * tau[0] and x[first] > 2 * u[first] and x[first + 1] > 2 * u[first + 1]:
             chosen = fits[1]
     bend = np.zeros(chosen.u.size)
     if slope:
@@ -279,6 +281,8 @@ def _fit(
     scale = square / max(effective - k, 1.0) * inflate
     covariance = np.asarray(np.linalg.pinv(jacobian.T @ jacobian) * scale, dtype=np.float64)
     u = np.asarray(np.sqrt(np.clip(np.diag(covariance), 0, None)), dtype=np.float64)
+    stuck = (log_tau > high - 1e-3) | (log_tau < low + 1e-3)  # at the edge of what was asked: nothing is known of it
+    u[u.size - pairs :][stuck] = np.maximum(u[u.size - pairs :], tau)[stuck]
     criterion = effective * np.log(square / effective) + 2 * k + 2 * k * (k + 1) / max(effective - k - 1, 1.0)
     return _Fit(
         float(criterion), tau, x, u, covariance,

@@ -82,7 +82,7 @@ def check(
             ("problems", "problems"),
             ("guards itself", "guards"),
             ("nobody guards", "missing"),
-            ("proven", "proven"),
+            ("proof", "proven"),
         ):
             for line in found[key]:
                 print(f"  {title}: {line}")
@@ -235,7 +235,9 @@ class _Bench:
         if self._simulated is not None:
             return (lambda when: float(self._simulated.hand_meter_V())), "hand meter"
         if not sys.stdin.isatty():
-            raise InputError("--leakage: a person with a hand meter is needed, and standard input is no terminal")
+            raise InputError(
+                "--leakage: a person with a hand meter is needed, and standard input is no terminal: start it at one"
+            )
         return _hand_meter, "hand meter"
 
     def _metered(self, name: str, when: str) -> float:

@@ -2,6 +2,7 @@
 
 import functools
 import inspect
+import shlex
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -406,15 +407,33 @@ def _finish(outcome: "Outcome", json: bool) -> None:
     def show() -> None:
         print(f"{outcome.folder}")
         print(f"  ended: {outcome.reason} ({outcome.text})")
-        print(f"  outputs: {'off, read back' if outcome.safe else 'NOT KNOWN TO BE OFF: pull the leads'}")
+        print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
+        if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
+            print(f"  once the cause is found: amphora resume {shlex.quote(str(outcome.folder))}")
 
     answer(data, json, show)
     if outcome.exit_code:
         if json:
             say(f"amphora: {outcome.text}")
         leave(outcome.exit_code)
+
+
+def _outputs(outcome: "Outcome") -> str:
+    """Return what became of the outputs; a bench of loggers has none, and a resistor drains on."""
+    from harness.errors import AmphoraError
+    from harness.journal import read_run
+
+    if not outcome.safe:
+        return "NOT KNOWN TO BE OFF: pull the leads"
+    try:
+        made = [event for event in read_run(outcome.folder).events if event.get("kind") == "made-safe"]
+    except AmphoraError:
+        made = []
+    if made and made[-1].get("instruments") == {}:
+        return "this bench has none: see that no resistor is left on the cell"
+    return "off, read back"
 
 
 def _headline(folder: Path, data: dict[str, Any]) -> list[str]:

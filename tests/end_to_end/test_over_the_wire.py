@@ -85,7 +85,7 @@ def test_a_resistor_and_a_serial_logger_are_a_bench(serve: Any, amphora: Any) ->
     add(amphora)
     words = ("run", "--cell", "L3-a", "--profile", "watch-resistor", "--bench", str(served.bench))
     hand, terminal = os.openpty()
-    process = amphora.start(*words, "--start", "declared-full", "--json", stdin=terminal)
+    process = amphora.start(*words, "--start", "declared-full", stdin=terminal)
 
     def asked(name: str) -> bool:
         events = read_run(run_folder(amphora)).events if rows_of(amphora) else []
@@ -100,8 +100,9 @@ def test_a_resistor_and_a_serial_logger_are_a_bench(serve: Any, amphora: Any) ->
     out, _ = process.communicate(timeout=100)
     os.close(hand)
     os.close(terminal)
-    answer = json.loads(out)
-    assert process.returncode == 0 and answer["stop"] == "cutoff", answer
+    assert process.returncode == 0 and "ended: cutoff" in out, out
+    assert "outputs: this bench has none: see that no resistor is left on the cell" in out
+    answer = amphora.json("analyse", str(run_folder(amphora)))
     truth_Ah, u_Ah = drained_Ah(10.0, 3.0), answer["capacity_U_Ah"]
     assert u_Ah < 0.005 * truth_Ah
     # Between hand and keyboard the resistor drains and nobody counts it: no longer than the record shows.
@@ -127,7 +128,13 @@ def test_ctrl_c_switches_off_and_resume_goes_on(serve: Any, amphora: Any, tmp_pa
     assert answer["stop"] == "interrupted" and answer["safe"]
     check = amphora.json("bench", "check", "--bench", str(served.bench))
     assert check["instruments"]["load"]["setup"]["on"] is False
-    again = amphora.json("resume", answer["run"])  # the run knows its bench file
+    process = amphora.start("resume", answer["run"])  # the run knows its bench file
+    wait_for(lambda: rows_of(amphora) > answer["rows"] + 300)
+    process.send_signal(signal.SIGINT)
+    out, _ = process.communicate(timeout=20)
+    assert process.returncode == 130 and f"amphora resume {answer['run']}" in out  # what to do next is said
+    assert "outputs: off, read back" in out
+    again = amphora.json("resume", answer["run"])
     assert again["stop"] == "cutoff"
     amphora.call("resume", answer["run"], "--bench", str(served.bench), code=2)
 

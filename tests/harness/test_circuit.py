@@ -154,3 +154,16 @@ def test_a_night_on_the_simulated_bench_gives_its_circuit_and_says_too_early_for
     assert model["r0_ohm"] == pytest.approx(truth["r0_ohm"], rel=0.1)
     assert model["pairs"][0]["ohm"] > 2 * model["pairs"][0]["u_ohm"]
     assert retention_of(made.folder)["verdict"] == "too early to say"
+
+
+def test_a_time_constant_as_long_as_the_stretch_is_no_result() -> None:
+    # A slow process of 3000 s, seen for 420 s: beside a slope nobody can tell its time constant.
+    slow = pulse(r=(0.05, 0.03, 0.2), c=(1000.0, 15000.0), noise_V=5e-5, slope=0.05)
+    span_s = float(slow.t_s[-1] - slow.t_s[0])
+    found = fit_circuit(slow, 0, slow.t_s.size - 1, PERFECT)
+    assert all(pair.time_constant_s < 0.95 * span_s for pair in found.pairs)
+    forced = fit_circuit(slow, 0, slow.t_s.size - 1, PERFECT, pairs=2)
+    for pair in forced.pairs:  # asked for: then the doubt is as large as the value
+        if pair.time_constant_s > 0.95 * span_s:
+            assert pair.u_time_constant_s >= pair.time_constant_s
+    assert max(pair.time_constant_s for pair in forced.pairs) > 0.95 * span_s

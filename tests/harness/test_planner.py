@@ -259,7 +259,7 @@ def test_charging_with_nobody_there_needs_an_explicit_yes_and_a_supply_that_guar
     [("overnight", ("supply",), "load"), ("charge", ("load",), "supply"), ("panel", ("meter",), "load")],
 )
 def test_a_bench_without_the_needed_instrument_is_refused(name, roles, missing):
-    with pytest.raises(InputError, match=f"'village hall': has no {missing}, and step "):
+    with pytest.raises(InputError, match=f"'village hall' has no {missing}, and step "):
         build_plan(name, cell(), bench(*roles), present=True)
 
 
@@ -409,3 +409,19 @@ def test_a_charge_by_the_clock_for_an_assumed_capacity_says_that_a_larger_cell_i
 
     assert warned()
     assert not warned(capacity_Ah=0.6)
+
+
+def test_with_a_known_resistor_the_fuse_is_told_and_the_recipe_that_fits_is_named():
+    resistor = {"role": "logger", "port": "/dev/ttyUSB0", "format": "plain", "shunt": "10.02 ohm"}
+    cells = {"voltage": "logger", "current": "logger", "temperature": "logger"}
+    only = bench(instruments={"logger": resistor}, cell=cells)
+    plan = build_plan("watch-resistor", cell(), only)
+    assert plan.notes["resistor_A"] == pytest.approx(4.2 / 10.02)
+    assert plan.notes["fuse_A"] <= 2 * 4.2 / 10.02
+    assert plan.max_current_A == 0.0  # nothing is ordered
+    said = " ".join(plan.notes["not_guarded"])
+    assert "no sensor at the cell" not in said and "nothing here can take a resistor off" in said
+    with pytest.raises(InputError, match="role = 'load' is needed, or recipe 'watch-resistor'"):
+        build_plan("overnight", cell(), only)
+    shunt = bench(instruments={"logger": resistor | {"shunt": "0.01 ohm"}}, cell=cells)
+    assert build_plan("watch-resistor", cell(), shunt).notes["fuse_A"] is None  # a shunt tells no current

@@ -79,7 +79,10 @@ def test_a_fault_never_leaves_charging_allowed():
 
 
 def test_a_retired_cell_stays_retired():
-    assert judge_at_the_door(cell(state="retired")).verdict == "retire"
+    judged = judge_at_the_door(cell(state="retired"))
+    assert judged.verdict == "retire"
+    said = " ".join(reason.text for reason in judged.reasons)
+    assert "amphora cell note" in said and "found" in said  # the way back after a slip is told
 
 
 def test_inspection_is_read_as_typed():
