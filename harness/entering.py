@@ -47,6 +47,15 @@ def enter_run(folder: Path) -> Cell | None:
     return cell
 
 
+def make_missing(shelf: Shelf) -> None:
+    """Work out the figures of runs whose `result.json` is gone, so that lists show them again."""
+    folders = [folder for entry in shelf.list_cells() for folder in shelf.runs(entry.id)]
+    work_out(folders)
+    for folder in folders:
+        if not (folder / "result.json").exists():  # few, or one processor
+            _work_out_one(folder)
+
+
 def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cell:
     """Return a cell as it stands after a run.
 

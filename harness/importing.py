@@ -6,6 +6,7 @@ to the table is told and kept in `run.json` under `imported`; a row that cannot 
 line. Nonsense is refused in one sentence. Nothing is written before all is read and judged.
 """
 
+import contextlib
 import gzip
 import hashlib
 import io
@@ -21,7 +22,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from harness.errors import InputError
+from harness.errors import AmphoraError, InputError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -182,6 +183,7 @@ def import_table(
             Nothing was written.
     """
     from harness.entering import enter_run
+    from harness.packaging import write_package
     from harness.shelf import Cell, Shelf, check_id
 
     file = Path(file)
@@ -214,6 +216,8 @@ def import_table(
         told.note(f"{cell} was not on the shelf: put there with chemistry {record.chemistry}")
     run = _run_json(file, record.to_dict(), start, cutoff, measurement, sources, layout, checksum, told, first_utc)
     folder = _write(shelf, new_cell, cell, run, columns, extra, steps, restarts, told)
+    with contextlib.suppress(AmphoraError, OSError):
+        write_package(folder)
     enter_run(folder)
     return folder
 

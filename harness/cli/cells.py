@@ -325,13 +325,15 @@ def cell_state(
 
 @shelf_app.command("rebuild")
 def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
-    """Make the index anew from the folders. Loses nothing: the folders are the truth.
+    """Make the index anew from the folders, and figures that were deleted. Loses nothing: the folders are the truth.
 
     Example: amphora shelf rebuild
     """
+    from harness.entering import make_missing
     from harness.shelf import Shelf
 
     shelf = Shelf(logs)
+    make_missing(shelf)
     counts = shelf.rebuild()
 
     def show() -> None:

@@ -164,3 +164,17 @@ def test_many_runs_are_worked_out_beside_each_other_and_a_damaged_one_hides_none
     (folders[0] / "result.json").unlink()
     assert analyse_run(folders[0]) == kept  # the same figures as in this process
     assert work_out(folders, least=1) == 1  # the damaged one is tried again, the others are not
+
+
+def test_rebuilding_the_shelf_brings_back_figures_that_were_deleted(tmp_path):
+    folder = write_test(tmp_path, cell_of(capacity_Ah=0.2), "hall-9")
+    shelf = Shelf(tmp_path)
+    enter_run(folder)
+    before = shelf.list_cells()
+    assert before[0].capacity_Ah
+    (folder / "result.json").unlink()
+    (tmp_path / INDEX_NAME).unlink()
+    assert shelf.list_cells()[0].capacity_Ah is None
+    done = CliRunner().invoke(app, ["shelf", "rebuild", "--logs", str(tmp_path)])
+    assert done.exit_code == 0
+    assert shelf.list_cells() == before
