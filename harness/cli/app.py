@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.common import any_encoding
+from harness.cli.common import any_encoding, unfailing_messages
 from harness.errors import AmphoraError, Interrupted
 
 GROUPS = (
@@ -57,6 +57,7 @@ def main() -> None:
     from drivers.errors import DriverError
 
     any_encoding()
+    unfailing_messages()
     try:
         app()
     except (AmphoraError, DriverError) as error:

@@ -1,12 +1,14 @@
 """What every command shares: answers to standard output, messages to standard error, exit codes."""
 
+import contextlib
 import io
 import json
 import math
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any, NoReturn, TextIO, cast
 
 import typer
 
@@ -53,6 +55,45 @@ def any_encoding() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+
+
+class Unfailing:
+    """Standard error for a program that must not stop because nobody listens any more.
+
+    A terminal that was closed, a pipe whose reader ended, a full disk behind a redirection: what cannot be told is left
+    out.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write, or leave it out."""
+        with contextlib.suppress(OSError):
+            return self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Flush, or leave it."""
+        with contextlib.suppress(OSError):
+            self._stream.flush()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def unfailing_messages() -> None:
+    """Let messages to standard error fail in silence from here on."""
+    if sys.stderr is not None and not isinstance(sys.stderr, Unfailing):
+        sys.stderr = cast(TextIO, Unfailing(sys.stderr))
+
+
+def nobody_reads() -> None:
+    """Standard output cannot be written: what is left in it is given up, so that the exit code stays the command's."""
+    with contextlib.suppress(OSError, ValueError):
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, sys.stdout.fileno())
+        os.close(null)
 
 
 def leave(code: int) -> NoReturn:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, say
 from harness.errors import InputError
 
 if TYPE_CHECKING:
@@ -413,7 +413,12 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
             print(f"  once the cause is found: amphora resume {shlex.quote(str(outcome.folder))}")
 
-    answer(data, json, show)
+    try:
+        answer(data, json, show)
+        sys.stdout.flush()
+    except OSError as error:  # whoever read it is gone; how the run ended does not change by that
+        nobody_reads()
+        say(f"amphora: {outcome.text}; the answer could not be written ({error.strerror}): see {outcome.folder}")
     if outcome.exit_code:
         if json:
             say(f"amphora: {outcome.text}")
