@@ -479,7 +479,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     from harness.analysis.charge import charge_metrics
     from harness.analysis.evening import improved
     from harness.analysis.integration import accumulate
-    from harness.analysis.phases import find_phases
+    from harness.analysis.phases import at_main_current, find_phases
     from harness.analysis.warnings import Warning_, find_warnings
     from harness.leads import leads_warnings, measured_in, step_names
     from harness.passes import passes_in
@@ -553,6 +553,14 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         entries.append(_entry(record, info, phase, made[index], metrics[index], start))
     chosen = _choose([entry["kind"] for entry in entries], entries)
     main = chosen if chosen is not None else (len(entries) - 1 if entries else None)
+    if cutoff_V is not None and main is not None and phases[main].kind == "discharge":
+        loaded_rows = at_main_current(record, phases[main])
+        began_V = float(record.voltage_V[loaded_rows[0]]) if loaded_rows.size else math.inf
+        if began_V <= cutoff_V:
+            raise InputError(
+                f"--cutoff: {cutoff_V:g} V; the discharge began at {began_V:.3f} V under load, and a cut-off below "
+                "that is accepted"
+            )
     result = {**base, **_nothing(info)}
     phase_main = phases[main] if main is not None else None
     resistances: Sequence[Any] = ()

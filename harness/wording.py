@@ -104,7 +104,7 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
             share = "" if item["charge_state"] is None else f", at {100 * item['charge_state']:.0f} % of charge"
             lines.append(
                 f"  {with_U(item['ohm'], item['U_ohm'], 1000, 'mΩ'):<22} {item['method']}, "
-                f"{item['duration_s']:g} s, {item['current_A']:.3g} A{share}"
+                f"{item['duration_s']:.2g} s, {item['current_A']:.3g} A{share}"
             )
         if len(result["resistances"]) > 12:
             lines.append(f"  and {len(result['resistances']) - 12} more (--json)")
@@ -174,7 +174,7 @@ def _can_do(result: Mapping[str, Any]) -> list[str]:
     longest = max(middle, key=lambda item: item["duration_s"])
     sag_A = 0.1 / longest["ohm"]
     return [
-        f"A load step costs {1000 * longest['ohm']:.0f} mV for each ampere after {longest['duration_s']:g} s: "
+        f"A load step costs {1000 * longest['ohm']:.0f} mV for each ampere after {longest['duration_s']:.2g} s: "
         f"up to about {sag_A:.2g} A the voltage sags by less than 0.1 V."
     ]
 

@@ -12,6 +12,8 @@ from typing import Annotated, Any, NoReturn, TextIO, cast
 
 import typer
 
+from harness.errors import InputError
+
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 LogsOption = Annotated[
     Path,
@@ -43,6 +45,21 @@ def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> Non
         sys.stdout.flush()
     else:
         show()
+
+
+def voltage(text: str | None, where: str) -> float | None:
+    """Return a voltage given as a bare number of volts or with its unit."""
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        from harness.quantities import parse
+
+        value = parse(text, "voltage", where)
+    if not 0 < value < 100:
+        raise InputError(f"{where}: {text!r}; a voltage above 0 V, such as 2.7 or 2.7 V, is accepted")
+    return float(value)
 
 
 def say(text: str) -> None:

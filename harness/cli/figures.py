@@ -2,12 +2,11 @@
 
 import shlex
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
-from harness.errors import InputError
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, say, voltage
 
 
 def register(app: typer.Typer) -> None:
@@ -51,7 +50,7 @@ def import_(
         cell,
         parse_map(mapping),
         discharge_sign,  # type: ignore[arg-type]  # judged there, with a sentence
-        _voltage(cutoff, "--cutoff"),
+        voltage(cutoff, "--cutoff"),
         start,
         logs,
         chemistry,
@@ -83,7 +82,7 @@ def analyse(
     from harness.results import analyse_run
     from harness.wording import analysis_lines
 
-    result = analyse_run(run, _voltage(cutoff, "--cutoff"))
+    result = analyse_run(run, voltage(cutoff, "--cutoff"))
 
     def show() -> None:
         for text in analysis_lines(result, budget):
@@ -131,19 +130,3 @@ def export(
     except OSError as error:
         say(f"note: datapackage.json was not written ({error.strerror or error})")
     answer({"file": str(file), "files": files}, as_json, lambda: print(file))
-
-
-def _voltage(text: str | None, where: str) -> float | None:
-    """Return a voltage given as a bare number of volts or with its unit."""
-    if text is None:
-        return None
-    value: Any
-    try:
-        value = float(text)
-    except ValueError:
-        from harness.quantities import parse
-
-        value = parse(text, "voltage", where)
-    if not 0 < value < 100:
-        raise InputError(f"{where}: {text!r}; a voltage above 0 V, such as 2.7 or 2.7 V, is accepted")
-    return float(value)

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say, voltage
 from harness.errors import InputError
 
 _PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it has one."
@@ -40,7 +40,9 @@ def certify(
     bench: Annotated[str, typer.Option(help="Name and address of the bench; default: the run's bench.")] = "",
     customer: Annotated[str, typer.Option(help="For whom it is made.")] = "",
     issued: Annotated[str | None, typer.Option(help="Date of issue, year-month-day; default: today (UTC).")] = None,
-    cutoff: Annotated[float | None, typer.Option(help="Cut-off voltage in volt in place of the run's own.")] = None,
+    cutoff: Annotated[
+        str | None, typer.Option("--cutoff", help="Another cut-off voltage than the run's own, such as 3.2 V.")
+    ] = None,
     budget: Annotated[bool, typer.Option("--budget", help="A second page: large curves, uncertainty budget.")] = False,
     grade: Annotated[bool, typer.Option(help="Put the grade on it, where the run allows one.")] = True,
     logs: LogsOption = DEFAULT_LOGS,
@@ -65,7 +67,7 @@ def certify(
         pages=2 if budget else 1,
     )
     folders = [_folder(run, logs) for run in runs]
-    done = certificate.certify(folders, out, issue, cutoff_V=cutoff, with_grade=grade)
+    done = certificate.certify(folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade)
     if done["key_made"]:
         say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
     answer(done, as_json, lambda: print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}"))
@@ -189,7 +191,13 @@ def label(
         contents.append(labels.label_content(record, best[1] if best else None, words, simulated))
     write_out(out, labels.make_labels(contents, sides, place, cut_lines))
     data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
-    answer(data, as_json, lambda: print(f"{out}: {len(contents)} labels of {sides[0]:g} x {sides[1]:g} mm"))
+    answer(
+        data,
+        as_json,
+        lambda: print(
+            f"{out}: {len(contents)} label{'' if len(contents) == 1 else 's'} of {sides[0]:g} x {sides[1]:g} mm"
+        ),
+    )
 
 
 def report(
@@ -226,7 +234,8 @@ def report(
     for item in comparison["damaged"]:
         say(f"amphora: {item['run']} was left out: {item['text']}")
     data = {"report": str(out), "cells": [row["cell"] for row in comparison["cells"]], "damaged": comparison["damaged"]}
-    answer(data, as_json, lambda: print(f"{out}: {len(comparison['cells'])} cells side by side"))
+    count = len(comparison["cells"])
+    answer(data, as_json, lambda: print(f"{out}: {count} cell{'' if count == 1 else 's'} side by side"))
 
 
 def schema() -> None:

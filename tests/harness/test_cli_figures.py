@@ -64,6 +64,9 @@ def test_export_writes_the_file_and_the_description(run, tmp_path):
         (["analyse", "RUN", "--cutoff", "3,0 V"], "--cutoff"),
         (["analyse", "RUN", "--cutoff", "-1"], "--cutoff"),
         (["analyse", "RUN", "--cutoff", "nan"], "--cutoff"),
+        (["analyse", "RUN", "--cutoff", "5 V"], "began at"),
+        (["certify", "RUN", "--out", "x.pdf", "--cutoff", "3,0 V"], "--cutoff"),
+        (["certify", "RUN", "--out", "x.pdf", "--cutoff", "3 A"], "--cutoff"),
         (["export", "RUN", "--out", "x.xlsx"], "x.xlsx"),
     ],
 )
