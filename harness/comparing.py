@@ -205,14 +205,13 @@ def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, 
 
 
 def claim_text(row: Mapping[str, Any]) -> str:
-    """Return 'L3-a: claims 1200 mAh, holds 431 ± 9 mAh', or nothing without a claim and a capacity that counts."""
+    """Return 'L3-a: claims 1200 mAh, holds 431.2 ± 9.4 mAh', or nothing without a claim and a capacity that counts."""
+    from harness.wording import with_U
+
     claim, held, U = row.get("claim_Ah"), row.get("capacity_Ah"), row.get("capacity_U_Ah")
     if not claim or held is None or not row.get("comparable", True):
         return ""
-    text = f"{row['cell']}: claims {claim * 1000:.0f} mAh, holds {held * 1000:.0f}"
-    if U:
-        text += f" ± {U * 1000:.0f}"
-    return text + " mAh"
+    return f"{row['cell']}: claims {claim * 1000:.0f} mAh, holds {with_U(held, U, 1000, 'mAh')}"
 
 
 def distinct(a_Ah: float, a_U: float, b_Ah: float, b_U: float) -> bool:
@@ -630,7 +629,7 @@ def _course(
     steps = len(values) - 1
     change, U = line.per_run * level * steps, (line.per_run_U or 0.0) * level * steps
     days = _days(items[0], items[-1])
-    when = "" if days is None else f" in {days:.0f} days"
+    when = "" if days is None else f" in {days:.0f} {'day' if round(days) == 1 else 'days'}"
     name, digits = shown
     what = "resistance " if unit == "ohm" else ""
     text = f"{what}{values[0] * 1000:.{digits}f} to {values[-1] * 1000:.{digits}f} {name}{when} over {len(values)} runs"

@@ -318,7 +318,8 @@ def _of_gaps(record: Record) -> list[Warning_]:
         out.append(
             Warning_(
                 "gap-bounded",
-                f"{len(bounded)} stretch(es) without rows; the charge in them is known within {1000 * width:.3g} mAh, "
+                f"{len(bounded)} stretch(es) without rows; the charge in them is known within "
+                f"{'1' if width < 1e-3 else f'{1000 * width:.3g}'} mAh, "
                 "which is in the uncertainty.",
             )
         )

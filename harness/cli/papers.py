@@ -110,7 +110,7 @@ def verify(
             print(f"  note: {note}")
         for text in found["proves"]:
             print(f"  it shows: {text}")
-        for text in found["proves_not"]:
+        for text in found["proves_not"] if found["key"] else []:
             print(f"  it does not show: {text}")
 
     answer(found, as_json, show)

@@ -208,8 +208,9 @@ def _instruments(run: dict[str, Any]) -> list[dict[str, str]]:
 
 def is_simulated(run: dict[str, Any]) -> bool:
     """Tell whether a run was made on the simulated bench: by its addresses, or by what its instruments answer."""
-    items = ((run.get("bench") or {}).get("instruments") or {}).values()
-    return any(
+    bench = run.get("bench") or {}
+    items = (bench.get("instruments") or {}).values()
+    return bench.get("simulated") is True or any(
         isinstance(item, dict)
         and (
             "simulated" in (item.get("resource"), item.get("port"))
@@ -663,7 +664,7 @@ def run_input(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun =
     begin, end = (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
     result["cutoff_given_V"] = cutoff_V
-    run["state_now"] = _state_now(folder)
+    run["state_now"] = state_now(folder)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
 
 
@@ -681,7 +682,7 @@ def with_stated_leads(item: RunInput, leads: dict[str, Any]) -> RunInput:
     return dataclasses.replace(item, result={**result, "leads": {**leads, "state": "out"}})
 
 
-def _state_now(folder: Path) -> str:
+def state_now(folder: Path) -> str:
     """Return the cell's state on the register as it is now, or empty."""
     try:
         record = json.loads((folder.resolve().parent / "cell.json").read_bytes())

@@ -15,12 +15,15 @@ from harness.report.certificate import results_of
 from harness.report.sheet import FONTS, TEMPLATES, main_resistance, printable, qr_svg, with_U
 
 DOT_MM = 25.4 / 203
+LARGE_ENOUGH = 0.9  # of the room for a QR code, where its dots are more than three wide
 SHORT_CHEMISTRY = {
     "li-ion": "Li-ion 4.20 V", "li-ion-4.35": "Li-ion 4.35 V", "lfp": "LFP 3.60 V", "nimh": "NiMH", "nicd": "NiCd",
     "lto": "LTO", "lead-acid": "lead-acid", "auto": "chemistry not known",
 }  # fmt: skip
 SIZES_MM = {"strip": (60.0, 12.0), "tag": (48.0, 25.0), "card": (70.0, 36.0)}
 _DECLARED = "declared full before"
+STATE_WORDS = {"quarantined": "DO NOT USE: quarantine", "retired": "DO NOT USE: retired"}
+LEADS_WORDS = {"in": "leads in", "out": "", "not known": "leads?"}
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*[x×]\s*(\d+(?:\.\d+)?)")
 
 
@@ -117,26 +120,39 @@ def label_content(
     else:
         lines.append({"text": "capacity not known", "size": 8, "strong": True})
         payload.append("capacity not known")
-    if simulated:
-        lines.insert(0, {"text": "SIMULATED, no real cell", "size": 6.5, "strong": True})
-        payload.insert(1, "SIMULATED")
+    heads = [STATE_WORDS.get(str(cell.get("state") or ""), ""), "SIMULATED, no real cell" if simulated else ""]
+    if heads[0]:
+        grade = None  # a cell that is not to be used is good for nothing
+    lines[:0] = [{"text": head, "size": 6.5, "strong": True, "head": True} for head in heads if head]
+    payload[2:2] = [head for head in heads if head]
+    short = ""
     resistance = main_resistance(results) if results else None
     if resistance:
-        after = f" ({resistance['duration_s']:.3g} s)" if resistance["duration_s"] is not None else ""
+        after = f"{resistance['duration_s']:.3g} s" if resistance["duration_s"] is not None else ""
         value = with_U(resistance["ohm"], resistance["U_ohm"], 1000)
-        lines.append({"text": f"{value} mΩ{after}", "size": 7.5, "strong": False})
-        payload.append(f"{value} mohm".replace("\u202f", ""))
+        leads = LEADS_WORDS.get(str(((result or {}).get("leads") or {}).get("state")), LEADS_WORDS["not known"])
+        how = ", ".join(part for part in (leads, after) if part)
+        short = f"{value} mΩ {leads}".rstrip()
+        lines.append(
+            {"text": f"{value} mΩ" + (f" ({how})" if how else ""), "short": short, "size": 7.5, "strong": False}
+        )
+        payload.append(f"{value} mohm {leads}".rstrip().replace("\u202f", ""))
     if grade:
         lines.append({"text": grade, "size": 8, "strong": True})
         payload.append(grade)
-    lines.append({"text": " · ".join(part for part in (date, chemistry) if part), "size": 6.5, "strong": False})
+    lines.append({"text": " · ".join(part for part in (chemistry, date) if part), "size": 6.5, "strong": False})
     if date:
         payload.append(date)
+    # two lines of a label as low as a strip; the words that warn stand first, the step's length on the certificate
+    warned = [re.split("[,:]", head)[0] + ":" for head in heads if head]
+    held = next(line["text"] for line in lines if not line.get("head"))
+    held += " (declared full)" if _DECLARED in [line["text"] for line in lines] else ""
+    strip = [" ".join([*warned, held]) + f" · {chemistry}", " · ".join(part for part in (short, grade, date) if part)]
     return {
         "id": printable(str(cell.get("id", ""))),
         "lines": [{**line, "text": printable(line["text"])} for line in lines],
         "payload": "\n".join(payload),
-        "declared": _DECLARED in [line["text"] for line in lines],
+        "strip": [printable(text) for text in strip],
     }
 
 
@@ -148,6 +164,8 @@ def _qr(payload: str, most_mm: float) -> tuple[str, float]:
     for text in texts:
         modules = segno.make(text, error="m", micro=False).symbol_size(border=0)[0]
         dots = int(most_mm / (modules * DOT_MM))
+        while dots > 3 and modules * dots * DOT_MM > LARGE_ENOUGH * most_mm:
+            dots -= 1  # the words need the room more
         if dots >= 3:
             return qr_svg(text), modules * dots * DOT_MM
     modules = segno.make(texts[-1], error="m", micro=False).symbol_size(border=0)[0]
@@ -181,16 +199,8 @@ def make_labels(
         code, code_mm = _qr(item["payload"], most_qr)
         lines = list(item["lines"])
         if height < 16:
-            simulated = lines[0]["text"] if lines[0]["text"].startswith("SIMULATED") else ""
-            lines = lines[1:] if simulated else lines
-            first = (
-                (f"{simulated}: " if simulated else "")
-                + lines[0]["text"]
-                + (" (declared full)" if item["declared"] else "")
-            )
-            rest = " · ".join(line["text"] for line in lines[1:] if line["text"] != _DECLARED)
-            rest = re.sub(r" \([^)]* s\)", "", rest)  # the length of the step stands on the certificate
-            lines = [{**lines[0], "text": first}, {"text": rest, "size": 7, "strong": False}]
+            first, rest = item["strip"]
+            lines = [{"text": first, "size": 9.5, "strong": True}, {"text": rest, "size": 7, "strong": False}]
         labels.append({"id": item["id"], "lines": lines, "qr": code, "qr_mm": code_mm})
     if sheet is None:
         page = (width, height)

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import InputError
-from harness.report.certificate import read_run_json
+from harness.report.certificate import is_simulated, read_run_json
 from harness.report.page import content_policy
 from harness.report.sheet import TEMPLATES
 
@@ -156,6 +156,7 @@ class RunReader:
             "run": self.folder.name,
             "state": state[:300],
             "bad": bad,
+            "simulated": is_simulated(self.run),
             "finished": final is not None,
             "step_name": str((begun or {}).get("name") or (begun or {}).get("step_kind") or "")[:120],
             "t_s": last[0] if last else None,
@@ -237,10 +238,10 @@ def live_html() -> tuple[str, str]:
         f'<style>{style}</style></head><body><main><h1><span id="cell">…</span></h1>'
         '<p class="quiet" id="run"></p><p id="state" role="status">asking…</p>'
         f'<p>Step: <strong id="step">–</strong></p><dl>{boxes}</dl><p class="quiet" id="age"></p>'
-        '<h2>Voltage</h2><svg id="curve" viewBox="0 0 640 260" role="img" aria-label="Voltage over time"></svg>'
-        '<h2>What happened</h2><ul id="events"></ul>'
-        '<p class="quiet">This page only looks. Whatever happens to it, the run goes on. Somebody should be in reach '
-        "of a bench that charges.</p>"
+        '<h2>Voltage</h2><svg id="curve" viewBox="0 0 640 300" role="img" aria-label="Voltage over time"></svg>'
+        '<h2>What happened (UTC)</h2><ul id="events"></ul>'
+        '<p class="quiet">This page only looks: nothing that happens to it touches the run. Somebody should be '
+        "in reach of a bench that charges.</p>"
         f"</main><script>{script}</script></body></html>\n"
     )
     policy = content_policy(script, style) + "; connect-src 'self'; frame-ancestors 'none'"

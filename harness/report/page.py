@@ -16,7 +16,15 @@ from pathlib import Path
 from typing import Any
 
 from harness.fields import finite_number
-from harness.report.certificate import chosen_phase, discharge_curve, discharge_points, results_of
+from harness.report.certificate import (
+    chosen_phase,
+    discharge_curve,
+    discharge_points,
+    is_simulated,
+    read_run_json,
+    results_of,
+    state_now,
+)
 from harness.report.label import SHORT_CHEMISTRY
 from harness.report.sheet import TEMPLATES, main_resistance, ticks, with_U
 
@@ -26,7 +34,9 @@ LOOKS = (
     ("#1f5f6b", "none"), ("#a35a00", "8 3"), ("#1c2b33", "2 2"), ("#7d3567", "10 3 2 3"), ("#586b12", "4 2"),
     ("#2f4fa3", "none"), ("#8a4b2a", "2 4"), ("#4d5d66", "12 4"),
 )  # fmt: skip
-FRAME = {"width": 900, "height": 354, "left": 48, "right": 14, "top": 14, "bottom": 48}
+FRAME = {"width": 900, "height": 354, "left": 48, "right": 30, "top": 26, "bottom": 52}
+LEADS_WORDS = {"in": " (leads in)", "out": "", "not known": " (leads?)"}
+STATE_WORDS = {"quarantined": "in quarantine: do not use", "retired": "retired: do not use"}
 
 
 @dataclass(frozen=True)
@@ -34,13 +44,14 @@ class PageRow:
     """One cell on the page.
 
     `compared` is the cell's entry of `amphora compare`, `result` its analysed run (None: not yet run), `cell` its
-    record, `curve` its discharge as (charge given in Ah, volt).
+    record, `curve` its discharge as (charge given in Ah, volt), `simulated`: no real cell was tested.
     """
 
     cell: dict[str, Any]
     compared: dict[str, Any] = field(default_factory=dict)
     result: dict[str, Any] | None = None
     curve: list[tuple[float, float]] = field(default_factory=list)
+    simulated: bool = False
 
 
 def _e(value: Any) -> str:
@@ -72,7 +83,7 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
+def _cells_of(row: PageRow, index: int | None, checked: bool, mixed: bool) -> str:
     compared, result = row.compared, row.result
     results = results_of(result) if result else None
     name = str(row.cell.get("id") or compared.get("cell") or "")
@@ -87,8 +98,15 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
     resistance_U = finite_number(compared.get("resistance_U_ohm")) or (
         main["U_ohm"] if main and main["ohm"] == resistance else None
     )
+    energy = (
+        with_U(results["energy_Wh"], results["energy_U_Wh"]) if results and results["energy_Wh"] is not None else None
+    )
     tied = compared.get("tied_with") or []
     rank = compared.get("rank")
+    state = STATE_WORDS.get(str(row.cell.get("state") or ""), "")
+    remarks = [text for text in (state, "simulated" if row.simulated and mixed else "") if text]
+    remark = f'<span class="remark"> {_e(", ".join(remarks))}</span>' if remarks else ""
+    leads = LEADS_WORDS.get(str(((result or {}).get("leads") or {}).get("state")), LEADS_WORDS["not known"])
     key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
     start = results["start"] if results else ""
 
@@ -103,19 +121,17 @@ def _cells_of(row: PageRow, index: int | None, checked: bool) -> str:
 
     parts = [
         number(finite_number(rank), "–" if rank is None else f"{rank}{' =' if tied else ''}"),
-        f'<th scope="row" data-v="{_e(name)}">{_e(name)}</th>',
+        f'<th scope="row" data-v="{_e(name)}">{_e(name)}{remark}</th>',
         '<td class="c">–</td>'
         if index is None
         else f'<td class="c"><input type="checkbox" value="{index}" aria-label="show the curve of '
         f'{_e(name)}"{" checked" if checked else ""}></td>',
         short(compared.get("grade") or ""),
         number(capacity, "–" if capacity is None else held if counts else f"({held})"),
-        number(resistance, "–" if resistance is None else with_U(resistance, resistance_U, 1000)),
+        number(resistance, "–" if resistance is None else with_U(resistance, resistance_U, 1000) + leads),
         number(
             results["energy_Wh"] if results else None,
-            with_U(results["energy_Wh"], results["energy_U_Wh"])
-            if results and results["energy_Wh"] is not None
-            else "–",
+            "–" if energy is None else energy if counts else f"({energy})",
         ),
         number(
             results["temperature_rise_K"] if results else None,
@@ -151,9 +167,9 @@ def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -
     for q in ticks(0, most, 9):
         x = f["left"] + q / most * wide
         out.append(f'<line class="axis" x1="{x:.1f}" x2="{x:.1f}" y1="{base}" y2="{base + 4}"/>')
-        out.append(f'<text x="{x:.1f}" y="{base + 19}" text-anchor="middle">{q:g}</text>')
+        out.append(f'<text x="{x:.1f}" y="{base + 21}" text-anchor="middle">{q:g}</text>')
     out.append(f'<line class="axis" x1="{f["left"]}" x2="{f["width"] - f["right"]}" y1="{base}" y2="{base}"/>')
-    out.append(f'<text x="{f["left"] + 6}" y="{f["top"] + 2}">voltage, V</text>')
+    out.append(f'<text x="0" y="{f["top"] - 8}">voltage, V</text>')
     out.append(f'<text x="{f["width"] - f["right"]}" y="{f["height"] - 5}" text-anchor="end">charge given, mAh</text>')
     out.append('<g id="lines">')
     for n, curve in enumerate(curves[:FIRST_SHOWN]):  # for a reader without scripts, and for print
@@ -192,6 +208,7 @@ def build_page(
     grades: set[str] = set()
     chemistries: set[str] = set()
     apart = set(outliers or [])
+    invented = sum(row.simulated for row in rows)
     for row in rows:
         name = str(row.cell.get("id") or row.compared.get("cell") or "")
         index: int | None = None
@@ -211,7 +228,7 @@ def build_page(
         mark = ' class="outlier"' if name in apart else ""
         body.append(
             f'<tr{mark} data-grade="{_e(grade)}" data-chemistry="{_e(chemistry)}">'
-            + _cells_of(row, index, index is not None and index < FIRST_SHOWN)
+            + _cells_of(row, index, index is not None and index < FIRST_SHOWN, 0 < invented < len(rows))
             + "</tr>"
         )
     volts = [v for curve in curves for _, v in curve["points"]]
@@ -232,18 +249,20 @@ def build_page(
         f'<input class="noprint" id="at" type="range" min="0" max="{most:g}" step="{max(1, round(most / 200))}" '
         f'value="{round(most / 2)}">'
         '<ul class="readout" id="readout" aria-label="Voltages read out"></ul>'
-        '<figcaption class="quiet">Choose curves in the table.</figcaption></figure>'
+        '<figcaption class="quiet noprint">Choose curves in the table.</figcaption></figure>'
         if curves
         else ""
     )
     said = "".join(f"<li>{_e(text)}</li>" for text in remarks or [])
     said = f"<h2>To be noted</h2><ul>{said}</ul>" if said else ""
+    which = "these" if invented == len(rows) else f"{invented} of these {len(rows)}"
+    warned = f'<p class="warned"><strong>Simulated bench:</strong> {which} are no real cells.</p>' if invented else ""
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{_e(content_policy(script, style))}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{_e(title)}</title><style>{style}</style></head><body>"
-        f"<header><h1>{_e(title)}</h1>{f'<p>{_e(note)}</p>' if note else ''}</header><main>"
+        f"<header><h1>{_e(title)}</h1>{f'<p>{_e(note)}</p>' if note else ''}{warned}</header><main>"
         '<form class="controls noprint" role="search" aria-label="Filter the table">'
         '<label>Find<input type="search" id="find" autocomplete="off"></label>'
         f"{_select('Grade', 'grade', sorted(grades))}{_select('Chemistry', 'chemistry', sorted(chemistries))}"
@@ -252,8 +271,10 @@ def build_page(
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
         '<p class="quiet">'
         "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = cannot be told apart. "
-        "A capacity in brackets does not "
-        "count: the start was not known to be full, or the cut-off was not reached.</p>"
+        "Capacity and energy in brackets do "
+        "not count: the start was not known to be full, or the cut-off was not reached. Resistance is that of the cell "
+        "without leads and holder; “leads in”: they are in it; “leads?”: not known. Grades are this bench’s own, no "
+        "safety approval.</p>"
         f"{said}{chart}</main>"
         "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a "
         "damaged or "
@@ -293,13 +314,17 @@ def make_report(
         begin, end = (phase["begin_s"], phase["end_s"]) if phase else (None, None)
         charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
         curve = discharge_curve(charge, np.asarray(voltage), CURVE_POINTS)
-        rows.append(PageRow({"id": compared["cell"], **cell}, compared, result, curve))
+        folder = Path(compared["run"])
+        now = state_now(folder)
+        cell = {"id": compared["cell"], **cell, **({"state": now} if now else {})}
+        rows.append(PageRow(cell, compared, result, curve, is_simulated(read_run_json(folder))))
     shown = {str(row.cell.get("id")) for row in rows}
     rows += [PageRow(dict(cell)) for cell in others if str(cell.get("id")) not in shown]
     remarks = [f"{item['cell']}: {item['text']}" for item in comparison["outliers"]]
     remarks += [item["text"] for item in comparison["trends"]]
     remarks += [text for text in (str(row.get("claim_text") or "") for row in comparison["cells"]) if text]
     remarks += [f"{item['run']} was left out: {item['text']}" for item in comparison["damaged"]]
+    remarks = [text.replace(" mohm", " mΩ") for text in remarks]
     apart = [str(item["cell"]) for item in comparison["outliers"]]
     page = build_page(rows, title, note, apart, f"amphora {harness.__version__}", remarks)
     return page, comparison

@@ -26,10 +26,12 @@ FONTS = HERE / "fonts"
 TEMPLATES = HERE / "templates"
 ATTACHMENT = "amphora-certificate.json"
 LEAST_SPREAD = 0.1  # of the capacity
-TEXT_SIZES_PT = (7.2, 6.9, 6.5, 6.2, 6.2)  # tried in turn; each leaves texts less room than the one before
-RUNS_SHOWN = (6, 6, 5, 4, 3)
-DEVIATIONS_SHOWN = (9, 8, 8, 6, 6)
-WARNINGS_SHOWN = (6, 4, 3, 2, 2)
+AT_THE_START_S = 3600.0  # a zero taken this early belongs to the start of the run
+TEXT_SIZES_PT = (7.2, 7.0, 6.9, 6.8, 6.8, 6.6, 6.5, 6.2, 6.2)  # each leaves texts less room than the one before
+TIGHTEST = len(TEXT_SIZES_PT) - 1
+RUNS_SHOWN = (6, 6, 6, 6, 5, 5, 4, 4, 3)
+DEVIATIONS_SHOWN = (9, 9, 8, 8, 8, 8, 6, 6, 6)
+WARNINGS_SHOWN = (8, 8, 6, 6, 5, 4, 3, 2, 2)
 MOST_MARKS = 4  # combining marks on one letter; more would climb into the lines around it
 _UNDRAWN = {0xFDFD}  # one letter as wide as a sentence
 _ON_LETTERS = ("Mn", "Me")
@@ -48,7 +50,7 @@ CHEMISTRY_WORDS = {
     "auto": "not identified",
 }
 START_WORDS = {
-    "full": "full: charged on this bench to its taper, at most 4 h before",
+    "full": "full: charged on this bench to its normal end, at most 4 h before",
     "declared-full": "declared full by the operator; not seen by the bench",
     "unknown": "unknown",
 }
@@ -356,21 +358,20 @@ def _spread(items: list[dict[str, Any]]) -> bool:
     return len(states) > 1 and max(states) - min(states) >= LEAST_SPREAD
 
 
-LEADS_SHORT = {"out": "leads out", "in": "leads in", "not known": "leads in or out: not known"}
+LEADS_SHORT = {"out": "leads out", "in": "leads in", "not known": "leads not known"}
 
 
 def leads_words(leads: dict[str, Any] | None) -> str:
     """Return in words whether leads and holder are in the resistances of a run; as `amphora analyse` says it."""
     state = (leads or {}).get("state")
     if leads is None or state not in ("in", "out"):
-        return "not known whether leads and holder are in: nothing says where the voltage is sensed"
+        return "not known whether leads and holder are in: nothing says where it is sensed"
     if state == "in":
-        return "leads and holder are in: the voltage is sensed at the load (two wires)"
+        return "leads and holder are in: sensed at the load, two wires"
     if leads.get("ohm") is None:
-        return "leads and holder are out: the voltage is sensed at the cell (four wires)"
-    source = str(leads.get("from_run") or "").rsplit("/", 1)[-1]
+        return "leads and holder are out: sensed at the cell, four wires"
     measured = with_U(leads["ohm"], leads.get("U_ohm"), 1000)
-    return f"leads and holder, {measured} mΩ, are taken out of what is sensed at the load (measured by {source})"
+    return f"leads and holder, {measured} mΩ, are taken out (measured by {leads.get('from_run')})"
 
 
 def zero_words(run: dict[str, Any]) -> str:
@@ -380,16 +381,17 @@ def zero_words(run: dict[str, Any]) -> str:
     latest: dict[str, dict[str, Any]] = {}
     for zero in run["current_zero"]:
         latest[zero["instrument"]] = zero
-    said = []
+    rests: dict[str, list[str]] = {}
     for zero in latest.values():
         U_A = None if zero["standard_u_A"] is None else 2 * zero["standard_u_A"]
-        when = "at the start" if (zero["t_s"] or 0.0) < 900 else f"{_hours(zero['t_s'])} after the start"
-        taken = f", {zero['readings']:.0f} readings in {zero['duration_s']:.0f} s" if zero["readings"] else ""
-        done = "taken out of its readings" if zero["taken_out"] else "not taken out, the specification is better"
+        when = "at the start" if (zero["t_s"] or 0.0) < AT_THE_START_S else f"{_hours(zero['t_s'])} after the start"
+        count = f", {zero['readings']:.0f} readings in {zero['duration_s']:.0f} s" if zero["readings"] else ""
+        done = "taken out" if zero["taken_out"] else "not taken out (the specification is better)"
         sign = "+" if (zero["current_A"] or 0.0) > 0 else ""
         value = with_U(zero["current_A"], U_A, 1000).replace("-", "\u2212")
-        said.append(f"{zero['instrument']} {sign}{value} mA with everything off {when}{taken}: {done}")
+        rests.setdefault(f"{done}, shown with all off {when}{count}", []).append(f"{zero['instrument']} {sign}{value}")
     more = len(run["current_zero"]) - len(latest)
+    said = [f"{', '.join(values)} mA {rest}" for rest, values in rests.items()]
     return "; ".join(said) + (f"; {more} earlier attached" if more else "")
 
 
@@ -420,7 +422,7 @@ def _start_words(run: dict[str, Any]) -> str:
     if run["imported"] and run["results"]["start"] == "full":
         seen = run["results"]["charge_Ah"] is not None
         return (
-            "full: charged to its taper in the imported readings"
+            "full: charged to its normal end in the imported readings"
             if seen
             else "full, as stated with the imported readings"
         )
@@ -543,10 +545,16 @@ def _about_test(data: dict[str, Any], none: str) -> list[list[str]]:
         ["Issued", data["issued"]],
         ["Charge at the start", _start_words(last)],
         ["Temperature", ", ".join(part for part in temperature if part) or not_stated],
-        ["Current zero", "not known of the imported readings" if last["imported"] else zero_words(last)],
-        *([["Resistance", _sentence(leads_words(last["leads"]))[:-1]]] if last["results"]["resistances"] else []),
         ["Instruments", "; ".join(instruments) or "not recorded"],
     ]
+
+
+def _about_readings(run: dict[str, Any]) -> list[list[str]]:
+    """Return what was done to the readings before they became results, a row each: what was taken out of them."""
+    rows = [["Current zero", "not known of imported readings" if run["imported"] else zero_words(run)]]
+    if run["results"]["resistances"]:
+        rows.append(["Resistance", leads_words(run["leads"])])
+    return rows
 
 
 def _headline(data: dict[str, Any]) -> list[dict[str, str]]:
@@ -557,9 +565,7 @@ def _headline(data: dict[str, Any]) -> list[dict[str, str]]:
     note = ""
     if resistance and resistance["duration_s"] is not None:
         state = resistance["charge_state"]
-        note = f"{resistance['duration_s']:.3g} s step" + (
-            f" at {state * 100:.0f} % charge" if state is not None else ""
-        )
+        note = f"{resistance['duration_s']:.3g} s" + (f", {state * 100:.0f} % charge" if state is not None else "")
     if resistance:
         note += (", " if note else "") + LEADS_SHORT[(last["leads"] or {}).get("state", "not known")]
     return [
@@ -597,6 +603,10 @@ def _scaled(value: float | None, unit: str) -> str:
     return f"{value:.2g} {unit}"
 
 
+def _share(part: float) -> str:
+    return f"{100 * part:.0f} %" if part >= 0.005 or part == 0 else "< 1 %"
+
+
 def _budget(run: dict[str, Any]) -> dict[str, Any]:
     """Return the uncertainty budget of a run's capacity, largest share first, its sum last."""
     lines = sorted(run["budget"], key=lambda line: -abs(line["contribution_Ah"] or 0.0))
@@ -607,9 +617,7 @@ def _budget(run: dict[str, Any]) -> dict[str, Any]:
             _scaled(line["standard_u"], line["unit"]),
             line["type"],
             f"{abs(line['contribution_Ah']) * 1000:.2g}" if line["contribution_Ah"] is not None else "",
-            f"{100 * line['contribution_Ah'] ** 2 / total:.0f} %"
-            if line["contribution_Ah"] is not None and total
-            else "",
+            _share(line["contribution_Ah"] ** 2 / total) if line["contribution_Ah"] is not None and total else "",
             line["note"],
         ]
         for line in lines[:BUDGET_LINES]
@@ -657,7 +665,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
     Args:
         data: The certificate's data.
         public: The public key of whoever seals it.
-        tight: 0 to 4: how much must give way so that the page stays one.
+        tight: 0 to `TIGHTEST`: how much must give way so that the page stays one.
     """
     last, grade = data["runs"][-1], data["grade"]
     none = "not stated"
@@ -672,7 +680,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
     shown = {
         "number": data["number"],
         "title": "Capacity certificate",
-        "subtitle": "Report of a measurement on one used cell",
+        "subtitle": "A private bench's report on one used cell, not accredited",
         "cell": _short(data["item"]["id"], 120),
         "issued": data["issued"],
         "simulated": any(run["simulated"] for run in data["runs"]),
@@ -681,12 +689,13 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "grade": {"grade": _short(grade["grade"], 60), "text": _short(_grade_text(grade), 1300)} if grade else None,
         "about_item": _short(_about_item(data["item"], none), 260),
         "about_test": _short(_about_test(data, none), 260),
+        "readings": _short(_about_readings(last), 260),
         "notes": _short(data["item"]["notes"], 700),
         "results": _short(_rows_of(last), 240),
         "each_run": _short(_each_run(data["runs"], RUNS_SHOWN[tight]), 90),
         "method": method,
         "deviations": _some(_all_of(data, "deviations"), DEVIATIONS_SHOWN[tight]),
-        "warnings": _some(_all_of(data, "warnings"), WARNINGS_SHOWN[tight]),
+        "warnings": [text.replace(" mohm", " mΩ") for text in _some(_all_of(data, "warnings"), WARNINGS_SHOWN[tight])],
         "not_tested": _sentence("; ".join(data["not_tested"])),
         "statements": data["statements"],
         "cautions": data["cautions"],
@@ -701,7 +710,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
     }
     shown = dict(_printable_tree(shown))
     shown["qr"] = qr_svg(qr_payload(data, public))
-    shown["plots"] = _plots(data, (96, 96, 96, 78, 66)[tight])
+    shown["plots"] = _plots(data, (96, 96, 96, 96, 96, 87, 78, 72, 66)[tight])
     return shown
 
 
@@ -711,32 +720,42 @@ def render(data: dict[str, Any], attached: bytes, public: bytes) -> bytes:
     Raises:
         InputError: it needs more pages than it may have, whatever gives way.
     """
+    made = None
+    low, high = -1, TIGHTEST + 1  # the first that keeps what belongs on one page there; `high` fits, or is none
+    while high - low > 1:
+        tight = (low + high) // 2
+        found = _printed(data, attached, public, tight)
+        low, high, made = (low, tight, found) if found is not None else (tight, high, made)
+    if made is None:
+        raise InputError(f"certificate: does not fit on {data['pages']} pages")
+    return made
+
+
+def _printed(data: dict[str, Any], attached: bytes, public: bytes, tight: int) -> bytes | None:
+    """Return the unsealed PDF with so much giving way, or None where it needs more pages than it may have."""
     import typst
 
     issued = datetime.datetime.combine(datetime.date.fromisoformat(data["issued"]), datetime.time(12), datetime.UTC)
-    for tight, size in enumerate(TEXT_SIZES_PT):  # the first that keeps what belongs on one page there
-        made: object = typst.compile(
-            str(TEMPLATES / "certificate.typ"),
-            root=str(TEMPLATES),
-            format="pdf",
-            sys_inputs={
-                "view": json.dumps(view(data, public, tight), ensure_ascii=False),
-                "attached": attached.decode("utf-8"),
-                "name": ATTACHMENT,
-                "year": str(issued.year),
-                "month": str(issued.month),
-                "day": str(issued.day),
-                "size": str(size),
-                "tight": str(tight),
-            },
-            font_paths=[str(FONTS)],
-            ignore_system_fonts=True,
-            pdf_standards=["a-3a"],
-            timestamp=int(issued.timestamp()),
-        )
-        if not isinstance(made, bytes):
-            raise InputError("certificate: typst gave no single PDF")
-        pages = re.search(rb"/Type\s*/Pages\s*/Count (\d+)", made)
-        if pages and int(pages[1]) == data["pages"]:
-            return made
-    raise InputError(f"certificate: does not fit on {data['pages']} pages")
+    made: object = typst.compile(
+        str(TEMPLATES / "certificate.typ"),
+        root=str(TEMPLATES),
+        format="pdf",
+        sys_inputs={
+            "view": json.dumps(view(data, public, tight), ensure_ascii=False),
+            "attached": attached.decode("utf-8"),
+            "name": ATTACHMENT,
+            "year": str(issued.year),
+            "month": str(issued.month),
+            "day": str(issued.day),
+            "size": str(TEXT_SIZES_PT[tight]),
+            "tight": str(tight / 2),
+        },
+        font_paths=[str(FONTS)],
+        ignore_system_fonts=True,
+        pdf_standards=["a-3a"],
+        timestamp=int(issued.timestamp()),
+    )
+    if not isinstance(made, bytes):
+        raise InputError("certificate: typst gave no single PDF")
+    pages = re.search(rb"/Type\s*/Pages\s*/Count (\d+)", made)
+    return made if pages and int(pages[1]) == data["pages"] else None

@@ -20,7 +20,7 @@ from typing import Any
 
 from harness.errors import AmphoraError, InputError
 from harness.report import certificate, sheet
-from harness.report.canonical import MAX_BYTES, canonical_bytes, from_canonical, sha256_file
+from harness.report.canonical import MAX_BYTES, canonical_bytes, from_canonical, sha256_file, sha256_hex
 from harness.report.signing import fingerprint, from_text, signature_holds
 
 MAX_PDF_BYTES = 30_000_000
@@ -29,6 +29,8 @@ EXTRACT_MEMORY = 1_500_000_000
 MAX_TEXT = 5_000
 MAX_ENTRIES = 100_000
 RELATIVE = 1e-6  # the data hold nine digits; other processors and library versions may differ in the last ones
+
+PICTURES = {b"\xff\xd8\xff": "JPEG", b"\x89PNG": "PNG", b"II*\x00": "TIFF", b"MM\x00*": "TIFF"}
 
 PROVES = (
     "nothing in the file was changed since it was sealed by whoever holds this private key",
@@ -51,6 +53,11 @@ def read_seal(pdf: bytes) -> tuple[bytes, bytes, bytes]:
         InputError: no seal, or more than one, or not in its place.
     """
     found = list(_SEAL.finditer(pdf))
+    if certificate.SEAL_START not in pdf:
+        raise InputError(
+            "the file carries no seal: it is no certificate of this program, or another program saved or printed it "
+            "anew; ask for the file as it was issued"
+        )
     if pdf.count(certificate.SEAL_START) != 1 or len(found) != 1:
         raise InputError("the file carries no whole seal of a certificate, or more than one")
     match = found[0]
@@ -107,7 +114,7 @@ def extract_here(path: Path) -> bytes:
         AttributeError,
         NotImplementedError,
     ) as error:
-        raise InputError(f"the PDF cannot be read: {type(error).__name__}: {str(error)[:120]}") from error
+        raise InputError(f"the PDF is damaged, cut short or no whole PDF ({str(error)[:120]})") from error
     except (RecursionError, MemoryError) as error:
         raise InputError(f"the PDF is nested or packed beyond what is read ({type(error).__name__})") from error
     if not isinstance(data, bytes) or len(data) > MAX_BYTES:
@@ -162,6 +169,9 @@ def _differences(stated: Any, found: Any, name: str = "") -> list[dict[str, Any]
         return []
     if stated == found and type(stated) is type(found):
         return []
+    if isinstance(stated, list) and isinstance(found, list) and all(isinstance(x, str) for x in [*stated, *found]):
+        more, less = [x for x in found if x not in stated], [x for x in stated if x not in found]
+        return [{"name": name, "certificate": " ".join(less) or "not so", "recomputed": " ".join(more) or "not so"}]
     if isinstance(stated, list) or isinstance(found, list):
         stated, found = (f"{len(x)} entries" if isinstance(x, list) else x for x in (stated, found))
     return [{"name": name, "certificate": stated, "recomputed": found}]
@@ -221,7 +231,13 @@ def check_run(
         path = folder / name
         found = sha256_file(path) if path.is_file() else None
         if found != digest:
-            wrong.append(f"{run_id}: {name} is {'not there' if found is None else 'not the file that was certified'}")
+            said = "not there" if found is None else "not the file that was certified"
+            if found is not None and _line_ends_apart(path, digest):
+                said += (
+                    ": only the ends of its lines differ (as a copy by way of another system makes them), no number; "
+                    "bring the file over as it is"
+                )
+            wrong.append(f"{run_id}: {name} is {said}")
             differences.append({"run": run_id, "name": f"sha256 of {name}", "certificate": digest, "recomputed": found})
     if set(certificate.RUN_FILES) - set(stated["files_sha256"]):
         wrong.append(f"{run_id}: the certificate does not cover all files of the run")
@@ -251,6 +267,14 @@ def check_run(
         now, then = _told(part["recomputed"]), _told(part["certificate"])
         wrong.append(f"{run_id}: {part['name']} is {now} from the run's folder, {then} on the certificate")
     return differences, wrong
+
+
+def _line_ends_apart(path: Path, digest: str) -> bool:
+    """Tell whether a file with a line feed alone at the end of each line would be the one of this digest."""
+    try:
+        return sha256_hex(path.read_bytes().replace(b"\r\n", b"\n")) == digest
+    except OSError:
+        return False
 
 
 def _cutoff(value: Any) -> float | None:
@@ -297,7 +321,9 @@ def verify_file(
     """
     try:
         size = path.stat().st_size
-        pdf = path.read_bytes() if path.is_file() and size <= MAX_PDF_BYTES else None
+        if not path.is_file():
+            raise InputError(f"{path}: is no file; accepted: a certificate (PDF)")
+        pdf = path.read_bytes() if size <= MAX_PDF_BYTES else None
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
     answer: dict[str, Any] = {
@@ -307,10 +333,15 @@ def verify_file(
     }  # fmt: skip
     reasons: list[str] = answer["reasons"]
     if pdf is None:
-        reasons.append(f"the file has {size} bytes, more than the {MAX_PDF_BYTES} that are read, or is no file")
+        reasons.append(f"the file has {size} bytes, more than the {MAX_PDF_BYTES} that are read")
         return answer
     if not pdf.startswith(b"%PDF-"):
-        reasons.append("the file is no PDF")
+        kind = next((name for start, name in PICTURES.items() if pdf.startswith(start)), None)
+        reasons.append(
+            f"the file is no PDF but a {kind} picture; a picture of a certificate cannot be checked, ask for the PDF"
+            if kind
+            else "the file is no PDF"
+        )
         return answer
     seal_public: bytes | None = None
     covered = pdf

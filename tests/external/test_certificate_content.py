@@ -42,7 +42,7 @@ def text(tmp_path_factory: pytest.TempPathFactory) -> str:
 # Source: ISO/IEC 17025:2017, clause 7.8.2.1, items a to p and its note; the list was read second-hand (a
 # public page that quotes the clause), not in the standard itself.
 ITEMS = {
-    "a title": ["Capacity certificate", "Report of a measurement on one used cell"],
+    "a title": ["Capacity certificate", "A private bench's report on one used cell, not accredited"],
     "b name and address of the laboratory": ["Issued by hall bench, 4 Orchard Lane"],
     "c location of the activity": ["Place of test village hall, workshop at the back"],
     "d unique identification, on each part, and a clear end": ["No 20261125-", "page 1 of 1", "end of the certificate"],
@@ -129,7 +129,7 @@ FORBIDDEN = (
     "certified to", "state of health", "SoH", "guarantee", "warrant", "safe to use", "CE mark", "IATA approved",
 )  # fmt: skip
 ONLY_DENIED = {
-    "accredited": ("No accredited", "not an accredited"),
+    "accredited": ("No accredited", "not an accredited", "one used cell, not accredited"),
     "approval": ("No safety approval", "no type approval"),
     "conformity": ("not in conformity with it", "No statement of conformity"),
 }

@@ -54,7 +54,7 @@ def test_in_an_even_batch_nobody_is_an_outlier():
 
 
 def test_a_claim_is_put_beside_the_figure():
-    assert claim_text(row("L3-a", 0.431, 0.009, claim_Ah=1.2)) == "L3-a: claims 1200 mAh, holds 431 ± 9 mAh"
+    assert claim_text(row("L3-a", 0.431, 0.009, claim_Ah=1.2)) == "L3-a: claims 1200 mAh, holds 431.0 ± 9.0 mAh"
     assert claim_text(row("L3-a", 0.431, 0.009, claim_Ah=None)) == ""
 
 

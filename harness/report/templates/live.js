@@ -8,7 +8,7 @@
     const whole = Math.max(0, Math.round(s / 60));
     return `${Math.floor(whole / 60)} h ${String(whole % 60).padStart(2, "0")} min`;
   };
-  const clock = (iso) => iso === null ? "–" : new Date(iso).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  const clock = (iso) => iso === null ? "–" : new Date(iso).toLocaleString([], { weekday: "short", hour: "2-digit", minute: "2-digit" });
   const node = (name, attributes, text) => {
     const made = document.createElementNS(NS, name);
     for (const [k, v] of Object.entries(attributes)) made.setAttribute(k, v);
@@ -28,7 +28,7 @@
     svg.replaceChildren();
     const usable = points.filter((p) => p[1] !== null);
     if (usable.length < 2) return;
-    const w = 640, h = 260, l = 44, r = 10, t = 14, b = 30;
+    const w = 640, h = 300, l = 58, r = 14, t = 34, b = 52;
     const t0 = usable[0][0], t1 = Math.max(usable[usable.length - 1][0], t0 + 1);
     let low = Math.min(...usable.map((p) => p[1])), high = Math.max(...usable.map((p) => p[1]));
     const pad = Math.max((high - low) * 0.08, 0.01);
@@ -40,16 +40,17 @@
       svg.append(node("text", { x: l - 5, y: y(v) + 4, "text-anchor": "end" }, String(v)));
     }
     for (const hour of steps(t0 / 3600, t1 / 3600, 6)) {
-      svg.append(node("text", { x: x(hour * 3600), y: h - b + 17, "text-anchor": "middle" }, String(hour)));
+      svg.append(node("text", { x: x(hour * 3600), y: h - b + 21, "text-anchor": "middle" }, String(hour)));
     }
     svg.append(node("line", { class: "axis", x1: l, x2: w - r, y1: h - b, y2: h - b }));
-    svg.append(node("text", { x: w - r, y: h - 1, "text-anchor": "end" }, "hours"));
+    svg.append(node("text", { x: w - r, y: h - 4, "text-anchor": "end" }, "time, h"));
+    svg.append(node("text", { x: 0, y: 18 }, "voltage, V"));
     svg.append(node("polyline", { class: "curve", points: usable.map((p) => `${x(p[0]).toFixed(1)},${y(p[1]).toFixed(1)}`).join(" ") }));
     svg.setAttribute("aria-label", `Voltage over time, from ${usable[0][1].toFixed(2)} to ${usable[usable.length - 1][1].toFixed(2)} volt`);
   };
   let lastState = "";
   const show = (d) => {
-    put("cell", d.cell); put("run", `${d.profile} · ${d.run}`);
+    put("cell", d.cell); put("run", `${d.profile} · ${d.run}${d.simulated ? " · simulated bench, no real cell" : ""}`);
     const state = document.getElementById("state");
     if (d.state !== lastState) { state.textContent = d.state; lastState = d.state; }
     state.dataset.bad = d.bad ? "yes" : "no";
@@ -72,7 +73,8 @@
       finished = show(await answer.json());
     } catch {
       const state = document.getElementById("state");
-      state.textContent = "this page lost its connection; the run itself goes on without it";
+      state.textContent = "this page lost its connection and cannot say how the run stands: look at the bench";
+      state.dataset.bad = "yes";
       lastState = state.textContent;
     }
     setTimeout(look, finished ? 30000 : 2000);
