@@ -262,8 +262,14 @@ def load_dialect(which: str) -> Dialect:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
+        if which in _read_before:  # gone, and an instrument still has to be switched off by it
+            return _read_before[which]
         raise DescriptionError(f"dialect {which}: cannot be read: {error}") from error
-    return parse_dialect(text, which)
+    _read_before[which] = parse_dialect(text, which)
+    return _read_before[which]
+
+
+_read_before: dict[str, Dialect] = {}  # dialects of one's own, by path
 
 
 def shipped_dialects() -> Mapping[str, Dialect]:

@@ -279,6 +279,9 @@ class Keeper:
         thread = threading.Thread(target=lambda: got.append(output.readline()), daemon=True)
         thread.start()
         thread.join(READY_LIMIT_S)
+        if got and got[0].startswith(b"cannot: "):
+            why = got[0].decode("utf-8", "replace").strip().removeprefix("cannot: ")
+            raise BenchError(f"the keeper process could not do its work ({why}); nothing was switched on")
         if not got or got[0].strip() != b"ready":
             raise BenchError("the keeper process did not start in time; nothing was switched on")
 
@@ -305,6 +308,11 @@ def main() -> int:
                 signal.signal(number, signal.SIG_IGN)
     inlet = sys.stdin.buffer
     document = json.loads(inlet.readline())
+    try:
+        prepare(document)
+    except Exception as error:  # noqa: BLE001  whatever it is: found now, and not at three in the morning
+        sys.stdout.write(f"cannot: {type(error).__name__}: {error}".replace("\n", " ") + "\n")
+        return 1
     sys.stdout.write("ready\n")
     sys.stdout.flush()
     report = os.dup(1)
@@ -312,7 +320,6 @@ def main() -> int:
     for descriptor in (1, 2):  # the terminal may go away at any time
         with contextlib.suppress(OSError):
             os.dup2(null, descriptor)
-    threading.Thread(target=_load_drivers, daemon=True).start()
     cause = wait(inlet, document)
     if cause is None:
         return 0
@@ -368,12 +375,28 @@ class Telling:
             self._alarm.drain(self._alarm.limit_s + 2.0)
 
 
-def _load_drivers() -> None:
-    """Import early what acting needs: it has to be done within seconds."""
-    with contextlib.suppress(Exception):
-        import pyvisa  # noqa: F401
+def prepare(document: Mapping[str, Any]) -> None:
+    """Load all that acting needs: it has to be done within seconds, and also when the program is replaced meanwhile."""
+    import encodings.idna  # noqa: F401  for an alarm's web address
+    import urllib.request  # noqa: F401
 
-        import drivers.opening  # noqa: F401
+    import psutil  # noqa: F401
+    import pyvisa
+    import serial  # noqa: F401
+
+    import drivers.clock
+    import drivers.dialect
+    import drivers.opening
+    import drivers.visa
+    import harness.alarm
+    import harness.lock  # noqa: F401
+
+    pyvisa.ResourceManager(drivers.visa.BACKEND)
+    tables = document["bench"].get("instruments", {})
+    for name in document["names"]:
+        which = tables.get(name, {}).get("dialect", "auto")
+        if which != "auto":
+            drivers.dialect.load_dialect(str(which))
 
 
 def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> Cause | None:

@@ -498,6 +498,32 @@ def test_a_process_number_that_now_belongs_to_another_is_gone():
     inlet.close()
 
 
+@pytest.mark.parametrize("module", ["pyvisa", "psutil", "serial"])
+def test_a_keeper_that_lacks_a_module_is_an_error_before_anything_is_on(load, folder, tmp_path, monkeypatch, module):
+    from harness.errors import BenchError
+
+    (tmp_path / "first").mkdir()
+    (tmp_path / "first" / f"{module}.py").write_text("raise ImportError('gone')")
+    path = os.environ.get("PYTHONPATH", "")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, (str(tmp_path / "first"), path))))
+    with pytest.raises(BenchError, match=r"could not do its work \(ImportError: gone\); nothing was switched on"):
+        Keeper.start(bench_of(load), ["load"], folder)
+
+
+def test_a_dialect_of_ones_own_that_goes_away_during_the_run_is_still_known_to_the_keeper(
+    load, folder, runner, tmp_path
+):
+    from drivers import dialect
+
+    shipped = Path(dialect.__file__).parent / "dialects" / "load-function-input.toml"
+    own = tmp_path / "own.toml"
+    own.write_text(shipped.read_text())
+    process = runner(bench_of(load, dialect=str(own)))
+    own.unlink()
+    os.kill(process.pid, signal.SIGKILL)
+    assert off_within(load, 5.0)
+
+
 def test_a_keeper_that_does_not_start_is_an_error_before_anything_is_on(folder, monkeypatch):
     from harness.errors import BenchError
 
