@@ -19,6 +19,8 @@ OPPOSITE_SHARE = 0.01
 DEADBAND_SHARE = 0.005
 TRANSIENT_SHARE = 0.002  # switching on may kick the other way for a reading; that belongs to the phase
 STEADY_SHARE = 0.01  # a current that varies by no more is one current
+NOISE_A = 0.02  # less than any test draws; readings up to it that jump about zero are those of no current
+NOISE_ROWS = 10  # fewer readings do not show whether they jump about
 REST_AGREES_V = 0.02  # a rest on both sides of a gap with the voltages this near was a rest throughout
 
 
@@ -50,7 +52,7 @@ def find_phases(record: Record, totals: Totals) -> tuple[Phase, ...]:
     """
     current_A = record.current_A
     scale_A = largest_current_A(current_A)
-    if scale_A <= 0:
+    if scale_A <= 0 or only_noise(current_A):
         return ()
     sign = np.zeros(current_A.size, np.int8)
     dead_A = DEADBAND_SHARE * scale_A
@@ -72,6 +74,21 @@ def find_phases(record: Record, totals: Totals) -> tuple[Phase, ...]:
         begin = end
     largest = max((abs(phase.end_Ah - phase.begin_Ah) for phase in phases), default=0.0)
     return tuple(phase for phase in phases if abs(phase.end_Ah - phase.begin_Ah) > OPPOSITE_SHARE * largest)
+
+
+def only_noise(current_A: FloatArray) -> bool:
+    """Tell whether readings are those of no current: small, and none is like the one before it.
+
+    A small current that flows, or an offset, is like the one before; white noise is not.
+
+    Args:
+        current_A: Shape (n,), finite.
+
+    Source: lag-one autocorrelation about zero, below a half; common practice for telling noise from a signal.
+    """
+    if current_A.size < NOISE_ROWS or largest_current_A(current_A) > NOISE_A:
+        return False
+    return float(np.dot(current_A[1:], current_A[:-1])) < 0.5 * float(np.dot(current_A, current_A))
 
 
 def _breaking_gaps(record: Record, dead_A: float) -> list[int]:

@@ -109,3 +109,31 @@ def test_a_kick_the_other_way_at_switching_on_belongs_to_the_phase():
 
 def test_a_record_without_current_has_no_phases():
     assert phases_of(record_of([REST, REST])) == ()
+
+
+def with_current(current_A, interval_s=10.0):
+    n = current_A.size
+    return Record(
+        np.arange(n) * interval_s, np.full(n, 3.7), current_A, np.full(n, np.nan), np.zeros(n, np.int64), np.empty(0)
+    )
+
+
+@pytest.mark.parametrize("amplitude_A", [1e-6, 5e-4, 5e-3])
+def test_the_noise_of_no_current_is_no_charge_and_no_discharge(amplitude_A):
+    noise = np.random.default_rng(1).normal(0, amplitude_A, 2000)
+    assert phases_of(with_current(noise)) == ()
+
+
+@pytest.mark.parametrize("current_A", [-5e-3, 1e-3, -2e-4])
+def test_a_small_current_that_flows_is_a_phase_whatever_its_noise(current_A):
+    noise = np.random.default_rng(2).normal(0, abs(current_A) / 4, 2000)
+    (phase,) = phases_of(with_current(current_A + noise))
+    assert phase.kind == ("discharge" if current_A < 0 else "charge")
+    assert phase.end_Ah - phase.begin_Ah == pytest.approx(current_A * 19_990 / 3600, rel=0.02)
+
+
+def test_pulses_of_a_single_reading_are_no_noise():
+    current = np.zeros(200)
+    current[10::20] = -1.0
+    (phase,) = phases_of(with_current(current))
+    assert phase.kind == "discharge"
