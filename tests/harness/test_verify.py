@@ -4,6 +4,7 @@ import dataclasses
 import datetime
 import io
 import json
+import shutil
 import time
 import zlib
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paper_runs import run_input, write_run
+from PIL import Image
 from pypdf import PdfReader, PdfWriter
 
 from harness.errors import InputError
@@ -493,6 +495,103 @@ def test_reading_that_takes_too_long_is_ended(tmp_path: Path, monkeypatch: pytes
 def test_a_file_that_is_not_there_is_bad_input_not_a_no(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"gone\.pdf"):
         verify.verify_file(tmp_path / "gone.pdf")
+
+
+def test_a_renamed_certificate_is_as_good(made: Made, tmp_path: Path) -> None:
+    path = tmp_path / "copy of something (1).PDF"
+    path.write_bytes(made.pdf)
+    assert verify.verify_file(path, recompute=lambda folder, cutoff, leads: run_input(folder))["valid"]
+
+
+def test_a_folder_is_bad_input_not_a_no(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is no file; accepted: a certificate"):
+        verify.verify_file(tmp_path)
+
+
+def test_a_data_file_with_the_line_ends_of_another_system_is_told_as_that(made: Made, tmp_path: Path) -> None:
+    logs = tmp_path / "logs"
+    shutil.copytree(made.logs, logs)
+    folder = logs / made.folder.relative_to(made.logs)
+    for name in certificate.RUN_FILES:
+        whole = (folder / name).read_bytes()
+        (folder / name).write_bytes(whole.rstrip(b"\n").replace(b"\n", b"\r\n") + b"\r\n")
+        found = check(tmp_path, made.pdf, logs)
+        (folder / name).write_bytes(whole)
+        if name == "run.json":  # its one line had no end at all: other bytes, not other line ends
+            assert [r for r in found["reasons"] if f"{name} is not the file that was certified" in r]
+            continue
+        (reason,) = found["reasons"]
+        assert not found["valid"] and not found["integrity"]
+        assert f"{name} is not the file that was certified: only the ends of its lines differ" in reason
+        changed = whole.replace(b"4", b"5", 1).replace(b"\n", b"\r\n")
+        (folder / name).write_bytes(changed)
+        found = check(tmp_path, made.pdf, logs)
+        (folder / name).write_bytes(whole)
+        assert not any("ends of its lines" in reason for reason in found["reasons"])
+
+
+def without_attachment(pdf: bytes) -> bytes:
+    writer = PdfWriter(clone_from=io.BytesIO(pdf))
+    for name in ("/Names", "/AF"):
+        writer._root_object.pop(name)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def foreign() -> bytes:
+    writer = PdfWriter()
+    writer.add_blank_page(200, 200)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def picture(kind: str) -> bytes:
+    out = io.BytesIO()
+    Image.new("RGB", (20, 20), "white").save(out, kind)
+    return out.getvalue()
+
+
+def saved_anew(pdf: bytes) -> bytes:
+    out = io.BytesIO()
+    PdfWriter(clone_from=io.BytesIO(pdf)).write(out)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (without_attachment, ("carries no seal", "the PDF has no attachment")),
+        (lambda _: foreign(), ("carries no seal: it is no certificate of this program", "the PDF has no attachment")),
+        (saved_anew, ("another program saved or printed it anew; ask for the file as it was issued",)),
+        (lambda _: picture("JPEG"), ("no PDF but a JPEG picture; a picture of a certificate cannot be checked",)),
+        (lambda _: picture("PNG"), ("no PDF but a PNG picture",)),
+        (lambda _: picture("TIFF"), ("no PDF but a TIFF picture",)),
+        (lambda _: b"", ("the file is no PDF",)),
+        (lambda pdf: pdf[: len(pdf) // 2], ("carries no seal", "damaged, cut short or no whole PDF")),
+        (lambda pdf: pdf + b"\n", ("the file was changed after it was sealed",)),
+        (lambda pdf: pdf.replace(b"\n", b"\r\n"), ("no whole seal",)),
+    ],
+)
+def test_what_is_no_certificate_or_no_longer_one_is_told_in_words(
+    made: Made, tmp_path: Path, make: Callable[[bytes], bytes], words: tuple[str, ...]
+) -> None:
+    found = check(tmp_path, make(made.pdf))
+    assert not found["valid"] and found["proves"] == []
+    for part in words:
+        assert any(part in reason for reason in found["reasons"]), found["reasons"]
+    assert not any("Error" in reason for reason in found["reasons"])
+
+
+def test_a_warning_that_came_or_went_is_told_by_its_words(made: Made, tmp_path: Path) -> None:
+    def worried(folder: Path, cutoff_V: float | None, leads_run: Path | None) -> certificate.RunInput:
+        return run_input(folder, warnings=[{"code": "contact", "text": "Bad contact."}])
+
+    _, wrong = verify.check_run(made.data["runs"][0], made.logs, worried)
+    assert wrong == [
+        f"{made.data['runs'][0]['run_id']}: warnings is Bad contact. from the run's folder, not so on the certificate"
+    ]
 
 
 def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, tmp_path: Path) -> None:
