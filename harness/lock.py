@@ -6,7 +6,9 @@ locks (some network shares), the file itself is the lock: made in one act, and s
 process is gone, or its number now belongs to a process that started at another time.
 
 A folder's lock lies beside the folder (it is taken before the folder is made). A channel's lock lies
-in a folder of the user's own that the system empties, never among the data.
+in folders of the user's own that the system empties, never among the data: in the one that every
+session of the user finds, and in the session's own where there is one (a system may empty either
+while a run is at work: the second when the user logs out, the first of what is days old).
 """
 
 import contextlib
@@ -279,7 +281,27 @@ def acquire_folder(folder: Path, purpose: str = "a run") -> Lock:
     return acquire(folder.with_name(f".{folder.name}.lock"), purpose, str(folder), InputError)
 
 
-def acquire_channel(name: str, table: Mapping[str, Any], purpose: str = "a run") -> Lock:
+class Locks:
+    """Several locks that stand for one thing; given back together."""
+
+    def __init__(self, locks: list[Lock]) -> None:
+        self._locks = locks
+
+    def release(self) -> None:
+        """Give them back. May be called twice."""
+        for lock in reversed(self._locks):
+            lock.release()
+
+    def __enter__(self) -> "Locks":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.release()
+
+
+def acquire_channel(name: str, table: Mapping[str, Any], purpose: str = "a run") -> Locks:
     """Take the lock of one channel of an instrument, given its table of the bench file.
 
     Raises:
@@ -288,12 +310,15 @@ def acquire_channel(name: str, table: Mapping[str, Any], purpose: str = "a run")
     subject = channel_text(table)
     readable = re.sub(r"[^A-Za-z0-9]+", "-", subject).strip("-")[:60]
     digest = hashlib.sha256(subject.encode("utf-8")).hexdigest()[:12]
-    return acquire(
-        runtime_folder() / f"{readable}-{digest}.lock",
-        f"{purpose}, instrument {name}",
-        f"{name} ({subject})",
-        BenchError,
-    )
+    taken: list[Lock] = []
+    try:
+        for folder in runtime_folders():
+            path = folder / f"{readable}-{digest}.lock"
+            taken.append(acquire(path, f"{purpose}, instrument {name}", f"{name} ({subject})", BenchError))
+    except BaseException:
+        Locks(taken).release()
+        raise
+    return Locks(taken)
 
 
 def channel_text(table: Mapping[str, Any]) -> str:
@@ -312,16 +337,16 @@ def channel_text(table: Mapping[str, Any]) -> str:
     return f"{visa} channel {table.get('channel', 1)}"
 
 
-def runtime_folder() -> Path:
-    """Return the user's own folder for what lives no longer than the computer's uptime."""
+def runtime_folders() -> list[Path]:
+    """Return the user's own folders for what the computer's next start may empty, in one order for everybody."""
     override = os.environ.get("AMPHORA_RUNTIME")
     if override:
-        return Path(override)
+        return [Path(override)]
+    user = str(os.getuid()) if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
+    everywhere = Path(tempfile.gettempdir()) / f"amphora-{user}"
+    with contextlib.suppress(OSError):
+        everywhere.mkdir(mode=0o700, exist_ok=True)
     base = os.environ.get("XDG_RUNTIME_DIR")
     if base and os.access(base, os.W_OK):
-        return Path(base) / "amphora"
-    user = str(os.getuid()) if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
-    folder = Path(tempfile.gettempdir()) / f"amphora-{user}"
-    with contextlib.suppress(OSError):
-        folder.mkdir(mode=0o700, exist_ok=True)
-    return folder
+        return [everywhere, Path(base) / "amphora"]
+    return [everywhere]

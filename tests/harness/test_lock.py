@@ -2,10 +2,12 @@ import errno
 import json
 import multiprocessing
 import os
+import shutil
 import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -13,7 +15,7 @@ import pytest
 
 import harness.lock as lock_module
 from harness.errors import BenchError, InputError
-from harness.lock import acquire, acquire_channel, acquire_folder, channel_text, process_start, runtime_folder
+from harness.lock import acquire, acquire_channel, acquire_folder, channel_text, process_start, runtime_folders
 
 ROOT = str(Path(lock_module.__file__).resolve().parent.parent)
 HOLDER = """
@@ -216,9 +218,31 @@ def test_one_resource_has_one_name_however_it_is_spelled(tmp_path):
     assert channel_text({"role": "logger", "port": "/dev/x"}) != channel_text({"role": "switch", "port": "/dev/x"})
 
 
-def test_the_runtime_folder_is_the_users_own(tmp_path, monkeypatch):
+def test_the_runtime_folders_are_the_users_own(tmp_path, monkeypatch):
     monkeypatch.delenv("AMPHORA_RUNTIME", raising=False)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    assert runtime_folder() == tmp_path / "amphora"
+    first, second = runtime_folders()
+    assert second == tmp_path / "amphora" and first.parent == tmp_path and first.stat().st_mode & 0o077 == 0
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "gone"))
-    assert "amphora" in runtime_folder().name
+    assert runtime_folders() == [first]
+
+
+@pytest.mark.parametrize("emptied", [None, 0, 1])
+def test_a_session_of_another_kind_finds_the_lock_and_so_does_one_after_a_folder_was_emptied(
+    tmp_path, monkeypatch, emptied
+):
+    monkeypatch.delenv("AMPHORA_RUNTIME", raising=False)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "all"))
+    (tmp_path / "all").mkdir()
+    (tmp_path / "session").mkdir()
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "session"))  # at a desktop, by ssh
+    table = {"role": "load", "resource": "TCPIP::192.0.2.5::5025::SOCKET", "channel": 1}
+    with acquire_channel("load", table):
+        if emptied is None:
+            monkeypatch.delenv("XDG_RUNTIME_DIR")  # by a timer, by su
+        else:
+            shutil.rmtree(runtime_folders()[emptied])
+        with pytest.raises(BenchError, match=r"load .*channel 1.* in use"):
+            acquire_channel("load", table)
+    acquire_channel("load", table).release()  # what was refused has left nothing behind
