@@ -4,10 +4,12 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from harness.journal import RunFolder, read_run
 from harness.runner import Progress
 
+Row = tuple[float, int, float | None, float | None, float | None, object]
 DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode braille patterns, by row and column
 
 
@@ -59,27 +61,64 @@ def braille(values: Sequence[float], width: int = 72, height: int = 12) -> list[
     return ["".join(chr(0x2800 + cell) for cell in line) for line in cells]
 
 
+def standing(run: RunFolder, rows: Sequence[Row]) -> dict[str, Any]:
+    """Return how a run stands: its last reading, its step as executed (from 0), the charge of that step, its end.
+
+    Args:
+        run: The folder as it was read.
+        rows: All its readings.
+    """
+    stopped = run.stopped or {}
+    answer: dict[str, Any] = {
+        "cell": run.run["cell"]["id"],
+        "run": str(run.folder),
+        "profile": run.run.get("profile", ""),
+        "rows": len(rows),
+        "t_s": None,
+        "step": None,
+        "step_name": None,
+        "plan_step": None,
+        "voltage_V": None,
+        "current_A": None,
+        "temperature_degC": None,
+        "step_charge_Ah": None,
+        "stop": stopped.get("reason"),
+        "text": stopped.get("text"),
+        "notices": list(run.notices),
+    }
+    if rows:
+        t_s, step, voltage_V, current_A, temperature_degC, _ = rows[-1]
+        begun = [event for event in run.events if event["kind"] == "step-begun" and event["step"] == step]
+        answer |= {
+            "t_s": t_s,
+            "step": step,
+            "step_name": begun[-1]["name"] if begun else None,
+            "plan_step": begun[-1].get("plan_step", step) if begun else None,
+            "voltage_V": voltage_V,
+            "current_A": current_A,
+            "temperature_degC": temperature_degC,
+            "step_charge_Ah": _charge(rows, step),
+        }
+    return answer
+
+
 def picture(run: RunFolder, width: int = 72) -> list[str]:
     """Return what a terminal shows of a run, line by line."""
     rows = list(run.iter_rows())
-    begun = [event for event in run.events if event["kind"] == "step-begun"]
-    title = f"{run.run['cell']['id']} · {run.run.get('profile', '')} · {run.folder.name}"
-    lines = [title]
-    if not rows:
+    at = standing(run, rows)
+    lines = [f"{at['cell']} · {at['profile']} · {run.folder.name}"]
+    if not at["rows"]:
         return [*lines, "no reading yet"]
-    t_s, step, voltage_V, current_A, temperature_degC, _ = rows[-1]
-    at = next((event for event in reversed(begun) if event["step"] == step), None)
-    shown = [hours(t_s)]
-    if at is not None:  # counted from 1, as the plan counts; the files count from 0
-        shown.append(f"step {int(at.get('plan_step', step)) + 1}, {at['name']}")
-    if voltage_V is not None:
-        shown.append(f"{voltage_V:.3f} V")
-    if current_A is not None:
-        shown.append(f"{round(current_A * 1000)} mA")
-    if temperature_degC is not None:
-        shown.append(f"{temperature_degC:.1f} °C")
-    charge_Ah = _charge(rows, step)
-    shown.append(f"{round(charge_Ah * 1000):+d} mAh in this step")
+    shown = [hours(at["t_s"])]
+    if at["step_name"] is not None:  # counted from 1, as the plan counts; the files count from 0
+        shown.append(f"step {int(at['plan_step']) + 1}, {at['step_name']}")
+    if at["voltage_V"] is not None:
+        shown.append(f"{at['voltage_V']:.3f} V")
+    if at["current_A"] is not None:
+        shown.append(f"{round(at['current_A'] * 1000)} mA")
+    if at["temperature_degC"] is not None:
+        shown.append(f"{at['temperature_degC']:.1f} °C")
+    shown.append(f"{round(at['step_charge_Ah'] * 1000):+d} mAh in this step")
     lines.append(" · ".join(shown))
     voltages = [row[2] for row in rows if row[2] is not None]
     if len(voltages) > 1:
@@ -87,14 +126,14 @@ def picture(run: RunFolder, width: int = 72) -> list[str]:
         plot = braille(voltages, width)
         lines.append(f"{high:.3f} V")
         lines += plot
-        lines.append(f"{low:.3f} V" + f"{hours(t_s):>{max(width - 7, 1)}}")
-    if run.stopped is not None:
-        lines.append(f"ended: {run.stopped['reason']} ({run.stopped.get('text', '')})")
-    lines += list(run.notices)
+        lines.append(f"{low:.3f} V" + f"{hours(at['t_s']):>{max(width - 7, 1)}}")
+    if at["stop"] is not None:
+        lines.append(f"ended: {at['stop']} ({at['text'] or ''})")
+    lines += at["notices"]
     return lines
 
 
-def _charge(rows: Sequence[tuple[float, int, float | None, float | None, float | None, object]], step: int) -> float:
+def _charge(rows: Sequence[Row], step: int) -> float:
     """Return the signed charge of one step, by the trapezoid, in Ah."""
     total_As, before = 0.0, None
     for t_s, at, _, current_A, _, _ in rows:

@@ -222,17 +222,27 @@ def watch(
         bool, typer.Option("--share", help="With --page: also for the local network, by a secret address.")
     ] = False,
     once: Annotated[bool, typer.Option("--once", help="Show how it stands now and end.")] = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="How it stands now, as one JSON document on standard output.")
+    ] = False,
 ) -> None:
     """Look at a run from beside: a second process that only reads the folder.
 
     Example: amphora watch logs/L3-a/20261124T210502Z-overnight
     """
-    if page:
+    if page and not json:
         from harness.report.livepage import serve
 
         serve(run, share=share)
         return
-    from harness.watching import follow
+    from harness.watching import follow, standing
+
+    if json:
+        from harness.journal import read_run
+
+        folder = read_run(run)
+        answer(standing(folder, list(folder.iter_rows())), True, lambda: None)
+        return
 
     follow(run, once=once)
 

@@ -1,8 +1,12 @@
 """The line and the picture of a run: steps counted as the plan counts them, charge as that of the step."""
 
+import json
 from types import SimpleNamespace
 from typing import Any
 
+from typer.testing import CliRunner
+
+from harness.cli.app import app
 from harness.watching import picture, progress_line
 
 PLAN = {"steps": [{"name": "open-circuit reading"}, {"name": "load steps"}, {"name": "discharge"}]}
@@ -43,3 +47,17 @@ def test_the_picture_from_beside_counts_in_the_same_way() -> None:
     assert "-200 mAh in this step" in said
     run.events = []  # a run from a table has no steps
     assert "step 3" not in "\n".join(picture(run))
+
+
+def test_how_a_run_stands_is_one_document_too(tmp_path: Any) -> None:
+    from harness.importing import import_table
+
+    table = tmp_path / "night.csv"
+    table.write_text("t,V,I\n" + "".join(f"{n},3.{900 - n},-0.5\n" for n in range(60)))
+    folder = import_table(table, "L3-a", logs=tmp_path / "logs")
+    done = CliRunner().invoke(app, ["watch", str(folder), "--json"])
+    answer = json.loads(done.stdout)
+    assert done.exit_code == 0
+    assert (answer["cell"], answer["profile"], answer["stop"], answer["rows"]) == ("L3-a", "import", "person", 60)
+    assert (answer["t_s"], answer["voltage_V"], answer["current_A"]) == (59.0, 3.841, -0.5)
+    assert answer["temperature_degC"] is None and answer["step_name"] is None
