@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.alarm import Alarm
 from harness.errors import InputError
-from harness.fields import finite_number, name_shown, shown, table_of
+from harness.fields import finite_number, name_shown, shown, table_of, why_unreadable
 
 ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
@@ -203,7 +203,7 @@ def load_bench(path: Path) -> BenchDescription:
     except FileNotFoundError as error:
         raise InputError(f"{path}: there is no such bench file") from error
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read: {error}") from error
+        raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{path}: is not TOML: {error}") from error
     return bench_from_dict(data, str(path))

@@ -12,6 +12,15 @@ from harness.errors import InputError
 SHOWN_LENGTH = 60
 
 
+def why_unreadable(error: Exception) -> str:
+    """Return in plain words why a file cannot be read: its kind, its rights, or that it is no text."""
+    if isinstance(error, IsADirectoryError):
+        return "it is a folder; a file is accepted"
+    if isinstance(error, UnicodeDecodeError):
+        return f"byte {error.start} is no UTF-8 text; a text file is accepted"
+    return str(getattr(error, "strerror", None) or error)
+
+
 def shown(value: object) -> str:
     """Return a value as a message shows it: one line, at most about 60 characters of what a file may hold."""
     if isinstance(value, str):

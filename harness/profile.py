@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import InputError, QuantityError
-from harness.fields import name_shown, shown, table_of, unknown
+from harness.fields import name_shown, shown, table_of, unknown, why_unreadable
 from harness.quantities import parse
 
 TOP_KEYS = ("name", "summary", "attended", "device", "full_start", "parameters", "step")
@@ -176,7 +176,7 @@ def load_recipe(name: str) -> Recipe:
         except FileNotFoundError as error:
             raise InputError(f"{path}: there is no such recipe") from error
         except (OSError, ValueError) as error:
-            raise InputError(f"{path}: cannot be read: {error}") from error
+            raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
     if name not in recipe_names():
         raise InputError(unknown("profile", name, recipe_names(), ", or the path of a recipe"))
     text = files("profiles").joinpath(f"{name}.toml").read_text(encoding="utf-8")

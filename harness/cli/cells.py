@@ -28,7 +28,7 @@ def _quantity(text: str | None, kind: str, where: str) -> float | None:
 
 
 def _show_judgement(judged: Any) -> None:
-    print(f"{judged.verdict}")
+    print(judged.verdict if judged.reasons else "no verdict yet")
     for reason in judged.reasons:
         print(f"  {reason.sense}: {reason.text}")
     charge, discharge = ("yes" if may else "no" for may in (judged.may_charge, judged.may_discharge))
@@ -63,10 +63,12 @@ def cell_add(
 ) -> None:
     """Put a cell on the shelf, and say what may be done with it.
 
-    Ends with 1 when the answer is no (quarantine or retire): it is on the shelf then too, marked so.
+    Ends with 1 when the answer is no (quarantine or retire): it is on the shelf then too, marked so. Without a voltage
+    there is no answer yet.
 
     Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
+    from harness.planner import MOST_BY_FORM_AH
     from harness.shelf import Cell, Shelf, now_utc
     from harness.triage import judge_at_the_door, parse_inspection
 
@@ -94,9 +96,13 @@ def cell_add(
     cell = shelf.add(Cell.from_dict({**data, "state": state}, "cell add"))
 
     def show() -> None:
-        print(f"{cell.id} is on the shelf in {logs}, {cell.state}")
+        print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
         _show_judgement(judged)
 
+    for known in MOST_BY_FORM_AH:
+        if form.lower() != known and sorted(form.lower()) == sorted(known):
+            file = shelf.folder(cell.id) / "cell.json"
+            say(f"note: form {form!r} is kept as it is; if {known} was meant, change it in {file}")
     answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, show)
     if state != "found":
         leave(1)

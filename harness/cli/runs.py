@@ -270,7 +270,10 @@ def _hours(text: str) -> tuple[float, float]:
     begin, dash, end = text.partition("-")
     if not dash:
         raise InputError(f"--attended: {text!r} is not accepted; two times of day such as 18:00-23:00 are")
-    (h0, m0), (h1, m1) = _clock_time(begin, "--attended"), _clock_time(end, "--attended")
+    try:
+        (h0, m0), (h1, m1) = _clock_time(begin, "--attended"), _clock_time(end, "--attended")
+    except InputError as error:
+        raise InputError(f"--attended: {text!r} is not accepted; two times of day such as 18:00-23:00 are") from error
     return h0 + m0 / 60.0, h1 + m1 / 60.0
 
 

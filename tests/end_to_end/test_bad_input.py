@@ -126,17 +126,28 @@ def test_missing_and_unreadable_files_are_named(inside: Any, tmp_path: Path) -> 
     add(inside)
     binary = tmp_path / "binary.toml"
     binary.write_bytes(b"\xff\xfe\x00")
+    (tmp_path / "folder.toml").mkdir()
     for path, word in (
         (tmp_path / "nowhere.toml", "no such"),
-        (binary, "cannot be read"),
-        (tmp_path, "cannot be read"),
+        (binary, "byte 0 is no UTF-8 text"),
+        (tmp_path / "folder.toml", "it is a folder"),
     ):
-        said = sentence(inside, *NIGHT, "--bench", str(path), code=2)
-        assert str(path) in said and word in said
+        for words in ((*NIGHT, "--bench", str(path)), ("plan", "--cell", "L3-a", "--profile", str(path))):
+            said = sentence(inside, *words, code=2)
+            assert str(path) in said and word in said and "Errno" not in said and "codec" not in said
     said = sentence(inside, "plan", "--cell", "L3-a", "--profile", str(tmp_path / "nowhere.toml"), code=2)
     assert "nowhere.toml" in said
     for words in (("analyse",), ("resume",), ("plot",)):
         assert "nowhere" in sentence(inside, *words, str(tmp_path / "nowhere"), code=2)
+
+
+def test_a_cell_without_a_voltage_has_no_verdict_yet_and_a_turned_form_is_told(inside: Any) -> None:
+    done = inside.call("cell", "add", "L3-b", "--form", "18560", "--inspection", "sound")
+    assert "no verdict yet" in done.stdout and "measure its voltage first" in done.stdout
+    assert "18650 was meant" in done.stderr and "cell.json" in done.stderr
+    assert inside.call("cell", "add", "L3-c", "--form", "18500").stderr == ""
+    said = inside.call("cell", "add", "L3-d", "--form", "18650", "--as-found", "33 V", code=1).stdout
+    assert "a slip of the pen?" in said and "a cell not identified yet" in said
 
 
 @pytest.mark.parametrize(
@@ -171,6 +182,7 @@ def test_a_wrong_recipe_is_refused_before_anything_is_opened(
         (("--capacity", "-1 Ah"), ("-1",)),
         (("--ready-by", "25:00"), ("--ready-by", "25:00", "07:30")),
         (("--attended", "evening"), ("--attended", "evening", "18:00-23:00")),
+        (("--attended", "18-23"), ("--attended", "18-23", "18:00-23:00")),
         (("--start", "half"), ("--start", "half", "declared-full")),
         (("--hand-voltage", "4 A"), ("--hand-voltage", "4 A")),
     ],
