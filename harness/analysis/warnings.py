@@ -156,7 +156,10 @@ def _of_temperature(record: Record, phase: Phase, rise_K: float | None) -> list[
     if good.size:
         if float(good.max()) > HOT_DEGC:
             out.append(Warning_("hot", f"The cell reached {good.max():.0f} degC; discharging usually ends at 60 degC."))
-        first = float(np.median(good[: max(1, min(20, good.size // 10))]))
+        if rise_K is not None:  # before it warmed, as `temperature_rise_K` counts
+            first = float(good.max()) - rise_K
+        else:
+            first = float(np.median(good[: max(1, min(20, good.size // 10))]))
         if abs(first - 20.0) > 5.0:
             out.append(
                 Warning_(

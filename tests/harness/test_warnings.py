@@ -142,6 +142,13 @@ def test_a_cell_above_60_degrees_is_hot_and_one_far_from_20_is_not_at_the_standa
     assert "no-temperature" in codes(dataclasses.replace(record, temperature_degC=np.full(hot.size, np.nan)))
 
 
+def test_the_temperature_of_a_figure_is_that_before_the_cell_warmed():
+    record = night()
+    warming = np.linspace(24.9, 29.9, record.t_s.size)  # stood within 20 degC +- 5 K, and warmed itself beyond
+    assert "not-at-20-degC" not in codes(dataclasses.replace(record, temperature_degC=warming), rise_K=5.0)
+    assert "not-at-20-degC" in codes(dataclasses.replace(record, temperature_degC=warming + 0.5), rise_K=5.0)
+
+
 @pytest.mark.parametrize(
     ("form", "chemistry", "amps", "told"),
     [
