@@ -13,7 +13,7 @@ from harness.shelf import Cell, Shelf
 
 CELL = {"form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 4.1}
 NIGHT = ("--profile", "overnight", "--start", "declared-full", "--capacity", "0.5 Ah")
-OPTIONS = ("--cell", "worn-out", "--speed-up", "60")
+OPTIONS = ("--cell", "worn-out", "--speed-up", "300")
 
 
 @pytest.fixture
@@ -84,6 +84,7 @@ def test_of_two_that_go_on_with_one_run_at_once_one_is_refused(serve: Any, ampho
         assert len(ended) == 1
         _, err = ended[0].communicate()
         assert ended[0].returncode == 2 and "is in use" in err
+        wait_for(lambda: b'"resumed"' in (folder / "events.jsonl").read_bytes(), 60.0)  # the other one goes on
     finally:
         for one in both:
             if one.poll() is None:
