@@ -5,6 +5,7 @@ The runs are made on the simulated bench through the program, as a person would 
 
 import json
 import tomllib
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +47,7 @@ def put(logs: Path, cell: str) -> None:
 def made(logs: Path, cell: str, profile: str, kind: str = "li-ion") -> Path:
     found = asked("run", "--cell", cell, "--profile", profile, "--bench", "simulated", "--simulated-cell", kind,
                   "--present", "--capacity", "1.2 Ah", "--logs", str(logs))  # fmt: skip
-    folders = sorted((logs / cell).glob(f"*-{profile}"))
+    folders = sorted((logs / cell).glob(f"*-{Path(profile).stem}"))
     assert found["stop"] in ("time", "taper", "cutoff"), found
     return folders[-1]
 
@@ -82,8 +83,14 @@ def test_a_week_of_rest_moves_no_charge_however_the_meter_is_off(steady: dict[st
     assert "coarse" not in json.dumps(result["warnings"])
 
 
-def test_a_logging_run_without_current_gave_and_took_nothing(shelf: Path) -> None:
-    result = analyse_run(made(shelf, "leaky", "log", "soft-short"))
+def test_a_logging_run_without_current_gave_and_took_nothing(shelf: Path, tmp_path: Path) -> None:
+    shipped = files("profiles").joinpath("log.toml").read_text(encoding="utf-8")
+    recipe = tmp_path / "log.toml"  # a day of it, at a tenth of the readings
+    recipe.write_text(shipped.replace('sample_every = "1 s"', 'sample_every = "10 s"'), encoding="utf-8")
+    folder = made(shelf, "leaky", str(recipe), "soft-short")
+    record = load(folder)[0]
+    assert record.t_s[-1] > 86_300 and record.t_s.size < 10_000
+    result = analyse_run(folder)
     assert (result["phases"], result["retention"]) == ([], None)
 
 
@@ -195,9 +202,11 @@ def test_the_circuit_of_a_run_is_that_of_the_cell_and_goes_into_a_new_file(
     assert found == json.loads(out.read_text(encoding="utf-8"))
     assert found["format"] == "amphora-circuit/1"
     assert found["r0_ohm"] == pytest.approx(KINDS["li-ion"].r0_ohm, rel=0.15)
-    assert "R0: " in call("model", str(steady["night"]))
-    with pytest.raises(InputError, match="is there already"):
-        call("model", str(steady["night"]), "--out", str(out))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("harness.modelling.circuit_of", lambda run: found)  # it would find the same again
+        assert "R0: " in call("model", str(steady["night"]))
+        with pytest.raises(InputError, match="is there already"):
+            call("model", str(steady["night"]), "--out", str(out))
 
 
 def test_the_circuit_of_a_rest_is_refused_in_one_sentence(steady: dict[str, Path]) -> None:
