@@ -1108,13 +1108,18 @@ def _resistor_ohm(bench: Mapping[str, Any] | None) -> float | None:
 
     Below half an ohm it is a shunt beside whatever draws the current, and says nothing of how much that is.
     """
-    cell = (bench or {}).get("cell", {})
-    named = cell.get("current") or ()
+    instruments = (bench or {}).get("instruments", {})
+    named = (bench or {}).get("cell", {}).get("current") or list(instruments)
     for name in [named] if isinstance(named, str) else named:
-        text = (bench or {}).get("instruments", {}).get(name, {}).get("shunt")
-        if isinstance(text, str):
-            ohm = parse(text, "resistance", f"instruments.{name}.shunt")
-            return ohm if ohm >= 0.5 else None
+        written = instruments.get(name, {}).get("shunt")
+        if written is None:
+            continue
+        text = str(written).replace("Ω", "ohm").replace("Ohm", "ohm")
+        try:
+            ohm = parse(f"{text} ohm" if finite_number(written) is not None else text, "resistance")
+        except InputError:
+            return None  # the logger says what is wrong with it
+        return ohm if ohm >= 0.5 else None
     return None
 
 

@@ -56,7 +56,8 @@ def problems_of(
         if hand_voltage_V is not None and abs(hand_voltage_V - voltage_V) > AGREE_V:
             found.append(
                 f"the hand meter read {hand_voltage_V:.3f} V and the bench reads {voltage_V:.3f} V; "
-                f"they must agree within {AGREE_V * 1000:.0f} mV"
+                f"they must agree within {AGREE_V * 1000:.0f} mV; is it this cell, and do its contacts and sense leads "
+                "touch?"
             )
         found.extend(disagreement(rig, voltage_V, answers))
     for name, setup in setups.items():

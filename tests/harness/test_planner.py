@@ -423,5 +423,7 @@ def test_with_a_known_resistor_the_fuse_is_told_and_the_recipe_that_fits_is_name
     assert "no sensor at the cell" not in said and "nothing here can take a resistor off" in said
     with pytest.raises(InputError, match="role = 'load' is needed, or recipe 'watch-resistor'"):
         build_plan("overnight", cell(), only)
-    shunt = bench(instruments={"logger": resistor | {"shunt": "0.01 ohm"}}, cell=cells)
-    assert build_plan("watch-resistor", cell(), shunt).notes["fuse_A"] is None  # a shunt tells no current
+    for written, amps in (("0.01 ohm", None), ("rot", None), (10, 0.42), ("10 Ω", 0.42)):  # a shunt tells no current
+        other = bench(instruments={"logger": resistor | {"shunt": written}}, cell=cells)
+        found = build_plan("watch-resistor", cell(), other).notes["resistor_A"]
+        assert found == (None if amps is None else pytest.approx(amps))
