@@ -5,7 +5,7 @@ Each module of this package has `register(app)`. Heavy imports stay inside the c
 
 import importlib
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -52,6 +52,26 @@ for group in GROUPS:
     importlib.import_module(f"harness.cli.{group}").register(app)
 
 
+# What Typer raises for a wrong command line. It names no base class for it; this is the one of them all.
+USAGE: type[Exception] = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
+
+
+def usage_sentence(error: Any) -> str:
+    """Return what is wrong with a command line: the command, the option, the value, where it says what is accepted."""
+    context, parameter = getattr(error, "ctx", None), getattr(error, "param", None)
+    words = [] if context is None else context.command_path.split()[1:]
+    if words[:2] == ["-m", "harness"]:
+        words = words[2:]
+    text = error.format_message().strip().rstrip(".")
+    for name in [] if parameter is None else parameter.opts:
+        for given, value in zip(sys.argv, [*sys.argv[1:], ""], strict=True):
+            if given.startswith(name + "=") or (given == name and not text.startswith("Missing")):
+                text = text.replace(f"'{name}'", f"'{name} {given.partition('=')[2] or value}'", 1)
+    where = "".join(f"{word} " for word in words)
+    said = f"{text[:1].lower()}{text[1:]}; `amphora {where}--help` shows what is accepted"
+    return f"amphora: {where.strip()}: {said}" if words else f"amphora: {said}"
+
+
 def main() -> None:
     """Run the program; turn expected errors into one sentence and their exit code."""
     from drivers.errors import DriverError
@@ -59,7 +79,16 @@ def main() -> None:
     any_encoding()
     unfailing_messages()
     try:
-        app()
+        sys.exit(app(standalone_mode=False) or 0)
+    except USAGE as error:
+        if type(error).__name__ == "NoArgsIsHelpError":
+            print(error.ctx.get_help())  # type: ignore[attr-defined]
+        else:
+            print(usage_sentence(error), file=sys.stderr)
+        sys.exit(error.exit_code)  # type: ignore[attr-defined]
+    except typer.Abort:
+        print("amphora: interrupted", file=sys.stderr)
+        sys.exit(Interrupted.exit_code)
     except (AmphoraError, DriverError) as error:
         print(f"amphora: {error}", file=sys.stderr)
         sys.exit(error.exit_code)

@@ -1,0 +1,59 @@
+"""A wrong command line: one sentence with the command, the option and the value; exit code 2; nothing written."""
+
+import os
+import signal
+import subprocess
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from programs import PROGRAM
+
+
+@pytest.mark.parametrize(
+    ("words", "parts"),
+    [
+        (("frobnicate",), ("frobnicate", "amphora --help")),
+        (("match",), ("match: ", "missing", "--size", "amphora match --help")),
+        (("match", "--size", "two"), ("match: ", "'--size two'", "integer")),
+        (("match", "--size=two"), ("match: ", "'--size two'", "integer")),
+        (("analyse",), ("analyse: ", "missing", "run")),
+        (("analyse", "one", "two"), ("analyse: ", "two")),
+        (("analyse", "--frob"), ("analyse: ", "--frob")),
+        (("compare", "--al"), ("compare: ", "--al", "--all")),
+        (("run", "--cell"), ("--cell", "argument")),
+        (("bench", "simulate"), ("bench simulate: ", "--bench-out")),
+        (("bench", "simulate", "--bench-out", "x", "--speed-up", "fast"), ("'--speed-up fast'", "number")),
+        (("demo", "--out"), ("--out", "argument")),
+    ],
+)
+def test_it_is_told_in_one_sentence(words: tuple[str, ...], parts: tuple[str, ...], amphora: Any) -> None:
+    done = amphora.call(*words, code=2)
+    assert done.stdout == ""
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("amphora: ") and "--help` shows what is accepted" in line
+    assert all(part in line for part in parts), line
+    assert not amphora.logs.exists()
+
+
+@pytest.mark.parametrize("words", [(), ("cell",), ("bench",)])
+def test_without_a_command_the_help_is_shown(words: tuple[str, ...], amphora: Any) -> None:
+    done = amphora.call(*words, code=2)
+    assert "Usage" in done.stdout and "Commands" in done.stdout and done.stderr == ""
+
+
+def test_ctrl_c_in_a_command_that_only_reads_is_130(tmp_path: Path) -> None:
+    # A pipe as the table: the import waits for it, so the signal always comes in time.
+    table = tmp_path / "table.csv"
+    os.mkfifo(table)
+    words = ("import", str(table), "--cell", "L3-a", "--logs", str(tmp_path / "logs"))
+    process = subprocess.Popen([*PROGRAM, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    writer = os.open(table, os.O_WRONLY)  # returns when the program has opened it
+    time.sleep(0.2)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=20)
+    os.close(writer)
+    assert process.returncode == 130
+    assert out == "" and "Traceback" not in err
+    assert not (tmp_path / "logs").exists()
