@@ -37,6 +37,7 @@ outside: .venv/ready
 nights: .venv/ready
 	$(BIN)/python -m tests.campaign --nights 80
 	$(BIN)/python -m tests.campaign.kills --kills 10
+	$(BIN)/python -m tests.campaign.tampering --stride 20
 
 browser: .venv/ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev,browser]' -c constraints.txt
@@ -47,6 +48,7 @@ campaign: .venv/ready
 	$(BIN)/python -m tests.campaign --nights 10000 --out campaign.jsonl
 	$(BIN)/python -m tests.campaign.kills --kills 200 --others 40
 	$(BIN)/python -m tests.campaign.file_faults
+	$(BIN)/python -m tests.campaign.tampering
 
 fuzz: .venv/ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev,fuzz]' -c constraints.txt

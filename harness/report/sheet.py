@@ -201,6 +201,8 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
     ]
     if any(run["simulated"] for run in data["runs"]):
         parts.insert(1, "SIMULATED, no real cell")
+    if data["item"]["state"] == "quarantined":
+        parts.insert(1, "IN QUARANTINE, not cleared for use")
     if resistance:
         held = LEADS_SHORT[(data["runs"][-1]["leads"] or {}).get("state", "not known")]
         value = with_U(resistance["ohm"], resistance["U_ohm"], 1000).replace("\u202f", "")
@@ -604,7 +606,7 @@ def _scaled(value: float | None, unit: str) -> str:
 
 
 def _share(part: float) -> str:
-    return f"{100 * part:.0f} %" if part >= 0.005 or part == 0 else "< 1 %"
+    return "< 1 %" if 0.0 < part < 0.01 else f"{100 * part:.0f} %"
 
 
 def _budget(run: dict[str, Any]) -> dict[str, Any]:
@@ -685,6 +687,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "issued": data["issued"],
         "simulated": any(run["simulated"] for run in data["runs"]),
         "declared": last["results"]["start"] == "declared-full",
+        "quarantined": data["item"]["state"] == "quarantined",
         "headline": _short(_headline(data), 120),
         "grade": {"grade": _short(grade["grade"], 60), "text": _short(_grade_text(grade), 1300)} if grade else None,
         "about_item": _short(_about_item(data["item"], none), 260),

@@ -39,6 +39,8 @@ def test_shows_the_run_as_text_and_asks_nobody_else(open_page: Opened, server: l
     assert page.locator("#step").inner_text() == "discharge to 3.00 V"
     assert page.locator("#current").inner_text() == "-0.500"
     assert "<img src=x" in page.locator("#events").inner_text()
+    drawn = page.locator("#curve text").all_text_contents()
+    assert "voltage, V" in drawn and "time, h" in drawn
     assert page.left == []
     assert [text for text in page.said if "favicon" not in text and "404" not in text] == []
 

@@ -1,4 +1,4 @@
-"""Tampering, exhaustively: `python -m tests.campaign.tampering`; about five minutes, `--stride 50` for a short turn.
+"""Tampering, exhaustively: `python -m tests.campaign.tampering`; a minute or two, `--stride 20` for a short turn.
 
 A certificate of a short run is made; then, each alone and each time from the whole one again:
 
@@ -35,6 +35,8 @@ from paper_runs import write_run
 
 ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
+ZERO = {"kind": "current-zero", "t_s": 40.0, "utc": "2026-11-24T21:00:40Z", "after_row": 0, "instrument": "load",
+        "current_A": -0.0004, "standard_uncertainty_A": 5e-5, "readings": 60, "duration_s": 30.0}  # fmt: skip
 Missed = list[str]
 
 
@@ -158,6 +160,9 @@ def campaign(stride: int) -> int:
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as scratch:
         folder = write_run(Path(scratch), rows=120)
+        events = folder / "events.jsonl"
+        begun, stopped = events.read_text(encoding="utf-8").splitlines()
+        events.write_text("\n".join((begun, json.dumps(ZERO), stopped, "")), encoding="utf-8")
         pdf, data = certificate.make_certificate([certificate.run_input(folder)], ISSUE, SIGNER)
         attached = certificate.attachment(data, SIGNER)
         assert _told(attached) == "", "the unchanged attachment must be taken"

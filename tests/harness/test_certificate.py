@@ -16,6 +16,7 @@ import zxingcpp
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fontTools.ttLib import TTFont
 from paper_runs import cell_record, run_input, write_pulsed_run, write_run
+from programs import run_inside
 from pypdf import PdfReader
 
 from harness.errors import InputError, Refused
@@ -309,10 +310,10 @@ def test_other_hash_seed_time_zone_and_locale_give_the_same_bytes(tmp_path: Path
 def test_samples_changed_after_certifying_are_told_with_the_number_that_differs(tmp_path: Path, own_key: Path) -> None:
     folder = write_pulsed_run(tmp_path / "logs")
     out = tmp_path / "L3-a.pdf"
-    assert amphora("certify", str(folder), "--out", str(out)).returncode == 0
+    assert run_inside("certify", str(folder), "--out", str(out)).returncode == 0
     samples = folder / "samples.csv"
     samples.write_text(samples.read_text().replace("\n7000,0,3.56042,-0.5000", "\n7000,0,3.56042,-0.9000"))
-    checked = amphora("verify", str(out), "--logs", str(tmp_path / "logs"), "--json")
+    checked = run_inside("verify", str(out), "--logs", str(tmp_path / "logs"), "--json")
     assert checked.returncode == 1
     found = json.loads(checked.stdout)
     assert not found["valid"]
@@ -329,7 +330,7 @@ def test_a_result_kept_beside_the_run_cannot_answer_for_the_samples(tmp_path: Pa
         kept_text(kept["result"], {key: value for key, value in kept.items() if key != "result"})
     )
     certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
-    checked = amphora("verify", str(tmp_path / "a.pdf"), "--logs", str(tmp_path / "logs"), "--json")
+    checked = run_inside("verify", str(tmp_path / "a.pdf"), "--logs", str(tmp_path / "logs"), "--json")
     assert checked.returncode == 0, checked.stdout
     found = json.loads(checked.stdout)
     assert found["results"][0]["capacity_Ah"] == pytest.approx(kept["result"]["capacity_Ah"] / 1.5, rel=1e-8)
@@ -341,9 +342,9 @@ def test_refusal_ends_with_1_and_bad_input_with_2_and_nothing_is_written(tmp_pat
     refused = amphora("certify", str(folder), "--out", str(out))
     assert refused.returncode == 1
     assert "not known to have been full" in refused.stderr
-    missing = amphora("certify", str(tmp_path / "nowhere"), "--out", str(out))
+    missing = run_inside("certify", str(tmp_path / "nowhere"), "--out", str(out))
     assert missing.returncode == 2
-    dated = amphora("certify", str(folder), "--out", str(out), "--issued", "25.11.2026")
+    dated = run_inside("certify", str(folder), "--out", str(out), "--issued", "25.11.2026")
     assert dated.returncode == 2
     assert "2026-11-25" in dated.stderr
     assert not out.exists()
@@ -353,7 +354,7 @@ def test_refusal_ends_with_1_and_bad_input_with_2_and_nothing_is_written(tmp_pat
 
 def test_a_night_of_36_000_rows_is_certified(tmp_path: Path, own_key: Path) -> None:
     folder = write_run(tmp_path / "logs", rows=36_000)
-    done = amphora("certify", str(folder), "--out", str(tmp_path / "x.pdf"))
+    done = run_inside("certify", str(folder), "--out", str(tmp_path / "x.pdf"))
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "x.pdf").read_bytes().startswith(b"%PDF-")
 
@@ -363,7 +364,7 @@ def test_report_of_runs_by_command_is_one_page_with_curves(tmp_path: Path) -> No
     write_pulsed_run(tmp_path / "logs", cell=cell_record(id="L4-b"))
     runs = sorted(str(path) for path in (tmp_path / "logs").glob("*/*"))
     out = tmp_path / "cells.html"
-    done = amphora("report", *runs, "--out", str(out), "--json")
+    done = run_inside("report", *runs, "--out", str(out), "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["cells"] == ["L3-a", "L4-b"]
     page = out.read_text(encoding="utf-8")
@@ -382,6 +383,40 @@ def test_a_run_on_the_simulated_bench_says_so_on_page_and_code(tmp_path: Path, s
     assert "SIMULATED, no real cell" in sheet.qr_payload(data, signer.public)
     real, _ = certificate.make_certificate([run_input(write_run(tmp_path / "real"))], ISSUE, signer)
     assert "imulated" not in text_of(real)
+
+
+def test_a_bench_file_that_says_simulated_makes_a_simulated_certificate(tmp_path: Path) -> None:
+    bench = {"name": "poor man's bench", "simulated": True, "instruments": {"logger": {"role": "logger"}}}
+    assert certificate.certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)["runs"][0]["simulated"]
+
+
+def test_a_start_is_called_full_by_words_that_hold_for_every_chemistry(tmp_path: Path, signer: Signer) -> None:
+    # a nickel cell's charge has no taper: it ends by time, charge or warming
+    folder = write_run(tmp_path, cell=cell_record(chemistry="nimh", form="AA"))
+    shown = text_of(certificate.make_certificate([run_input(folder, chemistry="nimh")], ISSUE, signer)[0])
+    assert "full: charged on this bench to its normal end, at most 4 h before" in shown
+    assert "taper" not in shown
+
+
+def test_what_is_to_be_noted_is_never_cut_on_a_usual_certificate(tmp_path: Path, signer: Signer) -> None:
+    warnings = [
+        "That the cell was full at the start was declared, not seen.",
+        "No temperature was recorded: warming went unseen.",
+        "308 mohm, nearly all of it at once: leads or holder are measured with the cell. Connect the sense leads at "
+        "the cell's own ends.",
+        "The instruments' accuracy was not given; the uncertainty rests on assumed values for a cheap bench.",
+    ]
+    item = run_input(write_run(tmp_path), warnings=[{"code": "x", "text": text} for text in warnings])
+    pdf, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
+    shown = text_of(pdf).replace("’", "'")
+    for text in warnings:
+        assert text.replace("mohm", "mΩ") in shown
+    assert len(PdfReader(io.BytesIO(pdf)).pages) == 1
+
+
+def test_a_share_too_small_to_round_is_not_called_none() -> None:
+    shown = [sheet._share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
+    assert shown == ["0 %", "< 1 %", "< 1 %", "1 %", "67 %"]
 
 
 def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: Signer) -> None:
@@ -425,7 +460,11 @@ def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
     folder = write_pulsed_run(tmp_path / "logs")
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}))
     certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
-    assert "in quarantine on the register: not cleared for use" in text_of((tmp_path / "a.pdf").read_bytes())
+    shown = text_of((tmp_path / "a.pdf").read_bytes())
+    assert "In quarantine: not cleared for use" in shown.split("Capacity certificate")[1][:200]  # at the very top
+    assert "in quarantine on the register: not cleared for use" in shown
+    code = zxingcpp.read_barcodes(pypdfium2.PdfDocument(tmp_path / "a.pdf")[0].render(scale=200 / 72).to_pil())[0]
+    assert "IN QUARANTINE" in code.text
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "retired"}))
     with pytest.raises(Refused, match="retired on the register"):
         certificate.certify(folder, tmp_path / "b.pdf", ISSUE)

@@ -25,14 +25,22 @@ def shown(pdf: bytes, page: int = 0) -> str:
 
 def test_a_label_says_id_capacity_resistance_grade_chemistry_and_date(content: dict[str, object]) -> None:
     text = shown(label.make_labels([content], label.size_mm("card")))
-    for part in ("L3-a", "1 983 ± 12 mAh", "63.1 ± 1.8 mΩ (leads?, 10 s)", "steady duty", "Li-ion 4.20 V", "2026-11-24"):
+    for part in (
+        "L3-a",
+        "1 983 ± 12 mAh",
+        "63.1 ± 1.8 mΩ (leads?, 10 s)",
+        "steady duty",
+        "Li-ion 4.20 V",
+        "2026-11-24",
+    ):
         assert part in text
 
 
 def test_strip_keeps_all_of_it(content: dict[str, object]) -> None:
     text = shown(label.make_labels([content], label.size_mm("strip")))
-    for part in ("L3-a", "1 983 ± 12 mAh", "63.1 ± 1.8 mΩ", "steady duty", "2026-11-24"):
+    for part in ("L3-a", "1 983 ± 12 mAh · Li-ion 4.20 V", "63.1 ± 1.8 mΩ", "steady duty", "2026-11-24"):
         assert part in text
+    assert "…" not in text
 
 
 @pytest.mark.parametrize("size", [*label.SIZES_MM, "30x10", "50x30", "100x60"])
@@ -149,6 +157,38 @@ def test_a_simulated_cell_is_marked_as_such(tmp_path: Path, size: str) -> None:
     item = label.label_content(cell_record(), analyse(write_run(tmp_path)), "steady duty", simulated=True)
     assert "SIMULATED" in shown(label.make_labels([item], label.size_mm(size)))
     assert "SIMULATED" in item["payload"]
+
+
+@pytest.mark.parametrize("size", list(label.SIZES_MM))
+@pytest.mark.parametrize("simulated", [False, True])
+@pytest.mark.parametrize("state", ["quarantined", "retired"])
+def test_a_cell_not_to_be_used_says_so_first_and_shows_no_grade(
+    tmp_path: Path, size: str, simulated: bool, state: str
+) -> None:
+    item = label.label_content(cell_record(state=state), analyse(write_run(tmp_path)), "steady duty", simulated)
+    text = shown(label.make_labels([item], label.size_mm(size)))
+    assert text.splitlines()[1].startswith("DO NOT USE")
+    assert "steady duty" not in text
+    assert f"DO NOT USE: {'quarantine' if state == 'quarantined' else state}" in item["payload"]
+
+
+@pytest.mark.parametrize("size", [*label.SIZES_MM, "30x10"])
+def test_the_smallest_code_still_names_the_cell(tmp_path: Path, size: str) -> None:
+    record = cell_record(state="quarantined")
+    item = label.label_content(record, analyse(write_run(tmp_path)), "steady duty", simulated=True)
+    pdf = label.make_labels([item], label.size_mm(size))
+    (code,) = zxingcpp.read_barcodes(pypdfium2.PdfDocument(pdf)[0].render(scale=406 / 72).to_pil())
+    assert "L3-a" in code.text.split("\n")
+
+
+@pytest.mark.parametrize("size", list(label.SIZES_MM))
+@pytest.mark.parametrize("known", [True, False])
+def test_the_voltage_class_is_not_cut_off_a_label(tmp_path: Path, size: str, known: bool) -> None:
+    # a charger is chosen by it: 4.20 V or 3.60 V
+    result = analyse(write_run(tmp_path, start="full" if known else "unknown"))
+    item = label.label_content(cell_record(), result, None, simulated=True)
+    text = shown(label.make_labels([item], label.size_mm(size)))
+    assert "Li-ion 4.20 V" in text and "2026-11-24" in text
 
 
 def test_labels_of_cells_on_the_shelf_by_command(tmp_path: Path) -> None:

@@ -76,6 +76,14 @@ def test_shows_step_readings_charge_and_when_it_ends(server: livepage.LiveServer
     assert data["events"] == ["2026-11-24 21:00:00 a person acted: hand meter 4.09 V"]
 
 
+def test_a_run_without_a_real_cell_is_told(folder: Path) -> None:
+    assert livepage.RunReader(folder).look()["simulated"] is False
+    run = json.loads((folder / "run.json").read_text())
+    run["bench"]["instruments"]["load"]["identity"] = "AMPHORA SIM,LOAD,0012,1.0"
+    (folder / "run.json").write_text(json.dumps(run))
+    assert livepage.RunReader(folder).look()["simulated"] is True
+
+
 def test_torn_row_counts_only_once_it_is_whole(server: livepage.LiveServer, folder: Path) -> None:
     assert server.reader.look()["rows"] == 3
     with (folder / "samples.csv").open("a") as stream:

@@ -1,6 +1,7 @@
 """The comparison page: everything in it, nothing from elsewhere, no text that becomes markup, small."""
 
 import copy
+import dataclasses
 import html.parser
 import json
 import re
@@ -10,7 +11,7 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
-from harness.report.page import PageRow, build_page, content_policy, script_json
+from harness.report.page import PageRow, build_page, content_policy, make_report, script_json
 
 EVIL = "<script>alert(1)</script>"
 
@@ -178,3 +179,41 @@ def test_a_capacity_that_does_not_count_stands_in_brackets(rows: list[PageRow], 
     page = build_page([PageRow(rows[0].cell, rows[0].compared, result, rows[0].curve)])
     assert ">(1\u202f983 ± 12)</td>" in page
     assert ">1\u202f983 ± 12</td>" in build_page(rows)
+    assert ">(7." in page and ">(7." not in build_page(rows)  # nor does its energy
+
+
+def test_cells_of_the_simulated_bench_are_told(rows: list[PageRow]) -> None:
+    one = dataclasses.replace(rows[0], simulated=True)
+    page = build_page([one, *rows[1:]])
+    assert "1 of these 4 are no real cells" in page
+    assert page.count('<span class="remark"> simulated</span>') == 1
+    whole = build_page([dataclasses.replace(row, simulated=True) for row in rows])
+    assert (
+        "</strong> these are no real cells" in whole and "remark" not in whole.split("<tbody>")[1].split("</tbody>")[0]
+    )
+    assert "no real cell" not in build_page(rows)
+
+
+@pytest.mark.parametrize(
+    ("state", "words"), [("quarantined", "in quarantine: do not use"), ("retired", "retired: do not use")]
+)
+def test_a_cell_not_to_be_used_is_told_beside_its_name(rows: list[PageRow], state: str, words: str) -> None:
+    page = build_page([dataclasses.replace(rows[0], cell={**rows[0].cell, "state": state}), *rows[1:]])
+    assert page.count(words) == 1
+    assert "do not use" not in build_page(rows)
+
+
+@pytest.mark.parametrize(
+    ("state", "shown"), [("in", "63.1 ± 1.8 (leads in)<"), ("out", "63.1 ± 1.8<"), (None, "(leads?)<")]
+)
+def test_a_resistance_says_when_leads_are_in_it(rows: list[PageRow], state: str | None, shown: str) -> None:
+    result = {**(rows[0].result or {}), "leads": {"state": state} if state else None}
+    assert shown in build_page([dataclasses.replace(rows[0], result=result)])
+
+
+def test_a_report_takes_the_state_from_the_register_and_the_simulation_from_the_run(tmp_path: Path) -> None:
+    bench = {"name": "x", "instruments": {"load": {"role": "load", "identity": "AMPHORA SIM,LOAD,1,1"}}}
+    folder = write_run(tmp_path, bench=bench)
+    (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}), encoding="utf-8")
+    page, _ = make_report([folder])
+    assert "in quarantine: do not use" in page and "these are no real cells" in page
