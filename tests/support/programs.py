@@ -86,29 +86,34 @@ class Program:
         )
 
 
-class Inside(Program):
-    """The same calls in this process, at a fraction of the time: for what starts no run.
+def run_inside(*words: str) -> subprocess.CompletedProcess[str]:
+    """Call the program in this process, at a fraction of the time: for what starts no run.
 
     Nothing is caught but the end of the program, so an error nobody expected fails the test with its traceback.
     """
+    from harness.cli.app import main
+
+    out, err, ended = io.StringIO(), io.StringIO(), 0
+    with (
+        patch.object(sys, "argv", ["amphora", *words]),
+        patch.object(sys, "excepthook", sys.excepthook),
+        patch.object(sys, "stdin", io.StringIO()),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as end:
+            ended = end.code if isinstance(end.code, int) else int(end.code is not None)
+    return subprocess.CompletedProcess([*words], ended, out.getvalue(), err.getvalue())
+
+
+class Inside(Program):
+    """The same calls by `run_inside`."""
 
     def call(self, *words: str, code: int = 0) -> subprocess.CompletedProcess[str]:
-        from harness.cli.app import main
-
-        out, err, ended = io.StringIO(), io.StringIO(), 0
-        with (
-            patch.dict(os.environ, self.environment),
-            patch.object(sys, "argv", ["amphora", *words]),
-            patch.object(sys, "excepthook", sys.excepthook),
-            patch.object(sys, "stdin", io.StringIO()),
-            contextlib.redirect_stdout(out),
-            contextlib.redirect_stderr(err),
-        ):
-            try:
-                main()
-            except SystemExit as end:
-                ended = end.code if isinstance(end.code, int) else int(end.code is not None)
-        done = subprocess.CompletedProcess([*words], ended, out.getvalue(), err.getvalue())
+        with patch.dict(os.environ, self.environment):
+            done = run_inside(*words)
         assert done.returncode == code, (words, done.returncode, done.stdout[-2000:], done.stderr[-2000:])
         return done
 
