@@ -42,6 +42,13 @@ def progress_line(progress: Progress) -> str:
     return " · ".join(parts)
 
 
+def fitted(line: str, columns: int) -> str:
+    """Return a line that fits a terminal, what stands last left out first: a wrapped line is not written over."""
+    while len(line) > columns and " · " in line:
+        line = line.rpartition(" · ")[0]
+    return line[: max(columns, 1)]
+
+
 def braille(values: Sequence[float], width: int = 72, height: int = 12) -> list[str]:
     """Return a plot of equally spaced values in braille patterns, top line first.
 

@@ -1,8 +1,11 @@
 """Commands that plan, run, go on and watch. Parse, call one function, print, exit."""
 
+import contextlib
 import functools
 import inspect
+import os
 import shlex
+import shutil
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -208,7 +211,7 @@ def resume(
             setup.person,
             show=setup.show,
             alarm=setup.alarm,
-            tell=lambda text: say(f"  {text}"),
+            tell=_remark,
             same_cell=same_cell,
             guarded=setup.real,
         )
@@ -292,7 +295,7 @@ def _with_cautions() -> Callable[[str], None]:
 
     def tell(text: str) -> None:
         for line in (*ahead, text) if text else ahead:
-            say(f"  {line}")
+            _remark(line)
         ahead.clear()
 
     return tell
@@ -384,16 +387,26 @@ class _Setup:
             self._session.keep()
 
 
+def _remark(text: str) -> None:
+    """Say a line while a run goes on; at a terminal it takes the place of the progress line."""
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[2K")
+    say(f"  {text}")
+
+
 def _progress() -> "Callable[[Progress], None]":
     """Return what shows progress: one line that is written over on a terminal, else plain lines."""
-    from harness.watching import progress_line
+    from harness.watching import fitted, progress_line
 
     terminal = sys.stderr.isatty()
     last = [0.0]
 
     def show(progress: "Progress") -> None:
         if terminal:
-            sys.stderr.write("\r\x1b[2K" + progress_line(progress))
+            columns = shutil.get_terminal_size().columns
+            with contextlib.suppress(OSError, ValueError):
+                columns = os.get_terminal_size(sys.stderr.fileno()).columns or columns
+            sys.stderr.write("\r\x1b[2K" + fitted(progress_line(progress), columns - 1))
             sys.stderr.flush()
         elif progress.t_s - last[0] >= 600.0:
             last[0] = progress.t_s

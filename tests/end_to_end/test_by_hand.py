@@ -1,7 +1,9 @@
 """What a person does first, at a terminal, on a bench of real links that does not say that it is simulated."""
 
+import contextlib
 import os
 import subprocess
+import termios
 from pathlib import Path
 from typing import Any
 
@@ -62,3 +64,25 @@ def test_a_charge_with_a_sensor_that_nobody_warms_is_refused_and_nothing_was_on(
     assert not list((amphora.logs / "c").glob("*-charge"))
     checked = at_a_terminal(amphora, "", "bench", "check", "--bench", str(real), "--sensor")
     assert checked.returncode == 1 and "NOT fit for a run" in checked.stdout
+
+
+def test_at_a_narrow_terminal_progress_is_one_line_that_is_written_over(amphora: Any) -> None:
+    amphora.call("cell", "add", "c", "--form", "18650", "--chemistry", "li-ion")
+    hand, terminal = os.openpty()
+    termios.tcsetwinsize(terminal, (24, 60))
+    words = ("run", "--cell", "c", "--profile", "overnight", "--bench", "simulated")
+    process = subprocess.Popen(
+        [*PROGRAM, *words], stdin=terminal, stdout=subprocess.DEVNULL, stderr=terminal, env=amphora.environment
+    )
+    os.close(terminal)
+    heard = bytearray()
+    with contextlib.suppress(OSError):  # the other side has hung up: that is the end
+        while more := os.read(hand, 65536):
+            heard += more
+    os.close(hand)
+    assert process.wait(timeout=60) == 0
+    written = [line for line in heard.decode().replace("\r\n", "\n").split("\r\x1b[2K") if "\n" not in line]
+    assert len(written) > 3 and any("step 3, discharge" in line for line in written)
+    assert all(len(line) < 60 for line in written)  # the terminal's width: a wrapped line stays behind
+    remarks = [line for line in heard.decode().split("\n") if "current zero" in line]
+    assert remarks and all(line.rpartition("\x1b[2K")[2].startswith("  current zero") for line in remarks)

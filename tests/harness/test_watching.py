@@ -7,7 +7,7 @@ from typing import Any
 from typer.testing import CliRunner
 
 from harness.cli.app import app
-from harness.watching import picture, progress_line
+from harness.watching import fitted, picture, progress_line
 
 PLAN = {"steps": [{"name": "open-circuit reading"}, {"name": "load steps"}, {"name": "discharge"}]}
 BEGUN = [
@@ -61,3 +61,12 @@ def test_how_a_run_stands_is_one_document_too(tmp_path: Any) -> None:
     assert (answer["cell"], answer["profile"], answer["stop"], answer["rows"]) == ("L3-a", "import", "person", 60)
     assert (answer["t_s"], answer["voltage_V"], answer["current_A"]) == (59.0, 3.841, -0.5)
     assert answer["temperature_degC"] is None and answer["step_name"] is None
+
+
+def test_on_a_narrow_terminal_the_line_stays_one_line() -> None:
+    line = progress_line(progress(2, 2, "discharge"))
+    assert fitted(line, 200) == line
+    for columns in (20, 60, 79):
+        short = fitted(line, columns)
+        assert len(short) <= columns and line.startswith(short) and not short.endswith("·")
+    assert "3.700 V" in fitted(line, 60) and "at the latest" not in fitted(line, 60)
