@@ -385,6 +385,40 @@ def test_a_run_on_the_simulated_bench_says_so_on_page_and_code(tmp_path: Path, s
     assert "imulated" not in text_of(real)
 
 
+def test_a_bench_file_that_says_simulated_makes_a_simulated_certificate(tmp_path: Path) -> None:
+    bench = {"name": "poor man's bench", "simulated": True, "instruments": {"logger": {"role": "logger"}}}
+    assert certificate.certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)["runs"][0]["simulated"]
+
+
+def test_a_start_is_called_full_by_words_that_hold_for_every_chemistry(tmp_path: Path, signer: Signer) -> None:
+    # a nickel cell's charge has no taper: it ends by time, charge or warming
+    folder = write_run(tmp_path, cell=cell_record(chemistry="nimh", form="AA"))
+    shown = text_of(certificate.make_certificate([run_input(folder, chemistry="nimh")], ISSUE, signer)[0])
+    assert "full: charged on this bench to its normal end, at most 4 h before" in shown
+    assert "taper" not in shown
+
+
+def test_what_is_to_be_noted_is_never_cut_on_a_usual_certificate(tmp_path: Path, signer: Signer) -> None:
+    warnings = [
+        "That the cell was full at the start was declared, not seen.",
+        "No temperature was recorded: warming went unseen.",
+        "308 mohm, nearly all of it at once: leads or holder are measured with the cell. Connect the sense leads at "
+        "the cell's own ends.",
+        "The instruments' accuracy was not given; the uncertainty rests on assumed values for a cheap bench.",
+    ]
+    item = run_input(write_run(tmp_path), warnings=[{"code": "x", "text": text} for text in warnings])
+    pdf, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
+    shown = text_of(pdf).replace("’", "'")
+    for text in warnings:
+        assert text.replace("mohm", "mΩ") in shown
+    assert len(PdfReader(io.BytesIO(pdf)).pages) == 1
+
+
+def test_a_share_too_small_to_round_is_not_called_none() -> None:
+    shown = [sheet._share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
+    assert shown == ["0 %", "< 1 %", "< 1 %", "1 %", "67 %"]
+
+
 def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: Signer) -> None:
     one = [
         {"method": "pulse", "ohm": 0.06 + n / 1e4, "U_ohm": 0.001, "current_A": -1.0, "duration_s": 10.0,
@@ -426,7 +460,11 @@ def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
     folder = write_pulsed_run(tmp_path / "logs")
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}))
     certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
-    assert "in quarantine on the register: not cleared for use" in text_of((tmp_path / "a.pdf").read_bytes())
+    shown = text_of((tmp_path / "a.pdf").read_bytes())
+    assert "In quarantine: not cleared for use" in shown.split("Capacity certificate")[1][:200]  # at the very top
+    assert "in quarantine on the register: not cleared for use" in shown
+    code = zxingcpp.read_barcodes(pypdfium2.PdfDocument(tmp_path / "a.pdf")[0].render(scale=200 / 72).to_pil())[0]
+    assert "IN QUARANTINE" in code.text
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "retired"}))
     with pytest.raises(Refused, match="retired on the register"):
         certificate.certify(folder, tmp_path / "b.pdf", ISSUE)
