@@ -167,7 +167,11 @@ def _kelvin(value: float | None) -> str:
 
 
 def _can_do(result: Mapping[str, Any]) -> list[str]:
-    items = [item for item in result["resistances"] if item["ohm"] is not None and item["ohm"] > 0]
+    items = [
+        item
+        for item in result["resistances"]
+        if item["ohm"] is not None and item["ohm"] > 0 and not (item["U_ohm"] or 0.0) > 0.5 * item["ohm"]
+    ]
     if not items:
         return []
     middle = [item for item in items if item["charge_state"] is None or 0.3 <= item["charge_state"] <= 0.9] or items

@@ -62,6 +62,25 @@ def test_a_contact_that_moves_shows_as_jumps_of_the_voltage():
     assert "bad-contact" in codes(dataclasses.replace(record, voltage_V=voltage))
 
 
+def over_a_resistor(late_rows, interval_s=10.0):
+    """A night over 10 ohm, its current reckoned from the voltage; the resistor is clipped on so many rows late."""
+    record = night(interval_s=interval_s)
+    loaded = np.arange(60, record.t_s.size - 60)
+    voltage = record.voltage_V.copy()
+    voltage[:60] = voltage[60] + 0.04  # 0.4 A over 0.1 ohm
+    on = loaded[late_rows:]
+    voltage[loaded[:late_rows]] = voltage[0]
+    voltage[on] = record.voltage_V[loaded[: on.size]]
+    current = np.where(np.isin(np.arange(voltage.size), loaded), -voltage / 10.0, 0.0)
+    return dataclasses.replace(record, voltage_V=voltage, current_A=current)
+
+
+@pytest.mark.parametrize(("late_rows", "told"), [(0, False), (5, True), (30, True), (200, True)])
+def test_a_resistor_clipped_on_after_the_answer_is_told(late_rows, told):
+    assert ("resistor-late" in codes(over_a_resistor(late_rows))) is told
+    assert "resistor-late" not in codes(night())  # a current that was measured
+
+
 def test_rows_that_are_unevenly_spaced_are_no_contact_that_moves():
     record = night(noise_V=0.0, interval_s=2.0)
     kept = np.sort(np.random.default_rng(5).choice(np.arange(60, record.t_s.size - 60), 700, replace=False))
