@@ -43,9 +43,14 @@ KNEE = (
 BETWEEN_U = 0.1  # k = 2, share of a resistance with no load step near, besides what lies between its neighbours
 UNSEEN_RISE_U = 1.0  # k = 2, share of a resistance below the knee where nothing shows the empty end (common practice)
 SLOW_SPREAD_U = 0.5  # k = 2: slow resistance at other charge states than where the rest showed it; one measured LMO
-# cell (ORNL, doi 10.5281/zenodo.2580327) has it equal within a factor of two from full to empty
+# cell (ORNL, doi 10.5281/zenodo.2580327) has it within a half of its mean from full to a tenth
 SLOW_SCALE_U = 1.0  # k = 2: of the same before the load steps are asked
+STILL_AIR_K_PER_W = (
+    20.0  # how much a cell warms: 42 cm2 of an 18650 at 12 W/(m2 K), computed; still air, common practice
+)
 SHORTEST_REST_S = 120.0  # of a rest that can tell of slow processes
+NEARLY_FULL = 0.95  # of charge; above it the load is young and the curve falls by slow processes too
+FALL_U = 0.25  # k = 2, share of the curve's fall in a load step
 LONGEST_PULSE_S = 60.0
 STEEP = 3.0  # the curve falls this many times faster than its median: there a load step tells the fall, not resistance
 LINE_WITHIN_A = 5e-4  # points of a load line nearer than this to their neighbours are noise
@@ -61,6 +66,7 @@ DOUBTS = {
     "end": "it goes on beyond the test's end; a test down to the device's own rail would settle it",
     "slow": "it hangs on what goes on for minutes under load; a test at its own current would settle it",
     "between": "the test has no load steps over much of the charge; the recipe 'load-steps' would settle it",
+    "warming": "the cell warms itself, by how much was not measured; a test at its own current would settle it",
     "cold": "how cold raises this cell's resistance was not measured; a test at that temperature would settle it",
 }
 WEATHER = ("good", "average", "poor")
@@ -661,20 +667,26 @@ def _lasting(
     fall = np.maximum(np.gradient(np.interp(at, state[::-1], volt[::-1]), at), 0.0) / capacity_Ah
     fall = np.convolve(np.pad(fall, 2, mode="edge"), np.full(5, 0.2), mode="valid")
     usual = float(np.median(fall))
+    steps_seen = any("step" in str(item.get("method")) for item in resistances)
     rows: list[tuple[float, float, float, float]] = []  # state, duration, ohm less the fall, u
     for item in resistances:
         ohm, place, duration = item.get("ohm"), item.get("charge_state"), float(item.get("duration_s") or 0.0)
         if not isinstance(ohm, int | float) or not math.isfinite(ohm) or ohm <= 0 or duration > LONGEST_PULSE_S:
             continue
+        fallen = 0.0
         where = 0.5 if place is None else min(max(float(place), 0.0), 1.0)
         change = float(item.get("current_A") or 0.0)
+        if "release" in str(item.get("method")) and where > 0.0 and steps_seen:
+            continue  # the end of a pulse, whose slow part had not come to rest
         if "slope removed" not in str(item.get("method")) and change:
             k = int(np.searchsorted(t, float(item.get("t_s") or 0.0))) - 1
             flows_A = (float(i[k]) if k >= 0 else 0.0) - change  # after the step, out of the cell
-            ohm += float(np.interp(where, at, fall)) * flows_A * duration / 3600.0 / change
+            moved = float(np.interp(min(where, NEARLY_FULL), at, fall)) * flows_A * duration / 3600.0 / change
+            ohm, fallen = ohm + moved, abs(moved)
         if ohm <= 0:
             continue
-        rows.append((where, duration, float(ohm), max(float(item.get("U_ohm") or 0.0) / 2, 1e-6)))
+        u = math.hypot(float(item.get("U_ohm") or 0.0) / 2, FALL_U * fallen / 2)
+        rows.append((where, duration, float(ohm), max(u, 1e-6)))
     scale, open_ohm = 1.0, 0.0
     if slow.pairs:
         scale, doubt = _scale(rows, at, fall, usual, slow)
@@ -840,6 +852,10 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
         "slow": both(slower, False),
         "between": both(model.between_ohm, True) if np.any(model.between_ohm) else (0.0, 0.0),
     }
+    warmer_K = STILL_AIR_K_PER_W * run.mean_A * run.sag_V
+    now_K = 273.15 + (duty.night_degC if duty.night_degC is not None else 20.0)
+    less = math.exp(COLD_J_PER_MOL / GAS_J_PER_MOL_K * (1.0 / (now_K + warmer_K) - 1.0 / now_K))
+    found["warming"] = off(_run_mode(model.changed(ohm=less), duty, mode))
     if _colder_K(model, duty):
         found["cold"] = off(*(_run_mode(model, duty, mode, more_J_per_mol=sign * COLD_U_J_PER_MOL) for sign in (1, -1)))
     return found

@@ -95,3 +95,23 @@ def test_charging_below_0_degC_and_a_chemistry_the_device_is_not_made_for_are_re
     assert not fit(cell(), read_duty("cold_charge_blocked=true\n" + text, "l"))["refusals"]
     lfp = replace(cell(), chemistry="lfp")
     assert any("made for li-ion" in why for why in fit(lfp, read_duty(text, "l"))["refusals"])
+
+
+# Conductivity of LiPF6 in EC:DMC: 17.1 kJ/mol; exchange currents 43.6 and 53.4 kJ/mol (M. Ecker et al. 2015, J.
+# Electrochem. Soc. 162 A1836, as printed in public parameter sets). Arrhenius: exp(E/R (1/T - 1/T0)), computed by hand.
+@pytest.mark.parametrize(("degC", "times"), [(20.0, 1.0), (10.0, 1.281), (0.0, 1.671), (-10.0, 2.224)])
+def test_cold_raises_the_sag_as_the_electrolyte_s_conductivity_falls(degC, times):
+    # A voltage that falls in a straight line, far from its rail: the sag in the middle is current times resistance.
+    text = HEAD + f'night_temperature="{degC} degC"\n[[modes]]\nname="m"\ncurrent="100 mA"\n'
+    mode = fit(cell(ohm=0.1), read_duty(text, "l"))["modes"][0]
+    assert mode["sag_V"] == pytest.approx(0.01 * times, rel=2e-3)
+
+
+def test_the_uncertainty_of_the_cold_reaches_cells_with_much_charge_transfer():
+    # Half the resistance electrolyte (17.1), a quarter metal (0), a quarter charge transfer (53.4 kJ/mol): at 0 degC
+    # 0.5 x 1.671 + 0.25 + 0.25 x 4.97 = 2.33 times; metal and electrolyte alone 0.5 x 1.671 + 0.5 = 1.34 (computed).
+    from harness.duty import COLD_J_PER_MOL, COLD_U_J_PER_MOL, GAS_J_PER_MOL_K
+
+    per_J = (1 / 273.15 - 1 / 293.15) / GAS_J_PER_MOL_K
+    low, high = (np.exp((COLD_J_PER_MOL + sign * COLD_U_J_PER_MOL) * per_J) for sign in (-1, 1))
+    assert low < 1.34 and high > 2.33

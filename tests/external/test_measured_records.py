@@ -67,3 +67,27 @@ if MEASURED is not None and MEASURED.is_dir():
         assert len(quick) >= 9 and len(slow) >= 9
         assert all(0.0012 <= ohm <= 0.0021 for ohm in quick)
         assert all(0.0022 <= ohm <= 0.0043 for ohm in slow)
+
+    def test_slow_resistance_and_the_knee_of_a_duty_s_cell_are_those_of_a_measured_pouch_cell(tmp_path):
+        # The LMO record: each tenth 30 A for 30 s from rest, then 10 A for 18 min and an hour of rest.
+        import numpy as np
+
+        from harness.duty import KNEE, SLOW_SPREAD_U
+        from harness.loading import load
+
+        mapping = parse_map("")
+        run = import_table(MEASURED / "lmo-pulse-test.csv.gz", "m", mapping, cutoff=3.0, start="full", logs=tmp_path)
+        record, _ = load(run)
+        t, v, i = record.t_s, record.voltage_V, record.current_A
+        edges = np.flatnonzero(np.abs(np.diff(i)) > 5.0)
+        pulses, slow = [], []
+        for k, later in zip(edges, [*edges[1:], i.size - 1], strict=True):
+            if abs(i[k]) < 0.1 and abs(i[k + 1] + 30.0) < 0.5:  # from rest into 30 A
+                pulses.append((v[k] - v[later]) / 30.0)
+            if abs(i[k] + 10.0) < 0.5 and abs(i[k + 1]) < 0.1 and t[later] - t[k] > 3000:  # 10 A off, an hour
+                slow.append((v[later] - v[k + 1]) / 10.0)
+        assert len(pulses) == 10 and len(slow) == 9
+        assert np.abs(np.array(slow) / np.mean(slow) - 1) == pytest.approx(np.zeros(9), abs=SLOW_SPREAD_U)
+        shares = 1 - np.arange(10) * 0.1  # a little above a tenth each: the last lies below the knee
+        above = np.array(pulses)[shares > KNEE]
+        assert above.max() < 1.4 * above.min() and pulses[-1] > 1.4 * np.median(above)

@@ -416,12 +416,105 @@ def test_a_survey_of_something_dead_is_told(tmp_path):
         survey_run(dead)
 
 
-@pytest.mark.parametrize("name", [name for name in POPULATIONS if not name.startswith("worn out")])
+@pytest.mark.parametrize("name", [name for name in POPULATIONS if not name.startswith("worn out,")])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_cells_unlike_the_model_read_by_a_bench_that_is_off_do_as_was_said(name, seed, tmp_path):
-    # Worn-out cells at a duty far above their test fail more often: tests/campaign/fit_study.py says how often.
     found = one(name, seed, tmp_path)
     assert abs(found["time"]) <= 0.05 and abs(found["state"]) <= 0.03, found["what"]
+
+
+# Of the cold's seeds these fail by most: the record does not hold how cold raises resistance.
+@pytest.mark.parametrize("seed", [100000, 100018, 100030, 100034, 100045, 100061])
+def test_a_worn_out_cell_in_the_cold_is_inside_its_interval_and_an_answer_that_is_off_said_so(seed, tmp_path):
+    found = one("worn out, 0 degC", seed, tmp_path)
+    assert found["covered"] and found["state covered"], found["what"]
+    assert found["told"] or (abs(found["time"]) <= 0.05 and abs(found["state"]) <= 0.03), found["what"]
+
+
+def model_of(run: Path) -> CellModel:
+    from harness.loading import load
+    from harness.results import analyse_run
+
+    record, _ = load(run)
+    return cell_model(record.t_s, record.voltage_V, record.current_A, analyse_run(run))
+
+
+SLOW_CELL = {"curve": "linear", "r0_ohm": 0.1, "r1_ohm": 1e-6, "r2_ohm": 0.05, "c2_F": 5000.0, "low_end_rise": 0.0}
+
+
+def test_the_rest_after_the_discharge_tells_what_no_load_step_is_long_enough_to_see(tmp_path):
+    # A linear curve, R0 100 mohm and 50 mohm with 250 s: 30 s show 5.7 of these 50 mohm.
+    model = model_of(write_test(tmp_path, cell_of(**SLOW_CELL)))
+    assert model.ohm[::40] == pytest.approx(np.full(model.ohm[::40].size, 0.15), rel=0.02)
+    (ohm, tau_s), *others = model.slow
+    assert not others and ohm == pytest.approx(0.05, rel=0.05) and tau_s == pytest.approx(250.0, rel=0.05)
+    assert model.slow_U_ohm is not None and model.slow_U_ohm > 0.2 * ohm
+    # What the cell has inside: 3.0 + 1.2 z, full at 4.2 V.
+    cell = cell_of(**SLOW_CELL)
+    inside = 4.2 - 1.2 * model.given_Ah / cell.spec.capacity_Ah
+    assert model.ocv_V[10:-20] == pytest.approx(inside[10:-20], abs=2e-3)
+
+
+def test_a_test_without_a_rest_says_that_minutes_are_not_known(tmp_path):
+    run = write_test(tmp_path, cell_of(**SLOW_CELL))
+    with_rest = model_of(run)
+    head, *rows = (run / "samples.csv").read_text().splitlines()
+    last = max(k for k, row in enumerate(rows) if row.split(",")[1] == "1")
+    (run / "samples.csv").write_text("\n".join([head, *rows[: last + 4]]) + "\n")
+    model = model_of(run)
+    assert model.slow == () and model.slow_U_ohm is None
+    duty = simple("3.3 V", 'current = "800 mA"')
+    (known,), (guessed,) = fit(with_rest, duty)["modes"], fit(model, duty)["modes"]
+    assert guessed["run_time_U_h"] > 0 and known["run_time_h"] < guessed["run_time_h"]
+    hours, _ = serve(cell_of(**SLOW_CELL), 0.8, 1.0, 3.3)
+    assert known["run_time_h"] == pytest.approx(hours, rel=0.01)
+
+
+def test_a_mode_sees_slow_resistance_only_after_a_while():
+    # 1 ohm in all, half of it with a time constant of 10 h: at once 4.2 - 0.1 * 0.5 - 1.2 q, at last 0.1 V under 4.2.
+    slow = replace(linear(ohm=1.0), fast_ohm=np.full(201, 0.5), slow=((0.5, 36000.0),), slow_U_ohm=0.0)
+    at_once = replace(linear(ohm=0.5))
+    duty = simple("3.6 V", 'current = "100 mA"')
+    hours = fit(slow, duty)["modes"][0]["run_time_h"]
+    # 0.6 = 1.2 * 0.1 t + 0.05 + 0.05 (1 - exp(-t / 10)) -> t = 4.434 h
+    assert hours == pytest.approx(4.434, rel=2e-3)
+    assert hours < fit(at_once, duty)["modes"][0]["run_time_h"]
+
+
+def test_load_steps_near_full_alone_take_the_empty_end_from_the_rest_and_doubt_the_middle(tmp_path):
+    run = write_test(tmp_path, cell_of(seed=4), only_first=True)
+    model, cell = model_of(run), cell_of(seed=4)
+    spec = cell.spec
+    state = 1.0 - model.given_Ah / model.capacity_Ah
+    cell.soc = 1.0 - model.capacity_Ah / spec.capacity_Ah
+    cell.changed()
+    at_end = cell.r0() + spec.r1_ohm + spec.r2_ohm
+    assert float(np.interp(0.0, state[::-1], model.ohm[::-1])) == pytest.approx(at_end, rel=0.05)
+    middle = int(np.argmin(np.abs(state - 0.5)))
+    between = np.asarray(model.between_ohm)
+    assert between[middle] > 0.1 * model.ohm[middle] and between[0] < 0.05 * model.ohm[0]
+    lowest = int(np.argmin(np.abs(state - 0.1)))
+    assert between[lowest] > abs(model.ohm[lowest] - spec.r0_ohm - spec.r1_ohm - spec.r2_ohm)
+
+
+def test_an_answer_says_in_words_and_fields_that_it_is_not_within_and_by_what():
+    weak = replace(linear(ohm=0.8), fast_ohm=np.full(201, 0.4), test_A=0.2, slow_U_ohm=0.02)
+    cold = fit(weak, simple("3.2 V", 'current = "400 mA"', 'night_temperature = "0 degC"'))
+    mode = cold["modes"][0]
+    assert not mode["run_time_within_5_percent"] and not mode["charge_state_within_3_percent"]
+    assert mode["doubt"] == "cold"
+    note = next(note for note in cold["notes"] if note.startswith("m: the run time is not within the 5 %"))
+    assert "not within 3 % of charge" in note and "a test at that temperature would settle it" in note
+    warm = fit(weak, simple("3.2 V", 'current = "400 mA"'))["modes"][0]
+    assert warm["doubt"] == "warming"  # 0.13 W in an ohm that nobody saw warm
+    easy = fit(linear(), simple("3.2 V", 'current = "60 mA"'))["modes"][0]
+    assert easy["run_time_within_5_percent"] and easy["charge_state_within_3_percent"]
+
+
+def test_a_mode_that_may_or_may_not_work_from_full_is_not_said_to_be_known():
+    edge = replace(linear(ohm=1.01), fast_ohm=np.full(201, 0.4), test_A=0.2)
+    found = fit(edge, simple("3.2 V", 'current = "1 A"'))
+    assert found["modes"][0]["run_time_h"] == 0 and any("not within the 5 %" in note for note in found["notes"])
 
 
 def test_a_run_time_that_hangs_on_the_sag_is_said_to_be_poorly_known():
