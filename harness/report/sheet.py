@@ -408,8 +408,8 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
             continue
         details = [item["method"] or "current step"]
         if item["current_A"] is not None:
-            details.append(f"step of {abs(item['current_A']):.3g} A")
-        if item["duration_s"] is not None:
+            details.append(f"{abs(item['current_A']):.3g} A step")
+        if item["duration_s"] is not None and not details[0].startswith(f"{item['duration_s']:.3g} s "):
             details.append(f"after {item['duration_s']:.3g} s")
         if item["charge_state"] is not None:
             details.append(f"at {item['charge_state'] * 100:.0f} % charge")
@@ -679,6 +679,8 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "over the current change of a step. U is the expanded uncertainty, k = 2, about 95 % (JCGM 100:2008). "
         "Sampling: none, the one item was tested."
     )
+    quarantined = data["item"]["state"] == "quarantined"
+    own = "not while in quarantine" if quarantined else "this bench's own grades"
     shown = {
         "number": data["number"],
         "title": "Capacity certificate",
@@ -687,9 +689,11 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "issued": data["issued"],
         "simulated": any(run["simulated"] for run in data["runs"]),
         "declared": last["results"]["start"] == "declared-full",
-        "quarantined": data["item"]["state"] == "quarantined",
+        "quarantined": quarantined,
         "headline": _short(_headline(data), 120),
-        "grade": {"grade": _short(grade["grade"], 60), "text": _short(_grade_text(grade), 1300)} if grade else None,
+        "grade": {"grade": _short(grade["grade"], 60), "text": _short(_grade_text(grade), 1300), "note": own}
+        if grade
+        else None,
         "about_item": _short(_about_item(data["item"], none), 260),
         "about_test": _short(_about_test(data, none), 260),
         "readings": _short(_about_readings(last), 260),

@@ -113,7 +113,7 @@ def shelf_table(entries: Sequence[CellEntry]) -> str:
                 None if cell.claim_Ah is None else f"{cell.claim_Ah * 1000:.0f}",
                 with_U(entry.capacity_Ah, entry.capacity_U_Ah, 1000),
                 f"{entry.runs}" + (f" ({entry.damaged_runs} damaged)" if entry.damaged_runs else ""),
-                cell.source[:40],
+                cell.source if len(cell.source) <= 40 else cell.source[:39] + "…",
             )
         )
     text = table(header, rows, ("Found V", "Mass g", "Claim mAh", "Holds mAh", "Runs"))
@@ -172,7 +172,7 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
                 None if claim is None else f"{claim * 1000:.0f}",
                 with_U(row.get("resistance_ohm"), row.get("resistance_U_ohm"), 1000),
                 row.get("grade") or "not graded",
-                ", ".join(row.get("tied_with") or ()),
+                _few(row.get("tied_with") or ()),
                 str(row.get("run") or "").replace("\\", "/").rsplit("/", 1)[-1],
             )
         )
@@ -183,6 +183,13 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
     lines += [f"over time: {plain(item['text'])}" for item in comparison.get("trends", ())]
     lines += [f"left out: {plain(item['run'])}: {plain(item['text'])}" for item in comparison.get("damaged", ())]
     return "\n".join(lines)
+
+
+def _few(names: Sequence[str], most: int = 4) -> str:
+    """Return names in a row; of many the first ones and how many more."""
+    if len(names) <= most:
+        return ", ".join(names)
+    return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
 
 
 def _basis_lines(comparison: Mapping[str, Any]) -> list[str]:
@@ -212,7 +219,7 @@ def _basis_lines(comparison: Mapping[str, Any]) -> list[str]:
     return list(dict.fromkeys(lines))
 
 
-def grade_sheet(grade: Mapping[str, Any]) -> str:
+def grade_sheet(grade: Mapping[str, Any], rule: bool = True) -> str:
     """Return one grade with each criterion, and the one that decided."""
     head = f"{plain(grade['cell'])}: " + (grade["grade"] or "not graded: needs " + "; ".join(grade["needs"]))
     lines = [head + (f" (decided by {grade['decided_by']})" if grade.get("decided_by") and grade["grade"] else "")]
@@ -240,7 +247,8 @@ def grade_sheet(grade: Mapping[str, Any]) -> str:
     if grade["grade"]:
         lines += [f"would settle it: {plain(text)}" for text in grade.get("settle", ())]
         lines += [f"to go higher it needs: {plain(text)}" for text in grade["needs"]]
-    lines.append(f"rule: {plain(grade['rule'])}")
+    if rule:
+        lines.append(f"rule: {plain(grade['rule'])}")
     return "\n".join(lines)
 
 
