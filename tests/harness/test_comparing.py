@@ -335,3 +335,13 @@ def test_bases_that_differ_by_chemistry_are_said_to():
 
     assert "a basis of its own" in line(3.0, 2.5) and "a basis of its own" not in line(3.0, 3.0)
     assert "none: no run" in line(3.0)
+
+
+def test_of_many_ties_the_table_names_a_few_and_counts_the_rest():
+    from harness.report.tables import comparison_table
+
+    names = [f"c-{k}" for k in range(1, 10)]
+    row = {"rank": 1, "cell": "c-0", "capacity_Ah": 1.0, "capacity_U_Ah": 0.01, "run": "c-0/r", "tied_with": names}
+    found = {"cells": [row], "outliers": [], "claims": [], "trends": [], "left_out": [], "notes": []}
+    assert "c-1, c-2, c-3 and 6 more" in comparison_table(found) and "c-4" not in comparison_table(found)
+    assert "c-1, c-2, c-3, c-4  " in comparison_table({**found, "cells": [{**row, "tied_with": names[:4]}]})
