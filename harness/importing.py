@@ -461,6 +461,15 @@ def _sources(file: Path, layout: _Layout, mapping: dict[str, str], told: _Told) 
             f"{file}: no column for {' and '.join(names[channel] for channel in missing)} was named or recognised "
             f"among {held}; name them, such as --map t=1,v=2,i=3 (header text, or number from 1)"
         )
+    for one, other in (("t", "v"), ("t", "i"), ("v", "i")):
+        same = sources[one].column == sources[other].column
+        if same and (
+            one == "t" or sources[one].factor == sources[other].factor
+        ):  # a voltage over a resistor may be both
+            raise InputError(
+                f"{file}: --map: {one} and {other} are the same column, {sources[one].shown}; one column each is "
+                "accepted, or for a current over a known resistor the voltage's with a factor, as i=Volt*-0.1"
+            )
     if guessed:
         told.note(f"columns guessed by their header: {', '.join(guessed)}")
     return sources

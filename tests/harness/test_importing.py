@@ -414,3 +414,20 @@ def test_loads_that_step_in_one_direction_have_a_sign(tmp_path):
     ]
     folder = imported(tmp_path, lines_file(tmp_path / "c.csv", rows))
     assert columns(folder).current_A.max() < 0
+
+
+@pytest.mark.parametrize(("mapping", "said"), [("t=a,v=b,i=b", "v and i"), ("t=a,v=a,i=c", "t and v"),
+                                               ("t=a,v=b,i=a*2", "t and i")])  # fmt: skip
+def test_one_column_for_two_quantities_is_refused(tmp_path, mapping, said):
+    table = tmp_path / "a.csv"
+    table.write_text("a,b,c\n" + "".join(f"{n},{3.9 - 0.001 * n:.3f},-0.5\n" for n in range(60)))
+    with pytest.raises(InputError, match=f"a.csv: --map: {said} are the same column"):
+        import_table(table, "L3-a", parse_map(mapping), logs=tmp_path / "logs")
+    assert not (tmp_path / "logs").exists()
+
+
+def test_a_current_reckoned_from_the_voltage_over_a_resistor_is_accepted(tmp_path):
+    table = tmp_path / "a.csv"
+    table.write_text("a,b\n" + "".join(f"{n},{3.9 - 0.001 * n:.3f}\n" for n in range(60)))
+    folder = import_table(table, "L3-a", parse_map("t=a,v=b,i=b*-0.1"), logs=tmp_path / "logs")
+    assert (folder / "samples.csv").read_text().splitlines()[1].startswith("0,0,3.9,-0.39,")
