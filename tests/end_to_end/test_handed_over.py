@@ -39,7 +39,7 @@ class Place:
         amphora.call("cell", "add", "L3-a", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V")
         self.process = amphora.start("run", "--cell", "L3-a", "--bench", str(self.bench), *NIGHT, "--json")
         wait_for(self.discharges, 60.0)
-        assert served.bench.load.on
+        wait_for(lambda: served.bench.load.on, 5.0)
 
     @property
     def run(self) -> Path:
@@ -145,3 +145,19 @@ def test_a_killed_run_calls_by_the_bench_files_alarms(at_work: Any) -> None:
     (call,) = place.called()
     assert call.startswith(f"stop L3-a/{place.run.name}: the runner (process {place.process.pid}) ended without a word")
     assert call.endswith("the keeper switched off load and supply and read it back")
+
+
+def test_instruments_that_are_silent_for_longer_than_a_beat_may_fail_are_waited_for_and_warned_of(at_work: Any) -> None:
+    place = at_work()
+    for server in place.served.scpi.values():
+        server.inject("silence", count=4)  # two seconds each, on one after the other
+    began_s = time.monotonic()
+    place.process.send_signal(signal.SIGINT)
+    out, err = place.process.communicate(timeout=60)
+    assert time.monotonic() - began_s > 12.0  # longer than the ten seconds after which a runner counts as hung
+    for server in place.served.scpi.values():
+        assert [kind for _, kind in server.fired].count("silence") == 4
+    answer = json.loads(out)
+    assert answer["stop"] == "interrupted" and answer["safe"] and not place.served.bench.load.on
+    assert "AN OUTPUT MAY STILL BE ON" in err  # told while it was tried
+    assert not any(event["kind"] == "killed" for event in read_run(place.run).events)
