@@ -258,7 +258,9 @@ def load_dialect(which: str) -> Dialect:
         return shipped[which]
     path = Path(which)
     if not (which.endswith(".toml") or path.parent != Path()):
-        raise DescriptionError(f"dialect {which!r} is not known; {', '.join(shipped)} or the path of a .toml file are")
+        raise DescriptionError(
+            f"dialect {shown(which)} is not known; {', '.join(shipped)} or the path of a .toml file are"
+        )
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -317,7 +319,8 @@ class _Reader:
         self.data, self.where = data, where
         self.long = False
         self.channelled = False
-        self.role = str(data.get("role", ""))
+        role = data.get("role", "")
+        self.role = role if isinstance(role, str) else shown(role)
 
     def fail(self, key: str, value: object, accepted: str) -> DescriptionError:
         return DescriptionError(f"{self.where}: {key} = {shown(value)} is not accepted; {accepted}")

@@ -31,7 +31,7 @@ from typing import Any
 
 from drivers.errors import DescriptionError, GarbledReply
 from drivers.sensors import Sensor, sensor_from_dict
-from drivers.tables import check_keys, shown
+from drivers.tables import check_keys, shown, text_of
 
 LONGEST_LINE = 1000
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?\Z", re.ASCII)
@@ -456,7 +456,7 @@ def load_format(name: str) -> Format:
             text = Path(name).read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError, ValueError) as error:
             raise DescriptionError(
-                f"format {name!r} is neither shipped ({', '.join(shipped())}) nor a file that can be read"
+                f"format {shown(name)} is neither shipped ({', '.join(shipped())}) nor a file that can be read"
             ) from error
     try:
         data = tomllib.loads(text)
@@ -474,7 +474,7 @@ def format_from_dict(data: Mapping[str, Any], where: str = "format") -> Format:
     serial_table = _mapping(data.get("serial", {}), f"{where}: serial")
     check_keys(serial_table, SERIAL_KEYS, f"{where}: serial")
     serial = SerialSettings.from_dict(serial_table, f"{where}: serial")
-    name = str(data.get("name", Path(where).stem))
+    name = text_of(data.get("name", Path(where).stem), f"{where}: name")
     if kind == "frames":
         return _frames(data, name, serial, where)
     return _lines(data, name, serial, where)
@@ -536,12 +536,14 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
         raise DescriptionError(
             f"{where}: key = {shown(key)} is not accepted; letters, digits and _ are, with the unit last"
         )
-    name = str(table.get("name", key or quantity))
+    name = text_of(table.get("name", key or quantity), f"{where}: name")
     if pattern is not None and quantity != "skip" and name not in pattern.groupindex:
-        raise DescriptionError(f"{where}: the pattern has no group {name!r}; it has {', '.join(pattern.groupindex)}")
+        raise DescriptionError(
+            f"{where}: the pattern has no group {shown(name)}; it has {', '.join(pattern.groupindex)}"
+        )
     unit_group = table.get("unit_group")
     if unit_group is not None and (pattern is None or not _in(unit_group, pattern.groupindex)):
-        raise DescriptionError(f"{where}: unit_group = {unit_group!r} is no group of the pattern")
+        raise DescriptionError(f"{where}: unit_group = {shown(unit_group)} is no group of the pattern")
     optional = table.get("optional", False)
     if not isinstance(optional, bool):
         raise DescriptionError(f"{where}: optional = {shown(optional)} is not accepted; true or false is")
@@ -591,7 +593,7 @@ def _unit_meaning(table: Any, where: str) -> UnitMeaning:
     table = _mapping(table, where)
     check_keys(table, ("quantity", "unit", "key", "refuse"), where)
     if "refuse" in table:
-        return UnitMeaning(refuse=str(table["refuse"]))
+        return UnitMeaning(refuse=text_of(table["refuse"], f"{where}: refuse"))
     key, factor, shift = _quantity(table, where)
     return UnitMeaning(key, factor, shift)
 
@@ -670,7 +672,7 @@ def _function(table: Any, where: str, range_: tuple[int, int] | None) -> Functio
     table = _mapping(table, where)
     check_keys(table, ("quantity", "unit", "key", "scale", "scales", "refuse"), where)
     if "refuse" in table:
-        return Function("", 0.0, {}, str(table["refuse"]))
+        return Function("", 0.0, {}, text_of(table["refuse"], f"{where}: refuse"))
     key, factor, shift = _quantity(table, where)
     scales: dict[int | None, float] = {}
     if "scales" in table:
@@ -752,4 +754,4 @@ def _regex(text: Any, where: str) -> re.Pattern[str]:
             warnings.simplefilter("ignore", FutureWarning)  # of signs that may mean more one day
             return re.compile(text)
     except (re.error, TypeError, OverflowError, RecursionError) as error:
-        raise DescriptionError(f"{where}: {text!r} is no regular expression: {error}") from error
+        raise DescriptionError(f"{where}: {shown(text)} is no regular expression: {error}") from error

@@ -59,7 +59,7 @@ def open_instrument(
         )
         return opened
     where = f"instruments.{name}"
-    if role not in KINDS:
+    if not isinstance(role, str) or role not in KINDS:
         raise DescriptionError(f"{where}.role = {shown(role)} is not accepted; load, supply, meter, logger, switch are")
     check_keys(description, KEYS, where)
     named = _text(description, "dialect", where, "auto")

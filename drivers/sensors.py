@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from drivers.errors import DescriptionError, GarbledReply
-from drivers.tables import check_keys, shown
+from drivers.tables import check_keys, finite_number, shown
 
 ZERO_C_K = 273.15
 T25_K = 298.15
@@ -192,8 +192,9 @@ def _table(table: Mapping[str, Any], where: str) -> TableNtc:
 
 
 def _number(value: Any, where: str, positive: bool) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    number = finite_number(value)
+    if number is None:
         raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number is")
-    if positive and value <= 0:
+    if positive and number <= 0:
         raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number above 0 is")
-    return float(value)
+    return number

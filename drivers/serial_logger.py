@@ -33,7 +33,7 @@ from drivers.line_format import (
     unwrap,
 )
 from drivers.roles import Abilities, Clock, Meter, SafeState, Switch
-from drivers.tables import check_keys, shown
+from drivers.tables import check_keys, finite_number, shown, text_of
 
 try:
     from termios import error as _TermiosError
@@ -297,7 +297,7 @@ class SerialLogger:
         check_keys(description, LOGGER_KEYS, here)
         self.name = name
         self.abilities = Abilities()
-        self.format: Format = load_format(str(description.get("format", "plain")))
+        self.format: Format = load_format(text_of(description.get("format", "plain"), f"{here}.format"))
         self.settings = SerialSettings.from_dict(description, here, self.format.serial)
         self.shunt_ohm = (
             None
@@ -305,7 +305,7 @@ class SerialLogger:
             else positive(description["shunt"], RESISTANCES, f"{here}.shunt", "10 ohm")
         )
         self.silence_s = positive(description.get("silence", SILENCE_S), DURATIONS, f"{here}.silence", "3 s")
-        self._identity = description.get("identity")
+        self._identity = text_of(description["identity"], f"{here}.identity") if "identity" in description else None
         self._clock = clock
         self._span_s = self.format.counter_span_s()
         self._news = threading.Condition()
@@ -397,7 +397,7 @@ class SerialLogger:
     # -- the inside -------------------------------------------------------------------------------
 
     def _check_identity(self) -> None:
-        if self._identity is not None and str(self._identity) not in self.identify():
+        if self._identity is not None and self._identity not in self.identify():
             raise IdentityError(f"{self.name}: {self.identify()!r} answers; the bench file expects {self._identity!r}")
 
     def _forget(self) -> None:
@@ -551,15 +551,15 @@ def port_of(description: Mapping[str, Any], here: str) -> str:
 
 def positive(value: Any, units: Mapping[str, float], where: str, example: str) -> float:
     """Return '10 ohm' or a plain number as a number above 0 in the base unit."""
-    number, unit = value, ""
+    number, unit = finite_number(value), ""
     if isinstance(value, str):
         match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]{1,2})?)\s*(\S*)\s*", value, re.ASCII)
         number, unit = (float(match[1]), match[2]) if match else (None, "")
         if match is None or (not unit):
             number = None
-    if isinstance(number, bool) or not isinstance(number, int | float) or unit not in units:
+    if number is None or unit not in units:
         raise DescriptionError(f"{where}: {shown(value)} is not accepted; a quantity such as {example} is")
-    number = float(number) * units[unit]
+    number *= units[unit]
     if not 0.0 < number < math.inf:
         raise DescriptionError(f"{where}: {shown(value)} is not accepted; it must be above 0")
     return number

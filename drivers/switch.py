@@ -17,7 +17,7 @@ from drivers.errors import DescriptionError, DriverError, IdentityError, Instrum
 from drivers.line_format import SerialSettings
 from drivers.roles import Abilities, Clock, Position, SafeState, Switch
 from drivers.serial_logger import DURATIONS, SerialPort, port_of, positive, usb_text
-from drivers.tables import check_keys, shown
+from drivers.tables import check_keys, shown, text_of
 
 KEYS = (
     "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "hold", "feedback", "release",
@@ -62,14 +62,14 @@ class HeldRelay:
         for line in self._lines:
             if line in description:
                 raise DescriptionError(f"{here}.{line}: is given a level, and hold uses it; one of the two")
-        self._identity = description.get("identity")
+        self._identity = text_of(description["identity"], f"{here}.identity") if "identity" in description else None
         self._settings = SerialSettings.from_dict(description, here)
         self._port_name = port_of(description, here)
         self._position: Position = "open"
         self._level = False
         self._opened_s = -LONGEST_RELEASE_S  # when it was last let go, on the bench's clock
         self._port: SerialPort | None = SerialPort.attach(self._port_name, self._settings, self._lines)
-        if self._identity is not None and str(self._identity) not in self.identify():
+        if self._identity is not None and self._identity not in self.identify():
             told = self.identify()
             self.close()
             raise IdentityError(f"{name}: {told!r} answers; the bench file expects {self._identity!r}")

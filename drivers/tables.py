@@ -3,6 +3,7 @@
 The words are those of `harness.fields`, which this room does not know.
 """
 
+import math
 from collections.abc import Collection, Iterable
 from difflib import get_close_matches
 
@@ -36,3 +37,25 @@ def check_keys(table: Iterable[str], accepted: Collection[str], where: str) -> N
             raise DescriptionError(
                 f"{where}: key {shown(key)} is not known; {', '.join(accepted)} {verb} accepted{hint}"
             )
+
+
+def finite_number(value: object) -> float | None:
+    """Return a finite number as such; None for anything else, a truth value included."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number beyond every float
+        return None
+    return number if math.isfinite(number) else None
+
+
+def text_of(value: object, where: str) -> str:
+    """Return a text as such.
+
+    Raises:
+        DescriptionError: it is none.
+    """
+    if not isinstance(value, str):
+        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a text in quotes is")
+    return value

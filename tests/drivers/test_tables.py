@@ -1,9 +1,19 @@
 """Promises of what messages show of a table or an answer, and that both rooms say it in the same words."""
 
+import tomllib
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import Any
+
 import pytest
 
-from drivers.errors import DescriptionError
-from drivers.tables import check_keys, shown
+from drivers.errors import DescriptionError, IdentityError, LinkError
+from drivers.line_format import format_from_dict, shipped
+from drivers.opening import KEYS as KEYS_OF_SCPI
+from drivers.opening import open_instrument
+from drivers.serial_logger import LOGGER_KEYS, open_logger
+from drivers.simulated.clock import VirtualClock
+from drivers.tables import check_keys, finite_number, shown
 from harness import fields
 from harness.errors import InputError
 
@@ -33,7 +43,60 @@ def test_the_key_that_was_meant_is_named() -> None:
 def test_a_value_is_shown_cut_and_on_one_line_in_both_rooms(value: object) -> None:
     assert shown(value) == fields.shown(value)
     assert len(shown(value)) < 70 and "\n" not in shown(value)
+    assert finite_number(value) == fields.finite_number(value)
 
 
 def test_bytes_are_shown_as_a_person_reads_them() -> None:
     assert shown(b"3.7 V\r\n") == r"'3.7 V\r\n'" and shown(b"x" * 100) == f"'{'x' * 60}'…"
+
+
+HUGE = 1 << 80000  # 0xfff… in TOML: Python turns it into neither a float nor decimals
+
+
+def places(data: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    for key, value in data.items() if isinstance(data, dict) else enumerate(data):
+        yield (*path, key)
+        if isinstance(value, dict | list):
+            yield from places(value, (*path, key))
+
+
+@pytest.mark.parametrize("value", [pytest.param(HUGE, id="huge"), "k" * 5000, [[]], {}, None])
+@pytest.mark.parametrize("name", shipped())
+def test_whatever_stands_at_any_place_of_a_line_format_is_taken_or_refused_in_one_sentence(
+    name: str, value: object
+) -> None:
+    text = (files("drivers") / "formats" / f"{name}.toml").read_text(encoding="utf-8")
+    refused = 0
+    for path in places(tomllib.loads(text)):
+        changed = tomllib.loads(text)
+        table = changed
+        for key in path[:-1]:
+            table = table[key]
+        table[path[-1]] = value
+        try:
+            format_from_dict(changed, "mine.toml")
+        except DescriptionError as error:
+            refused += 1
+            assert str(error).startswith("mine.toml") and "\n" not in str(error)
+            assert "k" * 61 not in str(error)
+    assert refused > 0
+
+
+@pytest.mark.parametrize("value", [pytest.param(HUGE, id="huge"), "k" * 5000, [[]], {}])
+@pytest.mark.parametrize("key", sorted(set(LOGGER_KEYS) - {"role", "port", "resource", "specification"}))
+def test_whatever_a_loggers_table_holds_is_taken_or_refused_in_one_sentence(key: str, value: object) -> None:
+    try:
+        open_logger("it", {"port": "loop://", key: value}, VirtualClock()).close()
+    except DescriptionError as error:
+        assert "k" * 61 not in str(error) and "\n" not in str(error)
+    except IdentityError:
+        assert key == "identity"
+
+
+@pytest.mark.parametrize("value", [pytest.param(HUGE, id="huge"), "k" * 5000, [[]], {}])
+@pytest.mark.parametrize("key", sorted(KEYS_OF_SCPI))
+def test_whatever_a_scpi_instruments_table_holds_is_taken_or_refused_in_one_sentence(key: str, value: object) -> None:
+    table = {"role": "load", "resource": "TCPIP::127.0.0.1::1::SOCKET", "timeout": "20 ms", key: value}
+    with pytest.raises((DescriptionError, LinkError)) as caught:
+        open_instrument("it", table, VirtualClock())
+    assert "k" * 61 not in str(caught.value) and "\n" not in str(caught.value)
