@@ -414,6 +414,18 @@ def test_what_is_to_be_noted_is_never_cut_on_a_usual_certificate(tmp_path: Path,
     assert len(PdfReader(io.BytesIO(pdf)).pages) == 1
 
 
+@pytest.mark.parametrize(
+    ("state", "note"), [("quarantined", "not while in quarantine"), ("", "this bench's own grades")]
+)
+def test_a_grade_is_not_for_use_while_the_cell_is_in_quarantine(
+    tmp_path: Path, signer: Signer, state: str, note: str
+) -> None:
+    item = run_input(write_run(tmp_path))
+    item = dataclasses.replace(item, run={**item.run, "state_now": state})
+    shown = text_of(certificate.make_certificate([item], ISSUE, signer, GRADE)[0]).replace("’", "'")
+    assert f"steady duty {note}" in shown
+
+
 def test_a_share_too_small_to_round_is_not_called_none() -> None:
     shown = [sheet._share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
     assert shown == ["0 %", "< 1 %", "< 1 %", "1 %", "67 %"]
@@ -461,7 +473,6 @@ def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}))
     certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
     shown = text_of((tmp_path / "a.pdf").read_bytes())
-    assert "not while in quarantine" in shown or "Grade" not in shown
     assert "In quarantine: not cleared for use" in shown.split("Capacity certificate")[1][:200]  # at the very top
     assert "in quarantine on the register: not cleared for use" in shown
     code = zxingcpp.read_barcodes(pypdfium2.PdfDocument(tmp_path / "a.pdf")[0].render(scale=200 / 72).to_pil())[0]
