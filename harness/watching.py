@@ -37,8 +37,8 @@ def progress_line(progress: Progress) -> str:
         if step.expected_duration_s is not None:
             expected_s = state.step_began_s + step.expected_duration_s - progress.t_s
             if 0 < expected_s < left_s:
-                parts.append(f"step done in about {hours(expected_s)}")
-        parts.append(f"at the latest in {hours(left_s)}")
+                parts.append(f"about {hours(expected_s)} to go")
+        parts.append(f"at most {hours(left_s)}")
     return " · ".join(parts)
 
 

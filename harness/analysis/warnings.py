@@ -121,7 +121,8 @@ def find_warnings(
             "The instruments' accuracy was not given; the uncertainty rests on assumed values for a cheap bench.",
         )
     if not info.finished:
-        add("unfinished", "The run has no final end: it was cut short or is still going on.")
+        cut = f"The run was cut short ({info.stop})." if info.stop else "The run was cut short, or is still going on."
+        add("unfinished", cut)
     return out
 
 

@@ -354,7 +354,8 @@ def simulate(
                 write_whole(truth_out, json.dumps(finite(truth), indent=1) + "\n")
         except OSError as error:
             raise InputError(f"{bench_out}: cannot be written: {error}") from error
-        say(f"{len(served.scpi)} instruments over TCP, a logger at {served.logger.port}; Ctrl-C ends it")
+        over_tcp = f"{len(served.scpi)} instruments over TCP, " if served.scpi else ""
+        say(f"{over_tcp}a logger at {served.logger.port}; Ctrl-C ends it")
         print("ready", flush=True)
         while not ended.wait(0.2):
             pass

@@ -437,7 +437,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         for line in headline:
             print(f"  {line}")
         if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
-            print(f"  once the cause is found: amphora resume {shlex.quote(str(outcome.folder))}")
+            print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
 
     try:
         answer(data, json, show)

@@ -69,4 +69,4 @@ def test_on_a_narrow_terminal_the_line_stays_one_line() -> None:
     for columns in (20, 60, 79):
         short = fitted(line, columns)
         assert len(short) <= columns and line.startswith(short) and not short.endswith("·")
-    assert "3.700 V" in fitted(line, 60) and "at the latest" not in fitted(line, 60)
+    assert "3.700 V" in fitted(line, 60) and "at most" not in fitted(line, 60)
