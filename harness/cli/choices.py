@@ -1,12 +1,15 @@
 """Commands of the group Choices: grade, compare, match, fit, duty."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from harness.errors import InputError
+
+if TYPE_CHECKING:
+    from harness.duty import Mode
 
 duty_app = typer.Typer(name="duty", help="What devices ask of a cell.", no_args_is_help=True)
 
@@ -326,17 +329,37 @@ def duty_check(
     from dataclasses import asdict
 
     from harness.duty import load_duty
+    from harness.quantities import format_quantity
 
     duty = load_duty(file)
 
     def show() -> None:
         print(f"{duty.name}: for {', '.join(duty.chemistries)}")
         for mode in duty.modes:
-            print(f"  {mode.name}: works above {mode.lowest_rail_V:.3f} V, on {100 * mode.share:.3g} % of the time")
+            share = f", on {100 * mode.share:.3g} % of the time" if mode.share < 1 else ""
+            print(f"  {mode.name}: {_draws(mode)}{share}; works above {mode.lowest_rail_V:.2f} V at the cell")
         for name, hours in duty.night:
             print(f"  night: {name} for {hours:g} h")
+        if duty.panel is not None:
+            sun = ", ".join(f"{hours:g} h of full sun on {weather} days" for weather, hours in duty.panel.sun_h.items())
+            print(f"  panel: {format_quantity(duty.panel.current_A, 'A')}, {100 * duty.panel.share:.3g} % of it; {sun}")
 
     answer({"duty": asdict(duty)}, as_json, show)
+
+
+def _draws(mode: "Mode") -> str:
+    """Return what a mode draws while it is on."""
+    from harness.quantities import format_quantity
+
+    if mode.line:
+        return f"{format_quantity(mode.line[0][1], 'A')} to {format_quantity(mode.line[-1][1], 'A')} by its load line"
+    if mode.current_A is not None:
+        return format_quantity(mode.current_A, "A")
+    if mode.power_W is not None:
+        return format_quantity(mode.power_W, "W")
+    return format_quantity(mode.resistor_ohm or 0.0, "ohm") + (
+        f" and an LED of {mode.led_V:.2f} V" if mode.led_V else ""
+    )
 
 
 @duty_app.command("from-run")

@@ -151,6 +151,10 @@ def test_a_lamp_is_surveyed_to_its_end_and_its_duty_can_be_read(shelf: Path, tmp
     assert duty.name == "lamp 1"
     assert 2.5 < duty.modes[0].lowest_rail_V < 4.2
     assert "lamp 1" in call("duty", "check", str(out))
+    shipped = call("duty", "check", "path-light")
+    assert "dim: 80 mA, on 15 % of the time; works above 3.00 V at the cell" in shipped
+    assert "night: bright for 2 h" in shipped and "panel: 90 mA, 80 % of it; 6 h of full sun on good days" in shipped
+    assert "night light: 47 ohm and an LED of 2.90 V" in call("duty", "check", "camp-lantern")
 
 
 def test_a_panel_is_surveyed_to_its_end_and_its_most_power_is_found(shelf: Path, tmp_path: Path) -> None:
