@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.alarm import Alarm
 from harness.errors import InputError
-from harness.fields import finite_number, name_shown, shown, table_of, why_unreadable
+from harness.fields import finite_number, name_shown, shown, table_of, text_of, why_unreadable
 
 ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
@@ -231,7 +231,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
     alarms = data.get("alarms", {})
     Alarm(alarms, f"{where}: alarms")  # a mistake there is told now, not at the first alarm
     bench = BenchDescription(
-        name=str(data.get("name", "bench")),
+        name=text_of(data.get("name", "bench"), f"{where}: name"),
         leads=leads,
         instruments=instruments,
         speed_up=speed_up,

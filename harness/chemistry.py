@@ -14,7 +14,7 @@ from importlib.resources import files
 from typing import Any, Literal
 
 from harness.errors import InputError
-from harness.fields import shown, table_of, unknown
+from harness.fields import shown, table_of, text_of, unknown
 from harness.quantities import parse
 
 Method = Literal["cc-cv", "timed"]
@@ -135,9 +135,10 @@ def read_chemistry(text: str, where: str) -> Chemistry:
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
     table_of(data, where, TOP_KEYS)
+    texts = {key: text_of(data.get(key, ""), f"{where}: {key}") for key in ("key", "name", "method", "note")}
     for key in ("key", "name", "method"):
-        if not isinstance(data.get(key), str):
-            raise InputError(f"{where}: {key} is missing or no text")
+        if not texts[key]:
+            raise InputError(f"{where}: {key} is missing")
     method = data["method"]
     if method not in ("cc-cv", "timed"):
         raise InputError(f"{where}: method = {shown(method)} is not accepted; 'cc-cv' or 'timed' is")
@@ -157,8 +158,7 @@ def read_chemistry(text: str, where: str) -> Chemistry:
     missing = [name for name in needed if name not in values]
     if missing:
         raise InputError(f"{where}: numbers.{missing[0]} is missing")
-    content: dict[str, Any] = {key: str(data.get(key, "")) for key in ("key", "name", "method", "note")}
-    chemistry = Chemistry(**content, **dict[str, Any](values), sources=sources)
+    chemistry = Chemistry(**dict[str, Any](texts), **dict[str, Any](values), sources=sources)
     _check_order(chemistry, where)
     return chemistry
 

@@ -264,7 +264,7 @@ def duty_from_dict(raw: object, where: str) -> Duty:
     limited_by = data.get("charge_limited_by", "charger" if "charge_limit" in data else "nothing")
     if limited_by not in ("charger", "protection", "nothing"):
         raise InputError(
-            f"{where}: charge_limited_by = {limited_by!r} is not accepted; charger, protection or nothing is"
+            f"{where}: charge_limited_by = {shown(limited_by)} is not accepted; charger, protection or nothing is"
         )
     blocked = data.get("cold_charge_blocked", False)
     if not isinstance(blocked, bool):

@@ -52,7 +52,8 @@ def unknown(what: str, name: object, accepted: Collection[str], more: str = "") 
     near = get_close_matches(str(name)[:SHOWN_LENGTH], accepted, 1, 0.7) if isinstance(name, str) else []
     hint = f" ({near[0]!r} is near)" if near else ""
     verb = "is" if len(accepted) == 1 else "are"
-    return f"{what} {shown(name)} is not known; {', '.join(accepted)} {verb} accepted{more}{hint}"
+    listed = ", ".join(map(name_shown, accepted))
+    return f"{what} {shown(name)} is not known; {listed} {verb} accepted{more}{hint}"
 
 
 def table_of(data: object, where: str, known: Collection[str], needed: Sequence[str] = ()) -> Mapping[str, Any]:
@@ -70,6 +71,17 @@ def table_of(data: object, where: str, known: Collection[str], needed: Sequence[
         if key not in data:
             raise InputError(f"{where}: key {key!r} is missing; {', '.join(needed)} have to be there")
     return data
+
+
+def text_of(value: object, where: str) -> str:
+    """Return a text as such.
+
+    Raises:
+        InputError: it is none.
+    """
+    if not isinstance(value, str):
+        raise InputError(f"{where}: {shown(value)} is not accepted; a text in quotes is")
+    return value
 
 
 def finite_number(value: object) -> float | None:

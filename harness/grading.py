@@ -21,7 +21,7 @@ from statistics import median
 from typing import Any, Literal
 
 from harness.errors import InputError
-from harness.fields import finite_number, shown, table_of, unknown
+from harness.fields import finite_number, shown, table_of, text_of, unknown
 
 GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
 KNOWN_STARTS = ("full", "declared-full")
@@ -168,8 +168,11 @@ def read_criteria(text: str, where: str) -> Criteria:
         typical = parse(table["typical"], "capacity", f"{place}: typical")
         most = parse(table["most"], "capacity", f"{place}: most")
         if not 0 < typical <= most:
-            raise InputError(f"{place}: typical = {table['typical']!r} is 0 or above most = {table['most']!r}")
-        forms[(str(table["form"]), str(table["chemistry"]))] = FormLimits(typical, most)
+            raise InputError(
+                f"{place}: typical = {shown(table['typical'])} is 0 or above most = {shown(table['most'])}"
+            )
+        kind = (text_of(table["form"], f"{place}: form"), text_of(table["chemistry"], f"{place}: chemistry"))
+        forms[kind] = FormLimits(typical, most)
     return Criteria(data["name"], guard, load_A, tuple(criteria), forms)
 
 

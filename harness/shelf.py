@@ -51,20 +51,20 @@ def check_id(cell_id: str) -> str:
             at the start, a dot at the end, or a name that an operating system keeps for itself.
     """
     text = unicodedata.normalize("NFC", cell_id)
-    shown = repr(text[:70])
+    given = shown(text)
     accepted = "letters, digits, '-', '_' and '.' are accepted, beginning with a letter or digit"
     if not text:
         raise InputError(f"the cell's id is empty; {accepted}")
     if len(text) > ID_LENGTH or len(text.encode()) > 200:
-        raise InputError(f"the cell's id {shown} is longer than {ID_LENGTH} characters; a short one is accepted")
+        raise InputError(f"the cell's id {given} is longer than {ID_LENGTH} characters; a short one is accepted")
     for character in text:
         kind = unicodedata.category(character)
         if kind[0] not in "LM" and kind != "Nd" and character not in "-._":
-            raise InputError(f"the cell's id {shown} has the character {character!r}; {accepted}")
+            raise InputError(f"the cell's id {given} has the character {character!r}; {accepted}")
     if unicodedata.category(text[0])[0] not in "LN" or text.endswith("."):
-        raise InputError(f"the cell's id {shown} begins or ends with a mark; {accepted}")
+        raise InputError(f"the cell's id {given} begins or ends with a mark; {accepted}")
     if text.split(".")[0].lower() in _RESERVED:
-        raise InputError(f"the cell's id {shown} is a name that some systems keep for devices; choose another")
+        raise InputError(f"the cell's id {given} is a name that some systems keep for devices; choose another")
     return text
 
 

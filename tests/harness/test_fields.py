@@ -1,10 +1,13 @@
 """Promises of the sentences for keys and values that are not accepted: one form, short, with what is."""
 
+import copy
 import json
 import re
-from collections.abc import Callable
+import tomllib
+from collections.abc import Callable, Iterator
 from importlib.resources import files
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 
@@ -12,7 +15,7 @@ from harness.alarm import Alarm
 from harness.bench import bench_from_dict
 from harness.chemistry import read_chemistry
 from harness.duty import duty_from_dict
-from harness.errors import InputError
+from harness.errors import AmphoraError, InputError
 from harness.fields import finite_number, shown, table_of, unknown
 from harness.grading import read_criteria
 from harness.profile import read_recipe
@@ -118,6 +121,82 @@ def test_no_value_is_so_large_that_it_comes_back_whole_or_cannot_be_told(read: C
         read()
     said = str(caught.value)
     assert said.startswith("my.toml: ") and "k" * 61 not in said and len(said) < 1200 and "\n" not in said
+
+
+def places(data: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    for key, value in data.items() if isinstance(data, dict) else enumerate(data):
+        yield (*path, key)
+        if isinstance(value, dict | list):
+            yield from places(value, (*path, key))
+
+
+def shipped(*folders: str) -> Iterator[tuple[str, dict[str, Any]]]:
+    for one in files("profiles").joinpath(*folders).iterdir():
+        if one.name.endswith(".toml"):
+            yield one.name, tomllib.loads(one.read_text(encoding="utf-8"))
+
+
+def from_text(read: Callable[[str, str], object], module: str) -> Callable[[dict[str, Any]], object]:
+    """The reader of a text, given what the text holds."""
+
+    def read_data(data: dict[str, Any]) -> object:
+        with patch(f"{module}.tomllib.loads", lambda text: data):
+            return read("", "my.toml")
+
+    return read_data
+
+
+FULL_BENCH: dict[str, Any] = {
+    "name": "b", "leads": "wired", "speed_up": 2.0, "note": "x", "sensed_at": "cell", "simulated": True,
+    "instruments": {
+        "load": {**LOAD, "specification": {"voltage": {
+            "gain": "0.1 %", "offset": "1 mV", "resolution": "1 mV", "range": "20 V", "distribution": "normal", "k": 2,
+            "gain_per_K": "1 ppm", "offset_per_K": "1 ppm", "reference_degC": 23, "band_K": 5,
+        }}},
+        "thermometer": {"role": "logger", "port": "/dev/nobody"},
+    },
+    "cell": {"voltage": "load", "current": ["load"], "temperature": "thermometer", "voltage_when_off": "load"},
+    "check_resistor": {"resistance": "10 ohm", "tolerance": "0.1 %", "power": "1 W", "note": "n"},
+    "alarms": {"bell": True, "desktop": False, "command": ["a"], "webhook": "http://a/b", "kinds": ["stop"],
+               "limit": "5 s"},
+}  # fmt: skip
+FULL_CELL: dict[str, Any] = {
+    "format": "amphora-cell/1", "id": "a", "form": "18650", "chemistry": "li-ion", "source": "lamp", "markings": "m",
+    "claim_Ah": 1.0, "mass_g": 44.0, "as_found_V": 3.7, "as_found_utc": "2026-11-20T18:02:00Z",
+    "inspection": {"dents": "none"}, "photos": ["a.jpg"], "notes": "n", "state": "found",
+    "declared_rechargeable": True, "identified": {"answer": "x"},
+}  # fmt: skip
+WHOLE: list[tuple[str, dict[str, Any], Callable[[dict[str, Any]], object]]] = [
+    ("bench", FULL_BENCH, lambda data: bench_from_dict(data, "my.toml")),
+    ("cell", FULL_CELL, lambda data: Cell.from_dict(data, "my.toml")),
+    ("chemistry", tomllib.loads(CHEMISTRY), from_text(read_chemistry, "harness.chemistry")),
+    *((name, data, from_text(read_recipe, "harness.profile")) for name, data in shipped()),
+    *((name, data, lambda held: duty_from_dict(held, "my.toml")) for name, data in shipped("duties")),
+    *((name, data, from_text(read_criteria, "harness.grading")) for name, data in shipped("grades")),
+]
+
+
+@pytest.mark.parametrize(("name", "data", "read"), WHOLE, ids=[name for name, _, _ in WHOLE])
+def test_whatever_stands_at_any_place_of_a_file_is_taken_or_refused_in_one_sentence(
+    name: str, data: dict[str, Any], read: Callable[[dict[str, Any]], object]
+) -> None:
+    read(data)
+    refused = 0
+    for path in places(data):
+        odd: tuple[object, ...] = (int(HUGE, 16), LONG, f"{LONG} V", [[]], {}, None, True, -1, {"parameter": 1})
+        for value in odd:
+            changed = copy.deepcopy(data)
+            table: Any = changed
+            for key in path[:-1]:
+                table = table[key]
+            table[path[-1]] = value
+            try:
+                read(changed)
+            except AmphoraError as error:
+                refused += 1
+                said = str(error)
+                assert said.startswith("my.toml") and "\n" not in said and "k" * 61 not in said, path
+    assert refused > len(list(places(data)))
 
 
 def test_what_is_missing_is_told_with_all_that_has_to_be_there() -> None:
