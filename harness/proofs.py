@@ -12,10 +12,13 @@ resistor switches anything on, and never above 1 V. Volt, ampere, ohm, kelvin, s
 import json
 import math
 import os
+import signal
 import statistics
+import tempfile
+import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
@@ -23,12 +26,13 @@ from typing import Any, NamedTuple, Protocol
 from drivers.errors import DriverError
 from drivers.roles import Clock
 from harness.bench import BenchDescription, CheckResistor
-from harness.errors import BenchError, InputError, JournalDamaged, Refused
+from harness.errors import BenchError, InputError, Interrupted, JournalDamaged, Refused
 from harness.journal import sync_folder, to_line, utc_text
+from harness.keeper import Keeper, beating
 from harness.lock import Lock, acquire
 from harness.plan import Plan
 from harness.quantities import format_quantity
-from harness.rig import Rig
+from harness.rig import Rig, make_one_safe
 
 FILE = "bench-checks.jsonl"
 FORMAT = "amphora-bench-checks/1"
@@ -365,10 +369,8 @@ def check_resistor(
         )
     if way not in ways:
         raise InputError(f"--through {way}: this bench cannot; {', '.join(ways) or 'nothing'} is accepted")
-    try:
+    with _guarded(rig, clock, tell):
         taken = ways[way](rig, resistor, clock, person, tell)
-    finally:
-        _all_off(rig)
     return _result(resistor, way, *taken)
 
 
@@ -474,7 +476,7 @@ def _by_supply(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, 
     supply.set_output(True)
     _wait(rig, clock, SETTLE_S)
     shown_V, shown_A = _means(rig, clock, voltage_by, supply.name)
-    _all_off(rig)
+    _all_off(rig, clock)
     _do(person, clock, "Take the check resistor out and put the cell back: plus to plus.")
     return _Taken(shown_V - zero_V, shown_A, zero_A, voltage_by, supply.name)
 
@@ -568,7 +570,84 @@ def _mean(rig: Rig, clock: Clock, name: str, key: str) -> float:
     return statistics.fmean(values)
 
 
-def _all_off(rig: Rig) -> None:
+@contextmanager
+def _guarded(rig: Rig, clock: Clock, tell: Tell) -> Iterator[None]:
+    """Switch all off on every way out; where this program is ended for good, the keeper does.
+
+    Raises:
+        BenchError: something is still on; told before, and what the keeper achieved.
+        Interrupted: the system asked to end, or the terminal was closed.
+    """
+    keeper: Keeper | None = None
+    names = rig.energising()
+    if names and rig.description.where != "simulated":
+        # There is no run to record in.
+        nowhere = Path(tempfile.gettempdir()) / "amphora-bench-check" / rig.description.name
+        keeper = Keeper.start(dict(rig.description.data), names, nowhere)
+    try:
+        with beating(keeper, lambda: None, math.inf), _signals_raise():
+            try:
+                yield
+            finally:
+                with _signals_wait():
+                    _all_off_or_keeper(rig, clock, tell, keeper)
+    finally:
+        if keeper is not None:
+            keeper.bye()
+
+
+def _all_off_or_keeper(rig: Rig, clock: Clock, tell: Tell, keeper: Keeper | None) -> None:
+    try:
+        _all_off(rig, clock)
+    except BenchError as error:
+        if keeper is None:
+            raise
+        tell(f"! {error}; the keeper goes on trying")
+        for name in rig.energising():  # two do not talk to one instrument
+            with suppress(DriverError, OSError):
+                rig.instruments[name].close()
+        keeper.take_over()
+        off, words, _ = keeper.achieved()
+        raise BenchError(words if off else f"{error}; {words}") from error
+
+
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+@contextmanager
+def _signals_raise() -> Iterator[None]:
+    """Let what would end the program on the spot go the way of Ctrl-C."""
+
+    def end(number: int, frame: object) -> None:
+        del frame
+        raise Interrupted(f"{signal.Signals(number).name}: the check was cut short; outputs are off, read back")
+
+    with _signals(end, SIGNALS):
+        yield
+
+
+@contextmanager
+def _signals_wait() -> Iterator[None]:
+    """Let no signal cut short what switches off; another Ctrl-C changes nothing."""
+    with _signals(lambda number, frame: None, (*SIGNALS, signal.SIGINT)):
+        yield
+
+
+@contextmanager
+def _signals(handler: Callable[[int, Any], None], numbers: Sequence[int]) -> Iterator[None]:
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for number in numbers:
+            if signal.getsignal(number) is not signal.SIG_IGN:  # as by nohup
+                before[number] = signal.signal(number, handler)
+    try:
+        yield
+    finally:
+        for number, one in before.items():
+            signal.signal(number, one)
+
+
+def _all_off(rig: Rig, clock: Clock) -> None:
     """Switch everything off and see that it is.
 
     Raises:
@@ -576,13 +655,10 @@ def _all_off(rig: Rig) -> None:
     """
     still = []
     for name, instrument in reversed(list(rig.instruments.items())):
-        if instrument.role not in ("load", "supply", "switch"):
-            continue
-        try:
-            if not instrument.make_safe().off:
-                still.append(name)
-        except DriverError as error:
-            still.append(f"{name} ({error})")
+        if instrument.role in ("load", "supply", "switch"):
+            made = make_one_safe(instrument, clock)
+            if not made["off"]:
+                still.append(f"{name} ({made['text']})")
     if still:
         raise BenchError(f"{', '.join(still)}: MAY STILL BE ON: pull the leads now")
 
