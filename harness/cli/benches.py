@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
-    group = typer.Typer(help="The instruments of one set-up.", no_args_is_help=True)
+    group = typer.Typer(help="The instruments of one set-up: check, off, simulate.", no_args_is_help=True)
     group.command("check")(check)
     group.command("off")(off)
     group.command("simulate")(simulate)
@@ -348,12 +348,16 @@ def simulate(
     served.start()
     try:
         truth = served.truth()
-        try:
-            write_whole(bench_out, served.bench_file())
-            if truth_out is not None:
-                write_whole(truth_out, json.dumps(finite(truth), indent=1) + "\n")
-        except OSError as error:
-            raise InputError(f"{bench_out}: cannot be written: {error}") from error
+        texts = [(bench_out, served.bench_file())]
+        if truth_out is not None:  # first: whoever sees the bench file finds the truth beside it
+            texts.insert(0, (truth_out, json.dumps(finite(truth), indent=1) + "\n"))
+        for path, text in texts:
+            if path.is_dir():
+                raise InputError(f"{path}: is a folder; the name of a file is accepted")
+            try:
+                write_whole(path, text)
+            except OSError as error:
+                raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
         over_tcp = f"{len(served.scpi)} instruments over TCP, " if served.scpi else ""
         say(f"{over_tcp}a logger at {served.logger.port}; Ctrl-C ends it")
         print("ready", flush=True)

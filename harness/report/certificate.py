@@ -260,6 +260,17 @@ def _leads(result: dict[str, Any]) -> dict[str, Any] | None:
     }
 
 
+def _resistor(run: dict[str, Any]) -> str:
+    """Return the resistor that the cell's current was reckoned from, as the bench file has it; "" for none."""
+    bench = run.get("bench") or {}
+    tables = bench.get("instruments") or {}
+    for name in (bench.get("cell") or {}).get("current") or []:
+        table = tables.get(name)
+        if isinstance(table, dict) and table.get("shunt"):
+            return _text(table["shunt"])
+    return ""
+
+
 def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     """Say in words where the test differs from the rated-capacity test of IEC 61960-3:2017.
 
@@ -285,6 +296,12 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
         )
     elif current:
         said.append(f"Rate: {current:.3f} A; the rated capacity is unknown, so the standard's 0.2 It cannot be set.")
+    resistor = _resistor(run)
+    if resistor:
+        tables = ((run.get("bench") or {}).get("instruments") or {}).values()
+        held = any(isinstance(table, dict) and table.get("role") == "load" for table in tables)
+        falls = "" if held else "; it falls with the voltage (the standard: a constant current)"
+        said.append(f"Current: reckoned from the voltage over {resistor}{falls}.")
     rest = _number(result.get("temperature_degC"))
     if rest is None and result.get("temperature_rise_K") is None:
         said.append("Temperature: not measured (the standard: 20 ± 5 °C).")
@@ -725,6 +742,8 @@ def write_out(out: Path, data: bytes) -> None:
     """
     from harness.journal import write_whole
 
+    if out.is_dir():
+        raise InputError(f"{out}: is a folder; the name of a file is accepted")
     try:
         write_whole(out, data)
     except OSError as error:
