@@ -8,6 +8,7 @@ import sys
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from harness.cli.common import any_encoding, unfailing_messages
 from harness.errors import AmphoraError, Interrupted
@@ -23,8 +24,24 @@ GROUPS = (
     "demos",  # demo
 )
 
+ORDER = (  # as the work goes
+    "demo", "cell", "bench", "plan", "run", "resume", "watch", "analyse", "plot", "export", "import", "identify",
+    "model", "grade", "compare", "match", "fit", "duty", "certify", "verify", "label", "report", "shelf", "key",
+    "schema",
+)  # fmt: skip
+
+
+class InOrder(TyperGroup):
+    """The commands in the order of the work."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names as the help lists them; one without a place comes last."""
+        return sorted(self.commands, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
+
+
 app = typer.Typer(
     name="amphora",
+    cls=InOrder,
     help="Judge reused cells: what is it, what does it hold, what is it still good for.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,

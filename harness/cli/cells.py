@@ -8,8 +8,10 @@ import typer
 from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from harness.errors import InputError
 
-cell_app = typer.Typer(name="cell", help="The cells on the shelf.", no_args_is_help=True)
-shelf_app = typer.Typer(name="shelf", help="The register as a whole.", no_args_is_help=True)
+cell_app = typer.Typer(
+    name="cell", help="The cells on the shelf: add, list, show, check, note, state.", no_args_is_help=True
+)
+shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)
 
 IdArgument = Annotated[str, typer.Argument(help="The cell's id: letters, digits, '-', '_' and '.'.")]
 QuantityOption = Annotated[str | None, typer.Option(help="With its unit.")]
@@ -41,7 +43,7 @@ def _show_judgement(judged: Any) -> None:
 @cell_app.command("add")
 def cell_add(
     cell_id: Annotated[
-        str | None, typer.Argument(metavar="[ID]", help="Its id; one is proposed when none is given.")
+        str | None, typer.Argument(metavar="ID", help="Its id; one is proposed when none is given.")
     ] = None,
     form: Annotated[str, typer.Option(help="Its form: 18650, 14500, AA, ...")] = "",
     chemistry: Annotated[str, typer.Option(help="auto, li-ion, lfp, nimh, ...; auto where nobody knows.")] = "auto",

@@ -11,9 +11,9 @@ from harness.errors import InputError
 if TYPE_CHECKING:
     from harness.duty import Mode
 
-duty_app = typer.Typer(name="duty", help="What devices ask of a cell.", no_args_is_help=True)
+duty_app = typer.Typer(name="duty", help="What devices ask of a cell: list, check, from-run.", no_args_is_help=True)
 
-RunsArgument = Annotated[list[Path] | None, typer.Argument(metavar="RUN...", help="Run folders.")]
+RunsArgument = Annotated[list[Path] | None, typer.Argument(metavar="RUN", help="Run folders.")]
 AllOption = Annotated[bool, typer.Option("--all", help="Every run on the shelf.")]
 CriteriaOption = Annotated[
     str, typer.Option("--criteria", help="Criteria for grades: general, lenient, or a file of your own.")

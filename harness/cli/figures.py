@@ -68,7 +68,7 @@ def import_(
 
 
 def analyse(
-    run: Annotated[Path, typer.Argument(help="Run folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
     cutoff: Annotated[
         str | None, typer.Option("--cutoff", help="Another cut-off voltage, such as 3.2 or 3.2 V.")
     ] = None,
@@ -92,7 +92,7 @@ def analyse(
 
 
 def plot(
-    run: Annotated[Path, typer.Argument(help="Run folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
     out: Annotated[Path | None, typer.Option("--out", help="Picture: .png, .svg or .pdf.")] = None,
     kind: Annotated[
         list[str] | None,
@@ -112,7 +112,7 @@ def plot(
 
 
 def export(
-    run: Annotated[Path, typer.Argument(help="Run folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
     out: Annotated[Path, typer.Option("--out", help="File to write: .csv or .parquet.")],
     as_json: JsonOption = False,
 ) -> None:

@@ -18,7 +18,7 @@ def identify(
     runs: Annotated[
         list[Path],
         typer.Argument(
-            metavar="RUN...",
+            metavar="RUN",
             help="Run folders of one cell, oldest first, judged together; or the cell's id: all its runs.",
         ),
     ],
@@ -54,7 +54,7 @@ def identify(
 
 
 def model(
-    run: Annotated[Path, typer.Argument(help="A run folder with load steps.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder with load steps.")],
     out: Annotated[Path | None, typer.Option("--out", help="File to write the circuit to, as JSON; a new one.")] = None,
     as_json: JsonOption = False,
 ) -> None:

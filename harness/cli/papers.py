@@ -31,7 +31,9 @@ def _date(text: str | None, option: str) -> Any:
 
 
 def certify(
-    runs: Annotated[list[Path], typer.Argument(help="Run folders of one cell; the last one gives the headline.")],
+    runs: Annotated[
+        list[Path], typer.Argument(metavar="RUN", help="Run folders of one cell; the last one gives the headline.")
+    ],
     out: Annotated[Path, typer.Option("--out", help="The PDF to write.")],
     operator: Annotated[
         str, typer.Option(help="Who made the test and answers for it.", envvar="AMPHORA_OPERATOR")
@@ -201,7 +203,7 @@ def label(
 
 
 def report(
-    runs: Annotated[list[Path] | None, typer.Argument(help="Run folders; or --all.")] = None,
+    runs: Annotated[list[Path] | None, typer.Argument(metavar="RUN", help="Run folders; or --all.")] = None,
     out: Annotated[Path, typer.Option("--out", help="The HTML page to write.")] = Path("cells.html"),
     everything: Annotated[bool, typer.Option("--all", help="Every run on the shelf, and cells without one.")] = False,
     title: Annotated[str, typer.Option(help="The page's heading.")] = "Cells compared",
@@ -248,7 +250,7 @@ def schema() -> None:
     print(PATH.read_text(encoding="utf-8"), end="")
 
 
-keys = typer.Typer(help="The key this bench signs with.", no_args_is_help=True)
+keys = typer.Typer(help="The key this bench signs with: show, export, import.", no_args_is_help=True)
 
 
 @keys.command("show")

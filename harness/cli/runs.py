@@ -181,7 +181,7 @@ def run(
 
 
 def resume(
-    run: Annotated[Path, typer.Argument(help="The folder of a run that was cut short.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="The folder of a run that was cut short.")],
     bench: Annotated[
         str | None, typer.Option("--bench", help="The bench file; default: the one it began with.")
     ] = None,
@@ -219,7 +219,7 @@ def resume(
 
 
 def watch(
-    run: Annotated[Path, typer.Argument(help="The run's folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="The run's folder.")],
     page: Annotated[bool, typer.Option("--page", help="Serve a page on this computer instead.")] = False,
     share: Annotated[
         bool, typer.Option("--share", help="With --page: also for the local network, by a secret address.")

@@ -18,7 +18,7 @@ from programs import PROGRAM
         (("match",), ("match: ", "missing", "--size", "amphora match --help")),
         (("match", "--size", "two"), ("match: ", "'--size two'", "integer")),
         (("match", "--size=two"), ("match: ", "'--size two'", "integer")),
-        (("analyse",), ("analyse: ", "missing", "run")),
+        (("analyse",), ("analyse: ", "missing", "RUN")),
         (("analyse", "one", "two"), ("analyse: ", "two")),
         (("analyse", "--frob"), ("analyse: ", "--frob")),
         (("compare", "--al"), ("compare: ", "--al", "--all")),

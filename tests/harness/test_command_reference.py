@@ -42,3 +42,16 @@ def test_what_the_page_tells_is_what_a_terminal_shows(words: list[str]) -> None:
         assert option in text and option in shown
     for key in getattr(command, "commands", ()):
         assert key in text and key in shown
+
+
+def test_the_help_lists_the_commands_in_the_order_of_the_work_and_none_without_a_place() -> None:
+    import typer
+
+    from harness.cli.app import ORDER, app
+
+    group = typer.main.get_command(app)
+    listed = group.list_commands(typer.Context(group))
+    assert listed == list(ORDER) and listed.index("cell") < listed.index("plan") < listed.index("analyse")
+    for name in ("cell", "shelf", "bench", "duty", "key"):  # a group says what is in it
+        inside = group.get_command(typer.Context(group), name)
+        assert all(sub in (inside.help or "") for sub in inside.list_commands(typer.Context(inside)))
