@@ -321,10 +321,20 @@ def held(bench: BenchDescription) -> Iterator[None]:
     """Hold every channel of a bench; taken before anything is opened.
 
     Raises:
+        InputError: two instruments of the bench file are one channel.
         BenchError: another run has one; nothing was opened.
     """
-    from harness.lock import acquire_channel
+    from harness.lock import acquire_channel, channel_text
 
+    seen: dict[str, str] = {}
+    for name, table in bench.instruments.items():
+        channel = channel_text(table)
+        if channel in seen:
+            raise InputError(
+                f"{bench.where}: instruments.{seen[channel]} and instruments.{name} are the same channel ({channel}); "
+                "one instrument for each channel is accepted"
+            )
+        seen[channel] = name
     with ExitStack() as stack:
         for name, table in bench.instruments.items():
             stack.enter_context(acquire_channel(name, table))

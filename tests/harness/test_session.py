@@ -3,11 +3,14 @@
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import pytest
 from typer.testing import CliRunner
 
+from harness.bench import bench_from_dict
 from harness.cli.app import app
+from harness.errors import InputError
 from harness.journal import read_run
-from harness.session import how_full
+from harness.session import held, how_full
 from harness.shelf import Shelf
 
 
@@ -30,3 +33,20 @@ def test_a_cell_is_full_for_four_hours_after_its_charge_and_on_a_faster_bench_be
     assert how_full(shelf, "hall-9", ended - timedelta(hours=1)) == "unknown"
     assert how_full(shelf, "hall-9", ended - timedelta(hours=1), ahead=True) == "full"
     assert how_full(shelf, "hall-9", ended + timedelta(hours=4.1), ahead=True) == "unknown"
+
+
+def test_two_instruments_of_a_bench_file_on_one_channel_are_refused_before_anything_is_opened(tmp_path: Path) -> None:
+    same = {"resource": "TCPIP::127.0.0.1::9::SOCKET", "identity": "x"}
+    described = bench_from_dict(
+        {
+            "instruments": {
+                "load": {**same, "role": "load", "dialect": "load-simple"},
+                "supply": {**same, "role": "supply", "dialect": "supply-simple"},
+            },
+            "cell": {"voltage": "load", "current": ["load", "supply"]},
+        },
+        "bench.toml",
+    )
+    said = r"bench\.toml: instruments\.load and instruments\.supply are the same channel"
+    with pytest.raises(InputError, match=said), held(described):
+        raise AssertionError("held")
