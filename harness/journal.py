@@ -377,6 +377,17 @@ def _count_rows(path: Path, width: int) -> tuple[int, tuple[int, ...]]:
     return rows, tuple(torn)
 
 
+def no_run(folder: Path) -> InputError:
+    """Return what to say of a path that is no run folder; in a cell's folder, which runs there are."""
+    with contextlib.suppress(OSError):
+        runs = sorted(path.parent.name for path in folder.glob("*/run.json"))
+        if runs:
+            return InputError(f"{folder}: is no run folder, but a cell's; its newest run is {folder / runs[-1]}")
+        if not folder.exists():
+            return InputError(f"{folder}: there is no such run folder; `amphora cell show CELL` lists a cell's runs")
+    return InputError(f"{folder}: is no run folder (it has no run.json)")
+
+
 def read_run(folder: Path) -> RunFolder:
     """Read a run folder; touches nothing.
 
@@ -386,7 +397,7 @@ def read_run(folder: Path) -> RunFolder:
     """
     path = folder / "run.json"
     if not path.is_file():
-        raise InputError(f"{folder}: is no run folder (it has no run.json)")
+        raise no_run(folder)
     run = _read_json(path)
     if run.get("format") not in READABLE_FORMATS:
         raise InputError(

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from harness.errors import InputError, JournalDamaged
-from harness.journal import lost_rows, sha256
+from harness.journal import lost_rows, no_run, sha256
 
 if TYPE_CHECKING:
     from harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
@@ -187,7 +187,7 @@ def _channels(run: Mapping[str, Any]) -> list[Any]:
 def _read_run_json(folder: Path) -> dict[str, Any]:
     path = folder / "run.json"
     if not path.is_file():
-        raise InputError(f"{folder}: is no run folder (it has no run.json)")
+        raise no_run(folder)
     try:
         run = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:

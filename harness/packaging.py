@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import InputError
-from harness.journal import sha256, write_whole
+from harness.journal import no_run, sha256, write_whole
 
 FIELDS: dict[str, tuple[str, str, str, str]] = {
     # name: (type, title, unit, description)
@@ -61,7 +61,7 @@ def describe(folder: Path) -> dict[str, Any]:
     folder = Path(folder)
     path = folder / "run.json"
     if not path.is_file():
-        raise InputError(f"{folder}: is no run folder (it has no run.json)")
+        raise no_run(folder)
     run = json.loads(path.read_text(encoding="utf-8"))
     samples = folder / "samples.csv"
     if not samples.is_file():

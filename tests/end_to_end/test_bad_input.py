@@ -137,8 +137,15 @@ def test_missing_and_unreadable_files_are_named(inside: Any, tmp_path: Path) -> 
             assert str(path) in said and word in said and "Errno" not in said and "codec" not in said
     said = sentence(inside, "plan", "--cell", "L3-a", "--profile", str(tmp_path / "nowhere.toml"), code=2)
     assert "nowhere.toml" in said
-    for words in (("analyse",), ("resume",), ("plot",)):
-        assert "nowhere" in sentence(inside, *words, str(tmp_path / "nowhere"), code=2)
+    of_a_cell = tmp_path / "L3-z"
+    for name in ("20260301T200000Z-overnight", "20260302T200000Z-overnight"):
+        (of_a_cell / name).mkdir(parents=True)
+        (of_a_cell / name / "run.json").touch()
+    for words in (("analyse",), ("resume",), ("plot",), ("watch",)):
+        said = sentence(inside, *words, str(tmp_path / "nowhere"), code=2)
+        assert "nowhere: there is no such run folder" in said and "amphora cell show" in said
+        said = sentence(inside, *words, str(of_a_cell), code=2)
+        assert f"its newest run is {of_a_cell / '20260302T200000Z-overnight'}" in said
 
 
 def test_a_cell_without_a_voltage_has_no_verdict_yet_and_a_turned_form_is_told(inside: Any) -> None:
