@@ -13,12 +13,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import harness.keeper as keeper_module
+from drivers.errors import LinkError
 from drivers.roles import SafeState
 from drivers.simulated.ideal import IdealCell, IdealLoad
 from drivers.simulated.scpi_server import ScpiServer
 from harness.journal import read_run
 from harness.keeper import Keeper, act, wait
 from harness.lock import process_start
+from harness.runner import Runner
 
 ROOT = str(Path(keeper_module.__file__).resolve().parent.parent)
 
@@ -496,6 +498,42 @@ def test_a_process_number_that_now_belongs_to_another_is_gone():
     os.close(into)
     time.sleep(0.05)
     inlet.close()
+
+
+class Relay:
+    """A relay whose contact is as given; None: its port is gone."""
+
+    def __init__(self, opens):
+        self.opens = opens
+
+    def make_safe(self):
+        if self.opens is None:
+            raise LinkError("the port is gone")
+        return SafeState(self.opens, None, "")
+
+
+@pytest.mark.parametrize(
+    ("achieved", "relay", "safe"),
+    [
+        (keeper_module.Achieved(True, "the keeper did"), None, True),
+        (keeper_module.Achieved(True, "the keeper did"), Relay(True), True),
+        (keeper_module.Achieved(True, "the keeper did"), Relay(False), False),
+        (keeper_module.Achieved(True, "the keeper did"), Relay(None), False),
+        (keeper_module.Achieved(False, "the keeper could not"), Relay(True), False),
+        (keeper_module.Achieved(False, "the keeper goes on", final=False), None, False),
+    ],
+)
+def test_a_run_ends_as_safe_only_with_all_that_the_keeper_reaches_off_and_the_relay_open(achieved, relay, safe):
+    said, called = [], []
+    runner = Runner(
+        plan=None, rig=types.SimpleNamespace(switch=relay), clock=None, folder=Path(), header={}, person=None,
+        keeper=types.SimpleNamespace(achieved=lambda given_up: achieved), tell=said.append,
+        alarm=lambda kind, text: called.append((kind, text)),
+    )  # fmt: skip
+    text, found = runner._by_the_keeper("interrupted", "SIGINT in step 2")
+    assert found is safe
+    assert achieved.text in text and (keeper_module.WARNING in text) is not safe
+    assert len(said) == len(called) == 1 and keeper_module.WARNING in said[0] and called[0][0] == "stop"
 
 
 @pytest.mark.parametrize("module", ["pyvisa", "psutil", "serial"])
