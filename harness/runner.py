@@ -1063,7 +1063,7 @@ def run_header(
     import harness
 
     instruments = {
-        name: {key: table[key] for key in ("role", "resource", "port", "dialect", "format") if key in table}
+        name: {key: table[key] for key in ("role", "resource", "port", "dialect", "format", "shunt") if key in table}
         for name, table in bench.instruments.items()
     }
     return {
@@ -1077,6 +1077,7 @@ def run_header(
         "cutoff_V": cutoff_V,
         "bench": {
             "name": bench.name,
+            "simulated": bench.simulated or bench.where == "simulated",
             "file": bench.where if bench.where == "simulated" else str(Path(bench.where).absolute()),
             "leads": bench.leads,
             "sensed_at": bench.data.get("sensed_at"),

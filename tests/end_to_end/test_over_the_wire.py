@@ -107,10 +107,13 @@ def test_a_resistor_and_a_serial_logger_are_a_bench(serve: Any, amphora: Any) ->
     os.write(hand, b"\n")
     wait_for(lambda: asked("take the resistor off"), 100)
     os.write(hand, b"\n")
-    out, _ = process.communicate(timeout=100)
+    out, err = process.communicate(timeout=100)
     os.close(hand)
     os.close(terminal)
-    assert process.returncode == 0 and "ended: cutoff" in out, out
+    assert process.returncode == 0 and "ended: cutoff" in out, out + err
+    bench = read_run(run_folder(amphora)).run["bench"]
+    assert bench["simulated"] is True
+    assert [one["shunt"] for one in bench["instruments"].values() if "shunt" in one] == ["10.03 ohm"]
     assert "outputs: this bench has none: see that no resistor is left on the cell" in out
     answer = amphora.json("analyse", str(run_folder(amphora)))
     truth_Ah, u_Ah = drained_Ah(10.0, 3.0), answer["capacity_U_Ah"]

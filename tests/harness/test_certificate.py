@@ -390,6 +390,20 @@ def test_a_bench_file_that_says_simulated_makes_a_simulated_certificate(tmp_path
     assert certificate.certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)["runs"][0]["simulated"]
 
 
+@pytest.mark.parametrize(("with_load", "falls"), [(False, True), (True, False)])
+def test_a_current_that_was_reckoned_over_a_resistor_is_said_to_be(
+    tmp_path: Path, with_load: bool, falls: bool
+) -> None:
+    instruments: dict[str, object] = {"logger": {"role": "logger", "shunt": "10.02 ohm"}}
+    if with_load:
+        instruments["load"] = {"role": "load"}
+    bench = {"name": "poor man's bench", "instruments": instruments, "cell": {"current": ["logger"]}}
+    data = certificate.certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)
+    (said,) = [text for text in data["runs"][0]["deviations"] if text.startswith("Current:")]
+    assert "reckoned from the voltage over 10.02 ohm" in said
+    assert ("falls with the voltage" in said) is falls
+
+
 def test_a_start_is_called_full_by_words_that_hold_for_every_chemistry(tmp_path: Path, signer: Signer) -> None:
     # a nickel cell's charge has no taper: it ends by time, charge or warming
     folder = write_run(tmp_path, cell=cell_record(chemistry="nimh", form="AA"))
