@@ -1,5 +1,6 @@
 """The view of a run from beside: reads the folder, changes nothing, can neither delay nor kill a run."""
 
+import shutil
 import sys
 import time
 from collections.abc import Sequence
@@ -165,7 +166,9 @@ def follow(folder: Path, once: bool = False, every_s: float = 2.0) -> None:
         run = read_run(folder)
         if terminal and not once:
             sys.stdout.write("\x1b[H\x1b[2J")
-        print("\n".join(picture(run)), flush=True)
+        columns = shutil.get_terminal_size().columns - 1 if terminal else 10_000
+        lines = picture(run, max(20, min(72, columns)))
+        print("\n".join([*(fitted(line, columns) for line in lines[:2]), *lines[2:]]), flush=True)
         if once or run.stopped is not None:
             return
         time.sleep(every_s)

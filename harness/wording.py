@@ -155,11 +155,15 @@ def _warmth(result: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append(("warmed", f"at most {max(0.0, found['fastest_K_per_min']):.2g} K in a minute"))
     if found.get("heat_Wh") is not None:
         rise = found.get("expected_rise_K")
-        explains = "" if rise is None else f", which explains about {rise:.1f} K in still air"
+        explains = "" if rise is None else f", which explains {_about(rise)} in still air"
         rows.append(("heat in it", f"{found['heat_Wh']:.2g} Wh by its resistance, I²R{explains}"))
     if reference.get("text"):
         rows.append(("temperature", str(reference["text"])))
     return rows
+
+
+def _about(rise_K: float) -> str:
+    return "less than 0.1 K" if rise_K < 0.05 else f"about {rise_K:.1f} K"
 
 
 def _kelvin(value: float | None) -> str:

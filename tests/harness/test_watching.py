@@ -21,7 +21,7 @@ def progress(plan_step: int, step: int, name: str) -> Any:
         t_s=3600.0,
         reading=SimpleNamespace(voltage_V=3.7, current_A=-0.2, temperature_degC=20.0),
         state=SimpleNamespace(plan_step=plan_step, step=step, step_began_s=1000.0, charge_Ah=-0.145),
-        step=SimpleNamespace(name=name, max_duration_s=7200.0, expected_duration_s=None),
+        step=SimpleNamespace(name=name, kind="discharge", max_duration_s=7200.0, expected_duration_s=None),
     )
 
 
@@ -45,6 +45,7 @@ def test_the_picture_from_beside_counts_in_the_same_way() -> None:
     said = "\n".join(picture(run))
     assert "1:00:00 · step 3, discharge · 3.600 V" in said
     assert "-200 mAh in this step" in said
+    assert max(map(len, picture(run, 50)[2:])) <= 50  # as wide as it is told, plot and time below it
     run.events = []  # a run from a table has no steps
     assert "step 3" not in "\n".join(picture(run))
 
