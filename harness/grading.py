@@ -386,7 +386,7 @@ def _anomalies(result: Mapping[str, Any], cell: Mapping[str, Any]) -> list[dict[
 def _anomaly(name: str, grade: str, text: str) -> dict[str, Any]:
     return {
         "name": name, "value": None, "U": None, "limit": None, "margin": None, "verdict": "not met", "grade": grade,
-        "remark": text, "unit": "", "scale": 1.0,
+        "remark": text, "shown_in": "", "shown_times": 1.0,
     }  # fmt: skip
 
 
@@ -417,7 +417,7 @@ def grade_result(
         if criterion.chemistries and key not in criterion.chemistries:
             continue
         _, scale, unit = QUANTITIES[criterion.quantity]
-        base = {"name": criterion.name, "unit": unit, "scale": scale}
+        base = {"name": criterion.name, "shown_in": unit, "shown_times": scale}
         found = measure(criterion.quantity, result, cell, criteria, cohort_Ah)
         if criterion.quantity.startswith("capacity") and blocked:
             found = None

@@ -27,6 +27,7 @@ of `t_s`, events in the order of writing; nothing is edited in place.
 """
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
@@ -79,6 +80,8 @@ def write_new(path: Path, text: str) -> None:
 
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write a file so that it is there whole or not at all; text in UTF-8."""
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, "Is a directory", str(path))
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with beside.open("wb") as file:

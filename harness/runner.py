@@ -201,6 +201,7 @@ class Runner:
             InputError, Refused: before anything was touched.
         """
         reason, text, code = "instrument", "", 4
+        unwritten = False
         with self._signals():
             try:
                 try:
@@ -227,7 +228,7 @@ class Runner:
                 except DriverError as error:
                     reason, text = "instrument", str(error)
                 except OSError as error:
-                    reason, text = "interrupted", f"the run folder cannot be written: {error}"
+                    reason, text, unwritten = "interrupted", f"the run folder cannot be written: {error}", True
                 except KeyboardInterrupt:
                     reason, text = "interrupted", "Ctrl-C"
                 except BaseException as error:  # whatever it was: safe first, then told
@@ -237,6 +238,8 @@ class Runner:
                     code = 3
                 elif self.signalled == "SIGTERM":
                     code = 143
+                elif unwritten:
+                    code = InputError.exit_code
                 else:
                     code = EXIT_CODES.get(reason, 0)
                 return self._end(reason, text, code)

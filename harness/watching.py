@@ -10,6 +10,7 @@ from typing import Any
 from harness.journal import RunFolder, read_run
 from harness.runner import Progress
 
+ALL_OFF = ("rest", "ask")  # kinds of step in which no current is ordered or put on by hand
 Row = tuple[float, int, float | None, float | None, float | None, object]
 DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode braille patterns, by row and column
 
@@ -32,7 +33,8 @@ def progress_line(progress: Progress) -> str:
         parts.append(f"{round(reading.current_A * 1000)} mA")
     if reading.temperature_degC is not None:
         parts.append(f"{reading.temperature_degC:.1f} °C")
-    parts.append(f"{round(state.charge_Ah * 1000):+d} mAh in this step")
+    if step is None or step.kind not in ALL_OFF:  # with all off it would be the meter's own zero that is counted
+        parts.append(f"{round(state.charge_Ah * 1000):+d} mAh in this step")
     if step is not None:
         left_s = state.step_began_s + step.max_duration_s - progress.t_s
         if step.expected_duration_s is not None:
@@ -85,6 +87,7 @@ def standing(run: RunFolder, rows: Sequence[Row]) -> dict[str, Any]:
         "t_s": None,
         "step": None,
         "step_name": None,
+        "step_kind": None,
         "plan_step": None,
         "voltage_V": None,
         "current_A": None,
@@ -101,6 +104,7 @@ def standing(run: RunFolder, rows: Sequence[Row]) -> dict[str, Any]:
             "t_s": t_s,
             "step": step,
             "step_name": begun[-1]["name"] if begun else None,
+            "step_kind": begun[-1].get("step_kind") if begun else None,
             "plan_step": begun[-1].get("plan_step", step) if begun else None,
             "voltage_V": voltage_V,
             "current_A": current_A,
@@ -126,7 +130,8 @@ def picture(run: RunFolder, width: int = 72) -> list[str]:
         shown.append(f"{round(at['current_A'] * 1000)} mA")
     if at["temperature_degC"] is not None:
         shown.append(f"{at['temperature_degC']:.1f} °C")
-    shown.append(f"{round(at['step_charge_Ah'] * 1000):+d} mAh in this step")
+    if at["step_kind"] not in ALL_OFF:
+        shown.append(f"{round(at['step_charge_Ah'] * 1000):+d} mAh in this step")
     lines.append(" · ".join(shown))
     voltages = [row[2] for row in rows if row[2] is not None]
     if len(voltages) > 1:

@@ -496,8 +496,8 @@ def _grade(grade: dict[str, Any] | None) -> dict[str, Any] | None:
         "criteria": [
             {
                 "name": _text(item.get("name")),
-                "unit": _text(item.get("unit")),
-                "scale": _number(item.get("scale")) or 1.0,
+                "unit": _text(item.get("shown_in")),
+                "scale": _number(item.get("shown_times")) or 1.0,
                 "value": _number(item.get("value")),
                 "U": _number(item.get("U")),
                 "limit": _number(item.get("limit")),

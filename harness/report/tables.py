@@ -225,7 +225,7 @@ def grade_sheet(grade: Mapping[str, Any], rule: bool = True) -> str:
     lines = [head + (f" (decided by {grade['decided_by']})" if grade.get("decided_by") and grade["grade"] else "")]
     rows = []
     for item in grade["criteria"]:
-        scale, unit = item.get("scale", 1.0), item.get("unit", "")
+        scale, unit = item.get("shown_times", 1.0), item.get("shown_in", "")
         limit = None if item["limit"] is None else f"{item['limit'] * scale:.4g}"
         margin = None if item["margin"] is None else f"{item['margin'] * scale:+.3g}"
         rows.append(

@@ -311,7 +311,7 @@ def test_a_full_disk_never_delays_off(tmp_path: Path, monkeypatch: pytest.Monkey
     bench.clock.on_sleep.append(full)
     outcome = made.run()
     assert fired and not bench.load_on
-    assert outcome.exit_code == 130 and "No space left" in outcome.text
+    assert outcome.exit_code == 2 and "No space left" in outcome.text
 
 
 def test_a_guard_stop_that_a_full_disk_will_not_take_is_still_what_stopped_the_run(
