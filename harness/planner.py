@@ -239,6 +239,8 @@ def _context(
         if key == "auto" and may_charge and as_found_V is not None and as_found_V > limit_V - 0.05:
             may_charge = False
             why_not = f"found at {as_found_V:.3f} V, and an unidentified cell is not charged above {limit_V:.2f} V"
+        if not may_charge and not declared and "rechargeable" in why_not:
+            why_not += f"; whoever knows that says so by: amphora cell check {cell_id} --rechargeable"
         if must_charge and not may_charge:
             raise Refused(f"{cell_id}: may not be charged by {recipe.name!r}: {why_not}")
         if wants_charge and not may_charge:
