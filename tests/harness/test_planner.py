@@ -391,7 +391,7 @@ def test_a_run_that_identified_the_cell_chooses_the_window_but_a_person_permits_
     plan = build_plan("charge", cell("auto", **known), bench(), present=True)
     assert plan.chemistry == "lfp"
     assert max(s.order.voltage_V for _, s in orders(plan) if s.order.kind == "charge") == 3.65
-    with pytest.raises(Refused, match="nobody has declared it rechargeable; .*amphora cell check L3-a --rechargeable"):
+    with pytest.raises(Refused, match=r"nobody has declared it rechargeable; .*amphora cell check L3-a --rechargeable"):
         build_plan("charge", cell("auto", declared_rechargeable=False, **known), bench(), present=True)
     high = build_plan("overnight", cell("auto", identified={"chemistry": "li-ion-4.35"}), bench())
     assert high.chemistry == "auto"
