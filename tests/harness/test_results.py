@@ -97,7 +97,7 @@ def test_another_cutoff_is_worked_out_from_the_same_record_and_not_kept(tmp_path
     assert json.loads((run / "result.json").read_text())["result"]["cutoff_V"] == 3.0
     with pytest.raises(InputError, match="--cutoff"):
         analyse_run(run, -1.0)
-    with pytest.raises(InputError, match="began at .* under load"):  # no capacity of nothing
+    with pytest.raises(InputError, match=r"began at .* under load"):  # no capacity of nothing
         analyse_run(run, 5.0)
 
 
