@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from harness.plan import End, Order, Plan, Segment, Step
+from harness.quantities import format_duration
 
 OFF = Order("off")
 TRAIL_S = 10.0  # how far apart the points of the trails are
@@ -233,7 +234,7 @@ def _waiting_too_long(plan: Plan, state: State, t_s: float) -> Advance:
     if state.waiting == "person" and t_s >= state.step_began_s + step.max_duration_s - EPSILON_S:
         orders: list[Order] = []
         events: list[Event] = []
-        text = f"{step.name}: nobody answered within {step.max_duration_s:g} s"
+        text = f"{step.name}: nobody answered within {format_duration(step.max_duration_s)}"
         _finish(state, "guard:time", text, orders, events)
         return Advance(state, tuple(orders), tuple(events))
     return Advance(state, NOTHING, NOTHING)
@@ -245,7 +246,7 @@ def _deadline(plan: Plan, state: State, step: Step, t_s: float) -> Advance:
     events: list[Event] = []
     step_over = t_s >= state.step_began_s + step.max_duration_s - EPSILON_S
     if step_over and not step.time_is_end and step.kind != "pulses":
-        text = f"{step.name}: not done after {step.max_duration_s:g} s, its upper bound"
+        text = f"{step.name}: not done after {format_duration(step.max_duration_s)}, its upper bound"
         _finish(state, "guard:time", text, orders, events)
     elif state.segment + 1 >= len(step.segments) or step_over:
         _end_step(plan, state, t_s, "time", f"{t_s - state.step_began_s:.0f} s are over", orders, events)

@@ -201,6 +201,14 @@ def test_another_cell_under_one_order_is_a_jump_of_the_voltage() -> None:
     assert verdicts[3].stop is not None and verdicts[3].stop.check == "voltage-jump"
 
 
+def test_a_person_who_moves_the_leads_as_asked_is_no_jump_of_the_voltage() -> None:
+    rows: list[Row] = [(float(t), 4.1 if t < 20 else 0.002 if t < 30 else 3.6, 0.0, 20.0 + t / 100) for t in range(60)]
+    asked = run(discharging(Order("ask", text="Move the leads.")), *rows, limits=Limits())
+    assert not any(verdict.stop or verdict.suspect for verdict in asked)
+    at_rest = run(discharging(Order("off")), *rows, limits=Limits())
+    assert [verdict.stop.check for verdict in at_rest if verdict.stop][:1] == ["voltage-jump"]
+
+
 def test_a_supply_that_gives_nothing_although_ordered_is_told() -> None:
     history = discharging(Order("charge", voltage_V=4.2, current_A=0.5))
     verdicts = run(history, *[(t, 3.7, 0.0, 20.0) for t in (4.0, 5.0, 6.0)])
