@@ -8,6 +8,7 @@ well-formed overrange or not-a-number leaves it open.
 
 import dataclasses
 import math
+import re
 import time
 from collections.abc import Callable, Mapping, Sequence, Set
 from typing import Any
@@ -33,6 +34,9 @@ MOST_ERRORS = 32  # entries read from one queue before it is said to be endless
 # Ends half a command that a program left behind when it was killed, and spoils it: a bare line end
 # would carry it out ("CURR 9" on a load that is on). No SCPI header or number holds this character.
 SPOILER = "!"
+# What it makes of half a command that was spoiled. SCPI-1999, volume 2, 21.8.9 and 21.8.10: command errors -199 to
+# -100, of a parameter -220 to -229; IEEE 488.2, 11.5.1: bit 5 of the event register (numbers from memory).
+SPOILED = re.compile(r"-1\d\d\b|-22\d\b|\d+, command error")
 OFF_ORDERS = 3
 LOOK_AGAIN_S = 0.05
 OUTSIDE = 1e-9  # a value that differs from its limit by rounding is at its limit
@@ -533,17 +537,18 @@ class ScpiInstrument:
         self.link.write(SPOILER)
         self._off_at_once()
         self.identify()
-        return self._make_safe_once(False, f"; the link had failed before ({first})")
+        return self._make_safe_once(False, f"; the link had failed before ({first})", spoiled=True)
 
     def _off_at_once(self) -> None:
         assert self.dialect.off is not None
         self.start_remote()
         self._tell(self.dialect.off.send(channel=self.channel))
 
-    def _make_safe_once(self, lone_terminator: bool, remark: str) -> SafeState:
+    def _make_safe_once(self, lone_terminator: bool, remark: str, spoiled: bool = False) -> SafeState:
         assert self.dialect.off is not None
         if lone_terminator:
             self.link.write(SPOILER)
+            spoiled = True
         off = self.dialect.off.send(channel=self.channel)
         errors: list[str] = []
         orders = 0
@@ -553,7 +558,10 @@ class ScpiInstrument:
                 time.sleep(LOOK_AGAIN_S)
             self._tell(off)
             orders += 1
-            errors += self.read_errors()
+            told = self.read_errors()
+            if spoiled and orders == 1:  # our own mark, which no instrument understands
+                told = [text for text in told if not SPOILED.match(text)]
+            errors += told
             on = self._is_on()
         if self.abilities.refresh_s > 0.0:
             time.sleep(self.abilities.refresh_s)  # a reading from before the order says nothing

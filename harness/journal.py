@@ -110,7 +110,8 @@ class _Lines:
 
     def __init__(self, path: Path) -> None:
         self._file = path.open("ab", buffering=0)
-        self._size = os.fstat(self._file.fileno()).st_size
+        there = os.fstat(self._file.fileno())
+        self._size, self._links, self._path = there.st_size, there.st_nlink, path
         self._torn = False
 
     def append(self, line: str) -> None:
@@ -137,8 +138,16 @@ class _Lines:
         self._size += done
 
     def sync(self) -> None:
-        """Bring what was appended to the disk; ValueError once closed."""
-        _sync(self._file.fileno())
+        """Bring what was appended to the disk.
+
+        Raises:
+            ValueError: closed.
+            OSError: it could not be, or somebody has deleted the file.
+        """
+        descriptor = self._file.fileno()
+        _sync(descriptor)
+        if os.fstat(descriptor).st_nlink < self._links:
+            raise OSError(errno.ENOENT, f"{self._path} was deleted", str(self._path))
 
     def close(self) -> None:
         """Sync and close; may be called twice. A full disk does not raise: the write that failed told it."""
@@ -418,11 +427,24 @@ def read_run(folder: Path) -> RunFolder:
     rows, torn = _count_rows(samples, len(columns))
     notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn] + dropped
     lost = lost_rows(events, rows)
-    if lost:
-        notices.append(lost)
+    notices += [text for text in (lost, after_the_end(folder)) if text]
     if events and events[-1]["kind"] == "stopped":
         notices += _changes(folder, events[-1])
     return RunFolder(folder, run, events, columns, rows, tuple(notices), torn, lost)
+
+
+def after_the_end(folder: Path) -> str:
+    """Return what the keeper did after a run that had ended with an output not off; "" where it did nothing."""
+    try:
+        lines = (folder / "keeper.jsonl").read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError):
+        return ""
+    for line in reversed(lines):
+        with contextlib.suppress(ValueError, TypeError, KeyError):
+            event = json.loads(line)
+            if event["kind"] == "made-safe":
+                return f"after the end the keeper {'switched all off' if event['off'] is True else 'tried in vain'}"
+    return ""
 
 
 def lost_rows(events: Sequence[Event], rows: int) -> str:

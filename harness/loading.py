@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from harness.errors import InputError, JournalDamaged
-from harness.journal import lost_rows, no_run, sha256
+from harness.journal import after_the_end, lost_rows, no_run, sha256
 
 if TYPE_CHECKING:
     from harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
@@ -128,9 +128,7 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
         hashing = beside.submit(sha256, samples)
         table = _read_table(samples, columns, wanted, whole, notices)
         digest = hashing.result()
-    lost = lost_rows(events, int(table["t_s"].size))
-    if lost:
-        notices.append(lost)
+    notices += [text for text in (lost_rows(events, int(table["t_s"].size)), after_the_end(folder)) if text]
     stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
     recorded = (stopped or {}).get("checksums") or {}
     if recorded.get("samples.csv", digest) != digest:

@@ -31,6 +31,7 @@ from harness.keeper import WARNING, beating
 from harness.plan import Order, Plan, Step, plan_from_dict
 from harness.prechecks import problems_of, remarks_of
 from harness.proofs import as_event
+from harness.quantities import format_duration
 from harness.rig import SOON_S, CellReading, Rig, make_one_safe
 from harness.stepping import (
     OFF,
@@ -49,6 +50,7 @@ from harness.zero import Zeros, judge_zero, zeros_of
 
 BEAT_S = 1.0
 ASK_AGAIN_S = 1.0
+CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 CONTINUITY_V = 0.25
@@ -61,6 +63,7 @@ BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, g
         "temperature-low", "temperature-high", "temperature-rate", "temperature-rise", "room-rise",
     }
 )  # fmt: skip
+MOST_KEEPERS = 3  # started anew in one run: whatever ends them again and again ends the next one, too
 TIMER_FACTOR = 1.5  # of the expected time: a supply's own timer, for when the computer is dead
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 
@@ -144,6 +147,7 @@ class Runner:
         journal: Where it is written; made by `new_run` or `resume_run`.
         person: Who answers what a step asks.
         keeper: The process that acts when this one dies; None on a virtual bench.
+        another_keeper: Starts one in its place, should it be gone in mid-run.
         show: Called about once a second with a `Progress`.
         hand_voltage_V: What a hand meter read before anything was connected; None when not given.
         attended_now: Tells from the wall clock whether the attended hours hold.
@@ -160,6 +164,7 @@ class Runner:
     header: dict[str, Any]
     person: Person
     keeper: Beats | None = None
+    another_keeper: Callable[[], Beats] | None = None
     show: Callable[[Progress], None] | None = None
     hand_voltage_V: float | None = None
     alarm: Callable[[str, str], None] | None = None
@@ -178,6 +183,7 @@ class Runner:
     _last_asked_s: float = 0.0
     _touched: bool = False
     _keeper_gone: bool = False
+    _keepers_lost: int = 0
     _drains_by_itself: bool = False  # a resistor comes on by hand: nothing flows through it before
     _asleep_seen_s: float = 0.0
     _remarks_s: float = 0.0
@@ -189,6 +195,7 @@ class Runner:
     _beat_s: float = -1e9
     _zeros: Zeros | None = None  # the readings of the first stretch with everything off
     _trips_s: float = 0.0
+    _called_s: float = 0.0  # when a person was asked last
     _trips_before: tuple[str, ...] = ()  # what had tripped before this run, and is no news
     notes: list[str] = field(default_factory=list)  # what the record should say of the host
 
@@ -228,7 +235,7 @@ class Runner:
                 except DriverError as error:
                     reason, text = "instrument", str(error)
                 except OSError as error:
-                    reason, text, unwritten = "interrupted", f"the run folder cannot be written: {error}", True
+                    reason, text, unwritten = "interrupted", f"the run folder cannot be written: {told(error)}", True
                 except KeyboardInterrupt:
                     reason, text = "interrupted", "Ctrl-C"
                 except BaseException as error:  # whatever it was: safe first, then told
@@ -277,7 +284,7 @@ class Runner:
                     checksums=journal.checksums(),
                 )
             except OSError as error:
-                text += f"; this could not be written to {self.folder}: {error}"
+                text += f"; this could not be written to {self.folder}: {told(error)}"
         if not safe:
             text, safe = self._by_the_keeper(reason, text)
             code = 4
@@ -331,7 +338,7 @@ class Runner:
 
         for name in ("SIGINT", "SIGTERM", "SIGHUP"):
             number = getattr(signal, name, None)
-            if number is not None:
+            if number is not None and not (name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN):  # nohup
                 before[number] = signal.signal(number, note)
         try:
             yield
@@ -624,6 +631,21 @@ class Runner:
             base_s = self._last_asked_s
             next_s = base_s + interval_s
 
+    def _call_again(self, t_s: float, voltage_V: float | None) -> None:
+        """Call the person again who has not come; a cell that goes on draining through a resistor is told."""
+        if t_s - self._called_s < CALL_AGAIN_S:
+            return
+        state = self.state
+        self._called_s, text = t_s, self.plan.steps[state.plan_step].segments[state.segment].order.text
+        window = self.plan.notes.get("window")
+        if window and voltage_V is not None and voltage_V < window["hard_low_V"]:
+            low_V, name = window["hard_low_V"], self.plan.notes.get("chemistry_name", self.plan.chemistry)
+            text += f" {voltage_V:.2f} V is below {low_V:.2f} V, the least of {name}: the cell is being harmed."
+            self._event("instrument-error", text=text)
+        self._say(f"! {text}")
+        if self.alarm is not None:
+            self.alarm("person", text)
+
     def _note_remarks(self, loggers: list[Instrument]) -> None:
         """Record what a logger noticed beside its readings: it started again, lines that were no readings."""
         self._remarks_s = self._now()
@@ -691,6 +713,8 @@ class Runner:
                 self._event("instrument-error", text=trouble)
         if late and energised and not step.time_is_end and step.kind != "pulses":
             self._bound_passed_unseen(step, t_s)
+        if state.waiting == "person":
+            self._call_again(t_s, voltage_V)
         sample = Sample(t_s, voltage_V, current_A, temperature_degC)
         self.state, orders, events = advance(self.plan, state, sample)
         if orders or events:
@@ -779,7 +803,7 @@ class Runner:
         """A step's bound in time that passed while nobody could look ends the run, not for good."""
         over_s = t_s - self.state.step_began_s - step.max_duration_s
         if over_s >= 0.0:
-            text = f"not done after {step.max_duration_s:g} s, its upper bound"
+            text = f"not done after {format_duration(step.max_duration_s)}, its upper bound"
             self._guard_stop(guard.Violation("time", text, over_s + step.max_duration_s, step.max_duration_s), step)
 
     def _guard_stop(self, violation: guard.Violation, step: Step) -> None:
@@ -799,7 +823,7 @@ class Runner:
                 step=self.state.step,
             )
         except OSError as error:  # what stopped it is said all the same
-            violation = violation._replace(text=f"{violation.text}; this could not be written: {error}")
+            violation = violation._replace(text=f"{violation.text}; this could not be written: {told(error)}")
         reason = f"guard:{violation.check}"
         if self._gap_text and self._last_reading_s <= self._gap_until_s and violation.check not in BEYOND:
             reason = "interrupted"  # unseen for a while, and nothing says that the cell was harmed: a person looks
@@ -955,6 +979,7 @@ class Runner:
                 rig.switch.connect(cast(Position, order.mode))
         elif order.kind == "ask":
             self.person.ask(order.text)
+            self._called_s = self._now()
             if self.alarm is not None:
                 self.alarm("person", order.text)
 
@@ -1021,12 +1046,30 @@ class Runner:
         if self.keeper is not None:
             self.keeper.beat()
             if not self._keeper_gone and not self.keeper.alive():
-                self._keeper_gone = True
-                self._event("instrument-error", text="the keeper process is gone: nobody acts if this program dies")
-                if self.alarm is not None:
-                    self.alarm("person", "the keeper process is gone: stay with the bench, or stop the run")
+                self._renew_keeper()
         if self.rig.switch is not None:
             self.rig.switch.beat()
+
+    def _renew_keeper(self) -> None:
+        """Put another keeper beside where one is gone; tell it, and all the more where there is none now."""
+        text = "the keeper process is gone"
+        new: Beats | None = None
+        if self.another_keeper is not None and self._keepers_lost < MOST_KEEPERS:
+            self._keepers_lost += 1
+            try:
+                new = self.another_keeper()
+            except (BenchError, OSError) as error:
+                text += f", and no other could be started ({error})"
+        if new is None:
+            self._keeper_gone = True
+            text += ": nobody acts if this program dies; stay with the bench, or stop the run"
+        else:
+            self.keeper = new
+            text += "; another one was started (what ended it?)"
+        self._event("instrument-error", text=text)
+        self._say(f"! {text}")
+        if self.alarm is not None:
+            self.alarm("person", text)
 
     def _attendance(self) -> None:
         hours = next((step.hours for step in self.plan.steps if step.hours is not None), None)
@@ -1046,6 +1089,11 @@ class Runner:
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
         self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0))
+
+
+def told(error: OSError) -> str:
+    """Return a system's error in words."""
+    return error.strerror or str(error)
 
 
 def _slim(order: Order) -> dict[str, Any]:

@@ -356,24 +356,31 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
         names = runner.rig.energising()
-        keeper = Keeper.start(dict(bench.data), names, folder) if names else None
-        runner.keeper = keeper
+        keepers: list[Keeper] = []
+
+        def another() -> Keeper:
+            keepers.append(Keeper.start(dict(bench.data), names, folder))
+            return keepers[-1]
+
+        if names:
+            runner.keeper, runner.another_keeper = another(), another
         try:
             return _described(runner.run())
         finally:
-            if keeper is not None:
+            for keeper in keepers:
                 keeper.abandon()  # nothing after a bye; without one the keeper tries on
 
 
 def _described(outcome: Outcome) -> Outcome:
-    """Describe the files beside them and enter the run on the shelf; a disk that is full then changes nothing else."""
+    """Describe the files beside them and enter the run on the shelf; what fails there is made anew when asked for."""
     from harness.entering import enter_run
     from harness.packaging import write_package
 
     if outcome.folder.is_dir():
-        with suppress(AmphoraError, OSError):
+        with suppress(Exception):  # whatever it is: the run has ended, and how it did is what has to be said now
             write_package(outcome.folder)
-        enter_run(outcome.folder)
+        with suppress(Exception):
+            enter_run(outcome.folder)
     return outcome
 
 

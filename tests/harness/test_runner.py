@@ -4,6 +4,9 @@ import dataclasses
 import itertools
 import json
 import math
+import os
+import shutil
+import signal
 import time
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
@@ -19,7 +22,7 @@ from drivers.roles import Abilities, SafeState
 from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.cell import KINDS, SimulatedCell
 from harness.bench import bench_from_dict
-from harness.errors import JournalDamaged, Refused
+from harness.errors import BenchError, JournalDamaged, Refused
 from harness.journal import read_run
 from harness.persons import ObligingPerson
 from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
@@ -850,6 +853,143 @@ def test_the_guard_goes_on_counting_charge_and_time_across_a_resume(tmp_path: Pa
         assert outcome.reason == f"guard:{name}"
         rows = [row for row in read_run(tmp_path / name).iter_rows() if row[3] is not None and row[3] < -0.1]
         assert abs(len(rows) - 4500.0) < 30.0  # 0.5 Ah at 0.4 A are 4500 s as well
+
+
+# -- whoever has to come ---------------------------------------------------------------------------------
+
+
+class Absent:
+    """A person who was asked and does not come."""
+
+    present = True
+
+    def ask(self, text: str) -> None:
+        self.asked = text
+
+    def answered(self) -> bool:
+        return False
+
+
+def test_a_person_who_does_not_come_is_called_again_and_told_when_the_cell_is_being_harmed(tmp_path: Path) -> None:
+    bench = IdealBench()
+    text = "Take the resistor off the cell now."
+    ask = Step(
+        "take it off", "ask", (Segment(Order("ask", text=text), 3600.0),), (), 3600.0, False, 10.0,
+        Limits(), leads="discharge",
+    )  # fmt: skip
+    the_plan = plan(ask, notes={"window": {"hard_low_V": 2.5, "charge_limit_V": 4.2}, "chemistry_name": "Li-ion"})
+    called: list[tuple[float, str]] = []
+    made = runner(bench, the_plan, tmp_path / "r", alarm=lambda kind, words: called.append((bench.clock.s, words)))
+    made.person = Absent()
+
+    def drains(s: float) -> None:
+        if s > 2500.0:
+            bench.z = -0.9  # 1.92 V
+
+    bench.clock.on_sleep.append(drains)
+    outcome = made.run()
+    assert outcome.reason == "guard:time" and "nobody answered within 1 h" in outcome.text
+    calls = [words for _, words in called if words.startswith(text)]
+    assert len(calls) == 7  # when it was asked, and every ten minutes of the hour
+    assert [("1.92 V is below 2.50 V" in words) for words in calls] == [False] * 3 + [True] * 4
+
+
+# -- another keeper, and who may end a run ------------------------------------------------------------------
+
+
+class Dies:
+    """A keeper that is there for so many looks."""
+
+    def __init__(self, looks: int) -> None:
+        self.looks, self.beats = looks, 0
+
+    def beat(self) -> None:
+        self.beats += 1
+
+    def bye(self) -> None: ...
+
+    def take_over(self) -> None: ...
+
+    def achieved(self, given_up: Callable[[], bool]) -> tuple[bool, str, bool]:
+        return True, "", True
+
+    def alive(self) -> bool:
+        self.looks -= 1
+        return self.looks >= 0
+
+
+def test_a_keeper_that_is_gone_is_replaced_and_told_and_not_for_ever(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = IdealBench()
+    monkeypatch.setattr("harness.runner.time.monotonic", bench.clock.now_s)
+    keepers: list[Dies] = []
+
+    def another() -> Dies:
+        keepers.append(Dies(100))
+        return keepers[-1]
+
+    said: list[str] = []
+    made = runner(bench, plan(rest(2000.0)), tmp_path / "r", another_keeper=another, tell=said.append)
+    made.keeper = Dies(50)
+    assert made.run().reason == "time"
+    told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
+    assert len(keepers) == 3 and len(told) == 4
+    assert all("another one was started" in text for text in told[:3])
+    assert "nobody acts if this program dies" in told[3]
+    assert [text.lstrip("! ") for text in said if "keeper" in text] == told
+
+
+def test_where_no_other_keeper_can_be_started_that_is_told_with_the_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = IdealBench()
+    monkeypatch.setattr("harness.runner.time.monotonic", bench.clock.now_s)
+
+    def another() -> Dies:
+        raise BenchError("no memory for another process")
+
+    made = runner(bench, plan(rest(300.0)), tmp_path / "r", another_keeper=another)
+    made.keeper = Dies(50)
+    assert made.run().reason == "time"
+    (text,) = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
+    assert "no memory for another process" in text and "nobody acts if this program dies" in text
+
+
+@pytest.mark.parametrize("ignored", [True, False])
+def test_a_hang_up_that_is_ignored_for_this_program_ends_no_run(tmp_path: Path, ignored: bool) -> None:
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN if ignored else signal.SIG_DFL)  # nohup ignores it
+    try:
+        bench = IdealBench()
+        made = runner(bench, plan(rest(300.0)), tmp_path / "r")
+        made.take_signals = True
+        fired: list[float] = []
+
+        def hang_up(s: float) -> None:
+            if s > 1100.0 and not fired:
+                fired.append(s)
+                os.kill(os.getpid(), signal.SIGHUP)
+
+        bench.clock.on_sleep.append(hang_up)
+        outcome = made.run()
+        assert fired and outcome.reason == ("time" if ignored else "interrupted")
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+def test_a_run_folder_that_is_deleted_in_mid_run_ends_the_run_with_all_off(tmp_path: Path) -> None:
+    bench = IdealBench()
+    fired: list[float] = []
+
+    def delete(s: float) -> None:
+        if s > 3000.0 and not fired:
+            fired.append(s)
+            shutil.rmtree(tmp_path / "r")
+
+    bench.clock.on_sleep.append(delete)
+    outcome = night(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
+    assert fired and outcome.reason == "interrupted" and outcome.exit_code == 2
+    assert "samples.csv was deleted" in outcome.text
 
 
 def test_a_finished_run_cannot_be_resumed(tmp_path: Path) -> None:
