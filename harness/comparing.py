@@ -583,7 +583,7 @@ def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
     how = f" ({chosen.get('method')}, {chosen.get('duration_s'):g} s, {abs(chosen['current_A']):.3g} A"
     how += f", {100 * chosen['charge_state']:.0f} % charged)"
     like = [item for item, _ in pairs]
-    return _course(like, values, Us, "ohm", ("mohm", 1), ("fell by", "grew by"), conditions, left, how)
+    return _course(like, values, Us, "ohm", ("mΩ", 1), ("fell by", "grew by"), conditions, left, how)
 
 
 def _better(pairs: Sequence[Any], pulse: Mapping[str, Any], before: Sequence[Any], than: Mapping[str, Any]) -> bool:

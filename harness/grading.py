@@ -33,7 +33,7 @@ QUANTITIES: dict[str, tuple[str, float, str]] = {
     "capacity over claim": ("ratio", 100.0, "%"),
     "capacity over form": ("ratio", 100.0, "%"),
     "capacity over cohort": ("ratio", 100.0, "%"),
-    "resistance": ("resistance", 1000.0, "mohm"),
+    "resistance": ("resistance", 1000.0, "mΩ"),
     "sag": ("ratio", 100.0, "%"),
     "self-discharge": ("ratio", 100.0, "%"),
     "coulombic efficiency": ("ratio", 100.0, "%"),

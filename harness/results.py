@@ -331,7 +331,7 @@ def _evening(info: "RunInfo", measurement: "Measurement", drift_A: float | None)
         else:
             gain = "it bounds the gain" if "gain" in used.measured else "the specification of the gain is better"
             texts.append(
-                f"The check resistor of {info.check.resistance_ohm:g} ohm was measured {100 * checked[1]:+.2f} % off; "
+                f"The check resistor of {info.check.resistance_ohm:g} Ω was measured {100 * checked[1]:+.2f} % off; "
                 f"{gain}, nothing was corrected by it."
             )
     return {
@@ -380,7 +380,7 @@ def _zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
         out.append(
             Warning_(
                 "check-failed",
-                f"The check resistor of {info.check.resistance_ohm:g} ohm was measured "
+                f"The check resistor of {info.check.resistance_ohm:g} Ω was measured "
                 f"{100 * info.check.deviation:+.2f} % off that evening: find out why before you believe a figure.",
             )
         )

@@ -131,7 +131,7 @@ def on_basis(points: Sequence[RunPoint], current_A: float, temperature_degC: flo
         off = beyond if found.per_K is not None else max(abs(value - temperature_degC) for value in known)
         if found.per_K is None and off > AT_K:
             raise AnalysisError(
-                f"a run at {low if temperature_degC - low > AT_K else high:.3g} degC is too far from "
+                f"a run at {low if temperature_degC - low > AT_K else high:.3g} °C is too far from "
                 f"{temperature_degC:g} degC, and the others carry no coefficient"
             )
     highest = max(point.current_A for point in points)
@@ -164,7 +164,7 @@ def _wide(off_K: float | None) -> float | None:
 
 
 def _conditions(current_A: float, temperature_degC: float | None) -> str:
-    return f"{current_A:.3g} A" + ("" if temperature_degC is None else f" and {temperature_degC:.3g} degC")
+    return f"{current_A:.3g} A" + ("" if temperature_degC is None else f" and {temperature_degC:.3g} °C")
 
 
 def _off_K(point: RunPoint, temperature_degC: float | None) -> float | None:

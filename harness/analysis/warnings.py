@@ -158,7 +158,7 @@ def _of_temperature(record: Record, phase: Phase, rise_K: float | None) -> list[
     good = part[np.isfinite(part)]
     if good.size:
         if float(good.max()) > HOT_DEGC:
-            out.append(Warning_("hot", f"The cell reached {good.max():.0f} degC; discharging usually ends at 60 degC."))
+            out.append(Warning_("hot", f"The cell reached {good.max():.0f} °C; discharging usually ends at 60 °C."))
         if rise_K is not None:  # before it warmed, as `temperature_rise_K` counts
             first = float(good.max()) - rise_K
         else:
@@ -167,7 +167,7 @@ def _of_temperature(record: Record, phase: Phase, rise_K: float | None) -> list[
             out.append(
                 Warning_(
                     "not-at-20-degC",
-                    f"The cell was at about {first:.0f} degC; the reference of IEC 61960-3 is 20 degC +- 5 K, "
+                    f"The cell was at about {first:.0f} °C; the reference of IEC 61960-3 is 20 °C ± 5 K, "
                     "so compare it only with runs at this temperature.",
                 )
             )
@@ -308,8 +308,8 @@ def _of_contact(record: Record, phase: Phase, rows: IntArray, resistances: Seque
                 out.append(
                     Warning_(
                         "resistance-stepped",
-                        f"The resistance ({method}, {duration_s:g} s) stepped by {1000 * steps.max():.0f} mohm "
-                        "between two pulses: more than 5 mohm is the contact, not the cell.",
+                        f"The resistance ({method}, {duration_s:g} s) stepped by {1000 * steps.max():.0f} mΩ "
+                        "between two pulses: more than 5 mΩ is the contact, not the cell.",
                     )
                 )
                 break
@@ -332,7 +332,7 @@ def _of_sense(resistances: Sequence[Any]) -> list[Warning_]:
         return [
             Warning_(
                 "sense-wiring",
-                f"{1000 * float(np.median(quick)):.0f} mohm, nearly all of it at once: leads or holder are measured "
+                f"{1000 * float(np.median(quick)):.0f} mΩ, nearly all of it at once: leads or holder are measured "
                 "with the cell. Connect the sense leads at the cell's own ends.",
             )
         ]

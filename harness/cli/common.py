@@ -1,5 +1,6 @@
 """What every command shares: answers to standard output, messages to standard error, exit codes."""
 
+import codecs
 import contextlib
 import io
 import json
@@ -67,11 +68,28 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
+# How signs are written where the terminal's encoding does not have them.
+IN_LETTERS = {
+    "±": "+-", "°": "deg", "Ω": "ohm", "µ": "u", "·": "-", "×": "x", "²": "2", "–": "-", "—": "-", "…": "...",
+    "≤": "<=", "≥": ">=", "→": "->", "\u00a0": " ", "\u202f": " ", "−": "-",
+}  # fmt: skip
+
+
+def _in_letters(error: UnicodeError) -> tuple[str | bytes, int]:
+    """Write what an encoding does not have: signs of ours in letters, all else by its number."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    signs = error.object[error.start : error.end]
+    text = "".join(IN_LETTERS.get(sign) or sign.encode("ascii", "backslashreplace").decode("ascii") for sign in signs)
+    return text, error.end
+
+
 def any_encoding() -> None:
-    """Let both streams escape what their encoding does not have (a redirected one on Windows, a file's odd name)."""
+    """Let both streams write somehow what their encoding does not have (a plain terminal, a file's odd name)."""
+    codecs.register_error("in-letters", _in_letters)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+            stream.reconfigure(errors="in-letters")
 
 
 class Unfailing:

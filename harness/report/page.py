@@ -324,7 +324,6 @@ def make_report(
     remarks += [item["text"] for item in comparison["trends"]]
     remarks += [text for text in (str(row.get("claim_text") or "") for row in comparison["cells"]) if text]
     remarks += [f"{item['run']} was left out: {item['text']}" for item in comparison["damaged"]]
-    remarks = [text.replace(" mohm", " mΩ") for text in remarks]
     apart = [str(item["cell"]) for item in comparison["outliers"]]
     page = build_page(rows, title, note, apart, f"amphora {harness.__version__}", remarks)
     return page, comparison

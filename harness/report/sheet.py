@@ -702,7 +702,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "each_run": _short(_each_run(data["runs"], RUNS_SHOWN[tight]), 90),
         "method": method,
         "deviations": _some(_all_of(data, "deviations"), DEVIATIONS_SHOWN[tight]),
-        "warnings": [text.replace(" mohm", " mΩ") for text in _some(_all_of(data, "warnings"), WARNINGS_SHOWN[tight])],
+        "warnings": _some(_all_of(data, "warnings"), WARNINGS_SHOWN[tight]),
         "not_tested": _sentence("; ".join(data["not_tested"])),
         "statements": data["statements"],
         "cautions": data["cautions"],

@@ -159,7 +159,7 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement) -> str:
 
 def comparison_table(comparison: Mapping[str, Any]) -> str:
     """Return what `compare` found as a table, the remarks below it."""
-    header = ("Rank", "Cell", "Holds mAh", "Claim mAh", "DC mohm", "Grade", "Tied with", "Run")
+    header = ("Rank", "Cell", "Holds mAh", "Claim mAh", "DC mΩ", "Grade", "Tied with", "Run")
     rows = []
     for row in comparison["cells"]:
         rank = row.get("rank")
@@ -176,7 +176,7 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
                 str(row.get("run") or "").replace("\\", "/").rsplit("/", 1)[-1],
             )
         )
-    lines = [table(header, rows, ("Rank", "Holds mAh", "Claim mAh", "DC mohm"))]
+    lines = [table(header, rows, ("Rank", "Holds mAh", "Claim mAh", "DC mΩ"))]
     lines += _basis_lines(comparison)
     lines += [plain(row["claim_text"]) for row in comparison["cells"] if row.get("claim_text")]
     lines += [f"outlier: {plain(item['cell'])}: {plain(item['text'])}" for item in comparison.get("outliers", ())]
@@ -205,7 +205,7 @@ def _basis_lines(comparison: Mapping[str, Any]) -> list[str]:
         at = found["basis"]
         parts = [f"{at['current_A']:.3g} A", f"to {at['cutoff_V']:.3g} V"]
         if at["temperature_degC"] is not None:
-            parts.append(f"{at['temperature_degC']:.3g} degC")
+            parts.append(f"{at['temperature_degC']:.3g} °C")
         how = f"from {found['runs']} runs" if found["converted"] else "as measured there"
         figure = with_U(found["capacity_Ah"], found["capacity_U_Ah"], 1000)
         lines.append(f"on a common basis: {plain(row['cell'])}: {figure} mAh ({', '.join(parts)}; estimate {how})")

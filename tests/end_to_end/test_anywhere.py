@@ -55,6 +55,7 @@ def test_whatever_the_streams_encoding_the_answer_is_whole(table: Path, encoding
     for words in (("cell", "list"), ("cell", "show", CELL), ("analyse", answer["run"])):
         shown = call(*words, cwd=table.parent, encoding=encoding)
         assert shown.returncode == 0 and b"Traceback" not in shown.stderr, shown.stderr
+        assert not any(sign in shown.stdout for sign in (b"\\xb1", b"\\xb0", b"\\u03a9"))  # in letters instead
         listed = call(*words, "--json", cwd=table.parent, encoding=encoding)
         assert CELL in json.dumps(json.loads(listed.stdout.decode(encoding)), ensure_ascii=False)
     refused = call("cell", "show", "你", cwd=table.parent, encoding=encoding)

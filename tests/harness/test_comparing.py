@@ -193,7 +193,7 @@ def test_on_a_common_basis_an_estimate_meets_what_the_same_cell_holds_there(mixe
 
 @pytest.mark.parametrize(
     ("cell", "told"),
-    [("one-rate", "only run was made at 0.2 A"), ("cold", "2.03 degC|2 degC"), ("not-full", "full start")],
+    [("one-rate", "only run was made at 0.2 A"), ("cold", "2.03 °C|2 °C"), ("not-full", "full start")],
 )
 def test_a_cell_whose_runs_do_not_carry_the_basis_gets_none_and_the_reason(mixed, cell, told):
     _, rows = compared(mixed, "--at-current", "0.4 A", "--at-temperature", "20 degC")
@@ -264,7 +264,7 @@ def test_the_course_of_a_worn_cell_tells_capacity_and_resistance(tmp_path):
     for part in (found["same"]["capacity"], found["same"]["resistance"]):
         assert not part["significant"] and "no change that can be told" in part["text"]
     shown = call("compare", "--all", "--logs", logs).stdout
-    assert re.search(r"over time: worn: .* lost \d+ ± \d+ mAh; resistance .* grew by [\d.]+ ± [\d.]+ mohm", shown)
+    assert re.search(r"over time: worn: .* lost \d+ ± \d+ mAh; resistance .* grew by [\d.]+ ± [\d.]+ mΩ", shown)
     # an imported table that names no date says in which order it came in, not when it was measured
     assert found["worn"]["days"] is None and "days" not in found["worn"]["text"]
 
@@ -296,7 +296,7 @@ def test_a_growth_within_what_a_contact_makes_is_not_told_unless_sensed_at_the_c
         return trends([(tmp_path, pulses(day, ohm, **changes), {}) for day, ohm in values])[0]["resistance"]
 
     assert course()["significant"] and course()["days"] == 181
-    assert "grew by 3.0 ± 0.7 mohm" in course()["text"]
+    assert "grew by 3.0 ± 0.7 mΩ" in course()["text"]
     assert not course(sensed_at="load")["significant"]
 
 
