@@ -228,7 +228,7 @@ def _absolute(
         if low is not None and voltage_V < low - tolerance_V:
             text = f"{voltage_V:.3f} V is below {low:.3f} V"
             if voltage_V < NOTHING_V:
-                text += ": a protection board has tripped, or a lead is off"
+                text += ": a protection board has tripped, a lead is off, or whoever measures is not at the cell"
             return Violation("voltage-low", text, voltage_V, low)
         if high is not None and voltage_V > high + tolerance_V:
             text = f"{voltage_V:.3f} V is above {high:.3f} V"

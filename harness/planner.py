@@ -1042,6 +1042,34 @@ def _start_warnings(context: _Context, drafts: list[_Draft], warnings: list[str]
         warnings.append("the start is full by declaration only; the result says so")
 
 
+def _out_of_sight(context: _Context, bench: Mapping[str, Any] | None) -> list[str]:
+    """Return what to say where the load is the cell's voltmeter, and its leads are at the supply during a charge.
+
+    Raises:
+        InputError: the bench file says that the load senses at its own terminals: it would charge unseen.
+    """
+    if bench is None or context.leads != "by hand":
+        return []
+    tables = bench.get("instruments", {})
+    named = (bench.get("cell") or {}).get("voltage")
+    if named is None:  # as the bench file is read where it names nobody
+        by_role = {one.get("role"): name for name, one in reversed(tables.items())}
+        named = by_role.get("meter", by_role.get("load", ""))
+    table = tables.get(named, {})
+    if table.get("role") != "load" or bench.get("sensed_at") == "cell":
+        return []
+    if bench.get("sensed_at") == "load":
+        raise InputError(
+            f"{bench.get('name', 'the bench')}: cell.voltage is {named!r}, which senses at its own terminals "
+            "(sensed_at = 'load') and does not see the cell once the leads are moved to the supply; a meter, or sense "
+            "wires that stay at the cell (sensed_at = 'cell'), are accepted for a charge"
+        )
+    return [
+        f"the cell's voltage while the leads are at the supply, unless the sense wires of {named} stay at the cell "
+        "(then say so: sensed_at = 'cell')"
+    ]
+
+
 def _not_guarded(
     context: _Context, bench: Mapping[str, Any] | None, drafts: list[_Draft], needs_temperature: bool
 ) -> tuple[list[str], list[str], bool]:
@@ -1065,6 +1093,7 @@ def _not_guarded(
                     "the load's cut-off does not latch, or nobody knows: it may start again as the cell recovers"
                 )
     if "supply" in sides:
+        missing += _out_of_sight(context, bench)
         abilities = _abilities(bench, "supply")
         if abilities is None:
             known = False

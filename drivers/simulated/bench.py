@@ -107,6 +107,7 @@ class SimulatedBench:
             self.switch = SimSwitch(self, "relay")
             self.instruments["relay"] = self.switch
         self.leads = leads
+        self.side = ""  # where leads that are moved by hand are: "charge", "discharge"; "" before they are moved
         self.disconnected = False
         self.fired: list[str] = []
         self._events: list[tuple[float, str, Event]] = []
@@ -158,7 +159,7 @@ class SimulatedBench:
     def asked(self, text: str) -> None:
         """Do by hand what the person of this bench is asked for.
 
-        A lamp in place of the cell is switched; the voltmeter's clips are moved; the cell is reseated; the
+        A lamp in place of the cell is switched; leads and the voltmeter's clips are moved; the cell is reseated; the
         sensor is warmed, the check resistor put in and taken out.
         """
         self.update()
@@ -172,6 +173,9 @@ class SimulatedBench:
             self.sense = True
         if "out of its holder and put it back" in words:
             self.reseat()
+        if self.leads == "by hand" and "move the cell's leads to the" in words:
+            self.side = "charge" if "to the supply" in words else "discharge"
+            self.touch()
 
     def hand_meter_V(self) -> float:
         """Return what a hand meter shows at the cell, V, to the millivolt."""
@@ -267,7 +271,13 @@ class SimulatedBench:
         return current_A
 
     def _connected(self, wanted: str) -> bool:
+        if self.side and self.side != wanted:
+            return False
         return self.switch is None or self.switch.position == wanted
+
+    def load_sees_V(self) -> float:
+        """Return what stands at the load's sense terminals, V: nothing where all its wires are off the cell."""
+        return 0.0 if self.side == "charge" and not self.sense else self.sense_voltage()
 
     def _load_current(self, inner_V: float, ohm: float) -> float:
         load = self.load

@@ -286,6 +286,10 @@ class SimLoad(SimulatedOutlet):
             bench.begin_due()
         return super().read()
 
+    def true_voltage(self) -> float:
+        """Return what stands at its sense terminals, in volt."""
+        return self.bench.load_sees_V()
+
     def read_setup(self) -> Mapping[str, object]:
         """Return whether the input is on, mode and level."""
         self._call("read_setup")

@@ -386,6 +386,22 @@ def test_what_the_bench_does_not_guard_is_listed():
     assert any("drains on" in text for text in resistor.notes["not_guarded"])
 
 
+def test_a_load_that_stays_behind_when_the_leads_are_moved_measures_no_charge():
+    two_wires = bench(sensed_at="load")
+    with pytest.raises(InputError, match=r"'load', which senses at its own terminals .* does not see the cell"):
+        build_plan("charge", cell(), two_wires, present=True)
+    assert build_plan("overnight", cell(), two_wires).steps  # the leads stay with the load
+    for other in (
+        bench(sensed_at="cell"),
+        bench("load", "supply", "meter", sensed_at="load"),
+        bench(leads="relay"),
+    ):
+        plan = build_plan("charge", cell(), other, present=True)
+        assert not any("sense wires" in text for text in plan.notes["not_guarded"])
+    untold = build_plan("charge", cell(), bench(), present=True)
+    assert any("unless the sense wires of load stay at the cell" in text for text in untold.notes["not_guarded"])
+
+
 def test_a_run_that_identified_the_cell_chooses_the_window_but_a_person_permits_the_charge():
     known = {"identified": {"chemistry": "lfp"}}
     plan = build_plan("charge", cell("auto", **known), bench(), present=True)

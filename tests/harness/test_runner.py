@@ -894,6 +894,31 @@ def test_a_person_who_does_not_come_is_called_again_and_told_when_the_cell_is_be
     assert [("1.92 V is below 2.50 V" in words) for words in calls] == [False] * 3 + [True] * 4
 
 
+@pytest.mark.parametrize(("sense", "reason"), [(True, "cutoff"), (False, "guard:voltage-low")])
+def test_leads_that_are_moved_by_hand_carry_a_cycle_and_a_voltmeter_that_stays_behind_ends_it(
+    tmp_path: Path, sense: bool, reason: str
+) -> None:
+    bench = SimulatedBench("worn-out", 3, start_soc=0.5, leads="by hand", sense=sense)
+    data = {**bench.description, "sensed_at": "cell"}  # true or not
+    described = bench_from_dict(data)
+    record = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True}
+    Shelf(tmp_path).add(Cell.from_dict(record))
+    request = Request("c", "standard-capacity", tmp_path, present=True, capacity_Ah=0.5)
+    the_plan, _ = make_plan(request, described, bench.clock.utc())
+    header = run_header(
+        plan_to_dict(the_plan), record, described, tmp_path / "r", "unknown", 3.0, "cycle", bench.clock.utc()
+    )
+    person = ObligingPerson(hands=bench.asked)
+    made = Runner(
+        the_plan, Rig(described, bench.instruments), bench.clock, tmp_path / "r", header, person, take_signals=False
+    )
+    outcome = made.run()
+    assert outcome.reason == reason and outcome.safe
+    moved = [text for text in person.asked if text.startswith("Move the cell's leads")]
+    assert ["supply" in text for text in moved] == ([True, False] if sense else [True])
+    assert sense or "whoever measures is not at the cell" in outcome.text
+
+
 # -- another keeper, and who may end a run ------------------------------------------------------------------
 
 
