@@ -202,7 +202,7 @@ class _Set:
 def _prepare(night: Night, rng: random.Random, folder: Path) -> _Set:
     full = night.recipe in DISCHARGES
     cell = small_cell(night.kind, rng, 1.0 if full else rng.uniform(0.2, 0.7))
-    leads = "relay" if rng.random() < 0.15 else "wired"
+    leads = rng.choices(("wired", "relay", "by hand"), (75, 15, 10))[0]
     bench = Watched(night.kind, rng.randrange(10**6), cell=cell, leads=leads, room=rng.random() < 0.15)
     described = bench_from_dict(bench.description)
     chemistry = KINDS[night.kind].chemistry
@@ -222,7 +222,7 @@ def _prepare(night: Night, rng: random.Random, folder: Path) -> _Set:
         plan_to_dict(plan), record, described, run, plan.start, plan.cutoff_V, night.recipe, bench.clock.utc()
     )
     rig = Counting(described, bench.instruments)
-    runner = Runner(plan, rig, bench.clock, run, header, ObligingPerson(), take_signals=False)
+    runner = Runner(plan, rig, bench.clock, run, header, ObligingPerson(hands=bench.asked), take_signals=False)
     return _Set(bench, described, plan, rig, runner)
 
 
