@@ -43,7 +43,8 @@ def import_(
 
     Example: amphora import night.csv --cell L3-a --map "t=Time(s),v=Volt,i=Current(mA)*0.001" --start full
     """
-    from harness.importing import import_table, imported_notes, parse_map
+    from harness.columnmap import parse_map
+    from harness.importing import import_table, imported_notes
 
     folder = import_table(
         file,

@@ -365,7 +365,7 @@ def cell(data: bytes) -> None:
 
 def mapping(data: bytes) -> None:
     """The map of an import."""
-    from harness.importing import parse_map
+    from harness.columnmap import parse_map
 
     told(lambda: parse_map(mutated("t=Time,v=U(V),i=Current(mA)*0.001,temp=T1", Source(data))))
 
@@ -535,7 +535,8 @@ SEEDS: dict[str, tuple[bytes, ...]] = {"scpi": SEEDS_SCPI, "lines": SEEDS_LINES}
 CODE = (
     "drivers.scpi", "drivers.line_format", "drivers.dialect", "drivers.sensors", "harness.quantities", "harness.bench",
     "harness.profile", "harness.planner", "harness.chemistry", "harness.duty", "harness.grading", "harness.shelf",
-    "harness.importing", "harness.journal", "harness.loading", "harness.results", "harness.plan", "harness.session",
+    "harness.importing", "harness.columnmap", "harness.tabletext", "harness.tablerows", "harness.plausibility",
+    "harness.journal", "harness.loading", "harness.results", "harness.plan", "harness.session",
 )  # fmt: skip
 
 

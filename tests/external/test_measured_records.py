@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from harness.columnmap import parse_map
 from harness.errors import InputError
-from harness.importing import import_table, parse_map
+from harness.importing import import_table
 from harness.results import analyse_run
 
 _NAMED = os.environ.get("AMPHORA_MEASURED")

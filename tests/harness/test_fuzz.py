@@ -17,8 +17,8 @@ from drivers.dialect import parse_dialect
 from drivers.errors import DescriptionError
 from drivers.line_format import format_from_dict, load_format
 from harness.bench import load_bench
+from harness.columnmap import parse_map
 from harness.errors import AmphoraError, InputError, JournalDamaged
-from harness.importing import parse_map
 from harness.journal import read_run
 from harness.results import analyse_run
 from tests.campaign.fuzzing import BENCH, ROOT, SEEDS, TARGETS, Source, damaged, mutated, run_files

@@ -6,8 +6,9 @@ import json
 import numpy as np
 import pytest
 
+from harness.columnmap import parse_map
 from harness.errors import InputError
-from harness.importing import import_table, imported_notes, parse_map
+from harness.importing import import_table, imported_notes
 from harness.loading import load
 from harness.results import analyse_run
 

@@ -14,7 +14,8 @@ from outside_data import CURVES
 from scipy import integrate, interpolate
 
 from harness.analysis.ocv import incremental_capacity
-from harness.importing import import_table, parse_map
+from harness.columnmap import parse_map
+from harness.importing import import_table
 from harness.results import analyse_run
 
 NOMINAL_AH, CUTOFF_V = 2.28, 3.0
