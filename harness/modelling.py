@@ -184,7 +184,7 @@ def loss_of(retention: Mapping[str, Any], folder: Path, result: Mapping[str, Any
     import numpy as np
 
     from harness.analysis.retention import MONTH_DAYS
-    from harness.duty import cell_model
+    from harness.cellmodel import cell_model
     from harness.loading import load
 
     record, _ = load(folder)

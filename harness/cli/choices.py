@@ -279,7 +279,8 @@ def fit(
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
-    from harness.duty import fit_run, load_duty
+    from harness.duty import load_duty
+    from harness.fitting import fit_run
     from harness.report.fit_plot import plot_fit
     from harness.report.tables import fit_sheet
 
@@ -378,7 +379,7 @@ def duty_from_run(
     Example: amphora duty from-run logs/lamp-3/*-lamp --panel logs/panel-3/*-panel --name "lamp 3" --out lamp-3.toml
     """
     from harness.chemistry import load_chemistry
-    from harness.duty import duty_from_run as text_from_run
+    from harness.surveying import duty_from_run as text_from_run
 
     load_chemistry(chemistry)
     text = text_from_run(run, name, chemistry, panel)

@@ -4,15 +4,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from harness.duty import Duty, day_of
+from harness.duty import Duty
 from harness.errors import InputError
+from harness.fitting import day_of
 
 
 def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path) -> None:
     """Draw the night as a curve, and current in and out over a day; write an image file.
 
     Args:
-        answer: From `harness.duty.fit`, with a night.
+        answer: From `harness.fitting.fit`, with a night.
         model_Ah: The cell's capacity, Ah.
         duty: The same duty.
         path: Where to; png, svg or pdf by its ending.

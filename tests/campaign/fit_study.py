@@ -16,7 +16,9 @@ from statistics import median
 from typing import Any
 
 from drivers.simulated.cell import KINDS, SimulatedCell, random_cell
-from harness.duty import cell_model, fit, read_duty
+from harness.cellmodel import cell_model
+from harness.duty import read_duty
+from harness.fitting import fit
 from harness.loading import load
 from harness.results import analyse_run
 from tests.support.duty_runs import serve, write_test
@@ -95,7 +97,7 @@ def one(name: str, seed: int, logs: Path, errors: bool = True) -> dict[str, Any]
     """Return the errors of one cell in one duty."""
     about = POPULATIONS[name]
     rng = random.Random(f"{name}:{seed}")
-    changed = {field: rng.uniform(*limits) for field, limits in about.changes.items()}
+    changed: dict[str, Any] = {field: rng.uniform(*limits) for field, limits in about.changes.items()}
     spec = replace(random_cell(about.kind, rng).spec, leak_A=0.0, **changed)
     on_A, share = rng.choice(about.loads)
     rail_V = rng.choice(about.rails_V)

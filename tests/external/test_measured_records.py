@@ -73,7 +73,7 @@ if MEASURED is not None and MEASURED.is_dir():
         # The LMO record: each tenth 30 A for 30 s from rest, then 10 A for 18 min and an hour of rest.
         import numpy as np
 
-        from harness.duty import KNEE, SLOW_SPREAD_U
+        from harness.cellmodel import KNEE, SLOW_SPREAD_U
         from harness.loading import load
 
         mapping = parse_map("")

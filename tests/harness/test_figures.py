@@ -10,8 +10,10 @@ import pytest
 
 from harness.analysis.records import Gap, Measurement, Record, RunInfo, Specification
 from harness.analysis.resistance import find_resistances
-from harness.duty import CellModel, fit, load_duty
+from harness.cellmodel import CellModel
+from harness.duty import load_duty
 from harness.errors import InputError
+from harness.fitting import fit
 from harness.report import look
 from harness.report.figures import (
     KINDS,
