@@ -123,7 +123,8 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out:
             x, y = _thin(x * 1000, y)
             name = info.cell_id or info.run_id
             capacity = result.get("capacity_Ah")
-            label = f"{name}  {capacity * 1000:.0f} mAh" if capacity is not None else name
+            least = "" if result.get("reached_cutoff") else "at least "
+            label = f"{name}  {least}{capacity * 1000:.0f} mAh" if capacity is not None else name
             seen = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
             axes.plot(
                 x, y, label=label, **look.series(drawn), marker=look.MARKERS[drawn % len(look.MARKERS)], markersize=5,

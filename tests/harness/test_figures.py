@@ -161,6 +161,9 @@ def test_junk_is_drawn_over_time_and_gives_no_curves(tmp_path: Path) -> None:
 def test_overlay_names_each_cell_once(tmp_path: Path) -> None:
     out = draw_overlay([night("path-light-1"), night("path-light-2", 1.5)], tmp_path / "all.svg")
     assert out.read_bytes() == draw_overlay([night("path-light-1"), night("path-light-2", 1.5)], out).read_bytes()
+    record, info, result = night("path-light-3")
+    text = draw_overlay([(record, info, {**result, "reached_cutoff": True}), night()], out).read_text(encoding="utf-8")
+    assert "path-light-3  2000 mAh" in text and "path-light-1  at least 2000 mAh" in text  # each text is a comment, too
     with pytest.raises(InputError, match="nothing to lay over"):
         draw_overlay([], tmp_path / "none.png")
 
