@@ -173,7 +173,7 @@ def _time_column(
     """Return the times of a column that counts, shows a clock, or shows dates."""
     column = table[source.column]
     if column.dtype.kind in "fiu":
-        return _counted_times(column, source, told)
+        return _counted_times(file, column, source, told)
     text = column.astype("string").str.strip()
     present = text[text.notna() & (text != "")]
     if present.empty:
@@ -189,17 +189,26 @@ def _time_column(
     return times
 
 
-def _counted_times(column: Any, source: Source, told: Told) -> _Times:
+def _counted_times(file: Path, column: Any, source: Source, told: Told) -> _Times:
     import numpy as np
 
     values: FloatArray = column.to_numpy(dtype=np.float64, na_value=np.nan) * source.factor
     finite = values[np.isfinite(values)]
     if not finite.size or finite[0] <= 1e8:
         return _Times(values)
-    first = float(finite[0])  # seconds, or milliseconds, since 1970
-    scale = 1e-3 if first > 1e11 and source.factor == 1.0 else 1.0
+    first = float(finite[0])  # since 1970; a number without a unit tells by its size what it counts
+    scale = 1.0
+    if source.factor == 1.0:
+        scale = next((one for least, one in ((1e17, 1e-9), (1e14, 1e-6), (1e11, 1e-3)) if first > least), 1.0)
+    try:
+        first_utc = datetime.fromtimestamp(first * scale, UTC).isoformat()
+    except (ValueError, OverflowError, OSError) as error:
+        raise InputError(
+            f"{file}: the times in {source.shown} begin at {first:g}, which is no count since 1970 in s, ms, us or ns; "
+            "times that count from the start of the test, or since 1970, are accepted"
+        ) from error
     told.note("times count from a far past; they now count from the first row")
-    return _Times((values - first) * scale, datetime.fromtimestamp(first * scale, UTC).isoformat())
+    return _Times((values - first) * scale, first_utc)
 
 
 def _clock_times(text: Any) -> _Times:
@@ -320,8 +329,8 @@ def _settle_time(
     t = t.copy() if steps is None else _step_clock(t, steps, lines, told)
     t, order, restarts = _without_falls(t, wraps, lines, told)
     if (np.diff(t) < 0).any():
-        order = np.argsort(t, kind="stable")
-        t = t[order]
+        again = np.argsort(t, kind="stable")
+        t, order, restarts = t[again], again if order is None else order[again], []
     if restarts:
         told.warn(
             "time-restarts",
@@ -333,7 +342,7 @@ def _settle_time(
         told.note(f"{repeated} row(s) repeat the time of the row before")
     if float(t[0]) < 0:
         t = t - float(t[0])
-    return t, order, restarts if order is None else []
+    return t, order, restarts
 
 
 def _without_falls(
@@ -343,13 +352,14 @@ def _without_falls(
     import numpy as np
 
     restarts: list[int] = []
+    order: IntArray | None = None
     for _ in range(10_000):
         falls = np.flatnonzero(np.diff(t) < 0)
         if falls.size == 0:
-            return t, None, restarts
+            return t, order, restarts
         row = int(falls[0]) + 1
         drop = float(t[row - 1] - t[row])
-        line = int(lines[row])
+        line = int(lines[row if order is None else order[row]])
         ahead = np.diff(t[max(0, row - 50) : row])
         usual = _usual_s(ahead)
         if wraps and drop > DAY_S / 2:
@@ -363,17 +373,22 @@ def _without_falls(
             continue
         recovers = np.flatnonzero(t[row:] >= t[row - 1])
         if recovers.size and recovers[0] <= 5 and drop < 100 * max(usual, 1e-9):
-            order = np.argsort(t, kind="stable")
-            late = int(np.count_nonzero(np.diff(t) < 0))
+            # Only up to where time falls by more than lateness: behind it begins another day, or another count.
+            far = falls[t[falls] - t[falls + 1] >= 100 * max(usual, 1e-9)]
+            end = int(far[0]) + 1 if far.size else t.size
+            late = int(np.count_nonzero(falls < end - 1))
+            again = np.arange(t.size)
+            again[:end] = np.argsort(t[:end], kind="stable")
             told.note(f"line {line}: time falls by {drop:g} s; {late} late row(s) put in order of time")
             told.warn("time-disorder", f"{late} row(s) were out of order in time and were sorted.")
-            return t[order], order, restarts
+            t, order = t[again], again if order is None else order[again]
+            continue
         t[row:] += drop + usual
         restarts.append(row)
         if len(restarts) == 1:
             told.note(f"line {line}: time falls by {drop:g} s and starts again; nothing is integrated across")
     told.note("time falls in very many places")
-    return t, None, restarts
+    return t, order, restarts
 
 
 def _usual_s(spans: "FloatArray") -> float:

@@ -432,3 +432,72 @@ def test_a_current_reckoned_from_the_voltage_over_a_resistor_is_accepted(tmp_pat
     table.write_text("a,b\n" + "".join(f"{n},{3.9 - 0.001 * n:.3f}\n" for n in range(60)))
     folder = import_table(table, "L3-a", parse_map("t=a,v=b,i=b*-0.1"), logs=tmp_path / "logs")
     assert (folder / "samples.csv").read_text().splitlines()[1].startswith("0,0,3.9,-0.39,")
+
+
+@pytest.mark.parametrize("per_second", [1, 1_000, 1_000_000, 1_000_000_000])
+def test_a_count_since_1970_is_read_whatever_part_of_a_second_it_counts(tmp_path, per_second):
+    begin = 1_772_398_800  # 2026-03-01 21:00:00 UTC, checked against the ISO text below
+    counts = [str((begin + int(t)) * per_second) for t in T]
+    folder = imported(tmp_path, table(tmp_path / "a.csv", t=counts, header="timestamp,Voltage,Current"))
+    check(folder)
+    run = json.loads((folder / "run.json").read_text())
+    assert run["imported"]["first_clock_time"] == "2026-03-01T21:00:00+00:00"
+
+
+def test_a_time_that_is_no_date_and_no_count_is_refused_in_one_sentence(tmp_path):
+    file = table(tmp_path / "a.csv", t=[f"9.000{int(t):05d}e24" for t in T])
+    with pytest.raises(InputError, match=r"Time\(s\) begin at 9e\+24, which is no count since 1970") as caught:
+        imported(tmp_path, file)
+    assert "\n" not in str(caught.value)
+    assert not (tmp_path / "logs").exists()
+
+
+def test_a_late_row_before_a_restart_does_not_mix_the_two_parts(tmp_path):
+    t = T.copy()
+    t[50] -= 25.0  # one late row, then the logger starts again from zero
+    t[200:] -= t[200]
+    folder = imported(tmp_path, table(tmp_path / "a.csv", t=t))
+    record = columns(folder)
+    assert list(record.voltage_V[60:]) == pytest.approx(list(V[60:]), abs=1e-5)  # in the order of the file
+    assert sorted(record.voltage_V[:60]) == pytest.approx(sorted(V[:60]), abs=1e-5)
+    assert [(gap.from_s, gap.to_s) for gap in record.gaps] == [(1990.0, 2000.0)]
+    notes, _ = imported_notes(folder)
+    assert any("1 late row(s) put in order" in note for note in notes), notes
+    assert any("line 202: time falls by 1990 s and starts again" in note for note in notes), notes
+
+
+def test_a_late_row_before_midnight_does_not_mix_the_two_days(tmp_path):
+    seconds = (T + 23.5 * 3600).astype(int)
+    seconds[50] -= 25
+    clock = [f"{s // 3600 % 24:02d}:{s // 60 % 60:02d}:{s % 60:02d}" for s in seconds]
+    record = columns(imported(tmp_path, table(tmp_path / "a.csv", t=clock, header="Time,Voltage,Current")))
+    assert record.t_s[60:] - record.t_s[0] == pytest.approx(T[60:])
+    assert record.voltage_V[60:] == pytest.approx(V[60:], abs=1e-5)
+
+
+def test_a_row_of_impedance_beside_a_row_without_time_is_left_out_as_any_other(tmp_path):
+    file = table(tmp_path / "a.csv")
+    lines = file.read_text().splitlines()
+    lines = [lines[0] + ",Impedance", *(line + "," for line in lines[1:])]
+    lines[20] = lines[20].split(",")[0] + ",,,0.05"
+    lines[30] = ",4,0,"
+    file.write_text("\n".join(lines) + "\n")
+    notes, _ = imported_notes(imported(tmp_path, file))
+    assert any(note.startswith("line 21: impedance") for note in notes), notes
+    assert any(note.startswith("line 31: no time") for note in notes), notes
+
+
+def test_wordy_lines_above_a_short_table_do_not_hide_it(tmp_path):
+    file = table(tmp_path / "a.csv", t=T[:12], v=V[:12], i=I_A[:12], header="")
+    wordy = "1,2,a,b,c,d,e,f,g,h\n" * 20  # two numbers each, and more lines than the table has
+    file.write_text(wordy + file.read_text())
+    record = columns(imported(tmp_path, file, "t=1,v=2,i=3"))
+    assert record.t_s == pytest.approx(T[:12])
+
+
+def test_rows_without_readings_are_counted_to_the_last(tmp_path):
+    lines = [f"{10 * k},,\n" if k % 2 else f"{10 * k},{4.1 - 0.0002 * k:.4f},-0.5\n" for k in range(5000)]
+    file = tmp_path / "a.csv"
+    file.write_text("Time(s),Voltage(V),Current(A)\n" + "".join(lines))
+    notes, _ = imported_notes(imported(tmp_path, file))
+    assert any("11 and 2495 more: no time, voltage or current" in note for note in notes), notes
