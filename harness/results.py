@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.errors import AmphoraError, AnalysisError, InputError
+from harness.fields import finite
 from harness.guard import SENSOR_DEGC
 
 if TYPE_CHECKING:
@@ -32,7 +33,8 @@ FORMAT = "amphora-result/1"
 RESULT_KEY = b'"result": '  # the last key: what follows it is what the digest is of
 REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
 IDLE_STEPS = ("rest", "log", "ask")  # steps in which the bench orders no current
-OWN_FILES = ("leads.py", "loading.py", "modelling.py", "passes.py", "results.py")  # of the code that makes figures
+# Of the code that makes figures.
+OWN_FILES = ("fields.py", "journal.py", "leads.py", "loading.py", "modelling.py", "passes.py", "results.py")
 SURVEY_STEPS = ("sweep", "rest", "ask")  # a run of these alone surveys a device, not a cell
 LEAST_AT_REST = 10  # readings that make a zero at the end of a run
 DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
@@ -634,7 +636,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     result["budget"] = {}
     for index in [chosen] if chosen is not None else charges[-1:]:
         result["budget"] = {"capacity": _budget(made[index].capacity), "energy": _budget(made[index].energy)}
-    answer: dict[str, Any] = _finite(result)
+    answer: dict[str, Any] = finite(result)
     return answer
 
 
@@ -654,24 +656,6 @@ def _retention(record: "Record", info: "RunInfo", told: list[Any]) -> dict[str, 
     except AnalysisError as error:
         told.append(Warning_("retention", f"Nothing can be said about self-discharge: {error}."))
         return None
-
-
-def _finite(value: Any) -> Any:
-    """Return plain data with every non-finite number as None."""
-    kind = type(value)
-    if kind is float:
-        return value if math.isfinite(value) else None
-    if value is None or kind is str or kind is bool or kind is int:
-        return value
-    if isinstance(value, dict):
-        return {str(key): _finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
-    if hasattr(value, "tolist"):
-        return _finite(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 _HEADLINES = (
