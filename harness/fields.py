@@ -1,4 +1,4 @@
-"""Reading plain data (TOML, JSON): tables with known keys, numbers that are numbers, and the words for what is not.
+"""Plain data (TOML, JSON): tables with known keys, numbers that are numbers, and the words for what is not.
 
 Every refusal says where, which key or value, and what is accepted; what a file holds is shown cut, on one line.
 """
@@ -93,3 +93,19 @@ def finite_number(value: object) -> float | None:
     except OverflowError:  # a whole number beyond every float
         return None
     return number if math.isfinite(number) else None
+
+
+def finite(value: Any) -> Any:
+    """Return data as JSON holds it: arrays as lists, paths as text, None for every number that is not finite."""
+    kind = type(value)
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if value is None or kind is str or kind is bool or kind is int:
+        return value
+    if isinstance(value, dict):
+        return {str(key): finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(item) for item in value]
+    if hasattr(value, "tolist"):
+        return finite(value.tolist())
+    return str(value) if hasattr(value, "__fspath__") else value  # a path; pure rooms that come here load no pathlib

@@ -423,7 +423,7 @@ def read_run(folder: Path) -> RunFolder:
     columns = tuple(header.decode("utf-8", errors="replace").rstrip("\n").split(","))
     if not header.endswith(b"\n") or columns[: len(COLUMNS)] != COLUMNS:
         raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
-    events, dropped = _read_events(folder / "events.jsonl")  # first: rows may still be coming
+    events, dropped = read_events(folder / "events.jsonl")  # first: rows may still be coming
     rows, torn = _count_rows(samples, len(columns))
     notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn] + dropped
     lost = lost_rows(events, rows)
@@ -485,7 +485,12 @@ def _read_json(path: Path) -> dict[str, Any]:
     return data
 
 
-def _read_events(path: Path) -> tuple[list[Event], list[str]]:
+def read_events(path: Path) -> tuple[list[Event], list[str]]:
+    """Return the events of a run, and a notice for each torn line, which is left out.
+
+    Raises:
+        JournalDamaged: no such file, or a whole line that is no event: file and line.
+    """
     if not path.is_file():
         raise JournalDamaged(f"{path}: is missing")
     events: list[Event] = []

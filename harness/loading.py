@@ -15,12 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from harness.errors import InputError, JournalDamaged
-from harness.journal import after_the_end, lost_rows, no_run, sha256
+from harness.journal import COLUMNS, after_the_end, lost_rows, no_run, read_events, sha256
 
 if TYPE_CHECKING:
     from harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
 
-COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
 # What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
 DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
     "voltage": {"gain": 0.001, "offset": 0.005, "resolution": 0.001},
@@ -111,7 +110,7 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
 
     folder = Path(folder)
     run = _read_run_json(folder)
-    events, notices = _read_events(folder / "events.jsonl")
+    events, notices = read_events(folder / "events.jsonl")
     samples = folder / "samples.csv"
     if not samples.is_file():
         raise JournalDamaged(f"{samples}: is missing")
@@ -194,25 +193,6 @@ def _read_run_json(folder: Path) -> dict[str, Any]:
         held = run.get("format") if isinstance(run, dict) else None
         raise InputError(f"{path}: format {held!r} is not known here; amphora-run/1 can be read")
     return run
-
-
-def _read_events(path: Path) -> tuple[list[dict[str, Any]], list[str]]:
-    if not path.is_file():
-        raise JournalDamaged(f"{path}: is missing")
-    events: list[dict[str, Any]] = []
-    notices: list[str] = []
-    for number, raw in enumerate(path.read_bytes().splitlines(keepends=True), start=1):
-        if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
-            notices.append(f"{path.name}, line {number}: a torn event was left out")
-            continue
-        try:
-            event = json.loads(raw)
-        except (ValueError, RecursionError) as error:
-            raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
-        if not isinstance(event, dict):
-            raise JournalDamaged(f"{path}, line {number}: is no event")
-        events.append(event)
-    return events, notices
 
 
 def _header(path: Path) -> tuple[tuple[str, ...], bool]:

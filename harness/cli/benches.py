@@ -313,7 +313,7 @@ def simulate(
 
     from drivers.simulated.cell import KINDS
     from drivers.simulated.servers import ServedBench
-    from harness.cli.common import finite
+    from harness.fields import finite
     from harness.journal import write_whole
     from harness.quantities import parse
 

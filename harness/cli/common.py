@@ -4,7 +4,6 @@ import codecs
 import contextlib
 import io
 import json
-import math
 import os
 import sys
 from collections.abc import Callable
@@ -14,6 +13,7 @@ from typing import Annotated, Any, NoReturn, TextIO, cast
 import typer
 
 from harness.errors import InputError
+from harness.fields import finite
 
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 LogsOption = Annotated[
@@ -21,21 +21,6 @@ LogsOption = Annotated[
     typer.Option("--logs", envvar="AMPHORA_LOGS", help="Where cells and their runs are kept."),
 ]
 DEFAULT_LOGS = Path("logs")
-
-
-def finite(value: Any) -> Any:
-    """Return `value` with every non-finite number as None, and numpy scalars as plain ones."""
-    if isinstance(value, dict):
-        return {str(key): finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(item) for item in value]
-    if hasattr(value, "tolist") and not isinstance(value, str | bytes):
-        return finite(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    if isinstance(value, Path):
-        return str(value)
-    return value
 
 
 def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> None:

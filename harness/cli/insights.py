@@ -5,7 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, finite, say
+from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
+from harness.fields import finite
 
 
 def register(app: typer.Typer) -> None:

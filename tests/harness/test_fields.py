@@ -2,13 +2,16 @@
 
 import copy
 import json
+import math
 import re
 import tomllib
 from collections.abc import Callable, Iterator
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+import numpy as np
 import pytest
 
 from harness.alarm import Alarm
@@ -16,7 +19,7 @@ from harness.bench import bench_from_dict
 from harness.chemistry import read_chemistry
 from harness.duty import duty_from_dict
 from harness.errors import AmphoraError, InputError
-from harness.fields import finite_number, shown, table_of, unknown
+from harness.fields import finite, finite_number, shown, table_of, unknown
 from harness.grading import read_criteria
 from harness.profile import read_recipe
 from harness.shelf import Cell
@@ -219,3 +222,15 @@ def test_values_are_shown_on_one_line() -> None:
 def test_a_whole_number_beyond_every_float_is_no_finite_number() -> None:
     assert finite_number(10**400) is None and finite_number(True) is None and finite_number(float("nan")) is None
     assert finite_number(3) == 3.0 and isinstance(finite_number(3), float)
+
+
+def test_plain_data_holds_no_array_no_path_and_no_number_that_json_has_not() -> None:
+    given = {
+        1: (np.float64("nan"), np.float32(2), np.int64(3), math.inf),
+        "a": np.array([[1.0, np.nan]]),
+        "p": Path("x/y"),
+    }
+    plain = finite(given)
+    assert plain == {"1": [None, 2.0, 3, None], "a": [[1.0, None]], "p": "x/y"}
+    assert type(plain["1"][1]) is float and type(plain["1"][2]) is int
+    assert finite([True, None, "nan", 10**400]) == [True, None, "nan", 10**400]

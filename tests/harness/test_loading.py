@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from harness.errors import InputError, JournalDamaged
+from harness.journal import read_run
 from harness.loading import load, load_all, measurement_of
 
 RUN = {
@@ -119,3 +120,15 @@ def test_the_fast_and_the_slow_way_read_the_same(tmp_path):
     slow, _ = load(make(tmp_path / "b", rows + "1"))
     for name in ("t_s", "voltage_V", "current_A", "temperature_degC", "step"):
         assert np.array_equal(getattr(fast, name), getattr(slow, name)), name
+
+
+@pytest.mark.parametrize("line", ['{"kind": "ordered"}', '{"kind": "note", "t_s": 1.0}', "[]", "1"])
+def test_a_line_that_is_no_event_is_named_by_file_and_line(tmp_path, line):
+    folder = make(tmp_path)
+    events = folder / "events.jsonl"
+    first, rest = events.read_text().split("\n", 1)
+    events.write_text(f"{first}\n{line}\n{rest}")
+    with pytest.raises(JournalDamaged, match=r"events\.jsonl, line 2: is no event"):
+        load(folder)
+    with pytest.raises(JournalDamaged, match=r"events\.jsonl, line 2: is no event"):
+        read_run(folder)
