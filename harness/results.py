@@ -33,8 +33,9 @@ FORMAT = "amphora-result/1"
 RESULT_KEY = b'"result": '  # the last key: what follows it is what the digest is of
 REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
 IDLE_STEPS = ("rest", "log", "ask")  # steps in which the bench orders no current
-# Of the code that makes figures.
-OWN_FILES = ("cellmodel.py", "fields.py", "journal.py", "leads.py", "loading.py", "modelling.py", "passes.py", "results.py")
+OWN_FILES = (  # of the code that makes figures
+    "cellmodel.py", "fields.py", "journal.py", "leads.py", "loading.py", "modelling.py", "passes.py", "results.py",
+)  # fmt: skip
 SURVEY_STEPS = ("sweep", "rest", "ask")  # a run of these alone surveys a device, not a cell
 LEAST_AT_REST = 10  # readings that make a zero at the end of a run
 DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
