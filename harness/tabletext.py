@@ -97,10 +97,11 @@ def read_table(file: Path, content: bytes, notes: list[str]) -> "tuple[pd.DataFr
     import pandas as pd
 
     encoding = _encoding(content)
-    head = content[:HEAD_BYTES].decode(encoding, errors="replace").splitlines()[:HEAD_LINES]
+    head = content[:HEAD_BYTES].splitlines(keepends=True)[:HEAD_LINES]
     if len(content) > HEAD_BYTES and len(head) < HEAD_LINES:
         head = head[:-1]  # cut in the middle
-    layout = _layout(file, head)
+    layout = _layout(file, [line.decode(encoding, errors="replace").rstrip("\r\n") for line in head])
+    begin = sum(len(line) for line in head[: layout.first_line - 1])
     content = _without_torn_end(content, encoding, layout, notes)
     options: dict[str, Any] = {
         "sep": r"\s+" if layout.delimiter == " " else layout.delimiter,
@@ -116,18 +117,31 @@ def read_table(file: Path, content: bytes, notes: list[str]) -> "tuple[pd.DataFr
         "low_memory": False,
         "na_values": ["-", "--", "---", "n/a", "N/A", "overload", "OL"],
     }
+    table = _parsed(file, content, begin, layout, options, notes)
+    table.index = pd.RangeIndex(layout.first_line, layout.first_line + len(table))
+    return table, layout
+
+
+def _parsed(
+    file: Path, content: bytes, begin: int, layout: Layout, options: dict[str, Any], notes: list[str]
+) -> "pd.DataFrame":
+    """Return the rows from byte `begin` on as they are, or else without the lines that have too many fields."""
+    import pandas as pd
+
+    wrong_table = (pd.errors.ParserError, ValueError)
+    rows = io.BytesIO(content)
+    rows.seek(begin)  # and no skipping by the parser: a quote in what stands above the rows would swallow some
     try:
-        table = pd.read_csv(io.BytesIO(content), skiprows=layout.first_line - 1, **options)
-    except (pd.errors.ParserError, ValueError):
-        text, wrong = _without_wrong_lines(content.decode(encoding, errors="replace"), layout)
+        table: pd.DataFrame = pd.read_csv(rows, **options)
+    except wrong_table:
+        text, wrong = _without_wrong_lines(content[begin:].decode(options["encoding"], errors="replace"), layout)
         if wrong:
             notes.append(lines_text(wrong, f"not {layout.width} fields as the other lines have; left out"))
         try:
-            table = pd.read_csv(io.StringIO(text), skiprows=layout.first_line - 1, **options)
-        except (pd.errors.ParserError, ValueError) as error:
+            table = pd.read_csv(io.StringIO(text), **options)
+        except wrong_table as error:
             raise InputError(f"{file}: cannot be read as a table: {str(error).splitlines()[0]}") from error
-    table.index = pd.RangeIndex(layout.first_line, layout.first_line + len(table))
-    return table, layout
+    return table
 
 
 def lines_text(numbers: Sequence[int], what: str) -> str:
@@ -240,11 +254,11 @@ def _without_torn_end(content: bytes, encoding: str, layout: Layout, notes: list
 
 
 def _without_wrong_lines(text: str, layout: Layout) -> tuple[str, list[int]]:
-    """Blank the lines with too many fields, so that the rest can be read; return their numbers."""
+    """Blank the rows with too many fields, so that the rest can be read; return their lines in the file."""
     lines = text.splitlines()
     wrong = []
-    for index in range(layout.first_line - 1, len(lines)):
-        if lines[index].strip() and len(_split(lines[index], layout.delimiter)) > layout.width:
-            wrong.append(index + 1)
+    for index, line in enumerate(lines):
+        if line.strip() and len(_split(line, layout.delimiter)) > layout.width:
+            wrong.append(layout.first_line + index)
             lines[index] = ""
     return "\n".join(lines) + "\n", wrong

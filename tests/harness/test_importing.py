@@ -501,3 +501,12 @@ def test_rows_without_readings_are_counted_to_the_last(tmp_path):
     file.write_text("Time(s),Voltage(V),Current(A)\n" + "".join(lines))
     notes, _ = imported_notes(imported(tmp_path, file))
     assert any("11 and 2495 more: no time, voltage or current" in note for note in notes), notes
+
+
+@pytest.mark.parametrize("above", ['"lamp of the hall', 'lamp,"second of three'])
+def test_a_lone_quote_above_the_table_swallows_no_row(tmp_path, above):
+    file = table(tmp_path / "a.csv")
+    file.write_text(f"{above}\nsecond line\n{file.read_text()}")
+    folder = imported(tmp_path, file)
+    check(folder)
+    assert json.loads((folder / "run.json").read_text())["imported"]["first_line"] == 4
