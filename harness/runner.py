@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from types import FrameType
 from typing import Any, Protocol, cast
@@ -23,12 +23,11 @@ from typing import Any, Protocol, cast
 from drivers.errors import DriverError, IdentityError, LinkError
 from drivers.roles import Clock, Instrument, Position
 from harness import guard
-from harness.bench import BenchDescription
-from harness.errors import BenchError, InputError, JournalDamaged, Refused
+from harness.errors import BenchError, InputError, Refused
 from harness.gap import MAYBE_ON, bound_gap, charge_between, unacted
-from harness.journal import JournalWriter, RunFolder, read_run, rounded, utc_text
+from harness.journal import JournalWriter, RunFolder, rounded
 from harness.keeper import WARNING, beating
-from harness.plan import Order, Plan, Step, plan_from_dict
+from harness.plan import Order, Plan, Step
 from harness.prechecks import problems_of, remarks_of
 from harness.proofs import as_event
 from harness.quantities import format_duration
@@ -1100,85 +1099,6 @@ def _slim(order: Order) -> dict[str, Any]:
     return {key: value for key, value in dataclasses.asdict(order).items() if value not in (None, "", False)}
 
 
-def run_header(
-    plan: dict[str, Any] | None,
-    cell: Mapping[str, Any],
-    bench: BenchDescription,
-    folder: Path,
-    start: str,
-    cutoff_V: float | None,
-    profile: str,
-    now: datetime,
-) -> dict[str, Any]:
-    """Return what run.json holds: all that is known before the first order."""
-    import harness
-
-    instruments = {
-        name: {key: table[key] for key in ("role", "resource", "port", "dialect", "format", "shunt") if key in table}
-        for name, table in bench.instruments.items()
-    }
-    return {
-        "format": "amphora-run/1",
-        "run_id": f"{cell['id']}/{folder.name}",
-        "created_utc": utc_text(now),
-        "cell": dict(cell),
-        "plan": plan,
-        "profile": profile,
-        "start": start,
-        "cutoff_V": cutoff_V,
-        "bench": {
-            "name": bench.name,
-            "simulated": bench.simulated or bench.where == "simulated",
-            "file": bench.where if bench.where == "simulated" else str(Path(bench.where).absolute()),
-            "leads": bench.leads,
-            "sensed_at": bench.data.get("sensed_at"),
-            "instruments": instruments,
-            "cell": {
-                "voltage": bench.cell_voltage,
-                "current": list(bench.cell_current),
-                "temperature": bench.cell_temperature,
-                "room_temperature": bench.room_temperature,
-                "voltage_when_off": bench.cell_voltage_when_off,
-            },
-        },
-        "measurement": bench.measurement(),
-        "software": {"name": "amphora", "version": harness.__version__},
-    }
-
-
-def run_folder(logs: Path, cell_id: str, profile: str, now: datetime) -> Path:
-    """Return a folder name that is not taken: `<logs>/<cell>/<UTC stamp>-<profile>`."""
-    stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
-    folder = logs / cell_id / f"{stamp}-{profile}"
-    count = 1
-    while folder.exists():
-        count += 1
-        folder = logs / cell_id / f"{stamp}-{profile}-{count}"
-    return folder
-
-
-def resumable(folder: Path) -> tuple[RunFolder, Plan]:
-    """Read a run that was cut short.
-
-    Raises:
-        InputError: it ended for good, it had not begun, or it was imported and has no plan.
-        JournalDamaged: rows are gone that its steps were decided by.
-    """
-    before = read_run(folder)
-    if before.stopped is not None:
-        raise InputError(f"{folder}: ended ({before.stopped['reason']}); a finished run cannot be resumed")
-    if not before.run.get("plan"):
-        raise InputError(f"{folder}: has no plan (was it imported?); only a run of ours can be resumed")
-    if not any(event["kind"] == "begin" for event in before.events):
-        raise InputError(f"{folder}: was cut short before its first step, nothing was switched on; run it anew")
-    if before.lost:
-        raise JournalDamaged(
-            f"{folder}: {before.lost}; it cannot go on (its figures up to there stand); an output may still be on: "
-            "'amphora bench off' switches the bench off"
-        )
-    return before, plan_from_dict(before.run["plan"])
-
-
 __all__ = [
     "OFF",
     "Outcome",
@@ -1186,7 +1106,4 @@ __all__ = [
     "Progress",
     "Runner",
     "Stop",
-    "resumable",
-    "run_folder",
-    "run_header",
 ]

@@ -21,7 +21,8 @@ from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
 from harness.proofs import Person, in_words, of_the_evening, read_checks, why_not_proven
 from harness.rig import Rig
-from harness.runner import Outcome, Progress, Runner, resumable, run_folder, run_header
+from harness.runfolder import resumable, run_folder, run_header
+from harness.runner import Outcome, Progress, Runner
 from harness.shelf import Shelf
 
 FULL_FOR_H = 4.0

@@ -194,7 +194,7 @@ def resume(
 
     Example: amphora resume logs/L3-a/20261124T210502Z-overnight
     """
-    from harness.runner import resumable
+    from harness.runfolder import resumable
     from harness.session import Request, go_on
 
     before, _ = resumable(run)

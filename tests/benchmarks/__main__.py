@@ -68,7 +68,8 @@ def reading_over_tcp() -> dict[str, float]:
     from harness.persons import ObligingPerson
     from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
     from harness.rig import Rig
-    from harness.runner import Runner, Stop, run_header
+    from harness.runfolder import run_header
+    from harness.runner import Runner, Stop
 
     folder = Path(tempfile.mkdtemp())
     server = subprocess.Popen(
@@ -191,7 +192,8 @@ from harness.bench import bench_from_dict
 from harness.persons import ObligingPerson
 from harness.plan import Limits, Order, Plan, Segment, Step, plan_to_dict
 from harness.rig import Rig
-from harness.runner import Runner, run_header
+from harness.runfolder import run_header
+from harness.runner import Runner
 bench = SimulatedBench("li-ion-good", 1)
 limits = Limits(1.0, 4.4, -2.0, 2.0)
 step = Step("d", "discharge", (Segment(Order("discharge", value=0.01), 360000.0),), (), 360000.0, True, 1.0, limits)

@@ -471,7 +471,7 @@ def folder(data: bytes) -> None:
     """A run folder with one file damaged: read, analysed, watched, resumed; a change never goes unseen."""
     from harness.journal import read_run
     from harness.results import analyse_run
-    from harness.runner import resumable
+    from harness.runfolder import resumable
     from harness.shelf import Shelf
 
     source = Source(data)

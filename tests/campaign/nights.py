@@ -26,7 +26,8 @@ from harness.journal import JournalWriter, read_run
 from harness.persons import ObligingPerson
 from harness.plan import Plan, plan_to_dict
 from harness.rig import CellReading, Rig, make_one_safe
-from harness.runner import Outcome, Runner, resumable, run_folder, run_header
+from harness.runfolder import resumable, run_folder, run_header
+from harness.runner import Outcome, Runner
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay

@@ -21,7 +21,8 @@ from harness.persons import ObligingPerson
 from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
 from harness.results import analyse_run, prepared
 from harness.rig import Rig
-from harness.runner import Runner, run_header
+from harness.runfolder import run_header
+from harness.runner import Runner
 from harness.wording import analysis_lines
 from tests.support.paper_runs import write_run
 

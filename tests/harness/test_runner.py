@@ -28,7 +28,8 @@ from harness.persons import ObligingPerson
 from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
 from harness.results import analyse_run
 from harness.rig import Rig
-from harness.runner import Outcome, Runner, resumable, run_header
+from harness.runfolder import resumable, run_header
+from harness.runner import Outcome, Runner
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay
