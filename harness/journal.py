@@ -146,7 +146,7 @@ class _Lines:
         """
         descriptor = self._file.fileno()
         _sync(descriptor)
-        if os.fstat(descriptor).st_nlink < self._links:
+        if os.fstat(descriptor).st_nlink == 0 < self._links:  # some file systems count none at all
             raise OSError(errno.ENOENT, f"{self._path} was deleted", str(self._path))
 
     def close(self) -> None:
