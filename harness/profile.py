@@ -2,7 +2,7 @@
 
 A recipe knows no cell and no bench. Its values are quantities ("500 mA"), multiples of It
 ("0.2 It"), or words that a chemistry turns into numbers ("cut-off", "charge limit"), which
-`harness.planner` does. Every step says what ends it and has an upper bound in time.
+`harness.drafting` does. Every step says what ends it and has an upper bound in time.
 docs/recipes.md is the reference for people; `FIELDS` is the one for this program.
 """
 
@@ -415,3 +415,12 @@ def _need(step: RecipeStep, keys: tuple[str, ...]) -> None:
     for key in keys:
         if key not in step.values:
             raise InputError(f"{step.where}: {key} is missing")
+
+
+def every_step(steps: tuple[RecipeStep, ...]) -> list[RecipeStep]:
+    """Return steps and the steps inside them, in the order they are written."""
+    found: list[RecipeStep] = []
+    for step in steps:
+        found.append(step)
+        found.extend(every_step(step.steps))
+    return found

@@ -70,7 +70,7 @@ def cell_add(
 
     Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
-    from harness.planner import MOST_BY_FORM_AH
+    from harness.permission import MOST_BY_FORM_AH
     from harness.shelf import Cell, Shelf, now_utc
     from harness.triage import judge_at_the_door, parse_inspection
 

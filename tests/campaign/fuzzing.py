@@ -534,7 +534,8 @@ SEEDS: dict[str, tuple[bytes, ...]] = {"scpi": SEEDS_SCPI, "lines": SEEDS_LINES}
 # What each target runs through, so that its edges are counted.
 CODE = (
     "drivers.scpi", "drivers.line_format", "drivers.dialect", "drivers.sensors", "harness.quantities", "harness.bench",
-    "harness.profile", "harness.planner", "harness.chemistry", "harness.duty", "harness.grading", "harness.shelf",
+    "harness.profile", "harness.permission", "harness.benchneeds", "harness.drafting", "harness.expecting",
+    "harness.planner", "harness.chemistry", "harness.duty", "harness.grading", "harness.shelf",
     "harness.importing", "harness.columnmap", "harness.tabletext", "harness.tablerows", "harness.plausibility",
     "harness.journal", "harness.loading", "harness.results", "harness.plan", "harness.session",
 )  # fmt: skip

@@ -7,10 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.benchneeds import fuse_for
 from harness.chemistry import KEYS, load_chemistry
 from harness.errors import InputError, Refused
+from harness.expecting import expected_s
 from harness.plan import plan_from_dict, plan_to_dict
-from harness.planner import build_plan, expected_s, fuse_for
+from harness.planner import build_plan
 from harness.profile import load_recipe, read_recipe, recipe_names
 from harness.stepping import Begin, Sample, advance, initial
 
