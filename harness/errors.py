@@ -53,3 +53,9 @@ class Interrupted(AmphoraError):
     """A person or the system asked to end."""
 
     exit_code = 130
+
+
+class Terminated(Interrupted):
+    """The system asked to end, by SIGTERM."""
+
+    exit_code = 143

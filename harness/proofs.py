@@ -26,7 +26,7 @@ from typing import Any, NamedTuple, Protocol
 from drivers.errors import DriverError
 from drivers.roles import Clock
 from harness.bench import BenchDescription, CheckResistor
-from harness.errors import BenchError, InputError, Interrupted, JournalDamaged, Refused
+from harness.errors import BenchError, InputError, Interrupted, JournalDamaged, Refused, Terminated
 from harness.journal import sync_folder, to_line, utc_text
 from harness.keeper import Keeper, beating
 from harness.lock import Lock, acquire
@@ -620,7 +620,8 @@ def _signals_raise() -> Iterator[None]:
 
     def end(number: int, frame: object) -> None:
         del frame
-        raise Interrupted(f"{signal.Signals(number).name}: the check was cut short; outputs are off, read back")
+        kind = Terminated if number == signal.SIGTERM else Interrupted
+        raise kind(f"{signal.Signals(number).name}: the check was cut short; outputs are off, read back")
 
     with _signals(end, SIGNALS):
         yield

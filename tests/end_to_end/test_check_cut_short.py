@@ -49,7 +49,7 @@ def at_work(served: ServedBench, amphora: Any, tmp_path: Path, terminal: tuple[i
 @pytest.mark.parametrize(
     ("number", "code", "words"),
     [
-        (signal.SIGTERM, 130, "SIGTERM: the check was cut short; outputs are off, read back"),
+        (signal.SIGTERM, 143, "SIGTERM: the check was cut short; outputs are off, read back"),
         (signal.SIGHUP, 130, "SIGHUP: the check was cut short; outputs are off, read back"),
         (signal.SIGINT, 130, ""),
         (signal.SIGKILL, -9, ""),

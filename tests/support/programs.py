@@ -16,6 +16,12 @@ from unittest.mock import patch
 PROGRAM = [sys.executable, "-m", "harness"]
 
 
+def heed_hang_ups() -> None:
+    """Let a program heed SIGHUP, also where whoever started the tests ignores it (nohup)."""
+    if hasattr(signal, "SIGHUP"):
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 class Served:
     """One `amphora bench simulate` at work."""
 
@@ -83,6 +89,7 @@ class Program:
             text=True,
             env=self.environment,
             stdin=stdin,
+            preexec_fn=heed_hang_ups,
         )
 
 
