@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import PROGRAM, heed_hang_ups, wait_for
+from programs import PROGRAM, heed_signals, wait_for
 
 from harness.errors import AmphoraError
 from harness.journal import read_run
@@ -61,7 +61,7 @@ def test_a_terminal_that_goes_away_stops_a_run_only_where_the_system_says_so(
 
     def own() -> None:
         os.setsid()
-        heed_hang_ups()
+        heed_signals()
         if hangs_up:
             fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 

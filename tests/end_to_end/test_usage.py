@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import PROGRAM
+from programs import PROGRAM, heed_signals
 
 
 @pytest.mark.parametrize(
@@ -48,7 +48,9 @@ def test_ctrl_c_in_a_command_that_only_reads_is_130(tmp_path: Path) -> None:
     table = tmp_path / "table.csv"
     os.mkfifo(table)
     words = ("import", str(table), "--cell", "L3-a", "--logs", str(tmp_path / "logs"))
-    process = subprocess.Popen([*PROGRAM, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [*PROGRAM, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=heed_signals
+    )
     writer = os.open(table, os.O_WRONLY)  # returns when the program has opened it
     time.sleep(0.2)
     process.send_signal(signal.SIGINT)

@@ -144,7 +144,7 @@ def test_temperature_is_brought_in_only_where_the_runs_carry_it():
     ("points", "amps", "degC", "told"),
     [
         ([], 0.4, None, "no complete discharge"),
-        ([at(0.2)], 0.4, 20.0, "its only run was made at 0.2 A and 20 degC"),
+        ([at(0.2)], 0.4, 20.0, "its only run was made at 0.2 A and 20 °C"),
         ([at(0.2), at(0.2)], 0.4, 20.0, "nearly the same"),
         ([at(0.2, 5.0), at(0.8, 5.0)], 0.4, 20.0, "5 degC"),
         ([at(0.2, None), at(0.8, None)], 0.4, 20.0, "not recorded"),

@@ -16,10 +16,11 @@ from unittest.mock import patch
 PROGRAM = [sys.executable, "-m", "harness"]
 
 
-def heed_hang_ups() -> None:
-    """Let a program heed SIGHUP, also where whoever started the tests ignores it (nohup)."""
-    if hasattr(signal, "SIGHUP"):
-        signal.signal(signal.SIGHUP, signal.SIG_DFL)
+def heed_signals() -> None:
+    """Let a program heed SIGHUP and Ctrl-C, also where whoever started the tests ignores them (nohup, a shell)."""
+    for name in ("SIGHUP", "SIGINT"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
 class Served:
@@ -89,7 +90,7 @@ class Program:
             text=True,
             env=self.environment,
             stdin=stdin,
-            preexec_fn=heed_hang_ups,
+            preexec_fn=heed_signals,
         )
 
 
