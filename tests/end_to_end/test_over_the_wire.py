@@ -226,7 +226,9 @@ def test_servers_that_vanish_end_the_run_with_instrument_trouble(serve: Any, amp
     process = amphora.start("run", "--cell", "L3-a", "--bench", str(served.bench), *NIGHT, "--json")
     wait_for(lambda: rows_of(amphora) > 100)
     served.process.kill()
-    out, _ = process.communicate(timeout=100)
+    wait_for(lambda: read_run(run_folder(amphora)).events[-1]["kind"] == "stopped", 60.0)
+    process.send_signal(signal.SIGINT)  # the keeper tries for a minute: nobody has to wait for it
+    out, _ = process.communicate(timeout=30)
     answer = json.loads(out)
     assert process.returncode == 4 and answer["stop"] == "instrument"
     assert not answer["safe"] and "PULL" in answer["text"].upper()
