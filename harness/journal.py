@@ -506,5 +506,20 @@ def read_events(path: Path) -> tuple[list[Event], list[str]]:
                 raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
             if not isinstance(event, dict) or not {"kind", "t_s", "after_row"} <= event.keys():
                 raise JournalDamaged(f"{path}, line {number}: is no event (kind, t_s, after_row are expected)")
+            odd = _odd_field(event)
+            if odd:
+                raise JournalDamaged(f"{path}, line {number}: is no event ({odd})")
             events.append(event)
     return events, notices
+
+
+def _odd_field(event: Event) -> str:
+    """Return what is wrong with the fields that every event has; "" where nothing is."""
+    if not isinstance(event["kind"], str):
+        return "kind is no word"
+    t_s, row = event["t_s"], event["after_row"]
+    if isinstance(t_s, bool) or not isinstance(t_s, int | float) or not -1e12 < t_s < 1e12:
+        return "t_s is no time in seconds"
+    if isinstance(row, bool) or not isinstance(row, int) or row < 0:
+        return "after_row is no count of rows"
+    return ""

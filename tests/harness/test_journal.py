@@ -44,6 +44,25 @@ def test_what_was_written_is_read_back_to_the_bit(tmp_path: Path) -> None:
     assert run.notices == ()
 
 
+@pytest.mark.parametrize(
+    ("field", "value", "words"),
+    [
+        ("t_s", None, "t_s is no time"), ("t_s", "5", "t_s is no time"), ("t_s", True, "t_s is no time"),
+        ("t_s", 1e300, "t_s is no time"), ("after_row", -1, "after_row is no count"), ("after_row", 1.5, "after_row is no count"),
+        ("after_row", None, "after_row is no count"), ("kind", 7, "kind is no word"),
+    ],
+)  # fmt: skip
+def test_an_event_with_a_field_of_another_kind_is_damage_by_its_line(
+    tmp_path: Path, field: str, value: object, words: str
+) -> None:
+    write(tmp_path / "r", stop=False)
+    path = tmp_path / "r" / "events.jsonl"
+    odd = {"kind": "ordered", "t_s": 1.0, "after_row": 1, field: value}
+    path.write_text(path.read_text() + json.dumps(odd) + "\n")
+    with pytest.raises(JournalDamaged, match=rf"events\.jsonl, line 2: is no event \({words}"):
+        read_run(tmp_path / "r")
+
+
 number = st.none() | st.floats(-1e3, 1e3)
 
 
