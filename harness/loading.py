@@ -8,8 +8,9 @@ may be off by comes from `run.json`; where it gives none, the defaults here stan
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
@@ -138,21 +139,31 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
     event_bytes = (folder / "events.jsonl").read_bytes() if (folder / "events.jsonl").is_file() else b""
     inputs = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
     t_s = table["t_s"]
-    record = Record(
-        t_s=t_s,
-        voltage_V=table["voltage_V"],
-        current_A=table["current_A"],
-        temperature_degC=table["temperature_degC"],
-        step=table["step"].astype(np.int64, copy=False),
-        switches_s=np.array(
-            sorted(float(event["t_s"]) for event in events if event.get("kind") == "ordered"), dtype=np.float64
-        ),
-        gaps=_gaps(events, int(t_s.size)),
-        extra={name: table[name] for name in wanted if name not in COLUMNS},
-        orders_within_s=_orders_within_s(run),
-    )
-    info = _info(folder, run, events, stopped)
+    with _damage_told(folder / "events.jsonl"):
+        record = Record(
+            t_s=t_s,
+            voltage_V=table["voltage_V"],
+            current_A=table["current_A"],
+            temperature_degC=table["temperature_degC"],
+            step=table["step"].astype(np.int64, copy=False),
+            switches_s=np.array(
+                sorted(float(event["t_s"]) for event in events if event.get("kind") == "ordered"), dtype=np.float64
+            ),
+            gaps=_gaps(events, int(t_s.size)),
+            extra={name: table[name] for name in wanted if name not in COLUMNS},
+            orders_within_s=_orders_within_s(run),
+        )
+        info = _info(folder, run, events, stopped)
     return Loaded(record, info, run, tuple(events), tuple(notices), inputs)
+
+
+@contextmanager
+def _damage_told(path: Path) -> Iterator[None]:
+    """Tell a field of another kind than it should be as damage of the file."""
+    try:
+        yield
+    except (TypeError, ValueError, KeyError, AttributeError, OverflowError) as error:
+        raise JournalDamaged(f"{path}: an event does not hold what it should: {error}") from error
 
 
 def _orders_within_s(run: Mapping[str, Any]) -> float:

@@ -48,8 +48,9 @@ def test_what_was_written_is_read_back_to_the_bit(tmp_path: Path) -> None:
     ("field", "value", "words"),
     [
         ("t_s", None, "t_s is no time"), ("t_s", "5", "t_s is no time"), ("t_s", True, "t_s is no time"),
-        ("t_s", 1e300, "t_s is no time"), ("after_row", -1, "after_row is no count"), ("after_row", 1.5, "after_row is no count"),
-        ("after_row", None, "after_row is no count"), ("kind", 7, "kind is no word"),
+        ("t_s", 1e300, "t_s is no time"), ("after_row", -1, "after_row is no count"),
+        ("after_row", 1.5, "after_row is no count"), ("after_row", None, "after_row is no count"),
+        ("kind", 7, "kind is no word"),
     ],
 )  # fmt: skip
 def test_an_event_with_a_field_of_another_kind_is_damage_by_its_line(

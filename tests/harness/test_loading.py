@@ -94,6 +94,12 @@ def test_damage_in_the_middle_is_named_by_file_and_line(tmp_path, row):
         load(make(tmp_path, ROWS + row + "4.0,1,3.9,-0.5,20.0\n"))
 
 
+def test_an_event_whose_field_is_of_another_kind_is_damage_and_no_traceback(tmp_path):
+    odd = {"kind": "step-begun", "t_s": 0.0, "after_row": 0, "step": "2026-03-13T20:01:36.000Z", "step_kind": "rest"}
+    with pytest.raises(JournalDamaged, match=r"events\.jsonl: an event does not hold what it should"):
+        load(make(tmp_path, events=[EVENTS[0], odd]))
+
+
 def test_a_specification_not_given_is_assumed_and_marked():
     measurement = measurement_of(RUN["measurement"])
     assert not measurement.voltage.assumed and measurement.voltage.distribution == "normal"
