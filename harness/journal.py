@@ -95,6 +95,20 @@ def write_whole(path: Path, content: str | bytes) -> None:
     sync_folder(path.parent)
 
 
+def write_out(out: Path, content: str | bytes) -> None:
+    """Put what a person asked for in place at once, or leave what was there.
+
+    Raises:
+        InputError: it cannot be written.
+    """
+    if out.is_dir():
+        raise InputError(f"{out}: is a folder; the name of a file is accepted")
+    try:
+        write_whole(out, content)
+    except OSError as error:
+        raise InputError(f"{out}: cannot be written: {error.strerror or error}") from error
+
+
 def to_line(data: Mapping[str, Any]) -> str:
     """Return one line of JSON; a non-finite number is a mistake and raises ValueError."""
     return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"

@@ -15,7 +15,6 @@ import os
 import signal
 import statistics
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -33,6 +32,7 @@ from harness.lock import Lock, acquire
 from harness.plan import Plan
 from harness.quantities import format_quantity
 from harness.rig import Rig, make_one_safe
+from harness.signals import handled, ignored, numbers
 
 FILE = "bench-checks.jsonl"
 FORMAT = "amphora-bench-checks/1"
@@ -611,7 +611,7 @@ def _all_off_or_keeper(rig: Rig, clock: Clock, tell: Tell, keeper: Keeper | None
         raise BenchError(words if off else f"{error}; {words}") from error
 
 
-SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+SIGNALS = numbers("SIGTERM", "SIGHUP")
 
 
 @contextmanager
@@ -623,29 +623,19 @@ def _signals_raise() -> Iterator[None]:
         kind = Terminated if number == signal.SIGTERM else Interrupted
         raise kind(f"{signal.Signals(number).name}: the check was cut short; outputs are off, read back")
 
-    with _signals(end, SIGNALS):
+    with handled(end, _heeded(SIGNALS)):
         yield
 
 
 @contextmanager
 def _signals_wait() -> Iterator[None]:
     """Let no signal cut short what switches off; another Ctrl-C changes nothing."""
-    with _signals(lambda number, frame: None, (*SIGNALS, signal.SIGINT)):
+    with handled(lambda number, frame: None, _heeded((*SIGNALS, signal.SIGINT))):
         yield
 
 
-@contextmanager
-def _signals(handler: Callable[[int, Any], None], numbers: Sequence[int]) -> Iterator[None]:
-    before: dict[int, Any] = {}
-    if threading.current_thread() is threading.main_thread():
-        for number in numbers:
-            if signal.getsignal(number) is not signal.SIG_IGN:  # as by nohup
-                before[number] = signal.signal(number, handler)
-    try:
-        yield
-    finally:
-        for number, one in before.items():
-            signal.signal(number, one)
+def _heeded(which: Sequence[int]) -> list[int]:
+    return [number for number in which if not ignored(number)]
 
 
 def _all_off(rig: Rig, clock: Clock) -> None:

@@ -10,7 +10,6 @@ link, recorded, and said aloud where it failed.
 import contextlib
 import dataclasses
 import signal
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -32,6 +31,7 @@ from harness.prechecks import problems_of, remarks_of
 from harness.proofs import as_event
 from harness.quantities import format_duration
 from harness.rig import SOON_S, CellReading, Rig, make_one_safe
+from harness.signals import handled, ignored, numbers
 from harness.stepping import (
     OFF,
     Answered,
@@ -326,24 +326,17 @@ class Runner:
     @contextmanager
     def _signals(self) -> Iterator[None]:
         """Turn signals into an orderly end; a second one changes nothing about being made safe."""
-        if not self.take_signals or threading.current_thread() is not threading.main_thread():
+        if not self.take_signals:
             yield
             return
-        before: dict[int, Any] = {}
 
         def note(number: int, frame: FrameType | None) -> None:
             del frame
             self.signalled = signal.Signals(number).name
 
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            number = getattr(signal, name, None)
-            if number is not None and not (name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN):  # nohup
-                before[number] = signal.signal(number, note)
-        try:
+        hang_up = [number for number in numbers("SIGHUP") if not ignored(number)]  # nohup is heeded
+        with handled(note, (*numbers("SIGINT", "SIGTERM"), *hang_up)):
             yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
 
     # -- before the first order ---------------------------------------------------------------
 

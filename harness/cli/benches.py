@@ -314,7 +314,7 @@ def simulate(
     from drivers.simulated.cell import KINDS
     from drivers.simulated.servers import ServedBench
     from harness.fields import finite
-    from harness.journal import write_whole
+    from harness.journal import write_out
     from harness.quantities import parse
 
     if cell not in KINDS:
@@ -352,12 +352,7 @@ def simulate(
         if truth_out is not None:  # first: whoever sees the bench file finds the truth beside it
             texts.insert(0, (truth_out, json.dumps(finite(truth), indent=1) + "\n"))
         for path, text in texts:
-            if path.is_dir():
-                raise InputError(f"{path}: is a folder; the name of a file is accepted")
-            try:
-                write_whole(path, text)
-            except OSError as error:
-                raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
+            write_out(path, text)
         over_tcp = f"{len(served.scpi)} instruments over TCP, " if served.scpi else ""
         say(f"{over_tcp}a logger at {served.logger.port}; Ctrl-C ends it")
         print("ready", flush=True)

@@ -170,8 +170,9 @@ def label(
 
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
+    from harness.journal import write_out
     from harness.report import label as labels
-    from harness.report.certificate import grade_of, is_simulated, read_run_json, write_out
+    from harness.report.certificate import grade_of, is_simulated, read_run_json
 
     sides = labels.size_mm(size)
     place = None
@@ -215,7 +216,7 @@ def report(
 
     Example: amphora report --all --title "Cells of the path lights" --out cells.html
     """
-    from harness.report.certificate import write_out
+    from harness.journal import write_out
     from harness.report.page import make_report
 
     others: list[dict[str, Any]] = []

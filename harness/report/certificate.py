@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from harness.errors import AmphoraError, InputError, Refused
+from harness.journal import write_out
 from harness.report.canonical import canonical_bytes, sha256_file, sha256_hex
 from harness.report.sheet import layout_digest, main_resistance, render
 from harness.report.signing import Signer, fingerprint, to_text
@@ -732,22 +733,6 @@ def grade_of(folder: Path, result: dict[str, Any] | None = None) -> dict[str, An
         return None
     (grade,) = grade_runs([(result or kept, cell) for _, kept, cell in runs], load_criteria("general"))
     return grade if grade.get("grade") else None
-
-
-def write_out(out: Path, data: bytes) -> None:
-    """Put a finished paper in place at once, or leave what was there.
-
-    Raises:
-        InputError: it cannot be written.
-    """
-    from harness.journal import write_whole
-
-    if out.is_dir():
-        raise InputError(f"{out}: is a folder; the name of a file is accepted")
-    try:
-        write_whole(out, data)
-    except OSError as error:
-        raise InputError(f"{out}: cannot be written: {error.strerror}") from error
 
 
 def certify(

@@ -1,0 +1,32 @@
+"""What a signal does for a while: one handler for some, and whatever was there before put back."""
+
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
+from typing import Any
+
+
+def numbers(*names: str) -> tuple[int, ...]:
+    """Return the signals of these names that this system has."""
+    return tuple(getattr(signal, name) for name in names if hasattr(signal, name))
+
+
+def ignored(number: int) -> bool:
+    """Tell whether a signal is ignored by whoever started this program, as a hang-up is by nohup."""
+    return signal.getsignal(number) is signal.SIG_IGN
+
+
+@contextmanager
+def handled(handler: Callable[[int, FrameType | None], None], which: Sequence[int]) -> Iterator[None]:
+    """Handle these signals; beside the main thread, where Python allows none of that, nothing is changed."""
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for number in which:
+            before[number] = signal.signal(number, handler)
+    try:
+        yield
+    finally:
+        for number, one in before.items():
+            signal.signal(number, one)
