@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from old_answers import FIXTURES, ask, differences, excused, read_answers
+from old_answers import FIXTURES, ask, differences, excused, near, read_answers
 
 from harness.bench import load_bench
 from harness.errors import InputError
@@ -53,7 +53,7 @@ def changes(name: str, home: Path) -> tuple[tuple[str, str], ...]:
     old = OLD[name]
     new = ask((name, tuple(old["words"])), home)
     kept = {key: old[key] for key in ("exit", "json", "errors")}
-    return tuple(differences(kept, new))
+    return tuple(differences(kept, new, apart=near(name)))
 
 
 @pytest.fixture(scope="module")
