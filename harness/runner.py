@@ -50,6 +50,7 @@ from harness.zero import Zeros, judge_zero, zeros_of
 BEAT_S = 1.0
 ASK_AGAIN_S = 1.0
 CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
+SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 CONTINUITY_V = 0.25
@@ -1076,7 +1077,7 @@ class Runner:
 
     def _show(self, reading: CellReading, t_s: float) -> None:
         wall_s = time.monotonic()
-        if wall_s - self._shown_s < 0.5 or self.show is None:
+        if wall_s - self._shown_s < SHOWN_EVERY_S or self.show is None:
             return
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
