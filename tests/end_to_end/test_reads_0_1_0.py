@@ -30,7 +30,9 @@ from harness.stepping import RESULT_KINDS, Sample, replay
 
 # (answer's name, key path, reason); `*` stands for anything in both, `[*]` for any index. An entry that excuses nothing
 # fails. Key paths begin with `exit`, `json` or `errors`; see `old_answers.differences`.
-CHANGED_ON_PURPOSE: tuple[tuple[str, str, str], ...] = ()
+CHANGED_ON_PURPOSE: tuple[tuple[str, str, str], ...] = (
+    ("match-*", "json.how", "the best sets are proven by an integer program"),
+)
 
 OLD = {answer["name"]: answer for answer in read_answers(FIXTURES / "answers")}
 RUNS = sorted(path.parent.relative_to(FIXTURES / "logs") for path in FIXTURES.glob("logs/*/*/run.json"))
