@@ -77,8 +77,8 @@ def draw_cell(
     # resistance grows with what is lost, one cell more than another; cells differ by a fifth when new
     growth = (1.0 + 4.0 * (1.0 - health)) * rng.lognormvariate(0.0, 0.20)
     # the slow parts grow even more, and worn cells differ most in them; not LFP's, whose steep ends show it anyway
-    slower = 1.0 + 1.5 * (1.0 - health) if chemistry == "li-ion" else 1.0
-    spread = 0.55 if aged else 0.25
+    slower = 1.0 + 2.0 * (1.0 - health) if chemistry == "li-ion" else 1.0
+    spread = 0.7 if aged else 0.25
     lost = {"li-ion": (0.005, 0.04), "lfp": (0.008, 0.04), "nimh": rng.choice(((0.02, 0.04), (0.12, 0.30)))}[chemistry]
     poor = 10.0 ** rng.uniform(-2.0, -1.4) if chemistry == "nimh" else 10.0 ** rng.uniform(-4.0, -1.7)
     spec = real_spec(
