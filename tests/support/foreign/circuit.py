@@ -22,6 +22,7 @@ class Circuit:
     given_Ah: float = 0.0
     lowest_V: float = 99.0
     highest_V: float = -99.0
+    counted_s: float = field(default_factory=time.monotonic)
     lock: threading.RLock = field(default_factory=threading.RLock)
     drains: list = field(default_factory=list)  # objects with .drawn(open_V, ohm) and .watch(volt, ampere)
     feeds: list = field(default_factory=list)  # objects with .fed(open_V, ohm) and .watch(volt, ampere)
@@ -54,19 +55,23 @@ class Circuit:
         volt = self.state()[0] if self.reaches(side) else 0.0
         return -volt if self.reversed else volt
 
+    def advance(self) -> None:
+        """Count what flowed until now; before anything is switched as well."""
+        with self.lock:
+            now_s = time.monotonic()
+            volt, drawn, fed = self.state()
+            hours = (now_s - self.counted_s) / 3600.0
+            self.counted_s = now_s
+            self.taken_Ah += drawn * hours
+            self.given_Ah += fed * hours
+            self.charge_Ah += (fed - drawn) * hours
+            self.lowest_V, self.highest_V = min(self.lowest_V, volt), max(self.highest_V, volt)
+
     def live(self) -> None:
-        """Integrate for ever."""
-        before_s = time.monotonic()
+        """Integrate for ever, and let the protections watch."""
         while True:
             time.sleep(TICK_S)
             with self.lock:
-                now_s = time.monotonic()
-                volt, drawn, fed = self.state()
-                hours = (now_s - before_s) / 3600.0
-                before_s = now_s
-                self.taken_Ah += drawn * hours
-                self.given_Ah += fed * hours
-                self.charge_Ah += (fed - drawn) * hours
-                self.lowest_V, self.highest_V = min(self.lowest_V, volt), max(self.highest_V, volt)
+                self.advance()
                 for one in (*self.drains, *self.feeds):
                     one.watch()

@@ -70,6 +70,7 @@ class Machine:
 
     def trip(self, why: str) -> None:
         """A protection of its own acts."""
+        self.circuit.advance()
         self.tripped = why
         self.on, self.since_s = False, time.monotonic()
 
@@ -112,6 +113,7 @@ class Machine:
     def hear(self, line: str, session) -> str | None:
         """Obey one message; return the answer, None for none."""
         with self.lock:
+            self.circuit.advance()
             self.received.append((time.monotonic(), line))
             answers = []
             for unit in line.split(";") if self.compound else [line]:
