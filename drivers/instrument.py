@@ -18,7 +18,7 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from typing import Any
 
 from drivers.dialect import KEYS_OF_READING, PROTECTIONS, Dialect, Setting
-from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
+from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError
 from drivers.roles import Abilities, SafeState
 from drivers.scpi import (
     OverRange,
@@ -596,7 +596,7 @@ class ScpiInstrument:
             first, spoiled = first or self.link.broken, True
         try:
             if not sent or first:
-                self._get_back()
+                self.get_back()
             return self._make_safe_once(spoiled, f"; the link had failed before ({first})" if first else "")
         except IdentityError:
             raise
@@ -604,10 +604,10 @@ class ScpiInstrument:
             first = first or str(error)
             if self.link.alive:
                 self.send_off()
-        self._get_back()
+        self.get_back()
         return self._make_safe_once(True, f"; the link had failed before ({first})")
 
-    def _get_back(self) -> None:
+    def get_back(self) -> None:
         """Be answered again, on the session that is open or on a new one with OFF first on it.
 
         Raises:
@@ -645,6 +645,10 @@ class ScpiInstrument:
             self.identify()
         else:
             self.identity = answer
+
+    def prove_off(self, remark: str = "") -> SafeState:
+        """After OFF was sent as the first on a session: ask whether it is off. As `make_safe`."""
+        return self._make_safe_once(True, remark)
 
     def _make_safe_once(self, spoiled: bool, remark: str) -> SafeState:
         """Ask whether it is off, and order it again where it is not; what was sent before counts as the first order."""

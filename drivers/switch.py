@@ -7,8 +7,8 @@ may put on the line when a port is opened, holds nothing.
 
 A bench table: `port`, `hold = { discharge = "rts", charge = "dtr" }` (a position and the line that
 holds it, or `"text d"` for a text sent with each beat), `open = "text o"` (what lets a microcontroller's
-relay fall out at once; without it the relay falls out when the beats stop), `feedback = { discharge = "cts" }` (an input
-that is on while the contact is made), `release = "8 s"` (the longest time it takes to fall out).
+relay fall out at once; without it, it falls out when the beats stop), `feedback = { discharge = "cts" }`
+(an input that is on while the contact is made), `release = "8 s"` (the longest time it takes to fall out).
 """
 
 from collections.abc import Mapping

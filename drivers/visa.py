@@ -495,7 +495,9 @@ class Link:
             except TimeoutError:
                 raise self._break(f"no whole answer to {message!r} within {self.timeout_s:g} s") from None
             if not more:
-                raise self._break(f"the instrument closed the connection in the middle of answering {message!r}", dead=True)
+                raise self._break(
+                    f"the instrument closed the connection in the middle of answering {message!r}", dead=True
+                )
             data += more
         answer, end, self._unasked = data.partition(self._end)
         return answer + end
