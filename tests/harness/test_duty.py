@@ -86,8 +86,12 @@ def test_a_change_to_a_broken_duty_file_is_told_as_the_file_is(broken, change, t
 
 @pytest.mark.parametrize(
     ("change", "why"),
-    [("lowest_rail=banana", "a voltage such as"), ("bright.current=0 mA", "not above 0"), ("panel.current=-5 mA", "not above 0")],
-)  # fmt: skip
+    [
+        ("lowest_rail=banana", "a voltage such as"),
+        ("bright.current=0 mA", "not above 0"),
+        ("panel.current=-5 mA", "not above 0"),
+    ],
+)
 def test_a_change_that_cannot_be_is_said_of_the_change_and_not_of_the_file(change: str, why: str) -> None:
     with pytest.raises(InputError) as said:
         load_duty("path-light", [change])
