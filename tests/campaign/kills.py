@@ -12,11 +12,11 @@ Then: the output is off within 5 s (a hung one: 15 s), seen by reading the instr
 of our own; the folder reads; `resume` goes on to the cut-off; and the capacity is the
 uninterrupted run's within the uncertainty that the resumed one states.
 
-With `--faults N` instead: N kills -9 of a runner (tests/support/killed.py) whose instrument of foreign make has a fault of
-the link at the same moment: mute, late by 15 s, garbled, not a number, its session held for up to 90 s (late comers turned
-away, or left waiting), or several; over TCP in two styles, on a serial line, a load and a supply, with a dialect that is
-named or found. Off is what the instrument itself says on its control port: within 2 s of the runner's death, with a
-session held within 2 s of its end.
+With `--faults N` instead: N kills -9 of a runner (tests/support/killed.py) whose instrument of foreign make has a fault
+of the link at the same moment: mute, late by 15 s, garbled, not a number, its session held for up to 90 s (late comers
+turned away, or left waiting), or several; over TCP in two styles, on a serial line, a load and a supply, with a dialect
+that is named or found. Off is what the instrument itself says on its control port: within 2 s of the runner's death,
+with a session held within 2 s of its end.
 """
 
 import argparse

@@ -1,8 +1,8 @@
-"""A runner that is killed while its instrument obeys and does not answer: off all the same, by the instrument's own word.
+"""A runner that is killed while its instrument obeys and does not answer: off, by the instrument's own word.
 
-Instruments of foreign make (tests/support/foreign) in a process of their own, asked for the truth on their control port;
-the runner is a real process with a real keeper, and ends by kill -9. The fault is set while all is well, so the run began
-with an instrument that answered. Measured times are of `time.monotonic`, which all processes of a computer share.
+Instruments of foreign make (tests/support/foreign) in a process of their own, asked for the truth on their control
+port; the runner is a real process with a real keeper, and ends by kill -9. The fault is set while all is well, so the
+run began with an instrument that answered. Measured times are of `time.monotonic`, which all processes share.
 """
 
 from collections.abc import Iterator
