@@ -49,6 +49,7 @@ JUMP_S = 3.0
 NOTHING_V = 0.10
 A_CELL_V = 0.5  # so much was there before: what is there no more was a cell
 CALL_AGAIN_S = 600.0
+SINKS_V = 0.05  # below the voltage of the pre-charge
 RELAXES_S = 1800.0  # off for longer, and a charged cell's voltage has come down for good
 
 
@@ -95,7 +96,7 @@ def judge(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> tup
     if violation is None:
         memory.suspect = ""
         # has been seen in several readings on end already
-        violation = _plausible(memory, reading)
+        violation = _plausible(watch, memory, reading)
     elif CHECKS[violation.check].confirm and violation.check != memory.suspect:
         memory.suspect = violation.check
         return memory, Verdict(suspect=violation, told=told)
@@ -183,6 +184,7 @@ def _begin(memory: Memory, reading: Reading) -> None:
         memory.step_on_s = 0.0
         memory.step_degC = None
         memory.charge_peak_V = None
+        memory.step_high_V = -1e9
         memory.falls = 0
 
 
@@ -295,6 +297,8 @@ def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Vi
     if high is not None and volts > high + tolerance_V:
         return Violation("voltage-high", f"{volts:.3f} V is above {high:.3f} V", volts, high)
     if order.kind == "charge":
+        if reading.t_s - memory.order_s >= SETTLE_S and volts > memory.step_high_V:
+            memory.step_high_V = volts
         found = _takes_no_charge(limits, memory, volts) or _above_pre_charge(watch, limits, memory, reading, volts)
         if found is not None:
             return found
@@ -330,6 +334,8 @@ def _above_pre_charge(watch: Watch, limits: Limits, memory: Memory, reading: Rea
     cell, current_A = watch.cell, reading.current_A
     if cell is None or current_A is None or cell.precharge_A <= 0.0:
         return None
+    if memory.step_high_V >= cell.precharge_below_V:
+        return None  # it was past it: that is judged by `_sinks`
     if volts >= cell.precharge_below_V - limits.voltage_tolerance_V or reading.t_s - memory.order_s < SETTLE_S:
         return None
     if current_A <= 1.2 * cell.precharge_A + OFF_CURRENT_A:
@@ -378,7 +384,7 @@ def _jump(memory: Memory, t_s: float, volts: float) -> Violation | None:
 # -- what was ordered ---------------------------------------------------------------------------
 
 
-def _plausible(memory: Memory, reading: Reading) -> Violation | None:
+def _plausible(watch: Watch, memory: Memory, reading: Reading) -> Violation | None:
     """Compare with the order; needs several odd readings on end, after settling."""
     t_s, voltage_V, current_A = reading.t_s, reading.voltage_V, reading.current_A
     if t_s - memory.order_s < SETTLE_S:
@@ -388,7 +394,7 @@ def _plausible(memory: Memory, reading: Reading) -> Violation | None:
     if order.kind == "discharge":
         found = _discharging(order, memory, voltage_V, current_A)
     elif order.kind == "charge":
-        found = _charging(order, voltage_V, current_A)
+        found = _sinks(watch, memory, voltage_V) or _charging(order, voltage_V, current_A)
     elif order.kind == "off" and current_A is not None and abs(current_A) > OFF_CURRENT_A:
         found = Violation(
             "current-when-off",
@@ -402,6 +408,19 @@ def _plausible(memory: Memory, reading: Reading) -> Violation | None:
     memory.odd = memory.odd + 1 if found.check == memory.odd_check else 1
     memory.odd_check = found.check
     return found if memory.odd >= PLAUSIBLE_READINGS else None
+
+
+def _sinks(watch: Watch, memory: Memory, voltage_V: float | None) -> Violation | None:
+    """Find a cell that was past its pre-charge, and sinks below it again although it is charged."""
+    cell = watch.cell
+    if cell is None or voltage_V is None or memory.step_high_V < cell.precharge_below_V:
+        return None
+    if voltage_V >= cell.precharge_below_V - SINKS_V:
+        return None
+    text = (
+        f"the voltage sank from {memory.step_high_V:.3f} to {voltage_V:.3f} V while the cell was charged: a short inside"
+    )
+    return Violation("short-inside", text, voltage_V, cell.precharge_below_V)
 
 
 def _charging(order: Order, voltage_V: float | None, current_A: float | None) -> Violation | None:

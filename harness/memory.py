@@ -112,6 +112,7 @@ class Memory:
     step: int = -1
     step_degC: float | None = None
     step_on_s: float = 0.0  # how long current flowed for sure in this step
+    step_high_V: float = -1e9  # the highest voltage while it was charged in this step
     charge_Ah: float = 0.0  # in this step, the most that may have passed
     on_s: float = 0.0  # how long it may have flowed, through the whole run
     ever_on: bool = False

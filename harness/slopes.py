@@ -89,7 +89,7 @@ def _falls_in_charge(memory: Memory, reading: Reading, middle_V: float) -> Viola
             f"{text}: a contact, or a short inside; look at holder and leads, let it rest for 10 min, then go on",
             middle_V, peak_V,
         )  # fmt: skip
-    return Violation("voltage-falls-again", f"{text}, once more: a short inside", middle_V, peak_V)
+    return Violation("short-inside", f"{text}, once more: a short inside", middle_V, peak_V)
 
 
 def _climbs(watch: Watch, memory: Memory, middle_V: float) -> Violation | None:

@@ -15,7 +15,8 @@ TEMPERATURE_FROZEN_S = 3600.0
 SENSOR_DEGC = (-40.0, 150.0)  # what no cell that is handled has: an open or a short sensor (common practice)
 ROOM_DEGC = (-30.0, 60.0)  # a room sensor that shows anything else is broken, and is not compared with
 RATE_WINDOW_S = 120.0
-RATE_TRAIL_S = 10.0
+RATE_POINTS = 4
+RATE_TRAIL_S = 20.0
 # Allowed above the rest before the run, by what flows. Of 60 measured discharges of sound to aged cells at about
 # 1 It, 50 rose by more than 10 K and 26 by more than 15 K; none by 25 K.
 RISE_CHARGE_K = 10.0
@@ -164,7 +165,7 @@ def _rate(limits: Limits, memory: Memory, t_s: float, degC: float, nickel: bool)
         trail = (*(point for point in trail if t_s - point[0] <= RATE_WINDOW_S), (t_s, degC))
         memory.temperatures = trail
         memory.rate_K_per_min = None
-        if t_s - trail[0][0] >= RATE_WINDOW_S / 2 and len(trail) >= 5:
+        if t_s - trail[0][0] >= RATE_WINDOW_S / 2 and len(trail) >= RATE_POINTS:
             memory.rate_K_per_min = 60.0 * median(
                 (later - earlier) / (t - then) for (then, earlier), (t, later) in combinations(trail, 2)
             )  # the median of all slopes: one odd reading moves no line
