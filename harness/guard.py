@@ -23,6 +23,7 @@ from harness.memory import (
     FINGERS_S,
     LONG_OFF_S,
     OFF,
+    OFF_CURRENT_A,
     SETTLE_S,
     Gap,
     Memory,
@@ -42,7 +43,6 @@ from harness.standstill import standing_still
 from harness.warmth import forbids, judge_warmth, sensor_remark, warms_when_off
 
 PLAUSIBLE_READINGS = 3
-OFF_CURRENT_A = 0.020
 RISE_V = 0.10
 JUMP_V = 0.30  # between two readings under one order: no cell does that, another cell or a lead does
 JUMP_S = 3.0
@@ -351,9 +351,9 @@ def _ampere(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> V
     current_A = reading.current_A
     if current_A is not None:
         low, high = limits.current_low_A, limits.current_high_A
-        if low is not None and current_A < low * 1.05 - OFF_CURRENT_A:
+        if low is not None and current_A < low * 1.05 - watch.nothing_A:
             return Violation("current-low", f"{current_A:.3f} A is beyond {low:.3f} A", current_A, low)
-        if high is not None and current_A > high * 1.05 + OFF_CURRENT_A:
+        if high is not None and current_A > high * 1.05 + watch.nothing_A:
             return Violation("current-high", f"{current_A:.3f} A is beyond {high:.3f} A", current_A, high)
     if memory.order.kind in ENERGISED and memory.on_s > watch.plan.max_duration_s + SETTLE_S:
         most_s = watch.plan.max_duration_s

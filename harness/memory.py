@@ -19,6 +19,7 @@ NICKEL = ("nimh", "nicd")
 FINGERS_S = 300.0  # so long a sensor that was held shows the fingers (LIMITS; common practice)
 LONG_OFF_S = 2 * 3600.0  # by then a bare cell has the room's temperature again (40 J/K over 0.05 W/K, five times)
 SETTLE_S = 3.0
+OFF_CURRENT_A = 0.020
 
 
 class Violation(NamedTuple):
@@ -52,6 +53,7 @@ class Meters(NamedTuple):
     voltage_resolution_V: float = 0.001
     current_resolution_A: float = 0.001
     temperature_U_K: float = 2.0
+    current_offset_A: float = 0.010
 
 
 class Watch(NamedTuple):
@@ -60,6 +62,11 @@ class Watch(NamedTuple):
     plan: Plan
     cell: CellLimits | None
     meters: Meters
+
+    @property
+    def nothing_A(self) -> float:
+        """A current that a meter may show while none flows: 20 mA, more where its sheet says so."""
+        return max(OFF_CURRENT_A, self.meters.current_offset_A + 2.0 * self.meters.current_resolution_A)
 
 
 class Ordered(NamedTuple):
@@ -212,6 +219,7 @@ def watch_of(plan: Plan, measurement: Mapping[str, Mapping[str, Any]] | None = N
         number("voltage", "resolution", usual.voltage_resolution_V),
         number("current", "resolution", usual.current_resolution_A),
         sensor_K,
+        number("current", "offset", usual.current_offset_A),
     )
     return Watch(plan, _cell_of(plan), meters)
 
@@ -220,9 +228,9 @@ def _cell_of(plan: Plan) -> CellLimits | None:
     if plan.cell is not None:
         return plan.cell
     window = plan.notes.get("window")
-    if not window or plan.notes.get("device"):
+    if not window or "hard_low_V" not in window or plan.notes.get("device"):
         return None
-    hot = min(USED_HOTTEST_degC, float(window["discharge_high_degC"]))
+    hot = min(USED_HOTTEST_degC, float(window.get("discharge_high_degC", USED_HOTTEST_degC)))
     return CellLimits(kind_of(plan.chemistry), float(window["hard_low_V"]), hot)
 
 
