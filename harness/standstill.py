@@ -28,6 +28,8 @@ def standing_still(watch: Watch, memory: Memory, reading: Reading) -> Violation 
         if voltage_V is not None and memory.same_voltage_V is not None and energised:
             _changed(memory, voltage_V - memory.same_voltage_V)
         memory.volts_s, memory.volts_count = t_s, 0
+    else:
+        memory.volts_count += 1
     if voltage_V != memory.same_voltage_V or current_A != memory.same_current_A:
         if energised and memory.same_voltage_V is not None:
             _stretch(memory, t_s - memory.same_s, memory.same_count + 1)
@@ -35,7 +37,6 @@ def standing_still(watch: Watch, memory: Memory, reading: Reading) -> Violation 
         memory.same_s, memory.same_count = t_s, 0
     else:
         memory.same_count += 1
-        memory.volts_count += voltage_V == memory.same_voltage_V
     if not energised or voltage_V is None or not current_A:
         return None
     if memory.same_count < FROZEN_READINGS and memory.volts_count < FROZEN_READINGS:

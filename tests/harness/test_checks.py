@@ -1,0 +1,79 @@
+"""Promises of the table of guard checks: each name is raised once, and nothing is decided anywhere else."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from harness.checks import CHECKS, against_the_cell, check_of, is_final
+from harness.entering import after_run
+from harness.grading import GRADES, _anomalies
+from harness.shelf import Cell
+
+ROOT = Path(__file__).parents[2]
+SPEAK_OF_THE_CELL = {
+    "voltage-high", "reversed", "short-inside", "falls-at-rest", "climbs-as-lfp", "charge", "takes-no-charge",
+    "no-taper", "temperature-high", "temperature-rate", "temperature-rise", "room-rise", "warms-when-off",
+}  # fmt: skip
+SENSOR = ("temperature-lost", "temperature-frozen", "temperature-low")
+
+
+def named_in_the_code() -> set[str]:
+    """Every name that a `Violation` carries anywhere."""
+    found: set[str] = set()
+    for path in (ROOT / "harness").glob("*.py"):
+        for part in re.findall(r"Violation\(\s*([^,]*),", path.read_text(encoding="utf-8")):
+            found.update(re.findall(r'(?<!== )"([a-z][a-z-]+)"', part))
+    return found
+
+
+def test_every_name_that_a_violation_carries_is_in_the_table() -> None:
+    names = named_in_the_code()
+    assert len(names) > 25 and not names - set(CHECKS)
+    assert set(CHECKS) - names <= {"no-taper"}  # which the charge raises
+
+
+def test_every_check_is_raised_by_a_test_of_the_guard() -> None:
+    tests = "".join(path.read_text(encoding="utf-8") for path in Path(__file__).parent.glob("test_guard*.py"))
+    elsewhere = {"no-taper", "protection-tripped"}  # by the charge, by the runner
+    for name in set(CHECKS) - elsewhere:
+        assert f'"{name}"' in tests, name
+
+
+@pytest.mark.parametrize("name", sorted(CHECKS))
+def test_what_speaks_of_the_cell_keeps_it_apart_and_is_final_and_what_speaks_of_the_bench_does_not(name: str) -> None:
+    check = CHECKS[name]
+    reason = f"guard:{name}"
+    assert check.words and (check.grade is None or check.grade in GRADES)
+    assert bool(against_the_cell(reason)) == (name in SPEAK_OF_THE_CELL)
+    apart = after_run(Cell("a"), {}, reason, "20261124T210000Z-overnight")
+    assert (apart.state == "quarantined") == (name in SPEAK_OF_THE_CELL)
+    if name in SPEAK_OF_THE_CELL:
+        assert is_final(reason) and check.against_cell in apart.notes
+    costs = [row["grade"] for row in _anomalies({"stop": reason}, {})]
+    assert costs == ([check.grade] if check.grade else [])
+
+
+@pytest.mark.parametrize("name", SENSOR)
+def test_sensor_trouble_costs_no_cell_its_grade_and_can_be_gone_on_from(name: str) -> None:
+    assert CHECKS[name].grade is None and not is_final(f"guard:{name}")
+
+
+def test_what_a_person_can_put_right_is_not_the_end_of_a_night() -> None:
+    for name in (
+        "voltage-lost", "voltage-jump", "no-current", "protection-tripped", "no-reading", "frozen", "voltage-falls",
+        "current-off-order", "current-when-off", "temperature-lost", "too-warm", "too-cold",
+    ):  # fmt: skip
+        assert not is_final(f"guard:{name}"), name
+
+
+def test_reasons_that_are_no_check_are_final_as_they_were() -> None:
+    assert is_final("cutoff") and is_final("guard:as-found") and check_of("taper") is None
+
+
+def test_the_documentation_names_each_check() -> None:
+    page = (ROOT / "docs" / "safety.md").read_text(encoding="utf-8")
+    for check in CHECKS.values():
+        of = "the cell" if check.against_cell else "the bench"
+        goes_on = "only calls" if check.calls_only else "no" if check.final else "by `resume`"
+        assert f"| `{check.name}` | {check.words} | {of} | {goes_on} | {check.grade or 'any'} |" in page
