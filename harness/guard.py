@@ -169,7 +169,7 @@ def _gap(memory: Memory, gap: Gap) -> None:
     off_s = seconds - gap.on_high_s
     if off_s >= RELAXES_S and memory.charge_peak_V is not None:
         memory.charge_peak_V -= RELAXED_V
-    if off_s >= LONG_OFF_S:  # it is as warm as the room again, whatever that is by now
+    if off_s >= LONG_OFF_S or not memory.ever_on:  # as warm as the room, whatever that is by now
         memory.base_degC = memory.base_room_degC = memory.step_degC = None
         memory.base_until_s = gap.to_s + FINGERS_S
 

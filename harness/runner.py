@@ -54,6 +54,7 @@ CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 CONTINUITY_V = 0.25
+MANY_ROWS = 100
 SLEPT_S = 5.0  # a wall clock that ran ahead of the run's by more: asleep, or set
 REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its readings
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
@@ -117,6 +118,7 @@ class Outcome:
     exit_code: int
     safe: bool
     rows: int
+    final: bool = True  # False: `amphora resume` goes on
 
 
 @dataclass
@@ -173,6 +175,7 @@ class Runner:
     state: State = field(default_factory=State)
     memory: guard.Memory = field(default_factory=guard.Memory)  # the guard's
     _watch: guard.Watch | None = None
+    _degC: float | None = None  # the cell's temperature, as it was read last
     _t0_s: float = 0.0
     _last_reading_s: float = 0.0
     _last_asked_s: float = 0.0
@@ -289,7 +292,7 @@ class Runner:
             self.keeper.bye()
         if self.alarm is not None:
             self.alarm("end" if code == 0 else "stop", f"{reason}: {text}")
-        return Outcome(self.folder, reason, text, code, safe, rows)
+        return Outcome(self.folder, reason, text, code, safe, rows, final)
 
     _warned = False
 
@@ -486,9 +489,10 @@ class Runner:
         if still_on and not self.make_safe():
             raise Stop("instrument", "an output was found on and could not be switched off")
         self._t0_s = self.clock.now_s() - now_s
-        last_V = next((row.voltage_V for row in reversed(rows) if row.voltage_V is not None), None)
+        last_V = last_of_the_cell(rows, before.events)
         if not still_on:
             reading = self.rig.read(energised=False)
+        self._degC = reading.temperature_degC
         self._continuity(last_V, reading.voltage_V, self.state)
         if self.not_proven:
             raise Refused(self.not_proven)
@@ -669,6 +673,7 @@ class Runner:
         journal = self.journal
         assert journal is not None
         t_s, voltage_V, current_A, temperature_degC = rounded(t_s, reading[0], reading[1], reading[2])
+        self._degC = temperature_degC
         if late:
             self._note_gap(before_s, t_s, current_A)
         journal.append_row(t_s, state.step, voltage_V, current_A, temperature_degC, reading[3])
@@ -701,6 +706,7 @@ class Runner:
 
     def _read_cell(self, energised: bool) -> CellReading:
         reading = self.rig.read(energised)
+        self._degC = reading.temperature_degC
         self._last_reading_s = self._last_asked_s = self._now()
         return reading
 
@@ -905,7 +911,7 @@ class Runner:
     def _order(self, order: Order) -> None:
         """Record an order that energises or asks, then send it; once more through a reopened link."""
         limits = self.plan.steps[self.state.plan_step].limits
-        forbidden = guard.forbids(self._eye(), limits, self.memory, self._now(), order)
+        forbidden = guard.forbids(self._eye(), limits, self._degC, order)
         if forbidden is not None:
             self._event("refused-order", **forbidden._asdict())
             raise Stop(f"guard:{forbidden.check}", f"{self.plan.cell_id}: {forbidden.text}")
@@ -1092,6 +1098,15 @@ class Runner:
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
         self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0))
+
+
+def last_of_the_cell(rows: list[Sample], events: list[dict[str, Any]]) -> float | None:
+    """Return the last voltage that was the cell's: not what an open lead shows, nor what the guard called a jump."""
+    stop = next((event for event in reversed(events) if event["kind"] == "guard"), None)
+    if stop is not None and stop["check"] == "voltage-jump" and stop["after_row"] == len(rows):
+        return float(stop["limit"])
+    volts = [row.voltage_V for row in rows[-MANY_ROWS:] if row.voltage_V is not None]
+    return next((value for value in reversed(volts) if value >= guard.NOTHING_V), volts[-1] if volts else None)
 
 
 def readings_of(run: RunFolder) -> list[guard.Reading]:

@@ -30,7 +30,6 @@ ROOM_RISE_K = 15.0  # above the room, where a second sensor tells; above 0.5 It 
 OFF_SETTLED_S = 300.0
 OFF_WARMER_K = 2.0
 OFF_RENEWED_S = 3600.0  # the room moves by less than that in an hour, as a rule (common practice)
-SEEN_LATELY_S = 60.0
 
 
 def if_no_cell(temperature_degC: float) -> str:
@@ -224,10 +223,9 @@ def sensor_remark(watch: Watch, memory: Memory, reading: Reading) -> str:
     return text
 
 
-def forbids(watch: Watch, limits: Limits, memory: Memory, t_s: float, order: Order) -> Violation | None:
+def forbids(watch: Watch, limits: Limits, degC: float | None, order: Order) -> Violation | None:
     """Judge the temperature before an order that energises is sent: no current where the next reading would stop it."""
-    degC, seen_s = memory.temperature_degC, memory.temperature_seen_s
-    if order.kind not in ENERGISED or degC is None or seen_s is None or t_s - seen_s > SEEN_LATELY_S:
+    if order.kind not in ENERGISED or degC is None:
         return None
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
     if order.kind == "charge" and low is not None:

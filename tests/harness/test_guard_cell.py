@@ -260,13 +260,13 @@ def test_nothing_is_charged_below_0_degC_and_what_the_sensor_may_be_off_by() -> 
     for degC, check in ((1.9, "temperature-low"), (2.1, "")):
         assert Guarded().order(CHARGE).go(UP, 20.0, lambda t, d=degC: (3.7 + alive(t), 0.4, d)).first == check
         rested = Guarded().order(OFF).go(REST, 60.0, lambda t, d=degC: (3.7, 0.0, d))
-        found = forbids(rested.watch, UP, rested.memory, 61.0, CHARGE)
+        found = forbids(rested.watch, UP, rested.memory.temperature_degC, CHARGE)
         assert (found is None) == (not check)  # and no current flows before it is seen
         assert found is None or found.check == "too-cold"
     warm = Guarded().order(OFF).go(REST, 60.0, lambda t: (3.7, 0.0, 46.0))
-    found = forbids(warm.watch, UP, warm.memory, 61.0, CHARGE)
+    found = forbids(warm.watch, UP, 46.0, CHARGE)
     assert found is not None and found.check == "too-warm"
-    assert forbids(warm.watch, DOWN, warm.memory, 61.0, Order("discharge", value=0.4)) is None
+    assert forbids(warm.watch, DOWN, 46.0, Order("discharge", value=0.4)) is None
 
 
 @pytest.mark.parametrize(("order", "limits", "most"), [(CHARGE, UP, 1.0), (Order("discharge", value=0.6), DOWN, 2.0)])
