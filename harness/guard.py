@@ -126,6 +126,8 @@ def _ordered(memory: Memory, record: Ordered) -> None:
     if order.kind in ENERGISED:
         memory.ever_on = True
         memory.last_on = order.kind
+    if order.kind == "charge" and order.current_A != memory.charge_A:
+        memory.charge_A, memory.charge_peak_V = order.current_A, None  # another current shows another voltage
     memory.order = order
     memory.order_s = t_s
     memory.last_t_s = t_s

@@ -167,6 +167,7 @@ class Memory:
     minutes: int = 0  # of this order
     scatter_V: float = 0.0
     charge_peak_V: float | None = None  # the highest of the step's charge; survives whatever interrupts it
+    charge_A: float | None = None  # what that charge was ordered at
     rest_peak_V: float | None = None
     below: int = 0  # how many minutes on end it has been below that
     falls: int = 0  # how often a charge was stopped by a falling voltage

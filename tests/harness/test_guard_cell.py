@@ -392,6 +392,13 @@ def test_after_a_pause_the_highest_is_still_known_the_minutes_begin_anew_and_the
     assert run.first == "short-inside" and 600.0 < run.when - begun_s < 1000.0
 
 
+def test_a_voltage_that_falls_because_less_current_was_ordered_is_no_fall() -> None:
+    run = Guarded().order(CHARGE).go(UP, 1800.0, lambda t: (3.75 + t / 1e5 + alive(t), 0.4, 20.0), 2.0)
+    run.memory = fold(run.memory, Ordered(run.t_s, replace(CHARGE, current_A=0.1)))
+    run.go(UP, 1800.0, lambda t: (3.70 + t / 1e5 + alive(t), 0.1, 20.0 + alive(t / 60)), 2.0)
+    assert not run.said
+
+
 def test_a_cell_that_sinks_below_its_pre_charge_while_it_is_charged_has_a_short() -> None:
     run = charged(lambda t: 3.6 if t < 100.0 else 3.6 - (t - 100.0) / 100.0, 0.05)
     assert run.first == "short-inside"

@@ -140,8 +140,12 @@ def test_heat_that_grows_in_an_unattended_discharge_ends_it(tmp_path: Path) -> N
 
 def test_no_current_flows_into_a_cell_below_zero(tmp_path: Path) -> None:
     cell = sound(0.5)
-    cell.ambient_degC = cell.temperature_degC = -0.6
     night = Night(tmp_path, cell, "charge", capacity_Ah=1.0)
+
+    def out_in_the_cold(bench: SimulatedBench) -> None:
+        cell.ambient_degC = cell.temperature_degC = -0.6
+
+    night.bench.at(60.0, "cold", out_in_the_cold)
     outcome = night.run()
     assert outcome.reason == "guard:too-cold" and not outcome.final
     assert not [event for event in night.events("ordered") if event["order"]["kind"] == "charge"]
