@@ -1,6 +1,8 @@
 """Promises of the table of guard checks: each name is raised once, and nothing is decided anywhere else."""
 
+import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -8,6 +10,9 @@ import pytest
 from harness.checks import CHECKS, against_the_cell, check_of, is_final
 from harness.entering import after_run
 from harness.grading import GRADES, _anomalies
+from harness.memory import watch_of
+from harness.plan import plan_from_dict, plan_to_dict
+from harness.planner import build_plan
 from harness.shelf import Cell
 
 ROOT = Path(__file__).parents[2]
@@ -77,3 +82,31 @@ def test_the_documentation_names_each_check() -> None:
         of = "the cell" if check.against_cell else "the bench"
         goes_on = "only calls" if check.calls_only else "no" if check.final else "by `resume`"
         assert f"| `{check.name}` | {check.words} | {of} | {goes_on} | {check.grade or 'any'} |" in page
+
+
+def test_a_plan_holds_the_cell_to_its_window_and_a_used_one_to_50_degC() -> None:
+    for chemistry, kind, floor_V, below_V, share in (
+        ("li-ion", "li-ion", 2.5, 3.0, 0.1), ("lfp", "lfp", 2.0, 2.5, 0.1), ("nimh", "nickel", 0.9, 0.9, 0.1),
+        ("lead-acid", "lead-acid", 1.70, 1.75, 0.05),
+    ):  # fmt: skip
+        record = {"id": "c", "form": "18650", "chemistry": chemistry, "declared_rechargeable": True}
+        plan = build_plan("charge", record, None, capacity_Ah=1.0, present=True)
+        cell = plan.cell
+        assert cell is not None and cell.kind == kind and cell.hottest_degC == 50.0
+        assert (cell.floor_V, cell.precharge_below_V) == (floor_V, below_V)
+        assert cell.precharge_A == pytest.approx(share)
+        assert plan_from_dict(json.loads(json.dumps(plan_to_dict(plan)))) == plan
+        old = replace(plan, cell=None)  # as 0.1.0 wrote it: what its notes say
+        kept = watch_of(old).cell
+        assert kept is not None and (kept.kind, kept.floor_V, kept.hottest_degC) == (kind, floor_V, 50.0)
+
+
+def test_the_guard_takes_digits_and_uncertainty_from_the_bench() -> None:
+    plan = build_plan("charge", {"id": "c", "form": "18650", "chemistry": "li-ion"}, None, present=True)
+    measurement = {
+        "voltage": {"resolution": 0.01}, "current": {"resolution": 0.01, "offset": 0.009},
+        "temperature": {"offset": 0.5, "resolution": 0.1},
+    }  # fmt: skip
+    watch = watch_of(plan, measurement)
+    assert watch.meters[:3] == (0.01, 0.01, 0.6) and watch.nothing_A == pytest.approx(0.029)
+    assert watch_of(plan).nothing_A == 0.020 and watch_of(plan).meters.temperature_U_K == 2.0
