@@ -438,7 +438,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
-        if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
+        if not outcome.final and outcome.rows:
             print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
 
     try:

@@ -22,12 +22,13 @@ from drivers.simulated.instruments import SimulatedInstrument
 from harness.bench import BenchDescription, bench_from_dict
 from harness.chemistry import load_chemistry
 from harness.errors import AmphoraError, JournalDamaged, Refused
+from harness.guard import refold, watch_of
 from harness.journal import JournalWriter, read_run
 from harness.persons import ObligingPerson
 from harness.plan import Plan, plan_to_dict
 from harness.rig import CellReading, Rig
 from harness.runfolder import resumable, run_folder, run_header
-from harness.runner import Outcome, Runner
+from harness.runner import Outcome, Runner, readings_of
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay
@@ -429,6 +430,9 @@ def _judge(night: Night, made: _Set) -> None:
         if event["kind"] in RESULT_KINDS
     ]
     _, again = replay(made.plan, run.events, [Sample(row[0], *row[2:5]) for row in rows])
+    remembered = refold(watch_of(made.plan, run.run["measurement"]), run.events, readings_of(run))
+    if remembered != runner.memory and name not in (*DISK, LOST):
+        wrong.append("a resume would not know what the guard knew")
     if name == LOST and night.fired and not run.lost:
         wrong.append("the folder does not say that rows are gone")
     if again != told and name not in ("disk full", LOST):

@@ -895,7 +895,7 @@ def test_a_person_who_does_not_come_is_called_again_and_told_when_the_cell_is_be
     assert [("1.92 V is below 2.50 V" in words) for words in calls] == [False] * 3 + [True] * 4
 
 
-@pytest.mark.parametrize(("sense", "reason"), [(True, "cutoff"), (False, "guard:voltage-low")])
+@pytest.mark.parametrize(("sense", "reason"), [(True, "cutoff"), (False, "guard:voltage-lost")])
 def test_leads_that_are_moved_by_hand_carry_a_cycle_and_a_voltmeter_that_stays_behind_ends_it(
     tmp_path: Path, sense: bool, reason: str
 ) -> None:
