@@ -21,6 +21,7 @@ from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
 from harness.proofs import Person, in_words, of_the_evening, read_checks, why_not_proven
 from harness.rig import Rig
+from harness.results import read_kept
 from harness.runfolder import resumable, run_folder, run_header
 from harness.runner import Outcome, Progress, Runner
 from harness.shelf import Shelf
@@ -51,6 +52,7 @@ class Request:
     attended: tuple[float, float] | None = None
     present: bool = False
     unattended_charging_ok: bool = False
+    without_sensor_ok: bool = False
     hand_voltage_V: float | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
 
@@ -97,6 +99,21 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
     return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
 
 
+def measured_Ah(shelf: Shelf, cell_id: str) -> float | None:
+    """Return what the newest complete discharge from a full start has given; None: there is none.
+
+    What was left in a cell found at an unknown charge, or declared to be full, is never what it holds.
+    """
+    newest: tuple[str, float | None] = ("", None)
+    for entry in shelf.list_runs(cell_id):
+        if entry.capacity_Ah is None or entry.capacity_Ah <= 0.0 or entry.created_utc < newest[0]:
+            continue
+        kept = (read_kept(Path(entry.folder) / "result.json") or {}).get("result", {})
+        if kept.get("start") == "full" and kept.get("reached_cutoff") is True:
+            newest = (entry.created_utc, entry.capacity_Ah)
+    return newest[1]
+
+
 def make_plan(
     request: Request,
     bench: BenchDescription | None,
@@ -138,6 +155,8 @@ def make_plan(
         start=start,
         unattended_charging_ok=request.unattended_charging_ok,
         present=request.present,
+        measured_Ah=measured_Ah(shelf, request.cell_id),
+        without_sensor_ok=request.without_sensor_ok,
     )
     if bench is not None and bench.speed_up > 1.0:
         # A simulated bench that lives faster: two real seconds may pass between readings.

@@ -141,24 +141,21 @@ def _fell(course: Course, rule: Taper, t_s: float, current_A: float, began_s: fl
     if t_s - began_s < BEGIN_S or not course.recent:
         return 0.0
     least_A = max(FALL_STEPS * rule.resolution_A, rule.U_A)
-    for then_s, then_A in course.recent:
-        if t_s - then_s > FALL_S:
-            then_A = _expected(course.recent, t_s)
-            if then_A is None:
-                continue
+    before = [value_A for then_s, value_A in course.recent if t_s - then_s <= FALL_S]
+    for then_A in before or _expected(course.recent, t_s):
         if then_A - current_A > least_A and current_A <= 0.5 * then_A:
             return then_A
     return 0.0
 
 
-def _expected(recent: tuple[tuple[float, float], ...], t_s: float) -> float | None:
+def _expected(recent: tuple[tuple[float, float], ...], t_s: float) -> list[float]:
     """Return what the trend of the last two rows lets expect now, where they are further apart than 10 s."""
     if len(recent) < 2:
-        return None
+        return []
     (first_s, first_A), (last_s, last_A) = recent[-2], recent[-1]
     if first_A <= 0.0 or last_A <= 0.0 or last_s <= first_s:
-        return None
-    return last_A * min(last_A / first_A, 1.0) ** ((t_s - last_s) / (last_s - first_s))
+        return []
+    return [last_A * float(min(last_A / first_A, 1.0) ** ((t_s - last_s) / (last_s - first_s)))]
 
 
 def vanished(course: Course, threshold: float) -> str:
