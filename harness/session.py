@@ -76,7 +76,8 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
                 return "unknown"
             continue
         last = energised[-1]
-        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last):
+        emptied = any(kinds.get(e["step"]) == "discharge" and e["reason"] == "cutoff" for e in energised[:-1])
+        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last, emptied):
             return "unknown"
         if run.stopped is None or str(run.stopped["reason"]).startswith("guard:"):
             return "unknown"
@@ -86,17 +87,23 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
     return "unknown"
 
 
-def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
-    """Tell whether a charge step ended full: by taper, or a timed NiMH charge by its own end."""
+def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied: bool) -> bool:
+    """Tell whether a charge step ended full: by its taper, or for nickel by its own end after a discharge to empty.
+
+    By the clock or by charge it is full only where what it holds was no mere assumption; a fall of the voltage or a
+    rate of warming tells by itself. A timed charge that met its highest voltage is not full.
+    """
     if run.get("profile") in ("storage", "identify"):
         return False
     if ended["reason"] == "taper":
         return True
     plan = run.get("plan") or {}
-    chemistry = str(plan.get("chemistry", ""))
-    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
-        return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+    if str(plan.get("chemistry", "")) not in ("nimh", "nicd") or not emptied:
+        return False
+    if ended["reason"] == "condition":
+        return str(ended.get("text", "")).startswith(("voltage_drop_V", "temperature_"))
+    assumed = str(plan.get("capacity_source", "assumed")).startswith("assumed")
+    return ended["reason"] in ("time", "charge") and not assumed
 
 
 def measured_Ah(shelf: Shelf, cell_id: str) -> float | None:

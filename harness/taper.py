@@ -22,6 +22,7 @@ HELD_MOST_S = 4 * 3600.0  # constant voltage that lasts longer is no taper
 RISE_A, RISE_SHARE, RISE_MINUTES = 0.030, 0.10, 3
 FALL_S, FALL_STEPS = 10.0, 5.0  # by half, and by so many last digits, within so long: no cell does that
 NOTHING_SHARE = 0.2  # of the threshold: less than this is no current of a charge any more
+GONE_SHARE = 0.05  # of what it fell from: less than this, and it stays gone
 BEGIN_S = 60.0  # after an order the current still settles
 LIMITED_SHARE = 0.95  # of the highest current seen: below it the supply no longer holds the current
 LITTLE_SHARE = 0.5  # of the ordered current: a cell that was full at once
@@ -136,8 +137,6 @@ def no_taper(course: Course, rule: Taper, threshold: float) -> str:
 
 def _fell(course: Course, rule: Taper, t_s: float, current_A: float, began_s: float) -> float:
     """Return the current from which this one fell by half within 10 s (slower rows: against their trend); 0: none."""
-    if course.fell_from_A > 0.0 and current_A < 0.5 * course.fell_from_A:
-        return course.fell_from_A
     if t_s - began_s < BEGIN_S or not course.recent:
         return 0.0
     least_A = max(FALL_STEPS * rule.resolution_A, rule.U_A)
@@ -145,7 +144,8 @@ def _fell(course: Course, rule: Taper, t_s: float, current_A: float, began_s: fl
     for then_A in before or _expected(course.recent, t_s):
         if then_A - current_A > least_A and current_A <= 0.5 * then_A:
             return then_A
-    return 0.0
+    nothing_A = max(least_A, GONE_SHARE * course.fell_from_A)
+    return course.fell_from_A if current_A <= nothing_A else 0.0  # what flows after all is the cell's own
 
 
 def _expected(recent: tuple[tuple[float, float], ...], t_s: float) -> list[float]:
