@@ -354,13 +354,14 @@ def _first_A(context: Context, step: RecipeStep, current_A: float) -> tuple[floa
         return current_A, None
     if context.current_A is not None and step.values["current"].kind == "parameter":
         raise InputError(
-            f"{step.where}: current {format_quantity(current_A, 'A')} is above {format_quantity(first_A, 'A')}, the most "
-            "for the first charge of a cell that nobody has measured from full; --capacity says what it is known to hold"
+            f"{step.where}: current {format_quantity(current_A, 'A')} is above {format_quantity(first_A, 'A')}, the "
+            "most for the first charge of a cell that nobody has measured from full; --capacity says what it is known to "
+            "hold"
         )
     begins_A = _whole_mA(first_A)
     context.told.append(
-        f"a first charge: {format_quantity(begins_A, 'A')} instead of {format_quantity(current_A, 'A')}, for nobody has "
-        "measured this cell from full"
+        f"a first charge: {format_quantity(begins_A, 'A')} instead of {format_quantity(current_A, 'A')}, for nobody "
+        "has measured this cell from full"
     )
     later_A = min(current_A, 2.0 * begins_A)
     return begins_A, later_A if later_A > begins_A else None

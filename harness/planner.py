@@ -240,12 +240,12 @@ def _check_sensor(
         )
     if not attended:
         raise InputError(
-            f"profile {name!r} may not charge unattended: {where} has no temperature sensor at the cell; somebody has to "
-            "be there (--present, or --attended 18:00-23:00)"
+            f"profile {name!r} may not charge unattended: {where} has no temperature sensor at the cell; somebody has "
+            "to be there (--present, or --attended 18:00-23:00)"
         )
     warnings.append(
-        "CHARGES WITHOUT A SENSOR AT THE CELL, as explicitly asked for: nothing here sees a cell that heats up until it "
-        "is too late; stay within reach, touch it every few minutes, end the run when it is warm"
+        "CHARGES WITHOUT A SENSOR AT THE CELL, as explicitly asked for: nothing here sees a cell that heats up until "
+        "it is too late; stay within reach, touch it every few minutes, end the run when it is warm"
     )
 
 

@@ -223,6 +223,11 @@ def _orders(step: Step) -> str:
         return f"{first} to {last} in {len(step.segments)} points{limit}"
     if order.kind == "ask":
         return order.text
+    if step.later_current_A is not None and step.later_after_Ah is not None:
+        return (
+            f"{_level(order)}, {format_quantity(step.later_current_A, 'A')} after "
+            f"{format_quantity(step.later_after_Ah, 'Ah')}"
+        )
     return _level(order)
 
 

@@ -89,8 +89,8 @@ def _outside_the_window(plan: Plan, temperature_degC: float) -> list[str]:
             ]
         if what and high is not None and temperature_degC > high:
             return [
-                f"the cell is at {temperature_degC:.1f} °C, and this run {what}: up to {high:.1f} °C for {name}; let it "
-                "cool in the room, then begin again; a cell that stays warm by itself is taken outside"
+                f"the cell is at {temperature_degC:.1f} °C, and this run {what}: up to {high:.1f} °C for {name}; let "
+                "it cool in the room, then begin again; a cell that stays warm by itself is taken outside"
             ]
     return []
 

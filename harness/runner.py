@@ -68,6 +68,7 @@ BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, g
     }
 )  # fmt: skip
 MOST_KEEPERS = 3  # started anew in one run: whatever ends them again and again ends the next one, too
+RESTARTED = "started again"  # in what a logger remarks
 OFF_TIMER = "off-timer"  # as a supply names what has tripped
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 
@@ -158,6 +159,7 @@ class Runner:
         alarm: Called with (kind, text) at a stop, at the end, or when a person is needed.
         proofs: What was proven of the bench this evening (`harness.proofs`); goes into the events.
         tell: Called with a line of plain words about what was found before the first order.
+        unproven: Called with a sentence where the sensor at the cell lost its proof: its logger started again.
         not_proven: Why a run that goes on may not charge; the bench is made safe, then it is refused.
     """
 
@@ -177,6 +179,7 @@ class Runner:
     proofs: tuple[Mapping[str, Any], ...] = ()
     tell: Callable[[str], None] | None = None
     not_proven: str = ""
+    unproven: Callable[[str], None] | None = None
     take_signals: bool = True
     signalled: str = ""
     journal: JournalWriter | None = None
@@ -721,7 +724,25 @@ class Runner:
         self._remarks_s = self._now()
         for logger in loggers:
             for remark in logger.read_errors():
-                self._event("instrument-error", text=remark if logger.name in remark else f"{logger.name}: {remark}")
+                text = remark if logger.name in remark else f"{logger.name}: {remark}"
+                self._event("instrument-error", text=text)
+                if RESTARTED in remark and logger.name == self.rig.description.cell_temperature:
+                    self._sensor_restarted(text)
+
+    def _sensor_restarted(self, text: str) -> None:
+        """End what was proven of the sensor, and a charge that relies on it.
+
+        Raises:
+            Stop: it charges; the run can be resumed once the sensor was proven again.
+        """
+        if self.unproven is not None:
+            self.unproven(text)
+        if self.plan.needs_temperature and self.state.order.kind == "charge":
+            raise Stop(
+                "instrument",
+                f"{text}; the sensor at the cell is not proven any more, and this run charges: "
+                "'amphora bench check --sensor', then resume",
+            )
 
     def _done(self) -> bool:
         return bool(self.state.finished)

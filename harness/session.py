@@ -19,9 +19,9 @@ from harness.bench import AGREE_V, BenchDescription
 from harness.errors import AmphoraError, InputError, Refused
 from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
-from harness.proofs import Person, in_words, of_the_evening, read_checks, why_not_proven
-from harness.rig import Rig
+from harness.proofs import Person, in_words, keep, of_the_evening, read_checks, why_not_proven
 from harness.results import read_kept
+from harness.rig import Rig
 from harness.runfolder import resumable, run_folder, run_header
 from harness.runner import Outcome, Progress, Runner
 from harness.shelf import Shelf
@@ -301,6 +301,7 @@ def carry_out(
         alarm=alarm,
         tell=tell,
         proofs=proofs,
+        unproven=_unproven(rig, request.logs, clock),
         hand_voltage_V=request.hand_voltage_V,
     )
     return _guarded(runner, bench, folder, guarded)
@@ -338,9 +339,24 @@ def go_on(
         tell=tell,
         from_folder=before,
         same_cell=same_cell,
+        unproven=_unproven(rig, folder.parent.parent, clock),
         not_proven=why_not_proven(plan, rig, folder.parent.parent, clock),
     )
     return _guarded(runner, bench, folder, guarded)
+
+
+def _unproven(rig: Rig, logs: Path, clock: Clock) -> Callable[[str], None] | None:
+    """Return what notes that the sensor at the cell lost its proof; None where there is none."""
+    sensor = rig.description.cell_temperature
+    if sensor is None:
+        return None
+
+    def note(text: str) -> None:
+        with suppress(DriverError, AmphoraError):  # what cannot be written or asked now is in the run's own events
+            keep(logs, rig.description, {sensor: rig.instruments[sensor].identify()}, "sensor-proven", clock.utc(),
+                 sensor=sensor, proven=False, rise_K=None, text=text)  # fmt: skip
+
+    return note
 
 
 @contextmanager

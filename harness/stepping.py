@@ -239,9 +239,7 @@ def _pause(state: State, t_s: float, waiting: str, why: str, orders: list[Order]
     events.append({"kind": "paused", "step": state.step, "why": why})
 
 
-def _supply_answered(
-    plan: Plan, state: State, record: SupplyAsked, orders: list[Order], events: list[Event]
-) -> None:
+def _supply_answered(plan: Plan, state: State, record: SupplyAsked, orders: list[Order], events: list[Event]) -> None:
     """End the step by its taper where the supply is on; else the step goes on, as the runner sees to."""
     state.asking = False
     state.agreeing, state.agreeing_end = 0, -1
@@ -726,8 +724,7 @@ def record_of(event: Mapping[str, Any]) -> Record | None:
 
 
 RESULT_KINDS = frozenset(
-    {"step-begun", "step-ended", "pulse-skipped", "paused", "continued", "waiting", "finished",
-     "current-raised"}
+    {"step-begun", "step-ended", "pulse-skipped", "paused", "continued", "waiting", "finished", "current-raised"}
 )  # what `advance` itself writes
 
 

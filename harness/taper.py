@@ -130,7 +130,8 @@ def no_taper(course: Course, rule: Taper, threshold: float) -> str:
                 if abs(now_A - then_A) < STANDS_SHARE * then_A:
                     return (
                         f"the current stands at {_mA(now_A)} at the held voltage, {_mA(then_A)} "
-                        f"{(now_s - then_s) / 60:.0f} min before; {_mA(threshold)} end a charge; a short inside takes it"
+                        f"{(now_s - then_s) / 60:.0f} min before; {_mA(threshold)} end a charge; a short inside "
+                        "takes it"
                     )
     return ""
 
