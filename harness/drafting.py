@@ -355,8 +355,8 @@ def _first_A(context: Context, step: RecipeStep, current_A: float) -> tuple[floa
     if context.current_A is not None and step.values["current"].kind == "parameter":
         raise InputError(
             f"{step.where}: current {format_quantity(current_A, 'A')} is above {format_quantity(first_A, 'A')}, the "
-            "most for the first charge of a cell that nobody has measured from full; --capacity says what it is known to "
-            "hold"
+            "most for the first charge of a cell that nobody has measured from full; --capacity says what it is known "
+            "to hold"
         )
     begins_A = _whole_mA(first_A)
     context.told.append(
