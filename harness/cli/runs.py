@@ -17,6 +17,7 @@ import typer
 
 from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, say
 from harness.errors import InputError
+from harness.fields import unknown
 
 if TYPE_CHECKING:
     from drivers.roles import Abilities, Clock, Instrument
@@ -120,6 +121,7 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
+    from harness.awake import stay_awake
     from harness.plan import plan_to_dict
     from harness.planview import render
     from harness.session import make_plan
@@ -127,6 +129,10 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
     now = datetime.now(UTC)
     described = _described(bench)
     the_plan, _ = make_plan(request, described, now, _abilities(bench, described))
+    if bench not in (None, "simulated"):
+        with stay_awake() as awake:
+            if awake.warning:
+                the_plan.notes["not_guarded"] = [*the_plan.notes.get("not_guarded", []), awake.warning]
     answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
 
 
@@ -346,6 +352,7 @@ class _Setup:
         self.alarm: Callable[[str, str], None] | None = None
         self.show = _progress()
         if not self.real:
+            _check_kind(self._kind)
             self._session = SimulatedSession(self._request.logs, self._request.cell_id, self._kind, self._seed)
             self.description = self._session.description
             self.clock: Clock = self._session.clock
@@ -385,6 +392,14 @@ class _Setup:
                 say(f"an alarm did not get through: {failure}")
         else:
             self._session.keep()
+
+
+def _check_kind(kind: str) -> None:
+    from drivers.simulated.bench import DEVICES
+    from drivers.simulated.cell import KINDS
+
+    if kind not in (*KINDS, *DEVICES):
+        raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")
 
 
 def _remark(text: str) -> None:
