@@ -498,7 +498,7 @@ class ScpiInstrument:
             answer = self._ask(self.dialect.mode_query.send(channel=self.channel)).strip().strip('"')
             if not answer[:1].isalpha():
                 raise GarbledReply(f"{self.name}: the answer {answer!r} is no mode")
-        asked = ("voltage", "current") if self.role == "supply" else ()
+        asked: tuple[str, ...] = ("voltage", "current") if self.role == "supply" else ()
         if self.role == "load" and self.dialect.mode_query is None:
             asked = ("current",)
         for key in asked:

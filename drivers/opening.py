@@ -94,7 +94,9 @@ def open_instrument(
             link.write(SPOILER)
         if dialect is None:
             identity = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected).identify()
-            instrument = _by_asking(link, candidates(str(role), identity), channel, make, identity, where)
+            instrument = _by_asking(
+                link, candidates(str(role), identity), channel, make, identity, where, lone_terminator
+            )
         else:
             _check_channel(dialect, channel, where)
             instrument = make(dialect)
@@ -144,6 +146,7 @@ def _by_asking(
     make: Callable[[Dialect], ScpiInstrument],
     identity: str,
     where: str,
+    at_once: bool,
 ) -> ScpiInstrument:
     """Return the instrument in the dialect its identity names, else in the first whose questions it understands."""
     known = bool(fitting) and fitting[0].matches(identity)
@@ -154,6 +157,8 @@ def _by_asking(
         instrument = make(dialect)
         instrument.identity = identity
         if known or len(fitting) == 1:
+            if not at_once:
+                _understands(instrument, where)
             return instrument
         tried.append(dialect.name)
         try:

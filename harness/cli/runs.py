@@ -395,8 +395,8 @@ class _Setup:
 
 
 def _check_kind(kind: str) -> None:
-    from drivers.simulated.bench import DEVICES
     from drivers.simulated.cell import KINDS
+    from drivers.simulated.lamp import DEVICES
 
     if kind not in (*KINDS, *DEVICES):
         raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")
