@@ -451,7 +451,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
-        if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
+        if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows and outcome.folder.is_dir():
             print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
 
     try:
