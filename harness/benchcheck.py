@@ -15,7 +15,7 @@ from drivers.errors import DriverError, IdentityError, LimitError
 from drivers.roles import Clock, Instrument
 from harness.bench import AGREE_V, BenchDescription
 from harness.chemistry import triage
-from harness.rig import SAFE_CURRENT_A
+from harness.switch_off import off_limit_A
 
 READINGS = 5
 LEAK_A = 0.002
@@ -218,12 +218,13 @@ def _as_it_stands(name: str, one: Mapping[str, Any], bench: BenchDescription) ->
         problems.append(Problem(f"{name}: is switched on; nothing was tried"))
     current_A = one["readings"].get("current_A")
     if current_A is not None and one["role"] in ("load", "supply"):
-        if abs(current_A) > SAFE_CURRENT_A:
+        limit_A = off_limit_A(bench, name)
+        if abs(current_A) > limit_A:
             problems.append(
                 Problem(
                     f"{name}: {current_A:.3g} A with its output off; at most "
-                    f"{SAFE_CURRENT_A * 1000:.0f} mA are accepted: take the cell out now, then look for a channel "
-                    "that is on, swapped leads or a wrong dialect"
+                    f"{limit_A * 1000:.0f} mA are accepted: take the cell out now, then look for a "
+                    "leakage, a channel that is on, swapped leads or a wrong dialect"
                 )
             )
         elif abs(current_A) > LEAK_A:
