@@ -223,7 +223,7 @@ def _as_it_stands(name: str, one: Mapping[str, Any], bench: BenchDescription) ->
             problems.append(
                 Problem(
                     f"{name}: {current_A:.3g} A with its output off; at most "
-                    f"{limit_A * 1000:.0f} mA are accepted: take the cell out now, then look for a "
+                    f"{limit_A * 1000:.3g} mA are accepted: take the cell out now, then look for a "
                     "leakage, a channel that is on, swapped leads or a wrong dialect"
                 )
             )

@@ -66,7 +66,7 @@ def test_an_output_that_is_on_a_queue_that_is_full_and_a_leak_are_problems() -> 
     leaking.supply.bleed_A = 0.010  # five times its offset of 1.5 mA are 7.5 mA
     found = look(leaking)
     assert not found["passed"]
-    assert any("A with its output off; at most 7" in text and "leakage" in text for text in found["problems"])
+    assert any("A with its output off; at most 7.5 mA" in text and "leakage" in text for text in found["problems"])
 
 
 def test_a_cell_the_wrong_way_round_is_found() -> None:
