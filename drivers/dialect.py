@@ -23,6 +23,7 @@ from drivers.errors import DescriptionError
 from drivers.tables import check_keys, shown
 
 FORMAT = "amphora-dialect/1"
+SHIPPED = "drivers/dialects/"
 ROLES = ("load", "supply", "meter")
 MODES = ("current", "resistance", "power", "voltage")
 # Which settings a role may have, and their unit. "cutoff" is a load's own low-voltage cut-off.
@@ -69,19 +70,17 @@ MOST = 1e15  # no number of a description is beyond
 
 
 def read_quantity(value: object, unit: str, where: str) -> float:
-    """Return a quantity of a bench description in SI: `5`, `"5 A"`, `"500 mA"`.
+    """Return a quantity of a bench description in SI: `"5 A"`, `"500 mA"`.
 
     Raises:
         DescriptionError: not a finite, non-negative number with a unit of this kind.
     """
     accepted = _UNITS[unit]
     number, scale = math.nan, 1.0
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        number = float(value) if value < MOST else math.inf
-    elif isinstance(value, str):
+    if isinstance(value, str):
         match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([^\s0-9]*)\s*", value)
-        if match and match.group(2) in ("", *accepted):
-            number, scale = float(match.group(1)), accepted.get(match.group(2), 1.0)
+        if match and match.group(2) in accepted:
+            number, scale = float(match.group(1)), accepted[match.group(2)]
     if not 0.0 <= number < math.inf:
         raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number with {' or '.join(accepted)} is")
     return number * scale
@@ -237,6 +236,11 @@ class Dialect:
     data: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     @property
+    def shipped(self) -> bool:
+        """Whether it is one of those that ship, which fit an instrument only nearly."""
+        return self.where.startswith(SHIPPED)
+
+    @property
     def long_words(self) -> bool:
         """Whether whole words are sent instead of their short forms."""
         return bool(self.data.get("link", {}).get("spelling") == "long")
@@ -287,7 +291,7 @@ def _shipped() -> dict[str, Dialect]:
     folder = resources.files("drivers") / "dialects"
     for one in sorted(folder.iterdir(), key=lambda entry: entry.name):
         if one.name.endswith(".toml"):
-            dialect = parse_dialect(one.read_text(encoding="utf-8"), f"drivers/dialects/{one.name}")
+            dialect = parse_dialect(one.read_text(encoding="utf-8"), f"{SHIPPED}{one.name}")
             found[dialect.name] = dialect
     return found
 
@@ -570,8 +574,13 @@ class _Reader:
             self.text(words, key, "modes.words.")
             if key not in settings:
                 raise DescriptionError(f"{self.where}: modes.words.{key} has no settings.{key} to set its level by")
-        if role == "load" and ("set" not in modes or "query" not in modes or "current" not in words):
-            raise DescriptionError(f"{self.where}: modes is not complete; set, query and words.current are needed")
+        if role == "load" and modes and ("set" not in modes or "query" not in modes or "current" not in words):
+            raise DescriptionError(
+                f"{self.where}: modes is not complete; set, query and words.current are needed, or no modes at all "
+                "for a load that holds nothing but a current"
+            )
+        if role == "load" and not modes:
+            words = {"current": ""}
         return dict(words), {key: self.texts(answers, key, "modes.answers.") for key in answers}
 
     def measures(self, measure: Mapping[str, Any], role: str) -> tuple[dict[str, Command], tuple[str, ...]]:

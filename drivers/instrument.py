@@ -14,7 +14,7 @@ import dataclasses
 import math
 import re
 import time
-from collections.abc import Callable, Mapping, Sequence, Set
+from collections.abc import Callable, Collection, Mapping, Sequence, Set
 from typing import Any
 
 from drivers.dialect import KEYS_OF_READING, PROTECTIONS, Dialect, Setting
@@ -41,6 +41,8 @@ SPOILER = "!"
 # What it makes of half a command that was spoiled. SCPI-1999, volume 2, 21.8.9 and 21.8.10: command errors -199 to
 # -100, of a parameter -220 to -229; IEEE 488.2, 11.5.1: bit 5 of the event register (numbers from memory).
 SPOILED = re.compile(r"-1\d\d\b|-22\d\b|\d+, command error")
+# SCPI-1999, volume 2, 21.8.9: -113 undefined header, -114 its number is out of range, -100 command error (from memory).
+UNKNOWN_HEADER = re.compile(r"-1(?:00|10|13|14)\b")
 OFF_ORDERS = 3
 # How long a session in trouble is asked again before it is thrown away for a new one: an instrument that
 # takes one client at a time may hold the dead one for a minute and more, and is out of reach as long.
@@ -61,6 +63,7 @@ class ScpiInstrument:
         ranges: For a setting's name the range of the bench file, in SI; narrows the dialect's.
         remote_sense: Switch remote sense so before the first order; None leaves it as it is.
         behaviour: What the bench file says of this one instrument, by the names of `Abilities`.
+        lacks: What it has not, of `LEARNED`; it is not asked for these.
     """
 
     role = "instrument"
@@ -77,6 +80,7 @@ class ScpiInstrument:
         ranges: Mapping[str, tuple[float, float]] | None = None,
         remote_sense: bool | None = None,
         behaviour: Mapping[str, Any] | None = None,
+        lacks: Collection[str] = (),
     ) -> None:
         self.link = link
         self.dialect = dialect
@@ -87,7 +91,8 @@ class ScpiInstrument:
         self.remote_sense = remote_sense
         self.behaviour = dict(behaviour or {})
         self.identity = ""
-        self.missing: set[str] = set()
+        self.missing: set[str] = set(lacks)
+        self.always_armed: set[str] = set()  # protections that know no command to switch them on
         self.closed = False
         self.off_bytes: tuple[str, ...] = ()  # as prepared when the run began; else of the dialect
         self._off_sent = False
@@ -135,7 +140,7 @@ class ScpiInstrument:
     def learn(self) -> None:
         """Ask once for each thing an instrument of this family need not have; leave out what it has not.
 
-        For an instrument whose dialect was found by trying. Each missing thing may cost a time-out.
+        For an instrument in a dialect that ships, found by trying or named. Each missing thing may cost a time-out.
         """
         queries = {key: one.query for key, one in self.dialect.settings.items() if key in _OPTIONAL}
         queries["remote_sense"] = self.dialect.sense_query
@@ -143,6 +148,7 @@ class ScpiInstrument:
         for key, query in queries.items():
             if query is None:
                 self.missing.add(key)
+            if query is None or key in self.missing:
                 continue
             try:
                 self._ask(query.send(channel=self.channel))
@@ -412,8 +418,8 @@ class ScpiInstrument:
         self._prepare()
         what = f"{_words(key)} {value:g} {setting.unit}"
         self._order(setting.set.send(value=text, channel=self.channel) if setting.set else "", what)
-        for command in setting.enable:
-            self._order(command.send(channel=self.channel), what)
+        if key not in self.always_armed:
+            self._enable(key, setting, what)
         if setting.query is None:
             return value
         within = setting.step + 0.5 * setting.scale * 10.0**-setting.decimals + OUTSIDE
@@ -424,6 +430,25 @@ class ScpiInstrument:
                 f"{self.name}: asked for {_words(key)} {value:g} {setting.unit}, holds {held_value:g} {setting.unit}"
             )
         return held_value
+
+    def _enable(self, key: str, setting: Setting, what: str) -> None:
+        """Switch on what has just been set.
+
+        An instrument that does not know the command has a protection that is always armed by its level. That is taken
+        from a dialect that ships, which fits a family; in a table written for this one instrument it is a mistake.
+
+        Raises:
+            InstrumentError: it queued another error.
+        """
+        for command in setting.enable:
+            sent = command.send(channel=self.channel)
+            self._tell(sent)
+            errors = self.read_errors()
+            if errors and self.dialect.shipped and all(UNKNOWN_HEADER.match(text) for text in errors):
+                self.always_armed.add(key)
+                return
+            if errors:
+                raise InstrumentError(f"{self.name}: {what} ({sent}) was refused with error {'; '.join(errors)}")
 
     def _read_setting(self, key: str) -> float:
         setting = self._setting(key)
@@ -487,9 +512,11 @@ class ScpiInstrument:
             answer = self._ask(self.dialect.mode_query.send(channel=self.channel)).strip().strip('"')
             if not answer[:1].isalpha():
                 raise GarbledReply(f"{self.name}: the answer {answer!r} is no mode")
-        for key in ("voltage", "current"):
-            if self.role == "supply" and key in self.dialect.settings:
-                self._read_setting(key)
+        asked: tuple[str, ...] = ("voltage", "current") if self.role == "supply" else ()
+        if self.role == "load" and self.dialect.mode_query is None:
+            asked = ("current",)
+        for key in asked:
+            self._read_setting(key)
 
     def _setup(self, keys: Sequence[str], more: Mapping[str, str]) -> tuple[dict[str, object], dict[str, str]]:
         """Ask for the state, remote sense and these settings; return them and the further texts."""
@@ -748,7 +775,8 @@ def _can_arm(dialect: Dialect, key: str, missing: Set[str]) -> bool:
     return setting is not None and setting.query is not None and key not in missing
 
 
-_OPTIONAL = frozenset({"cutoff", "over_current", "over_voltage", "off_timer"})
+_OPTIONAL = ("cutoff", "over_current", "over_voltage", "off_timer")
+LEARNED = (*_OPTIONAL, "remote_sense", "power_on")  # what an instrument of a family need not have
 
 
 def _words(key: str) -> str:

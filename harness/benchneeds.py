@@ -177,6 +177,10 @@ def not_guarded(
         else:
             lists = guarded if can(abilities, "low_voltage_cutoff") else missing
             lists.append("the load's own low-voltage cut-off")
+            if not can(abilities, "low_voltage_cutoff"):
+                missing.append(
+                    "a computer that sleeps, as with its lid closed: the load draws on below the cut-off until it wakes"
+                )
             (guarded if can(abilities, "over_current_protection") else missing).append("the load's own current limit")
             if can(abilities, "low_voltage_cutoff") and ability_of(abilities, "cutoff_latches") is not True:
                 missing.append(

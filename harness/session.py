@@ -455,6 +455,8 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
             runner.from_folder, _ = resumable(folder)
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
+        if awake.warning and runner.tell is not None:
+            runner.tell(f"! {awake.warning}")
         names = runner.rig.energising()
         sheet = sheet_of(bench, runner.rig.instruments)
         runner.sheet, runner.sheet_beside = sheet, beside(bench.where)

@@ -2,7 +2,7 @@
 
 import functools
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -43,33 +43,49 @@ def check(
         bool, typer.Option("--leakage", help="Once per bench: does it drain a cell with its mains unplugged?")
     ] = False,
     wait: Annotated[str, typer.Option("--wait", help="With --leakage: for how long, half an hour at least.")] = "1 h",
+    cell: Annotated[
+        str | None, typer.Option("--cell", help="Judge the voltage by the chemistry of this cell on the shelf.")
+    ] = None,
+    empty: Annotated[bool, typer.Option("--empty", help="No cell is connected: look at the instruments only.")] = False,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write the dialects that were found into the bench file.")
+    ] = False,
     logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
-    """Look at a bench: identities, error queues, readings, what guards itself, what is missing.
+    """Look at a bench: who answers and how, readings, what guards itself, what is missing.
 
-    Switches nothing on. With --sensor, --resistor, --leakage it guides somebody through a proof and keeps it for the
-    runs of this evening; only --resistor switches something on, at 1 V. Ends with 1 when something forbids a run or
-    a proof failed, with 4 when an instrument is in trouble.
+    Sends what a run will send, with the outputs off and harmless values, and switches nothing on. With --sensor,
+    --resistor, --leakage it guides somebody through a proof and keeps it for the runs of this evening; only
+    --resistor switches something on, at 1 V. Ends with 1 when something forbids a run or a proof failed, with 4
+    when an instrument is in trouble.
 
     Example: amphora bench check --bench bench.toml --sensor --resistor
     """
     from datetime import UTC, datetime
 
     from harness.benchcheck import check_bench
+    from harness.benchwriting import write_found
     from harness.proofs import in_words, read_checks
     from harness.quantities import parse
+    from harness.shelf import Shelf
 
     wait_s = parse(wait, "duration", "--wait")
     if not 1800.0 <= wait_s <= 172800.0:
         raise InputError(f"--wait {wait}: is not accepted; half an hour to two days is")
+    if write and bench == "simulated":
+        raise InputError("--write: goes with a bench file, and --bench is 'simulated'")
+    chemistry = "auto" if cell is None else Shelf(logs).get(cell).chemistry
     if through is not None and not resistor:
         raise InputError(f"--through {through}: goes with --resistor, and --resistor was not given")
     with _Bench(bench) as at:
         at.described_for(sensor=sensor, resistor=resistor)
-        found = check_bench(at.description, at.clock, at.open)
-        proofs = at.prove(
-            logs, sensor=sensor, resistor=resistor, through=through, leakage_s=wait_s if leakage else None
+        found = check_bench(at.description, at.clock, at.open, chemistry=chemistry, empty=empty)
+        found["written"] = write_found(Path(bench), found["instruments"]) if write else []
+        proofs = (
+            at.prove(logs, sensor=sensor, resistor=resistor, through=through, leakage_s=wait_s if leakage else None)
+            if not found["trouble"]
+            else []
         )
         now = at.clock.utc() if bench == "simulated" else datetime.now(UTC)
         found["proofs"] = proofs
@@ -79,9 +95,15 @@ def check(
     def show() -> None:
         print(f"{found['bench']}: {'fit for a run' if found['passed'] else 'NOT fit for a run'}")
         for name, one in found["instruments"].items():
+            if "trouble" in one:
+                print(f"  {name} ({one['role']}): in trouble, see below")
+                continue
             values = ", ".join(_shown(key, value) for key, value in one["readings"].items())
             print(f"  {name} ({one['role']}): {one['identity']}; {values}")
+            for line in _how(one, at.description.instruments[name]):
+                print(f"    {line}")
         for title, key in (
+            ("written to the bench file", "written"),
             ("problems", "problems"),
             ("guards itself", "guards"),
             ("nobody guards", "missing"),
@@ -91,8 +113,37 @@ def check(
                 print(f"  {title}: {line}")
 
     answer(found, json, show)
-    if not found["passed"]:
-        leave(1)
+    for name in found["trouble"]:
+        say(f"amphora: {next(text for text in found['problems'] if name in text)}")
+    if found["trouble"] or not found["passed"]:
+        leave(found["exit_code"] or 1)
+
+
+def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:
+    """Return how an instrument answers, in lines."""
+    lines = []
+    if "dialect" in one:
+        named = table.get("dialect", "auto") != "auto"
+        lines.append(
+            f"dialect {one['dialect']}{'' if named else ', found by asking'}"
+            + (f"; has no {', '.join(text.replace('_', ' ') for text in one['lacks'])}" if one["lacks"] else "")
+            + ("" if named else "; --write puts it into the bench file")
+        )
+    if one["latency_s"] is not None:
+        renewed_s = one["renewed_s"]
+        lines.append(
+            f"answers in {one['latency_s'] * 1000:.3g} ms, at most {one['longest_s'] * 1000:.3g} ms; "
+            + (
+                "too little changed to see how often its readings are renewed"
+                if renewed_s is None
+                else "a new reading each time"
+                if renewed_s == 0.0
+                else f"readings renewed about every {renewed_s:.2g} s"
+            )
+        )
+    if one["tried"]:
+        lines.append(f"tried with its output off: {', '.join(one['tried'])}")
+    return lines
 
 
 def off(

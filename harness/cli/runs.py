@@ -17,6 +17,7 @@ import typer
 
 from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, say
 from harness.errors import InputError
+from harness.fields import unknown
 
 if TYPE_CHECKING:
     from drivers.roles import Abilities, Clock, Instrument
@@ -129,6 +130,7 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
+    from harness.awake import stay_awake
     from harness.plan import plan_to_dict
     from harness.planview import render
     from harness.session import make_plan
@@ -136,6 +138,10 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
     now = datetime.now(UTC)
     described = _described(bench)
     the_plan, _ = make_plan(request, described, now, _abilities(bench, described))
+    if bench not in (None, "simulated"):
+        with stay_awake() as awake:
+            if awake.warning:
+                the_plan.notes["not_guarded"] = [*the_plan.notes.get("not_guarded", []), awake.warning]
     answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
 
 
@@ -356,6 +362,7 @@ class _Setup:
         self.alarm: Callable[[str, str], None] | None = None
         self.show = _progress()
         if not self.real:
+            _check_kind(self._kind)
             self._session = SimulatedSession(self._request.logs, self._request.cell_id, self._kind, self._seed)
             self.description = self._session.description
             self.clock: Clock = self._session.clock
@@ -396,6 +403,14 @@ class _Setup:
         self._alarm.drain(5.0)
         for failure in dict.fromkeys(self._alarm.failures):
             say(f"an alarm did not get through: {failure}")
+
+
+def _check_kind(kind: str) -> None:
+    from drivers.simulated.cell import KINDS
+    from drivers.simulated.lamp import DEVICES
+
+    if kind not in (*KINDS, *DEVICES):
+        raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")
 
 
 def _remark(text: str) -> None:
@@ -447,7 +462,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
-        if not outcome.final and outcome.rows:
+        if not outcome.final and outcome.rows and outcome.folder.is_dir():
             print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
 
     try:

@@ -230,7 +230,7 @@ def test_long_spelling_sends_whole_words() -> None:
 
 @pytest.mark.parametrize(
     ("text", "unit", "value"),
-    [("500 mA", "A", 0.5), ("5", "A", 5.0), (5, "A", 5.0), ("2 min", "s", 120.0), ("50 ms", "s", 0.05),
+    [("500 mA", "A", 0.5), ("5 A", "A", 5.0), ("2 min", "s", 120.0), ("50 ms", "s", 0.05),
      ("10 kohm", "ohm", 10e3)],
 )  # fmt: skip
 def test_quantities_of_the_bench_file_are_read(text: object, unit: str, value: float) -> None:
@@ -260,6 +260,11 @@ BENCH_MISTAKES = [
     ({"read_termination": "x"}, "read_termination"),
     ({"cutoff_latches": "no"}, "cutoff_latches"),
     ({"refresh": "-1 s"}, "refresh"),
+    ({"timeout": 2}, "timeout: 2 is not accepted; a number with s or ms"),
+    ({"timeout": "2"}, "timeout: '2' is not accepted"),
+    ({"max_current": 5}, "max_current: 5 is not accepted; a number with A"),
+    ({"lacks": ["wheels"]}, "lacks"),
+    ({"lacks": "cutoff"}, "lacks"),
 ]
 
 

@@ -208,7 +208,7 @@ def test_somebody_else_coming_back_is_named_beside_who_was_expected(server: Scpi
     before = server.responder.messages
     with pytest.raises(LinkError):
         load.set_input(True)
-    assert server.responder.messages == before, "nothing is sent to a stranger"
+    assert server.responder.messages == before, "another instrument gets no order"
 
 
 def test_another_instrument_than_the_bench_file_says_is_refused_at_once(server: ScpiServer) -> None:

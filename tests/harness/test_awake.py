@@ -88,3 +88,9 @@ def test_an_error_inside_the_with_comes_through(system):
 def test_on_this_very_computer_it_answers_and_raises_nothing():
     with stay_awake() as awake:
         assert isinstance(awake.works, bool) and awake.text
+
+
+def test_a_computer_that_may_fall_asleep_is_a_warning_in_plain_words_and_one_that_stays_awake_is_none():
+    assert awake_module.Awake(True, "stays awake").warning == ""
+    warning = awake_module.Awake(False, "may fall asleep (no service answers)").warning
+    assert "may fall asleep" in warning and "lid" in warning and "no service" not in warning

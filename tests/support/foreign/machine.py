@@ -15,6 +15,7 @@ Faults (set at run time through the control port, by name):
     session         SECONDS: one session at a time, and a dead one is held for that long (late comers are hung up on)
     queue           SECONDS: the same, and late comers wait unheard
     renew           SECONDS: readings are renewed that often
+    drifts          its voltage moves within 1 mV with each reading that is new
     shows           {"voltage_V": .., "current_A": ..}: what it reads, whatever is there
     silent-to       WORDS: a message that contains one of these words gets no answer
 """
@@ -52,7 +53,8 @@ class Machine:
         self.errors: list = []
         self.tripped = ""
         self._random = random.Random(1)
-        self._renewed_s = -1.0
+        self._renewed_s = self._drifted_s = -1.0
+        self._drift = 0.0
         self._readings = (0.0, 0.0)
 
     # -- what flows ------------------------------------------------------------------------------------
@@ -93,11 +95,16 @@ class Machine:
         if renew_s <= 0.0:
             self._readings = self.now()
         elif now_s - self._renewed_s >= renew_s:
-            self._renewed_s = now_s - (now_s % renew_s if self._renewed_s >= 0.0 else 0.0)
+            self._renewed_s = now_s - now_s % renew_s
             self._readings = self.now()
         else:
             self.fire("renew")
         volt, ampere = self._readings
+        if "drifts" in self.faults and (renew_s <= 0.0 or self._drifted_s != self._renewed_s):
+            self._drifted_s = self._renewed_s
+            self._drift = self._random.uniform(-1e-3, 1e-3)
+            self.fire("drifts")
+        volt += self._drift if "drifts" in self.faults else 0.0
         shows = self.faults.get("shows")
         if shows:
             self.fire("shows")
