@@ -159,6 +159,16 @@ def test_a_lively_meter_that_freezes_is_found_within_half_a_minute(every_s: floa
     assert run.first == "frozen" and run.when < 300.0 + 30.0
 
 
+def test_a_meter_that_is_renewed_only_every_ten_seconds_is_held_to_twenty_times_that() -> None:
+    rng = random.Random(2)
+    run = Guarded().order(Order("discharge", value=0.5))
+    shown = [lively(10.0 * k, -2e-5, 1e-3, rng) for k in range(70)]
+    run.go(DOWN, 600.0, lambda t: (shown[int(t // 10)], -0.5, 20.0))
+    assert not run.said
+    run.go(DOWN, 400.0, lambda t: (shown[60], -0.5, 20.0 + 0.01 * (int(t) % 2)))
+    assert run.first == "frozen" and 150.0 < run.when - 600.0 < 250.0
+
+
 @pytest.mark.parametrize("cell", [CELL, LFP])
 @pytest.mark.parametrize("digit", [1e-4, 1e-3, 1e-2])
 def test_a_coarse_meter_on_a_flat_curve_is_not_frozen(digit: float, cell: CellLimits) -> None:
@@ -329,6 +339,13 @@ def test_nickel_that_warms_at_its_end_is_never_a_finding() -> None:
     slower = Guarded(NICKEL).order(order).go(replace(limits, temperature_rate_K_per_min=1.0), 240.0,
                                              lambda t: (1.4 + alive(t), 0.1, 20.0 + 1.9 * t / 60.0))  # fmt: skip
     assert not slower.said
+
+
+def test_nickel_is_not_discharged_above_45_degC() -> None:
+    for degC, check in ((44.9, ""), (45.1, "temperature-high")):
+        run = Guarded(NICKEL).order(Order("discharge", value=0.1))
+        run.go(replace(DOWN, voltage_low_V=0.9), 20.0, lambda t, d=degC: (1.3 + alive(t), -0.1, d))
+        assert run.first == check
 
 
 @pytest.mark.parametrize("cell", [NICKEL, LEAD])
