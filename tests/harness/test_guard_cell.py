@@ -409,6 +409,22 @@ def test_after_a_pause_the_highest_is_still_known_the_minutes_begin_anew_and_the
     assert run.first == "short-inside" and 600.0 < run.when - begun_s < 1000.0
 
 
+@pytest.mark.parametrize(
+    ("off_s", "lower_V", "check"),
+    [(600.0, 0.030, "voltage-falls"), (3600.0, 0.070, ""), (3600.0, 0.090, "voltage-falls")],
+)
+def test_what_an_hour_off_relaxed_is_no_fall_and_what_ten_minutes_did_is(
+    off_s: float, lower_V: float, check: str
+) -> None:
+    run = Guarded().order(CHARGE).go(UP, 1800.0, lambda t: (3.7 + t / 1e5 + alive(t), 0.4, 20.0), 2.0)
+    run.memory = fold(run.memory, Ordered(run.t_s, OFF))
+    run.memory = fold(run.memory, Gap(run.t_s, run.t_s + off_s, 0.0, 0.0, 0.0, 0.0))
+    run.t_s += off_s
+    run.memory = fold(run.memory, Ordered(run.t_s, CHARGE))
+    run.go(UP, 1500.0, lambda t: (3.718 - lower_V + alive(t), 0.4, 20.0), 2.0)
+    assert run.first == check
+
+
 def test_a_voltage_that_falls_because_less_current_was_ordered_is_no_fall() -> None:
     run = Guarded().order(CHARGE).go(UP, 1800.0, lambda t: (3.75 + t / 1e5 + alive(t), 0.4, 20.0), 2.0)
     run.memory = fold(run.memory, Ordered(run.t_s, replace(CHARGE, current_A=0.1)))
