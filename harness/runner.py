@@ -162,6 +162,7 @@ class Progress:
     state: State
     reading: CellReading
     rows: int
+    plan: Plan | None = None
 
 
 @dataclass
@@ -1156,7 +1157,7 @@ class Runner:
             return
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
-        self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0))
+        self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0, self.plan))
 
 
 def last_of_the_cell(rows: list[Sample], events: list[dict[str, Any]]) -> float | None:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import KINDS, SimulatedCell
+from drivers.simulated.cell import KINDS, SimulatedCell, real_spec
 from drivers.simulated.faults import CATALOGUE, draw
 from drivers.simulated.instruments import SimulatedInstrument
 from harness.bench import BenchDescription, bench_from_dict
@@ -60,6 +60,7 @@ SMALL: dict[str, tuple[float, float]] = {
     "lfp": (0.5, 0.18),
     "nimh": (0.8, 0.25),
 }
+REAL_SHARE = 0.7  # of the nights have a cell that errs like a real one, the others the ideal one of 0.1.0
 SWAPPED = {"worn-out": ("lfp", 1.0), "lfp": ("li-ion", 0.5), "nimh": ("li-ion", 0.5)}  # "wrong chemistry"
 
 # What a night must say when this fault struck; a fault not named here may also end a night well.
@@ -182,9 +183,14 @@ def _fast_folder() -> str | None:
     return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
 
 
-def small_cell(kind: str, rng: random.Random, soc: float) -> SimulatedCell:
-    """Return a cell that holds little, so that a night is short; each a bit different."""
+def small_cell(kind: str, rng: random.Random, soc: float, real: bool = False) -> SimulatedCell:
+    """Return a cell that holds little, so that a night is short; each a bit different.
+
+    A real one relaxes for hours, warms in its own can and loses charge (`real_spec`).
+    """
     spec = KINDS[kind]
+    if real:
+        spec = real_spec(spec.chemistry, SMALL[kind][1], kind=kind, growth=1.2)
     spec = replace(
         spec, capacity_Ah=SMALL[kind][1] * rng.uniform(0.8, 1.2), r0_ohm=max(spec.r0_ohm, 0.15) * rng.uniform(0.7, 1.4)
     )
@@ -204,7 +210,8 @@ class _Set:
 
 def _prepare(night: Night, rng: random.Random, folder: Path) -> _Set:
     full = night.recipe in DISCHARGES
-    cell = small_cell(night.kind, rng, 1.0 if full else rng.uniform(0.2, 0.7))
+    real = random.Random(f"real:{night.seed}").random() < REAL_SHARE  # of its own, so that no other draw moves
+    cell = small_cell(night.kind, rng, 1.0 if full else rng.uniform(0.2, 0.7), real)
     leads = rng.choices(("wired", "relay", "by hand"), (75, 15, 10))[0]
     bench = Watched(night.kind, rng.randrange(10**6), cell=cell, leads=leads, room=rng.random() < 0.15)
     described = bench_from_dict(bench.description)
