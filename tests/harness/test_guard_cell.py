@@ -456,6 +456,8 @@ def test_a_declared_li_ion_that_climbs_as_lfp_does_is_stopped_and_a_li_ion_from_
     # Measured curve of an 18650 (VTC6, MIT licence, as in drivers/simulated/cell.py) at 0.4 It
     li_ion = climbs([(0, 3.05), (7.5, 3.20), (15, 3.33), (30, 3.48), (45, 3.62), (60, 3.72), (75, 3.81)])
     assert not li_ion.said
+    # A curve that steepens, yet less than fourfold, is no LFP's end either.
+    assert not climbs([(0, 3.30), (5, 3.36), (60, 3.45), (85, 3.55), (107, 3.65), (120, 3.70)]).said
 
 
 def after_discharge(values: Callable[[float], float], cell: CellLimits = CELL) -> Guarded:
