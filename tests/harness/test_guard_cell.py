@@ -492,3 +492,11 @@ def test_a_full_lfp_cell_may_relax_by_250_mV_in_its_first_hours() -> None:
         Guarded(LFP).order(OFF).go(REST, 8 * 3600.0, lambda t: (3.35 + 0.25 * 2.718 ** (-t / 3000.0), 0.0, 20.0), 10.0)
     )
     assert not run.said
+
+
+@pytest.mark.parametrize("low_degC", [0.0, 2.0])
+def test_what_the_sensor_may_be_off_by_is_added_once_whether_the_step_holds_it_already_or_not(low_degC: float) -> None:
+    cell, limits = replace(CELL, charge_low_degC=0.0), replace(UP, temperature_low_degC=low_degC)
+    for degC, check in ((1.9, "temperature-low"), (2.1, "")):
+        run = Guarded(cell).order(CHARGE).go(limits, 20.0, lambda t, d=degC: (3.7 + alive(t), 0.4, d))
+        assert run.first == check
