@@ -66,7 +66,7 @@ class Watch(NamedTuple):
     @property
     def nothing_A(self) -> float:
         """A current that a meter may show while none flows: 20 mA, more where its sheet says so."""
-        return max(OFF_CURRENT_A, self.meters.current_offset_A + 2.0 * self.meters.current_resolution_A)
+        return max(OFF_CURRENT_A, self.meters.current_offset_A + 3.0 * self.meters.current_resolution_A)
 
 
 class Ordered(NamedTuple):

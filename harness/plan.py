@@ -93,6 +93,7 @@ class CellLimits:
     precharge_below_V: float = 0.0
     precharge_A: float = 0.0  # no more than this flows into it below that voltage
     charge_limit_V: float = 0.0
+    charge_low_degC: float | None = None  # of the window; what the sensor may be off by comes on top
 
 
 @dataclass(frozen=True, slots=True)

@@ -319,6 +319,7 @@ def _cell_limits(context: Context) -> CellLimits:
         precharge_below_V=charging.precharge_below_V,
         precharge_A=charging.precharge_It * context.capacity_Ah,
         charge_limit_V=context.charge_limit_V,
+        charge_low_degC=charging.charge_low_degC,
     )
 
 

@@ -102,12 +102,22 @@ def _bounds(watch: Watch, limits: Limits, memory: Memory, degC: float, nickel: b
     if high is not None and degC > high:
         text = f"{degC:.1f} °C is above {high:.1f} °C{if_no_cell(degC)}"
         return Violation("nickel-warm" if nickel and charging else "temperature-high", text, degC, high)
-    if low is not None and charging:
-        low += watch.meters.temperature_U_K  # what the sensor may be off by
+    if charging:
+        low = _coldest_charge_degC(watch, low)
     if low is not None and degC < low:
         text = f"{degC:.1f} °C is below {low:.1f} °C{if_no_cell(degC)}"
         return Violation("temperature-low", text, degC, low)
     return None
+
+
+def _coldest_charge_degC(watch: Watch, low: float | None) -> float | None:
+    """Return below what a cell is not charged: the window's limit and what the sensor may be off by."""
+    cell, U_K = watch.cell, watch.meters.temperature_U_K
+    if cell is None or cell.charge_low_degC is None:
+        return None if low is None else low + U_K
+    return max(
+        cell.charge_low_degC + U_K, cell.charge_low_degC if low is None else low
+    )  # the step's may hold it already
 
 
 def _remember(memory: Memory, reading: Reading, degC: float) -> None:
@@ -228,8 +238,8 @@ def forbids(watch: Watch, limits: Limits, degC: float | None, order: Order) -> V
     if order.kind not in ENERGISED or degC is None:
         return None
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
-    if order.kind == "charge" and low is not None:
-        low += watch.meters.temperature_U_K
+    if order.kind == "charge":
+        low = _coldest_charge_degC(watch, low)
     if watch.cell is not None and order.kind == "discharge":
         high = watch.cell.hottest_degC if high is None else min(high, watch.cell.hottest_degC)
     what = "charged" if order.kind == "charge" else "discharged"

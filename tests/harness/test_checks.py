@@ -108,5 +108,5 @@ def test_the_guard_takes_digits_and_uncertainty_from_the_bench() -> None:
         "temperature": {"offset": 0.5, "resolution": 0.1},
     }  # fmt: skip
     watch = watch_of(plan, measurement)
-    assert watch.meters[:3] == (0.01, 0.01, 0.6) and watch.nothing_A == pytest.approx(0.029)
+    assert watch.meters[:3] == (0.01, 0.01, 0.6) and watch.nothing_A == pytest.approx(0.039)
     assert watch_of(plan).nothing_A == 0.020 and watch_of(plan).meters.temperature_U_K == 2.0

@@ -159,6 +159,16 @@ def test_a_lively_meter_that_freezes_is_found_within_half_a_minute(every_s: floa
     assert run.first == "frozen" and run.when < 300.0 + 30.0
 
 
+def test_a_meter_that_is_renewed_only_every_ten_seconds_is_held_to_twenty_times_that() -> None:
+    rng = random.Random(2)
+    run = Guarded().order(Order("discharge", value=0.5))
+    shown = [lively(10.0 * k, -2e-5, 1e-3, rng) for k in range(70)]
+    run.go(DOWN, 600.0, lambda t: (shown[int(t // 10)], -0.5, 20.0))
+    assert not run.said
+    run.go(DOWN, 400.0, lambda t: (shown[60], -0.5, 20.0 + 0.01 * (int(t) % 2)))
+    assert run.first == "frozen" and 150.0 < run.when - 600.0 < 250.0
+
+
 @pytest.mark.parametrize("cell", [CELL, LFP])
 @pytest.mark.parametrize("digit", [1e-4, 1e-3, 1e-2])
 def test_a_coarse_meter_on_a_flat_curve_is_not_frozen(digit: float, cell: CellLimits) -> None:
@@ -331,6 +341,13 @@ def test_nickel_that_warms_at_its_end_is_never_a_finding() -> None:
     assert not slower.said
 
 
+def test_nickel_is_not_discharged_above_45_degC() -> None:
+    for degC, check in ((44.9, ""), (45.1, "temperature-high")):
+        run = Guarded(NICKEL).order(Order("discharge", value=0.1))
+        run.go(replace(DOWN, voltage_low_V=0.9), 20.0, lambda t, d=degC: (1.3 + alive(t), -0.1, d))
+        assert run.first == check
+
+
 @pytest.mark.parametrize("cell", [NICKEL, LEAD])
 def test_a_falling_voltage_is_no_finding_of_nickel_or_lead_acid(cell: CellLimits) -> None:
     top_V = 1.45 if cell is NICKEL else 2.35
@@ -392,6 +409,22 @@ def test_after_a_pause_the_highest_is_still_known_the_minutes_begin_anew_and_the
     assert run.first == "short-inside" and 600.0 < run.when - begun_s < 1000.0
 
 
+@pytest.mark.parametrize(
+    ("off_s", "lower_V", "check"),
+    [(600.0, 0.030, "voltage-falls"), (3600.0, 0.070, ""), (3600.0, 0.090, "voltage-falls")],
+)
+def test_what_an_hour_off_relaxed_is_no_fall_and_what_ten_minutes_did_is(
+    off_s: float, lower_V: float, check: str
+) -> None:
+    run = Guarded().order(CHARGE).go(UP, 1800.0, lambda t: (3.7 + t / 1e5 + alive(t), 0.4, 20.0), 2.0)
+    run.memory = fold(run.memory, Ordered(run.t_s, OFF))
+    run.memory = fold(run.memory, Gap(run.t_s, run.t_s + off_s, 0.0, 0.0, 0.0, 0.0))
+    run.t_s += off_s
+    run.memory = fold(run.memory, Ordered(run.t_s, CHARGE))
+    run.go(UP, 1500.0, lambda t: (3.718 - lower_V + alive(t), 0.4, 20.0), 2.0)
+    assert run.first == check
+
+
 def test_a_voltage_that_falls_because_less_current_was_ordered_is_no_fall() -> None:
     run = Guarded().order(CHARGE).go(UP, 1800.0, lambda t: (3.75 + t / 1e5 + alive(t), 0.4, 20.0), 2.0)
     run.memory = fold(run.memory, Ordered(run.t_s, replace(CHARGE, current_A=0.1)))
@@ -423,6 +456,8 @@ def test_a_declared_li_ion_that_climbs_as_lfp_does_is_stopped_and_a_li_ion_from_
     # Measured curve of an 18650 (VTC6, MIT licence, as in drivers/simulated/cell.py) at 0.4 It
     li_ion = climbs([(0, 3.05), (7.5, 3.20), (15, 3.33), (30, 3.48), (45, 3.62), (60, 3.72), (75, 3.81)])
     assert not li_ion.said
+    # A curve that steepens, yet less than fourfold, is no LFP's end either.
+    assert not climbs([(0, 3.30), (5, 3.36), (60, 3.45), (85, 3.55), (107, 3.65), (120, 3.70)]).said
 
 
 def after_discharge(values: Callable[[float], float], cell: CellLimits = CELL) -> Guarded:
@@ -457,3 +492,11 @@ def test_a_full_lfp_cell_may_relax_by_250_mV_in_its_first_hours() -> None:
         Guarded(LFP).order(OFF).go(REST, 8 * 3600.0, lambda t: (3.35 + 0.25 * 2.718 ** (-t / 3000.0), 0.0, 20.0), 10.0)
     )
     assert not run.said
+
+
+@pytest.mark.parametrize("low_degC", [0.0, 2.0])
+def test_what_the_sensor_may_be_off_by_is_added_once_whether_the_step_holds_it_already_or_not(low_degC: float) -> None:
+    cell, limits = replace(CELL, charge_low_degC=0.0), replace(UP, temperature_low_degC=low_degC)
+    for degC, check in ((1.9, "temperature-low"), (2.1, "")):
+        run = Guarded(cell).order(CHARGE).go(limits, 20.0, lambda t, d=degC: (3.7 + alive(t), 0.4, d))
+        assert run.first == check
