@@ -195,6 +195,7 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
 
     Example: amphora cell show L3-a
     """
+    from harness.account.asking import standing_of
     from harness.report.tables import cell_sheet
     from harness.shelf import Shelf
     from harness.triage import judge_at_the_door
@@ -203,9 +204,10 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
     cell = shelf.get(cell_id)
     runs = shelf.list_runs(cell.id)
     judged = judge_at_the_door(cell)
+    standing = standing_of(shelf, cell.id)
 
     def show() -> None:
-        print(cell_sheet(cell, runs, judged))
+        print(cell_sheet(cell, runs, judged, standing))
 
     listed = [
         {
@@ -220,7 +222,11 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
         }
         for run in runs
     ]
-    answer({"cell": cell.to_dict(), "runs": listed, "judgement": judged.to_dict()}, as_json, show)
+    answer(
+        {"cell": cell.to_dict(), "runs": listed, "judgement": judged.to_dict(), "standing": standing.to_dict()},
+        as_json,
+        show,
+    )
 
 
 @cell_app.command("check")
