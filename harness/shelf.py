@@ -227,6 +227,7 @@ class CellEntry:
     capacity_U_Ah: float | None = None
     last_run_utc: str = ""
     damaged: str = ""
+    findings: tuple[str, ...] = ()  # codes of what its account holds against it
 
 
 class Shelf:
@@ -562,7 +563,7 @@ def _cells_and_counts(
     totals = {row[0]: row[1:] for row in counts.fetchall()}
     capacities = base.execute(
         "select cell, capacity_Ah, capacity_U_Ah, max(created_utc) from runs "
-        "where capacity_Ah is not null group by cell"
+        "where capacity_Ah is not null and start in ('full', 'declared-full') group by cell"
     )
     newest = {row[0]: row[1:3] for row in capacities.fetchall()}
     return totals, newest, base.execute("select id, record, damaged from cells order by id").fetchall()
@@ -622,9 +623,10 @@ def read_entry(folder: Path) -> RunEntry:
         for name in capacity:
             value = result.get(name)
             capacity[name] = float(value) if isinstance(value, int | float) else None
+    start = str(result.get("start") or run.get("start") or "")
     return RunEntry(
         cell_id, str(folder), str(run.get("profile") or ""), str(run.get("created_utc") or ""), stop,
-        str(run.get("start") or ""), capacity["capacity_Ah"], capacity["capacity_U_Ah"],
+        start, capacity["capacity_Ah"], capacity["capacity_U_Ah"],
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from harness.account.entries import entries_of
 from harness.account.fold import fold
 from harness.account.standing import Standing
 from harness.errors import AmphoraError
-from harness.shelf import Cell, Shelf
+from harness.shelf import Cell, CellEntry, Shelf
 
 
 def standing_of(shelf: Shelf, cell_id: str) -> Standing:
@@ -35,7 +35,14 @@ def standing_beside(folder: Path, record: Mapping[str, Any] | None = None) -> tu
     shelf = Shelf(folder.parent.parent)
     try:
         cell = shelf.get(folder.parent.name)
-        return cell, fold(cell, entries_of(cell, shelf.runs(cell.id)))
+        key = _stamps(folder.parent)
+        if key not in _recent:
+            standing = fold(cell, entries_of(cell, shelf.runs(cell.id)))
+            key = _stamps(folder.parent)  # figures that were made just now stand there too
+            if len(_recent) > 256:
+                _recent.clear()
+            _recent[key] = (cell, standing)
+        return _recent[key]
     except AmphoraError:
         pass
     if record is None:
@@ -80,3 +87,85 @@ def kept_standings(shelf: Shelf) -> dict[str, dict[str, Any]]:
         fresh[cell_id] = (key, json.dumps(plain, ensure_ascii=False))
     shelf.keep(fresh)
     return found
+
+
+ACCOUNT_KEYS = (
+    "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "self_discharge_percent_per_month", "self_discharge_U",
+    "self_discharge_when", "findings", "may",
+)  # fmt: skip
+QUIET = ("never-inspected", "no-capacity", "leak-not-bounded", "retired", "quarantined")  # said by other columns
+
+
+def listed(shelf: Shelf) -> list[CellEntry]:
+    """Return the cells of a shelf with what they hold by their account, never what was only left in them."""
+    from dataclasses import replace
+
+    entries = shelf.list_cells()
+    standings = kept_standings(shelf)
+    found = []
+    for entry in entries:
+        standing = standings.get(entry.id)
+        if standing is not None:
+            codes = tuple(item["code"] for item in standing["findings"] if item["code"] not in QUIET)
+            entry = replace(
+                entry,
+                capacity_Ah=standing["capacity_Ah"],
+                capacity_U_Ah=standing["capacity_U_Ah"],
+                findings=codes,
+            )
+        found.append(entry)
+    return found
+
+
+_recent: dict[tuple[Any, ...], tuple[Cell, Standing]] = {}
+
+
+def _stamps(folder: Path) -> tuple[Any, ...]:
+    """Return what changes when anything in a cell's folder does."""
+    found: list[Any] = [str(folder)]
+    for path in sorted([folder / "cell.json", *(item.parent for item in folder.glob("*/run.json"))]):
+        try:
+            found.append((path.name, path.stat().st_mtime_ns))
+        except OSError:
+            found.append((path.name, 0))
+    for path in sorted(folder.glob("*/events.jsonl")):
+        try:
+            found.append(path.stat().st_size)
+        except OSError:
+            found.append(0)
+    return tuple(found)
+
+
+def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
+    """Return a run's figures as the account of its cell sees them: how it began, and U of the cell as an item.
+
+    What other runs say is not among the inputs of `result.json`, so this part is never kept.
+    """
+    from harness.account.fold import item_U_Ah
+
+    result = dict(result)
+    capacity, U = result.get("capacity_Ah"), result.get("capacity_U_Ah")
+    result["capacity_item_U_Ah"] = None
+    if isinstance(capacity, float) and isinstance(U, float):
+        result["capacity_item_U_Ah"] = item_U_Ah(capacity, U, "full")  # what was declared is in U already
+    result["rest_before_h"] = None
+    result["account"] = None
+    if not result.get("phases"):
+        return result
+    found = standing_beside(folder)
+    if found is None:
+        return result
+    standing = found[1]
+    plain = standing.to_dict()
+    result["account"] = {key: plain[key] for key in ACCOUNT_KEYS}
+    name = Path(folder).absolute().name
+    if result.get("start") not in ("full", "declared-full") or name not in standing.starts:
+        return result
+    result["rest_before_h"] = standing.rest_before_h.get(name)
+    if standing.starts[name] not in ("full", "declared-full"):
+        said = [item for item in standing.findings if name in item.runs and item.about == "record"]
+        text = said[0].text if said else "By the cell's account it did not begin full: it measured what was left."
+        code = said[0].code if said else "not-full-since"
+        result["start"] = "unknown"
+        result["warnings"] = [*(result.get("warnings") or []), {"code": code, "text": text}]
+    return result

@@ -20,7 +20,7 @@ LATEST_S = 12 * 3600.0  # a rest is looked at as far as this; days of rest are `
 EARLY = (1 / 6, 5 / 12)  # of the rest: 10 to 25 min of an hour
 LATE = (2 / 3, 1.0)
 LEAST_FOR_SLOPES_S = 1200.0
-END_SHARE = 0.03  # of a discharge's charge, over which its last slope is taken
+END_SHARE = 0.015  # of a discharge's charge, over which its last slope is taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +103,10 @@ def _slope(t: FloatArray, v: FloatArray, low_s: float, high_s: float, drift_V: f
         return None
     slope = float(x @ y) / square
     left = y - y.mean() - slope * x
-    # Neighbouring readings are not independent: what is left of the curve counts as if four readings were.
-    u_fit = math.sqrt(float(left @ left) / left.size / square * max(1.0, left.size / 4.0))
+    # Neighbouring readings are not independent where the curve bends or the meter wanders.
+    total = max(float(left @ left), 1e-18)
+    follow = float(np.clip(float(left[1:] @ left[:-1]) / total, 0.0, 0.95))
+    u_fit = math.sqrt(total / max(left.size - 2, 1) / square * (1 + follow) / (1 - follow))
     u_drift = drift_V * 2 / math.sqrt(3.0) / ((high_s - low_s) / 3600.0)
     return slope, 2 * math.hypot(u_fit, u_drift), 0.5 * (low_s + high_s)
 

@@ -130,6 +130,7 @@ def cell_list(
     """
     import gc
 
+    from harness.account.asking import listed
     from harness.report.tables import shelf_table
     from harness.shelf import STATES, Shelf
 
@@ -148,7 +149,7 @@ def cell_list(
         )
     if state is not None and state not in STATES:
         raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
-    entries = Shelf(logs).list_cells()
+    entries = listed(Shelf(logs))
     chosen = [e for e in entries if _wanted(e, state, chemistry, form, find)]
     have = [e for e in chosen if keys[name](e) is not None]
     have.sort(key=keys[name], reverse=sort.startswith("-"))
@@ -164,6 +165,7 @@ def cell_list(
             "damaged_runs": e.damaged_runs,
             "capacity_Ah": e.capacity_Ah,
             "capacity_U_Ah": e.capacity_U_Ah,
+            "findings": list(e.findings),
             "last_run_utc": e.last_run_utc or None,
             "damaged": e.damaged or None,
         }

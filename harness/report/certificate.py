@@ -31,6 +31,7 @@ from harness.report.sheet import layout_digest, main_resistance, render
 from harness.report.signing import Signer, fingerprint, to_text
 
 FORMAT = "amphora-certificate/1"
+NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
 RUN_FILES = ("run.json", "samples.csv", "events.jsonl")
 CURVE_POINTS = 240
 SEAL_START = b"%amphora-seal Ed25519 "
@@ -394,7 +395,49 @@ def item_statement(first: RunInput) -> dict[str, Any]:
     }
 
 
-def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] | None = None) -> dict[str, Any]:
+def _by_the_account(
+    folders: Sequence[Path], inputs: Sequence[RunInput], in_spite_of: Sequence[str]
+) -> list[dict[str, Any]]:
+    """Return what the issuer takes on of the account's findings; a cell that is on no shelf has no account.
+
+    Raises:
+        Refused: the account says no, or ask and nobody took it on.
+    """
+    from harness.account.asking import standing_beside
+    from harness.account.gate import require
+
+    found: dict[str, dict[str, Any]] = {}
+    for folder, item in zip(folders, inputs, strict=True):
+        beside = standing_beside(folder)
+        if beside is None:
+            continue
+        cell, standing = beside
+        name = folder.resolve().name
+        result = item.result
+        known = result.get("start") in ("full", "declared-full")
+        if known and standing.starts.get(name) == "unknown":
+            why = next((f"{f.text}" for f in standing.findings if name in f.runs), "by the cell's account it was not full")
+            raise Refused(f"{cell.id}/{name}: {why} No capacity certificate; charge it full on the bench first")
+        if not known or not result.get("finished", True) or not result.get("reached_cutoff"):
+            continue  # what the run itself lacks is said in its own words
+        wrong = next((str(w["code"]) for w in result.get("warnings") or [] if w.get("code") in NOT_A_CAPACITY), "")
+        if wrong:
+            text = next(str(w["text"]) for w in result["warnings"] if w.get("code") == wrong)
+            raise Refused(f"{cell.id}/{name}: {wrong}: {text} A figure that is known to be wrong is not certified")
+        value, U = _number(result.get("capacity_Ah")), _number(result.get("capacity_U_Ah"))
+        if value is not None and U is not None and U >= value:
+            raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
+        for let in require(cell, standing, ("certify",), in_spite_of, is_simulated(item.run)):
+            found[let.code] = let.to_dict()
+    return list(found.values())
+
+
+def certificate_data(
+    runs: list[RunInput],
+    issue: Issue,
+    grade: dict[str, Any] | None = None,
+    let_through: Sequence[dict[str, Any]] = (),
+) -> dict[str, Any]:
     """Return the certificate's data for one cell over one or several runs.
 
     Raises:
@@ -467,6 +510,12 @@ def certificate_data(runs: list[RunInput], issue: Issue, grade: dict[str, Any] |
         "software": {"name": "amphora", "version": own_version()},
         "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
     }
+    taken_on = [f"{item['code']}: {item['text']}" for item in let_through]
+    for item in runs:
+        for entry in ((item.run.get("plan") or {}).get("notes") or {}).get("account", {}).get("in_spite_of") or []:
+            taken_on.append(f"{entry.get('code')} (at the run): {entry.get('text')}")
+    if taken_on:
+        data["in_spite_of"] = [_text(text) for text in dict.fromkeys(taken_on)]
     data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
     return data
 
@@ -731,7 +780,9 @@ def grade_of(folder: Path, result: dict[str, Any] | None = None) -> dict[str, An
     runs, _ = read_runs([folder])
     if not runs:
         return None
-    (grade,) = grade_runs([(result or kept, cell) for _, kept, cell in runs], load_criteria("general"))
+    (grade,) = grade_runs(
+        [({**(result or kept), "account": kept.get("account")}, cell) for _, kept, cell in runs], load_criteria("general")
+    )
     return grade if grade.get("grade") else None
 
 
@@ -742,6 +793,7 @@ def certify(
     key_path: Path | None = None,
     cutoff_V: float | None = None,
     with_grade: bool = True,
+    in_spite_of: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Write the certificate of one cell over one or several runs.
 
@@ -752,6 +804,7 @@ def certify(
         key_path: The key to sign with; default: the bench's own. Made when there is none.
         cutoff_V: Another cut-off than the runs' own.
         with_grade: Put the grade on it, where the last run has one.
+        in_spite_of: Codes of findings that the issuer takes on; they are stated on top.
 
     Returns:
         `certificate` (the file), `number`, `cell`, `issued`, `key`, `key_made`, `runs`, `grade`.
@@ -764,9 +817,10 @@ def certify(
 
     chosen = [folders] if isinstance(folders, Path) else list(folders)
     inputs = [run_input(folder, cutoff_V) for folder in chosen]
+    let_through = _by_the_account(chosen, inputs, in_spite_of)
     today = datetime.datetime.now(datetime.UTC).date()
     grade = grade_of(chosen[-1], inputs[-1].result) if with_grade and inputs else None
-    data = certificate_data(inputs, issue or Issue(today), grade)
+    data = certificate_data(inputs, issue or Issue(today), grade, let_through)
     key, made = bench_key(path=key_path)
     signer = Signer(key)
     pdf = seal(render(data, attachment(data, signer), signer.public), signer)

@@ -103,12 +103,13 @@ def shelf_table(entries: Sequence[CellEntry]) -> str:
             rows.append((entry.id, "damaged", "", "", "", "", "", "", entry.runs, ""))
             continue
         known = cell.identified.get("chemistry")
+        against = f" ! {', '.join(entry.findings)}" if entry.findings else ""
         rows.append(
             (
                 cell.id,
                 cell.form,
                 f"{known} (identified)" if known and known != cell.chemistry else cell.chemistry,
-                cell.state,
+                cell.state + against,
                 None if cell.as_found_V is None else f"{cell.as_found_V:.3f}",
                 None if cell.mass_g is None else f"{cell.mass_g:.1f}",
                 None if cell.claim_Ah is None else f"{cell.claim_Ah * 1000:.0f}",
