@@ -299,6 +299,10 @@ def simulate(
     resistor: Annotated[
         str | None, typer.Option("--resistor", help="Only a resistor and a serial logger, as '10 ohm'.")
     ] = None,
+    short_ohm: Annotated[
+        float | None,
+        typer.Option("--short-ohm", help="Short inside the cell, in ohm; also changes a 'shorted-' kind's."),
+    ] = None,
 ) -> None:
     """Serve a simulated bench: SCPI over TCP and a logger on a pseudo-terminal, on this computer only.
 
@@ -323,6 +327,8 @@ def simulate(
         raise InputError(f"--speed-up {speed_up:g}: is not accepted; a number above 0 up to 100000 is")
     if start_soc is not None and not 0.0 <= start_soc <= 1.0:
         raise InputError(f"--start-soc {start_soc:g}: is not accepted; a share from 0 to 1 is")
+    if short_ohm is not None and not 0.1 <= short_ohm <= 1e6:
+        raise InputError(f"--short-ohm {short_ohm:g}: is not accepted; ohm from 0.1 to 1000000 are")
     ohm = None if resistor is None else parse(resistor, "resistance", "--resistor")
     ended = threading.Event()
     code: list[int] = []
@@ -342,6 +348,7 @@ def simulate(
         supply_dialect=supply_dialect,
         resistor_ohm=ohm,
         clip_on_after_s=parse(clip_on_after, "duration", "--clip-on-after"),
+        short_ohm=short_ohm,
     )
     if ohm is not None and hasattr(signal, "SIGUSR1"):
         signal.signal(signal.SIGUSR1, lambda number, frame: served.clip_on())
