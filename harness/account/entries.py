@@ -7,6 +7,7 @@ flowed in it is not known. An imported table is dated by its own clock, where it
 import contextlib
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -28,8 +29,41 @@ def entries_of(cell: Cell, folders: Sequence[Path]) -> list[Entry]:
         folders: Its run folders; damaged ones too.
     """
     found: list[Entry] = list(seen_by_people(cell))
-    found += [run_seen(Path(folder)) for folder in folders]
+    dated = sum(1 for item in found if isinstance(item, Seen) and item.voltage_V is not None)
+    runs = [run_seen(Path(folder)) for folder in folders]
+    if dated >= 2 or any(run.retention_V is not None for run in runs):
+        runs = _with_curve(runs, {Path(folder).name: Path(folder) for folder in folders})
+    found += runs
     return sorted(found, key=lambda entry: entry.at)
+
+
+def _with_curve(runs: list[RunSeen], folders: Mapping[str, Path]) -> list[RunSeen]:
+    """Return runs of which the newest whole discharge from full says how the voltage at rest falls with charge."""
+    for place in range(len(runs) - 1, -1, -1):
+        run = runs[place]
+        if run.capacity_Ah is None or run.headline_start not in ("full", "declared-full"):
+            continue
+        with contextlib.suppress(AmphoraError, OSError, ValueError, IndexError, ZeroDivisionError):
+            runs[place] = replace(run, curve=curve_of(folders[run.run]))
+            break
+    return runs
+
+
+def curve_of(folder: Path, points: int = 80) -> tuple[tuple[float, float], ...]:
+    """Return the voltage at rest and the share of charge given, from full, as a whole discharge shows them.
+
+    Raises:
+        InputError: the discharge has no resistance, or too few readings.
+    """
+    from harness.cellmodel import cell_model
+    from harness.loading import load
+    from harness.results import figures_of
+
+    record, _ = load(folder)
+    model = cell_model(record.t_s, record.voltage_V, record.current_A, figures_of(folder))
+    stride = max(1, len(model.ocv_V) // points)
+    pairs = zip(model.ocv_V[::stride].tolist(), model.given_Ah[::stride].tolist(), strict=True)
+    return tuple((volt, given / model.capacity_Ah) for volt, given in pairs)
 
 
 def seen_by_people(cell: Cell) -> list[Seen]:

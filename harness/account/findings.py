@@ -20,9 +20,9 @@ HEALTHY_BELOW_LATER = 0.05  # the same after the second full charge, when a cycl
 # Least and most slope of the voltage at rest by the voltage, V per unit of charge: (up to V, least, most). Practice;
 # li-ion from a measured 18650 and the NMC and LCO curves of the simulated cells, each taken wide.
 SLOPES: dict[str, tuple[tuple[float, float, float], ...]] = {
-    "li-ion": ((2.9, 8.0, 60.0), (3.1, 4.0, 40.0), (3.3, 2.0, 20.0), (3.45, 0.9, 8.0), (3.6, 0.5, 4.0),
-               (3.8, 0.35, 2.0), (4.0, 0.5, 1.8), (9.9, 0.4, 2.5)),
-    "lfp": ((2.7, 8.0, 60.0), (2.9, 5.0, 40.0), (3.1, 2.0, 20.0), (3.2, 0.3, 4.0), (3.36, 0.005, 0.6), (9.9, 0.1, 60.0)),
+    "li-ion": ((2.75, 8.0, 45.0), (2.9, 8.0, 25.0), (3.1, 4.0, 16.0), (3.3, 2.0, 9.0), (3.45, 0.9, 5.0),
+               (3.6, 0.5, 3.0), (3.8, 0.35, 2.0), (4.0, 0.5, 1.8), (9.9, 0.4, 2.5)),
+    "lfp": ((2.7, 8.0, 45.0), (2.9, 5.0, 25.0), (3.1, 2.0, 12.0), (3.2, 0.3, 4.0), (3.36, 0.005, 0.6), (9.9, 0.1, 60.0)),
     "lto": ((2.0, 2.0, 40.0), (9.9, 0.1, 3.0)),
 }  # fmt: skip
 SLOPES["li-ion-4.35"] = SLOPES["li-ion"]
@@ -36,6 +36,7 @@ RISES_ON_V = 0.060  # what a recovery may still rise after its first hour (pract
 FALLS_ON_V = 0.060  # what a cell may still fall after the first hour from full (measured: to 60 mV worn)
 RISE_UNKNOWN_V = 0.30  # of a cell that has not rested an hour
 BALANCE_SUSPECTED, BALANCE_ESTABLISHED = 0.97, 0.95  # practice; real cells give back 0.98 to 0.9999
+BALANCE_LEAST_U = 0.007  # of a ratio (practice)
 CLOSED_WITHIN_H = 48.0
 TOP_UP_FLOOR_AH, TOP_UP_FLOOR = 0.050, 0.03
 SAME_METER_V, OTHER_METER_V = 0.003, 0.015  # U of a difference (practice)
@@ -74,6 +75,16 @@ def slopes_at(chemistry: str, voltage_V: float) -> tuple[float, float]:
         next(row[1:] for row in SLOPES[key] if voltage_V <= row[0]) for key in keys if key in SLOPES
     ] or [(0.05, 60.0)]
     return min(least for least, _ in found), max(most for _, most in found)
+
+
+def charge_between(chemistry: str, high_V: float, low_V: float) -> tuple[float, float]:
+    """Return the least and the most share of charge that lies between two voltages at rest; 0 where they are not so."""
+    if not low_V < high_V:
+        return 0.0, 0.0
+    steps = max(1, math.ceil((high_V - low_V) / 0.02))
+    width_V = (high_V - low_V) / steps
+    found = [slopes_at(chemistry, low_V + (n + 0.5) * width_V) for n in range(steps)]
+    return sum(width_V / most for _, most in found), sum(width_V / least for least, _ in found)
 
 
 def leak_of_recovery(rest: RestSeen, move: Move, chemistry: str) -> Leak | None:
@@ -124,7 +135,7 @@ def _rates(rest: RestSeen) -> tuple[float, float, float, float, float] | None:
 
 
 def leak_between(
-    from_V: float, to_V: float, days: float, rested_h: float, after: str, U_V: float, slopes: tuple[float, float]
+    from_V: float, to_V: float, days: float, rested_h: float, after: str, U_V: float, chemistry: str
 ) -> Leak | None:
     """Return what two voltages at rest say, with no current between them.
 
@@ -133,18 +144,16 @@ def leak_between(
         rested_h: How long the cell had rested at the first.
         after: What flowed before: "charge", "discharge", or "" where nobody knows.
         U_V: Of the difference.
-        slopes: Least and most, V per unit of charge.
+        chemistry: Whose curve it is.
     """
     if days * 24 < DATED_APART_H:
         return None
-    fade = max(0.002, (RISES_ON_V if rested_h >= 1 else RISE_UNKNOWN_V) / max(1.0, rested_h))
-    fell_V = from_V - to_V
-    least, most = slopes
-    rise_V = 0.0 if after == "charge" else fade
-    fall_V = 0.0 if after == "discharge" else fade
-    high = max(0.0, (fell_V + rise_V + U_V) / least) / days
-    low = max(0.0, (fell_V - fall_V - U_V) / most) / days
-    return Leak(low, high, f"{from_V:.3f} V, and {to_V:.3f} V {24 * days:.0f} h later", kind="voltages")
+    fade_V = max(0.002, (RISES_ON_V if rested_h >= 1 else RISE_UNKNOWN_V) / max(1.0, rested_h))
+    rise_V = 0.0 if after == "charge" else fade_V
+    fall_V = 0.0 if after == "discharge" else fade_V
+    _, high = charge_between(chemistry, from_V + rise_V + U_V, to_V)
+    low, _ = charge_between(chemistry, from_V - fall_V - U_V, to_V)
+    return Leak(low / days, high / days, f"{from_V:.3f} V, and {to_V:.3f} V {24 * days:.0f} h later", kind="voltages")
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +207,9 @@ def _alike(a: Move, b: Move) -> bool:
 def leak_of_balance(balance: Balance) -> Leak:
     """Return what a closed cycle says: what did not come back is at most all leak; a healthy cell keeps 2 %."""
     days = balance.hours / 24
-    high = max(0.0, 1.0 - balance.ratio + balance.U) / days
+    # More back than put in is no gain: the two currents, or what the cycle began with, are off by as much.
+    U = max(balance.U, BALANCE_LEAST_U) + max(0.0, balance.ratio - 1.0)
+    high = max(0.0, 1.0 - balance.ratio + U) / days
     low = max(0.0, 1.0 - balance.ratio - balance.U - (1.0 - 0.98)) / days
     return Leak(low, high, f"{100 * balance.ratio:.1f} % given back over {balance.hours:.0f} h", balance.run, "balance")
 

@@ -175,6 +175,7 @@ def _held(cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, st
             capacity_U_Ah=U,
             capacity_item_U_Ah=item_U_Ah(capacity, U, start),
             capacity_run=best.run,
+            curve=next((run.curve for run in reversed(counted) if run.curve), ()),
             it_Ah=capacity,
             it_from="measured",
         )
@@ -302,9 +303,7 @@ def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: s
         )  # fmt: skip
         return
     if state.last_kind in ("charge", "discharge") and key in f.LITHIUM:
-        leak = f.leak_between(
-            state.last_V, volt, hours / 24, rested_h, state.last_kind, U, f.slopes_at(key, min(volt, state.last_V))
-        )
+        leak = f.leak_between(state.last_V, volt, hours / 24, rested_h, state.last_kind, U, key)
         if leak is not None:
             state.leaks.append((at, replace(leak, run=run)))
 
@@ -375,8 +374,8 @@ def _leak(state: _State, key: str) -> Bound:
             low = leak
         if leak.high < high.high:
             high = leak
-    if high.high < low.low:  # what says more against the cell counts
-        high = replace(low, high=low.low)
+    if high.high < low.low:  # they contradict each other: what says more against the cell counts
+        high = low
     return Bound(low.low, min(24.0, max(high.high, low.low)), low.text, high.text)
 
 
@@ -465,8 +464,8 @@ def _slope(standing: Standing, key: str, volt: float) -> tuple[float, float] | N
     if len(curve) >= 4 and curve[-1][0] < volt <= curve[0][0] + 0.02:
         above = max(volt - 0.02, curve[-1][0]), min(volt + 0.02, curve[0][0])
         q = [_at(curve, v) for v in above]
-        if q[1] > q[0]:
-            return (above[1] - above[0]) / (q[1] - q[0]), 0.5
+        if q[0] > q[1]:
+            return (above[1] - above[0]) / (q[0] - q[1]), 0.5
     if key not in f.SLOPES:
         return None
     least, most = f.slopes_at(key, volt)

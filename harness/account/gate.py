@@ -123,7 +123,7 @@ def _answer(cell: Cell, standing: Standing, item: Finding, act: Act) -> Answer:
 def _at_the_door(cell: Cell, item: Finding, act: Act) -> Answer:
     """Return what the register's own findings say: what keeps a cell apart keeps it from everything but its release."""
     if item.code == "retired" or (item.strength == "established" and item.code != "as-found"):
-        return "no"
+        return "no"  # nobody can take this on
     if act == "grade":
         return "ask"
     judged = judge_at_the_door(cell)
@@ -135,7 +135,7 @@ def _at_the_door(cell: Cell, item: Finding, act: Act) -> Answer:
         return "yes" if allowed else "no"  # the slow pre-charge under watch is this quarantine's own test
     if item.code == "as-found" and act not in ("charge", "discharge"):
         return "yes" if cell.state in ("tested", "in use") else "no"
-    return "no"
+    return "ask" if act == "certify" else "no"
 
 
 def require(

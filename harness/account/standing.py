@@ -79,6 +79,7 @@ class RunSeen:
     retention_mV_per_day: float | None = None  # of days of rest, after the first
     retention_U_mV_per_day: float | None = None
     retention_V: float | None = None
+    curve: tuple[tuple[float, float], ...] = ()  # voltage at rest and share of charge given, from full
     damaged: str = ""
 
 
