@@ -19,7 +19,7 @@ WASTE = ".removed"
 
 
 def time_of(text: str | None, now: datetime | None = None) -> datetime:
-    """Return the moment that somebody wrote: a date with a time, or a time of the last 24 h; local where no zone is given.
+    """Return the moment that somebody wrote: a date with a time, or a time of the last 24 h; local without a zone.
 
     Raises:
         InputError: no time, or one that has not come yet.

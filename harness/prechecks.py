@@ -95,8 +95,9 @@ def remarks_of(plan: Plan, rig: Rig, first: CellReading, answers: Answers, tripp
     expected = (plan.notes.get("account") or {}).get("expected_V")
     if plan.start == "full" and expected and voltage_V is not None and not expected[0] <= voltage_V <= expected[1]:
         found.append(
-            f"{voltage_V:.3f} V at the terminals, and the charge before leads to {expected[0]:.3f} to {expected[1]:.3f} V: "
-            "is it the same cell, and was nothing drawn? The start counts as unknown, so this run says what is left in it"
+            f"{voltage_V:.3f} V at the terminals, and the charge before leads to {expected[0]:.3f} to "
+            f"{expected[1]:.3f} V: is it the same cell, and was nothing drawn? The start counts as unknown: this run "
+            "says what is left in it"
         )
     if needs_cell(plan) or voltage_V is None or not window:
         return found

@@ -360,7 +360,9 @@ class Shelf:
 
         def ask(base: sqlite3.Connection) -> dict[str, tuple[str, str]]:
             stamps: dict[str, str] = {}
-            for cell_id, text in base.execute("select cell, group_concat(name || stamp || stop) from runs group by cell"):
+            for cell_id, text in base.execute(
+                "select cell, group_concat(name || stamp || stop) from runs group by cell"
+            ):
                 stamps[cell_id] = str(text)
             kept = {row[0]: (row[1], row[2]) for row in base.execute("select cell, key, text from standings")}
             found = {}

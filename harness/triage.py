@@ -177,9 +177,7 @@ def release_of(cell: Cell) -> str:
         return f'amphora cell note {cell.id} "..." (why it comes back), then amphora cell state {cell.id} found'
     parts = [part for part, word in cell.inspection.items() if (part, word) in FAULTS]
     if parts:
-        return (
-            f"after 72 h apart look, feel and smell again: amphora cell check {cell.id} --inspection {parts[0]}=..."
-        )
+        return f"after 72 h apart look, feel and smell again: amphora cell check {cell.id} --inspection {parts[0]}=..."
     if _mass(cell):
         return f"weigh it again, without holder or board: amphora cell check {cell.id} --mass '... g'"
     if cell.as_found_V is not None:

@@ -122,7 +122,9 @@ def _events(path: Path) -> list[dict[str, Any]]:
     return read_events(path)[0]
 
 
-def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any]], result: Mapping[str, Any]) -> RunSeen:
+def _run(
+    folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any]], result: Mapping[str, Any]
+) -> RunSeen:
     imported = run.get("imported")
     created = moment(str(run.get("created_utc") or "")) or _stamp(folder.name)
     dated, begin, t0_s = True, created, 0.0
@@ -139,10 +141,14 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         return begin + timedelta(seconds=float(t_s) - t0_s)
 
     kinds = {event.get("step"): event.get("step_kind") for event in events if event.get("kind") == "step-begun"}
-    ended = [event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"]
+    ended = [
+        event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"
+    ]
     moves = tuple(_move(phase, at, run, ended) for phase in result.get("phases") or [])
     rests = tuple(
-        RestSeen(at(item["begin_s"]), at(item["end_s"]), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")})
+        RestSeen(
+            at(item["begin_s"]), at(item["end_s"]), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")}
+        )
         for item in result.get("rests") or []
     )
     last = events[-1] if events else {}
@@ -157,8 +163,8 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
     if charge_full and run.get("profile") in ("storage", "identify"):
         charge_full = False
     return RunSeen(
-        folder.name, begin, max(end, begin), str(run.get("profile") or ""), str(run.get("start") or "unknown"), stop, final,
-        moves, rests,
+        folder.name, begin, max(end, begin), str(run.get("profile") or ""), str(run.get("start") or "unknown"), stop,
+        final, moves, rests,
         capacity_Ah=finite_number(result.get("capacity_Ah")) if whole else None,
         capacity_U_Ah=finite_number(result.get("capacity_U_Ah")) if whole else None,
         headline=headline,

@@ -22,7 +22,8 @@ HEALTHY_BELOW_LATER = 0.05  # the same after the second full charge, when a cycl
 SLOPES: dict[str, tuple[tuple[float, float, float], ...]] = {
     "li-ion": ((2.75, 8.0, 45.0), (2.9, 8.0, 25.0), (3.1, 4.0, 16.0), (3.3, 2.0, 9.0), (3.45, 0.9, 5.0),
                (3.6, 0.5, 3.0), (3.8, 0.35, 2.0), (4.0, 0.5, 1.8), (9.9, 0.4, 2.5)),
-    "lfp": ((2.7, 8.0, 45.0), (2.9, 5.0, 25.0), (3.1, 2.0, 12.0), (3.2, 0.3, 4.0), (3.36, 0.005, 0.6), (9.9, 0.1, 60.0)),
+    "lfp": ((2.7, 8.0, 45.0), (2.9, 5.0, 25.0), (3.1, 2.0, 12.0), (3.2, 0.3, 4.0), (3.36, 0.005, 0.6),
+            (9.9, 0.1, 60.0)),
     "lto": ((2.0, 2.0, 40.0), (9.9, 0.1, 3.0)),
 }  # fmt: skip
 SLOPES["li-ion-4.35"] = SLOPES["li-ion"]
@@ -71,9 +72,9 @@ class Leak:
 def slopes_at(chemistry: str, voltage_V: float) -> tuple[float, float]:
     """Return the least and the most slope of the voltage at rest there, V per unit of charge."""
     keys = ("li-ion", "lfp") if chemistry == "auto" else (chemistry,)
-    found = [
-        next(row[1:] for row in SLOPES[key] if voltage_V <= row[0]) for key in keys if key in SLOPES
-    ] or [(0.05, 60.0)]
+    found = [next(row[1:] for row in SLOPES[key] if voltage_V <= row[0]) for key in keys if key in SLOPES] or [
+        (0.05, 60.0)
+    ]
     return min(least for least, _ in found), max(most for _, most in found)
 
 
@@ -112,7 +113,7 @@ def leak_of_recovery(rest: RestSeen, move: Move, chemistry: str) -> Leak | None:
 
 
 def leak_after_charge(rest: RestSeen, chemistry: str) -> Leak | None:
-    """Return what the rest after a full charge says; there the voltage falls anyway, so all of the fall may be a leak."""
+    """Return what the rest after a full charge says; the voltage falls there anyway: all of it may be a leak."""
     rates = _rates(rest)
     if rates is None or chemistry in ("lfp", "auto"):
         return None
@@ -198,6 +199,15 @@ def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) 
     return found
 
 
+def _warmer(a: RunSeen, b: RunSeen) -> bool:
+    """Tell whether two runs were made at temperatures more than 5 K apart."""
+    return (
+        a.temperature_degC is not None
+        and b.temperature_degC is not None
+        and (abs(a.temperature_degC - b.temperature_degC) > 5)
+    )
+
+
 def _alike(a: Move, b: Move) -> bool:
     if a.current_A is None or b.current_A is None or a.cutoff_V != b.cutoff_V:
         return False
@@ -243,7 +253,7 @@ def recovery_findings(found: Sequence[tuple[RunSeen, RestSeen, Leak]]) -> list[F
     ]
     if not falling:
         return []
-    run, rest, leak = falling[-1]
+    _run, rest, leak = falling[-1]
     sure = len(falling) >= 2 or leak.low >= 0.2
     return [
         Finding(
@@ -264,9 +274,8 @@ def changes(runs: Sequence[RunSeen]) -> list[Finding]:
         a, b = before.moves[before.headline or 0], now.moves[now.headline or 0]
         if not _alike(a, b) or before.capacity_Ah is None or now.capacity_Ah is None:
             continue
-        if before.temperature_degC is not None and now.temperature_degC is not None:
-            if abs(before.temperature_degC - now.temperature_degC) > 5:
-                continue
+        if _warmer(before, now):
+            continue
         if now.capacity_Ah < (1 - CAPACITY_DOWN) * before.capacity_Ah:
             out.append(
                 Finding(
@@ -280,12 +289,13 @@ def changes(runs: Sequence[RunSeen]) -> list[Finding]:
     for before, now in pairwise(felt):
         if before.resistance_like != now.resistance_like or before.resistance_ohm is None or now.resistance_ohm is None:
             continue
-        if before.temperature_degC is not None and now.temperature_degC is not None:
-            if abs(before.temperature_degC - now.temperature_degC) > 5:
-                continue
+        if _warmer(before, now):
+            continue
         moved = now.resistance_ohm - before.resistance_ohm
         U = math.hypot(before.resistance_U_ohm or 0.0, now.resistance_U_ohm or 0.0)
-        both = f"{1000 * before.resistance_ohm:.0f} mΩ, and now {1000 * now.resistance_ohm:.0f} mΩ under like conditions"
+        both = (
+            f"{1000 * before.resistance_ohm:.0f} mΩ, and now {1000 * now.resistance_ohm:.0f} mΩ under like conditions"
+        )
         if moved - U > RESISTANCE_UP * before.resistance_ohm:
             out.append(
                 Finding(

@@ -4,6 +4,7 @@ Bounds, not flags: at each moment the smallest and largest capacity, charge now,
 possible; what may be done with the cell follows from them, in `gate`.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -11,7 +12,7 @@ from datetime import datetime
 from typing import Literal
 
 from harness.account import findings as f
-from harness.account.standing import Bound, Entry, Finding, RestSeen, RunSeen, Seen, Standing
+from harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
 from harness.chemistry import load_chemistry
 from harness.permission import capacity_of
 from harness.shelf import Cell
@@ -71,7 +72,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     state = _State()
     starts: dict[str, str] = {}
     rests_before: dict[str, float] = {}
-    moves: list[tuple[RunSeen, f.Move]] = []
+    moves: list[tuple[RunSeen, Move]] = []
     broken: list[int] = []
     recoveries: list[tuple[RunSeen, RestSeen, f.Leak]] = []
     runs = [entry for entry in entries if isinstance(entry, RunSeen)]
@@ -195,10 +196,6 @@ def _first_V(run: RunSeen) -> tuple[float, datetime] | None:
             return rest.first_V, rest.begin_utc
         break
     return None
-
-
-def _begins_moving(run: RunSeen) -> bool:
-    return bool(run.moves)
 
 
 def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
@@ -424,8 +421,8 @@ def _self_discharge(standing: Standing, state: _State, runs: Sequence[RunSeen], 
     if U > 15.0 and value - U < 15.0:
         return replace(
             standing,
-            self_discharge_when=f"not measurable by voltage (U {U:.0f} % a month): a discharge after 28 days settles it "
-            "(IEC 61960-3, 7.4)",
+            self_discharge_when=f"not measurable by voltage (U {U:.0f} % a month): a discharge after 28 days "
+            "settles it (IEC 61960-3, 7.4)",
         )
     findings = list(standing.findings)
     limit = 40.0 if nickel else 15.0
@@ -438,9 +435,7 @@ def _self_discharge(standing: Standing, state: _State, runs: Sequence[RunSeen], 
                 "a discharge after 28 days of rest (IEC 61960-3, 7.4)",
             )
         )  # fmt: skip
-    return replace(
-        standing, self_discharge_percent_per_month=value, self_discharge_U=U, findings=tuple(findings)
-    )
+    return replace(standing, self_discharge_percent_per_month=value, self_discharge_U=U, findings=tuple(findings))
 
 
 def _loss(
@@ -475,14 +470,14 @@ def _slope(standing: Standing, key: str, volt: float) -> tuple[float, float] | N
 
 def _at(curve: Sequence[tuple[float, float]], volt: float) -> float:
     """Return the share of charge at a voltage at rest; the curve falls from full."""
-    for (v1, q1), (v0, q0) in zip(curve, curve[1:], strict=False):
+    for (v1, q1), (v0, q0) in itertools.pairwise(curve):
         if v0 <= volt <= v1 and v1 > v0:
             return q0 + (q1 - q0) * (volt - v0) / (v1 - v0)
     return curve[0][1] if volt > curve[0][0] else curve[-1][1]
 
 
 def _charge_now(
-    standing: Standing, state: _State, moves: Sequence[tuple[RunSeen, f.Move]]
+    standing: Standing, state: _State, moves: Sequence[tuple[RunSeen, Move]]
 ) -> tuple[float | None, float | None]:
     """Return the least and most charge that can be in the cell now, Ah."""
     capacity = standing.capacity_Ah

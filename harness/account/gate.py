@@ -16,11 +16,14 @@ from harness.triage import judge_at_the_door, release_of
 
 WORST: tuple[Answer, ...] = ("yes", "ask", "no")
 # Which findings decide what: code -> act -> (answer when suspected or reported, answer when established).
+SHORT: dict[Act, tuple[Answer, Answer]] = {
+    "charge": ("yes", "no"), "grade": ("ask", "ask"), "match": ("no", "no"), "certify": ("ask", "no"),
+}  # fmt: skip
 RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
-    "leak": {"charge": ("yes", "no"), "grade": ("ask", "ask"), "match": ("no", "no"), "certify": ("ask", "no")},
-    "recovery-falls": {"charge": ("yes", "no"), "grade": ("ask", "ask"), "match": ("no", "no"), "certify": ("ask", "no")},
-    "charge-balance": {"charge": ("yes", "no"), "grade": ("ask", "ask"), "match": ("no", "no"), "certify": ("ask", "no")},
-    "soft-short": {"charge": ("yes", "ask"), "grade": ("ask", "ask"), "match": ("no", "no"), "certify": ("ask", "no")},
+    "leak": SHORT,
+    "recovery-falls": SHORT,
+    "charge-balance": SHORT,
+    "soft-short": {**SHORT, "charge": ("yes", "ask")},
     "same-cell-doubtful": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "same-cell-or-charged": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
@@ -74,10 +77,10 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
             found.append(
                 Finding(
                     "leak-not-bounded", "reported", "cell",
-                    f"The evidence so far leaves a leak of up to {100 * standing.leak.high:.2g} % of its capacity a day "
-                    f"possible (limit {100 * limit:g} %; {standing.leak.high_from}).", (),
-                    f"a voltage 12 h or more after the last current: amphora cell check {cell.id} --as-found V --at TIME; "
-                    "or the next charge and night",
+                    f"The evidence so far leaves a leak of up to {100 * standing.leak.high:.2g} % of its capacity a "
+                    f"day possible (limit {100 * limit:g} %; {standing.leak.high_from}).", (),
+                    "a voltage 12 h or more after the last current: "
+                    f"amphora cell check {cell.id} --as-found V --at TIME; or the next charge and night",
                 )
             )  # fmt: skip
     standing = replace(standing, findings=tuple(found))
@@ -104,7 +107,9 @@ def may(cell: Cell, standing: Standing, act: Act) -> May:
             decided.append(item)
     if worst == "yes":
         return May("yes", "nothing on record speaks against it")
-    why = "; ".join(f"{item.text.rstrip('.')}" + (f" (settled by: {item.settles})" if item.settles else "") for item in decided)
+    why = "; ".join(
+        f"{item.text.rstrip('.')}" + (f" (settled by: {item.settles})" if item.settles else "") for item in decided
+    )
     return May(worst, why, tuple(item.code for item in decided))
 
 
@@ -163,8 +168,8 @@ def require(
                 let_through[code] = item
             elif not (simulated and code == "never-inspected"):
                 raise Refused(
-                    f"{cell.id}: {_WORDS[act]}: {item.text.rstrip('.')}; settled by: {item.settles or 'a person'}; whoever "
-                    f"takes it on names it: --in-spite-of {code}"
+                    f"{cell.id}: {_WORDS[act]}: {item.text.rstrip('.')}; settled by: {item.settles or 'a person'}; "
+                    f"whoever takes it on names it: --in-spite-of {code}"
                 )
     return list(let_through.values())
 

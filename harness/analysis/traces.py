@@ -84,14 +84,18 @@ def _rest(record: Record, low: int, high: int, phases: Sequence[Phase], drift_V:
         late = _slope(t, v, LATE[0] * span_s, LATE[1] * span_s, drift_V)
     begin = v[t <= min(30.0, 0.1 * float(t[-1]))]
     end = v[t >= float(t[-1]) - min(120.0, 0.1 * float(t[-1]))]
+    rate, rate_U, rate_at = early or (None, None, None)
+    end_rate, end_U, end_at = late or (None, None, None)
     return Rest(
         float(record.t_s[low]), float(record.t_s[high - 1]), after, float(np.median(begin)), float(np.median(end)),
-        *(early or (None, None, None)), *(late or (None, None, None)),
+        rate, rate_U, rate_at, end_rate, end_U, end_at,
         float(warm[0]) if warm.size else None, float(warm[-1]) if warm.size else None,
     )  # fmt: skip
 
 
-def _slope(t: FloatArray, v: FloatArray, low_s: float, high_s: float, drift_V: float) -> tuple[float, float, float] | None:
+def _slope(
+    t: FloatArray, v: FloatArray, low_s: float, high_s: float, drift_V: float
+) -> tuple[float, float, float] | None:
     """Return slope in V/h, its U (k = 2) and the middle of the stretch."""
     inside = (t >= low_s) & (t <= high_s)
     if np.count_nonzero(inside) < 4:

@@ -74,7 +74,9 @@ def certify(
         pages=2 if budget else 1,
     )
     folders = [_folder(run, logs) for run in runs]
-    done = certificate.certify(folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade, in_spite_of=in_spite_of or ())
+    done = certificate.certify(
+        folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade, in_spite_of=in_spite_of or ()
+    )
     if done["key_made"]:
         say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
     answer(done, as_json, lambda: print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}"))

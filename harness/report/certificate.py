@@ -416,7 +416,9 @@ def _by_the_account(
         result = item.result
         known = result.get("start") in ("full", "declared-full")
         if known and standing.starts.get(name) == "unknown":
-            why = next((f"{f.text}" for f in standing.findings if name in f.runs), "by the cell's account it was not full")
+            why = next(
+                (f"{f.text}" for f in standing.findings if name in f.runs), "by the cell's account it was not full"
+            )
             raise Refused(f"{cell.id}/{name}: {why} No capacity certificate; charge it full on the bench first")
         if not known or not result.get("finished", True) or not result.get("reached_cutoff"):
             continue  # what the run itself lacks is said in its own words
@@ -425,7 +427,7 @@ def _by_the_account(
             text = next(str(w["text"]) for w in result["warnings"] if w.get("code") == wrong)
             raise Refused(f"{cell.id}/{name}: {wrong}: {text} A figure that is known to be wrong is not certified")
         value, U = _number(result.get("capacity_Ah")), _number(result.get("capacity_U_Ah"))
-        if value is not None and U is not None and U >= value:
+        if value is not None and U is not None and value <= U:
             raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
         for let in require(cell, standing, ("certify",), in_spite_of, is_simulated(item.run)):
             found[let.code] = let.to_dict()
@@ -781,7 +783,8 @@ def grade_of(folder: Path, result: dict[str, Any] | None = None) -> dict[str, An
     if not runs:
         return None
     (grade,) = grade_runs(
-        [({**(result or kept), "account": kept.get("account")}, cell) for _, kept, cell in runs], load_criteria("general")
+        [({**(result or kept), "account": kept.get("account")}, cell) for _, kept, cell in runs],
+        load_criteria("general"),
     )
     return grade if grade.get("grade") else None
 

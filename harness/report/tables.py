@@ -137,9 +137,8 @@ def standing_lines(standing: Standing) -> list[str]:
         low, high = standing.charge_low_Ah * 1000, standing.charge_high_Ah * 1000
         lines.append(f"in it now: {low:.0f} to {high:.0f} mAh")
     if 0 < standing.leak.high < 24:
-        high = f"{100 * standing.leak.high:.2g} % a day at most ({standing.leak.high_from})"
-        low = f"at least {100 * standing.leak.low:.2g} %, " if standing.leak.low > 0 else ""
-        lines.append(f"leak: {low}{high}")
+        least = f"at least {100 * standing.leak.low:.2g} %, " if standing.leak.low > 0 else ""
+        lines.append(f"leak: {least}{100 * standing.leak.high:.2g} % a day at most ({standing.leak.high_from})")
     if standing.self_discharge_percent_per_month is not None:
         lost = said(standing.self_discharge_percent_per_month, standing.self_discharge_U, 1, "%")
         lines.append(f"loses {lost} a month at rest")
@@ -152,9 +151,7 @@ def standing_lines(standing: Standing) -> list[str]:
     return lines
 
 
-def cell_sheet(
-    cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing: Standing | None = None
-) -> str:
+def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing: Standing | None = None) -> str:
     """Return all that the register knows of a cell, its standing, and its runs."""
     facts: list[tuple[str, object]] = [
         ("form", cell.form),

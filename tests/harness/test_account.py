@@ -124,7 +124,9 @@ def test_what_the_hand_meter_showed_in_between_counts():
     assert fold(cell(), [charge(), as_left, night()]).capacity_Ah == 1.0
 
 
-@pytest.mark.parametrize(("key", "low_V", "high_V"), [("li-ion", 4.05, 4.05), ("lfp", 3.325, 3.325), ("nimh", 1.28, 1.28)])
+@pytest.mark.parametrize(
+    ("key", "low_V", "high_V"), [("li-ion", 4.05, 4.05), ("lfp", 3.325, 3.325), ("nimh", 1.28, 1.28)]
+)
 def test_the_lowest_voltage_of_a_full_cell_by_chemistry(key, low_V, high_V):
     assert low_V - 1e-9 <= full_floor_V(key) <= high_V + 1e-9
 
@@ -254,7 +256,9 @@ def test_a_soft_short_found_by_retention_is_not_forgotten():
     standing = fold(cell(), entries)
     assert "soft-short" in codes(standing) and standing.may["match"].verdict == "no"
     assert standing.may["certify"].verdict != "yes" and standing.may["grade"].verdict == "ask"
-    good = fold(cell(), [*entries[:2], replace(kept, retention_mV_per_day=0.3, retention_U_mV_per_day=0.2), *entries[3:]])
+    good = fold(
+        cell(), [*entries[:2], replace(kept, retention_mV_per_day=0.3, retention_U_mV_per_day=0.2), *entries[3:]]
+    )
     assert "soft-short" not in codes(good) and good.may["match"].verdict == "yes"
 
 
@@ -312,7 +316,7 @@ def test_what_asks_is_let_through_by_its_code_alone_and_what_forbids_never():
 def test_every_quarantine_names_its_one_test_of_release():
     for changes in ({"state": "quarantined"}, {"inspection": {**SOUND, "rust": "slight"}}, {"mass_g": 33.0},
                     {"as_found_V": 2.2}, {"as_found_V": -3.7}, {"state": "retired"}):  # fmt: skip
-        found = [item for item in fold(cell(**changes), GOOD).findings]
+        found = list(fold(cell(**changes), GOOD).findings)
         assert found and all("amphora cell" in item.settles for item in found), changes
 
 
