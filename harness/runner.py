@@ -10,6 +10,7 @@ link, recorded, and said aloud where it failed.
 import contextlib
 import dataclasses
 import signal
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -30,7 +31,7 @@ from harness.plan import Order, Plan, Step
 from harness.prechecks import problems_of, remarks_of
 from harness.proofs import as_event
 from harness.quantities import format_duration
-from harness.rig import SOON_S, CellReading, Rig, make_one_safe
+from harness.rig import SOON_S, CellReading, Rig
 from harness.signals import handled, ignored, numbers
 from harness.stepping import (
     OFF,
@@ -45,11 +46,13 @@ from harness.stepping import (
     initial,
     replay,
 )
+from harness.switch_off import FILE, Sheet, make_all_safe, off_limit_A, write_sheet
 from harness.zero import Zeros, judge_zero, zeros_of
 
 BEAT_S = 1.0
 ASK_AGAIN_S = 1.0
 CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
+SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 CONTINUITY_V = 0.25
@@ -63,6 +66,7 @@ BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, g
     }
 )  # fmt: skip
 MOST_KEEPERS = 3  # started anew in one run: whatever ends them again and again ends the next one, too
+KEEPER_WAIT_S = 2.0  # another one is waited for so long before the next reading
 TIMER_FACTOR = 1.5  # of the expected time: a supply's own timer, for when the computer is dead
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 
@@ -99,8 +103,36 @@ class Beats(Protocol):
         ...
 
     def alive(self) -> bool:
-        """Whether it is there."""
+        """Whether it is there, and answers."""
         ...
+
+
+class _Started:
+    """Another keeper, started in a thread."""
+
+    def __init__(self, start: Callable[[], Beats] | None) -> None:
+        self.keeper: Beats | None = None
+        self.why = ""
+        self._start = start
+        self._thread = threading.Thread(target=self._run, name="another-keeper", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        if self._start is None:
+            return
+        try:
+            self.keeper = self._start()
+        except (BenchError, OSError) as error:
+            self.why = f", and no other could be started ({error})"
+
+    def wait(self, seconds: float) -> None:
+        """Wait until it is there, so long at most."""
+        self._thread.join(seconds)
+
+    @property
+    def done(self) -> bool:
+        """Whether it is there, or cannot be."""
+        return not self._thread.is_alive()
 
 
 class Stop(Exception):
@@ -154,6 +186,8 @@ class Runner:
         proofs: What was proven of the bench this evening (`harness.proofs`); goes into the events.
         tell: Called with a line of plain words about what was found before the first order.
         not_proven: Why a run that goes on may not charge; the bench is made safe, then it is refused.
+        sheet: What switches the bench off, as data: written into the folder before the first order.
+        sheet_beside: Where it is written as well: beside the bench file.
     """
 
     plan: Plan
@@ -172,6 +206,8 @@ class Runner:
     proofs: tuple[Mapping[str, Any], ...] = ()
     tell: Callable[[str], None] | None = None
     not_proven: str = ""
+    sheet: Sheet | None = None
+    sheet_beside: Path | None = None
     take_signals: bool = True
     signalled: str = ""
     journal: JournalWriter | None = None
@@ -181,7 +217,7 @@ class Runner:
     _last_reading_s: float = 0.0
     _last_asked_s: float = 0.0
     _touched: bool = False
-    _keeper_gone: bool = False
+    _new_keeper: "_Started | None" = None
     _keepers_lost: int = 0
     _drains_by_itself: bool = False  # a resistor comes on by hand: nothing flows through it before
     _asleep_seen_s: float = 0.0
@@ -366,6 +402,7 @@ class Runner:
         for name, identity in identities.items():
             self.header["bench"]["instruments"].setdefault(name, {})["identity"] = identity
         self.journal = JournalWriter.open_new(self.folder, self.header, self.rig.extra_columns)
+        self._keep_sheet()
         self.state = initial(self.plan)
         self._event(
             "run-begun", profile=self.plan.profile, cell=self.plan.cell_id, notes=self.notes, **self._boot_anchor()
@@ -397,6 +434,17 @@ class Runner:
         if problems:
             raise Refused(f"{self.plan.cell_id}: {problems[0]}; outputs are off; see {self.folder}")
         self._zeros = Zeros(self.rig.measured_currents())
+
+    def _keep_sheet(self) -> None:
+        """Keep what switches the bench off, for when nothing of this program is left to know it."""
+        if self.sheet is None:
+            return
+        write_sheet(self.sheet, self.folder / FILE)
+        if self.sheet_beside is not None:
+            try:
+                write_sheet(self.sheet, self.sheet_beside)
+            except OSError as error:
+                self.notes.append(f"{self.sheet_beside} could not be written: {told(error)}")
 
     def _take_zero(self) -> None:
         """Make the current zero of the readings so far: recorded, said, and refused where it is none.
@@ -499,6 +547,7 @@ class Runner:
                 "bounded; outputs are off; what was measured before stands, measure the cell anew"
             )
         self.journal = JournalWriter.open_again(self.folder)
+        self._keep_sheet()
         self._last_reading_s = self._last_asked_s = self._now()
         self._event(
             "gap",
@@ -1010,11 +1059,9 @@ class Runner:
         """
         if not self._touched:
             return True
-        results: dict[str, dict[str, Any]] = {}
+        limits_A = {name: off_limit_A(self.rig.description, name) for name in self.rig.instruments}
         with beating(self.keeper, lambda: self._warn(reason, text)):  # a silent one takes the time of all its tries
-            for name, instrument in reversed(list(self.rig.instruments.items())):
-                if instrument.role not in ("meter", "logger"):
-                    results[name] = make_one_safe(instrument, self.clock)
+            results = make_all_safe(self.rig.instruments, self.clock, limits_A)
         safe = all(answer["off"] for answer in results.values())
         self._set_on("")
         with contextlib.suppress(OSError):  # told by `_end`; OFF has been sent
@@ -1036,30 +1083,42 @@ class Runner:
             return
         self._beat_s = wall_s
         if self.keeper is not None:
-            self.keeper.beat()
-            if not self._keeper_gone and not self.keeper.alive():
+            if self._new_keeper is None:
+                self.keeper.beat()
+            if self._new_keeper is not None or not self.keeper.alive():
                 self._renew_keeper()
         if self.rig.switch is not None:
             self.rig.switch.beat()
 
     def _renew_keeper(self) -> None:
-        """Put another keeper beside where one is gone; tell it, and all the more where there is none now."""
-        text = "the keeper process is gone"
-        new: Beats | None = None
-        if self.another_keeper is not None and self._keepers_lost < MOST_KEEPERS:
-            self._keepers_lost += 1
-            try:
-                new = self.another_keeper()
-            except (BenchError, OSError) as error:
-                text += f", and no other could be started ({error})"
+        """Put another keeper in the place of one that is gone, stopped or hung; without one the run ends.
+
+        It is started beside: a computer that is slow to start a process must not keep the readings waiting.
+
+        Raises:
+            Stop: no other could be started. Made safe; the run can be resumed.
+        """
+        new = self._new_keeper
         if new is None:
-            self._keeper_gone = True
-            text += ": nobody acts if this program dies; stay with the bench, or stop the run"
+            self._keepers_lost += 1
+            end: Callable[[], None] | None = getattr(self.keeper, "end", None)
+            if end is not None:
+                end()  # one that wakes up again must not act beside the other
+            new = self._new_keeper = _Started(self.another_keeper if self._keepers_lost <= MOST_KEEPERS else None)
+            new.wait(KEEPER_WAIT_S)
+        if not new.done:
+            return
+        self._new_keeper = None
+        text = "the keeper process is gone or does not answer"
+        if new.keeper is None:
+            text += f"{new.why}: nobody would act if this program died; the run ends"
         else:
-            self.keeper = new
+            self.keeper = new.keeper
             text += "; another one was started (what ended it?)"
         self._event("instrument-error", text=text)
         self._say(f"! {text}")
+        if new.keeper is None:
+            raise Stop("instrument", text)
         if self.alarm is not None:
             self.alarm("person", text)
 
@@ -1076,7 +1135,7 @@ class Runner:
 
     def _show(self, reading: CellReading, t_s: float) -> None:
         wall_s = time.monotonic()
-        if wall_s - self._shown_s < 0.5 or self.show is None:
+        if wall_s - self._shown_s < SHOWN_EVERY_S or self.show is None:
             return
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None

@@ -25,12 +25,13 @@ from harness.errors import AmphoraError, JournalDamaged, Refused
 from harness.journal import JournalWriter, read_run
 from harness.persons import ObligingPerson
 from harness.plan import Plan, plan_to_dict
-from harness.rig import CellReading, Rig, make_one_safe
+from harness.rig import CellReading, Rig
 from harness.runfolder import resumable, run_folder, run_header
 from harness.runner import Outcome, Runner
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay
+from harness.switch_off import make_one_safe
 
 OUTSIDE_S = 3.0  # a reading interval, its confirmation, and the way of the order
 KILLED = "killed"  # kill -9 at a reading: the keeper makes safe, the run is resumed

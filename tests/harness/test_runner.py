@@ -958,11 +958,12 @@ def test_a_keeper_that_is_gone_is_replaced_and_told_and_not_for_ever(
     said: list[str] = []
     made = runner(bench, plan(rest(2000.0)), tmp_path / "r", another_keeper=another, tell=said.append)
     made.keeper = Dies(50)
-    assert made.run().reason == "time"
+    outcome = made.run()
+    assert outcome.reason == "instrument" and outcome.safe and outcome.exit_code == 4  # and it can be resumed
     told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
     assert len(keepers) == 3 and len(told) == 4
     assert all("another one was started" in text for text in told[:3])
-    assert "nobody acts if this program dies" in told[3]
+    assert "nobody would act if this program died; the run ends" in told[3]
     assert [text.lstrip("! ") for text in said if "keeper" in text] == told
 
 
@@ -977,9 +978,9 @@ def test_where_no_other_keeper_can_be_started_that_is_told_with_the_reason(
 
     made = runner(bench, plan(rest(300.0)), tmp_path / "r", another_keeper=another)
     made.keeper = Dies(50)
-    assert made.run().reason == "time"
+    assert made.run().reason == "instrument"
     (text,) = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
-    assert "no memory for another process" in text and "nobody acts if this program dies" in text
+    assert "no memory for another process" in text and "nobody would act if this program died" in text
 
 
 @pytest.mark.parametrize("ignored", [True, False])
