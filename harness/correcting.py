@@ -81,7 +81,8 @@ def checked(
             entries.append(
                 {"at": cell.as_found_utc or _utc(at), "kind": "found", "voltage_V": cell.as_found_V}
             )  # the first one stays on record
-        times = [str(item["at"]) for item in entries if item.get("voltage_V") is not None]
+        checks = [item for item in entries if item.get("kind") == "check"]
+        times = [str(item["at"]) for item in checks if item.get("voltage_V") is not None]
         if not times or _utc(at) >= max(times):
             cell = replace(cell, as_found_V=voltage_V, as_found_utc=_utc(at))
     if mass_g is not None:

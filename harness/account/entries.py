@@ -33,6 +33,14 @@ def entries_of(cell: Cell, folders: Sequence[Path]) -> list[Entry]:
     runs = [run_seen(Path(folder)) for folder in folders]
     if dated >= 2 or any(run.retention_V is not None for run in runs):
         runs = _with_curve(runs, {Path(folder).name: Path(folder) for folder in folders})
+    # As it was found is before every run, whatever clock the bench had.
+    first = min((run.at for run in runs), default=None)
+    if first is not None:
+        before = first - timedelta(seconds=1)
+        found = [
+            replace(item, at=min(item.at, before)) if isinstance(item, Seen) and item.kind == "found" else item
+            for item in found
+        ]
     found += runs
     return sorted(found, key=lambda entry: entry.at)
 

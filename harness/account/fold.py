@@ -82,7 +82,10 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         if isinstance(entry, Seen):
             _see(state, entry, key)
             continue
+        doubts = len(state.findings)
         start, rest_h = _start(state, entry, key)
+        if any("same" in item.code for item in state.findings[doubts:]):
+            broken.append(len(moves))  # what happened in between nobody counted
         if entry.headline not in (0, None):
             first, start_of_it = start, entry.headline_start  # by the charge of its own record
             starts[entry.run] = start_of_it
@@ -246,7 +249,8 @@ def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
                     "same-cell-doubtful", "suspected", "record",
                     f"{run.run} began at {seen_V:.3f} V; the charge before had left {state.full_V:.3f} V, so "
                     f"{low_V:.3f} to {high_V:.3f} V were expected: the cell was "
-                    f"{'used in between' if less else 'charged in between'}, or it is another one.", (run.run,),
+                    f"{'used in between, leaks inside' if less else 'charged in between'}, or is another one.",
+                    (run.run,),
                     "look at its marks and weigh it; then charge it full and measure it again",
                 )
             )  # fmt: skip

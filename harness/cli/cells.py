@@ -221,7 +221,7 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
             "profile": run.profile,
             "created_utc": run.created_utc,
             "stop": run.stop or None,
-            "start": run.start,
+            "start": standing.starts.get(Path(run.folder).name, run.start),
             "capacity_Ah": run.capacity_Ah,
             "capacity_U_Ah": run.capacity_U_Ah,
             "damaged": run.damaged or None,

@@ -123,6 +123,12 @@ def shelf_table(entries: Sequence[CellEntry]) -> str:
     return "\n".join([text, *broken])
 
 
+def _start_of(run: RunEntry, standing: Standing | None) -> str:
+    """Return how a run began: by the account where there is one."""
+    name = run.folder.replace("\\", "/").rsplit("/", 1)[-1]
+    return run.start if standing is None else str(standing.starts.get(name, run.start))
+
+
 def standing_lines(standing: Standing) -> list[str]:
     """Return what a cell is by its account, in plain words."""
     from harness.wording import with_U as said
@@ -180,13 +186,27 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
         (
             run.folder.replace("\\", "/").rsplit("/", 1)[-1],
             run.profile,
-            run.start,
+            _start_of(run, standing),
             "damaged: " + run.damaged if run.damaged else run.stop or "not finished",
-            with_U(run.capacity_Ah, run.capacity_U_Ah, 1000),
+            with_U(run.capacity_Ah, run.capacity_U_Ah, 1000)
+            if _start_of(run, standing) in ("full", "declared-full")
+            else "",
+            with_U(run.capacity_Ah, run.capacity_U_Ah, 1000)
+            if _start_of(run, standing) not in ("full", "declared-full") and run.capacity_Ah is not None
+            else "",
         )
         for run in runs
     ]
-    return "\n".join([*lines, table(("Run", "Profile", "Start", "Ended by", "Holds mAh"), rows, ("Holds mAh",))])
+    return "\n".join(
+        [
+            *lines,
+            table(
+                ("Run", "Profile", "Start", "Ended by", "Holds mAh", "Was left mAh"),
+                rows,
+                ("Holds mAh", "Was left mAh"),
+            ),
+        ]
+    )
 
 
 def comparison_table(comparison: Mapping[str, Any]) -> str:
