@@ -383,7 +383,6 @@ def _anomalies(result: Mapping[str, Any], cell: Mapping[str, Any]) -> list[dict[
             rows.append(_anomaly(f"{part}: {word}", "retire", fault[1]))
     if cell.get("state") == "retired":
         rows.append(_anomaly("state", "retire", "the register says it is retired"))
-    rows += _by_the_account(result)
     stop = str(result.get("stop") or "")
     if stop.startswith("guard:temperature"):
         rows.append(_anomaly("stopped by the guard", "retire", f"{stop}: it ran hot"))
@@ -483,6 +482,7 @@ def grade_result(
             if decision["margin"] > 0:
                 text += f"; U below {enough * scale:.2g} {unit} would give it"
             settle.append(text)
+    rows += _by_the_account(result)
     needs = blocked + needs
     ruled = [row for row in rows if row["grade"] is not None]
     answer: dict[str, Any] = {

@@ -38,7 +38,6 @@ OWN_FILES = (  # of the code that makes figures
 )  # fmt: skip
 SURVEY_STEPS = ("sweep", "rest", "ask")  # a run of these alone surveys a device, not a cell
 LEAST_AT_REST = 10  # readings that make a zero at the end of a run
-DECLARED_u = 0.005  # relative, standard, of a start that was only declared full (common practice)
 DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
 
 
@@ -423,22 +422,6 @@ def _rests(
     return [dataclasses.asdict(item) for item in rests_in(quiet, still, phases, drift_V)]
 
 
-def _declared(found: "Figures") -> "Figures":
-    """Return figures of a discharge from a start that somebody only declared full, with the doubt of that in them."""
-    import dataclasses
-
-    from harness.analysis.uncertainty import Contribution
-
-    def wider(budget: "Budget") -> "Budget":
-        u = DECLARED_u * abs(budget.value)
-        note = "the person's word; the charge before was not seen here (a charger's end may differ by 50 mV)"
-        line = Contribution("start declared full", DECLARED_u, "1", abs(budget.value), u, "B", True, note)
-        total = math.hypot(budget.u, u)
-        return dataclasses.replace(budget, lines=(*budget.lines, line), u=total, U=budget.k * total)
-
-    return dataclasses.replace(found, capacity=wider(found.capacity), energy=wider(found.energy))
-
-
 def _end_slope(record: "Record", totals: "Totals", phase: "Phase", found: "Figures") -> float | None:
     """Return how steep a complete discharge ends, in volt per unit of its charge."""
     import numpy as np
@@ -605,8 +588,6 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         if _heeds_warmth(info.measurement):
             warmth = improved(info, _room_degC(record, phase), drift_A)
         found = figures(record, totals, phase, warmth, limit_V if phase.kind == "discharge" else None)
-        if own and phase.kind == "discharge" and not made and info.start == "declared-full":
-            found = _declared(found)
         made.append(found)
         metrics.append(charge_metrics(record, totals, phase) if phase.kind == "charge" else None)
     for index, phase in enumerate(phases):

@@ -190,6 +190,7 @@ def account_notes(cell: Cell, standing: "Standing", plan: Plan) -> dict[str, Any
         else {"low": standing.charge_low_Ah, "high": standing.charge_high_Ah},
         "full_from_V": full_floor_V(plan.chemistry),
         "expected_V": expected,
+        "full_since": None if standing.full_since is None else standing.full_since.isoformat(),
         "findings": [item.code for item in standing.findings],
         "in_spite_of": [],
     }

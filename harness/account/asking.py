@@ -147,7 +147,7 @@ def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     capacity, U = result.get("capacity_Ah"), result.get("capacity_U_Ah")
     result["capacity_item_U_Ah"] = None
     if isinstance(capacity, float) and isinstance(U, float):
-        result["capacity_item_U_Ah"] = item_U_Ah(capacity, U, "full")  # what was declared is in U already
+        result["capacity_item_U_Ah"] = item_U_Ah(capacity, U, str(result.get("start")))
     result["rest_before_h"] = None
     result["account"] = None
     if not result.get("phases"):

@@ -60,6 +60,12 @@ def door_findings(cell: Cell) -> list[Finding]:
     return found
 
 
+def _open_leak(high: float) -> str:
+    if high >= 1.0:
+        return "The evidence so far does not exclude a short inside"
+    return f"The evidence so far leaves a leak of up to {100 * high:.2g} % of its capacity a day possible"
+
+
 def with_rulings(cell: Cell, standing: Standing) -> Standing:
     """Return a standing with the register's findings, and with what may be done."""
     found = [*door_findings(cell), *standing.findings]
@@ -77,8 +83,7 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
             found.append(
                 Finding(
                     "leak-not-bounded", "reported", "cell",
-                    f"The evidence so far leaves a leak of up to {100 * standing.leak.high:.2g} % of its capacity a "
-                    f"day possible (limit {100 * limit:g} %; {standing.leak.high_from}).", (),
+                    f"{_open_leak(standing.leak.high)} (limit {100 * limit:g} %; {standing.leak.high_from}).", (),
                     "a voltage 12 h or more after the last current: "
                     f"amphora cell check {cell.id} --as-found V --at TIME; or the next charge and night",
                 )
