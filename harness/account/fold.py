@@ -435,11 +435,17 @@ def _self_discharge(standing: Standing, state: _State, runs: Sequence[RunSeen], 
         findings.append(
             Finding(
                 "soft-short", "established" if value - U > 2 * limit else "suspected", "cell",
-                f"It loses {value:.0f} ± {U:.0f} % a month at rest (limit {limit:g} %): a soft short.", runs_of,
+                f"It loses {min(100.0, value):.0f} % a month at rest, and at least {min(100.0, value - U):.0f} % "
+                f"(limit {limit:g} %): a soft short.", runs_of,
                 "a discharge after 28 days of rest (IEC 61960-3, 7.4)",
             )
         )  # fmt: skip
-    return replace(standing, self_discharge_percent_per_month=value, self_discharge_U=U, findings=tuple(findings))
+    return replace(
+        standing,
+        self_discharge_percent_per_month=min(100.0, value),  # no cell loses more than it holds
+        self_discharge_U=U,
+        findings=tuple(findings),
+    )
 
 
 def _loss(
@@ -454,7 +460,7 @@ def _loss(
     middle, share_U = slope
     value = 100 * MONTH_DAYS * fall_V_per_day / middle
     U = math.hypot(100 * MONTH_DAYS * U_V_per_day / middle, share_U * abs(value))
-    return min(100.0, value), min(1e6, U)
+    return value, min(1e6, U)
 
 
 def _slope(standing: Standing, key: str, volt: float) -> tuple[float, float] | None:

@@ -214,3 +214,30 @@ def test_a_time_that_has_not_come_or_is_none_is_refused_in_one_sentence(healthy)
     for text in ("tomorrow", "2099-01-01 12:00", "25:00"):
         code, output = cli(healthy, "cell", "check", "hall-1", "--as-found", "3.1 V", "--at", text)
         assert code == 2 and "--at" in output
+
+
+def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forgotten(tmp_path):
+    """With what is built in: charge, night, storage, retention; the night's grade counts them (one cell of 2 Ah)."""
+    from harness.comparing import read_runs
+    from harness.grading import grade_runs, load_criteria
+
+    grades = {}
+    for name, leak_A in (("sound", 0.00004), ("soft", 0.004)):
+        add(tmp_path, name)
+        for profile in ("charge", "overnight", "storage", "retention"):
+            kept = load_kept(tmp_path, name)
+            options = {} if kept else {"start_soc": 0.4, "begin_utc": EVENING}
+            session = SimulatedSession(tmp_path, name, "li-ion-good", 3, **options)
+            session.bench.cell.leak_A = leak_A
+            rig = open_rig(session.description, session.clock, session.open)
+            request = Request(name, profile, tmp_path, present=profile in ("charge", "storage"))
+            carry_out(request, session.description, rig, session.clock, session.person(), guarded=False)
+            rig.close()
+            session.keep()
+        runs, _ = read_runs(list(tmp_path.glob(f"{name}/*-overnight")))
+        grades[name] = grade_runs([(result, cell) for _, result, cell in runs], load_criteria("general"))[0]["grade"]
+    assert grades["sound"] == "full duty" and grades["soft"] not in ("full duty", "steady duty")
+    sound, soft = standing_of(Shelf(tmp_path), "sound"), standing_of(Shelf(tmp_path), "soft")
+    assert sound.self_discharge_percent_per_month < 5 and sound.may["match"].verdict == "yes"
+    assert "soft-short" in {item.code for item in soft.findings} and soft.may["match"].verdict == "no"
+    assert soft.may["certify"].verdict != "yes"
