@@ -8,7 +8,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Literal
 
 from harness.account import findings as f
@@ -114,13 +114,18 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             counted.append(entry)
             # A measured full discharge settles whether the account is of this cell.
             state.findings = [item for item in state.findings if "same" not in item.code or entry.run in item.runs]
+    released = _released(state)
     if key in f.LITHIUM:
         closed = f.balances(moves, broken)
         state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
         state.findings += f.balance_findings(closed)
-        state.findings += f.recovery_findings(recoveries)
+        state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(cell, key, counted, starts, Standing(cell.id, starts=starts, rest_before_h=rests_before))
+    state.leaks = [
+        (when, replace(item, low=0.0) if when < released and item.kind != "balance" else item)
+        for when, item in state.leaks
+    ]
     leak = _leak(state, key)
     findings = [*_leak_findings(leak, state, key), *_once(state.findings)]
     standing = replace(
@@ -363,6 +368,15 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
             state.last_V, state.last_V_at, state.last_by = rest.last_V, rest.end_utc, "bench"
     elif run.moves:
         state.last_V = state.last_V_at = None
+
+
+def _released(state: _State) -> datetime:
+    """Return until when a leak seen by voltage is refuted: by later voltages at rest that leave no sick one possible.
+
+    A closed cycle is not refuted so: a short may act near full alone.
+    """
+    when = [at for at, item in state.leaks if item.kind == "voltages" and item.high < f.SICK_LEAK]
+    return max(when, default=datetime.min.replace(tzinfo=UTC))
 
 
 def _leak(state: _State, key: str) -> Bound:

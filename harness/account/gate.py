@@ -22,7 +22,7 @@ SHORT: dict[Act, tuple[Answer, Answer]] = {
 RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "leak": SHORT,
     "recovery-falls": SHORT,
-    "charge-balance": SHORT,
+    "charge-balance": {**SHORT, "charge": ("yes", "ask")},
     "soft-short": {**SHORT, "charge": ("yes", "ask")},
     "same-cell-doubtful": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "same-cell-or-charged": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},

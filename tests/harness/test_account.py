@@ -213,6 +213,16 @@ def test_another_resistance_asks_whether_it_is_the_same_cell():
     assert any("same" in code for code in codes(other)) and "resistance-rose" in codes(other)
 
 
+def test_a_later_voltage_releases_what_one_recovery_said():
+    odd = night(late=-0.012, early=-0.004, last_V=3.10)  # a cold draught, say
+    assert fold(cell(), [charge(), odd]).may["match"].verdict == "no"
+    steady = Seen(at(4.5 + 6.2 + 36), "check", voltage_V=3.10, resolution_V=0.001)
+    standing = fold(cell(), [charge(), odd, steady])
+    assert standing.leak.low == 0.0 and not codes(standing) and standing.may["match"].verdict == "yes"
+    falling = replace(steady, voltage_V=2.70)
+    assert fold(cell(), [charge(), odd, falling]).may["match"].verdict == "no"
+
+
 # ---- It ----------------------------------------------------------------------------------------------
 
 
