@@ -285,6 +285,11 @@ def acquire_folder(folder: Path, purpose: str = "a run") -> Lock:
     return acquire(folder.with_name(f".{folder.name}.lock"), purpose, str(folder), InputError)
 
 
+def folder_owner(folder: Path) -> Owner | None:
+    """Return who wrote its name into the lock of a run folder last; None where nobody did. It may be dead."""
+    return _read_owner(folder.with_name(f".{folder.name}.lock"))
+
+
 class Locks:
     """Several locks that stand for one thing; given back together."""
 

@@ -376,7 +376,7 @@ def _serve_group(
                             outlet.close()
             if not left or time.monotonic() >= until_s:
                 break
-            time.sleep(min(AGAIN_S * tries, 1.0))
+            time.sleep(min(AGAIN_S * tries, 0.5))
     finally:
         for _, outlet in left.values():
             with contextlib.suppress(Exception):

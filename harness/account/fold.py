@@ -9,12 +9,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Literal
 
 from harness.account import findings as f
 from harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
 from harness.chemistry import load_chemistry
-from harness.permission import capacity_of
+from harness.permission import holds_of
 from harness.shelf import Cell
 
 ITEM_SCATTER = 0.005  # standard, of one cell's repeats: 0.25 % robust, 0.5 to 1.5 % plain (measured, laboratory cells)
@@ -188,9 +187,8 @@ def _held(cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, st
             it_Ah=capacity,
             it_from="measured",
         )
-    assumed, source, _ = capacity_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, [])
-    taken: Literal["claim", "assumed"] = "claim" if source.startswith("claim") else "assumed"
-    return replace(standing, it_Ah=assumed, it_from=taken)
+    taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [])
+    return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
 
 
 def full_floor_V(key: str) -> float:

@@ -284,7 +284,10 @@ def _shown(key: str, value: float) -> str:
 def simulate(
     bench_out: Annotated[Path, typer.Option("--bench-out", help="Where the bench file is written.")],
     truth_out: Annotated[Path | None, typer.Option("--truth-out", help="Where the simulated truth is written.")] = None,
-    cell: Annotated[str, typer.Option("--cell", help="Kind of cell.")] = "li-ion",
+    cell: Annotated[
+        str,
+        typer.Option("--cell", help="Kind of cell: li-ion, aged-lfp, shorted-nimh, ...; a wrong one lists all."),
+    ] = "li-ion",
     seed: Annotated[int, typer.Option("--seed", help="Seed of cell and instruments.")] = 1,
     speed_up: Annotated[float, typer.Option("--speed-up", help="How many times as fast the bench lives.")] = 1.0,
     start_soc: Annotated[

@@ -46,6 +46,13 @@ UnattendedOption = Annotated[
     bool,
     typer.Option("--charge-unattended", help="Charge with nobody there, on a supply that guards itself."),
 ]
+NoSensorOption = Annotated[
+    bool,
+    typer.Option(
+        "--charge-without-sensor",
+        help="Charge with no temperature sensor at the cell: nothing sees it heat up. Somebody stays and touches it.",
+    ),
+]
 HandOption = Annotated[
     str | None,
     typer.Option("--hand-voltage", help="What a hand meter read at the cell, with its sign, as '3.31 V'."),
@@ -71,6 +78,7 @@ def _request(
     present: PresentOption = False,
     charge_unattended: UnattendedOption = False,
     in_spite_of: SpiteOption = None,
+    charge_without_sensor: NoSensorOption = False,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
     from harness.quantities import parse
@@ -91,6 +99,7 @@ def _request(
         present=present,
         unattended_charging_ok=charge_unattended,
         in_spite_of=tuple(in_spite_of or ()),
+        without_sensor_ok=charge_without_sensor,
     )
 
 
@@ -447,7 +456,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
-        if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
+        if not outcome.final and outcome.rows:
             print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
 
     try:

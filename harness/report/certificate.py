@@ -839,6 +839,8 @@ def certify(
     from harness.report.signing import bench_key
 
     chosen = [folders] if isinstance(folders, Path) else list(folders)
+    if out.is_dir():
+        raise InputError(f"{out}: is a folder; the name of a file is accepted")
     inputs = [run_input(folder, cutoff_V) for folder in chosen]
     let_through = _by_the_account(chosen, inputs, in_spite_of)
     today = datetime.datetime.now(datetime.UTC).date()

@@ -15,6 +15,7 @@ from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.cell import KINDS, MONTH_S, CellSpec, Short, SimulatedCell, leak_truth, make_cell, shorted
 from drivers.simulated.instruments import METERS, WOBBLE_A
 from drivers.simulated.populations import SICK_PERCENT_PER_DAY, SICKNESSES, draw_cell
+from drivers.simulated.servers import ServedBench
 
 SLOW = ((0.02, 400.0), (0.03, 3600.0))
 
@@ -211,6 +212,27 @@ def test_the_truth_names_the_leak():
     assert truth["leak_percent_per_day"] == pytest.approx(2400.0 * truth["leak_A"] / truth["inner_capacity_Ah"])
     assert SimulatedBench("real-li-ion", 1).truth()["leak_ohm"] is None
     assert leak_truth(SimulatedCell(shorted(KINDS["shorted-late"], 500.0)))["short_from_s"] == 3600.0
+
+
+def test_a_served_bench_takes_a_short_of_any_size():
+    served = ServedBench("shorted-late", 1, short_ohm=120.0)
+    try:
+        truth = served.truth()
+    finally:
+        served.stop()
+    assert truth["leak_ohm"] == 120.0
+    assert truth["short_from_s"] == 3600.0
+    stated = {"chemistry", "capacity_Ah", "current_A", "cutoff_V", "r0_ohm", "r1_ohm", "c1_F", "start", "resources"}
+    assert stated <= set(truth)
+
+
+def test_another_cell_in_the_holder_is_what_the_bench_measures():
+    bench = SimulatedBench("real-li-ion", 1, errors=False, ambient_degC=15.0)
+    bench.clock.sleep(10.0)
+    other = make_cell("real-lfp", random.Random(1), 0.5, 20.0)
+    bench.put_in(other)
+    assert bench.load.read()["voltage_V"] == pytest.approx(other.voltage(0.0))
+    assert other.ambient_degC == 15.0
 
 
 # -- population ---------------------------------------------------------------------------------------

@@ -62,7 +62,7 @@ def test_at_a_terminal_the_hand_meters_voltage_is_asked_for_and_has_to_agree(rea
 
 def test_a_charge_with_a_sensor_that_nobody_warms_is_refused_and_nothing_was_on(real: Path, amphora: Any) -> None:
     words = ("cell", "add", "c", "--form", "18650", "--chemistry", "li-ion", "--source", "hall lamp 3")
-    amphora.call(*words, "--rechargeable")
+    amphora.call(*words, "--rechargeable", "--inspection", "sound")
     charge = ("run", "--cell", "c", "--profile", "charge", "--bench", str(real), "--present")
     done = at_a_terminal(amphora, "\n", *charge)
     assert done.returncode == 1, done.stderr

@@ -1,4 +1,7 @@
-"""A microcontroller's relay: a line "hold d" or "hold c" makes a contact for as long as lines keep coming."""
+"""A microcontroller's relay: a line "hold d" or "hold c" makes a contact for as long as lines keep coming.
+
+The line "let go" opens it at once.
+"""
 
 import threading
 import time
@@ -31,6 +34,10 @@ class Relay:
         with self.lock:
             now_s = time.monotonic()
             self.received.append((now_s, line))
+            if line.strip() == "let go" and not {"deaf", "welded"} & set(self.faults):
+                if self.position != "open":
+                    self.position, self.since_s = "open", now_s
+                return None
             word = self.WORDS.get(line.strip())
             if word is None or "deaf" in self.faults:
                 return None
