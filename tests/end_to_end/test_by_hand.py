@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 from programs import PROGRAM
 
-
 # A simulated night may be over before the second line is due; how many there are must not tell how fast it was.
 EVERY_READING_SHOWN = """
 import harness.runner
