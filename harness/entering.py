@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.checks import against_the_cell
 from harness.errors import AmphoraError
-from harness.shelf import TEXT_LENGTH, Cell, Shelf, read_entry
+from harness.shelf import TEXT_LENGTH, Cell, Shelf, now_utc, read_entry
 
 
 def enter_run(folder: Path) -> Cell | None:
@@ -64,7 +64,13 @@ def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cel
     why = against_the_cell(stop)
     if why and cell.state in ("found", "tested", "in use"):
         notes = f"{cell.notes}\n{run[:8]}: {stop} in {run}: {why}; kept apart until somebody has looked".strip()
-        return replace(cell, state="quarantined", notes=notes if len(notes) <= TEXT_LENGTH else cell.notes)
+        entry = {"at": now_utc(), "kind": "state", "state": "quarantined", "text": f"{stop} in {run}: {why}"}
+        return replace(
+            cell,
+            state="quarantined",
+            notes=notes if len(notes) <= TEXT_LENGTH else cell.notes,
+            entries=[*cell.entries, entry],
+        )
     known = result.get("start") in ("full", "declared-full")
     if cell.state == "found" and known and result.get("reached_cutoff") and result.get("capacity_Ah") is not None:
         return replace(cell, state="tested")

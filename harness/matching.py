@@ -762,8 +762,23 @@ def _search(
     return best, best_free
 
 
-def candidate_of(row: Mapping[str, Any], age_days: float, self_discharge: float | None) -> Candidate | str:
-    """Return a candidate from a line of `compare`, or why it is none."""
+def candidate_of(
+    row: Mapping[str, Any], age_days: float, self_discharge: float | None, in_spite_of: Sequence[str] = ()
+) -> Candidate | str:
+    """Return a candidate from a line of `compare`, or why it is none.
+
+    Args:
+        row: A line of `compare`.
+        age_days: Of its test.
+        self_discharge: Share a month; None: not known.
+        in_spite_of: Codes of findings that a person takes on.
+    """
+    ruling = row.get("may_match") or {}
+    open_codes = [code for code in ruling.get("findings") or [] if code not in in_spite_of]
+    if ruling.get("verdict") == "no" and "no-capacity" not in ruling.get("findings", []):
+        return f"its account says no: {ruling.get('why')}"
+    if ruling.get("verdict") == "ask" and open_codes:
+        return f"its account asks: {ruling.get('why')}; whoever takes it on: --in-spite-of {open_codes[0]}"
     if row.get("grade") == "retire":
         return "retired by its grade"
     if not row.get("comparable") or row.get("capacity_Ah") is None:

@@ -54,6 +54,12 @@ def problems_of(
                 f"found at {voltage_V:.3f} V, above {plan.as_found_high_V:.3f} V, the most that "
                 f"'{plan.profile}' accepts for {plan.chemistry}"
             )
+        floor_V = (plan.notes.get("account") or {}).get("full_from_V")
+        if plan.start == "declared-full" and isinstance(floor_V, float) and voltage_V < floor_V - AGREE_V:
+            found.append(
+                f"declared full, and found at {voltage_V:.3f} V: a full cell of this kind stands at {floor_V:.2f} V or "
+                "more; charge it, or leave out --start"
+            )
         if hand_voltage_V is not None and abs(hand_voltage_V - voltage_V) > AGREE_V:
             found.append(
                 f"the hand meter read {hand_voltage_V:.3f} V and the bench reads {voltage_V:.3f} V; "
@@ -109,6 +115,13 @@ def remarks_of(plan: Plan, rig: Rig, first: CellReading, answers: Answers, tripp
     """Return what should be known of a bench that only reads, and forbids nothing."""
     found = [f"before this run: {text}" for text in tripped]
     voltage_V, window = first.voltage_V, plan.notes.get("window")
+    expected = (plan.notes.get("account") or {}).get("expected_V")
+    if plan.start == "full" and expected and voltage_V is not None and not expected[0] <= voltage_V <= expected[1]:
+        found.append(
+            f"{voltage_V:.3f} V at the terminals, and the charge before leads to {expected[0]:.3f} to "
+            f"{expected[1]:.3f} V: is it the same cell, and was nothing drawn? The start counts as unknown: this run "
+            "says what is left in it"
+        )
     if needs_cell(plan) or voltage_V is None or not window:
         return found
     shown = f"{voltage_V:.3f} V at the terminals"

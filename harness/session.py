@@ -11,7 +11,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.errors import DescriptionError, DriverError
 from drivers.roles import Clock, Instrument
@@ -24,7 +24,10 @@ from harness.results import read_kept
 from harness.rig import Rig
 from harness.runfolder import resumable, run_folder, run_header
 from harness.runner import Outcome, Progress, Runner
-from harness.shelf import Shelf
+from harness.shelf import Cell, Shelf
+
+if TYPE_CHECKING:
+    from harness.account.standing import Act, Standing
 
 FULL_FOR_H = 4.0
 OFF_FIRST_S = 8.0
@@ -55,6 +58,7 @@ class Request:
     unattended_charging_ok: bool = False
     without_sensor_ok: bool = False
     hand_voltage_V: float | None = None
+    in_spite_of: tuple[str, ...] = ()  # findings of the account that a person takes on
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -139,12 +143,18 @@ def make_plan(
     Raises:
         InputError: cell, recipe or bench do not go together: what, where, value, limit.
     """
+    from harness.account.asking import standing_of
     from harness.planner import build_plan
 
     shelf = Shelf(request.logs)
-    cell = shelf.get(request.cell_id).to_dict()
+    record = shelf.get(request.cell_id)
+    cell = record.to_dict()
+    standing = standing_of(shelf, request.cell_id)
     ahead = bench is not None and bench.speed_up > 1.0
     start = request.start or how_full(shelf, request.cell_id, now, ahead=ahead)
+    if start == "full" and standing.full_since is None:
+        start = "unknown"  # what was seen since speaks against it
+    check_declared(request, standing)
     data: dict[str, Any] | None = None
     if bench is not None:
         data = dict(bench.data)
@@ -163,16 +173,87 @@ def make_plan(
         start=start,
         unattended_charging_ok=request.unattended_charging_ok,
         present=request.present,
-        measured_Ah=measured_Ah(shelf, request.cell_id),
+        measured_Ah=standing.it_Ah if standing.it_from == "measured" else None,
         without_sensor_ok=request.without_sensor_ok,
     )
     if bench is not None and bench.speed_up > 1.0:
         # A simulated bench that lives faster: two real seconds may pass between readings.
         plan = dataclasses.replace(plan, max_gap_s=max(plan.max_gap_s, 2.0 * bench.speed_up))
     plan = with_zero_rest(plan)
+    plan.notes["account"] = account_notes(record, standing, plan)
     if bench is not None:
         plan.notes["proofs"] = in_words(read_checks(request.logs), bench, now)
     return plan, cell
+
+
+def acts_of(plan: Plan) -> "tuple[Act, ...]":
+    """Return what a plan does to a cell: charges it, discharges it, or neither."""
+    if plan.notes.get("device"):
+        return ()
+    kinds = {segment.order.kind for step in plan.steps for segment in step.segments}
+    drains = "discharge" in kinds or any(step.kind == "log" and step.leads == "discharge" for step in plan.steps)
+    acts: list[Act] = ["charge"] if "charge" in kinds else []
+    return (*acts, "discharge") if drains else tuple(acts)
+
+
+def account_notes(cell: Cell, standing: "Standing", plan: Plan) -> dict[str, Any]:
+    """Return what the account says of a cell before a run, as plain data for its plan."""
+    from harness.account.fold import full_band, full_floor_V
+
+    expected = None
+    if plan.start == "full" and standing.full_rest_V is not None:
+        expected = list(full_band(standing.full_rest_V, 0.0, plan.chemistry))
+    return {
+        "it_Ah": standing.it_Ah,
+        "it_from": standing.it_from,
+        "charge_now_Ah": None
+        if standing.charge_low_Ah is None
+        else {"low": standing.charge_low_Ah, "high": standing.charge_high_Ah},
+        "full_from_V": full_floor_V(plan.chemistry),
+        "expected_V": expected,
+        "full_since": None if standing.full_since is None else standing.full_since.isoformat(),
+        "findings": [item.code for item in standing.findings],
+        "in_spite_of": [],
+    }
+
+
+def check_declared(request: Request, standing: "Standing") -> None:
+    """Refuse a declaration of full that the newest voltage at rest contradicts.
+
+    Raises:
+        Refused: it does: the voltage, and what a full cell shows.
+    """
+    from harness.account.fold import full_floor_V, key_of
+
+    if request.start != "declared-full":
+        return
+    floor_V = full_floor_V(key_of(Shelf(request.logs).get(request.cell_id)))
+    volt, where = request.hand_voltage_V, "the hand meter reads"
+    if volt is None and standing.last_V is not None and standing.last_V_at is not None:
+        volt, where = standing.last_V, f"it was last seen on {standing.last_V_at:%Y-%m-%d %H:%M} UTC, at"
+        if standing.last_current is None:
+            return  # as it was found: somebody may have charged it since
+    if volt is not None and 0.0 < volt < floor_V - AGREE_V:
+        raise Refused(
+            f"{request.cell_id}: declared full, and {where} {volt:.3f} V: a full cell of this kind stands at "
+            f"{floor_V:.2f} V or more; charge it, or leave out --start"
+        )
+
+
+def check_account(request: Request, plan: Plan, simulated: bool) -> None:
+    """Refuse what the account of the cell forbids; note in the plan what a person lets through.
+
+    Raises:
+        Refused: the answer is no, or ask and nobody took it on.
+    """
+    from harness.account.asking import standing_of
+    from harness.account.gate import require
+
+    shelf = Shelf(request.logs)
+    cell = shelf.get(request.cell_id)
+    standing = standing_of(shelf, request.cell_id)
+    let = require(cell, standing, acts_of(plan), request.in_spite_of, simulated)
+    plan.notes.setdefault("account", {})["in_spite_of"] = [item.to_dict() for item in let]
 
 
 def check_hand_voltage(request: Request) -> None:
@@ -284,6 +365,7 @@ def carry_out(
     check_hand_voltage(request)
     abilities = {name: instrument.abilities for name, instrument in rig.instruments.items()}
     plan, cell = make_plan(request, bench, clock.utc(), abilities)
+    check_account(request, plan, _simulated(bench))
     for line in by_hand_now(plan, request, bench):
         say(line)
     proofs = of_the_evening(plan, rig, request.logs, clock, person, say)
@@ -308,6 +390,10 @@ def carry_out(
     return _guarded(runner, bench, folder, guarded)
 
 
+def _simulated(bench: BenchDescription) -> bool:
+    return bench.simulated or bench.where == "simulated"
+
+
 def go_on(
     folder: Path,
     bench: BenchDescription,
@@ -320,6 +406,7 @@ def go_on(
     tell: Callable[[str], None] | None = None,
     same_cell: bool = False,
     guarded: bool = True,
+    in_spite_of: tuple[str, ...] = (),
 ) -> Outcome:
     """Go on with a run that was cut short.
 
@@ -328,6 +415,13 @@ def go_on(
         Refused: the cell does not look like the same one.
     """
     before, plan = resumable(folder)
+    allowed = [str(item.get("code")) for item in (plan.notes.get("account") or {}).get("in_spite_of") or []]
+    record = before.run.get("cell") or {}
+    if (folder.parent / "cell.json").is_file():
+        request = Request(
+            str(record.get("id")), plan.profile, folder.absolute().parent.parent, in_spite_of=(*in_spite_of, *allowed)
+        )
+        check_account(request, plan, _simulated(bench))
     runner = Runner(
         plan,
         rig,

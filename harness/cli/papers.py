@@ -47,12 +47,17 @@ def certify(
     ] = None,
     budget: Annotated[bool, typer.Option("--budget", help="A second page: large curves, uncertainty budget.")] = False,
     grade: Annotated[bool, typer.Option(help="Put the grade on it, where the run allows one.")] = True,
+    in_spite_of: Annotated[
+        list[str] | None,
+        typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is stated on top."),
+    ] = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
     """Write a signed certificate that travels with the cell.
 
-    A run whose start was not known to be full gets none. The key is made on first use. The same
+    A run whose start was not known to be full gets none; nor does a cell whose account says no, or asks (exit code 1,
+    with what settles it). The key is made on first use. The same
     input and date of issue give the same file, byte for byte.
 
     Example: amphora certify logs/L3-a/20261124T210000Z-overnight --out L3-a.pdf --operator "M. Lindqvist"
@@ -70,7 +75,9 @@ def certify(
     )
     folders = [_folder(run, logs) for run in runs]
     _make_room(out)
-    done = certificate.certify(folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade)
+    done = certificate.certify(
+        folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade, in_spite_of=in_spite_of or ()
+    )
     if done["key_made"]:
         say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
     answer(done, as_json, lambda: print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}"))

@@ -58,6 +58,10 @@ HandOption = Annotated[
     str | None,
     typer.Option("--hand-voltage", help="What a hand meter read at the cell, with its sign, as '3.31 V'."),
 ]
+SpiteOption = Annotated[
+    list[str] | None,
+    typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is written into the run."),
+]
 KindOption = Annotated[str, typer.Option("--simulated-cell", help="Kind of cell on the simulated bench.")]
 SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 
@@ -74,6 +78,7 @@ def _request(
     attended: AttendedOption = None,
     present: PresentOption = False,
     charge_unattended: UnattendedOption = False,
+    in_spite_of: SpiteOption = None,
     charge_without_sensor: NoSensorOption = False,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
@@ -94,6 +99,7 @@ def _request(
         attended=None if attended is None else _hours(attended),
         present=present,
         unattended_charging_ok=charge_unattended,
+        in_spite_of=tuple(in_spite_of or ()),
         without_sensor_ok=charge_without_sensor,
     )
 
@@ -161,7 +167,7 @@ def run(
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
     from harness.quantities import parse
-    from harness.session import carry_out, check_folder, check_hand_voltage, make_plan
+    from harness.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
 
     described = None if bench == "simulated" else _described(bench)
     # What cannot be planned or kept is refused by itself, before any instrument is opened.
@@ -171,7 +177,8 @@ def run(
     check_folder(request)
     tell = _with_cautions()
     if described is not None:
-        make_plan(request, described, datetime.now(UTC))
+        early, _ = make_plan(request, described, datetime.now(UTC))
+        check_account(request, early, described.simulated)
         if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
             tell("")
             typed = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
@@ -201,6 +208,7 @@ def resume(
         str | None, typer.Option("--bench", help="The bench file; default: the one it began with.")
     ] = None,
     same_cell: Annotated[bool, typer.Option("--same-cell", help="It is the same cell, whatever its voltage.")] = False,
+    in_spite_of: SpiteOption = None,
     simulated_cell: KindOption = "li-ion",
     seed: SeedOption = 1,
     json: JsonOption = False,
@@ -229,6 +237,7 @@ def resume(
             tell=_remark,
             same_cell=same_cell,
             guarded=setup.real,
+            in_spite_of=tuple(in_spite_of or ()),
         )
     _finish(outcome, json)
 

@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 from programs import PROGRAM
 
-
 # A simulated night may be over before the second line is due; how many there are must not tell how fast it was.
 EVERY_READING_SHOWN = """
 import harness.runner
@@ -62,7 +61,7 @@ def test_at_a_terminal_the_hand_meters_voltage_is_asked_for_and_has_to_agree(rea
 
 def test_a_charge_with_a_sensor_that_nobody_warms_is_refused_and_nothing_was_on(real: Path, amphora: Any) -> None:
     words = ("cell", "add", "c", "--form", "18650", "--chemistry", "li-ion", "--source", "hall lamp 3")
-    amphora.call(*words, "--rechargeable")
+    amphora.call(*words, "--rechargeable", "--inspection", "sound")
     charge = ("run", "--cell", "c", "--profile", "charge", "--bench", str(real), "--present")
     done = at_a_terminal(amphora, "\n", *charge)
     assert done.returncode == 1, done.stderr
@@ -82,7 +81,11 @@ def test_at_a_narrow_terminal_progress_is_one_line_that_is_written_over(amphora:
     termios.tcsetwinsize(terminal, (24, 60))
     words = ("run", "--cell", "c", "--profile", "overnight", "--bench", "simulated")
     process = subprocess.Popen(
-        [sys.executable, "-c", EVERY_READING_SHOWN, *words], stdin=terminal, stdout=subprocess.DEVNULL, stderr=terminal, env=amphora.environment
+        [sys.executable, "-c", EVERY_READING_SHOWN, *words],
+        stdin=terminal,
+        stdout=subprocess.DEVNULL,
+        stderr=terminal,
+        env=amphora.environment,
     )
     os.close(terminal)
     heard = bytearray()
