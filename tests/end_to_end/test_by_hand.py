@@ -82,7 +82,11 @@ def test_at_a_narrow_terminal_progress_is_one_line_that_is_written_over(amphora:
     termios.tcsetwinsize(terminal, (24, 60))
     words = ("run", "--cell", "c", "--profile", "overnight", "--bench", "simulated")
     process = subprocess.Popen(
-        [sys.executable, "-c", EVERY_READING_SHOWN, *words], stdin=terminal, stdout=subprocess.DEVNULL, stderr=terminal, env=amphora.environment
+        [sys.executable, "-c", EVERY_READING_SHOWN, *words],
+        stdin=terminal,
+        stdout=subprocess.DEVNULL,
+        stderr=terminal,
+        env=amphora.environment,
     )
     os.close(terminal)
     heard = bytearray()
