@@ -23,6 +23,7 @@ from drivers.visa import Link
 
 Opener = Callable[..., ScpiLoad]
 SERVED = (IdealLoad, "load-function-input")
+HEARS_ALL = {"pause_s": 0.0}  # a busy machine hears an order late and the next one in time: too soon, it would seem
 open_load = partial(open_over_wire, ScpiLoad, "load")
 
 
@@ -91,7 +92,7 @@ def test_its_own_limits_are_armed_and_read_back(load: ScpiLoad) -> None:
 
 
 def test_a_limit_it_has_not_is_left_out(cell: IdealCell) -> None:
-    with ScpiServer(IdealLoad(cell), "load-simple") as server:
+    with ScpiServer(IdealLoad(cell), "load-simple", quirks=HEARS_ALL) as server:
         load = open_load(server)
         assert load.arm_limits(2.9, 1.2) == {}
         assert not load.abilities.low_voltage_cutoff
@@ -334,7 +335,7 @@ def test_an_unmeasurable_current_is_none_and_not_zero(server: ScpiServer, load: 
 
 
 def test_one_client_at_a_time_turns_a_second_away(cell: IdealCell) -> None:
-    with ScpiServer(IdealLoad(cell), "load-simple") as server:
+    with ScpiServer(IdealLoad(cell), "load-simple", quirks=HEARS_ALL) as server:
         load = open_load(server)
         second = Link(server.resource, name="second", timeout_s=PATIENT_S)
         second.open()
@@ -354,7 +355,7 @@ def test_many_clients_are_served_at_once(server: ScpiServer) -> None:
 
 
 def test_orders_need_remote_control_where_the_dialect_says_so(cell: IdealCell) -> None:
-    with ScpiServer(IdealLoad(cell), "load-simple") as server:
+    with ScpiServer(IdealLoad(cell), "load-simple", quirks=HEARS_ALL) as server:
         server.heard = []
         load = open_load(server)
         load.read()
@@ -368,8 +369,9 @@ def test_orders_need_remote_control_where_the_dialect_says_so(cell: IdealCell) -
 
 
 def test_messages_without_the_pause_are_lost_and_with_it_they_are_not(cell: IdealCell) -> None:
-    with ScpiServer(IdealLoad(cell), "load-simple") as server:
+    with ScpiServer(IdealLoad(cell), "load-simple", quirks=HEARS_ALL) as server:
         load = open_load(server)
+        server._pause_s = load.dialect.pause_s
         for _ in range(5):
             load.read()
         load.link.pause_s, load.link.timeout_s = 0.0, 0.2
@@ -416,7 +418,7 @@ def test_a_read_back_coarser_than_the_value_set_is_accepted_and_returned(cell: I
 
 
 def test_without_an_error_queue_a_refusal_is_found_by_reading_back(cell: IdealCell) -> None:
-    with ScpiServer(IdealLoad(cell), "load-simple") as server:
+    with ScpiServer(IdealLoad(cell), "load-simple", quirks=HEARS_ALL) as server:
         load = open_load(server)
         assert load.dialect.error_query is None and load.read_errors() == []
         server.heard = []

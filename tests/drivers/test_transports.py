@@ -114,6 +114,7 @@ def test_another_instrument_than_the_bench_file_says_is_refused(wire: Server) ->
 
 def test_an_instrument_that_is_gone_is_an_error_and_no_claim(wire: Server) -> None:
     with bench(wire) as (server, _, load):
+        impatient_until_reopened(server, load.link, 0.5)
         server.stop()
         with pytest.raises(DriverError, match="load at"):
             load.make_safe()

@@ -73,7 +73,7 @@ def test_an_answer_that_arrives_before_the_next_question_is_noticed(server: Scpi
 def test_half_an_answer_is_no_answer(server: ScpiServer, link: Link) -> None:
     server.inject("split-reply")
     impatient_until_reopened(server, link)
-    with pytest.raises(LinkError, match="no (whole )?answer"):
+    with pytest.raises(LinkError, match=r"no (whole )?answer"):
         link.query(ASK)
     wait_for(lambda: server.fired == [(1, "split-reply")])
     link.reopen()  # the other half has left the instrument by now

@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 from programs import PROGRAM
 
-
 # A simulated night may be over before the second line is due; how many there are must not tell how fast it was.
 EVERY_READING_SHOWN = """
 import harness.runner
@@ -39,7 +38,7 @@ def at_a_terminal(amphora: Any, typed: str, *words: str) -> "subprocess.Complete
     try:
         os.write(hand, typed.encode())
         return subprocess.run(
-            [*PROGRAM, *words], stdin=terminal, capture_output=True, text=True, env=amphora.environment, timeout=60
+            [*PROGRAM, *words], stdin=terminal, capture_output=True, text=True, env=amphora.environment, timeout=180
         )
     finally:
         os.close(hand)

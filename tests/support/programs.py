@@ -53,7 +53,7 @@ class Served:
 
     def end(self) -> int:
         self.process.send_signal(signal.SIGTERM)
-        code = self.process.wait(timeout=10)
+        code = self.process.wait(timeout=60)
         assert self.process.stdout is not None
         self.process.stdout.close()
         return code
@@ -73,7 +73,7 @@ class Program:
             text=True,
             env=self.environment,
             stdin=subprocess.DEVNULL,
-            timeout=120,
+            timeout=300,
         )
         assert done.returncode == code, (words, done.returncode, done.stdout[-2000:], done.stderr[-2000:])
         assert "Traceback" not in done.stderr
