@@ -1,4 +1,4 @@
-"""What holds for all tests: the same examples each time, no clock over them, and an order in which workers end together.
+"""What holds for all tests: the same examples each time, no clock over them, and an order for several workers.
 
 With `pytest -n` each worker gets a row of tests and takes from others when it has done. What mostly waits for
 processes stands first in each row, so that it waits while others work.

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import wait_for
+from programs import Inside, wait_for
 
 from drivers.simulated.servers import ServedBench
 from harness.errors import AmphoraError
@@ -38,7 +38,9 @@ class Place:
         self.bench = folder / "bench.toml"
         command = json.dumps([sys.executable, str(script), "{kind}", "{text}"])
         self.bench.write_text(served.bench_file() + f"\n[alarms]\ndesktop = false\ncommand = {command}\n")
-        amphora.call("cell", "add", "L3-a", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V")
+        Inside(amphora.folder).call(
+            "cell", "add", "L3-a", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V"
+        )
         self.process = amphora.start("run", "--cell", "L3-a", "--bench", str(self.bench), *NIGHT, "--json")
         wait_for(self.discharges)
         wait_for(lambda: served.bench.load.on)

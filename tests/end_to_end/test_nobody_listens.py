@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import PROGRAM, heed_signals, wait_for
+from programs import PROGRAM, Inside, heed_signals, wait_for
 
 from harness.errors import AmphoraError
 from harness.journal import read_run
@@ -20,7 +20,9 @@ NIGHT = ("--profile", "overnight", "--start", "declared-full", "--current", "0.1
 
 
 def add(amphora: Any) -> None:
-    amphora.call("cell", "add", "L3-a", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V")
+    Inside(amphora.folder).call(
+        "cell", "add", "L3-a", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V"
+    )
 
 
 def folder_of(amphora: Any) -> Path:

@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import wait_for
+from programs import Inside, wait_for
 
 from harness.errors import AmphoraError
 from harness.journal import read_run
 
 
 def add(amphora: Any, cell: str = "L3-a") -> None:
-    amphora.call("cell", "add", cell, "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V")
+    Inside(amphora.folder).call("cell", "add", cell, "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V")
 
 
 def run_folder(amphora: Any, cell: str = "L3-a") -> Path:
@@ -250,6 +250,6 @@ def test_a_wrong_bench_file_gets_one_sentence_and_switches_nothing_on(
     served = serve("--cell", "worn-out")
     add(amphora)
     served.bench.write_text(change(served.bench.read_text()))
-    done = amphora.call("run", "--cell", "L3-a", "--bench", str(served.bench), *NIGHT, code=code)
+    done = Inside(amphora.folder).call("run", "--cell", "L3-a", "--bench", str(served.bench), *NIGHT, code=code)
     last = done.stderr.strip().splitlines()[-1]
     assert words in done.stderr and last.startswith("amphora: ")

@@ -63,6 +63,7 @@ class Program:
     """Calls the program with a shelf of its own."""
 
     def __init__(self, folder: Path) -> None:
+        self.folder = folder
         self.logs = folder / "logs"
         self.environment = {**os.environ, "AMPHORA_LOGS": str(self.logs), "XDG_RUNTIME_DIR": str(folder)}
 
