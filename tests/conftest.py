@@ -4,8 +4,15 @@ With `pytest -n` each worker gets a row of tests and takes from others when it h
 processes stands first in each row, so that it waits while others work.
 """
 
+import os
+import sys
+
 import pytest
 from hypothesis import HealthCheck, settings
+
+# Each of the many processes, and each worker, would compile everything anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # Other examples are what `make fuzz` and the campaign look for; a time limit for one would ask how fast the machine is.
 settings.register_profile(

@@ -16,10 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import Inside, wait_for
+from programs import Inside, events_in, wait_for
 
 from drivers.simulated.servers import ServedBench
-from harness.errors import AmphoraError
 from harness.journal import read_run
 from harness.keeper import WARNING
 
@@ -53,8 +52,8 @@ class Place:
     def discharges(self) -> bool:
         """Whether the long discharge is under way."""
         try:
-            events = read_run(self.run).events
-        except (AmphoraError, ValueError, OSError):  # not there yet
+            events = events_in(self.run)
+        except (ValueError, OSError):  # not there yet
             return False
         begun = [number for number, event in enumerate(events) if event["kind"] == "step-begun"]
         if not begun or events[begun[-1]]["step_kind"] != "discharge":
@@ -62,7 +61,7 @@ class Place:
         return any(event["kind"] == "ordered" for event in events[begun[-1] :])
 
     def resumed(self) -> bool:
-        return any(event["kind"] == "resumed" for event in read_run(self.run).events)
+        return any(event["kind"] == "resumed" for event in events_in(self.run))
 
     def called(self) -> list[str]:
         return self.calls.read_text(encoding="utf-8").splitlines() if self.calls.is_file() else []
@@ -112,7 +111,7 @@ def at_work(tmp_path: Path, amphora: Any) -> Iterator[Callable[..., Place]]:
 
 
 def kinds_after_stop(folder: Path) -> list[tuple[str, Any, Any]]:
-    events = read_run(folder).events
+    events = events_in(folder)
     at = next((number for number, event in enumerate(events) if event["kind"] == "stopped"), len(events))
     return [(event["kind"], event.get("by"), event.get("off")) for event in events[at:]]
 

@@ -11,9 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import Inside, wait_for
+from programs import Inside, events_in, rows_in, wait_for
 
-from harness.errors import AmphoraError
 from harness.journal import read_run
 
 
@@ -28,16 +27,16 @@ def run_folder(amphora: Any, cell: str = "L3-a") -> Path:
 
 def rows_of(amphora: Any) -> int:
     try:
-        return read_run(run_folder(amphora)).rows
-    except (AmphoraError, ValueError, OSError):  # not there yet
+        return rows_in(run_folder(amphora))
+    except (ValueError, OSError):  # not there yet
         return 0
 
 
 def discharging(amphora: Any) -> bool:
     """Whether the load has been told to draw, as the run's folder says."""
     try:
-        events = read_run(run_folder(amphora)).events
-    except (AmphoraError, ValueError, OSError):  # not there yet
+        events = events_in(run_folder(amphora))
+    except (ValueError, OSError):  # not there yet
         return False
     return any(event["kind"] == "ordered" and event["order"]["kind"] == "discharge" for event in events)
 
@@ -98,7 +97,7 @@ def test_a_resistor_and_a_serial_logger_are_a_bench(serve: Any, amphora: Any) ->
     process = amphora.start(*words, "--start", "declared-full", stdin=terminal)
 
     def asked(name: str) -> bool:
-        events = read_run(run_folder(amphora)).events if rows_of(amphora) else []
+        events = events_in(run_folder(amphora)) if rows_of(amphora) else []
         return any(event["kind"] == "step-begun" and event["name"] == name for event in events)
 
     wait_for(lambda: asked("connect the resistor"))
@@ -163,7 +162,7 @@ def test_a_killed_runner_leaves_the_load_off_within_five_seconds_and_a_folder_to
     process.communicate()
 
     def made_safe() -> bool:
-        events = read_run(run_folder(amphora)).events
+        events = events_in(run_folder(amphora))
         return any(event["kind"] == "made-safe" and event["by"] == "keeper" and event["off"] for event in events)
 
     wait_for(made_safe)
@@ -226,7 +225,7 @@ def test_servers_that_vanish_end_the_run_with_instrument_trouble(serve: Any, amp
     process = amphora.start("run", "--cell", "L3-a", "--bench", str(served.bench), *NIGHT, "--json")
     wait_for(lambda: rows_of(amphora) > 100)
     served.process.kill()
-    wait_for(lambda: read_run(run_folder(amphora)).events[-1]["kind"] == "stopped")
+    wait_for(lambda: events_in(run_folder(amphora))[-1]["kind"] == "stopped")
     process.send_signal(signal.SIGINT)  # the keeper tries for a minute: nobody has to wait for it
     out, _ = process.communicate(timeout=120)
     answer = json.loads(out)

@@ -13,7 +13,7 @@ from harness.shelf import Cell, Shelf
 
 CELL = {"form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 4.1}
 NIGHT = ("--profile", "overnight", "--start", "declared-full", "--capacity", "0.5 Ah")
-OPTIONS = ("--cell", "worn-out", "--speed-up", "300")
+OPTIONS = ("--cell", "worn-out", "--speed-up", "60")
 
 
 @pytest.fixture
