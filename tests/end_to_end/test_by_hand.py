@@ -95,7 +95,7 @@ def test_at_a_narrow_terminal_progress_is_one_line_that_is_written_over(amphora:
         while more := os.read(hand, 65536):
             heard += more
     os.close(hand)
-    assert process.wait(timeout=60) == 0
+    assert process.wait(timeout=180) == 0
     written = [line for line in heard.decode().replace("\r\n", "\n").split("\r\x1b[2K") if "\n" not in line]
     assert len(written) > 3 and any("step 3, discharge" in line for line in written)
     assert all(len(line) < 60 for line in written)  # the terminal's width: a wrapped line stays behind

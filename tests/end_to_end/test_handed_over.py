@@ -120,7 +120,7 @@ def test_what_the_program_could_not_switch_off_the_keeper_does_and_the_end_says_
     place = at_work()
     place.served.scpi["load"].inject("ignore-off", count=RUNNERS_OFFS + 4)
     place.process.send_signal(signal.SIGINT)
-    out, err = place.process.communicate(timeout=60)
+    out, err = place.process.communicate(timeout=180)
     assert place.off_orders_ignored() == RUNNERS_OFFS + 4
     assert not place.served.bench.load.on
     answer = json.loads(out)
@@ -137,7 +137,7 @@ def test_what_the_program_could_not_switch_off_the_keeper_does_and_the_end_says_
     again = place.amphora.start("resume", str(place.run), "--bench", str(place.bench), "--json")
     wait_for(lambda: place.resumed() and place.served.bench.load.on)
     again.send_signal(signal.SIGINT)
-    out, _ = again.communicate(timeout=60)
+    out, _ = again.communicate(timeout=180)
     assert again.returncode == 130 and json.loads(out)["safe"] and not place.served.bench.load.on
 
 
@@ -150,7 +150,7 @@ def test_a_person_who_does_not_wait_is_warned_and_the_keeper_goes_on_and_calls(a
     # What the keeper has not done in five seconds it records, after the runner's word that it listens.
     wait_for(lambda: kinds_after_stop(place.run)[-1:] == [("made-safe", "keeper", False)])
     place.process.send_signal(signal.SIGINT)  # enough of waiting
-    out, err = place.process.communicate(timeout=60)
+    out, err = place.process.communicate(timeout=180)
     answer = json.loads(out)
     assert place.process.returncode == 4 and not answer["safe"] and "Traceback" not in err
     assert answer["text"].endswith(f"; {WARNING}")  # and before it, as far as the keeper's word has come:
@@ -179,7 +179,7 @@ def test_instruments_that_are_silent_for_longer_than_a_beat_may_fail_are_waited_
     place.silent_from_the_first_off_order(count=4)  # two seconds each, on one after the other
     began_s = time.monotonic()
     place.process.send_signal(signal.SIGINT)
-    out, err = place.process.communicate(timeout=60)
+    out, err = place.process.communicate(timeout=180)
     assert time.monotonic() - began_s > 12.0  # longer than the ten seconds after which a runner counts as hung
     for server in place.served.scpi.values():
         assert [kind for _, kind in server.fired].count("silence") == 4

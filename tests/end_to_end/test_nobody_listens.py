@@ -53,7 +53,7 @@ def test_pipes_that_nobody_reads_stop_no_run_and_change_no_exit_code(serve: Any,
     wait_for(lambda: last_s(amphora) > before_s + 1500.0)  # progress is told every ten minutes of its time
     assert process.poll() is None
     process.send_signal(signal.SIGTERM)
-    assert process.wait(90) == 143
+    assert process.wait(180) == 143
     last = read_run(folder_of(amphora)).events[-1]
     assert last["kind"] == "stopped" and last["text"].startswith("SIGTERM") and last["safe"]
 
@@ -97,7 +97,7 @@ def test_a_terminal_that_goes_away_stops_a_run_only_where_the_system_says_so(
             wait_for(lambda: last_s(amphora) > before_s + 900.0)
             assert process.poll() is None
             process.send_signal(signal.SIGINT)
-        assert process.wait(90) == 130
+        assert process.wait(180) == 130
     finally:
         if process.poll() is None:
             process.kill()

@@ -134,7 +134,7 @@ def test_ctrl_c_switches_off_and_resume_goes_on(serve: Any, amphora: Any, tmp_pa
     process = amphora.start("run", "--cell", "L3-a", "--bench", str(served.bench), *NIGHT, *SHORT, "--json")
     wait_for(lambda: discharging(amphora))
     process.send_signal(signal.SIGINT)
-    out, _ = process.communicate(timeout=60)
+    out, _ = process.communicate(timeout=180)
     assert process.returncode == 130
     answer = json.loads(out)
     assert answer["stop"] == "interrupted" and answer["safe"]
@@ -143,7 +143,7 @@ def test_ctrl_c_switches_off_and_resume_goes_on(serve: Any, amphora: Any, tmp_pa
     process = amphora.start("resume", answer["run"])  # the run knows its bench file
     wait_for(lambda: rows_of(amphora) > answer["rows"] + 20)
     process.send_signal(signal.SIGINT)
-    out, _ = process.communicate(timeout=60)
+    out, _ = process.communicate(timeout=180)
     assert process.returncode == 130 and f"amphora resume {answer['run']}" in out  # what to do next is said
     assert "outputs: off, read back" in out
     again = amphora.json("resume", answer["run"])
@@ -184,7 +184,7 @@ def test_a_run_on_a_bench_that_another_run_uses_is_refused(serve: Any, amphora: 
     folder = run_folder(amphora)
     amphora.call("resume", str(folder), "--bench", str(served.bench), code=4)
     process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=60)
+    process.communicate(timeout=180)
     assert process.returncode == 143
 
 
@@ -212,9 +212,9 @@ def test_what_something_left_on_is_switched_off_by_hand_and_a_running_bench_is_l
         assert f"process {process.pid}" in refused.stderr
     finally:
         process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=60)
+        process.communicate(timeout=180)
     served.process.kill()
-    served.process.wait(timeout=60)
+    served.process.wait(timeout=180)
     gone = amphora.call("bench", "off", "--bench", str(served.bench), code=4)
     assert "pull the leads at the cell now" in gone.stderr and "NOT KNOWN TO BE OFF" in gone.stdout
 
@@ -227,7 +227,7 @@ def test_servers_that_vanish_end_the_run_with_instrument_trouble(serve: Any, amp
     served.process.kill()
     wait_for(lambda: events_in(run_folder(amphora))[-1]["kind"] == "stopped")
     process.send_signal(signal.SIGINT)  # the keeper tries for a minute: nobody has to wait for it
-    out, _ = process.communicate(timeout=120)
+    out, _ = process.communicate(timeout=180)
     answer = json.loads(out)
     assert process.returncode == 4 and answer["stop"] == "instrument"
     assert not answer["safe"] and "PULL" in answer["text"].upper()

@@ -65,7 +65,7 @@ def test_one_channel_one_folder_one_run(serve: Any, amphora: Any, second: Served
         assert check["instruments"]["load"]["setup"]["on"] is False
     finally:
         running.send_signal(signal.SIGTERM)
-        running.communicate(timeout=90)
+        running.communicate(timeout=180)
     assert running.returncode == 143
 
 
@@ -75,7 +75,7 @@ def test_of_two_that_go_on_with_one_run_at_once_one_is_refused(serve: Any, ampho
     running = amphora.start("run", "--cell", "a", "--bench", str(first.bench), *NIGHT)
     wait_for(lambda: begun(amphora, "a"))
     running.send_signal(signal.SIGTERM)
-    running.communicate(timeout=90)
+    running.communicate(timeout=180)
     folder = folder_of(amphora, "a")
     both = [amphora.start("resume", str(folder), "--bench", str(one.bench)) for one in (first, second)]
     try:
@@ -89,7 +89,7 @@ def test_of_two_that_go_on_with_one_run_at_once_one_is_refused(serve: Any, ampho
         for one in both:
             if one.poll() is None:
                 one.send_signal(signal.SIGTERM)
-                one.communicate(timeout=90)
+                one.communicate(timeout=180)
     kinds = [event["kind"] for event in read_run(folder).events]
     assert kinds.count("resumed") == 1
     with acquire_folder(folder):  # nobody has it any more

@@ -61,7 +61,7 @@ def test_ctrl_c_in_a_command_that_only_reads_is_130(tmp_path: Path) -> None:
     writer = os.open(table, os.O_WRONLY)  # returns when the program has opened it
     time.sleep(0.2)
     process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=180)
     os.close(writer)
     assert process.returncode == 130
     assert out == "" and "Traceback" not in err

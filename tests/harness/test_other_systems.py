@@ -49,7 +49,7 @@ def on_another_system(then: str) -> str:
         [sys.executable, "-W", "error::SyntaxWarning", "-c", PROGRAM.format(hidden=HIDDEN, gone=GONE, then=then)],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=600,
     )
     assert done.returncode == 0, done.stderr[-3000:]
     return done.stdout

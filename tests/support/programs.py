@@ -53,7 +53,7 @@ class Served:
 
     def end(self) -> int:
         self.process.send_signal(signal.SIGTERM)
-        code = self.process.wait(timeout=60)
+        code = self.process.wait(timeout=180)
         assert self.process.stdout is not None
         self.process.stdout.close()
         return code
@@ -144,7 +144,7 @@ def rows_in(folder: Path) -> int:
         return 0
 
 
-def wait_for(condition: Callable[[], bool], seconds: float = 90.0) -> None:
+def wait_for(condition: Callable[[], bool], seconds: float = 180.0) -> None:
     """Wait until a condition holds; fail when it never does: on a busy machine everything comes, late."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
