@@ -154,7 +154,7 @@ def test_a_disk_that_is_really_full_ends_the_run_off_readable_and_able_to_go_on(
     amphora.environment["AMPHORA_LOGS"] = str(amphora.logs)
     Shelf(amphora.logs).add(Cell.from_dict(CELL))
     recipe = tmp_path / "full.toml"
-    recipe.write_text(RECIPE.replace(X).replace('"short"', '"full"'), encoding="utf-8")
+    recipe.write_text(RECIPE.replace('"6 s"', '"100 min"').replace('"short"', '"full"'), encoding="utf-8")
     bench = ["--bench", str(served.bench), "--capacity", "0.8 Ah"]
     process = subprocess.Popen(
         [*PROGRAM, "run", "--cell", "c", "--profile", str(recipe), *bench],
