@@ -50,7 +50,8 @@ LINK = ("pause_s", "compound", "spelling", "remote", "select", "select_query", "
 ERRORS = ("query", "none", "event_register")
 OUTPUT = ("on", "off", "query", "state", "states", "settle_s")
 MODE = ("set", "query", "needed_before_level", "words", "answers")
-SETTING = ("set", "query", "decimals", "step", "low", "high", "scale", "enable", "disable", "protection_tripped")
+SETTING = ("set", "query", "decimals", "step", "low", "high", "scale", "enable", "disable", "protection_tripped",
+           "renewable")  # fmt: skip
 MEASURE = ("voltage", "current", "temperature", "power", "all", "fields", "separator", "units", "current_sign")
 POWER_ON = ("query", "off")
 SENSE = ("on", "off", "query")
@@ -167,7 +168,7 @@ class Setting:
 
     `step`: what is read back may differ by this much, in SI. `scale`: SI units in one unit of the
     instrument (60 for a timer that counts minutes). `tripped`: asks whether this protection has
-    switched the instrument off.
+    switched the instrument off. `renewable`: a timer that is set anew while the output is on begins anew.
     """
 
     set: Command | None
@@ -181,6 +182,7 @@ class Setting:
     disable: tuple[Command, ...]
     unit: str
     tripped: Command | None = None
+    renewable: bool = False
 
 
 @dataclass(frozen=True)
@@ -419,6 +421,8 @@ class _Reader:
                 f"{self.where}: {name}protection_tripped does not belong there; "
                 f"{', '.join(one for one in PROTECTIONS if one in SETTINGS[self.role])} may have one"
             )
+        if "renewable" in table and key != "off_timer":
+            raise DescriptionError(f"{self.where}: {name}renewable does not belong there; off_timer may have it")
         return Setting(
             set=set_it,
             query=self.command(table, "query", name, query=True),
@@ -431,6 +435,7 @@ class _Reader:
             disable=self.commands(table, "disable", name),
             unit=unit,
             tripped=self.command(table, "protection_tripped", name, query=True),
+            renewable=self.flag(table, "renewable", name, False),
         )
 
     def dialect(self) -> Dialect:

@@ -734,6 +734,7 @@ def abilities_as_written(dialect: Dialect, behaviour: Mapping[str, Any], missing
         over_voltage_protection=_can_arm(dialect, "over_voltage", missing),
         over_current_protection=_can_arm(dialect, "over_current", missing),
         off_timer=_can_arm(dialect, "off_timer", missing),
+        off_timer_renewable=_can_arm(dialect, "off_timer", missing) and dialect.settings["off_timer"].renewable,
         power_on_off=dialect.power_on_off,
         measures_with_output_off=dialect.measures_with_output_off,
         refresh_s=dialect.refresh_s,

@@ -127,6 +127,18 @@ class BenchDescription:
         return _specification(table, channel, where)
 
 
+def current_specification(table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """Return what the current of one instrument's table may be off by; assumed where the table does not say."""
+    written = table.get("specification", {}).get("current")
+    return _assumed("current") if written is None else _specification(written, "current", where)
+
+
+def temperature_specification(table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """Return what the temperature of one instrument's table may be off by; assumed where the table does not say."""
+    written = table.get("specification", {}).get("temperature")
+    return _assumed("temperature") if written is None else _specification(written, "temperature", where)
+
+
 def _assumed(channel: str) -> dict[str, Any]:
     return {**ASSUMED[channel], "distribution": "rectangular", "k": 2.0, "assumed": True}
 

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from harness.errors import InputError
 
+COLD_DEGC = 10.0  # below it a lithium cell is charged slowly (common practice)
 OrderKind = Literal["off", "discharge", "charge", "ask", "connect"]
 StepKind = Literal["rest", "charge", "discharge", "pulses", "sweep", "log", "ask"]
 EndQuantity = Literal[
@@ -95,6 +96,15 @@ class CellLimits:
 
 
 @dataclass(frozen=True, slots=True)
+class Taper:
+    """How the taper of a charge is judged (`harness.taper`)."""
+
+    share_It: float  # of what has been charged, once that exceeds It: where it ends
+    resolution_A: float  # last digit of the current meter
+    U_A: float  # its expanded uncertainty (k = 2) at the threshold, its zero taken off
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One step, concrete. `segments` are gone through in order; `ends` may end it before."""
 
@@ -112,6 +122,10 @@ class Step:
     after_cutoff: int | None = None  # index of the step to go to when it ends by `cutoff`
     hours: tuple[float, float] | None = None  # attended hours, local, as hours of the day: begin only within
     expected_duration_s: float | None = None
+    taper: Taper | None = None  # None: an end by taper is a current below its value, and no more is asked
+    later_current_A: float | None = None  # of a first charge: the current after `later_after_Ah`
+    later_after_Ah: float | None = None
+    cold_current_A: float | None = None  # the most below COLD_DEGC
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +148,7 @@ class Plan:
     max_current_A: float = 0.0
     needs_temperature: bool = False
     assumed_resistance_ohm: float = 0.15
+    it_from: str = ""  # what It refers to: "measured", "claim", "assumed"
     warnings: tuple[str, ...] = ()
     notes: dict[str, Any] = field(default_factory=dict)
     cell: CellLimits | None = None  # None: a device, or a plan of 0.1.0
@@ -167,6 +182,8 @@ def _step(data: dict[str, Any]) -> Step:
     )
     fields["ends"] = tuple(End(**end) for end in data["ends"])
     fields["limits"] = Limits(**data["limits"])
+    taper = fields.get("taper")
+    fields["taper"] = None if taper is None else Taper(**taper)
     hours = fields.get("hours")
     fields["hours"] = None if hours is None else (float(hours[0]), float(hours[1]))
     return Step(**fields)

@@ -71,7 +71,29 @@ def problems_of(
                 found.append(f"{current_A:.3f} A flows although everything is off ({name}). {cause_of(current_A)}")
     if plan.needs_temperature and first.temperature_degC is None:
         found.append("the plan relies on the cell's temperature, and no sensor gives one")
+    elif first.temperature_degC is not None:
+        found.extend(_outside_the_window(plan, first.temperature_degC))
     return found
+
+
+def _outside_the_window(plan: Plan, temperature_degC: float) -> list[str]:
+    """Return what forbids to begin at this temperature: no current flows first, and is stopped then."""
+    for step in plan.steps:
+        kinds = {segment.order.kind for segment in step.segments}
+        what = "charges" if "charge" in kinds else "discharges" if "discharge" in kinds else ""
+        low, high = step.limits.temperature_low_degC, step.limits.temperature_high_degC
+        name = plan.notes.get("chemistry_name", plan.chemistry)
+        if what and low is not None and temperature_degC < low:
+            return [
+                f"the cell is at {temperature_degC:.1f} °C, and this run {what}: never below {low:.1f} °C for {name} "
+                "(its window, and what the sensor may be off); let it warm up in the room, never on a heater"
+            ]
+        if what and high is not None and temperature_degC > high:
+            return [
+                f"the cell is at {temperature_degC:.1f} °C, and this run {what}: up to {high:.1f} °C for {name}; let "
+                "it cool in the room, then begin again; a cell that stays warm by itself is taken outside"
+            ]
+    return []
 
 
 def needs_cell(plan: Plan) -> bool:

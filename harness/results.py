@@ -622,7 +622,9 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     result["evening"] = _evening(info, measurement, drift_A)
     result["reference_temperature"] = _reference(result["temperature_degC"])
     result["retention"] = _retention(record, info, warnings)
-    if chosen is None and charges and not entries[charges[-1]]["complete"]:
+    # A cell that was full already takes so little that its own readings show no taper; the run asked the supply.
+    by_taper = any(event.get("kind") == "step-ended" and event.get("reason") == "taper" for event in loaded.events)
+    if chosen is None and charges and not entries[charges[-1]]["complete"] and not by_taper:
         warnings.append(Warning_("charge-unfinished", "The charge did not end by its taper: it is an 'at least'."))
     result["phases"] = entries
     result["warnings"] = [_plain(item) for item in warnings]

@@ -22,7 +22,7 @@ from typing import Any, Protocol, cast
 
 from drivers.errors import DriverError, IdentityError, LinkError
 from drivers.roles import Clock, Instrument, Position
-from harness import guard
+from harness import guard, taper
 from harness.checks import CHECKS, is_final
 from harness.errors import BenchError, InputError, Refused
 from harness.gap import MAYBE_ON, bound_gap, charge_between, unacted
@@ -39,14 +39,19 @@ from harness.stepping import (
     Answered,
     Attendance,
     Begin,
+    GoOn,
+    Pause,
     Record,
     Resume,
     Sample,
     State,
+    SupplyAsked,
+    ZeroTaken,
     advance,
     initial,
     replay,
 )
+from harness.supplytimer import armed_for_s, before_s, renew_due
 from harness.switch_off import FILE, Sheet, make_all_safe, off_limit_A, write_sheet
 from harness.zero import Zeros, judge_zero, zeros_of
 
@@ -63,7 +68,8 @@ REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
 MOST_KEEPERS = 3  # started anew in one run: whatever ends them again and again ends the next one, too
 KEEPER_WAIT_S = 2.0  # another one is waited for so long before the next reading
-TIMER_FACTOR = 1.5  # of the expected time: a supply's own timer, for when the computer is dead
+RESTARTED = "started again"  # in what a logger remarks
+OFF_TIMER = "off-timer"  # as a supply names what has tripped
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 
 
@@ -183,6 +189,7 @@ class Runner:
         alarm: Called with (kind, text) at a stop, at the end, or when a person is needed.
         proofs: What was proven of the bench this evening (`harness.proofs`); goes into the events.
         tell: Called with a line of plain words about what was found before the first order.
+        unproven: Called with a sentence where the sensor at the cell lost its proof: its logger started again.
         not_proven: Why a run that goes on may not charge; the bench is made safe, then it is refused.
         sheet: What switches the bench off, as data: written into the folder before the first order.
         sheet_beside: Where it is written as well: beside the bench file.
@@ -206,6 +213,7 @@ class Runner:
     not_proven: str = ""
     sheet: Sheet | None = None
     sheet_beside: Path | None = None
+    unproven: Callable[[str], None] | None = None
     take_signals: bool = True
     signalled: str = ""
     journal: JournalWriter | None = None
@@ -231,6 +239,8 @@ class Runner:
     _zeros: Zeros | None = None  # the readings of the first stretch with everything off
     _trips_s: float = 0.0
     _called_s: float = 0.0  # when a person was asked last
+    _timer_s: float = 0.0  # what the supply's own timer was set to; 0: it has none
+    _timer_set_s: float = 0.0  # when
     _trips_before: tuple[str, ...] = ()  # what had tripped before this run, and is no news
     notes: list[str] = field(default_factory=list)  # what the record should say of the host
 
@@ -463,7 +473,11 @@ class Runner:
         for zero in zeros_of(taken, digits):
             specification = bench.current_of(zero.instrument)
             verdict, text = judge_zero(zero, float(specification["offset"]), bool(specification["assumed"]))
-            self._event("current-zero", **zero.event(), verdict=verdict, text=text)
+            role = self.rig.instruments[zero.instrument].role
+            in_charge_A = 0.0 if role == "load" else round(zero.current_A, 9)  # a load that is off measures no charge
+            t_s = round(self._now(), 4)
+            self._event("current-zero", t_s=t_s, **zero.event(), in_charge_A=in_charge_A, verdict=verdict, text=text)
+            self.state = advance(self.plan, self.state, ZeroTaken(t_s, in_charge_A)).state
             self._say(f"{'! ' if verdict == 'warn' else ''}current zero: {text}")
             if verdict == "refuse":
                 refused.append(text)
@@ -495,11 +509,6 @@ class Runner:
             for segment in step.segments
             if segment.order.kind == "charge" and segment.order.voltage_V is not None
         ]
-        charge_s = [
-            min(step.max_duration_s, TIMER_FACTOR * (step.expected_duration_s or step.max_duration_s))
-            for step in plan.steps
-            if step.kind == "charge"
-        ]
         most_A = plan.max_current_A or None
         if self.rig.load is not None and lows:
             armed[self.rig.load.name] = dict(
@@ -510,10 +519,82 @@ class Runner:
                 self.rig.supply.arm_limits(
                     max(highs) + 0.05,
                     None if most_A is None else most_A * 1.2,
-                    sum(charge_s) or None,
+                    armed_for_s(plan, max(self.state.plan_step, 0), self._renews()),
                 )
             )
         return armed
+
+    # -- the supply's own timer, for when this computer is dead --------------------------------------
+
+    def _renews(self) -> bool:
+        return self.rig.supply is not None and self.rig.supply.abilities.off_timer_renewable
+
+    def _set_timer(self) -> None:
+        """Set the supply's timer for what is charged now; recorded."""
+        supply = self.rig.supply
+        self._timer_s = 0.0
+        wanted_s = armed_for_s(self.plan, self.state.plan_step, self._renews())
+        if supply is None or wanted_s is None or not supply.abilities.off_timer:
+            return
+        self._timer_s = supply.set_timer(wanted_s)
+        self._timer_set_s = self._now()
+        self._event("timer-set", off_after_s=self._timer_s, renewable=self._renews())
+
+    def _see_to_timer(self) -> None:
+        """Renew the supply's timer, or pause the charge before it runs out."""
+        if not self._timer_s or self.state.order.kind != "charge":
+            return
+        since_s = self._now() - self._timer_set_s
+        if self._renews():
+            if renew_due(since_s, self._timer_s):
+                self._set_timer()
+        elif since_s > self._timer_s - before_s(self._timer_s, self.plan.max_gap_s):
+            self._pause(f"the supply's own timer of {format_duration(self._timer_s)} is about to run out")
+
+    def _pause(self, text: str) -> None:
+        """Outputs off, the timer set anew, on again: the charge goes on where it was."""
+        self._record("timer-pause", text=text)
+        if self.state.waiting == "timer":
+            self._record("timer-go-on")
+
+    def _timer_ran_out(self) -> str:
+        """Return how the supply's own timer ended a charge; "" where it did not."""
+        supply = self.rig.supply
+        if supply is None or self.state.order.kind != "charge" or not self._timer_s:
+            return ""
+        if supply.read_setup().get("on") is not False:
+            return ""
+        since_s = self._now() - self._timer_set_s
+        told = [text for text in self.rig.read_trips() if text not in self._trips_before]
+        if any(OFF_TIMER not in text for text in told):
+            return ""  # another protection has acted
+        if since_s < 0.5 * self._timer_s:
+            return ""
+        return f"the supply's own timer of {format_duration(self._timer_s)} has run out"
+
+    def _ask_supply(self) -> None:
+        """Ask the supply whether it is on, and has not tripped, before a small current is believed to be a taper.
+
+        Raises:
+            Stop: it is no taper, and nobody knows why; the run can be resumed.
+        """
+        supply = self.rig.supply
+        assert supply is not None
+        on = supply.read_setup().get("on")
+        tripped = self._new_trips()
+        ran_out = "" if on is not False else self._timer_ran_out()
+        step = self.plan.steps[self.state.plan_step]
+        end = next((one.value for one in step.ends if one.reason == "taper"), 0.0)
+        vanished = taper.vanished(self.state.course, end)
+        believed = on is not False and not tripped and not vanished
+        why = ran_out or tripped or ("the supply is off, and nobody ordered that" if on is False else vanished)
+        self._record("supply-asked", on=on, tripped=tripped, believed=believed, text=why)
+        if believed:
+            return
+        if ran_out:
+            self._pause(ran_out)
+            return
+        raise Stop("instrument", f"{self.plan.cell_id}: {why}; this was no taper, the charge is not complete")
 
     # -- going on after an interruption ---------------------------------------------------------
 
@@ -682,7 +763,25 @@ class Runner:
         self._remarks_s = self._now()
         for logger in loggers:
             for remark in logger.read_errors():
-                self._event("instrument-error", text=remark if logger.name in remark else f"{logger.name}: {remark}")
+                text = remark if logger.name in remark else f"{logger.name}: {remark}"
+                self._event("instrument-error", text=text)
+                if RESTARTED in remark and logger.name == self.rig.description.cell_temperature:
+                    self._sensor_restarted(text)
+
+    def _sensor_restarted(self, text: str) -> None:
+        """End what was proven of the sensor, and a charge that relies on it.
+
+        Raises:
+            Stop: it charges; the run can be resumed once the sensor was proven again.
+        """
+        if self.unproven is not None:
+            self.unproven(text)
+        if self.plan.needs_temperature and self.state.order.kind == "charge":
+            raise Stop(
+                "instrument",
+                f"{text}; the sensor at the cell is not proven any more, and this run charges: "
+                "'amphora bench check --sensor', then resume",
+            )
 
     def _done(self) -> bool:
         return bool(self.state.finished)
@@ -705,7 +804,11 @@ class Runner:
         if self._drains_by_itself and step.kind != "ask":  # until a person has answered, the leads are as they were
             self.rig.leads = step.leads
         energised = state.order.kind != "off"
+        if energised:
+            self._see_to_timer()
+            state, step = self.state, self.plan.steps[self.state.plan_step]
         tripped = self._ask_trips() if energised else ""
+        ran_out = self._timer_ran_out() if tripped and OFF_TIMER in tripped else ""
         asked_s = clock.now_s()
         before_s = self._last_reading_s
         late = asked_s - self._t0_s - before_s > self.plan.max_gap_s + step.sample_interval_s
@@ -734,7 +837,11 @@ class Runner:
             self._zeros.note(t_s, self.rig.answers)
         seen = guard.Reading(t_s, state.step, voltage_V, current_A, temperature_degC, reading.room_degC)
         self.memory, verdict = guard.judge(self._eye(), step.limits, self.memory, seen)
-        if tripped and verdict.stop is None:
+        if verdict.stop is not None and verdict.stop.check in ("no-current", "voltage-jump"):
+            ran_out = ran_out or self._timer_ran_out()
+        if ran_out:
+            verdict = verdict._replace(stop=None)
+        elif tripped and verdict.stop is None:
             verdict = guard.Verdict(stop=guard.Violation("protection-tripped", tripped, None, None))
         if verdict.stop is not None:
             self._guard_stop(verdict.stop, step)
@@ -750,6 +857,10 @@ class Runner:
         self.state, orders, events = advance(self.plan, state, sample)
         if orders or events:
             self._carry_out(orders, events, t_s)
+        if ran_out and self.state.order.kind == "charge":
+            self._pause(ran_out)
+        elif self.state.asking:
+            self._ask_supply()
         if self.show is not None:
             self._show(reading, t_s)
         return verdict.suspect is not None or self.state.agreeing > 0
@@ -935,6 +1046,12 @@ class Runner:
             record = Answered(t_s)
         elif kind == "attendance":
             record = Attendance(t_s, bool(fields["present"]))
+        elif kind == "supply-asked":
+            record = SupplyAsked(t_s, bool(fields["believed"]))
+        elif kind == "timer-pause":
+            record = Pause(t_s, str(fields["text"]))
+        elif kind == "timer-go-on":
+            record = GoOn(t_s)
         else:
             record = Resume(t_s, fields["off_for_s"], fields["charge_low_Ah"], fields["charge_high_Ah"])
         self.state, orders, events = advance(self.plan, self.state, record)
@@ -1007,6 +1124,7 @@ class Runner:
                 own_V = self.state.last_voltage_V
                 rig.supply.set_voltage(order.voltage_V if own_V is None else min(max(own_V, 0.0), order.voltage_V))
                 rig.supply.set_current_limit(order.current_A)
+                self._set_timer()
                 rig.supply.set_output(True)
             else:
                 rig.supply.set_current_limit(order.current_A)

@@ -19,7 +19,8 @@ from harness.bench import AGREE_V, BenchDescription
 from harness.errors import AmphoraError, InputError, Refused
 from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
-from harness.proofs import Person, in_words, of_the_evening, read_checks, why_not_proven
+from harness.proofs import Person, in_words, keep, of_the_evening, read_checks, why_not_proven
+from harness.results import read_kept
 from harness.rig import Rig
 from harness.runfolder import resumable, run_folder, run_header
 from harness.runner import Outcome, Progress, Runner
@@ -52,6 +53,7 @@ class Request:
     attended: tuple[float, float] | None = None
     present: bool = False
     unattended_charging_ok: bool = False
+    without_sensor_ok: bool = False
     hand_voltage_V: float | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
 
@@ -75,7 +77,8 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
                 return "unknown"
             continue
         last = energised[-1]
-        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last):
+        emptied = any(kinds.get(e["step"]) == "discharge" and e["reason"] == "cutoff" for e in energised[:-1])
+        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last, emptied):
             return "unknown"
         if run.stopped is None or str(run.stopped["reason"]).startswith("guard:"):
             return "unknown"
@@ -85,17 +88,38 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
     return "unknown"
 
 
-def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
-    """Tell whether a charge step ended full: by taper, or a timed NiMH charge by its own end."""
+def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied: bool) -> bool:
+    """Tell whether a charge step ended full: by its taper, or for nickel by its own end after a discharge to empty.
+
+    By the clock or by charge it is full only where what it holds was no mere assumption; a fall of the voltage or a
+    rate of warming tells by itself. A timed charge that met its highest voltage is not full.
+    """
     if run.get("profile") in ("storage", "identify"):
         return False
     if ended["reason"] == "taper":
         return True
     plan = run.get("plan") or {}
-    chemistry = str(plan.get("chemistry", ""))
-    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
-        return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+    if str(plan.get("chemistry", "")) not in ("nimh", "nicd") or not emptied:
+        return False
+    if ended["reason"] == "condition":
+        return str(ended.get("text", "")).startswith(("voltage_drop_V", "temperature_"))
+    assumed = str(plan.get("capacity_source", "assumed")).startswith("assumed")
+    return ended["reason"] in ("time", "charge") and not assumed
+
+
+def measured_Ah(shelf: Shelf, cell_id: str) -> float | None:
+    """Return what the newest complete discharge from a full start has given; None: there is none.
+
+    What was left in a cell found at an unknown charge, or declared to be full, is never what it holds.
+    """
+    newest: tuple[str, float | None] = ("", None)
+    for entry in shelf.list_runs(cell_id):
+        if entry.capacity_Ah is None or entry.capacity_Ah <= 0.0 or entry.created_utc < newest[0]:
+            continue
+        kept = (read_kept(Path(entry.folder) / "result.json") or {}).get("result", {})
+        if kept.get("start") == "full" and kept.get("reached_cutoff") is True:
+            newest = (entry.created_utc, entry.capacity_Ah)
+    return newest[1]
 
 
 def make_plan(
@@ -139,6 +163,8 @@ def make_plan(
         start=start,
         unattended_charging_ok=request.unattended_charging_ok,
         present=request.present,
+        measured_Ah=measured_Ah(shelf, request.cell_id),
+        without_sensor_ok=request.without_sensor_ok,
     )
     if bench is not None and bench.speed_up > 1.0:
         # A simulated bench that lives faster: two real seconds may pass between readings.
@@ -276,6 +302,7 @@ def carry_out(
         alarm=alarm,
         tell=tell,
         proofs=proofs,
+        unproven=_unproven(rig, request.logs, clock),
         hand_voltage_V=request.hand_voltage_V,
     )
     return _guarded(runner, bench, folder, guarded)
@@ -313,9 +340,24 @@ def go_on(
         tell=tell,
         from_folder=before,
         same_cell=same_cell,
+        unproven=_unproven(rig, folder.parent.parent, clock),
         not_proven=why_not_proven(plan, rig, folder.parent.parent, clock),
     )
     return _guarded(runner, bench, folder, guarded)
+
+
+def _unproven(rig: Rig, logs: Path, clock: Clock) -> Callable[[str], None] | None:
+    """Return what notes that the sensor at the cell lost its proof; None where there is none."""
+    sensor = rig.description.cell_temperature
+    if sensor is None:
+        return None
+
+    def note(text: str) -> None:
+        with suppress(DriverError, AmphoraError):  # what cannot be written or asked now is in the run's own events
+            keep(logs, rig.description, {sensor: rig.instruments[sensor].identify()}, "sensor-proven", clock.utc(),
+                 sensor=sensor, proven=False, rise_K=None, text=text)  # fmt: skip
+
+    return note
 
 
 @contextmanager

@@ -444,9 +444,24 @@ class SimSupply(SimulatedOutlet):
         if over_current_A is not None and self.abilities.over_current_protection:
             self.over_A = held["over_current_A"] = over_current_A
         if off_after_s is not None and self.abilities.off_timer:
-            self.off_after_s = held["off_after_s"] = off_after_s
+            held["off_after_s"] = self.set_timer(off_after_s)
         self.bench.touch()
         return held
+
+    def set_timer(self, off_after_s: float) -> float:
+        """Set the timer; with the output on it begins anew where it is one of that kind.
+
+        Raises:
+            LimitError: it has none; nothing was set.
+        """
+        self._call("set_timer")
+        if not self.abilities.off_timer:
+            raise LimitError(f"{self.name}: has no timer; nothing was sent")
+        self.off_after_s = off_after_s
+        if self.on and self.abilities.off_timer_renewable:
+            self.on_since_s = self.bench.clock.now_s()
+        self.bench.touch()
+        return off_after_s
 
 
 class SimThermometer(SimulatedInstrument):

@@ -46,6 +46,13 @@ UnattendedOption = Annotated[
     bool,
     typer.Option("--charge-unattended", help="Charge with nobody there, on a supply that guards itself."),
 ]
+NoSensorOption = Annotated[
+    bool,
+    typer.Option(
+        "--charge-without-sensor",
+        help="Charge with no temperature sensor at the cell: nothing sees it heat up. Somebody stays and touches it.",
+    ),
+]
 HandOption = Annotated[
     str | None,
     typer.Option("--hand-voltage", help="What a hand meter read at the cell, with its sign, as '3.31 V'."),
@@ -66,6 +73,7 @@ def _request(
     attended: AttendedOption = None,
     present: PresentOption = False,
     charge_unattended: UnattendedOption = False,
+    charge_without_sensor: NoSensorOption = False,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
     from harness.quantities import parse
@@ -85,6 +93,7 @@ def _request(
         attended=None if attended is None else _hours(attended),
         present=present,
         unattended_charging_ok=charge_unattended,
+        without_sensor_ok=charge_without_sensor,
     )
 
 
