@@ -16,10 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from programs import wait_for
+from programs import Inside, events_in, wait_for
 
 from drivers.simulated.servers import ServedBench
-from harness.errors import AmphoraError
 from harness.journal import read_run
 from harness.keeper import WARNING
 
@@ -38,7 +37,9 @@ class Place:
         self.bench = folder / "bench.toml"
         command = json.dumps([sys.executable, str(script), "{kind}", "{text}"])
         self.bench.write_text(served.bench_file() + f"\n[alarms]\ndesktop = false\ncommand = {command}\n")
-        amphora.call("cell", "add", "L3-a", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V")
+        Inside(amphora.folder).call(
+            "cell", "add", "L3-a", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V"
+        )
         self.process = amphora.start("run", "--cell", "L3-a", "--bench", str(self.bench), *NIGHT, "--json")
         wait_for(self.discharges)
         wait_for(lambda: served.bench.load.on)
@@ -51,8 +52,8 @@ class Place:
     def discharges(self) -> bool:
         """Whether the long discharge is under way."""
         try:
-            events = read_run(self.run).events
-        except (AmphoraError, ValueError, OSError):  # not there yet
+            events = events_in(self.run)
+        except (ValueError, OSError):  # not there yet
             return False
         begun = [number for number, event in enumerate(events) if event["kind"] == "step-begun"]
         if not begun or events[begun[-1]]["step_kind"] != "discharge":
@@ -60,7 +61,7 @@ class Place:
         return any(event["kind"] == "ordered" for event in events[begun[-1] :])
 
     def resumed(self) -> bool:
-        return any(event["kind"] == "resumed" for event in read_run(self.run).events)
+        return any(event["kind"] == "resumed" for event in events_in(self.run))
 
     def called(self) -> list[str]:
         return self.calls.read_text(encoding="utf-8").splitlines() if self.calls.is_file() else []
@@ -110,7 +111,7 @@ def at_work(tmp_path: Path, amphora: Any) -> Iterator[Callable[..., Place]]:
 
 
 def kinds_after_stop(folder: Path) -> list[tuple[str, Any, Any]]:
-    events = read_run(folder).events
+    events = events_in(folder)
     at = next((number for number, event in enumerate(events) if event["kind"] == "stopped"), len(events))
     return [(event["kind"], event.get("by"), event.get("off")) for event in events[at:]]
 
@@ -119,7 +120,7 @@ def test_what_the_program_could_not_switch_off_the_keeper_does_and_the_end_says_
     place = at_work()
     place.served.scpi["load"].inject("ignore-off", count=RUNNERS_OFFS + 4)
     place.process.send_signal(signal.SIGINT)
-    out, err = place.process.communicate(timeout=60)
+    out, err = place.process.communicate(timeout=180)
     assert place.off_orders_ignored() == RUNNERS_OFFS + 4
     assert not place.served.bench.load.on
     answer = json.loads(out)
@@ -136,7 +137,7 @@ def test_what_the_program_could_not_switch_off_the_keeper_does_and_the_end_says_
     again = place.amphora.start("resume", str(place.run), "--bench", str(place.bench), "--json")
     wait_for(lambda: place.resumed() and place.served.bench.load.on)
     again.send_signal(signal.SIGINT)
-    out, _ = again.communicate(timeout=60)
+    out, _ = again.communicate(timeout=180)
     assert again.returncode == 130 and json.loads(out)["safe"] and not place.served.bench.load.on
 
 
@@ -149,7 +150,7 @@ def test_a_person_who_does_not_wait_is_warned_and_the_keeper_goes_on_and_calls(a
     # What the keeper has not done in five seconds it records, after the runner's word that it listens.
     wait_for(lambda: kinds_after_stop(place.run)[-1:] == [("made-safe", "keeper", False)])
     place.process.send_signal(signal.SIGINT)  # enough of waiting
-    out, err = place.process.communicate(timeout=60)
+    out, err = place.process.communicate(timeout=180)
     answer = json.loads(out)
     assert place.process.returncode == 4 and not answer["safe"] and "Traceback" not in err
     assert answer["text"].endswith(f"; {WARNING}")  # and before it, as far as the keeper's word has come:
@@ -178,7 +179,7 @@ def test_instruments_that_are_silent_for_longer_than_a_beat_may_fail_are_waited_
     place.silent_from_the_first_off_order(count=4)  # two seconds each, on one after the other
     began_s = time.monotonic()
     place.process.send_signal(signal.SIGINT)
-    out, err = place.process.communicate(timeout=60)
+    out, err = place.process.communicate(timeout=180)
     assert time.monotonic() - began_s > 12.0  # longer than the ten seconds after which a runner counts as hung
     for server in place.served.scpi.values():
         assert [kind for _, kind in server.fired].count("silence") == 4

@@ -62,7 +62,7 @@ def server(folder: Path) -> Iterator[livepage.LiveServer]:
 
 def ask(url: str, path: str | None = None, method: str = "GET", **headers: str) -> tuple[int, dict[str, str], bytes]:
     parts = urlsplit(url)
-    link = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+    link = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=60)
     link.request(method, parts.path if path is None else path, headers=headers)
     answer = link.getresponse()
     body = answer.read()

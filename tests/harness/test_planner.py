@@ -122,7 +122,7 @@ def test_below_2_v_a_declared_cell_is_charged_as_nickel_only():
     assert plan.as_found_high_V <= 1.55
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.sampled_from(recipe_names()),
     st.sampled_from([key for key in KEYS if key != "auto"]),
