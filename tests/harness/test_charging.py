@@ -292,7 +292,7 @@ def test_it_of_a_second_pass_is_taken_from_a_discharge_that_began_full(start: An
     assert state.measured_Ah == (pytest.approx(0.2, abs=0.001) if start == "full" else None)
 
 
-@pytest.mark.parametrize(("drift", "reason"), [(1.1, "cutoff"), (1.5, "guard:current-off-order")])
+@pytest.mark.parametrize(("drift", "reason"), [(1.04, "cutoff"), (1.5, "guard:current-off-order")])
 def test_a_load_that_draws_half_as_much_again_ends_the_night(tmp_path: Path, drift: float, reason: str) -> None:
     bench = bench_of(0.3, 0.6)
     bench.load.drift = drift
