@@ -314,6 +314,11 @@ def parse_dialect(text: str, where: str) -> Dialect:
     return _Reader(data, where).dialect()
 
 
+def dialect_of_table(data: Mapping[str, Any], where: str) -> Dialect:
+    """Return a dialect of a table that has been read already: of an order to switch off, say. As `parse_dialect`."""
+    return _Reader(data, where).dialect()
+
+
 class _Reader:
     """Reads one table key by key; whatever is wrong is said with its key."""
 

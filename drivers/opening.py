@@ -104,6 +104,39 @@ def open_instrument(
     return _as_instrument(instrument)
 
 
+def find_dialect(name: str, description: Mapping[str, Any], link: Link) -> ScpiInstrument:
+    """Return the instrument behind an open link in the dialect that it is found to speak; asks for it.
+
+    Raises:
+        DriverError: as `open_instrument`.
+    """
+    where, role = f"instruments.{name}", str(description.get("role"))
+    expected = _text(description, "identity", where)
+    channel = _whole(description, "channel", where, 1, 1, 64)
+    behaviour = _behaviour(description, where)
+
+    def make(spoken: Dialect) -> ScpiInstrument:
+        return KINDS[role](link, spoken, name=name, channel=channel, expected=expected, ranges={}, behaviour=behaviour)
+
+    identity = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected).identify()
+    return _by_asking(link, candidates(role, identity), channel, make, identity, where)
+
+
+def named_dialect(name: str, description: Mapping[str, Any]) -> Dialect | None:
+    """Return the dialect that a table names; None where it is to be found by asking.
+
+    Raises:
+        DescriptionError: there is none of that name, or it is for another role or fewer channels.
+    """
+    where = f"instruments.{name}"
+    named = _text(description, "dialect", where, "auto")
+    if named == "auto":
+        return None
+    dialect = _named_dialect(named, str(description.get("role")), where)
+    _check_channel(dialect, _whole(description, "channel", where, 1, 1, 64), where)
+    return dialect
+
+
 def _as_instrument(instrument: ScpiInstrument) -> Instrument:
     return instrument
 
@@ -193,6 +226,22 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
     if shared is not None and shared.users > 0 and not shared.broken:
         shared.users += 1
         return shared
+    link = link_of_table(name, description, dialect)
+    link.open()
+    if "channel" in description:
+        _shared[resource] = link
+    return link
+
+
+def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | None) -> Link:
+    """Return the link that a table asks for, not opened.
+
+    Raises:
+        DescriptionError: a key's value is not accepted.
+    """
+    where = f"instruments.{name}"
+    resource = _text(description, "resource", where)
+    _check_visa_string(resource, where)
     pause_s = dialect.pause_s if dialect else 0.0
     if "pause" in description:
         pause_s = read_quantity(description["pause"], "s", f"{where}.pause")
@@ -205,7 +254,7 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
     stop_bits = description.get("stop_bits")
     if stop_bits is not None and stop_bits not in (1, 1.5, 2):
         raise DescriptionError(f"{where}.stop_bits = {shown(stop_bits)} is not accepted; 1, 1.5, 2 are")
-    link = Link(
+    return Link(
         resource,
         name=name,
         timeout_s=timeout_s,
@@ -217,10 +266,6 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
         parity=parity,
         stop_bits=stop_bits,
     )
-    link.open()
-    if "channel" in description:
-        _shared[resource] = link
-    return link
 
 
 def _check_visa_string(resource: str, where: str) -> None:

@@ -20,6 +20,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, Literal
 
+from harness.checks import check_of
 from harness.errors import InputError
 from harness.fields import finite_number, shown, table_of, text_of, unknown
 
@@ -376,10 +377,9 @@ def _anomalies(result: Mapping[str, Any], cell: Mapping[str, Any]) -> list[dict[
     if cell.get("state") == "retired":
         rows.append(_anomaly("state", "retire", "the register says it is retired"))
     stop = str(result.get("stop") or "")
-    if stop.startswith("guard:temperature"):
-        rows.append(_anomaly("stopped by the guard", "retire", f"{stop}: it ran hot"))
-    elif stop.startswith("guard:") and stop != "guard:time":
-        rows.append(_anomaly("stopped by the guard", "bench only", stop))
+    check = check_of(stop)
+    if check is not None and check.grade is not None:  # what speaks of the bench alone costs no cell its grade
+        rows.append(_anomaly("stopped by the guard", check.grade, f"{stop}: {check.against_cell or check.words}"))
     return rows
 
 

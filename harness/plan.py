@@ -84,6 +84,18 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class CellLimits:
+    """What the guard holds the cell itself to, whatever step it is in, with current or without."""
+
+    kind: Literal["li-ion", "lfp", "nickel", "lead-acid"]
+    floor_V: float  # the least of the window, also at rest; a cell that was found lower may not fall from there
+    hottest_degC: float  # while it is discharged, and at rest
+    precharge_below_V: float = 0.0
+    precharge_A: float = 0.0  # no more than this flows into it below that voltage
+    charge_limit_V: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Taper:
     """How the taper of a charge is judged (`harness.taper`)."""
 
@@ -139,6 +151,7 @@ class Plan:
     it_from: str = ""  # what It refers to: "measured", "claim", "assumed"
     warnings: tuple[str, ...] = ()
     notes: dict[str, Any] = field(default_factory=dict)
+    cell: CellLimits | None = None  # None: a device, or a plan of 0.1.0
 
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:
@@ -156,6 +169,7 @@ def plan_from_dict(data: dict[str, Any]) -> Plan:
         steps = tuple(_step(step) for step in data["steps"])
         rest = {key: value for key, value in data.items() if key != "steps"}
         rest["warnings"] = tuple(rest.get("warnings", ()))
+        rest["cell"] = None if rest.get("cell") is None else CellLimits(**rest["cell"])
         return Plan(steps=steps, **rest)
     except (KeyError, TypeError) as error:
         raise InputError(f"plan: {error}; a plan as run.json holds it is accepted") from error

@@ -34,8 +34,9 @@ from harness.benchneeds import (
 from harness.drafting import PANEL_MOST_V, Context, Draft, Meter, Start
 from harness.errors import InputError
 from harness.expecting import current_for, level_A, make
+from harness.memory import USED_HOTTEST_degC, kind_of
 from harness.permission import cutoff_of, holds_of, permission
-from harness.plan import Plan, Step
+from harness.plan import CellLimits, Plan, Step
 from harness.profile import Recipe, load_recipe
 from harness.quantities import format_duration, format_quantity
 from harness.supplytimer import told as timer_told
@@ -300,11 +301,25 @@ def _plan(
         assumed_resistance_ohm=SAG_OHM,
         warnings=tuple(dict.fromkeys(warnings)),
         notes=notes,
+        cell=None if recipe.device else _cell_limits(context),
     )
     abilities = abilities_of(bench, "supply")
     if charges and can(abilities, "off_timer"):
         notes["timer"] = timer_told(plan, can(abilities, "off_timer_renewable"))
     return plan
+
+
+def _cell_limits(context: Context) -> CellLimits:
+    """What the guard holds the cell itself to, in every step and rest, whatever the recipe says."""
+    window, charging = context.window, context.charging
+    return CellLimits(
+        kind=kind_of(context.key if context.key != "auto" else charging.key),
+        floor_V=window.hard_low_V,
+        hottest_degC=min(USED_HOTTEST_degC, window.discharge_high_degC),
+        precharge_below_V=charging.precharge_below_V,
+        precharge_A=charging.precharge_It * context.capacity_Ah,
+        charge_limit_V=context.charge_limit_V,
+    )
 
 
 def _ends_told(context: Context, steps: tuple[Step, ...], sensed: bool) -> list[str]:

@@ -8,7 +8,8 @@ from typing import Any
 
 from harness.bench import AGREE_V
 from harness.plan import Plan
-from harness.rig import SAFE_CURRENT_A, CellReading, Rig
+from harness.rig import CellReading, Rig
+from harness.switch_off import off_limit_A
 from harness.zero import cause_of
 
 Answers = Mapping[str, Mapping[str, float]]
@@ -66,7 +67,7 @@ def problems_of(
     if needs_cell(plan):
         for name in rig.measured_currents():
             current_A = rig.answers[name]["current_A"]
-            if abs(current_A) > SAFE_CURRENT_A:
+            if abs(current_A) > off_limit_A(rig.description, name):
                 found.append(f"{current_A:.3f} A flows although everything is off ({name}). {cause_of(current_A)}")
     if plan.needs_temperature and first.temperature_degC is None:
         found.append("the plan relies on the cell's temperature, and no sensor gives one")

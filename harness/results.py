@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.errors import AmphoraError, AnalysisError, InputError
 from harness.fields import finite
-from harness.guard import SENSOR_DEGC
+from harness.warmth import SENSOR_DEGC
 
 if TYPE_CHECKING:
     import numpy as np

@@ -27,6 +27,7 @@ from harness.runner import Outcome, Progress, Runner
 from harness.shelf import Shelf
 
 FULL_FOR_H = 4.0
+OFF_FIRST_S = 8.0
 ZERO_REST_S = 60.0
 Open = Callable[[str, Mapping[str, Any], Clock], Instrument]
 
@@ -384,6 +385,61 @@ def held(bench: BenchDescription) -> Iterator[None]:
         yield
 
 
+def hold_identities(bench: BenchDescription, rig: Rig) -> ExitStack:
+    """Hold the opened instruments by who they are as well: one may be reached in two ways.
+
+    Raises:
+        BenchError: another run has one, by another address; nothing was ordered.
+    """
+    from harness.lock import acquire_keys, identity_key
+
+    stack = ExitStack()
+    if bench.simulated:
+        return stack  # all of one make say the same
+    try:
+        taken: set[str] = set()
+        for name, instrument in rig.instruments.items():
+            identity = str(getattr(instrument, "identity", "") or "")
+            key = identity_key(identity, int(getattr(instrument, "channel", 1)))
+            if key and key not in taken:
+                taken.add(key)
+                stack.enter_context(acquire_keys(name, [key]))
+    except BaseException:
+        stack.close()
+        raise
+    return stack
+
+
+def off_first(folder: Path, bench: BenchDescription, say: Callable[[str], None]) -> dict[str, dict[str, Any]]:
+    """Before a run that was cut short goes on: OFF to all of its instruments, blind, unless it is known to be off.
+
+    By what the run wrote when it began, else by what stands beside the bench file, else by the bench file.
+
+    Returns:
+        By name what came of it; empty where the run's last word is that all was made safe.
+    """
+    from harness.switch_off import FILE, beside, in_words, read_sheet, sheet_from_bench, switch_off_now
+
+    if _known_off(folder):
+        return {}
+    known = read_sheet(folder / FILE) or read_sheet(beside(bench.where))
+    results = switch_off_now(sheet_from_bench(bench, known=known), OFF_FIRST_S, "a run that goes on")
+    left = in_words(results)
+    say(f"! not known to be off: {left}" if left else "OFF was sent first; all is off, read back")
+    return results
+
+
+def _known_off(folder: Path) -> bool:
+    """Tell whether a run's last word is that all was made safe, or that nothing had been switched on."""
+    off = True
+    for event in read_run(folder).events:
+        if event["kind"] == "ordered" and event.get("order", {}).get("kind") in ("charge", "discharge"):
+            off = False
+        elif event["kind"] == "made-safe":
+            off = bool(event.get("off", False))
+    return off
+
+
 def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: bool) -> Outcome:
     """Run with the folder locked, awake, with a keeper beside."""
     if not guarded:
@@ -391,6 +447,7 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
     from harness.awake import stay_awake
     from harness.keeper import Keeper
     from harness.lock import acquire_folder
+    from harness.switch_off import beside, sheet_of
 
     with ExitStack() as stack:
         stack.enter_context(acquire_folder(folder))
@@ -399,10 +456,12 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
         names = runner.rig.energising()
+        sheet = sheet_of(bench, runner.rig.instruments)
+        runner.sheet, runner.sheet_beside = sheet, beside(bench.where)
         keepers: list[Keeper] = []
 
         def another() -> Keeper:
-            keepers.append(Keeper.start(dict(bench.data), names, folder))
+            keepers.append(Keeper.start(dict(bench.data), names, folder, sheet=sheet))
             return keepers[-1]
 
         if names:
@@ -435,8 +494,10 @@ __all__ = [
     "check_folder",
     "go_on",
     "held",
+    "hold_identities",
     "how_full",
     "make_plan",
+    "off_first",
     "open_rig",
     "with_zero_rest",
 ]

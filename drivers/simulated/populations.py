@@ -75,7 +75,10 @@ def draw_cell(
     aged = kind == "aged" or (kind == "sick" and rng.random() < 0.7)
     health = rng.uniform(0.45, 0.80) if aged else rng.uniform(0.80, 1.0)
     # resistance grows with what is lost, one cell more than another; cells differ by a fifth when new
-    growth = (1.0 + 3.5 * (1.0 - health)) * rng.lognormvariate(0.0, 0.20)
+    growth = (1.0 + 4.0 * (1.0 - health)) * rng.lognormvariate(0.0, 0.20)
+    # the slow parts grow even more, and worn cells differ most in them; not LFP's, whose steep ends show it anyway
+    slower = 1.0 + 2.0 * (1.0 - health) if chemistry == "li-ion" else 1.0
+    spread = 0.7 if aged else 0.25
     lost = {"li-ion": (0.005, 0.04), "lfp": (0.008, 0.04), "nimh": rng.choice(((0.02, 0.04), (0.12, 0.30)))}[chemistry]
     poor = 10.0 ** rng.uniform(-2.0, -1.4) if chemistry == "nimh" else 10.0 ** rng.uniform(-4.0, -1.7)
     spec = real_spec(
@@ -99,7 +102,8 @@ def draw_cell(
         r1_ohm=spec.r1_ohm * rng.lognormvariate(0.0, 0.15),
         r2_ohm=spec.r2_ohm * rng.lognormvariate(0.0, 0.15),
         slow=tuple(
-            (hours * rng.lognormvariate(0.0, 0.25), tau_s * rng.lognormvariate(0.0, 0.25)) for hours, tau_s in spec.slow
+            (hours * slower * rng.lognormvariate(0.0, spread), tau_s * rng.lognormvariate(0.0, 0.25))
+            for hours, tau_s in spec.slow
         ),
     )
     found = ""
@@ -143,7 +147,7 @@ def truth_of(cell: SimulatedCell, current_A: float | None = None, cutoff_V: floa
         "chemistry": spec.chemistry,
         "curve": spec.curve,
         "inner_capacity_Ah": spec.capacity_Ah,
-        "capacity_Ah": delivered_Ah(sound, used_A, used_V, dt_s=10.0),
+        "capacity_Ah": delivered_Ah(sound, used_A, used_V, dt_s=30.0),
         "current_A": used_A,
         "cutoff_V": used_V,
         "r0_ohm": SimulatedCell(spec, 0.5).series_ohm(),

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from drivers.roles import Clock, Instrument
 
 
+OFF_FOR_S = 15.0
+
+
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
     group = typer.Typer(help="The instruments of one set-up: check, off, simulate.", no_args_is_help=True)
@@ -98,40 +101,40 @@ def off(
 ) -> None:
     """Switch off all that can let current flow, and see that it is off: read back, its current measured.
 
-    For a bench that something left on: a computer that died in mid-run, say. An instrument that a run has is left to
-    it: end the run with Ctrl-C. Ends with 4 when something may still be on.
+    For a bench that something left on: a computer that died in mid-run, say. OFF goes out first, before anything is
+    asked, as the last run prepared it (NAME.off.json beside the bench file), else by the bench file. An instrument
+    that a run has is left to it: end the run with Ctrl-C. Ends with 4 when something may still be on.
 
     Example: amphora bench off --bench bench.toml
     """
-    from drivers.errors import DriverError
-    from harness.errors import AmphoraError
-    from harness.rig import make_one_safe
+    from harness.bench import load_bench
+    from harness.switch_off import beside, make_all_safe, off_limit_A, read_sheet, sheet_from_bench, switch_off_now
 
-    with _Bench(bench) as at:
-        found: dict[str, dict[str, Any]] = {}
-        for name, table in at.description.instruments.items():
-            if table["role"] not in ("load", "supply", "switch"):
-                continue
-            try:
-                instrument = at.open(name, table, at.clock)
-            except (DriverError, AmphoraError, OSError) as error:  # the next one is switched off all the same
-                found[name] = {"off": False, "current_A": None, "text": str(error), "tries": 1}
-                continue
-            try:
-                found[name] = make_one_safe(instrument, at.clock)
-            finally:
-                instrument.close()
+    if bench == "simulated":
+        with _Bench(bench) as at:
+            description = at.description
+            opened = {name: at.open(name, table, at.clock) for name, table in description.instruments.items()}
+            limits_A = {name: off_limit_A(description, name) for name in opened}
+            found = make_all_safe(opened, at.clock, limits_A)
+    else:
+        description = load_bench(Path(bench))
+        sheet = sheet_from_bench(description, known=read_sheet(beside(description.where)))
+        found = switch_off_now(sheet, OFF_FOR_S, "bench off")
     all_off = all(one["off"] for one in found.values())
 
     def show() -> None:
         if not found:
-            print(f"{at.description.name}: nothing in it can let current flow by an order")
+            print(f"{description.name}: nothing in it can let current flow by an order")
         for name, one in found.items():
             print(f"  {name}: {'off' if one['off'] else 'NOT KNOWN TO BE OFF'} ({one['text']})")
 
-    answer({"bench": at.description.name, "off": all_off, "instruments": found}, json, show)
+    answer({"bench": description.name, "off": all_off, "instruments": found}, json, show)
     if not all_off:
-        say("amphora: SOMETHING MAY STILL BE ON: pull the leads at the cell now")
+        for name, one in found.items():
+            if one.get("held"):
+                say(f"amphora: {name}: {one['text']}")
+        if any(not one["off"] and not one.get("held") for one in found.values()):
+            say("amphora: SOMETHING MAY STILL BE ON: pull the leads at the cell now")
         leave(4)
 
 
@@ -281,7 +284,10 @@ def _shown(key: str, value: float) -> str:
 def simulate(
     bench_out: Annotated[Path, typer.Option("--bench-out", help="Where the bench file is written.")],
     truth_out: Annotated[Path | None, typer.Option("--truth-out", help="Where the simulated truth is written.")] = None,
-    cell: Annotated[str, typer.Option("--cell", help="Kind of cell.")] = "li-ion",
+    cell: Annotated[
+        str,
+        typer.Option("--cell", help="Kind of cell: li-ion, aged-lfp, shorted-nimh, ...; a wrong one lists all."),
+    ] = "li-ion",
     seed: Annotated[int, typer.Option("--seed", help="Seed of cell and instruments.")] = 1,
     speed_up: Annotated[float, typer.Option("--speed-up", help="How many times as fast the bench lives.")] = 1.0,
     start_soc: Annotated[

@@ -69,10 +69,34 @@ def certify(
         pages=2 if budget else 1,
     )
     folders = [_folder(run, logs) for run in runs]
+    _make_room(out)
     done = certificate.certify(folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade)
     if done["key_made"]:
         say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
     answer(done, as_json, lambda: print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}"))
+
+
+def _make_room(out: Path) -> None:
+    """Keep a certificate that stands where another is to be written: ask at a terminal, else set it aside and say so.
+
+    Raises:
+        InputError: the person said no.
+    """
+    import sys
+
+    if not out.is_file():
+        return
+    if sys.stdin.isatty() and sys.stderr.isatty():
+        sys.stderr.write(f"{out} exists. Replace it? [y/N] ")
+        sys.stderr.flush()
+        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+            raise InputError(f"{out}: exists and was kept; name another file with --out")
+        return
+    number = 1
+    while (aside := out.with_name(f"{out.stem}.{number}{out.suffix}")).exists():
+        number += 1
+    out.rename(aside)
+    say(f"{out} existed: it was kept as {aside.name}")
 
 
 def verify(
@@ -83,7 +107,7 @@ def verify(
 ) -> None:
     """Check a certificate: file, signature, pages, and with the run at hand each number.
 
-    Ends with 1 and the reasons when anything does not match.
+    Exit code 1, with the reasons, if anything does not match, or if --logs has nothing of its runs.
 
     Example: amphora verify L3-a.pdf --logs logs
     """
@@ -119,6 +143,9 @@ def verify(
     if not found["valid"]:
         for reason in found["reasons"]:
             say(f"amphora: {file}: {reason}")
+        leave(1)
+    if logs is not None and found["recomputed"] is None:
+        say(f"amphora: {file}: no run of it is below {logs}, so no number was recomputed; name the right folder")
         leave(1)
 
 

@@ -211,7 +211,7 @@ def resume(
     if not where:
         raise InputError(f"{run}: does not say which bench file it began with; give --bench")
     request = Request(before.run["cell"]["id"], before.run["profile"], run.parent.parent)
-    with _Setup(str(where), request, simulated_cell, seed) as setup:
+    with _Setup(str(where), request, simulated_cell, seed, before_open=run) as setup:
         outcome = go_on(
             run,
             setup.description,
@@ -339,16 +339,17 @@ def _abilities(bench: str, described: "BenchDescription") -> dict[str, "Abilitie
 class _Setup:
     """The bench of one command: opened on entering, given back on leaving."""
 
-    def __init__(self, bench: str, request: "Request", kind: str, seed: int) -> None:
+    def __init__(self, bench: str, request: "Request", kind: str, seed: int, before_open: "Path | None" = None) -> None:
         self.real = bench != "simulated"
         self._request = request
         self._bench = bench
         self._kind = kind
         self._seed = seed
+        self._before_open = before_open  # a run that was cut short: its instruments are switched off first
 
     def __enter__(self) -> "_Setup":
         from harness.persons import ObligingPerson, TerminalPerson
-        from harness.session import held, open_rig
+        from harness.session import held, hold_identities, off_first, open_rig
         from harness.simulating import SimulatedSession
 
         self.person: Any
@@ -371,13 +372,14 @@ class _Setup:
         opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument
         self._alarm = Alarm(self.description.alarms, f"{self.description.where}: alarms")
         self.alarm = self._alarm.raise_
-        self._held = held(self.description)
-        self._held.__enter__()
-        try:
+        with contextlib.ExitStack() as stack:
+            if self._before_open is not None:  # it takes the locks itself: who holds a channel keeps it
+                off_first(self._before_open, self.description, _remark)
+            stack.enter_context(held(self.description))
             self.rig = open_rig(self.description, self.clock, opener)
-        except BaseException:
-            self._held.__exit__(None, None, None)
-            raise
+            stack.callback(self.rig.close)
+            stack.enter_context(hold_identities(self.description, self.rig))
+            self._held = stack.pop_all()
         self.person = (
             TerminalPerson()
             if sys.stdin.isatty()
@@ -386,14 +388,14 @@ class _Setup:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.rig.close()
-        if self.real:
-            self._held.__exit__(None, None, None)
-            self._alarm.drain(5.0)
-            for failure in dict.fromkeys(self._alarm.failures):
-                say(f"an alarm did not get through: {failure}")
-        else:
+        if not self.real:
+            self.rig.close()
             self._session.keep()
+            return
+        self._held.close()
+        self._alarm.drain(5.0)
+        for failure in dict.fromkeys(self._alarm.failures):
+            say(f"an alarm did not get through: {failure}")
 
 
 def _remark(text: str) -> None:
@@ -445,7 +447,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
-        if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
+        if not outcome.final and outcome.rows:
             print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
 
     try:

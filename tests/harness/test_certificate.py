@@ -277,6 +277,11 @@ def test_certify_and_verify_from_raw_samples_by_command(tmp_path: Path, own_key:
     first = out.read_bytes()
     assert amphora("certify", str(folder), "--out", str(out), "--issued", "2026-11-25").returncode == 0
     assert out.read_bytes() == first
+    assert (tmp_path / "L3-a.1.pdf").read_bytes() == first  # what stood there was kept
+    elsewhere = amphora("verify", str(out), "--logs", str(tmp_path), "--json")
+    found = json.loads(elsewhere.stdout)
+    assert (elsewhere.returncode, found["valid"], found["recomputed"]) == (1, True, None)
+    assert "no number was recomputed" in elsewhere.stderr
     checked = amphora("verify", str(out), "--logs", str(tmp_path / "logs"), "--json")
     assert checked.returncode == 0, checked.stdout
     found = json.loads(checked.stdout)

@@ -17,10 +17,12 @@ from drivers.errors import LinkError
 from drivers.roles import SafeState
 from drivers.simulated.ideal import IdealCell, IdealLoad
 from drivers.simulated.scpi_server import ScpiServer
+from harness.bench import bench_from_dict
 from harness.journal import read_run
 from harness.keeper import Keeper, act, wait
 from harness.lock import process_start
 from harness.runner import Runner
+from harness.switch_off import sheet_from_bench
 
 ROOT = str(Path(keeper_module.__file__).resolve().parent.parent)
 
@@ -308,12 +310,14 @@ class Instrument:
 
     def __init__(self, failures=0, off=True, current_A=0.0, hang_s=0.0):
         self.failures, self.off, self.current_A, self.hang_s = failures, off, current_A, hang_s
-        self.tries = self.closed = 0
-        self.lone = None
+        self.tries = self.closed = self.sent = 0
 
-    def make_safe(self, *, lone_terminator=None):
+    def send_off(self):
+        self.sent += 1
+        return True
+
+    def make_safe(self):
         self.tries += 1
-        self.lone = lone_terminator
         time.sleep(self.hang_s)
         if self.tries <= self.failures:
             raise OSError("no answer")
@@ -330,9 +334,11 @@ def document(folder, **instruments):
     tables = {
         name: {"role": "load", "resource": f"TCPIP::192.0.2.1::{n}::SOCKET"} for n, name in enumerate(instruments)
     }
+    tables = {name: {"dialect": "load-function-input", **table} for name, table in tables.items()}
+    bench = bench_from_dict({"instruments": tables})
     return {
         "bench": {"instruments": tables},
-        "names": list(instruments),
+        "sheet": sheet_from_bench(bench).to_dict(),
         "folder": str(folder),
         "pid": 999_999_999,
         "started": 1.0,
@@ -341,15 +347,15 @@ def document(folder, **instruments):
 
 
 def acted(folder, try_for_s=3.0, **instruments):
-    return act(document(folder, **instruments), "gone", lambda name, table: instruments[name], try_for_s)
+    return act(document(folder, **instruments), "gone", lambda order, links: instruments[order.name], try_for_s)
 
 
 def test_one_instrument_that_fails_does_not_delay_the_others(folder):
     bad, good = Instrument(failures=2), Instrument()
     assert acted(folder, bad=bad, good=good)
     assert good.tries == 1 and bad.tries == 3
-    assert good.closed == 1 and bad.closed == 3
-    assert good.lone is True
+    assert good.closed == 1 and bad.closed == 1
+    assert good.sent == 1 and bad.sent == 3
     assert events(folder)[-1]["instruments"]["bad"]["tries"] == 3
 
 
@@ -377,15 +383,17 @@ def test_a_channel_that_another_run_has_taken_is_left_alone(folder):
     load = Instrument()
     paper = document(folder, load=load)
     with acquire_channel("load", paper["bench"]["instruments"]["load"], "the next run"):
-        assert not act(paper, "gone", lambda name, table: load, 2.0)
-    assert load.tries == 0
+        assert not act(paper, "gone", lambda order, links: load, 2.0)
+    assert load.tries == load.sent == 0
     assert "left alone" in events(folder)[-1]["instruments"]["load"]["text"]
 
 
 def test_a_logger_and_a_held_relay_need_nothing(folder):
     paper = document(folder, load=Instrument())
-    paper["bench"]["instruments"]["load"]["role"] = "switch"
-    assert act(paper, "gone", lambda name, table: pytest.fail("was opened"), 1.0)
+    relay = {"role": "switch", "port": "/dev/x", "hold": {"discharge": "text d"}}
+    bench = bench_from_dict({"instruments": {"relay": relay, "logger": {"role": "logger", "port": "/dev/y"}}})
+    paper["sheet"] = sheet_from_bench(bench).to_dict()
+    assert act(paper, "gone", lambda order, links: pytest.fail("was opened"), 1.0)
 
 
 def test_a_torn_event_stays_recognisable(folder):
@@ -434,9 +442,10 @@ def test_an_instrument_is_made_safe_before_anything_is_recorded(folder, monkeypa
     load = Instrument()
     monkeypatch.setattr(keeper_module.Record, "append", lambda self, kind, **fields: order.append(kind))
     original = load.make_safe
-    load.make_safe = lambda **options: (order.append("off"), original(**options))[1]
+    load.send_off = lambda: order.append("off")
+    load.make_safe = lambda: (order.append("asked"), original())[1]
     acted(folder, load=load)
-    assert order == ["off", "killed", "made-safe"]
+    assert order == ["off", "asked", "killed", "made-safe"]
 
 
 def waiting(limit_s=10.0, pid=None, started=None):

@@ -897,7 +897,7 @@ def test_a_person_who_does_not_come_is_called_again_and_told_when_the_cell_is_be
     assert [("1.92 V is below 2.50 V" in words) for words in calls] == [False] * 3 + [True] * 4
 
 
-@pytest.mark.parametrize(("sense", "reason"), [(True, "cutoff"), (False, "guard:voltage-low")])
+@pytest.mark.parametrize(("sense", "reason"), [(True, "cutoff"), (False, "guard:voltage-lost")])
 def test_leads_that_are_moved_by_hand_carry_a_cycle_and_a_voltmeter_that_stays_behind_ends_it(
     tmp_path: Path, sense: bool, reason: str
 ) -> None:
@@ -960,11 +960,12 @@ def test_a_keeper_that_is_gone_is_replaced_and_told_and_not_for_ever(
     said: list[str] = []
     made = runner(bench, plan(rest(2000.0)), tmp_path / "r", another_keeper=another, tell=said.append)
     made.keeper = Dies(50)
-    assert made.run().reason == "time"
+    outcome = made.run()
+    assert outcome.reason == "instrument" and outcome.safe and outcome.exit_code == 4  # and it can be resumed
     told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
     assert len(keepers) == 3 and len(told) == 4
     assert all("another one was started" in text for text in told[:3])
-    assert "nobody acts if this program dies" in told[3]
+    assert "nobody would act if this program died; the run ends" in told[3]
     assert [text.lstrip("! ") for text in said if "keeper" in text] == told
 
 
@@ -979,9 +980,9 @@ def test_where_no_other_keeper_can_be_started_that_is_told_with_the_reason(
 
     made = runner(bench, plan(rest(300.0)), tmp_path / "r", another_keeper=another)
     made.keeper = Dies(50)
-    assert made.run().reason == "time"
+    assert made.run().reason == "instrument"
     (text,) = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
-    assert "no memory for another process" in text and "nobody acts if this program dies" in text
+    assert "no memory for another process" in text and "nobody would act if this program died" in text
 
 
 @pytest.mark.parametrize("ignored", [True, False])

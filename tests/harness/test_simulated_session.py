@@ -9,6 +9,8 @@ import pytest
 
 from drivers.simulated.cell import KINDS, SimulatedCell, make_cell
 from drivers.simulated.clock import BEGIN
+from harness.cli.benches import simulate
+from harness.errors import InputError
 from harness.simulating import SimulatedSession
 from tests.support import meddling
 
@@ -110,3 +112,10 @@ def test_a_start_that_is_named_is_put_at_rest_there(tmp_path):
     discharge(one, 600.0)
     one.keep()
     assert session(tmp_path, start_soc=0.5).bench.cell.soc == 0.5
+
+
+@pytest.mark.parametrize("ohm", [0.05, -3.0, float("nan")])
+def test_a_short_of_no_sense_is_refused_with_what_is_accepted(tmp_path, ohm: float):
+    with pytest.raises(InputError, match=r"--short-ohm .*0\.1 to 1000000"):
+        simulate(tmp_path / "bench.toml", short_ohm=ohm)
+    assert not any(tmp_path.iterdir())
