@@ -15,8 +15,10 @@ import pytest
 
 from drivers.dialect import load_dialect, parse_dialect
 from drivers.errors import DescriptionError, LimitError
+from drivers.opening import KEYS
 from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.cell import KINDS, SimulatedCell
+from drivers.tables import check_keys
 from harness.bench import bench_from_dict
 from harness.errors import InputError
 from harness.journal import RunFolder, read_run
@@ -579,3 +581,4 @@ def test_a_load_that_lets_go_above_the_cut_off_is_refused_when_it_is_planned() -
     assert build_plan("overnight", CELL, bench).steps
     bench["instruments"]["load"]["lowest_working_voltage"] = "1.0 V"
     assert build_plan("overnight", NICKEL, bench).steps
+    check_keys(bench["instruments"]["load"], KEYS, "a real load is opened with this key too")
