@@ -22,7 +22,7 @@ KINDS: Mapping[str, type[ScpiInstrument]] = {"load": ScpiLoad, "supply": ScpiSup
 KEYS = (
     "role", "resource", "dialect", "identity", "channel", "timeout", "pause", "baud", "data_bits", "parity",
     "stop_bits", "read_termination", "write_termination", "remote_sense", "max_current", "max_voltage", "max_power",
-    "min_resistance", "max_resistance", "cutoff_latches", "power_on_off",
+    "min_resistance", "max_resistance", "lowest_working_voltage", "cutoff_latches", "power_on_off",
     "measures_with_output_off", "refresh", "lacks", "specification", "note", "simulated",
 )  # fmt: skip
 PARITIES = ("none", "odd", "even", "mark", "space")

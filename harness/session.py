@@ -116,14 +116,14 @@ def measured_Ah(shelf: Shelf, cell_id: str) -> float | None:
 
     What was left in a cell found at an unknown charge, or declared to be full, is never what it holds.
     """
-    newest: tuple[str, float | None] = ("", None)
-    for entry in shelf.list_runs(cell_id):
-        if entry.capacity_Ah is None or entry.capacity_Ah <= 0.0 or entry.created_utc < newest[0]:
+    for folder in reversed(shelf.runs(cell_id)):
+        kept = (read_kept(folder / "result.json") or {}).get("result", {})
+        capacity_Ah = kept.get("capacity_Ah")
+        if kept.get("start") != "full" or kept.get("reached_cutoff") is not True:
             continue
-        kept = (read_kept(Path(entry.folder) / "result.json") or {}).get("result", {})
-        if kept.get("start") == "full" and kept.get("reached_cutoff") is True:
-            newest = (entry.created_utc, entry.capacity_Ah)
-    return newest[1]
+        if isinstance(capacity_Ah, float) and capacity_Ah > 0.0:
+            return capacity_Ah
+    return None
 
 
 def make_plan(

@@ -15,8 +15,10 @@ import pytest
 
 from drivers.dialect import load_dialect, parse_dialect
 from drivers.errors import DescriptionError, LimitError
+from drivers.opening import KEYS
 from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.cell import KINDS, SimulatedCell
+from drivers.tables import check_keys
 from harness.bench import bench_from_dict
 from harness.errors import InputError
 from harness.journal import RunFolder, read_run
@@ -30,7 +32,7 @@ from harness.runner import Outcome
 from harness.session import Request, carry_out, how_full, make_plan, measured_Ah
 from harness.shelf import Cell, Shelf
 from harness.stepping import Sample, advance, initial, replay
-from harness.supplytimer import AHEAD_S, FACTOR, RENEW_S, armed_for_s
+from harness.supplytimer import AHEAD_S, FACTOR, armed_for_s
 
 CELL = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 3.6}
 ABLE = {
@@ -92,9 +94,9 @@ def test_a_large_healthy_cell_is_charged_to_its_taper_whatever_the_timer_was_set
     assert (asked["on"], asked["believed"]) == (True, True)
     timers = kinds(run, "timer-set")
     if renewable:
-        assert {event["off_after_s"] for event in timers} == {AHEAD_S}
+        assert {event["off_after_s"] for event in timers} == {1800.0}
         times = [event["t_s"] for event in timers]
-        assert max(b - a for a, b in itertools.pairwise(times)) < RENEW_S + 2.0
+        assert max(b - a for a, b in itertools.pairwise(times)) < 602.0
         assert not kinds(run, "paused")
     else:
         assert len(kinds(run, "paused")) == len(kinds(run, "continued")) == 1, "paused with outputs off, and gone on"
@@ -256,6 +258,61 @@ def test_the_plan_names_the_timer() -> None:
     assert "30 min after this computer has died" in build_plan("charge", CELL, bench, present=True).notes["timer"]
     bare = {**bench_of().description, "abilities": {**ABLE, "supply": {}}}
     assert "timer" not in build_plan("charge", CELL, bare, present=True).notes
+
+
+def test_a_current_in_it_of_a_first_pass_stays_below_the_plan_s_largest() -> None:
+    plan = planned()
+    from harness.plan import Order, Segment
+    from harness.stepping import Begin
+
+    step = dataclasses.replace(
+        plan.steps[0], kind="discharge", segments=(Segment(Order("discharge", value=0.2, in_It=True), 60.0),)
+    )
+    for start, largest_A in (("full", 0.5), ("full", 2.0)):
+        one = dataclasses.replace(plan, steps=(step,), start=start, max_current_A=largest_A)
+        state = initial(one)
+        state.measured_Ah = 5.0
+        (order,) = advance(one, state, Begin(0.0)).orders
+        assert order.value == pytest.approx(min(0.2 * 5.0, largest_A))
+
+
+@pytest.mark.parametrize("start", ["full", "unknown"])
+def test_it_of_a_second_pass_is_taken_from_a_discharge_that_began_full(start: Any) -> None:
+    from harness.plan import Order, Segment
+    from harness.stepping import Begin
+
+    plan = planned()
+    down = dataclasses.replace(
+        plan.steps[0], kind="discharge", segments=(Segment(Order("discharge", value=0.2), 9e4),), max_duration_s=9e4,
+        ends=(End("cutoff", "voltage_V", "<=", 3.0),),
+    )  # fmt: skip
+    plan = dataclasses.replace(plan, steps=(down, plan.steps[0]), start=start)
+    state = advance(plan, initial(plan), Begin(0.0)).state
+    for t_s, volts in ((1.0, 3.9), (3601.0, 3.3), (3602.0, 2.99), (3602.2, 2.99)):
+        state = advance(plan, state, Sample(t_s, volts, -0.2, 20.0)).state
+    assert state.plan_step == 1
+    assert state.measured_Ah == (pytest.approx(0.2, abs=0.001) if start == "full" else None)
+
+
+@pytest.mark.parametrize(("drift", "reason"), [(1.04, "cutoff"), (1.5, "guard:current-off-order")])
+def test_a_load_that_draws_half_as_much_again_ends_the_night(tmp_path: Path, drift: float, reason: str) -> None:
+    bench = bench_of(0.3, 0.6)
+    bench.load.drift = drift
+    outcome, _ = carried(bench, tmp_path, "overnight", capacity_Ah=0.5)
+    assert outcome.reason == reason, outcome.text
+
+
+def test_a_resistance_draws_the_voltage_over_it(tmp_path: Path) -> None:
+    path = tmp_path / "ohm.toml"
+    path.write_text(
+        'name = "ohm"\nsummary = "ten ohm"\n[[step]]\nkind = "discharge"\nresistance = "10 ohm"\nat_most = "9 h"\n'
+        'until = { voltage_falls_to = "cut-off" }\n',
+        encoding="utf-8",
+    )
+    outcome, run = carried(bench_of(0.3, 0.4), tmp_path / "logs", str(path))
+    assert outcome.reason == "cutoff", outcome.text
+    drawn = [row for row in run.iter_rows() if (row[3] or 0.0) < -0.05][5]
+    assert -(drawn[3] or 0.0) == pytest.approx((drawn[2] or 0.0) / 10.0, rel=0.02)
 
 
 # -- It, the first charge, the pre-charge, the charge put in --------------------------------------------
@@ -524,3 +581,4 @@ def test_a_load_that_lets_go_above_the_cut_off_is_refused_when_it_is_planned() -
     assert build_plan("overnight", CELL, bench).steps
     bench["instruments"]["load"]["lowest_working_voltage"] = "1.0 V"
     assert build_plan("overnight", NICKEL, bench).steps
+    check_keys(bench["instruments"]["load"], KEYS, "a real load is opened with this key too")
