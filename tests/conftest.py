@@ -19,7 +19,15 @@ settings.register_profile(
     "amphora", derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("amphora")
-WAITING = ("end_to_end", "test_keeper", "test_alarm", "test_serial_logger", "test_transports", "test_dialects")
+WAITING = (
+    "end_to_end",
+    "test_keeper",
+    "test_switch_off",
+    "test_alarm",
+    "test_serial_logger",
+    "test_transports",
+    "test_dialects",
+)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -8,6 +8,7 @@ import pty
 import select
 import threading
 import tty
+from collections.abc import Callable
 from typing import Any, TypeVar
 
 from drivers.opening import open_instrument
@@ -30,11 +31,17 @@ def open_over_wire(kind: type[Kind], role: str, server: ScpiServer, **more: Any)
 def impatient_until_reopened(server: ScpiServer, link: Link, timeout_s: float = 0.12) -> None:
     """Let a link wait no longer than this for an answer, and the server hold back what a fault makes late.
 
-    Both end when the link is opened again: what was held back has left the instrument before the first new question.
+    Both end when the link is opened again, where what was held back has left the instrument before the first new
+    question; or when it is settled as it is, where that may still come in between.
     """
     let_go = threading.Event()
     server._stopping.wait = lambda timeout=None: let_go.wait(PATIENT_S)  # type: ignore[method-assign]
-    opens = link.open
+    opens, settles = link.open, link.settle
+
+    def settle(message: str, right: Callable[[str], bool]) -> str:
+        link.timeout_s = PATIENT_S
+        let_go.set()
+        return settles(message, right)
 
     def open_again() -> None:
         link.timeout_s = PATIENT_S
@@ -47,6 +54,7 @@ def impatient_until_reopened(server: ScpiServer, link: Link, timeout_s: float = 
     if link._resource is not None:
         link._resource.timeout = round(timeout_s * 1000)
     link.open = open_again  # type: ignore[method-assign]
+    link.settle = settle  # type: ignore[method-assign]
 
 
 def comes(link: Link) -> None:
