@@ -633,7 +633,7 @@ def _(r: Recorded) -> str:
     return "\n".join(lines) + "\n"
 
 
-@disguise("two cells by a channel column, chosen", pick="1")
+@disguise("two cells by a channel column, chosen", which="1")
 def _(r: Recorded) -> str:
     o = _other(r)
     lines = ["Channel,Time (s),Voltage (V),Current (A)"]
@@ -675,7 +675,7 @@ def _(r: Recorded) -> str:
                     ("Voltage 2 (V)", num(o.v)), ("Current 2 (A)", num(o.i))])
 
 
-@disguise("two cells in columns, chosen", pick="1")
+@disguise("two cells in columns, chosen", which="1")
 def _(r: Recorded) -> str:
     o = _other(r)
     return written([("Time (s)", num(r.t)), ("Voltage 1 (V)", num(r.v)), ("Current 1 (A)", num(r.i)),
@@ -746,7 +746,8 @@ def tried(record: Recorded, way: Disguise, folder: Path) -> Outcome:
     file = folder / f"table{way.suffix}"
     file.write_bytes(way.write(record))
     try:
-        run = import_table(file, "W-1", logs=folder / "logs", **way.options)  # type: ignore[arg-type]
+        cutoff = round(float(record.v.min()) - 0.05, 3)  # below all: what is asked for is the whole discharge
+        run = import_table(file, "W-1", cutoff=cutoff, logs=folder / "logs", **way.options)  # type: ignore[arg-type]
     except InputError as error:
         return Outcome(record.name, way.name, way.told_units, "refused", str(error))
     figures = analyse_run(run)
