@@ -26,7 +26,8 @@ UNITS: dict[str, dict[str, float]] = {
              "sekuntia", "с", "сек", "секунд", "секунды", "秒"), 1.0),
         **dict.fromkeys(
             ("min", "mins", "minute", "minutes", "minuten", "minuto", "minutos", "minuti", "minuut", "minut", "minuter",
-             "minutter", "minuta", "minuty", "dakika", "dk", "minuuttia", "мин", "минут", "минуты", "分", "分钟", "分鐘"),
+             "minutter", "minuta", "minuty", "dakika", "dk", "minuuttia", "мин", "минут", "минуты", "分", "分钟",
+             "分鐘"),
             60.0),
         **dict.fromkeys(
             ("h", "hr", "hrs", "hour", "hours", "std", "stunde", "stunden", "heure", "heures", "hora", "horas", "ora",
@@ -83,28 +84,198 @@ WORDS: dict[str, tuple[str, ...]] = {
 # Where no header is one of those as a whole: one of these words in it, in the languages that tables come in.
 WORDS_IN: dict[str, frozenset[str]] = {
     "t": frozenset(
-        "time times zeit temps tiempo tempo tijd czas tid cas время 时间 時間 aika zaman sure timestamp stamp zeitstempel "
-        "datum date datetime uhrzeit elapsed duration dauer clock uhr utc fecha hora heure data дата 日期 日時 t".split()
+        [
+            "time",
+            "times",
+            "zeit",
+            "temps",
+            "tiempo",
+            "tempo",
+            "tijd",
+            "czas",
+            "tid",
+            "cas",
+            "время",
+            "时间",
+            "時間",
+            "aika",
+            "zaman",
+            "sure",
+            "timestamp",
+            "stamp",
+            "zeitstempel",
+            "datum",
+            "date",
+            "datetime",
+            "uhrzeit",
+            "elapsed",
+            "duration",
+            "dauer",
+            "clock",
+            "uhr",
+            "utc",
+            "fecha",
+            "hora",
+            "heure",
+            "data",
+            "дата",
+            "日期",
+            "日時",
+            "t",
+        ]
     ),
     "v": frozenset(
-        "voltage volt volts spannung zellspannung tension voltaje tensione spanning napiecie tensao spaending spænding "
-        "napeti feszultseg напряжение 电压 電圧 電壓 jannite gerilim potential vbat ubat vcell ucell u v".split()
+        [
+            "voltage",
+            "volt",
+            "volts",
+            "spannung",
+            "zellspannung",
+            "tension",
+            "voltaje",
+            "tensione",
+            "spanning",
+            "napiecie",
+            "tensao",
+            "spaending",
+            "spænding",
+            "napeti",
+            "feszultseg",
+            "напряжение",
+            "电压",
+            "電圧",
+            "電壓",
+            "jannite",
+            "gerilim",
+            "potential",
+            "vbat",
+            "ubat",
+            "vcell",
+            "ucell",
+            "u",
+            "v",
+        ]
     ),
     "i": frozenset(
-        "current strom courant intensite corriente corrente stroom prad proud aram ток 电流 電流 virta akim amperage "
-        "amps amperes ibat icell i".split()
+        [
+            "current",
+            "strom",
+            "courant",
+            "intensite",
+            "corriente",
+            "corrente",
+            "stroom",
+            "prad",
+            "proud",
+            "aram",
+            "ток",
+            "电流",
+            "電流",
+            "virta",
+            "akim",
+            "amperage",
+            "amps",
+            "amperes",
+            "ibat",
+            "icell",
+            "i",
+        ]
     ),
-    "temp": frozenset("temperature temperatur temperatura temperatuur teplota lampotila sicaklik 温度 температура".split()),
+    "temp": frozenset(
+        [
+            "temperature",
+            "temperatur",
+            "temperatura",
+            "temperatuur",
+            "teplota",
+            "lampotila",
+            "sicaklik",
+            "温度",
+            "температура",
+        ]
+    ),
 }
 OTHERS = frozenset(  # a column with such a word is not what the cell shows at that time
-    "set setpoint soll target limit max min maximum minimum mean average avg rms ambient room raum supply load "
-    "remaining left std deviation error resistance power cycle zyklus step schritt charger rated nominal capacity kapazitat "
-    "energy energie index range status sense reference ref".split()
+    [
+        "set",
+        "setpoint",
+        "soll",
+        "target",
+        "limit",
+        "max",
+        "min",
+        "maximum",
+        "minimum",
+        "mean",
+        "average",
+        "avg",
+        "rms",
+        "ambient",
+        "room",
+        "raum",
+        "supply",
+        "load",
+        "remaining",
+        "left",
+        "std",
+        "deviation",
+        "error",
+        "resistance",
+        "power",
+        "cycle",
+        "zyklus",
+        "step",
+        "schritt",
+        "charger",
+        "rated",
+        "nominal",
+        "capacity",
+        "kapazitat",
+        "energy",
+        "energie",
+        "index",
+        "range",
+        "status",
+        "sense",
+        "reference",
+        "ref",
+    ]
 )
-SURER = frozenset("measured cell battery batterie zelle ist actual actuelle bat total test".split())
+SURER = frozenset(
+    ["measured", "cell", "battery", "batterie", "zelle", "ist", "actual", "actuelle", "bat", "total", "test"]
+)
 CELLS = frozenset(  # of a column that says whose row it is
-    "channel channels kanal canal canale cell zelle cella cellule celda battery batterie slot bay schacht chan ch "
-    "platz holder position specimen sample probe unit device id cellid serial 通道".split()
+    [
+        "channel",
+        "channels",
+        "kanal",
+        "canal",
+        "canale",
+        "cell",
+        "zelle",
+        "cella",
+        "cellule",
+        "celda",
+        "battery",
+        "batterie",
+        "slot",
+        "bay",
+        "schacht",
+        "chan",
+        "ch",
+        "platz",
+        "holder",
+        "position",
+        "specimen",
+        "sample",
+        "probe",
+        "unit",
+        "device",
+        "id",
+        "cellid",
+        "serial",
+        "通道",
+    ]
 )
 ENERGY_COUNTERS = {
     "counter_charge_Wh": ("charge energy", "charge wh", "wh charge", "wh in"),
@@ -230,12 +401,17 @@ def plain_word(text: str) -> str:
 
 
 _KNOWN_UNITS = {unit for group in UNITS.values() for unit in group} | NO_UNIT
-_WORD_UNITS = {unit for unit in _KNOWN_UNITS if len(unit) > 1 and not unit.startswith(("°", "%"))} | {"s", "h", "v", "a"}
+_WORD_UNITS = {unit for unit in _KNOWN_UNITS if len(unit) > 1 and not unit.startswith(("°", "%"))} | {
+    "s",
+    "h",
+    "v",
+    "a",
+}
 _AMBIGUOUS = {"min", "timer", "hora", "heure", "ora", "volt", "volts", "amp", "amps", "dia", "1", "k"}
 
 
 def bare(header: str) -> tuple[str, str]:
-    """Return a header's words and its unit: 'Test_Time(s)' -> ('test time', 's'), 'time_in_minutes' -> ('time', 'minutes').
+    """Return a header's words and its unit: 'Test_Time(s)' -> ('test time', 's').
 
     A unit stands in brackets, after a slash or a comma, or is the last word, with or without `in` before it.
     """
@@ -253,7 +429,9 @@ def bare(header: str) -> tuple[str, str]:
         last = plain_word(tokens[-1]) if tokens else ""
         written = re.split(r"[\W_]+", text.strip())[-1] if tokens else ""
         if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
-            spelled = len(last) > 2 or tokens[-2] in ("in", "en") or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
+            spelled = (
+                len(last) > 2 or tokens[-2] in ("in", "en") or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
+            )
             if spelled or re.search(r"[a-z][A-Z][a-z]", text):
                 unit, tokens = written if len(written) <= 3 else last, tokens[:-1]
                 if tokens and tokens[-1] in ("in", "en"):
@@ -276,7 +454,7 @@ def known_headers(header: Sequence[str]) -> int:
 
 def is_row_of_units(cells: Sequence[str]) -> bool:
     """Tell whether a line under the header names the units: at least two cells, and half of them, are units."""
-    return sum(plain_word(cell.strip(" ()[]\"")) in _KNOWN_UNITS for cell in cells) >= max(2, len(cells) // 2)
+    return sum(plain_word(cell.strip(' ()[]"')) in _KNOWN_UNITS for cell in cells) >= max(2, len(cells) // 2)
 
 
 def counter_of(header: str, beside_a_discharge: bool) -> tuple[str, float] | None:
@@ -370,7 +548,14 @@ def _add_guessed(where: str, header: Sequence[str], sources: dict[str, Source]) 
         out = channel == "i" and "discharge" in words.split() and "charge" not in words.split()
         stated = factor is not None and channel != "step"
         sources[channel] = Source(
-            column, header[column], 1.0 if factor is None else factor, True, stated, out, channel, _clock_of(header[column])
+            column,
+            header[column],
+            1.0 if factor is None else factor,
+            True,
+            stated,
+            out,
+            channel,
+            _clock_of(header[column]),
         )
         used.add(column)
         if channel in ("t", "v", "i", "temp"):
@@ -441,8 +626,8 @@ def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[in
         names = [header[index] for score, index in scored if score == scored[0][0]]
         raise InputError(
             f"{where}: {' and '.join(repr(name) for name in names[:4])} both may be the cell's "
-            f"{'voltage' if channel == 'v' else 'current'}; name one, as --map {channel}={names[0]}, or one cell's columns "
-            "by what tells them apart, as --which 1"
+            f"{'voltage' if channel == 'v' else 'current'}; name one, as --map {channel}={names[0]}, or "
+            "one cell's columns by what tells them apart, as --which 1"
         )
     return scored[0][1]
 
@@ -515,5 +700,7 @@ def one_cells_header(where: str, header: Sequence[str], which: str) -> list[str]
         elif tails[index] != which.strip().lower():
             out.append("")
         else:
-            out.append(re.sub(r"[\s_#.-]*" + re.escape(which.strip()) + r"(?=\W*(?:[(\[/,].*)?$)", " ", name, flags=re.I))
+            out.append(
+                re.sub(r"[\s_#.-]*" + re.escape(which.strip()) + r"(?=\W*(?:[(\[/,].*)?$)", " ", name, flags=re.I)
+            )
     return out

@@ -126,7 +126,7 @@ def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
     from harness.bench import load_bench
 
     bench = load_bench(file)
-    return {"name": bench.name, "sensed_at": bench.sensed_at}, bench.measurement()
+    return {"name": bench.name, "sensed_at": bench.data.get("sensed_at")}, bench.measurement()
 
 
 def _began(file: Path, rows: Rows, began: datetime | None, told: Told) -> dict[str, Any]:
@@ -156,6 +156,8 @@ def _read(
     form: str,
 ) -> tuple[Rows, dict[str, Any]]:
     """Return a table's rows, judged, current positive into the cell; and what `run.json` keeps of the import."""
+    import numpy as np
+
     content, checksum = read_bytes(file)
     table, layout = read_table(file, content, told.notes)
     del content
@@ -174,7 +176,7 @@ def _read(
     states = states_of(layout, table, sources)
     rows = rows_of(file, layout, table, sources, told)
     if states is not None:
-        states = states[table.index.get_indexer(rows.lines)]
+        states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
     del table
     columns = rows.columns
     columns["i"] = current_into_cell(

@@ -154,13 +154,13 @@ def swing_of(t: "FloatArray", voltage_V: "FloatArray", current: "FloatArray") ->
         for begin, end in zip(bounds[:-1] + 1, bounds[1:], strict=True):
             if end - begin < 4:
                 continue
-            charge = float(total[min(end, t.size) - 1] - total[begin])
+            charge = float(total[int(min(end, t.size)) - 1] - total[int(begin)])
             if best is None or charge > best[0]:
                 best = (charge, int(begin), int(end), float(sign))
     if best is None or best[0] <= 0:
         return None
-    charge, begin, end, sign = best
-    rows = np.flatnonzero(sign * current[begin:end] > 0.02 * size) + begin
+    charge, begin, end, way = best
+    rows = np.flatnonzero(way * current[begin:end] > 0.02 * size) + begin
     if rows.size < 4:
         return None
     length = float(np.sum(span[rows[rows < span.size]]))
@@ -220,13 +220,21 @@ def settle_units(
     swing = swing_of(readings.t, v, readings.i)
     times = {"": 1.0}
     if "t" in readings.unstated:
-        times = dict(CLOCK_UNITS) if readings.two_figures else {SHORT["t"][f]: f for f in (1.0, 60.0, 3600.0, DAY_S, 1e-3)}
+        times = (
+            dict(CLOCK_UNITS) if readings.two_figures else {SHORT["t"][f]: f for f in (1.0, 60.0, 3600.0, DAY_S, 1e-3)}
+        )
     currents = {"A": 1.0, "mA": 1e-3} if "i" in readings.unstated else {"": 1.0}
     if swing is None:
-        if not readings.two_figures and all(name in ("", "s", "A") for name in (next(iter(times)), next(iter(currents)))):
-            told.warn("scale-doubtful", "No unit is stated and too little current flows to prove one: s and A were taken.")
+        if not readings.two_figures and all(
+            name in ("", "s", "A") for name in (next(iter(times)), next(iter(currents)))
+        ):
+            told.warn(
+                "scale-doubtful", "No unit is stated and too little current flows to prove one: s and A were taken."
+            )
             return _with_choice(out, readings, "s" if "t" in readings.unstated else "", next(iter(currents)))
-        raise InputError(f"{file}: the times in {sources['t'].shown} may be mm:ss or h:mm; state it, as --units t=mm:ss")
+        raise InputError(
+            f"{file}: the times in {sources['t'].shown} may be mm:ss or h:mm; state it, as --units t=mm:ss"
+        )
     limits = (LEAST_AH, _most_Ah(form))
     counted = _counted(readings, swing)
     fits: list[tuple[str, str]] = []
@@ -240,18 +248,25 @@ def settle_units(
             elif _makes_sense(charge_Ah, hours, swing, limits):
                 fits.append((t_unit, i_unit))
     plain = (next(iter(times)), next(iter(currents)))
-    if len(fits) > 1 and plain in fits and not any(sources[c].guessed for c in readings.unstated) and not readings.two_figures:
+    if (
+        len(fits) > 1
+        and plain in fits
+        and not any(sources[c].guessed for c in readings.unstated)
+        and not readings.two_figures
+    ):
         # The map names the column and no factor: that states second and ampere, and what speaks against it is told.
         other = next(one for one in fits if one != plain)
         told.warn(
             "scale-doubtful",
-            f"The map gives no factor: read as {_reading_text(*plain, swing, times, currents, readings)}; it could also be "
+            f"The map gives no factor: read as {_reading_text(*plain, swing, times, currents, readings)}; it could be "
             f"{_reading_text(*other, swing, times, currents, readings)}.",
         )
         return _with_choice(out, readings, *plain)
     if len(fits) == 1:
         t_unit, i_unit = fits[0]
-        words = [f"{sources[c].shown} in {unit}" for c, unit in (("t", t_unit), ("i", i_unit)) if c in readings.unstated]
+        words = [
+            f"{sources[c].shown} in {unit}" for c, unit in (("t", t_unit), ("i", i_unit)) if c in readings.unstated
+        ]
         by = "the table's own counter of charge agrees" if counted is not None else "only so a cell makes sense"
         told.note(f"no unit is stated: {' and '.join(words)}, as {by} (--units says otherwise)")
         return _with_choice(out, readings, t_unit, i_unit)
@@ -266,7 +281,8 @@ def settle_units(
     columns = " and ".join(sources[channel].shown for channel in ("t", "i") if channel in readings.unstated)
     if fits:
         raise InputError(
-            f"{file}: no unit is stated for {columns}, and it may be {shown[0]} or {shown[1]}; state it, as --units {option}"
+            f"{file}: no unit is stated for {columns}, and it may be {shown[0]} or {shown[1]}; state it, "
+            f"as --units {option}"
         )
     raise InputError(
         f"{file}: no unit is stated for {columns}, and none makes sense of a cell ({shown[0]}); state it, as "
@@ -304,7 +320,7 @@ def _most_Ah(form: str) -> float:
 
 
 def _makes_sense(charge_Ah: float, hours: float, swing: Swing, limits: tuple[float, float]) -> bool:
-    """Tell whether a swing of that charge and length can be a test of a cell; what holds of a part holds of the whole."""
+    """Tell whether a swing of that charge and length can be a test of a cell."""
     least_Ah, most_Ah = limits
     shortest, longest = FULL_SWING_H
     if swing.full:
@@ -313,11 +329,17 @@ def _makes_sense(charge_Ah: float, hours: float, swing: Swing, limits: tuple[flo
     # A part of a swing: the whole lasts at least as long, and at most as the voltage's share tells, with room.
     whole = 4.0 / swing.share
     steps_ok = swing.step_V <= 0 or (SWING_V[0] <= swing.step_V * hours * whole and swing.step_V * hours <= SWING_V[1])
-    return charge_Ah <= most_Ah and charge_Ah * whole >= least_Ah and hours <= longest and hours * whole >= shortest and steps_ok
+    return (
+        charge_Ah <= most_Ah
+        and charge_Ah * whole >= least_Ah
+        and hours <= longest
+        and hours * whole >= shortest
+        and steps_ok
+    )
 
 
 def _counted(readings: Readings, swing: Swing) -> float | None:
-    """Return what a counter of charge in the table counted over the swing, in Ah; None for none, or for one that is reset."""
+    """Return what a counter of charge in the table counted, in Ah; None for none, or for one that is reset."""
     import numpy as np
 
     best = None
@@ -333,7 +355,7 @@ def _counted(readings: Readings, swing: Swing) -> float | None:
 
 
 def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
-    """Warn where a full swing lasts as no test does, moves what no cell holds, or disagrees with the table's counter."""
+    """Warn where a swing lasts as no test does, moves what no cell holds, or differs from the table's counter."""
     import numpy as np
 
     swing = swing_of(rows.columns["t"], rows.columns["v"], rows.columns["i"])
@@ -355,7 +377,7 @@ def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
             )
             return
     least, most = DOUBT_AH
-    if form.strip().lower() in MOST_FORMS():
+    if form.strip().lower() in _forms():
         most = 1.5 * _most_Ah(form)
     if charge_Ah > most or (
         swing.full
@@ -365,10 +387,13 @@ def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
             or (swing.step_V > 0 and swing.step_V * hours > 4 * SWING_V[1])
         )
     ):
-        told.warn("scale-doubtful", f"{text} from one end of the voltage to the other: look for a wrong unit of time or current.")
+        told.warn(
+            "scale-doubtful",
+            f"{text} from one end of the voltage to the other: look for a wrong unit of time or current.",
+        )
 
 
-def MOST_FORMS() -> frozenset[str]:
+def _forms() -> frozenset[str]:
     from harness.permission import MOST_BY_FORM_AH
 
     return frozenset(MOST_BY_FORM_AH)
@@ -405,14 +430,15 @@ def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
         return rows
     if out.sum() > max(3, MOST_STRAYS * v.size):
         raise InputError(
-            f"{file}, line {int(rows.lines[np.flatnonzero(out)[0]])}: {int(out.sum())} of {v.size} rows hold readings that "
-            "no cell gives (0 V under way, or a current far beyond all others); a table with a few is accepted"
+            f"{file}, line {int(rows.lines[np.flatnonzero(out)[0]])}: {int(out.sum())} of {v.size} rows hold readings "
+            "that no cell gives (0 V under way, or a current far beyond all others); a table with a few is accepted"
         )
     first = int(np.flatnonzero(out)[0])
     told.note(lines_text(rows.lines[out].tolist(), "a reading that no cell gives in mid-run; set aside"))
     told.warn(
         "stray-readings",
-        f"{int(out.sum())} reading(s) that no cell gives in mid-run were set aside, first at line {int(rows.lines[first])}: "
+        f"{int(out.sum())} reading(s) that no cell gives in mid-run were set aside, first at line "
+        f"{int(rows.lines[first])}: "
         f"{v[first]:.4g} V, {i[first]:.4g} A.",
     )
     keep = ~out

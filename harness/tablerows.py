@@ -13,7 +13,16 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from harness.columnmap import CELLS, CLOCK_UNITS, OTHERS, Source, bare, counter_of, counts_discharge, plain_word, unit_factor
+from harness.columnmap import (
+    CELLS,
+    OTHERS,
+    Source,
+    bare,
+    counter_of,
+    counts_discharge,
+    plain_word,
+    unit_factor,
+)
 from harness.errors import InputError
 from harness.tabletext import CLOCK, COMPLEX, DATE, DAY_ONLY, WITH_UNIT, Layout, lines_text
 
@@ -229,8 +238,8 @@ def table_of_one_cell(
     if turns > 1:
         if which is None:
             raise InputError(
-                f"{file}: voltage and current change back and forth from row to row, as in a table of {turns} cells whose "
-                f"rows follow one another in turn; choose one, as --which 1 (to {turns}), or --which all where they are "
+                f"{file}: voltage and current change back and forth from row to row, as where rows of {turns} cells "
+                f"stand in turn; choose one, as --which 1 (to {turns}), or --which all where they are "
                 "one cell's"
             )
         if not which.strip().isdigit() or not 1 <= int(which) <= turns:
@@ -307,7 +316,9 @@ def _with_units(text: Any, values: "FloatArray", source: Source) -> "FloatArray"
     if not left.size:
         return values
     parts = text.iloc[left].str.extract(WITH_UNIT)
-    numbers = pd.to_numeric(parts[0].str.replace(",", ".", regex=False), errors="coerce").to_numpy(np.float64, na_value=np.nan)
+    numbers = pd.to_numeric(parts[0].str.replace(",", ".", regex=False), errors="coerce").to_numpy(
+        np.float64, na_value=np.nan
+    )
     factors = np.full(left.size, np.nan)
     for unit in parts[1].dropna().unique():
         channels = [one for one in ("t", "v", "i", "temp") if unit_factor(one, str(unit)) is not None]

@@ -45,7 +45,8 @@ CLOCK = re.compile(
 _MONTH = r"(jan|feb|mar|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?"
 _TIME = rf"(?:[T ,]\s*\d{{1,2}}:\d{{2}}(:\d{{2}}([.,]\d+)?)?{_HALF})?"
 DATE = re.compile(
-    rf"^(\d{{1,4}}[-/.]\d{{1,2}}[-/.]\d{{1,4}}|\d{{1,2}}[-/. ]{_MONTH}[-/. ,]+\d{{2,4}}|{_MONTH} \d{{1,2}},? \d{{4}}){_TIME}"
+    rf"^(\d{{1,4}}[-/.]\d{{1,2}}[-/.]\d{{1,4}}|\d{{1,2}}[-/. ]{_MONTH}[-/. ,]+\d{{2,4}}"
+    rf"|{_MONTH} \d{{1,2}},? \d{{4}}){_TIME}"
     r"\s*(Z|UTC|[+-]\d{2}:?\d{2})?$|^\d{8}T\d{4,6}(\.\d+)?Z?$", re.I
 )  # fmt: skip
 DAY_ONLY = re.compile(r"^(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4})$")
@@ -114,11 +115,15 @@ def _unzipped(file: Path, raw: bytes) -> bytes:
                 if not name.endswith("/") and not Path(name).name.startswith(".") and not name.startswith("__MACOSX")
             ]  # fmt: skip
             if len(tables) > 1:  # a word to the reader may lie beside it
-                likely = [name for name in tables if Path(name).suffix.lower() in (".csv", ".tsv", ".xlsx", ".gz", ".dat")]
+                likely = [
+                    name for name in tables if Path(name).suffix.lower() in (".csv", ".tsv", ".xlsx", ".gz", ".dat")
+                ]
                 tables = likely if len(likely) == 1 else tables
             if len(tables) != 1:
                 shown = ", ".join(tables[:4]) or "nothing"
-                raise InputError(f"{file}: an archive with {shown}; one with a single table is accepted: unpack it first")
+                raise InputError(
+                    f"{file}: an archive with {shown}; one with a single table is accepted: unpack it first"
+                )
             if held.getinfo(tables[0]).file_size > MOST_UNPACKED_BYTES:
                 raise InputError(f"{file}: {tables[0]} in it is larger than 8 GB; unpack it and import a part")
             inner = held.read(tables[0])
@@ -333,7 +338,7 @@ def _header(split: Sequence[list[str]], values: Sequence[int], first: int, width
     if not wordy or sum(any(cells) for cells in between) > 1:
         return []
     header = split[wordy[-1]]
-    if len(wordy) >= 2 and is_row_of_units(header) and not any(map(any, split[wordy[-2]+1 : wordy[-1]])):
+    if len(wordy) >= 2 and is_row_of_units(header) and not any(map(any, split[wordy[-2] + 1 : wordy[-1]])):
         names = split[wordy[-2]]
         units = [unit.strip(" ()[]") for unit in header]
         header = [f"{name} ({unit})" if unit else name for name, unit in zip(names, units, strict=True)]

@@ -47,8 +47,9 @@ class Recorded:
     form: str | None = None
 
 
-def simulated(name: str, capacity_Ah: float, current_A: float, kind: str, every_s: float, charge: bool = False,
-              seed: int = 1) -> Recorded:
+def simulated(
+    name: str, capacity_Ah: float, current_A: float, kind: str, every_s: float, charge: bool = False, seed: int = 1
+) -> Recorded:
     """Return a record of a cell behind a resistance: a rest, a discharge at constant current, a rest.
 
     The open-circuit curves are rough drawings of the three chemistries (common practice); what is asked of the
@@ -109,7 +110,8 @@ def measured_records(folder: Path) -> Iterator[Recorded]:
         ("nasa-B0006-discharge-24C.csv.gz", "Time", "Voltage_measured", "Current_measured", "Temperature_measured"),
         ("nasa-B0048-discharge-4C.csv.gz", "Time", "Voltage_measured", "Current_measured", "Temperature_measured"),
     ):
-        held = np.genfromtxt(gzip.open(folder / name, "rt"), delimiter=",", names=True, deletechars="", replace_space=" ")
+        with gzip.open(folder / name, "rt") as file:
+            held = np.genfromtxt(file, delimiter=",", names=True, deletechars="", replace_space=" ")
         key = {n.strip(): n for n in held.dtype.names or ()}
         times, volts, amps = held[key[t]], held[key[v]], held[key[i]]
         if name.startswith("lfp"):  # one row in five: the same record in a tenth of a second
@@ -140,12 +142,22 @@ def num(values: np.ndarray, form: str = "{:.4f}", comma: bool = False, group: st
     return out
 
 
-def written(columns: Sequence[Column], sep: str = ",", head: str = "", below: str | None = None, foot: str = "",
-            quote: bool = False, end: str = "\n", header: bool = True, newest_first: bool = False,
-            again_every: int = 0) -> str:
+def written(
+    columns: Sequence[Column],
+    sep: str = ",",
+    head: str = "",
+    below: str | None = None,
+    foot: str = "",
+    quote: bool = False,
+    end: str = "\n",
+    header: bool = True,
+    newest_first: bool = False,
+    again_every: int = 0,
+) -> str:
     def line(cells: Sequence[str]) -> str:
-        return sep.join(f'"{cell}"' if quote or (sep in cell and len(sep) == 1 and sep != " ") else cell
-                        for cell in cells)
+        return sep.join(
+            f'"{cell}"' if quote or (sep in cell and len(sep) == 1 and sep != " ") else cell for cell in cells
+        )
 
     titles = line([name for name, _ in columns])
     rows = [line(cells) for cells in zip(*(values for _, values in columns), strict=True)]
@@ -212,16 +224,32 @@ def disguise(name: str, told_units: bool = True, suffix: str = ".csv", **options
     return add
 
 
-def plain(r: Recorded, t: str = "Time (s)", v: str = "Voltage (V)", i: str = "Current (A)", ts: float = 1.0,
-          vs: float = 1.0, cs: float = 1.0, tf: str = "{:.3f}", vf: str = "{:.4f}", cf: str = "{:.4f}",
-          comma: bool = False, group: str = "", **how: object) -> str:
-    columns = [(t, num(r.t * ts, tf, comma, group)), (v, num(r.v * vs, vf, comma, group)),
-               (i, num(r.i * cs, cf, comma, group))]
+def plain(
+    r: Recorded,
+    t: str = "Time (s)",
+    v: str = "Voltage (V)",
+    i: str = "Current (A)",
+    ts: float = 1.0,
+    vs: float = 1.0,
+    cs: float = 1.0,
+    tf: str = "{:.3f}",
+    vf: str = "{:.4f}",
+    cf: str = "{:.4f}",
+    comma: bool = False,
+    group: str = "",
+    **how: object,
+) -> str:
+    columns = [
+        (t, num(r.t * ts, tf, comma, group)),
+        (v, num(r.v * vs, vf, comma, group)),
+        (i, num(r.i * cs, cf, comma, group)),
+    ]
     return written(columns, **how)  # type: ignore[arg-type]
 
 
-def with_time(r: Recorded, times: Sequence[str], t: str, v: str = "Voltage (V)", i: str = "Current (A)",
-              **how: object) -> str:
+def with_time(
+    r: Recorded, times: Sequence[str], t: str, v: str = "Voltage (V)", i: str = "Current (A)", **how: object
+) -> str:
     return written([(t, times), (v, num(r.v)), (i, num(r.i))], **how)  # type: ignore[arg-type]
 
 
@@ -230,11 +258,17 @@ def _simple() -> None:
     comma = {"comma": True, "sep": ";"}
     for name, words, more in (
         ("german", ("Zeit [s]", "Spannung [V]", "Strom [A]"), comma),
-        ("german millivolt", ("Zeit [min]", "Spannung [mV]", "Strom [mA]"),
-         comma | {"ts": 1 / 60, "vs": 1e3, "cs": 1e3, "tf": "{:.5f}", "vf": "{:.1f}", "cf": "{:.1f}"}),
+        (
+            "german millivolt",
+            ("Zeit [min]", "Spannung [mV]", "Strom [mA]"),
+            comma | {"ts": 1 / 60, "vs": 1e3, "cs": 1e3, "tf": "{:.5f}", "vf": "{:.1f}", "cf": "{:.1f}"},
+        ),
         ("french", ("Temps (s)", "Tension (V)", "Courant (A)"), comma),
-        ("french hours", ("Temps (heures)", "Tension (V)", "Courant (mA)"),
-         comma | {"ts": 1 / 3600, "tf": "{:.6f}", "cs": 1e3, "cf": "{:.1f}"}),
+        (
+            "french hours",
+            ("Temps (heures)", "Tension (V)", "Courant (mA)"),
+            comma | {"ts": 1 / 3600, "tf": "{:.6f}", "cs": 1e3, "cf": "{:.1f}"},
+        ),
         ("spanish", ("Tiempo (s)", "Tensión (V)", "Corriente (mA)"), {"cs": 1e3, "cf": "{:.1f}"}),
         ("spanish minutes", ("Tiempo (minutos)", "Voltaje (V)", "Corriente (A)"), {"ts": 1 / 60, "tf": "{:.5f}"}),
         ("italian", ("Tempo (s)", "Tensione (V)", "Corrente (A)"), comma),
@@ -256,20 +290,32 @@ def _simple() -> None:
         ("in", ("time_in_hours", "voltage_in_V", "current_in_mA"), {"ts": 1 / 3600, "tf": "{:.6f}", "cs": 1e3}),
         ("slash", ("t/h", "U/mV", "I/mA"), {"ts": 1 / 3600, "tf": "{:.6f}", "vs": 1e3, "cs": 1e3}),
         ("spaced slash", ("t / min", "U / V", "I / mA"), {"ts": 1 / 60, "tf": "{:.5f}", "cs": 1e3}),
-        ("milliseconds in words", ("Elapsed milliseconds", "Battery voltage [V]", "Battery current [A]"),
-         {"ts": 1e3, "tf": "{:.0f}"}),
-        ("time_ms", ("time_ms", "v_mv", "i_ma"),
-         {"ts": 1e3, "tf": "{:.0f}", "vs": 1e3, "vf": "{:.0f}", "cs": 1e3, "cf": "{:.0f}"}),
-        ("milliamperes spelt", ("Time, seconds", "Voltage, volts", "Current, milliamperes"),
-         {"cs": 1e3, "sep": ";"}),
+        (
+            "milliseconds in words",
+            ("Elapsed milliseconds", "Battery voltage [V]", "Battery current [A]"),
+            {"ts": 1e3, "tf": "{:.0f}"},
+        ),
+        (
+            "time_ms",
+            ("time_ms", "v_mv", "i_ma"),
+            {"ts": 1e3, "tf": "{:.0f}", "vs": 1e3, "vf": "{:.0f}", "cs": 1e3, "cf": "{:.0f}"},
+        ),
+        ("milliamperes spelt", ("Time, seconds", "Voltage, volts", "Current, milliamperes"), {"cs": 1e3, "sep": ";"}),
         ("microampere", ("Time (s)", "Voltage (V)", "Current (µA)"), {"cs": 1e6, "cf": "{:.0f}"}),
         ("capitals", ("TIME [SEC]", "VOLTAGE [V]", "CURRENT [A]"), {}),
         ("dotted", ("time.min", "voltage.V", "current.mA"), {"ts": 1 / 60, "tf": "{:.5f}", "cs": 1e3}),
-        ("camel", ("ElapsedTimeMinutes", "CellVoltageVolts", "CellCurrentMilliamps"),
-         {"ts": 1 / 60, "tf": "{:.5f}", "cs": 1e3}),
-        ("long sentences", ("Time since start of test in minutes", "Voltage at the cell in volts",
-                            "Current into the cell in amperes"), {"ts": 1 / 60, "tf": "{:.5f}"}),
+        (
+            "camel",
+            ("ElapsedTimeMinutes", "CellVoltageVolts", "CellCurrentMilliamps"),
+            {"ts": 1 / 60, "tf": "{:.5f}", "cs": 1e3},
+        ),
+        (
+            "long sentences",
+            ("Time since start of test in minutes", "Voltage at the cell in volts", "Current into the cell in amperes"),
+            {"ts": 1 / 60, "tf": "{:.5f}"},
+        ),
     ):
+
         def write(r: Recorded, words: tuple[str, str, str] = words, more: dict[str, object] = more) -> str:
             return plain(r, *words, **more)  # type: ignore[arg-type]
 
@@ -283,6 +329,7 @@ def _simple() -> None:
         ("units row in quotes", '"ms","V","mA"', {"ts": 1e3, "tf": "{:.0f}", "cs": 1e3}),
         ("units row and an empty line", "hours,V,A\n", {"ts": 1 / 3600, "tf": "{:.6f}"}),
     ):
+
         def write(r: Recorded, below: str = below, more: dict[str, object] = more) -> str:
             return plain(r, "Time", "Voltage", "Current", below=below, **more)  # type: ignore[arg-type]
 
@@ -306,6 +353,7 @@ def _simple() -> None:
         ("clock am pm", "Time", "%I:%M:%S %p"),
         ("clock am pm lower", "Clock", "%I:%M:%S%p"),
     ):
+
         def write(r: Recorded, header: str = header, form: str = form) -> str:
             return with_time(r, stamps(r.t, form), header)
 
@@ -322,6 +370,7 @@ def _simple() -> None:
         ("days dot clock", "Elapsed", "d.hh:mm:ss", True),
         ("h min s in words", "Elapsed", "words", True),
     ):
+
         def write(r: Recorded, header: str = header, form: str = form) -> str:
             return with_time(r, clocked(r.t, form), header)
 
@@ -341,6 +390,7 @@ def _simple() -> None:
         ("no header, milliampere", ("", "", ""), {"header": False, "cs": 1e3, "cf": "{:.0f}"}),
         ("no header, minutes", ("", "", ""), {"header": False, "ts": 1 / 60, "tf": "{:.4f}"}),
     ):
+
         def write(r: Recorded, words: tuple[str, str, str] = words, more: dict[str, object] = more) -> str:
             return plain(r, *words, **more)  # type: ignore[arg-type]
 
@@ -372,6 +422,7 @@ def _simple() -> None:
         ("empty column at the end", {"end": ",\n"}),
         ("newest first", {"newest_first": True}),
     ):
+
         def write(r: Recorded, more: dict[str, object] = more) -> str:
             return plain(r, **more)  # type: ignore[arg-type]
 
@@ -398,8 +449,9 @@ def _(r: Recorded) -> bytes:
 
 @disguise("latin-1")
 def _(r: Recorded) -> bytes:
-    return written([("Zeit [s]", num(r.t)), ("Temperatur [°C]", num(r.temp)), ("Spannung [V]", num(r.v)),
-                    ("Strom [A]", num(r.i))]).encode("latin-1")
+    return written(
+        [("Zeit [s]", num(r.t)), ("Temperatur [°C]", num(r.temp)), ("Spannung [V]", num(r.v)), ("Strom [A]", num(r.i))]
+    ).encode("latin-1")
 
 
 @disguise("polish in cp1250")
@@ -434,20 +486,35 @@ def _sheet(rows: Sequence[Sequence[object]]) -> bytes:
 
 @disguise("sheet", suffix=".xlsx")
 def _(r: Recorded) -> bytes:
-    return _sheet([("Time (min)", "Voltage (V)", "Current (mA)"),
-                   *zip((r.t / 60).tolist(), r.v.tolist(), (r.i * 1e3).tolist(), strict=True)])
+    return _sheet(
+        [
+            ("Time (min)", "Voltage (V)", "Current (mA)"),
+            *zip((r.t / 60).tolist(), r.v.tolist(), (r.i * 1e3).tolist(), strict=True),
+        ]
+    )
 
 
 @disguise("sheet of dates", suffix=".xlsx")
 def _(r: Recorded) -> bytes:
-    return _sheet([("Hall bench",), (), ("Date", "Voltage (V)", "Current (A)"),
-                   *zip((BEGAN + timedelta(seconds=float(x)) for x in r.t), r.v.tolist(), r.i.tolist(), strict=True)])
+    return _sheet(
+        [
+            ("Hall bench",),
+            (),
+            ("Date", "Voltage (V)", "Current (A)"),
+            *zip((BEGAN + timedelta(seconds=float(x)) for x in r.t), r.v.tolist(), r.i.tolist(), strict=True),
+        ]
+    )
 
 
 @disguise("units beside the values")
 def _(r: Recorded) -> str:
-    return written([("Time", [x + " s" for x in num(r.t, "{:.1f}")]), ("Voltage", [x + " V" for x in num(r.v)]),
-                    ("Current", [x + " mA" for x in num(r.i * 1e3, "{:.1f}")])])
+    return written(
+        [
+            ("Time", [x + " s" for x in num(r.t, "{:.1f}")]),
+            ("Voltage", [x + " V" for x in num(r.v)]),
+            ("Current", [x + " mA" for x in num(r.i * 1e3, "{:.1f}")]),
+        ]
+    )
 
 
 @disguise("minus in typography")
@@ -508,8 +575,14 @@ def _(r: Recorded) -> str:
 
 @disguise("date and time apart")
 def _(r: Recorded) -> str:
-    return written([("Date", stamps(r.t, "%d.%m.%Y")), ("Time", stamps(r.t, "%H:%M:%S")), ("Voltage (V)", num(r.v)),
-                    ("Current (A)", num(r.i))])
+    return written(
+        [
+            ("Date", stamps(r.t, "%d.%m.%Y")),
+            ("Time", stamps(r.t, "%H:%M:%S")),
+            ("Voltage (V)", num(r.v)),
+            ("Current (A)", num(r.i)),
+        ]
+    )
 
 
 @disguise("am pm over midnight")
@@ -569,14 +642,27 @@ def _(r: Recorded) -> str:
 
 @disguise("temperature called T")
 def _(r: Recorded) -> str:
-    return written([("Zeitstempel", stamps(r.t, "%d.%m.%Y %H:%M:%S")), ("T [°C]", num(r.temp, "{:.2f}", True)),
-                    ("U [V]", num(r.v, comma=True)), ("I [A]", num(r.i, comma=True))], sep=";")
+    return written(
+        [
+            ("Zeitstempel", stamps(r.t, "%d.%m.%Y %H:%M:%S")),
+            ("T [°C]", num(r.temp, "{:.2f}", True)),
+            ("U [V]", num(r.v, comma=True)),
+            ("I [A]", num(r.i, comma=True)),
+        ],
+        sep=";",
+    )
 
 
 @disguise("fahrenheit")
 def _(r: Recorded) -> str:
-    return written([("Time (s)", num(r.t)), ("Temp (°F)", num(r.temp * 1.8 + 32)), ("Voltage (V)", num(r.v)),
-                    ("Current (A)", num(r.i))])
+    return written(
+        [
+            ("Time (s)", num(r.t)),
+            ("Temp (°F)", num(r.temp * 1.8 + 32)),
+            ("Voltage (V)", num(r.v)),
+            ("Current (A)", num(r.i)),
+        ]
+    )
 
 
 def _charge(r: Recorded) -> np.ndarray:
@@ -587,37 +673,70 @@ def _charge(r: Recorded) -> np.ndarray:
 
 @disguise("many columns")
 def _(r: Recorded) -> str:
-    return written([("#", [str(n + 1) for n in range(r.t.size)]), ("Cycle", ["1"] * r.t.size),
-                    ("Elapsed time (h)", num(r.t / 3600, "{:.6f}")), ("Set current (A)", num(np.round(r.i, 1))),
-                    ("Cell voltage (V)", num(r.v)), ("Measured current (mA)", num(r.i * 1e3, "{:.1f}")),
-                    ("Power (W)", num(r.v * r.i)), ("Capacity (mAh)", num(_charge(r) * 1e3, "{:.2f}")),
-                    ("Cell temperature (°C)", num(r.temp)), ("Room temperature (°C)", num(r.temp * 0 + 21))])
+    return written(
+        [
+            ("#", [str(n + 1) for n in range(r.t.size)]),
+            ("Cycle", ["1"] * r.t.size),
+            ("Elapsed time (h)", num(r.t / 3600, "{:.6f}")),
+            ("Set current (A)", num(np.round(r.i, 1))),
+            ("Cell voltage (V)", num(r.v)),
+            ("Measured current (mA)", num(r.i * 1e3, "{:.1f}")),
+            ("Power (W)", num(r.v * r.i)),
+            ("Capacity (mAh)", num(_charge(r) * 1e3, "{:.2f}")),
+            ("Cell temperature (°C)", num(r.temp)),
+            ("Room temperature (°C)", num(r.temp * 0 + 21)),
+        ]
+    )
 
 
 @disguise("a counter, no units on the rest", told_units=False)
 def _(r: Recorded) -> str:
-    return written([("Time", num(r.t / 60, "{:.4f}")), ("Voltage", num(r.v)), ("Current", num(r.i * 1e3, "{:.1f}")),
-                    ("Capacity (mAh)", num(_charge(r) * 1e3, "{:.2f}"))])
+    return written(
+        [
+            ("Time", num(r.t / 60, "{:.4f}")),
+            ("Voltage", num(r.v)),
+            ("Current", num(r.i * 1e3, "{:.1f}")),
+            ("Capacity (mAh)", num(_charge(r) * 1e3, "{:.2f}")),
+        ]
+    )
 
 
 @disguise("a counter, hours not said", told_units=False)
 def _(r: Recorded) -> str:
-    return written([("Time", num(r.t / 3600, "{:.6f}")), ("Voltage (V)", num(r.v)), ("Current (A)", num(r.i)),
-                    ("Discharged (Ah)", num(_charge(r), "{:.5f}"))])
+    return written(
+        [
+            ("Time", num(r.t / 3600, "{:.6f}")),
+            ("Voltage (V)", num(r.v)),
+            ("Current (A)", num(r.i)),
+            ("Discharged (Ah)", num(_charge(r), "{:.5f}")),
+        ]
+    )
 
 
 @disguise("step time that begins again")
 def _(r: Recorded) -> str:
     state = np.sign(np.round(r.i, 2))
     starts = np.maximum.accumulate(np.where(np.append(True, np.diff(state) != 0), np.arange(r.t.size), 0))
-    return written([("Step time (s)", num(r.t - r.t[starts])), ("Test time (s)", num(r.t)), ("Voltage (V)", num(r.v)),
-                    ("Current (A)", num(r.i))])
+    return written(
+        [
+            ("Step time (s)", num(r.t - r.t[starts])),
+            ("Test time (s)", num(r.t)),
+            ("Voltage (V)", num(r.v)),
+            ("Current (A)", num(r.i)),
+        ]
+    )
 
 
 @disguise("elapsed minutes and a stamp")
 def _(r: Recorded) -> str:
-    return written([("Stamp", iso_ms(r.t)), ("Elapsed (min)", num(r.t / 60, "{:.4f}")), ("U (mV)", num(r.v * 1e3, "{:.0f}")),
-                    ("I (mA)", num(r.i * 1e3, "{:.1f}"))])
+    return written(
+        [
+            ("Stamp", iso_ms(r.t)),
+            ("Elapsed (min)", num(r.t / 60, "{:.4f}")),
+            ("U (mV)", num(r.v * 1e3, "{:.0f}")),
+            ("I (mA)", num(r.i * 1e3, "{:.1f}")),
+        ]
+    )
 
 
 def _other(r: Recorded) -> Recorded:
@@ -671,15 +790,29 @@ def _(r: Recorded) -> str:
 @disguise("two cells in columns", told_units=False)
 def _(r: Recorded) -> str:
     o = _other(r)
-    return written([("Time (s)", num(r.t)), ("Voltage 1 (V)", num(r.v)), ("Current 1 (A)", num(r.i)),
-                    ("Voltage 2 (V)", num(o.v)), ("Current 2 (A)", num(o.i))])
+    return written(
+        [
+            ("Time (s)", num(r.t)),
+            ("Voltage 1 (V)", num(r.v)),
+            ("Current 1 (A)", num(r.i)),
+            ("Voltage 2 (V)", num(o.v)),
+            ("Current 2 (A)", num(o.i)),
+        ]
+    )
 
 
 @disguise("two cells in columns, chosen", which="1")
 def _(r: Recorded) -> str:
     o = _other(r)
-    return written([("Time (s)", num(r.t)), ("Voltage 1 (V)", num(r.v)), ("Current 1 (A)", num(r.i)),
-                    ("Voltage 2 (V)", num(o.v)), ("Current 2 (A)", num(o.i))])
+    return written(
+        [
+            ("Time (s)", num(r.t)),
+            ("Voltage 1 (V)", num(r.v)),
+            ("Current 1 (A)", num(r.i)),
+            ("Voltage 2 (V)", num(o.v)),
+            ("Current 2 (A)", num(o.i)),
+        ]
+    )
 
 
 @disguise("zero volt twice in mid-run")
@@ -727,9 +860,16 @@ def _(r: Recorded) -> str:
 
 @disguise("standard columns, short names")
 def _(r: Recorded) -> str:
-    return written([("unix_time_second", num(1773522900 + r.t)), ("test_time_second", num(r.t)),
-                    ("current_ampere", num(r.i)), ("voltage_volt", num(r.v)),
-                    ("ambient_temperature_celsius", num(r.temp)), ("discharging_capacity_ah", num(_charge(r)))])
+    return written(
+        [
+            ("unix_time_second", num(1773522900 + r.t)),
+            ("test_time_second", num(r.t)),
+            ("current_ampere", num(r.i)),
+            ("voltage_volt", num(r.v)),
+            ("ambient_temperature_celsius", num(r.temp)),
+            ("discharging_capacity_ah", num(_charge(r))),
+        ]
+    )
 
 
 @dataclass(frozen=True)
