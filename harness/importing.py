@@ -174,7 +174,7 @@ def _read(
     if unproven:
         sources = settle_units(file, readings_of(file, layout, table, sources), sources, form, told)
     states = states_of(layout, table, sources)
-    rows = rows_of(file, layout, table, sources, told)
+    rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
     if states is not None:
         states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
     del table
@@ -183,7 +183,6 @@ def _read(
         file, columns["v"], columns["i"], discharge_sign, told, states, sources["i"].discharges
     )
     judge(file, rows, told)
-    rows = without_strays(file, rows, told)
     doubt_scale(file, rows, form, told)
     return rows, _imported(file, checksum, layout, rows.first_utc, sources, told)
 
