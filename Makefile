@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check commands benchmarks outside nights browser campaign fuzz clean
+.PHONY: demo test test-under-load check commands benchmarks outside nights browser campaign fuzz clean
 
 .venv/ready: pyproject.toml constraints.txt
 	$(PYTHON) -m venv .venv
@@ -14,6 +14,10 @@ demo: .venv/ready
 
 test: .venv/ready
 	$(BIN)/python -m pytest -q
+
+# Beside four busy neighbours, which end with it: no test may ask how fast the machine is.
+test-under-load: .venv/ready
+	$(BIN)/python tests/support/under_load.py $(MAKE) test
 
 check: .venv/ready
 	$(BIN)/ruff check .

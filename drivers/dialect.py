@@ -23,6 +23,7 @@ from drivers.errors import DescriptionError
 from drivers.tables import check_keys, shown
 
 FORMAT = "amphora-dialect/1"
+SHIPPED = "drivers/dialects/"
 ROLES = ("load", "supply", "meter")
 MODES = ("current", "resistance", "power", "voltage")
 # Which settings a role may have, and their unit. "cutoff" is a load's own low-voltage cut-off.
@@ -50,7 +51,8 @@ LINK = ("pause_s", "compound", "spelling", "remote", "select", "select_query", "
 ERRORS = ("query", "none", "event_register")
 OUTPUT = ("on", "off", "query", "state", "states", "settle_s")
 MODE = ("set", "query", "needed_before_level", "words", "answers")
-SETTING = ("set", "query", "decimals", "step", "low", "high", "scale", "enable", "disable", "protection_tripped")
+SETTING = ("set", "query", "decimals", "step", "low", "high", "scale", "enable", "disable", "protection_tripped",
+           "renewable")  # fmt: skip
 MEASURE = ("voltage", "current", "temperature", "power", "all", "fields", "separator", "units", "current_sign")
 POWER_ON = ("query", "off")
 SENSE = ("on", "off", "query")
@@ -68,19 +70,17 @@ MOST = 1e15  # no number of a description is beyond
 
 
 def read_quantity(value: object, unit: str, where: str) -> float:
-    """Return a quantity of a bench description in SI: `5`, `"5 A"`, `"500 mA"`.
+    """Return a quantity of a bench description in SI: `"5 A"`, `"500 mA"`.
 
     Raises:
         DescriptionError: not a finite, non-negative number with a unit of this kind.
     """
     accepted = _UNITS[unit]
     number, scale = math.nan, 1.0
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        number = float(value) if value < MOST else math.inf
-    elif isinstance(value, str):
+    if isinstance(value, str):
         match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([^\s0-9]*)\s*", value)
-        if match and match.group(2) in ("", *accepted):
-            number, scale = float(match.group(1)), accepted.get(match.group(2), 1.0)
+        if match and match.group(2) in accepted:
+            number, scale = float(match.group(1)), accepted[match.group(2)]
     if not 0.0 <= number < math.inf:
         raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number with {' or '.join(accepted)} is")
     return number * scale
@@ -167,7 +167,7 @@ class Setting:
 
     `step`: what is read back may differ by this much, in SI. `scale`: SI units in one unit of the
     instrument (60 for a timer that counts minutes). `tripped`: asks whether this protection has
-    switched the instrument off.
+    switched the instrument off. `renewable`: a timer that is set anew while the output is on begins anew.
     """
 
     set: Command | None
@@ -181,6 +181,7 @@ class Setting:
     disable: tuple[Command, ...]
     unit: str
     tripped: Command | None = None
+    renewable: bool = False
 
 
 @dataclass(frozen=True)
@@ -235,6 +236,11 @@ class Dialect:
     data: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     @property
+    def shipped(self) -> bool:
+        """Whether it is one of those that ship, which fit an instrument only nearly."""
+        return self.where.startswith(SHIPPED)
+
+    @property
     def long_words(self) -> bool:
         """Whether whole words are sent instead of their short forms."""
         return bool(self.data.get("link", {}).get("spelling") == "long")
@@ -285,7 +291,7 @@ def _shipped() -> dict[str, Dialect]:
     folder = resources.files("drivers") / "dialects"
     for one in sorted(folder.iterdir(), key=lambda entry: entry.name):
         if one.name.endswith(".toml"):
-            dialect = parse_dialect(one.read_text(encoding="utf-8"), f"drivers/dialects/{one.name}")
+            dialect = parse_dialect(one.read_text(encoding="utf-8"), f"{SHIPPED}{one.name}")
             found[dialect.name] = dialect
     return found
 
@@ -309,6 +315,11 @@ def parse_dialect(text: str, where: str) -> Dialect:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise DescriptionError(f"{where}: is not TOML: {error}") from error
+    return _Reader(data, where).dialect()
+
+
+def dialect_of_table(data: Mapping[str, Any], where: str) -> Dialect:
+    """Return a dialect of a table that has been read already: of an order to switch off, say. As `parse_dialect`."""
     return _Reader(data, where).dialect()
 
 
@@ -414,6 +425,8 @@ class _Reader:
                 f"{self.where}: {name}protection_tripped does not belong there; "
                 f"{', '.join(one for one in PROTECTIONS if one in SETTINGS[self.role])} may have one"
             )
+        if "renewable" in table and key != "off_timer":
+            raise DescriptionError(f"{self.where}: {name}renewable does not belong there; off_timer may have it")
         return Setting(
             set=set_it,
             query=self.command(table, "query", name, query=True),
@@ -426,6 +439,7 @@ class _Reader:
             disable=self.commands(table, "disable", name),
             unit=unit,
             tripped=self.command(table, "protection_tripped", name, query=True),
+            renewable=self.flag(table, "renewable", name, False),
         )
 
     def dialect(self) -> Dialect:
@@ -560,8 +574,13 @@ class _Reader:
             self.text(words, key, "modes.words.")
             if key not in settings:
                 raise DescriptionError(f"{self.where}: modes.words.{key} has no settings.{key} to set its level by")
-        if role == "load" and ("set" not in modes or "query" not in modes or "current" not in words):
-            raise DescriptionError(f"{self.where}: modes is not complete; set, query and words.current are needed")
+        if role == "load" and modes and ("set" not in modes or "query" not in modes or "current" not in words):
+            raise DescriptionError(
+                f"{self.where}: modes is not complete; set, query and words.current are needed, or no modes at all "
+                "for a load that holds nothing but a current"
+            )
+        if role == "load" and not modes:
+            words = {"current": ""}
         return dict(words), {key: self.texts(answers, key, "modes.answers.") for key in answers}
 
     def measures(self, measure: Mapping[str, Any], role: str) -> tuple[dict[str, Command], tuple[str, ...]]:

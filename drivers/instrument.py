@@ -2,19 +2,23 @@
 
 An order is followed by the error queue (where there is one) and by reading back what was set.
 Refuse, never clip. Opening changes nothing at the terminals. The link is an argument.
-A reply that is not what was asked for makes the link untrustworthy, so it is thrown away; only a
-well-formed overrange or not-a-number leaves it open.
+A reply that is not what was asked for makes the link unusable until it is settled or reopened; only a
+well-formed overrange or not-a-number leaves it usable.
+
+Switching off comes before any question: `send_off` sends the bytes on the session that is open,
+whatever has become of it, and waits for nobody; on each new session they are the first that is sent.
+Who it is, what it reads back and what flows decides only what is said of it.
 """
 
 import dataclasses
 import math
 import re
 import time
-from collections.abc import Callable, Mapping, Sequence, Set
+from collections.abc import Callable, Collection, Mapping, Sequence, Set
 from typing import Any
 
 from drivers.dialect import KEYS_OF_READING, PROTECTIONS, Dialect, Setting
-from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
+from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError
 from drivers.roles import Abilities, SafeState
 from drivers.scpi import (
     OverRange,
@@ -37,7 +41,12 @@ SPOILER = "!"
 # What it makes of half a command that was spoiled. SCPI-1999, volume 2, 21.8.9 and 21.8.10: command errors -199 to
 # -100, of a parameter -220 to -229; IEEE 488.2, 11.5.1: bit 5 of the event register (numbers from memory).
 SPOILED = re.compile(r"-1\d\d\b|-22\d\b|\d+, command error")
+# SCPI-1999, volume 2, 21.8.9: -113 undefined header, -114 its number is out of range, -100 command error (from memory).
+UNKNOWN_HEADER = re.compile(r"-1(?:00|10|13|14)\b")
 OFF_ORDERS = 3
+# How long a session in trouble is asked again before it is thrown away for a new one: an instrument that
+# takes one client at a time may hold the dead one for a minute and more, and is out of reach as long.
+KEEP_SESSION_S = 5.0
 LOOK_AGAIN_S = 0.05
 OUTSIDE = 1e-9  # a value that differs from its limit by rounding is at its limit
 
@@ -54,6 +63,7 @@ class ScpiInstrument:
         ranges: For a setting's name the range of the bench file, in SI; narrows the dialect's.
         remote_sense: Switch remote sense so before the first order; None leaves it as it is.
         behaviour: What the bench file says of this one instrument, by the names of `Abilities`.
+        lacks: What it has not, of `LEARNED`; it is not asked for these.
     """
 
     role = "instrument"
@@ -70,6 +80,7 @@ class ScpiInstrument:
         ranges: Mapping[str, tuple[float, float]] | None = None,
         remote_sense: bool | None = None,
         behaviour: Mapping[str, Any] | None = None,
+        lacks: Collection[str] = (),
     ) -> None:
         self.link = link
         self.dialect = dialect
@@ -80,8 +91,11 @@ class ScpiInstrument:
         self.remote_sense = remote_sense
         self.behaviour = dict(behaviour or {})
         self.identity = ""
-        self.missing: set[str] = set()
+        self.missing: set[str] = set(lacks)
+        self.always_armed: set[str] = set()  # protections that know no command to switch them on
         self.closed = False
+        self.off_bytes: tuple[str, ...] = ()  # as prepared when the run began; else of the dialect
+        self._off_sent = False
         self._prepared = False
         self._select = dialect.select.send(channel=channel) if dialect.select else ""
         self._plan_reading()
@@ -103,9 +117,9 @@ class ScpiInstrument:
         wanted = self.identity or self.expected
         if (self.expected and self.expected not in answer) or (self.identity and answer != self.identity):
             self.link.distrust(f"{answer!r} answered")
+            sent = "OFF had been sent before anybody was asked" if self._off_sent else "nothing was ordered"
             raise IdentityError(
-                f"{self.name} at {self.link.resource}: {answer!r} answered where {wanted!r} was expected; "
-                "nothing is sent to a stranger"
+                f"{self.name} at {self.link.resource}: {answer!r} answered where {wanted!r} was expected; {sent}"
             )
         self.identity = answer
         return answer
@@ -126,7 +140,7 @@ class ScpiInstrument:
     def learn(self) -> None:
         """Ask once for each thing an instrument of this family need not have; leave out what it has not.
 
-        For an instrument whose dialect was found by trying. Each missing thing may cost a time-out.
+        For an instrument in a dialect that ships, found by trying or named. Each missing thing may cost a time-out.
         """
         queries = {key: one.query for key, one in self.dialect.settings.items() if key in _OPTIONAL}
         queries["remote_sense"] = self.dialect.sense_query
@@ -134,6 +148,7 @@ class ScpiInstrument:
         for key, query in queries.items():
             if query is None:
                 self.missing.add(key)
+            if query is None or key in self.missing:
                 continue
             try:
                 self._ask(query.send(channel=self.channel))
@@ -403,8 +418,8 @@ class ScpiInstrument:
         self._prepare()
         what = f"{_words(key)} {value:g} {setting.unit}"
         self._order(setting.set.send(value=text, channel=self.channel) if setting.set else "", what)
-        for command in setting.enable:
-            self._order(command.send(channel=self.channel), what)
+        if key not in self.always_armed:
+            self._enable(key, setting, what)
         if setting.query is None:
             return value
         within = setting.step + 0.5 * setting.scale * 10.0**-setting.decimals + OUTSIDE
@@ -415,6 +430,25 @@ class ScpiInstrument:
                 f"{self.name}: asked for {_words(key)} {value:g} {setting.unit}, holds {held_value:g} {setting.unit}"
             )
         return held_value
+
+    def _enable(self, key: str, setting: Setting, what: str) -> None:
+        """Switch on what has just been set.
+
+        An instrument that does not know the command has a protection that is always armed by its level. That is taken
+        from a dialect that ships, which fits a family; in a table written for this one instrument it is a mistake.
+
+        Raises:
+            InstrumentError: it queued another error.
+        """
+        for command in setting.enable:
+            sent = command.send(channel=self.channel)
+            self._tell(sent)
+            errors = self.read_errors()
+            if errors and self.dialect.shipped and all(UNKNOWN_HEADER.match(text) for text in errors):
+                self.always_armed.add(key)
+                return
+            if errors:
+                raise InstrumentError(f"{self.name}: {what} ({sent}) was refused with error {'; '.join(errors)}")
 
     def _read_setting(self, key: str) -> float:
         setting = self._setting(key)
@@ -453,9 +487,14 @@ class ScpiInstrument:
         assert command is not None
         if on:
             self._prepare()
+            self.link.off[self.name] = self.off_messages()
+        elif self.link.broken:
+            self.send_off()
         self._order(command.send(channel=self.channel), _on(on))
         if self._until(self._is_on, lambda one: one == on) != on:
             raise InstrumentError(f"{self.name}: was ordered {_on(on)}, reads back {_on(not on)}")
+        if not on:
+            self.link.off.pop(self.name, None)
 
     def read_setup(self) -> Mapping[str, object]:
         """Return what is set; `on` is None where there is nothing to switch."""
@@ -473,9 +512,11 @@ class ScpiInstrument:
             answer = self._ask(self.dialect.mode_query.send(channel=self.channel)).strip().strip('"')
             if not answer[:1].isalpha():
                 raise GarbledReply(f"{self.name}: the answer {answer!r} is no mode")
-        for key in ("voltage", "current"):
-            if self.role == "supply" and key in self.dialect.settings:
-                self._read_setting(key)
+        asked: tuple[str, ...] = ("voltage", "current") if self.role == "supply" else ()
+        if self.role == "load" and self.dialect.mode_query is None:
+            asked = ("current",)
+        for key in asked:
+            self._read_setting(key)
 
     def _setup(self, keys: Sequence[str], more: Mapping[str, str]) -> tuple[dict[str, object], dict[str, str]]:
         """Ask for the state, remote sense and these settings; return them and the further texts."""
@@ -510,59 +551,148 @@ class ScpiInstrument:
 
     # -- being made safe, and the link --------------------------------------------------------------------
 
+    def off_messages(self) -> tuple[str, ...]:
+        """Return what switches this channel off on a new session, in order: sent without a question.
+
+        A mark that spoils half a command of a program that was killed, remote control, OFF, and OFF again.
+        """
+        if self.off_bytes:
+            return self.off_bytes
+        dialect = self.dialect
+        if dialect.off is None:
+            return ()
+        off = dialect.off.send(channel=self.channel)
+        if not self._select:
+            orders = [off]
+        elif dialect.compound:
+            orders = [join_commands([self._select, off])]
+        else:
+            orders = [self._select, off]
+        remote = [command.send(channel=self.channel) for command in dialect.remote]
+        return (SPOILER, *remote, *orders, *orders)
+
+    def send_off(self) -> bool:
+        """Send OFF on the session that is open, in any state of it; asks nothing, waits for nobody, never raises.
+
+        Returns:
+            Whether the bytes left this computer.
+        """
+        messages = self.off_messages()
+        if not messages:
+            return True
+        self.link.off[self.name] = messages
+        try:
+            self.link.send_blind(messages if self.link.broken else self._off_on_a_sound_link(messages))
+        except DriverError:
+            return False
+        self._off_sent = True
+        return True
+
+    def _off_on_a_sound_link(self, messages: tuple[str, ...]) -> tuple[str, ...]:
+        """Leave out what only a link in trouble, or a new one, needs: this one is answered and asked again."""
+        if self.off_bytes or self.dialect.lone_terminator or self.link.is_serial:
+            return messages
+        remote = len(self.dialect.remote) + 1
+        return messages[remote : remote + (len(messages) - remote) // 2]
+
     def make_safe(self, *, lone_terminator: bool | None = None) -> SafeState:
         """Switch off, read back, measure the current; in any state of instrument and link.
 
-        A link that fails is reopened once, and the off order is the first thing sent through it.
+        OFF goes out first, on the session that is open, else as the first on a new one; then it is asked.
+        Where no right answer comes OFF goes out again, and once more it is asked: on the same session
+        for some seconds, after that on a new one.
 
         Args:
-            lone_terminator: Send an empty line first: it ends half a command that a program left
-                behind when it was killed. None: as the dialect has it, and always on serial ports.
+            lone_terminator: Spoil half a command that a program left behind when it was killed. None: as
+                the dialect has it, and always on serial ports and after trouble.
 
         Raises:
-            DriverError: the instrument could not be reached twice; IdentityError: another answered.
+            DriverError: it could not be reached, or did not answer; IdentityError: another answered.
         """
-        lone = lone_terminator if lone_terminator is not None else self.dialect.lone_terminator or self.link.is_serial
-        if self.dialect.off is None:
+        if self.dialect.off is None and not self.off_bytes:
             return SafeState(True, None, "has nothing to switch")
+        self._off_sent = False
+        first = self.link.broken
+        spoiled = bool(first or lone_terminator or self.dialect.lone_terminator or self.link.is_serial)
+        if lone_terminator and not first:
+            self.link.off[self.name] = self.off_messages()
+            if self.link.say_off():
+                self._off_sent = True
+        sent = self._off_sent or self.send_off()
+        if not sent:
+            first, spoiled = first or self.link.broken, True
         try:
-            if self.link.broken:
-                raise LinkError(self.link.broken)
-            return self._make_safe_once(lone, "")
+            if not sent or first:
+                self.get_back()
+            return self._make_safe_once(spoiled, f"; the link had failed before ({first})" if first else "")
         except IdentityError:
             raise
         except DriverError as error:
-            first = str(error)
-        self.link.reopen()
-        self.link.write(SPOILER)
-        self._off_at_once()
+            first = first or str(error)
+            if self.link.alive:
+                self.send_off()
+        self.get_back()
+        return self._make_safe_once(True, f"; the link had failed before ({first})")
+
+    def get_back(self) -> None:
+        """Be answered again, on the session that is open or on a new one with OFF first on it.
+
+        Raises:
+            DriverError: nobody answers yet. Within `KEEP_SESSION_S` the session stays open.
+        """
+        if self.link.alive:
+            if not self.link.broken:
+                self.identify()
+                return
+            try:
+                self._settle()
+                return
+            except IdentityError:
+                raise
+            except DriverError:
+                if self.link.broken_for_s() < KEEP_SESSION_S:
+                    raise
+        self.link.off[self.name] = messages = self.off_messages()
+        self.link.reopen(messages)
+        self._off_sent = True
         self.identify()
-        return self._make_safe_once(False, f"; the link had failed before ({first})", spoiled=True)
 
-    def _off_at_once(self) -> None:
-        assert self.dialect.off is not None
-        self.start_remote()
-        self._tell(self.dialect.off.send(channel=self.channel))
+    def _settle(self) -> None:
+        """Ask who is there until the answer is no old one; IdentityError when it is another."""
 
-    def _make_safe_once(self, lone_terminator: bool, remark: str, spoiled: bool = False) -> SafeState:
-        assert self.dialect.off is not None
-        if lone_terminator:
-            self.link.write(SPOILER)
-            spoiled = True
-        off = self.dialect.off.send(channel=self.channel)
+        def right(line: str) -> bool:
+            try:
+                parse_identity(line)
+            except GarbledReply:
+                return False
+            return line == self.identity or not self.identity or line.count(",") >= 3
+
+        answer = self.link.settle("*IDN?", right)
+        if (self.identity and answer != self.identity) or (self.expected and self.expected not in answer):
+            self.identify()
+        else:
+            self.identity = answer
+
+    def prove_off(self, remark: str = "") -> SafeState:
+        """After OFF was sent as the first on a session: ask whether it is off. As `make_safe`."""
+        return self._make_safe_once(True, remark)
+
+    def _make_safe_once(self, spoiled: bool, remark: str) -> SafeState:
+        """Ask whether it is off, and order it again where it is not; what was sent before counts as the first order."""
+        off = self.dialect.off.send(channel=self.channel) if self.dialect.off is not None else ""
         errors: list[str] = []
-        orders = 0
-        on = True
-        while on and orders < OFF_ORDERS:
-            if orders:
-                time.sleep(LOOK_AGAIN_S)
-            self._tell(off)
-            orders += 1
+        orders = 1
+        while True:
             told = self.read_errors()
             if spoiled and orders == 1:  # our own mark, which no instrument understands
                 told = [text for text in told if not SPOILED.match(text)]
             errors += told
             on = self._is_on()
+            if not on or orders >= OFF_ORDERS:
+                break
+            time.sleep(LOOK_AGAIN_S)
+            self._tell(off)
+            orders += 1
         if self.abilities.refresh_s > 0.0:
             time.sleep(self.abilities.refresh_s)  # a reading from before the order says nothing
         try:
@@ -576,17 +706,36 @@ class ScpiInstrument:
             text += f"; {abs(current_A):.4g} A flows"
         if errors:
             text += f"; errors {'; '.join(errors)}"
+        if not on:
+            self.link.off.pop(self.name, None)
         return SafeState(not on, current_A, text + remark)
 
     def reopen(self) -> None:
-        """Close, open, ask who is there, take remote control again.
+        """Be answered again by the same instrument; take remote control again.
+
+        The session that is open is asked first, and kept for some seconds although nobody answers on it.
+        Before it is thrown away an instrument that may be on is switched off on it, and so it is by the
+        first bytes on the new one: `_still_as_ordered` of whoever ordered then finds it off.
 
         Raises:
-            LinkError: it cannot be reached. IdentityError: it is another.
+            LinkError: it cannot be reached (yet). IdentityError: it is another.
         """
         self.closed = False
-        self.link.reopen()
-        self.identify()
+        if self.link.alive and not self.link.broken:
+            self.identify()
+        elif self.link.alive:
+            try:
+                self._settle()
+            except IdentityError:
+                raise
+            except DriverError:
+                if self.name in self.link.off and self.link.broken_for_s() < KEEP_SESSION_S:
+                    raise
+                self.link.reopen(self.link.off.get(self.name, ()))
+                self.identify()
+        else:
+            self.link.reopen()
+            self.identify()
         self._prepared = False
         self.start_remote()
 
@@ -594,6 +743,7 @@ class ScpiInstrument:
         """Give the link back; changes nothing in the instrument. May be called twice."""
         if not self.closed:
             self.closed = True
+            self.link.off.pop(self.name, None)
             self.link.release()
 
 
@@ -611,6 +761,7 @@ def abilities_as_written(dialect: Dialect, behaviour: Mapping[str, Any], missing
         over_voltage_protection=_can_arm(dialect, "over_voltage", missing),
         over_current_protection=_can_arm(dialect, "over_current", missing),
         off_timer=_can_arm(dialect, "off_timer", missing),
+        off_timer_renewable=_can_arm(dialect, "off_timer", missing) and dialect.settings["off_timer"].renewable,
         power_on_off=dialect.power_on_off,
         measures_with_output_off=dialect.measures_with_output_off,
         refresh_s=dialect.refresh_s,
@@ -624,7 +775,8 @@ def _can_arm(dialect: Dialect, key: str, missing: Set[str]) -> bool:
     return setting is not None and setting.query is not None and key not in missing
 
 
-_OPTIONAL = frozenset({"cutoff", "over_current", "over_voltage", "off_timer"})
+_OPTIONAL = ("cutoff", "over_current", "over_voltage", "off_timer")
+LEARNED = (*_OPTIONAL, "remote_sense", "power_on")  # what an instrument of a family need not have
 
 
 def _words(key: str) -> str:

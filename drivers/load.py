@@ -72,16 +72,17 @@ class ScpiLoad(ScpiInstrument):
 
     def read_setup(self) -> Mapping[str, object]:
         """Return `on`, `mode`, `level` and the limits it holds."""
-        assert self.dialect.mode_query is not None
-        mode_query = self.dialect.mode_query.send(channel=self.channel)
-        found, texts = self._setup(("cutoff", "over_current"), {"mode": mode_query})
-        mode = self._mode_of(texts["mode"])
+        more = {}
+        if self.dialect.mode_query is not None:
+            more["mode"] = self.dialect.mode_query.send(channel=self.channel)
+        found, texts = self._setup(("cutoff", "over_current"), more)
+        mode = self._mode_of(texts["mode"]) if more else "current"
         found["mode"] = mode or texts["mode"]
         found["level"] = self._read_setting(mode) if mode else None
         return found
 
     def _set_mode(self, mode: str) -> None:
-        assert self.dialect.mode_set is not None
+        assert self.dialect.mode_set is not None  # without modes it always holds a current, and nobody comes here
         word = self.dialect.mode_words[mode]
         sent = word.upper() if self.dialect.long_words else "".join(one for one in word if not one.islower())
         self._order(self.dialect.mode_set.send(mode=sent, channel=self.channel), f"constant {mode}")
@@ -90,7 +91,8 @@ class ScpiLoad(ScpiInstrument):
             raise InstrumentError(f"{self.name}: constant {mode} was ordered, the load holds {held or 'another mode'}")
 
     def _mode(self) -> str:
-        assert self.dialect.mode_query is not None
+        if self.dialect.mode_query is None:
+            return "current"
         return self._mode_of(self._ask(self.dialect.mode_query.send(channel=self.channel)))
 
     def _mode_of(self, text: str) -> str:

@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from drivers.dialect import Dialect, candidates, load_dialect, read_quantity
-from drivers.errors import DescriptionError, DriverError, IdentityError
-from drivers.instrument import SPOILER, ScpiInstrument, abilities_as_written
+from drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
+from drivers.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, ScpiInstrument, abilities_as_written
 from drivers.load import ScpiLoad
 from drivers.meter import ScpiMeter
 from drivers.roles import Abilities, Clock, Instrument
@@ -23,7 +23,7 @@ KEYS = (
     "role", "resource", "dialect", "identity", "channel", "timeout", "pause", "baud", "data_bits", "parity",
     "stop_bits", "read_termination", "write_termination", "remote_sense", "max_current", "max_voltage", "max_power",
     "min_resistance", "max_resistance", "cutoff_latches", "power_on_off",
-    "measures_with_output_off", "refresh", "specification", "note", "simulated",
+    "measures_with_output_off", "refresh", "lacks", "specification", "note", "simulated",
 )  # fmt: skip
 PARITIES = ("none", "odd", "even", "mark", "space")
 DEFAULT_TIMEOUT_S = 1.0
@@ -68,6 +68,7 @@ def open_instrument(
     ranges = _ranges(description, str(role), where)
     expected = _text(description, "identity", where)
     behaviour = _behaviour(description, where)
+    lacks = _lacks(description, where)
     sense = description.get("remote_sense")
     if sense is not None and not isinstance(sense, bool):
         raise DescriptionError(f"{where}.remote_sense = {shown(sense)} is not accepted; true or false is")
@@ -85,6 +86,7 @@ def open_instrument(
             ranges=ranges,
             remote_sense=sense,
             behaviour=behaviour,
+            lacks=lacks,
         )
 
     try:
@@ -92,16 +94,78 @@ def open_instrument(
             link.write(SPOILER)
         if dialect is None:
             identity = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected).identify()
-            instrument = _by_asking(link, candidates(str(role), identity), channel, make, identity, where)
+            instrument = _by_asking(
+                link, candidates(str(role), identity), channel, make, identity, where, lone_terminator
+            )
         else:
             _check_channel(dialect, channel, where)
             instrument = make(dialect)
             instrument.identify()
+            if not lone_terminator:  # else it has to be switched off, and no question comes before that
+                _understands(instrument, where)
         instrument.start()
     except DriverError:
         link.release()
         raise
     return _as_instrument(instrument)
+
+
+def _understands(instrument: ScpiInstrument, where: str) -> None:
+    """See that an instrument understands the dialect that the bench file names, as one found by trying does.
+
+    Raises:
+        DescriptionError: it does not.
+        LinkError: it fell silent.
+    """
+    instrument.start_remote()
+    try:
+        instrument.read_errors()  # what somebody left there
+        instrument.read_setup_shortly()
+        unknown = [text for text in instrument.read_errors() if UNKNOWN_HEADER.match(text)]
+    except IdentityError:
+        raise
+    except GarbledReply as error:
+        unknown = [str(error)]
+    if unknown:
+        raise DescriptionError(
+            f"{where}.dialect: {instrument.identity!r} does not understand {instrument.dialect.name} ({unknown[0]}); "
+            "another dialect is needed, or its resource belongs to another instrument"
+        )
+    if instrument.dialect.shipped:
+        instrument.learn()
+
+
+def find_dialect(name: str, description: Mapping[str, Any], link: Link) -> ScpiInstrument:
+    """Return the instrument behind an open link in the dialect that it is found to speak; asks for it.
+
+    Raises:
+        DriverError: as `open_instrument`.
+    """
+    where, role = f"instruments.{name}", str(description.get("role"))
+    expected = _text(description, "identity", where)
+    channel = _whole(description, "channel", where, 1, 1, 64)
+    behaviour = _behaviour(description, where)
+
+    def make(spoken: Dialect) -> ScpiInstrument:
+        return KINDS[role](link, spoken, name=name, channel=channel, expected=expected, ranges={}, behaviour=behaviour)
+
+    identity = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected).identify()
+    return _by_asking(link, candidates(role, identity), channel, make, identity, where, True)
+
+
+def named_dialect(name: str, description: Mapping[str, Any]) -> Dialect | None:
+    """Return the dialect that a table names; None where it is to be found by asking.
+
+    Raises:
+        DescriptionError: there is none of that name, or it is for another role or fewer channels.
+    """
+    where = f"instruments.{name}"
+    named = _text(description, "dialect", where, "auto")
+    if named == "auto":
+        return None
+    dialect = _named_dialect(named, str(description.get("role")), where)
+    _check_channel(dialect, _whole(description, "channel", where, 1, 1, 64), where)
+    return dialect
 
 
 def _as_instrument(instrument: ScpiInstrument) -> Instrument:
@@ -115,6 +179,7 @@ def _by_asking(
     make: Callable[[Dialect], ScpiInstrument],
     identity: str,
     where: str,
+    at_once: bool,
 ) -> ScpiInstrument:
     """Return the instrument in the dialect its identity names, else in the first whose questions it understands."""
     known = bool(fitting) and fitting[0].matches(identity)
@@ -125,6 +190,8 @@ def _by_asking(
         instrument = make(dialect)
         instrument.identity = identity
         if known or len(fitting) == 1:
+            if not at_once:
+                _understands(instrument, where)
             return instrument
         tried.append(dialect.name)
         try:
@@ -161,7 +228,8 @@ def written_abilities(name: str, description: Mapping[str, Any]) -> Abilities | 
     named = _text(description, "dialect", where, "auto")
     if role not in KINDS or named == "auto":
         return None
-    return abilities_as_written(_named_dialect(named, role, where), _behaviour(description, where))
+    dialect, lacks = _named_dialect(named, role, where), frozenset(_lacks(description, where))
+    return abilities_as_written(dialect, _behaviour(description, where), lacks)
 
 
 def _named_dialect(named: str, role: str, where: str) -> Dialect:
@@ -193,10 +261,28 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
     if shared is not None and shared.users > 0 and not shared.broken:
         shared.users += 1
         return shared
+    link = link_of_table(name, description, dialect)
+    link.open()
+    if "channel" in description:
+        _shared[resource] = link
+    return link
+
+
+def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | None) -> Link:
+    """Return the link that a table asks for, not opened.
+
+    Raises:
+        DescriptionError: a key's value is not accepted.
+    """
+    where = f"instruments.{name}"
+    resource = _text(description, "resource", where)
+    _check_visa_string(resource, where)
     pause_s = dialect.pause_s if dialect else 0.0
     if "pause" in description:
         pause_s = read_quantity(description["pause"], "s", f"{where}.pause")
-    timeout_s = read_quantity(description.get("timeout", DEFAULT_TIMEOUT_S), "s", f"{where}.timeout")
+    timeout_s = DEFAULT_TIMEOUT_S
+    if "timeout" in description:
+        timeout_s = read_quantity(description["timeout"], "s", f"{where}.timeout")
     if not 0.01 <= timeout_s <= 60.0:
         raise DescriptionError(f"{where}.timeout = {shown(description['timeout'])} is not accepted; 10 ms to 60 s is")
     parity = description.get("parity")
@@ -205,7 +291,7 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
     stop_bits = description.get("stop_bits")
     if stop_bits is not None and stop_bits not in (1, 1.5, 2):
         raise DescriptionError(f"{where}.stop_bits = {shown(stop_bits)} is not accepted; 1, 1.5, 2 are")
-    link = Link(
+    return Link(
         resource,
         name=name,
         timeout_s=timeout_s,
@@ -217,10 +303,6 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
         parity=parity,
         stop_bits=stop_bits,
     )
-    link.open()
-    if "channel" in description:
-        _shared[resource] = link
-    return link
 
 
 def _check_visa_string(resource: str, where: str) -> None:
@@ -273,6 +355,14 @@ def _behaviour(description: Mapping[str, Any], where: str) -> dict[str, Any]:
     if "refresh" in description:
         found["refresh_s"] = read_quantity(description["refresh"], "s", f"{where}.refresh")
     return found
+
+
+def _lacks(description: Mapping[str, Any], where: str) -> list[str]:
+    """Return what the bench file says this one instrument has not."""
+    value = description.get("lacks", [])
+    if not isinstance(value, list) or not all(one in LEARNED for one in value):
+        raise DescriptionError(f"{where}.lacks = {shown(value)} is not accepted; a list of {', '.join(LEARNED)} is")
+    return value
 
 
 def _ranges(description: Mapping[str, Any], role: str, where: str) -> dict[str, tuple[float, float]]:

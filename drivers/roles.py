@@ -48,6 +48,7 @@ class Abilities:
     over_voltage_protection: bool = False
     over_current_protection: bool = False
     off_timer: bool = False
+    off_timer_renewable: bool = False  # set anew with the output on it begins anew
     power_on_off: bool | None = None
     measures_with_output_off: bool = True
     refresh_s: float = 0.0
@@ -142,6 +143,10 @@ class Supply(Instrument, Protocol):
         self, over_voltage_V: float | None, over_current_A: float | None, off_after_s: float | None
     ) -> Mapping[str, float]:
         """Arm its own protections and timer where it has them; return what it holds."""
+        ...
+
+    def set_timer(self, off_after_s: float) -> float:
+        """Set its timer, also with the output on; return what it holds, in second."""
         ...
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 
+from drivers.errors import LimitError
 from drivers.instrument import ScpiInstrument
 
 
@@ -44,10 +45,23 @@ class ScpiSupply(ScpiInstrument):
         if over_current_A is not None and self._has("over_current"):
             armed["over_current_A"] = self._hold("over_current", over_current_A)
         if off_after_s is not None and self._has("off_timer"):
-            setting = self.dialect.settings["off_timer"]
-            tick_s = setting.scale * 10.0**-setting.decimals
-            armed["off_after_s"] = self._hold("off_timer", math.ceil(off_after_s / tick_s - 1e-9) * tick_s)
+            armed["off_after_s"] = self.set_timer(off_after_s)
         return armed
+
+    def set_timer(self, off_after_s: float) -> float:
+        """Set the timer that switches the output off, in whole ticks, upwards; return what it holds, in second.
+
+        With the output on it begins anew only where the dialect says `renewable`.
+
+        Raises:
+            LimitError: there is no timer, or the time is outside its range; nothing was sent.
+            InstrumentError: an error was queued, or another value is held.
+        """
+        if not self._has("off_timer"):
+            raise LimitError(f"{self.name}: has no timer of its own (dialect {self.dialect.name}); nothing was sent")
+        setting = self.dialect.settings["off_timer"]
+        tick_s = setting.scale * 10.0**-setting.decimals
+        return self._hold("off_timer", math.ceil(off_after_s / tick_s - 1e-9) * tick_s)
 
     def read_setup(self) -> Mapping[str, object]:
         """Return `on`, `voltage_V`, `current_A` (the limit) and the protections it holds."""

@@ -6,8 +6,9 @@ long as edges come and lets it fall out within 10 s of the last one: a steady le
 may put on the line when a port is opened, holds nothing.
 
 A bench table: `port`, `hold = { discharge = "rts", charge = "dtr" }` (a position and the line that
-holds it, or `"text d"` for a text sent with each beat), `feedback = { discharge = "cts" }` (an input
-that is on while the contact is made), `release = "8 s"` (the longest time it takes to fall out).
+holds it, or `"text d"` for a text sent with each beat), `open = "text o"` (what lets a microcontroller's
+relay fall out at once; without it, it falls out when the beats stop), `feedback = { discharge = "cts" }`
+(an input that is on while the contact is made), `release = "8 s"` (the longest time it takes to fall out).
 """
 
 from collections.abc import Mapping
@@ -20,7 +21,7 @@ from drivers.serial_logger import DURATIONS, SerialPort, port_of, positive, usb_
 from drivers.tables import check_keys, shown, text_of
 
 KEYS = (
-    "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "hold", "feedback", "release",
+    "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "hold", "open", "feedback", "release",
     "identity", "timeout", "channel", "specification", "note", "simulated",
 )  # fmt: skip
 LONGEST_RELEASE_S = 10.0
@@ -58,6 +59,12 @@ class HeldRelay:
                 f"{here}.release: {self.release_s:g} s is too long; a relay has to fall out within "
                 f"{LONGEST_RELEASE_S:g} s of silence"
             )
+        opens = description.get("open", "")
+        if not isinstance(opens, str) or (opens and (not _is_holder(opens) or opens in self._hold.values())):
+            raise DescriptionError(f"{here}.open: {shown(opens)} is not accepted; text X is, another than a hold's")
+        self.open_text = opens.removeprefix("text ") if opens.startswith("text ") else ""
+        if opens and not self.open_text:
+            raise DescriptionError(f"{here}.open: {shown(opens)} is not accepted; text X is")
         self._lines = {holder for holder in self._hold.values() if holder in ("rts", "dtr")}
         for line in self._lines:
             if line in description:
@@ -142,6 +149,14 @@ class HeldRelay:
         else:
             port.write(holder.removeprefix("text ").encode("utf-8") + b"\n")
 
+    def send_off(self) -> bool:
+        """Let it go on the port that is open; waits for nobody, never raises. Whether the port took it."""
+        try:
+            self._let_go()
+        except DriverError:
+            return False
+        return True
+
     def make_safe(self) -> SafeState:
         """Stop holding it; waits for the contact to open where feedback tells, else says how long that takes."""
         try:
@@ -149,6 +164,8 @@ class HeldRelay:
         except LinkError as error:
             # Without a port no edge reaches it: that is how it falls out.
             return SafeState(True, None, f"{error}; no longer held, falls out by itself within {self.release_s:g} s")
+        if not self._feedback and self.open_text:
+            return SafeState(True, None, f"told to open; falls out by itself within {self.release_s:g} s")
         if not self._feedback:
             return SafeState(True, None, f"no longer held; falls out by itself within {self.release_s:g} s")
         if self._wait_for(made=False, seconds=self.release_s):
@@ -179,6 +196,11 @@ class HeldRelay:
             self._opened_s = self._clock.now_s()
         self._position, self._level = "open", False
         failed: DriverError | None = None
+        if self.open_text:
+            try:
+                self._attached().write(self.open_text.encode("utf-8") + b"\n")
+            except DriverError as error:
+                failed = error
         for line in sorted(self._lines):
             try:
                 self._attached().set_line(line, False)

@@ -19,6 +19,16 @@ class Awake:
     works: bool
     text: str
 
+    @property
+    def warning(self) -> str:
+        """What a person has to know before a run; empty where the system agreed."""
+        if self.works:
+            return ""
+        return (
+            "this computer may fall asleep, and asleep it guards nothing: turn sleep off in its settings, and leave "
+            "its lid open"
+        )
+
 
 @contextmanager
 def stay_awake() -> Iterator[Awake]:

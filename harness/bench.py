@@ -127,6 +127,18 @@ class BenchDescription:
         return _specification(table, channel, where)
 
 
+def current_specification(table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """Return what the current of one instrument's table may be off by; assumed where the table does not say."""
+    written = table.get("specification", {}).get("current")
+    return _assumed("current") if written is None else _specification(written, "current", where)
+
+
+def temperature_specification(table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """Return what the temperature of one instrument's table may be off by; assumed where the table does not say."""
+    written = table.get("specification", {}).get("temperature")
+    return _assumed("temperature") if written is None else _specification(written, "temperature", where)
+
+
 def _assumed(channel: str) -> dict[str, Any]:
     return {**ASSUMED[channel], "distribution": "rectangular", "k": 2.0, "assumed": True}
 
@@ -206,7 +218,18 @@ def load_bench(path: Path) -> BenchDescription:
         raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{path}: is not TOML: {error}") from error
-    return bench_from_dict(data, str(path))
+    return bench_from_dict(_from_the_file(data, path), str(path))
+
+
+def _from_the_file(data: dict[str, Any], path: Path) -> dict[str, Any]:
+    """Let the paths of dialects and formats count from the bench file, whatever folder the program is called in."""
+    instruments = data.get("instruments")
+    for table in instruments.values() if isinstance(instruments, dict) else ():
+        for key in ("dialect", "format"):
+            written = table.get(key) if isinstance(table, dict) else None
+            if isinstance(written, str) and (written.endswith(".toml") or Path(written).parent != Path()):
+                table[key] = str((path.parent / Path(written).expanduser()).resolve())
+    return data
 
 
 def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescription:
@@ -272,7 +295,15 @@ def _check_instrument(name: str, table: Any, where: str) -> None:
     here = f"{where}: instruments.{name_shown(name)}"
     if not isinstance(table, Mapping):
         raise InputError(f"{here}: {shown(table)} is not a table; one with role is accepted")
-    role = table.get("role")
+    if "role" not in table:
+        from difflib import get_close_matches
+
+        near = get_close_matches("role", [str(key)[:60] for key in table], 1, 0.7)
+        raise InputError(
+            f"{here}: " + (f"key {near[0]!r} is not known ('role' is near)" if near else "role is missing")
+            + f"; role = one of {', '.join(ROLES)} is needed"
+        )  # fmt: skip
+    role = table["role"]
     if role not in ROLES:
         raise InputError(f"{here}: role = {shown(role)} is not accepted; {', '.join(ROLES)} are")
     needed = ("resource",) if role in ("load", "supply", "meter") else ("port", "resource")

@@ -6,6 +6,7 @@ Knows a bench as data and nothing of the steps but which side of the bench they 
 from collections.abc import Mapping
 from typing import Any
 
+from harness.bench import current_specification, temperature_specification
 from harness.errors import InputError
 from harness.fields import finite_number
 from harness.profile import Recipe
@@ -23,6 +24,59 @@ def leads_of(bench: Mapping[str, Any] | None) -> str:
 def has_sensor(bench: Mapping[str, Any] | None) -> bool:
     """Return whether a sensor is named at the cell."""
     return bool((bench or {}).get("cell", {}).get("temperature"))
+
+
+def charge_meter(bench: Mapping[str, Any] | None) -> tuple[str, dict[str, Any]]:
+    """Return who measures the current of a charge, and what it may be off by; "" where the bench does not say.
+
+    Raises:
+        InputError: a specification of it is not accepted.
+    """
+    if bench is None:
+        return "", current_specification({}, "")
+    instruments = bench.get("instruments", {})
+    named = (bench.get("cell") or {}).get("current") or [
+        name for name, table in instruments.items() if table.get("role") in ("load", "supply")
+    ]
+    names = [named] if isinstance(named, str) else list(named)
+    names.sort(key=lambda name: instruments.get(name, {}).get("role") == "load")  # a load measures no charge
+    if not names:
+        return "", current_specification({}, "")
+    where = f"bench {bench.get('name', 'bench')!r}: instruments.{names[0]}.specification.current"
+    return names[0], current_specification(instruments.get(names[0], {}), where)
+
+
+def sensor_U_K(bench: Mapping[str, Any] | None) -> float:
+    """Return the expanded uncertainty (k = 2) of the sensor at the cell, in kelvin; 0 where there is none.
+
+    Source: JCGM 100:2008, 4.3.7: a rectangular half-width over the root of three.
+    """
+    named = (bench or {}).get("cell", {}).get("temperature")
+    if not named:
+        return 0.0
+    table = (bench or {}).get("instruments", {}).get(named, {})
+    found = temperature_specification(table, f"instruments.{named}.specification.temperature")
+    divisor = float(found["k"]) if found["distribution"] == "normal" else 3.0**0.5
+    return round(2.0 * float(found["offset"]) / divisor, 3)
+
+
+def check_working_voltage(bench: Mapping[str, Any] | None, cutoff_V: float, chemistry: str) -> None:
+    """Check that the load still draws its current at the cut-off.
+
+    Raises:
+        InputError: it does not, by `lowest_working_voltage` in its table.
+    """
+    for name, table in (bench or {}).get("instruments", {}).items():
+        written = table.get("lowest_working_voltage")
+        if table.get("role") != "load" or written is None:
+            continue
+        where = f"bench {(bench or {}).get('name', 'bench')!r}: instruments.{name}.lowest_working_voltage"
+        lowest_V = parse(written, "voltage", where)
+        if cutoff_V < lowest_V - 1e-9:
+            raise InputError(
+                f"{where} = {lowest_V:g} V is above the cut-off of {cutoff_V:g} V ({chemistry}): the load would let go "
+                "before the cell is empty; a load that works lower is needed, or --cutoff"
+            )
 
 
 def _roles(bench: Mapping[str, Any] | None) -> set[str]:
@@ -123,6 +177,10 @@ def not_guarded(
         else:
             lists = guarded if can(abilities, "low_voltage_cutoff") else missing
             lists.append("the load's own low-voltage cut-off")
+            if not can(abilities, "low_voltage_cutoff"):
+                missing.append(
+                    "a computer that sleeps, as with its lid closed: the load draws on below the cut-off until it wakes"
+                )
             (guarded if can(abilities, "over_current_protection") else missing).append("the load's own current limit")
             if can(abilities, "low_voltage_cutoff") and ability_of(abilities, "cutoff_latches") is not True:
                 missing.append(

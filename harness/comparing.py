@@ -111,7 +111,10 @@ def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
 def best_runs(
     runs: Sequence[tuple[Path, dict[str, Any], dict[str, Any]]],
 ) -> list[tuple[Path, dict[str, Any], dict[str, Any]]]:
-    """Return one run for each cell: the newest complete discharge from a known full start, else the newest."""
+    """Return one run for each cell: the newest complete discharge from a known full start, else the newest.
+
+    A start that our own charge made full counts before one that was declared so.
+    """
     chosen: dict[str, tuple[Path, dict[str, Any], dict[str, Any]]] = {}
     for item in sorted(runs, key=lambda run: str(run[1].get("created_utc") or run[0].name)):
         name = str(item[1].get("cell") or item[2].get("id"))
@@ -199,7 +202,12 @@ def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, 
         "form": result.get("form") or cell.get("form"),
         "start": result.get("start"),
         "comparable": known,
+        "capacity_item_U_Ah": result.get("capacity_item_U_Ah") if known else None,
+        "left_Ah": None if known else result.get("capacity_Ah"),
+        "may_match": ((result.get("account") or {}).get("may") or {}).get("match"),
     }
+    if not known:  # what was left in it is not what it holds
+        row["capacity_Ah"] = row["capacity_U_Ah"] = None
     row["claim_text"] = claim_text(row)
     return row
 

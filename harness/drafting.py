@@ -13,14 +13,21 @@ from typing import Literal, cast
 
 from harness.chemistry import Chemistry
 from harness.errors import InputError
-from harness.plan import End, EndQuantity, Limits, Order, Segment, Step, StepKind
+from harness.permission import FIRST_DOUBLES_AFTER_AH, Holds
+from harness.plan import End, EndQuantity, Limits, Order, Segment, Step, StepKind, Taper
 from harness.profile import Recipe, RecipeStep, Value, every_step
 from harness.quantities import format_duration, format_quantity
 
 Start = Literal["full", "declared-full", "unknown"]
 
 USUAL_CHARGE_It = 0.4
-CHARGE_MARGIN = 1.2  # a run passes at most this share of what a cell could hold
+CHARGE_MARGIN = 1.2  # a discharge passes at most this share of what a cell could hold
+PRECHARGE_MOST_S = 3 * 3600.0
+PRECHARGE = "pre-charge"
+COLD_It = 0.2  # the most below 10 degC (common practice)
+SLOW_NICKEL_It, FAST_NICKEL_It = 0.2, 0.3  # up to here by time or charge; from here on by the voltage's fall
+NICKEL_DROP_V = {"nimh": 0.007, "nicd": 0.015}  # common practice: 5 to 10 mV, 10 to 20 mV
+METER_U = 5.0  # a taper threshold is at least so many U of the current meter
 COARSE_END_V = 0.01  # a voltage held by the supply is met this much below it
 TIMED_HEADROOM_V = 0.05  # above the stop of a timed charge, so that the stop is seen
 CHARGE_RATE_K_PER_MIN = 1.0
@@ -33,6 +40,25 @@ LEADS_S = 15.0  # what moving leads is expected to take, in the mean
 ASK_S = 120.0
 ASK_MOST_S = 2 * 3600.0
 CONNECT_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """What the current of a charge is known to, its zero taken off: a share of it, and the last digit in ampere."""
+
+    gain: float = 0.005
+    resolution_A: float = 0.001
+    k: float = 0.0  # 0: half-widths of rectangular distributions
+    name: str = ""
+
+    def U_A(self, current_A: float) -> float:
+        """Return the expanded uncertainty (k = 2) of a current, in ampere.
+
+        Source: JCGM 100:2008, 4.3.7 (a rectangular half-width over the root of three) and F.2.2.1 (a digit); the digit
+        counts twice, in the reading and in the zero.
+        """
+        u_gain_A = self.gain * current_A / (self.k or math.sqrt(3.0))
+        return 2.0 * math.sqrt(u_gain_A**2 + 2.0 * self.resolution_A**2 / 12.0)
 
 
 @dataclass
@@ -56,7 +82,10 @@ class Context:
     start: Start
     precharge_only: bool
     voltage_high_V: float
-    source: str = ""  # of the capacity
+    told: list[str]  # what the plan has to warn of
+    holds: Holds
+    meter: "Meter"
+    sensor_U_K: float = 0.0  # of the sensor at the cell: so much above the window's lowest is charged
     as_found_V: float | None = None
     key: str = "auto"  # the cell's chemistry
 
@@ -96,7 +125,7 @@ def _applies(context: Context, step: RecipeStep) -> bool:
     if step.kind == "charge" and not context.recipe.device and not context.may_charge:
         return False
     if context.precharge_only:
-        return step.kind == "rest" or (step.kind == "charge" and step.word("current") == "pre-charge")
+        return step.kind in ("rest", "charge")
     return True
 
 
@@ -111,6 +140,12 @@ def _unroll(
     for step in steps:
         if not _applies(context, step):
             continue
+        if step.kind == "charge" and not context.recipe.device:
+            before = None if drafts and drafts[-1].step.name == PRECHARGE else _precharge(context, step)
+            if before is not None:
+                drafts.append(dataclasses.replace(before, leave=leave, inside=inside))
+            if context.precharge_only and step.word("current") != PRECHARGE:
+                continue
         if step.kind != "repeat":
             drafts.append(dataclasses.replace(_draft(context, step), leave=leave, inside=inside))
             continue
@@ -233,7 +268,7 @@ def _current(context: Context, step: RecipeStep, value: Value, highest_It: float
             raise InputError(
                 f"{step.where}: current {format_quantity(current_A, 'A')} is outside {format_quantity(low_A, 'A')} to "
                 f"{format_quantity(high_A, 'A')}, the range of recipe {context.recipe.name!r} for "
-                f"{format_quantity(context.capacity_Ah, 'Ah')}, {context.source}"
+                f"{format_quantity(context.capacity_Ah, 'Ah')}, {context.holds.source}"
             )
     elif value.kind == "rate_It" and in_It:
         current_A = value.number
@@ -274,50 +309,162 @@ def _rest(context: Context, step: RecipeStep) -> Draft:
     return Draft(made, "")
 
 
+def _precharge(context: Context, step: RecipeStep) -> Draft | None:
+    """Return the pre-charge before a charge; None where the step is one, or ends below where it would.
+
+    Every charge of every recipe begins with one: a cell that is found low takes a small current first, for others it is
+    over with its second reading.
+    """
+    charging = context.charging
+    if step.word("current") == PRECHARGE or _stop_V(context, step) <= charging.precharge_below_V + COARSE_END_V:
+        return None
+    made = RecipeStep(
+        "charge", PRECHARGE, step.where,
+        values={"current": Value("word", word=PRECHARGE), "voltage": step.values["voltage"],
+                "at_most": Value("word", word="window")},
+        conditions={"voltage_reaches": Value("word", word=PRECHARGE)},
+    )  # fmt: skip
+    return _charge(context, made)
+
+
+def _precharge_s(context: Context) -> float:
+    """Return how long a pre-charge may last: longer for the current it lost to a cautious It, at most 3 h."""
+    holds = context.holds
+    lost = 1.0 if holds.known or holds.claim_Ah is None else max(holds.claim_Ah / holds.capacity_Ah, 1.0)
+    return min(context.charging.precharge_max_s * lost, max(PRECHARGE_MOST_S, context.charging.precharge_max_s))
+
+
+def _stop_V(context: Context, step: RecipeStep) -> float:
+    voltage = step.values["voltage"]
+    return {
+        "charge limit": context.charge_limit_V,
+        "storage": context.charging.storage_V,
+        "identify": context.identify_V,
+    }.get(voltage.word, voltage.number)
+
+
+def _first_A(context: Context, step: RecipeStep, current_A: float) -> tuple[float, float | None]:
+    """Return the current that a first charge begins with, and the one it may go on with; None: with no other.
+
+    Raises:
+        InputError: somebody asks for more than the first charge of such a cell may have.
+    """
+    first_A = context.holds.first_A
+    if first_A is None or current_A <= first_A * (1 + 1e-9):
+        return current_A, None
+    if context.current_A is not None and step.values["current"].kind == "parameter":
+        raise InputError(
+            f"{step.where}: current {format_quantity(current_A, 'A')} is above {format_quantity(first_A, 'A')}, the "
+            "most for the first charge of a cell that nobody has measured from full; --capacity says what it is known "
+            "to hold"
+        )
+    begins_A = _whole_mA(first_A)
+    context.told.append(
+        f"a first charge: {format_quantity(begins_A, 'A')} instead of {format_quantity(current_A, 'A')}, for nobody "
+        "has measured this cell from full"
+    )
+    later_A = min(current_A, 2.0 * begins_A)
+    return begins_A, later_A if later_A > begins_A else None
+
+
+def _taper_of(context: Context, step: RecipeStep, ends: tuple[End, ...]) -> Taper | None:
+    """Return how the taper of a charge is judged; None where it does not end by one.
+
+    Raises:
+        InputError: the current meter cannot tell where it ends.
+    """
+    at_A = next((end.value for end in ends if end.reason == "taper"), None)
+    if at_A is None:
+        return None
+    meter = context.meter
+    U_A = meter.U_A(at_A)
+    if at_A < METER_U * U_A * (1 - 1e-9):
+        raise InputError(
+            f"{step.where}: the charge ends at {format_quantity(at_A, 'A')}, and "
+            f"{meter.name or 'the current meter'} knows that to ± {format_quantity(U_A, 'A')} only (k = 2): at least "
+            f"{METER_U:g} times that is needed; a finer meter (cell.current in the bench file), or a cell that holds "
+            f"more than {format_quantity(METER_U * U_A / (context.charging.taper_It or 0.05), 'Ah')}"
+        )
+    return Taper(context.charging.taper_It or 0.05, meter.resolution_A, round(U_A, 9))
+
+
+def _nickel_ends(context: Context, step: RecipeStep, current_A: float, ends: tuple[End, ...]) -> tuple[End, ...]:
+    """Give a timed charge the ends that its current allows: the voltage's fall and the rate of warming from 0.3 It on.
+
+    Raises:
+        InputError: a fall of the voltage is asked for where there is none to be seen, or the current is between.
+
+    Source: common practice for nickel; IEC 61951-2 charges at 0.1 It for 16 h.
+    """
+    level_It = current_A / context.capacity_Ah
+    falls = any(end.quantity == "voltage_drop_V" for end in ends)
+    if level_It < FAST_NICKEL_It - 1e-6:
+        if falls:
+            raise InputError(
+                f"{step.where}: until.voltage_drops_by says nothing at {level_It:.2g} It: below {FAST_NICKEL_It:g} It "
+                f"the voltage of {context.charging.name} does not fall when it is full; time or charge ends it"
+            )
+        if level_It > SLOW_NICKEL_It + 1e-6:
+            raise InputError(
+                f"{step.where}: {level_It:.2g} It is between {SLOW_NICKEL_It:g} It, up to which time or charge ends a "
+                f"charge of {context.charging.name}, and {FAST_NICKEL_It:g} It, from which its voltage tells; one or "
+                "the other is accepted"
+            )
+        return ends
+    if not falls:
+        drop_V = NICKEL_DROP_V.get(context.charging.key, 0.010)
+        ends = (*ends, End("condition", "voltage_drop_V", ">=", drop_V))
+    if not any(end.quantity == "temperature_rate_K_per_min" for end in ends):
+        rate = context.charging.charge_rate_K_per_min or 1.0
+        ends = (*ends, End("condition", "temperature_rate_K_per_min", ">=", rate))
+    return ends
+
+
 def _charge(context: Context, step: RecipeStep) -> Draft:
     charging = context.charging
     source = f"window {charging.key}: {charging.sources['max_charge_It']}"
     timed = charging.method == "timed"
     word = step.word("current") if step.values["current"].kind == "word" else ""
     if word:
-        level_It = charging.precharge_It if word == "pre-charge" else min(USUAL_CHARGE_It, charging.max_charge_It)
+        level_It = charging.precharge_It if word == PRECHARGE else min(USUAL_CHARGE_It, charging.max_charge_It)
         current_A = _whole_mA(level_It * context.capacity_Ah)
     else:
         current_A, _ = _current(context, step, step.values["current"], charging.max_charge_It, source)
-    voltage = step.values["voltage"]
-    stop_V = {
-        "charge limit": context.charge_limit_V,
-        "storage": charging.storage_V,
-        "identify": context.identify_V,
-    }.get(voltage.word, voltage.number)
+    later_A: float | None = None
+    if word != PRECHARGE:
+        current_A, later_A = _first_A(context, step, current_A)
+    stop_V = _stop_V(context, step)
     if stop_V > context.charge_limit_V + 1e-9:
         raise InputError(
             f"{step.where}: charge voltage {stop_V:.3f} V is above {context.charge_limit_V:.3f} V "
             f"(window {charging.key}: {charging.sources['charge_limit_V']})"
         )
     held_V = round(stop_V + TIMED_HEADROOM_V, 4) if timed else stop_V
-    window_s = charging.precharge_max_s if step.word("current") == "pre-charge" else charging.timed_charge_s
+    window_s = _precharge_s(context) if word == PRECHARGE else charging.timed_charge_s
     most_s, normal = _bound(context, step, window_s)
-    most_Ah = context.most_Ah * CHARGE_MARGIN
+    most_Ah = context.holds.charge_most_Ah
     if not normal:  # the largest cell of the format, and its constant-voltage part
         most_s = min(most_s, most_Ah / current_A * 3600.0 + 5400.0)
     if timed and charging.charge_factor > 0:
         most_Ah = min(most_Ah, 1.05 * charging.charge_factor * context.capacity_Ah)
     order = Order("charge", voltage_V=held_V, current_A=current_A)
     ends = _ends(context, step, current_A, held_V)
+    if timed and word != PRECHARGE:
+        ends = _nickel_ends(context, step, current_A, ends)
+    most_A = current_A if later_A is None else later_A
     reach_V = None
-    if word == "pre-charge" and not normal:  # a cell that does not take it is not charged on
+    if word == PRECHARGE and not normal:  # a cell that does not take it is not charged on
         reach_V = next((end.value for end in ends if end.quantity == "voltage_V"), None)
     limits = Limits(
         voltage_low_V=charging.reject_below_V,
         voltage_high_V=context.charge_limit_V,
         current_low_A=0.0,
-        current_high_A=current_A,
-        temperature_low_degC=charging.charge_low_degC,
+        current_high_A=most_A,
+        temperature_low_degC=round(charging.charge_low_degC + context.sensor_U_K, 3),
         temperature_high_degC=charging.charge_high_degC,
         temperature_rate_K_per_min=OTHER_RATE_K_PER_MIN if timed else CHARGE_RATE_K_PER_MIN,
         charge_Ah=most_Ah,
-        temperature_rise_K=charging.precharge_rise_K if word == "pre-charge" else None,
+        temperature_rise_K=charging.precharge_rise_K if word == PRECHARGE else None,
         reach_V=reach_V,
         reach_within_s=None if reach_V is None else most_s,
     )
@@ -325,9 +472,11 @@ def _charge(context: Context, step: RecipeStep) -> Draft:
         name=step.name, kind="charge", segments=(Segment(order, most_s),),
         ends=ends, max_duration_s=most_s, time_is_end=normal,
         sample_interval_s=_interval(step, ENERGISED_INTERVAL_S, ENERGISED_INTERVAL_S), limits=limits,
-        attended=True, leads="charge", hours=context.attended,
+        attended=True, leads="charge", hours=context.attended, taper=_taper_of(context, step, ends),
+        later_current_A=later_A, later_after_Ah=None if later_A is None else FIRST_DOUBLES_AFTER_AH,
+        cold_current_A=None if timed else max(_whole_mA(COLD_It * context.capacity_Ah), 0.001),
     )  # fmt: skip
-    return Draft(made, "supply", most_current_A=current_A)
+    return Draft(made, "supply", most_current_A=most_A)
 
 
 def _discharge(context: Context, step: RecipeStep) -> Draft:

@@ -149,9 +149,11 @@ def read_duty(text: str, where: str, what_if: Sequence[str] = ()) -> Duty:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
+    duty = duty_from_dict(data, where)  # what is wrong in the file itself is said of the file
     for change in what_if:
         _change(data, change)
-    return duty_from_dict(data, where)
+        duty = duty_from_dict(data, f"--what-if {change!r}")
+    return duty
 
 
 def _change(data: dict[str, Any], change: str) -> None:
@@ -368,4 +370,10 @@ def _panel(raw: object, where: str) -> Panel:
     share = _share(data, "share", "80 %", where)
     voltage_V = _given(data, "voltage", "voltage", where)
     drop_V = parse(data.get("diode_drop", "0.3 V"), "voltage", f"{where}: diode_drop")
-    return Panel(parse(data["current"], "current", f"{where}: current"), voltage_V, drop_V, share, hours)
+    current_A = parse(data["current"], "current", f"{where}: current")
+    for key, value in (("current", current_A), ("voltage", 1.0 if voltage_V is None else voltage_V)):
+        if not value > 0:
+            raise InputError(f"{where}: {key} = {data[key]!r} is not above 0")
+    if drop_V < 0 or min(hours.values()) < 0:
+        raise InputError(f"{where}: diode_drop and the hours of sun may not be below 0")
+    return Panel(current_A, voltage_V, drop_V, share, hours)

@@ -10,17 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from harness.checks import against_the_cell
 from harness.errors import AmphoraError
-from harness.shelf import TEXT_LENGTH, Cell, Shelf, read_entry
-
-# Stops that say something against the cell itself, not against the bench; the others say what to look at.
-AGAINST_THE_CELL = {
-    "guard:temperature-high": "it ran hot",
-    "guard:temperature-rate": "it warmed too fast",
-    "guard:voltage-high": "its voltage rose above the limit",
-    "guard:reversed": "its voltage was reversed",
-    "guard:charge": "it took or gave more charge than it can hold",
-}
+from harness.shelf import TEXT_LENGTH, Cell, Shelf, now_utc, read_entry
 
 
 def enter_run(folder: Path) -> Cell | None:
@@ -69,10 +61,16 @@ def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cel
         stop: Why the run ended, empty while it can go on.
         run: The folder's name.
     """
-    why = AGAINST_THE_CELL.get(stop)
-    if why is not None and cell.state in ("found", "tested", "in use"):
+    why = against_the_cell(stop)
+    if why and cell.state in ("found", "tested", "in use"):
         notes = f"{cell.notes}\n{run[:8]}: {stop} in {run}: {why}; kept apart until somebody has looked".strip()
-        return replace(cell, state="quarantined", notes=notes if len(notes) <= TEXT_LENGTH else cell.notes)
+        entry = {"at": now_utc(), "kind": "state", "state": "quarantined", "text": f"{stop} in {run}: {why}"}
+        return replace(
+            cell,
+            state="quarantined",
+            notes=notes if len(notes) <= TEXT_LENGTH else cell.notes,
+            entries=[*cell.entries, entry],
+        )
     known = result.get("start") in ("full", "declared-full")
     if cell.state == "found" and known and result.get("reached_cutoff") and result.get("capacity_Ah") is not None:
         return replace(cell, state="tested")

@@ -21,6 +21,7 @@ class _Estimate:
     """Expected charge in the cell while the steps are gone through."""
 
     remaining_Ah: float
+    emptied: bool = False  # by a discharge: what it was found at says nothing any more
     out: set[int] = field(default_factory=set)  # repeats that are expected to have been left
 
 
@@ -73,6 +74,7 @@ def _expect_discharge(context: Context, draft: Draft, estimate: _Estimate) -> fl
     wanted_Ah = min([end.value for end in step.ends if end.quantity == "charge_Ah"], default=math.inf)
     if step.time_is_end:
         wanted_Ah = min(wanted_Ah, current_A * step.max_duration_s / 3600.0)
+    estimate.emptied = True
     to_storage = any(end.quantity == "voltage_V" and end.reason == "condition" for end in step.ends)
     if to_storage:
         wanted_Ah = 0.5 * context.capacity_Ah
@@ -95,14 +97,16 @@ def _expect_charge(context: Context, draft: Draft, estimate: _Estimate) -> float
         return seconds
     if not any(end.reason == "taper" for end in step.ends):
         found_V = context.as_found_V
-        if found_V is not None and found_V < context.charging.precharge_below_V:
+        if not estimate.emptied and found_V is not None and found_V < context.charging.precharge_below_V:
             return step.max_duration_s  # else the supply's own timer, 1.5 times this, would end it
         return 120.0  # a pre-charge is over at once for a cell that is not low
     target_Ah = context.capacity_Ah
     if (step.segments[0].order.voltage_V or 0.0) < context.charge_limit_V - 0.02:
         target_Ah = 0.5 * context.capacity_Ah
     estimate.remaining_Ah = target_Ah
-    return target_Ah / current_A * 3600.0 * 1.05 + 2400.0  # the constant-voltage part takes its time
+    later_A, after_Ah = step.later_current_A or current_A, step.later_after_Ah or math.inf
+    hours = min(target_Ah, after_Ah) / current_A + max(target_Ah - after_Ah, 0.0) / later_A
+    return hours * 3600.0 * 1.05 + 2400.0  # the constant-voltage part takes its time
 
 
 def current_for(context: Context, ready_by: datetime, now: datetime | None, asked_A: float | None) -> float:
@@ -133,7 +137,7 @@ def current_for(context: Context, ready_by: datetime, now: datetime | None, aske
         raise InputError(
             f"ready by {ready_by:%H:%M} cannot be done: at {format_quantity(high_A, 'A')}, the most that recipe "
             f"{recipe.name!r} allows for {format_quantity(context.capacity_Ah, 'Ah')}, "
-            f"{context.source}, it takes about {format_duration(fastest_s)} and would be ready at "
+            f"{context.holds.source}, it takes about {format_duration(fastest_s)} and would be ready at "
             f"{now + timedelta(seconds=fastest_s):%H:%M}"
         )
     for _ in range(40):

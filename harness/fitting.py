@@ -388,10 +388,53 @@ def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) ->
     result["chemistry"] = key_of(result, cell)
     model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
     names = {"cell": str(result.get("cell") or ""), "run": str(folder), "start": str(result.get("start"))}
-    answer = fit(model, load_duty(duty_name), **names)
+    account = result.get("account") or {}
+    answer = _with_the_account(fit(model, _draining(load_duty(duty_name), account, model), **names), account, model)
     if what_if:
-        changed = fit(model, load_duty(duty_name, what_if), **names)
+        duty = _draining(load_duty(duty_name, what_if), account, model)
+        changed = _with_the_account(fit(model, duty, **names), account, model)
         answer["what_if"] = {"changes": list(what_if), **changed}
+    return answer
+
+
+USUAL_LOSS_PERCENT = {"nimh": 20.0, "nicd": 20.0, "lead-acid": 5.0}  # a month (common practice); lithium 3
+USUAL_LOSS_LITHIUM_PERCENT = 3.0
+MONTH_H = 30.4375 * 24
+
+
+def _loss_A(account: Mapping[str, Any], model: CellModel) -> tuple[float, str]:
+    """Return what the cell loses by itself as a current, and where that is from."""
+    percent = account.get("self_discharge_percent_per_month")
+    leak = ((account.get("leak_percent_per_day") or {}).get("low") or 0.0) * MONTH_H / 24
+    usual = USUAL_LOSS_PERCENT.get(model.chemistry, USUAL_LOSS_LITHIUM_PERCENT)
+    loss, text = usual, f"{usual:g} % a month, usual for its chemistry and not measured"
+    if percent is not None:
+        loss, text = max(0.0, float(percent)), f"{float(percent):.2g} % a month, measured"
+    if leak > loss:
+        loss, text = leak, f"{leak / 30.4375:.2g} % a day at least, by its account"
+    return loss / 100 * model.capacity_Ah / MONTH_H, text
+
+
+def _draining(duty: Duty, account: Mapping[str, Any], model: CellModel) -> Duty:
+    """Return a duty that also draws what the cell loses by itself."""
+    from dataclasses import replace
+
+    return replace(duty, quiescent_A=duty.quiescent_A + _loss_A(account, model)[0])
+
+
+def _with_the_account(answer: dict[str, Any], account: Mapping[str, Any], model: CellModel) -> dict[str, Any]:
+    """Return a fit with what the account of the cell says."""
+    loss_A, text = _loss_A(account, model)
+    answer["notes"] = [*answer["notes"], f"self-discharge is counted in: {text} ({1e6 * loss_A:.0f} µA)"]
+    may = account.get("may") or {}
+    if (may.get("discharge") or {}).get("verdict") == "no":
+        answer["reasons"] = [*answer["reasons"], f"the cell may not be used: {may['discharge'].get('why')}"]
+    for item in account.get("findings") or []:
+        if item.get("code") in ("leak", "recovery-falls", "charge-balance", "soft-short"):
+            answer["reasons"] = [*answer["reasons"], str(item.get("text"))]
+        elif str(item.get("code")).startswith("same-"):
+            answer["notes"] = [*answer["notes"], str(item.get("text"))]
+    answer["fits"] = bool(answer["fits"]) and not answer["reasons"]
     return answer
 
 

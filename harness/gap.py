@@ -22,6 +22,8 @@ class Bound(NamedTuple):
     high_Ah: float
     off_for_s: float
     known: str
+    on_low_s: float = 0.0  # for how long current flowed for sure
+    on_high_s: float = 0.0  # and for how long it may have
 
 
 class Unacted(NamedTuple):
@@ -63,15 +65,16 @@ def bound_gap(
     if still_on:
         low_Ah, high_Ah = charge_between(before_A, now_A, gap_s)
         assert low_Ah is not None and high_Ah is not None
-        return Bound(from_s, low_Ah, high_Ah, gap_s if given_back else 0.0, "the output was on all the time")
+        off_for_s = gap_s if given_back else 0.0
+        return Bound(from_s, low_Ah, high_Ah, off_for_s, "the output was on all the time", gap_s, gap_s)
     most_Ah = before_A * (1.0 + ON_SPREAD) / 3600.0
     safe = [event for event in events if event["kind"] == "made-safe" and event.get("off", True)]
     if safe and safe[-1]["after_row"] >= rows:
         on_s = min(max(0.0, float(safe[-1]["t_s"]) - from_s), gap_s)
         part_Ah = most_Ah * on_s
         off_for_s = gap_s if given_back else gap_s - on_s
-        return Bound(from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "it was made safe then")
-    return Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON)
+        return Bound(from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "it was made safe then", 0.0, on_s)
+    return Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON, 0.0, gap_s)
 
 
 def unacted(plan: Plan, state: State, events: Sequence[Mapping[str, Any]], rows: int) -> Unacted:

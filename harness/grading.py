@@ -20,6 +20,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, Literal
 
+from harness.checks import check_of
 from harness.errors import InputError
 from harness.fields import finite_number, shown, table_of, text_of, unknown
 
@@ -280,7 +281,15 @@ def measure(
     retention = result.get("retention") or {}
     percent = finite_number(retention.get("loss_percent_per_month"))
     U_percent = finite_number(retention.get("loss_U_percent_per_month"))
-    return None if percent is None or U_percent is None else (percent / 100.0, U_percent / 100.0, "")
+    remark = ""
+    if percent is None or U_percent is None:  # another run, or dated voltages, may have shown it
+        account = result.get("account") or {}
+        percent = finite_number(account.get("self_discharge_percent_per_month"))
+        U_percent = finite_number(account.get("self_discharge_U"))
+        remark = "by the account of the cell"
+    if percent is not None and U_percent is not None:
+        return percent / 100.0, U_percent / 100.0, remark
+    return None
 
 
 def _capacity(
@@ -376,10 +385,32 @@ def _anomalies(result: Mapping[str, Any], cell: Mapping[str, Any]) -> list[dict[
     if cell.get("state") == "retired":
         rows.append(_anomaly("state", "retire", "the register says it is retired"))
     stop = str(result.get("stop") or "")
-    if stop.startswith("guard:temperature"):
-        rows.append(_anomaly("stopped by the guard", "retire", f"{stop}: it ran hot"))
-    elif stop.startswith("guard:") and stop != "guard:time":
-        rows.append(_anomaly("stopped by the guard", "bench only", stop))
+    check = check_of(stop)
+    if check is not None and check.grade is not None:  # what speaks of the bench alone costs no cell its grade
+        rows.append(_anomaly("stopped by the guard", check.grade, f"{stop}: {check.against_cell or check.words}"))
+    return rows
+
+
+INNER_SHORT = ("leak", "recovery-falls", "charge-balance", "soft-short")
+
+
+def _by_the_account(result: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return what the account of the cell holds against it, each with the best grade it leaves."""
+    account = result.get("account") or {}
+    findings = {str(item.get("code")): item for item in account.get("findings") or []}
+    rows = []
+    for code in ((account.get("may") or {}).get("grade") or {}).get("findings") or []:
+        item = findings.get(code) or {}
+        if code in ("inspection", "mass", "retired") and item.get("strength") == "established":
+            rows.append(_anomaly(code, "retire", str(item.get("text"))))
+        elif code in INNER_SHORT:
+            best = "bench only" if item.get("strength") == "established" else "standby duty"
+            rows.append(_anomaly(code, best, str(item.get("text"))))
+        elif code in ("quarantined", "inspection", "mass"):
+            rows.append(_anomaly(code, "bench only", str(item.get("text"))))
+        elif code != "no-capacity":
+            text = f"{item.get('text')} Settled by: {item.get('settles')}"
+            rows.append({**_anomaly(code, "standby duty", text), "verdict": "open"})
     return rows
 
 
@@ -451,6 +482,7 @@ def grade_result(
             if decision["margin"] > 0:
                 text += f"; U below {enough * scale:.2g} {unit} would give it"
             settle.append(text)
+    rows += _by_the_account(result)
     needs = blocked + needs
     ruled = [row for row in rows if row["grade"] is not None]
     answer: dict[str, Any] = {

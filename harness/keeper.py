@@ -7,24 +7,27 @@ input what the bench is; then the runner sends a beat a second, and a bye when i
 - No beat for 10 s: the runner is hung; it is ended first, so that two do not talk to one instrument.
 - The runner could not switch everything off by itself: it gives its links back and says so, the
   keeper acts at once, and the runner waits for what it achieves.
-- To act: each instrument of the run is opened (its channel's lock is free now that the runner is
-  gone; another run that has taken it meanwhile is left alone), made safe and verified, all at the
-  same time, again for up to 60 s where that fails. Orders first, then the record: a `killed` event
+- To act: OFF goes to each instrument, as the runner prepared it when it began (`harness.switch_off`), blind and as
+  the first bytes of a session that is opened again and again for as long as it takes, three minutes at most; then it
+  is asked, and OFF goes out again where it does not say that it is off. All at the same time; a channel that another
+  run has taken meanwhile is left alone. Orders first, then the record: a `killed` event
   (not when the runner asked: it lives) and a `made-safe` event in the run's events. No `stopped`:
   such a run can be resumed. Last the person: told by the runner, or by the bench file's alarms where
   no runner is left to tell.
+
+The keeper echoes beats from the loop that acts, so that the runner sees within 10 s that it is stopped, hung or slow,
+ends it and starts another.
 
 It ignores what ends the runner (Ctrl-C, a closed terminal, the system's request to end): it ends when
 the runner says bye, or when it has acted. What is left when the whole computer dies is what the
 instruments were told beforehand.
 
 Bytes on the pipe: one line of JSON, then `.` for each beat, `!` for the bye; `?` for "could not make
-safe: you try", then `+` when the runner has written its own last event. Back come the line `ready`
-and, once it acted, a line of JSON for each thing to tell: `off`, `text`, `final`.
+safe: you try", then `+` when the runner has written its own last event. Back come the line `ready`, a line `.` for
+beats that came, and, once it acted, a line of JSON for each thing to tell: `off`, `text`, `final`.
 """
 
 import contextlib
-import inspect
 import json
 import math
 import os
@@ -37,20 +40,24 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any, NamedTuple, Protocol
+from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from harness.errors import BenchError
+
+if TYPE_CHECKING:
+    from drivers.off import OffOrder, Outlet
+    from harness.switch_off import Sheet
 
 BEAT_LIMIT_S = 10.0
 READY_LIMIT_S = 20.0
 FIRST_RECORD_S = 5.0
-TRY_FOR_S = 60.0
-AGAIN_S = 0.25
+TRY_FOR_S = 180.0  # an instrument that holds a dead session does so for a minute and more
+STILL_S = 8.0  # the keeper's silence after which another is started: noticed within 10 s
 LOOK_S = 0.2
 SAY_LIMIT_S = 2.0
 PAUSED_S = 3.0  # a look that took this long: the keeper itself stood still (a suspend)
-SAFE_CURRENT_A = 0.05
 BEAT, BYE, TRY, RECORDED = b".", b"!", b"?", b"+"
+ECHO = b".\n"
 WARNING = "AN OUTPUT MAY STILL BE ON: pull the leads at the cell now"
 
 
@@ -116,6 +123,8 @@ class Keeper:
         self._process = process
         self._pipe = process.stdin
         self._told: queue.Queue[bytes] | None = None
+        self._unanswered_s: float | None = None  # when the first beat was given that has not been echoed
+        self._beat_s = 0.0
 
     @classmethod
     def start(
@@ -124,6 +133,7 @@ class Keeper:
         names: list[str],
         run_folder: Path,
         beat_limit_s: float = BEAT_LIMIT_S,
+        sheet: "Sheet | None" = None,
     ) -> "Keeper":
         """Start the process and wait until it listens.
 
@@ -132,6 +142,7 @@ class Keeper:
             names: The instruments that can let current flow.
             run_folder: Where the run's events are (or will be).
             beat_limit_s: How long without a beat counts as hung.
+            sheet: What switches them off; None: what can be known of it by the bench file alone.
 
         Raises:
             BenchError: it did not start; nothing was switched on.
@@ -140,7 +151,7 @@ class Keeper:
 
         document = {
             "bench": json.loads(json.dumps(bench_description, default=str)),
-            "names": list(names),
+            "sheet": json.loads(json.dumps((sheet or _sheet(bench_description, names)).to_dict(), default=str)),
             "folder": str(run_folder.absolute()),
             "pid": os.getpid(),
             "started": process_start(os.getpid()) or 0.0,
@@ -165,6 +176,7 @@ class Keeper:
             assert process.stdin is not None
             process.stdin.write(json.dumps(document).encode("utf-8") + b"\n")
             keeper._wait_ready()
+            keeper._heard()
             if os.name != "nt":  # there a byte into a pipe that is read waits for nobody
                 os.set_blocking(process.stdin.fileno(), False)
         except BaseException as error:
@@ -184,6 +196,12 @@ class Keeper:
         """Say that the runner lives; never waits, never raises."""
         pipe = self._pipe
         if pipe is not None:
+            now_s = time.monotonic()
+            if now_s - self._beat_s > PAUSED_S:
+                self._unanswered_s = None  # the runner itself stood still: the keeper gets its full time again
+            self._beat_s = now_s
+            if self._unanswered_s is None:
+                self._unanswered_s = now_s
             with contextlib.suppress(OSError, ValueError):  # a full pipe holds thousands of beats already
                 os.write(pipe.fileno(), BEAT)
 
@@ -238,6 +256,9 @@ class Keeper:
                         line = report.readline() if report is not None else b""
                     except (OSError, ValueError):
                         line = b""
+                    if line == ECHO:
+                        self._unanswered_s = None
+                        continue
                     told.put(line)
 
             threading.Thread(target=listen, name="keeper-report", daemon=True).start()
@@ -268,8 +289,19 @@ class Keeper:
                 return
 
     def alive(self) -> bool:
-        """Return whether the keeper's process runs."""
+        """Return whether the keeper's process runs and answers: not stopped, hung or very slow."""
+        since_s = self._unanswered_s
+        if since_s is not None and time.monotonic() - since_s > STILL_S:
+            return False
         return self._process.poll() is None
+
+    def end(self) -> None:
+        """End it for good, stopped or hung as it may be: it must not wake up and act beside another."""
+        self._say(BYE)
+        self.abandon()
+        with contextlib.suppress(OSError):
+            self._process.kill()
+        self._reap(5.0)
 
     def _wait_ready(self) -> None:
         """Wait for the line that says it listens; a thread, so that it works on every system."""
@@ -294,9 +326,19 @@ class Keeper:
                     file.close()
 
 
+def _sheet(bench_description: Mapping[str, Any], names: list[str]) -> "Sheet":
+    """Return what can be prepared without an open instrument; BenchError where that is nothing at all."""
+    from harness.bench import bench_from_dict
+    from harness.switch_off import Sheet, sheet_from_bench
+
+    if not bench_description.get("instruments"):
+        return Sheet(str(bench_description.get("name", "bench")))
+    return sheet_from_bench(bench_from_dict(bench_description), names)
+
+
 # -- the keeper's own process ---------------------------------------------------------------------
 
-Open = Callable[[str, Mapping[str, Any]], Any]
+Make = Callable[["OffOrder", dict[str, Any]], "Outlet"]
 
 
 def main() -> int:
@@ -316,11 +358,13 @@ def main() -> int:
     sys.stdout.write("ready\n")
     sys.stdout.flush()
     report = os.dup(1)
+    if os.name != "nt":  # a runner that is stopped reads nothing, and must not stop the keeper
+        os.set_blocking(report, False)
     null = os.open(os.devnull, os.O_RDWR)
     for descriptor in (1, 2):  # the terminal may go away at any time
         with contextlib.suppress(OSError):
             os.dup2(null, descriptor)
-    cause = wait(inlet, document)
+    cause = wait(inlet, document, lambda: _echo(report))
     if cause is None:
         return 0
     told = Telling(document, cause, report)
@@ -385,22 +429,24 @@ def prepare(document: Mapping[str, Any]) -> None:
     import serial  # noqa: F401
 
     import drivers.clock
-    import drivers.dialect
-    import drivers.opening
     import drivers.visa
     import harness.alarm
     import harness.lock  # noqa: F401
+    from drivers.off import restore
+    from harness.switch_off import Sheet
 
     pyvisa.ResourceManager(drivers.visa.BACKEND)
-    tables = document["bench"].get("instruments", {})
-    for name in document["names"]:
-        which = tables.get(name, {}).get("dialect", "auto")
-        if which != "auto":
-            drivers.dialect.load_dialect(str(which))
+    for entry in Sheet.from_dict(document["sheet"]).entries:
+        restore(entry.order)
 
 
-def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> Cause | None:
-    """Return why to act; None after a bye."""
+def _echo(report: int) -> None:
+    with contextlib.suppress(OSError):
+        os.write(report, ECHO)
+
+
+def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None] = lambda: None) -> Cause | None:
+    """Return why to act; None after a bye. `echo` is called for beats that came."""
     news: queue.Queue[bytes] = queue.Queue()
     runner = AskedBy(threading.Event(), threading.Event())
 
@@ -439,6 +485,7 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any]) -> Cause | None:
             if not data:
                 return Cause(f"the runner (process {pid}) ended without a word")
             last_beat_s = now_s
+            echo()
             continue
         if not _lives(pid, started):
             return Cause(f"the runner (process {pid}) is gone")
@@ -471,7 +518,7 @@ def _end(pid: int, started: float) -> None:
 def act(
     document: Mapping[str, Any],
     cause: str,
-    opening: Open | None = None,
+    make: Make | None = None,
     try_for_s: float = TRY_FOR_S,
     *,
     runner: AskedBy | None = None,
@@ -482,52 +529,42 @@ def act(
     Args:
         document: What the runner handed over at the start.
         cause: Why, in one sentence.
-        opening: Opens an instrument, given its name and table.
+        make: Makes what switches off of an order.
         try_for_s: How long to go on where an instrument does not go off.
         runner: The runner that lives and asked; None when it is dead.
         tell: Gets what was achieved, after the record.
     """
     began_s = time.monotonic()
-    tables = document["bench"].get("instruments", {})
-    results: dict[str, dict[str, Any]] = {}
-    guard = threading.Lock()
-    groups: dict[str, list[str]] = {}
-    for name in document["names"]:
-        table = tables.get(name)
-        if table is None or table.get("role") in ("logger", "switch"):
-            continue  # a held relay falls out because nobody beats; a logger switches nothing
-        groups.setdefault(str(table.get("resource", "")).upper(), []).append(name)
-    names = [name for group in groups.values() for name in group]
-    threads = []
-    for group in groups.values():  # channels that share a link take turns on it
-        thread = threading.Thread(
-            target=_make_group_safe,
-            args=(
-                {name: tables[name] for name in group},
-                int(document["pid"]),
-                opening or open_instrument,
-                began_s + try_for_s,
-                results,
-                guard,
-            ),
-            daemon=True,
-        )
-        thread.start()
-        threads.append(thread)
+    from drivers.off import restore
+    from harness.switch_off import Sheet, switch_off
+
+    sheet = Sheet.from_dict(document["sheet"])
+    names = [*sheet.names, *sheet.unknown]
+    results: dict[str, dict[str, Any]] = {
+        name: {"off": False, "current_A": None, "text": why, "tries": 0} for name, why in sheet.unknown.items()
+    }
+    threads = switch_off(
+        sheet,
+        began_s + try_for_s,
+        "the keeper makes safe",
+        own_pid=int(document["pid"]),
+        results=results,
+        make=make or restore,
+    )
     asked = runner is not None
     if runner is not None:  # its last event first, so that two do not write to one file
         runner.recorded.wait(FIRST_RECORD_S)
-    record = Record(Path(document["folder"]), float(document["bench"].get("speed_up", 1.0)))
+    record = Record(Path(document["folder"]), sheet.speed_up)
     for thread in threads:
         thread.join(max(0.0, began_s + FIRST_RECORD_S - time.monotonic()))
     if not asked:
         record.append("killed", reason="killed", text=cause, by="keeper")
     said = cause if asked else ""
     if any(thread.is_alive() for thread in threads):
-        tell(_record_safe(record, names, results, guard, "not yet; it is being tried", said, final=False))
+        tell(_record_safe(record, names, results, "not yet; it is being tried", said, final=False))
         for thread in threads:
             thread.join(max(0.0, began_s + try_for_s + 5.0 - time.monotonic()))
-    achieved = _record_safe(record, names, results, guard, "no answer", said)
+    achieved = _record_safe(record, names, results, "no answer", said)
     tell(achieved)
     return achieved.off
 
@@ -536,16 +573,14 @@ def _record_safe(
     record: "Record",
     names: list[str],
     results: Mapping[str, dict[str, Any]],
-    guard: threading.Lock,
     otherwise: str,
     cause: str,
     final: bool = True,
 ) -> Achieved:
-    with guard:
-        instruments = {
-            name: dict(results.get(name, {"off": False, "current_A": None, "text": otherwise, "tries": 0}))
-            for name in names
-        }
+    instruments = {
+        name: dict(results.get(name, {"off": False, "current_A": None, "text": otherwise, "tries": 0}))
+        for name in names
+    }
     off = all(one["off"] for one in instruments.values())
     record.append("made-safe", by="keeper", off=off, instruments=instruments, **({"text": cause} if cause else {}))
     if off:
@@ -554,75 +589,6 @@ def _record_safe(
     left = "; ".join(f"{name}: {one['text']}" for name, one in instruments.items() if not one["off"])
     could = "could not switch off" if final else "has not yet switched off"
     return Achieved(False, f"the keeper {could} {left}", final)
-
-
-def open_instrument(name: str, table: Mapping[str, Any]) -> Any:
-    """Open an instrument of a bench file, a lone terminator first where the driver can."""
-    from drivers.clock import RealClock
-    from drivers.opening import open_instrument as opened
-
-    extra = {"lone_terminator": True} if "lone_terminator" in inspect.signature(opened).parameters else {}
-    return opened(name, table, RealClock(), **extra)
-
-
-def _make_group_safe(
-    tables: Mapping[str, Mapping[str, Any]],
-    runner_pid: int,
-    opening: Open,
-    until_s: float,
-    results: dict[str, dict[str, Any]],
-    guard: threading.Lock,
-) -> None:
-    """Try until all are off, the time is over, or another run has the channel."""
-    left = dict(tables)
-    tries = 0
-    while left:
-        tries += 1
-        for name, table in tuple(left.items()):
-            result, again = _one_try(name, table, runner_pid, opening)
-            with guard:
-                results[name] = {**result, "tries": tries}
-            if result["off"] or not again:
-                del left[name]
-        if not left or time.monotonic() >= until_s:
-            return
-        time.sleep(min(AGAIN_S * tries, 2.0))
-
-
-def _one_try(name: str, table: Mapping[str, Any], runner_pid: int, opening: Open) -> tuple[dict[str, Any], bool]:
-    """Return (what the record says, whether another try makes sense)."""
-    from harness.lock import acquire_channel
-
-    instrument = None
-    lock = None
-    try:
-        try:
-            lock = acquire_channel(name, table, "the keeper makes safe")
-        except BenchError as error:
-            if f"process {runner_pid} " not in str(error):
-                return {"off": False, "current_A": None, "text": f"left alone: {error}"}, False
-            # The runner's own lock, of one that ends just now or left without a bye: safety first.
-        instrument = opening(name, table)
-        takes = inspect.signature(instrument.make_safe).parameters
-        state = instrument.make_safe(**({"lone_terminator": True} if "lone_terminator" in takes else {}))
-        current_A = state.current_A
-        for _ in range(5):
-            if not state.off or current_A is None or abs(current_A) <= SAFE_CURRENT_A:
-                break
-            time.sleep(0.2)  # a reading may be older than the switching
-            current_A = instrument.read().get("current_A")
-        safe = state.off and (current_A is None or abs(current_A) <= SAFE_CURRENT_A)
-        text = state.text if safe or not state.off else f"{state.text}; {current_A:g} A still flows"
-        return {"off": safe, "current_A": current_A, "text": text}, True
-    except Exception as error:  # noqa: BLE001  making safe goes on whatever fails
-        return {"off": False, "current_A": None, "text": f"{type(error).__name__}: {error}"}, True
-    finally:
-        if instrument is not None:
-            with contextlib.suppress(Exception):
-                instrument.close()
-        if lock is not None:
-            with contextlib.suppress(OSError):
-                lock.release()
 
 
 class Record:

@@ -8,13 +8,16 @@ process is gone, or its number now belongs to a process that started at another 
 A folder's lock lies beside the folder (it is taken before the folder is made). A channel's lock lies
 in folders of the user's own that the system empties, never among the data: in the one that every
 session of the user finds, and in the session's own where there is one (a system may empty either
-while a run is at work: the second when the user logs out, the first of what is days old).
+while a run is at work: the second when the user logs out, the first of what is days old). A channel is
+one however its address is spelt: names resolved, device files followed; once it has said who it is, its
+serial number is a second key.
 """
 
 import contextlib
 import errno
 import hashlib
 import importlib
+import ipaddress
 import json
 import os
 import re
@@ -22,7 +25,7 @@ import secrets
 import socket
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -38,6 +41,7 @@ with contextlib.suppress(ImportError):  # not on Windows
 with contextlib.suppress(ImportError):  # only there
     msvcrt = importlib.import_module("msvcrt")
 
+LOOPBACK = "127.0.0.1"
 START_SLACK_S = 1.0  # the same process's start as read twice
 NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, getattr(errno, "ENOTSUP", errno.EOPNOTSUPP), errno.EINVAL}
 TAKEN = {errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES, errno.EDEADLK}
@@ -281,6 +285,11 @@ def acquire_folder(folder: Path, purpose: str = "a run") -> Lock:
     return acquire(folder.with_name(f".{folder.name}.lock"), purpose, str(folder), InputError)
 
 
+def folder_owner(folder: Path) -> Owner | None:
+    """Return who wrote its name into the lock of a run folder last; None where nobody did. It may be dead."""
+    return _read_owner(folder.with_name(f".{folder.name}.lock"))
+
+
 class Locks:
     """Several locks that stand for one thing; given back together."""
 
@@ -307,14 +316,28 @@ def acquire_channel(name: str, table: Mapping[str, Any], purpose: str = "a run")
     Raises:
         BenchError: another run has it.
     """
-    subject = channel_text(table)
-    readable = re.sub(r"[^A-Za-z0-9]+", "-", subject).strip("-")[:60]
-    digest = hashlib.sha256(subject.encode("utf-8")).hexdigest()[:12]
+    return acquire_keys(name, channel_keys(table), purpose)
+
+
+def acquire_keys(name: str, keys: Sequence[str], purpose: str = "a run") -> Locks:
+    """Take the locks of all keys that stand for one channel: all of them, or none.
+
+    Args:
+        name: The instrument, for who is refused.
+        keys: See `channel_keys`, `identity_key`.
+        purpose: What it is taken for.
+
+    Raises:
+        BenchError: another has one of them.
+    """
     taken: list[Lock] = []
     try:
-        for folder in runtime_folders():
-            path = folder / f"{readable}-{digest}.lock"
-            taken.append(acquire(path, f"{purpose}, instrument {name}", f"{name} ({subject})", BenchError))
+        for subject in sorted(set(keys)):
+            readable = re.sub(r"[^A-Za-z0-9]+", "-", subject).strip("-")[:60]
+            digest = hashlib.sha256(subject.encode("utf-8")).hexdigest()[:12]
+            for folder in runtime_folders():
+                path = folder / f"{readable}-{digest}.lock"
+                taken.append(acquire(path, f"{purpose}, instrument {name}", f"{name} ({subject})", BenchError))
     except BaseException:
         Locks(taken).release()
         raise
@@ -323,18 +346,80 @@ def acquire_channel(name: str, table: Mapping[str, Any], purpose: str = "a run")
 
 def channel_text(table: Mapping[str, Any]) -> str:
     """Return one name for a channel, however its resource is spelled."""
+    return channel_keys(table)[0]
+
+
+def channel_keys(table: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return what a channel is locked by, however its resource is spelled: one key for each address of its host.
+
+    A host's name is resolved, and an address of this computer itself is 127.0.0.1; a device file is followed to the
+    device, and a number that stands for one (`ASRL3` for COM3) is kept.
+    """
     resource = str(table.get("resource") or table.get("port") or "").strip()
     role = str(table.get("role", ""))
     if role in ("logger", "switch"):  # these two may share a port, each with its own lines
+        match = re.fullmatch(r"socket://(.+):(\d+).*", resource, re.IGNORECASE)
+        if match is not None:
+            return tuple(f"socket://{host}:{match[2]} as {role}" for host in addresses(match[1]))
         if "://" not in resource and resource.startswith("/"):
             resource = os.path.realpath(resource)
-        return f"{resource} as {role}"
-    visa = resource.upper().removesuffix("::INSTR")
-    visa = re.sub(r"^(TCPIP|USB|GPIB|ASRL)(?=::)", r"\g<1>0", visa)
-    match = re.fullmatch(r"ASRL(/.+)", resource.removesuffix("::INSTR").removesuffix("::instr"), re.IGNORECASE)
+        return (f"{resource} as {role}",)
+    channel = f"channel {table.get('channel', 1)}"
+    bare = re.sub(r"::INSTR$", "", resource, flags=re.IGNORECASE)
+    visa = re.sub(r"^(TCPIP|USB|GPIB|ASRL)(?=::)", r"\g<1>0", bare.upper())
+    match = re.fullmatch(r"ASRL(/.+)", bare, re.IGNORECASE)
     if match is not None:  # a path keeps its letters
-        visa = "ASRL" + os.path.realpath(match[1])
-    return f"{visa} channel {table.get('channel', 1)}"
+        return (f"ASRL{os.path.realpath(match[1])} {channel}",)
+    match = re.fullmatch(r"TCPIP\d*::(\[[^\]]*\]|[^:]+)(.*)", visa)
+    if match is None:
+        return (f"{visa} {channel}",)
+    rest = "" if match[2] == "::INST0" else match[2]
+    if rest.endswith("::SOCKET"):
+        rest = re.sub(r"::0*(\d+)::SOCKET$", r"::\g<1>::SOCKET", rest)
+    return tuple(f"TCPIP0::{host}{rest} {channel}" for host in addresses(match[1]))
+
+
+def addresses(host: str) -> tuple[str, ...]:
+    """Return the addresses that a host's name stands for, sorted; the name itself where it cannot be resolved."""
+    bare = host.strip("[]").lower()
+    try:
+        found = {str(one[4][0]).split("%")[0] for one in socket.getaddrinfo(bare, None, proto=socket.IPPROTO_TCP)}
+    except (OSError, UnicodeError):
+        return (bare,)
+    own = _own_addresses()
+    return tuple(sorted({LOOPBACK if _is_loopback(one) or one in own else one for one in found})) or (bare,)
+
+
+def _is_loopback(address: str) -> bool:
+    try:
+        read = ipaddress.ip_address(address)
+    except ValueError:
+        return False
+    mapped = getattr(read, "ipv4_mapped", None)
+    return read.is_loopback or read.is_unspecified or (mapped is not None and mapped.is_loopback)
+
+
+def _own_addresses() -> set[str]:
+    import psutil
+
+    try:
+        return {one.address.split("%")[0] for each in psutil.net_if_addrs().values() for one in each}
+    except (OSError, psutil.Error):
+        return set()
+
+
+def identity_key(identity: str, channel: int = 1) -> str:
+    """Return the second key of a channel: maker, model and serial number of `*IDN?`; "" where they name nobody.
+
+    One instrument that is reached in two ways (its network and its USB socket) is still one. Makers who give every
+    instrument the same number mostly give 0 or nothing: that is no key.
+    """
+    fields = [field.strip().upper() for field in identity.split(",")]
+    if len(fields) < 3 or not fields[1] or len(set(fields[2])) < 2 or not any(one.isdigit() for one in fields[2]):
+        return ""
+    if set(re.sub(r"[^A-Z0-9]", "", fields[2])) <= set("0NAX"):
+        return ""
+    return f"IDENTITY {fields[0]},{fields[1]},{fields[2]} channel {channel}"
 
 
 def runtime_folders() -> list[Path]:

@@ -2,8 +2,9 @@
 
 The spread of a set is a weighted sum of ranges: for each figure (capacity, resistance, self-discharge) the largest
 minus the smallest of the set, over the median of all candidates. In parallel, resistance shares the current; in
-series, the smallest capacity ends the run for all. Small shelves are solved exactly; large ones by local search that
-may be stopped at any time, with a lower bound beside it, so that it is known how far from the best the answer can be.
+series, the smallest capacity ends the run for all. Small shelves are solved exactly by going through all sets. Larger
+ones by local search that may be stopped at any time; then an integer program over every set that could still better
+it proves the best, or finds it. Beyond its reach a lower bound says how far from the best the answer can be.
 
 A set wider than wanted is no set: the most sets that are not too wide are made, then those with the least total.
 
@@ -35,6 +36,8 @@ TOO_WIDE = 1e3  # what a set that is too wide weighs in the search, beside costs
 MOST_FOR_SHARES = 2000  # cells; beyond it the linear program takes too long
 LEAST_SECONDS_FOR_SHARES = 0.5
 MOST_FOR_PRICES = 6  # cells in a set; beyond it the sets worth their price are too many to go through
+MOST_FOR_PROOF = 150  # cells; beyond it the integer program takes too long
+MOST_COLUMNS = 60_000  # sets in the integer program
 CAUTION = (
     "Building packs is work for people trained in it: cells in parallel must be within 50 mV before they are joined, "
     "each series group wants its own protection and balancing, each parallel cell its own fuse, and spot welding and "
@@ -591,8 +594,133 @@ def choose_sets(
             if solved is None:
                 break
             prices = solved[1]
+    if len(points) <= MOST_FOR_PROOF and size <= MOST_FOR_PRICES and prices is not None:
+        best = _prove(
+            points, rows, good, size, most_sets, widest, max(0.3 * seconds, seconds - time.monotonic() + begun)
+        )
+        if best is not None:
+            return best
     chosen = tuple(tuple(sorted(members)) for members in good)
     return Choice(chosen, total, min(bound, total), max(most_sets, len(good)), False)
+
+
+def _prove(
+    points: npt.NDArray[np.float64],
+    rows: npt.NDArray[np.int64],
+    good: list[list[int]],
+    size: int,
+    count: int,
+    widest: float,
+    seconds: float,
+) -> Choice | None:
+    """Return the best choice there is, by an integer program; None when it was not proven in time.
+
+    Prices of the linear program over all sets say what a set costs above its worth. A set whose excess is larger than
+    what the choice at hand lies above the program's total is in no better choice. All others are columns.
+
+    Args:
+        points: Weighted coordinates, shape (n, d).
+        rows: Sets to begin with, shape (m, size).
+        good: The choice at hand; none of its sets costs more than `widest`.
+        size, count: Cells in a set, sets wanted at most.
+        widest: No set may cost more.
+        seconds: About so long.
+
+    Source: reduced-cost fixing, as in textbooks of integer programming (Nemhauser and Wolsey 1988, II.5; from memory).
+    """
+    import scipy.optimize
+    from scipy.sparse import csr_matrix
+
+    begun = time.monotonic()
+
+    def over() -> bool:
+        return time.monotonic() - begun > seconds
+
+    missing = _missing(points)
+    proven = True
+    rows = np.unique(np.concatenate([rows, np.sort(np.array(good, dtype=np.int64).reshape(-1, size), axis=1)]), axis=0)
+    everyone = range(len(points))
+    while True:  # columns are added until the program's prices leave no set below its worth
+        left = seconds - (time.monotonic() - begun)
+        solved = _solve_shares(points, rows, everyone, count, left) if left > 0 and len(rows) else None
+        if solved is None:
+            return None
+        shares, prices = solved
+        dear = _all_below(points, prices, size, -BETTER, widest, over)
+        if dear is None:
+            return None
+        grown = np.unique(np.concatenate([rows, *(found[np.argsort(worth)[:10]] for found, worth in dear)]), axis=0)
+        if len(grown) == len(rows):
+            made = float(shares.sum())
+            if made < count - 1e-6 and math.floor(made + 1e-6) >= len(good):
+                whole = math.floor(made + 1e-6)  # no choice has more sets than the program has shares
+                if whole < count:
+                    count = whole
+                    if count == 0:
+                        return Choice((), 0.0, 0.0, 0, True)
+                    continue
+            break
+        rows = grown
+    at_least = float(shares @ _costs(points, rows)) + missing * (count - float(shares.sum()))
+    total = sum(_cost(points, members) for members in good)
+    gap = total + missing * (count - len(good)) - at_least
+    if gap > BETTER:
+        columns = _all_below(points, prices, size, gap + BETTER, widest, over)
+        if columns is None:
+            return None
+        rows = np.unique(np.concatenate([rows, *(found for found, _ in columns)]), axis=0)
+        left = seconds - (time.monotonic() - begun)
+        if len(rows) > MOST_COLUMNS or left <= 0:
+            return None
+        number = np.repeat(np.arange(len(rows)), size)
+        inside = csr_matrix((np.ones(rows.size), (rows.ravel(), number)), shape=(len(points), len(rows)))
+        solve: Any = scipy.optimize.milp  # its stubs know no sparse matrix
+        answer = solve(
+            _costs(points, rows) - missing,
+            constraints=[
+                scipy.optimize.LinearConstraint(inside, -np.inf, 1.0),
+                scipy.optimize.LinearConstraint(np.ones((1, len(rows))), -np.inf, count),
+            ],
+            integrality=np.ones(len(rows)), bounds=scipy.optimize.Bounds(0, 1),
+            options={"time_limit": left, "mip_rel_gap": 0.0},
+        )  # fmt: skip
+        if answer.x is None:
+            return None
+        proven = answer.status == 0
+        found = [rows[k].tolist() for k in np.flatnonzero(answer.x > 0.5).tolist()]
+        found_total = sum(_cost(points, members) for members in found)
+        if (-len(found), found_total) < (-len(good), total - BETTER):
+            good, total = found, found_total
+        if not proven and len(good) < count:
+            return None
+    chosen = tuple(tuple(sorted(members)) for members in good)
+    return Choice(chosen, total, total if proven else min(at_least, total), len(good), proven)
+
+
+def _all_below(
+    points: npt.NDArray[np.float64],
+    prices: npt.NDArray[np.float64],
+    size: int,
+    below: float,
+    widest: float,
+    over: Callable[[], bool],
+) -> list[tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]] | None:
+    """Return, for each cell, every set with it whose cost less its cells' prices is below `below`, and these values.
+
+    None when there are too many to go through, or time is up.
+    """
+    everything, number = [], 0
+    for i in range(len(points)):
+        found = _sets_below(points, prices, i, size, below, widest, 4 * MOST_COLUMNS)
+        if isinstance(found, float):
+            if found < below:
+                return None
+            continue
+        number += len(found[1])
+        if over() or number > size * MOST_COLUMNS:
+            return None
+        everything.append((np.sort(found[0], axis=1), found[1]))
+    return everything
 
 
 def _search(
@@ -634,8 +762,23 @@ def _search(
     return best, best_free
 
 
-def candidate_of(row: Mapping[str, Any], age_days: float, self_discharge: float | None) -> Candidate | str:
-    """Return a candidate from a line of `compare`, or why it is none."""
+def candidate_of(
+    row: Mapping[str, Any], age_days: float, self_discharge: float | None, in_spite_of: Sequence[str] = ()
+) -> Candidate | str:
+    """Return a candidate from a line of `compare`, or why it is none.
+
+    Args:
+        row: A line of `compare`.
+        age_days: Of its test.
+        self_discharge: Share a month; None: not known.
+        in_spite_of: Codes of findings that a person takes on.
+    """
+    ruling = row.get("may_match") or {}
+    open_codes = [code for code in ruling.get("findings") or [] if code not in in_spite_of]
+    if ruling.get("verdict") == "no" and "no-capacity" not in ruling.get("findings", []):
+        return f"its account says no: {ruling.get('why')}"
+    if ruling.get("verdict") == "ask" and open_codes:
+        return f"its account asks: {ruling.get('why')}; whoever takes it on: --in-spite-of {open_codes[0]}"
     if row.get("grade") == "retire":
         return "retired by its grade"
     if not row.get("comparable") or row.get("capacity_Ah") is None:
@@ -731,9 +874,9 @@ def match(
     sets.sort(key=lambda item: item["spread"])
     within = total / at_least - 1.0 if at_least > 0 else None
     if exact and not sets:
-        how = "all were gone through"
+        how = "all sets were searched"
     elif exact:
-        how = "the best there is: the most sets, and of these the least spread (all were gone through)"
+        how = "the best there is: the most sets, and of these the least spread (proven)"
     else:
         how = (
             f"by search: total spread {100 * total:.2f} %; the best of as many sets cannot be below "

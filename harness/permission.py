@@ -6,7 +6,7 @@ and no step made, and says why it is no.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from harness.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
 from harness.errors import InputError, Refused
@@ -15,12 +15,20 @@ from harness.profile import Recipe, every_step
 from harness.quantities import format_quantity
 
 ASSUMED_AH = 1.0
-ASSUMED_BY_FORM_AH = {"14500": 0.5, "16340": 0.4, "10440": 0.25, "aa": 0.5, "aaa": 0.25}
+ASSUMED_BY_FORM_AH = {"14500": 0.5, "16340": 0.4, "10440": 0.25, "aa": 0.5, "aaa": 0.25, "21700": 2.0, "26650": 2.0}
 ASSUMED_NICKEL_AH = {"aa": 0.3, "14500": 0.3, "aaa": 0.2}
 ASSUMED_NICKEL_OTHER_AH = 0.3
 MOST_BY_FORM_AH = {"18650": 3.6, "14500": 1.1, "16340": 0.9, "10440": 0.4, "21700": 5.2, "26650": 6.0, "aa": 3.0,
                    "aaa": 1.3}  # fmt: skip  # common practice: what the best of the format hold
 IDENTIFY_LIMIT_V = 3.60
+CLAIM_SHARE = 0.5  # of a label's claim: what a used cell is taken to hold before anybody has measured (common practice)
+FIRST_CHARGE_It = 0.25  # of a cell whose history nobody knows (common practice)
+FIRST_CHARGE_MOST_A = 0.25
+FIRST_CHARGE_LARGE_A = 0.5
+LARGE_FORMS = ("21700", "26650")
+FIRST_DOUBLES_AFTER_AH = 1.0
+TAKES_MOST = 1.2  # times what a cell is known to take: more than that is a fault (LIMITS: charge put in)
+FORM_MOST = 1.1  # times the most that its form holds, where nobody knows
 NICKEL_AS_FOUND_V = 2.0
 
 
@@ -134,34 +142,96 @@ def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
     )
 
 
-def capacity_of(
-    cell: Mapping[str, Any], form: str, window: Chemistry, given_Ah: float | None, warnings: list[str]
-) -> tuple[float, str, bool]:
-    """Return what a cell is taken to hold, in ampere-hour, where that is from, and whether it is known."""
+ItFrom = Literal["measured", "claim", "assumed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """What a cell is taken to hold (It refers to it), and where that is from. Ampere-hour, ampere."""
+
+    capacity_Ah: float
+    source: str
+    it_from: ItFrom
+    known: bool  # measured, or given by whoever asks
+    claim_Ah: float | None  # on the label, where its form can hold that
+    most_Ah: float  # what such a cell could hold at most
+    charge_most_Ah: float  # what a charge may put in
+    first_A: float | None  # the most current of a first charge; None: it is none
+
+
+def holds_of(
+    cell: Mapping[str, Any],
+    form: str,
+    window: Chemistry,
+    given_Ah: float | None,
+    measured_Ah: float | None,
+    warnings: list[str],
+    can_take_Ah: float | None = None,
+) -> Holds:
+    """Return what a cell is taken to hold.
+
+    Args:
+        cell: The shelf's record.
+        form: Of the cell, small letters.
+        window: For discharging.
+        given_Ah: As asked for by a person; goes before everything.
+        measured_Ah: By a discharge of our own from a full start; never from an unknown one.
+        warnings: Gets what the plan has to say of it.
+        can_take_Ah: What the account says that the cell can still take; None: as much as it holds.
+
+    Source: common practice, as in the limits of this project: before anybody has measured, the form's assumed value or
+    half of the claim, whichever is smaller.
+    """
+    claim_Ah = _plausible_claim(cell, form, warnings)
+    charge_most_Ah: float | None = None
+    first = False
     if given_Ah is not None:
-        return given_Ah, "as asked for", True
+        capacity_Ah, source, it_from = given_Ah, "as asked for", "claim"
+    elif measured_Ah is not None:
+        capacity_Ah, source, it_from = measured_Ah, "measured from full", "measured"
+        charge_most_Ah = TAKES_MOST * (measured_Ah if can_take_Ah is None else can_take_Ah)
+    else:
+        first = True
+        capacity_Ah, source, it_from = _assumed_Ah(form, window), "assumed (common practice)", "assumed"
+        if claim_Ah is not None and CLAIM_SHARE * claim_Ah < capacity_Ah:
+            capacity_Ah, source, it_from = CLAIM_SHARE * claim_Ah, "half of the claim on the label", "claim"
+    known = not first
+    most_Ah = most_Ah_of(form, capacity_Ah, known)
+    if charge_most_Ah is None:
+        charge_most_Ah = FORM_MOST * most_Ah
+    first_A = None
+    if first:
+        largest_A = FIRST_CHARGE_LARGE_A if form in LARGE_FORMS else FIRST_CHARGE_MOST_A
+        first_A = min(FIRST_CHARGE_It * capacity_Ah, largest_A)
+    return Holds(capacity_Ah, source, it_from, known, claim_Ah, most_Ah, charge_most_Ah, first_A)  # type: ignore[arg-type]
+
+
+def _plausible_claim(cell: Mapping[str, Any], form: str, warnings: list[str]) -> float | None:
     claim_Ah = finite_number(cell.get("claim_Ah"))
     most_Ah = MOST_BY_FORM_AH.get(form)
-    if claim_Ah is not None and claim_Ah > 0.0:
-        if most_Ah is None or claim_Ah <= most_Ah:
-            return claim_Ah, "claim on the label", False
-        warnings.append(
-            f"the label claims {format_quantity(claim_Ah, 'Ah')}, more than a {form} can hold "
-            f"(about {format_quantity(most_Ah, 'Ah')}): not believed"
-        )
+    if claim_Ah is None or claim_Ah <= 0.0:
+        return None
+    if most_Ah is None or claim_Ah <= most_Ah:
+        return claim_Ah
+    warnings.append(
+        f"the label claims {format_quantity(claim_Ah, 'Ah')}, more than a {form} can hold "
+        f"(about {format_quantity(most_Ah, 'Ah')}): not believed"
+    )
+    return None
+
+
+def _assumed_Ah(form: str, window: Chemistry) -> float:
     if window.method == "timed":
-        assumed_Ah = ASSUMED_NICKEL_AH.get(form, ASSUMED_NICKEL_OTHER_AH)
-    else:
-        assumed_Ah = ASSUMED_BY_FORM_AH.get(form, ASSUMED_AH)
-    return assumed_Ah, "assumed (common practice)", False
+        return ASSUMED_NICKEL_AH.get(form, ASSUMED_NICKEL_OTHER_AH)
+    return ASSUMED_BY_FORM_AH.get(form, ASSUMED_AH)
 
 
-def most_Ah_of(form: str, capacity_Ah: float, given: bool) -> float:
+def most_Ah_of(form: str, capacity_Ah: float, known: bool) -> float:
     """Return what such a cell could hold at most, in ampere-hour."""
     ceiling_Ah = MOST_BY_FORM_AH.get(form)
     if ceiling_Ah is None:
         return max(5.0 * capacity_Ah, 2.0)
-    return max(ceiling_Ah, capacity_Ah) if not given else max(min(ceiling_Ah, 2.0 * capacity_Ah), capacity_Ah)
+    return max(ceiling_Ah, capacity_Ah) if not known else max(min(ceiling_Ah, 2.0 * capacity_Ah), capacity_Ah)
 
 
 def cutoff_of(window: Chemistry, asked_V: float | None) -> float:

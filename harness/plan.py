@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from harness.errors import InputError
 
+COLD_DEGC = 10.0  # below it a lithium cell is charged slowly (common practice)
 OrderKind = Literal["off", "discharge", "charge", "ask", "connect"]
 StepKind = Literal["rest", "charge", "discharge", "pulses", "sweep", "log", "ask"]
 EndQuantity = Literal[
@@ -83,6 +84,28 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class CellLimits:
+    """What the guard holds the cell itself to, whatever step it is in, with current or without."""
+
+    kind: Literal["li-ion", "lfp", "nickel", "lead-acid"]
+    floor_V: float  # the least of the window, also at rest; a cell that was found lower may not fall from there
+    hottest_degC: float  # while it is discharged, and at rest
+    precharge_below_V: float = 0.0
+    precharge_A: float = 0.0  # no more than this flows into it below that voltage
+    charge_limit_V: float = 0.0
+    charge_low_degC: float | None = None  # of the window; what the sensor may be off by comes on top
+
+
+@dataclass(frozen=True, slots=True)
+class Taper:
+    """How the taper of a charge is judged (`harness.taper`)."""
+
+    share_It: float  # of what has been charged, once that exceeds It: where it ends
+    resolution_A: float  # last digit of the current meter
+    U_A: float  # its expanded uncertainty (k = 2) at the threshold, its zero taken off
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One step, concrete. `segments` are gone through in order; `ends` may end it before."""
 
@@ -100,6 +123,10 @@ class Step:
     after_cutoff: int | None = None  # index of the step to go to when it ends by `cutoff`
     hours: tuple[float, float] | None = None  # attended hours, local, as hours of the day: begin only within
     expected_duration_s: float | None = None
+    taper: Taper | None = None  # None: an end by taper is a current below its value, and no more is asked
+    later_current_A: float | None = None  # of a first charge: the current after `later_after_Ah`
+    later_after_Ah: float | None = None
+    cold_current_A: float | None = None  # the most below COLD_DEGC
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +149,10 @@ class Plan:
     max_current_A: float = 0.0
     needs_temperature: bool = False
     assumed_resistance_ohm: float = 0.15
+    it_from: str = ""  # what It refers to: "measured", "claim", "assumed"
     warnings: tuple[str, ...] = ()
     notes: dict[str, Any] = field(default_factory=dict)
+    cell: CellLimits | None = None  # None: a device, or a plan of 0.1.0
 
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:
@@ -141,6 +170,7 @@ def plan_from_dict(data: dict[str, Any]) -> Plan:
         steps = tuple(_step(step) for step in data["steps"])
         rest = {key: value for key, value in data.items() if key != "steps"}
         rest["warnings"] = tuple(rest.get("warnings", ()))
+        rest["cell"] = None if rest.get("cell") is None else CellLimits(**rest["cell"])
         return Plan(steps=steps, **rest)
     except (KeyError, TypeError) as error:
         raise InputError(f"plan: {error}; a plan as run.json holds it is accepted") from error
@@ -153,6 +183,8 @@ def _step(data: dict[str, Any]) -> Step:
     )
     fields["ends"] = tuple(End(**end) for end in data["ends"])
     fields["limits"] = Limits(**data["limits"])
+    taper = fields.get("taper")
+    fields["taper"] = None if taper is None else Taper(**taper)
     hours = fields.get("hours")
     fields["hours"] = None if hours is None else (float(hours[0]), float(hours[1]))
     return Step(**fields)

@@ -21,20 +21,25 @@ from typing import Any, cast
 from harness.benchneeds import (
     abilities_of,
     can,
+    charge_meter,
     check_roles,
+    check_working_voltage,
     fuse_for,
     has_sensor,
     leads_of,
     not_guarded,
     resistor_ohm,
+    sensor_U_K,
 )  # fmt: skip
-from harness.drafting import PANEL_MOST_V, Context, Draft, Start
+from harness.drafting import PANEL_MOST_V, Context, Draft, Meter, Start
 from harness.errors import InputError
 from harness.expecting import current_for, level_A, make
-from harness.permission import capacity_of, cutoff_of, most_Ah_of, permission
-from harness.plan import Plan, Step
+from harness.memory import USED_HOTTEST_degC, kind_of
+from harness.permission import cutoff_of, holds_of, permission
+from harness.plan import CellLimits, Plan, Step
 from harness.profile import Recipe, load_recipe
 from harness.quantities import format_duration, format_quantity
+from harness.supplytimer import told as timer_told
 
 SAG_OHM = 0.15
 EMPTY_HEADROOM_V = 0.01
@@ -63,6 +68,9 @@ def build_plan(
     start: str = "unknown",
     unattended_charging_ok: bool = False,
     present: bool = False,
+    measured_Ah: float | None = None,
+    can_take_Ah: float | None = None,
+    without_sensor_ok: bool = False,
 ) -> Plan:
     """Return the checked plan of a recipe for a cell on a bench.
 
@@ -79,6 +87,9 @@ def build_plan(
         start: `full`, `declared-full` or `unknown`.
         unattended_charging_ok: The explicit yes to charging with nobody there.
         present: Somebody is there for as long as it charges.
+        measured_Ah: What a discharge of our own from a full start has given; None: there is none.
+        can_take_Ah: What the cell can still take by its account; None: as much as it holds.
+        without_sensor_ok: The explicit yes to charging with no sensor at the cell.
 
     Raises:
         InputError: recipe, cell, bench or options do not go together; step, value, limit, its source.
@@ -96,7 +107,10 @@ def build_plan(
             "attended hours that begin and end at the same time are none; two different times are accepted"
         )
     warnings: list[str] = []
-    context = _context(recipe, cell, bench, capacity_Ah, cutoff_V, current_A, cast(Start, start), attended, warnings)
+    context = _context(
+        recipe, cell, bench, capacity_Ah, measured_Ah, can_take_Ah, cutoff_V, current_A, cast(Start, start), attended,
+        warnings,
+    )  # fmt: skip
     if current_A is not None and "current" not in recipe.parameters:
         raise InputError(f"{recipe.where}: has no current that may be chosen; leave --current out")
     if ready_by is not None:
@@ -108,6 +122,9 @@ def build_plan(
     check_roles(recipe, bench, [(draft.side, draft.step.name) for draft in drafts])
     if charges:
         _check_charging(recipe.name, bench, attended, present, unattended_charging_ok, warnings)
+        _check_sensor(recipe.name, bench, present or attended is not None, without_sensor_ok, warnings)
+    if any(draft.step.kind in ("discharge", "pulses") for draft in drafts) and not recipe.device:
+        check_working_voltage(bench, context.cutoff_V, context.window.name)
     _start_warnings(context, warnings)
     return _plan(context, bench, drafts, charges, warnings)
 
@@ -122,6 +139,8 @@ def _context(
     cell: Mapping[str, Any],
     bench: Mapping[str, Any] | None,
     capacity_Ah: float | None,
+    measured_Ah: float | None,
+    can_take_Ah: float | None,
     cutoff_V: float | None,
     current_A: float | None,
     start: Start,
@@ -131,7 +150,9 @@ def _context(
     known = permission(recipe, cell)
     warnings.extend(known.told)
     form = str(cell.get("form") or "").lower()
-    capacity, source, capacity_known = capacity_of(cell, form, known.window, capacity_Ah, warnings)
+    holds = holds_of(cell, form, known.window, capacity_Ah, measured_Ah, warnings, can_take_Ah)
+    meter_name, meter = charge_meter(bench)
+    normal_k = float(meter["k"]) if meter["distribution"] == "normal" else 0.0
     return Context(
         recipe=recipe,
         cell_id=str(cell.get("id") or "cell"),
@@ -139,9 +160,9 @@ def _context(
         charging=known.charging,
         charge_limit_V=known.charge_limit_V,
         identify_V=known.identify_V,
-        capacity_Ah=capacity,
-        capacity_known=capacity_known,
-        most_Ah=most_Ah_of(form, capacity, capacity_Ah is not None),
+        capacity_Ah=holds.capacity_Ah,
+        capacity_known=holds.known,
+        most_Ah=holds.most_Ah,
         cutoff_V=cutoff_of(known.window, cutoff_V),
         current_A=current_A,
         may_charge=known.may_charge,
@@ -150,7 +171,10 @@ def _context(
         start=start,
         precharge_only=known.precharge_only,
         voltage_high_V=max(known.window.charge_limit_V, known.window.reject_above_V - 0.05),
-        source=source,
+        told=warnings,
+        holds=holds,
+        sensor_U_K=sensor_U_K(bench),
+        meter=Meter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
         as_found_V=known.as_found_V,
         key=known.key,
     )
@@ -198,6 +222,34 @@ def _check_charging(
     warnings.append("charging with nobody there, as explicitly asked for; the supply guards itself")
 
 
+def _check_sensor(
+    name: str, bench: Mapping[str, Any] | None, attended: bool, without_ok: bool, warnings: list[str]
+) -> None:
+    """Ask for a sensor at the cell of whoever charges, or for the word of a person who knows what that means.
+
+    Raises:
+        InputError: there is neither.
+    """
+    if bench is None or has_sensor(bench):
+        return
+    where = f"bench {bench.get('name', 'bench')!r}"
+    if not without_ok:
+        raise InputError(
+            f"profile {name!r} charges, and {where} has no temperature sensor at the cell (cell.temperature): a short "
+            "inside warms a cell long before its voltage tells; a sensor is needed, or --charge-without-sensor from "
+            "somebody who stays and touches the cell"
+        )
+    if not attended:
+        raise InputError(
+            f"profile {name!r} may not charge unattended: {where} has no temperature sensor at the cell; somebody has "
+            "to be there (--present, or --attended 18:00-23:00)"
+        )
+    warnings.append(
+        "CHARGES WITHOUT A SENSOR AT THE CELL, as explicitly asked for: nothing here sees a cell that heats up until "
+        "it is too late; stay within reach, touch it every few minutes, end the run when it is warm"
+    )
+
+
 def _start_warnings(context: Context, warnings: list[str]) -> None:
     if not context.recipe.device and context.recipe.full_start and context.start == "unknown":
         warnings.append(
@@ -230,14 +282,15 @@ def _plan(
     found_low_V, found_high_V = _as_found(context, steps, charges)
     warnings.extend(_too_slow(context, drafts))
     notes = _notes(context, bench, drafts, needs_temperature)
-    return Plan(
+    plan = Plan(
         profile=recipe.name,
         cell_id=context.cell_id,
         chemistry=context.key,
         steps=steps,
         cutoff_V=context.cutoff_V,
         capacity_Ah=context.capacity_Ah,
-        capacity_source=str(context.source),
+        capacity_source=context.holds.source,
+        it_from=context.holds.it_from,
         start=context.start,
         charges=charges,
         max_duration_s=sum(step.max_duration_s for step in steps),
@@ -246,8 +299,27 @@ def _plan(
         max_current_A=math.ceil(most_A * 1e6 - 1e-3) / 1e6,
         needs_temperature=needs_temperature,
         assumed_resistance_ohm=SAG_OHM,
-        warnings=tuple(warnings),
+        warnings=tuple(dict.fromkeys(warnings)),
         notes=notes,
+        cell=None if recipe.device else _cell_limits(context),
+    )
+    abilities = abilities_of(bench, "supply")
+    if charges and can(abilities, "off_timer"):
+        notes["timer"] = timer_told(plan, can(abilities, "off_timer_renewable"))
+    return plan
+
+
+def _cell_limits(context: Context) -> CellLimits:
+    """What the guard holds the cell itself to, in every step and rest, whatever the recipe says."""
+    window, charging = context.window, context.charging
+    return CellLimits(
+        kind=kind_of(context.key if context.key != "auto" else charging.key),
+        floor_V=window.hard_low_V,
+        hottest_degC=min(USED_HOTTEST_degC, window.discharge_high_degC),
+        precharge_below_V=charging.precharge_below_V,
+        precharge_A=charging.precharge_It * context.capacity_Ah,
+        charge_limit_V=context.charge_limit_V,
+        charge_low_degC=charging.charge_low_degC,
     )
 
 
@@ -263,7 +335,7 @@ def _ends_told(context: Context, steps: tuple[Step, ...], sensed: bool) -> list[
     clocked = any(step.kind == "charge" and step.time_is_end for step in steps) and context.charging.method == "timed"
     if clocked and not context.capacity_known and context.recipe.name != "identify":
         told.append(
-            f"charged by the clock for {format_quantity(context.capacity_Ah, 'Ah')}, {context.source}: a cell "
+            f"charged by the clock for {format_quantity(context.capacity_Ah, 'Ah')}, {context.holds.source}: a cell "
             "that holds more is NOT full afterwards; give --capacity, from the discharge before it, and charge again"
         )
     return told
@@ -312,6 +384,7 @@ def _notes(
         "most_Ah": context.most_Ah,
         "device": recipe.device,
     }
+    notes["it_from"] = context.holds.it_from
     last = next((draft.step.kind for draft in reversed(drafts) if draft.side), "")
     if last == "discharge" and not recipe.device and window.storage_low_V > context.cutoff_V:
         low_V, high_V = context.charging.storage_low_V, context.charging.storage_high_V
@@ -321,7 +394,7 @@ def _notes(
     if any(step.kind == "discharge" for step in steps) and not context.capacity_known:
         notes["assumption"] = (
             f"the capacity is not known, so {format_quantity(context.capacity_Ah, 'Ah')} "
-            f"is taken, {context.source}; with half of it the discharge takes half as long, and a cell of "
+            f"is taken, {context.holds.source}; with half of it the discharge takes half as long, and a cell of "
             f"{format_quantity(context.most_Ah, 'Ah')} takes {context.most_Ah / context.capacity_Ah:.1f} times as long"
         )
     return notes

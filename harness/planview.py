@@ -77,7 +77,7 @@ def render(plan: Plan, now: datetime) -> str:
     lines.append("")
     lines.append(_window(plan))
     if not notes.get("device"):
-        lines.append(f"  Capacity: {format_quantity(plan.capacity_Ah, 'Ah')}, {plan.capacity_source}. "
+        lines.append(f"  Capacity: {format_quantity(plan.capacity_Ah, 'Ah')}, {plan.capacity_source}{_it(plan)}. "
                      f"Start: {_START[plan.start]}.")  # fmt: skip
         if "assumption" in notes:
             lines.extend(f"  {line}" for line in _wrapped((_sentence(notes["assumption"]),), 2))
@@ -100,6 +100,10 @@ _START = {
     "declared-full": "full, by declaration",
     "unknown": "not known to be full",
 }
+
+
+def _it(plan: Plan) -> str:
+    return f" (It: {plan.it_from})" if plan.it_from else ""
 
 
 def _sentence(text: str) -> str:
@@ -219,6 +223,11 @@ def _orders(step: Step) -> str:
         return f"{first} to {last} in {len(step.segments)} points{limit}"
     if order.kind == "ask":
         return order.text
+    if step.later_current_A is not None and step.later_after_Ah is not None:
+        return (
+            f"{_level(order)}, {format_quantity(step.later_current_A, 'A')} after "
+            f"{format_quantity(step.later_after_Ah, 'Ah')}"
+        )
     return _level(order)
 
 
@@ -281,6 +290,8 @@ def _guards(plan: Plan) -> list[str]:
     notes = plan.notes
     lines: list[str] = []
     guarded, missing = notes.get("guarded", []), notes.get("not_guarded", [])
+    if notes.get("timer"):
+        guarded = [*guarded, str(notes["timer"])]
     if guarded:
         lines.extend(["", "Guarded by the instruments themselves, also when this computer dies"])
         lines.extend(f"  - {line}" for line in _wrapped(list(guarded), 4))

@@ -8,7 +8,8 @@ from typing import Any
 
 from harness.bench import AGREE_V
 from harness.plan import Plan
-from harness.rig import SAFE_CURRENT_A, CellReading, Rig
+from harness.rig import CellReading, Rig
+from harness.switch_off import off_limit_A
 from harness.zero import cause_of
 
 Answers = Mapping[str, Mapping[str, float]]
@@ -53,6 +54,12 @@ def problems_of(
                 f"found at {voltage_V:.3f} V, above {plan.as_found_high_V:.3f} V, the most that "
                 f"'{plan.profile}' accepts for {plan.chemistry}"
             )
+        floor_V = (plan.notes.get("account") or {}).get("full_from_V")
+        if plan.start == "declared-full" and isinstance(floor_V, float) and voltage_V < floor_V - AGREE_V:
+            found.append(
+                f"declared full, and found at {voltage_V:.3f} V: a full cell of this kind stands at {floor_V:.2f} V or "
+                "more; charge it, or leave out --start"
+            )
         if hand_voltage_V is not None and abs(hand_voltage_V - voltage_V) > AGREE_V:
             found.append(
                 f"the hand meter read {hand_voltage_V:.3f} V and the bench reads {voltage_V:.3f} V; "
@@ -66,11 +73,33 @@ def problems_of(
     if needs_cell(plan):
         for name in rig.measured_currents():
             current_A = rig.answers[name]["current_A"]
-            if abs(current_A) > SAFE_CURRENT_A:
+            if abs(current_A) > off_limit_A(rig.description, name):
                 found.append(f"{current_A:.3f} A flows although everything is off ({name}). {cause_of(current_A)}")
     if plan.needs_temperature and first.temperature_degC is None:
         found.append("the plan relies on the cell's temperature, and no sensor gives one")
+    elif first.temperature_degC is not None:
+        found.extend(_outside_the_window(plan, first.temperature_degC))
     return found
+
+
+def _outside_the_window(plan: Plan, temperature_degC: float) -> list[str]:
+    """Return what forbids to begin at this temperature: no current flows first, and is stopped then."""
+    for step in plan.steps:
+        kinds = {segment.order.kind for segment in step.segments}
+        what = "charges" if "charge" in kinds else "discharges" if "discharge" in kinds else ""
+        low, high = step.limits.temperature_low_degC, step.limits.temperature_high_degC
+        name = plan.notes.get("chemistry_name", plan.chemistry)
+        if what and low is not None and temperature_degC < low:
+            return [
+                f"the cell is at {temperature_degC:.1f} °C, and this run {what}: never below {low:.1f} °C for {name} "
+                "(its window, and what the sensor may be off); let it warm up in the room, never on a heater"
+            ]
+        if what and high is not None and temperature_degC > high:
+            return [
+                f"the cell is at {temperature_degC:.1f} °C, and this run {what}: up to {high:.1f} °C for {name}; let "
+                "it cool in the room, then begin again; a cell that stays warm by itself is taken outside"
+            ]
+    return []
 
 
 def needs_cell(plan: Plan) -> bool:
@@ -86,6 +115,13 @@ def remarks_of(plan: Plan, rig: Rig, first: CellReading, answers: Answers, tripp
     """Return what should be known of a bench that only reads, and forbids nothing."""
     found = [f"before this run: {text}" for text in tripped]
     voltage_V, window = first.voltage_V, plan.notes.get("window")
+    expected = (plan.notes.get("account") or {}).get("expected_V")
+    if plan.start == "full" and expected and voltage_V is not None and not expected[0] <= voltage_V <= expected[1]:
+        found.append(
+            f"{voltage_V:.3f} V at the terminals, and the charge before leads to {expected[0]:.3f} to "
+            f"{expected[1]:.3f} V: is it the same cell, and was nothing drawn? The start counts as unknown: this run "
+            "says what is left in it"
+        )
     if needs_cell(plan) or voltage_V is None or not window:
         return found
     shown = f"{voltage_V:.3f} V at the terminals"

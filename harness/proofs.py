@@ -31,8 +31,9 @@ from harness.keeper import Keeper, beating
 from harness.lock import Lock, acquire
 from harness.plan import Plan
 from harness.quantities import format_quantity
-from harness.rig import Rig, make_one_safe
+from harness.rig import Rig
 from harness.signals import handled, ignored, numbers
+from harness.switch_off import make_all_safe, off_limit_A, sheet_of
 
 FILE = "bench-checks.jsonl"
 FORMAT = "amphora-bench-checks/1"
@@ -583,7 +584,9 @@ def _guarded(rig: Rig, clock: Clock, tell: Tell) -> Iterator[None]:
     if names and rig.description.where != "simulated":
         # There is no run to record in.
         nowhere = Path(tempfile.gettempdir()) / "amphora-bench-check" / rig.description.name
-        keeper = Keeper.start(dict(rig.description.data), names, nowhere)
+        keeper = Keeper.start(
+            dict(rig.description.data), names, nowhere, sheet=sheet_of(rig.description, rig.instruments)
+        )
     try:
         with beating(keeper, lambda: None, math.inf), _signals_raise():
             try:
@@ -644,12 +647,9 @@ def _all_off(rig: Rig, clock: Clock) -> None:
     Raises:
         BenchError: something is still on.
     """
-    still = []
-    for name, instrument in reversed(list(rig.instruments.items())):
-        if instrument.role in ("load", "supply", "switch"):
-            made = make_one_safe(instrument, clock)
-            if not made["off"]:
-                still.append(f"{name} ({made['text']})")
+    limits_A = {name: off_limit_A(rig.description, name) for name in rig.instruments}
+    made = make_all_safe(rig.instruments, clock, limits_A)
+    still = [f"{name} ({one['text']})" for name, one in made.items() if not one["off"]]
     if still:
         raise BenchError(f"{', '.join(still)}: MAY STILL BE ON: pull the leads now")
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.errors import AmphoraError, AnalysisError, InputError
 from harness.fields import finite
-from harness.guard import SENSOR_DEGC
+from harness.warmth import SENSOR_DEGC
 
 if TYPE_CHECKING:
     import numpy as np
@@ -54,6 +54,7 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
         JournalDamaged: damage, by file and line.
         AnalysisError: a record no figure can be made from.
     """
+    from harness.account.asking import with_account
     from harness.leads import with_leads
     from harness.passes import with_earlier_pass
 
@@ -63,6 +64,7 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
         result = {**result, "retention": _with_loss(folder, result["retention"])}
     result = with_leads(folder, result)
     result = with_earlier_pass(folder, result)
+    result = with_account(folder, result)
     if not budget:
         result = {key: value for key, value in result.items() if key != "budget"}
     return result
@@ -402,6 +404,42 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _rests(
+    quiet: "Record", idle: "npt.NDArray[np.bool_]", phases: "tuple[Phase, ...]", info: "RunInfo"
+) -> list[dict[str, Any]]:
+    """Return the rests of a run: where it orders no current, or none is read that could be one."""
+    import dataclasses
+
+    import numpy as np
+
+    from harness.analysis.integration import largest_current_A
+    from harness.analysis.traces import rests_in
+
+    current = info.measurement.current
+    least_A = max(0.002, 3 * current.resolution, 0.005 * largest_current_A(quiet.current_A))
+    still = idle | (np.abs(quiet.current_A) <= least_A)
+    drift_V = max(0.0002, 0.05 * info.measurement.voltage.offset)  # what wanders in an hour (common practice)
+    return [dataclasses.asdict(item) for item in rests_in(quiet, still, phases, drift_V)]
+
+
+def _end_slope(record: "Record", totals: "Totals", phase: "Phase", found: "Figures") -> float | None:
+    """Return how steep a complete discharge ends, in volt per unit of its charge."""
+    import numpy as np
+
+    from harness.analysis.phases import at_main_current
+    from harness.analysis.traces import end_slope
+
+    if phase.kind != "discharge" or not found.reached_cutoff:
+        return None
+    rows = at_main_current(record, phase)
+    rows = rows[record.t_s[rows] <= found.end_t_s]
+    if rows.size > 4000:  # the end is what is looked at
+        rows = np.concatenate((rows[:1], rows[-4000:]))
+    if not rows.size:
+        return None
+    return end_slope(record.t_s[rows], record.voltage_V[rows], phase.begin_Ah - totals.charge_Ah[rows])
+
+
 def _thermal(
     record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]
 ) -> dict[str, Any] | None:
@@ -540,6 +578,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     phases = find_phases(quiet, totals)
     if not phases:  # what is left of the current is the meter's own: it steps nowhere, and it moves nothing
         record, totals = quiet, accumulate(quiet, step_time)
+    rests = _rests(quiet, idle, phases, info)
     del quiet, idle  # a second column of a long night
     entries: list[dict[str, Any]] = []
     made: list[Figures] = []
@@ -554,6 +593,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     for index, phase in enumerate(phases):
         start = _start_of(record, info, phases, metrics, made, index)
         entries.append(_entry(record, info, phase, made[index], metrics[index], start))
+        entries[-1]["end_slope_V"] = _end_slope(record, totals, phase, made[index])
     chosen = _choose([entry["kind"] for entry in entries], entries)
     main = chosen if chosen is not None else (len(entries) - 1 if entries else None)
     if cutoff_V is not None and main is not None and phases[main].kind == "discharge":
@@ -622,9 +662,13 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     result["evening"] = _evening(info, measurement, drift_A)
     result["reference_temperature"] = _reference(result["temperature_degC"])
     result["retention"] = _retention(record, info, warnings)
-    if chosen is None and charges and not entries[charges[-1]]["complete"]:
+    # A cell that was full already takes so little that its own readings show no taper; the run asked the supply.
+    by_taper = any(event.get("kind") == "step-ended" and event.get("reason") == "taper" for event in loaded.events)
+    if chosen is None and charges and not entries[charges[-1]]["complete"] and not by_taper:
         warnings.append(Warning_("charge-unfinished", "The charge did not end by its taper: it is an 'at least'."))
     result["phases"] = entries
+    result["rests"] = rests
+    result["gaps_unknown"] = sum(1 for gap in record.gaps if gap.charge_low_Ah is None)
     result["warnings"] = [_plain(item) for item in warnings]
     result["resolved"] = {
         "edges": int(totals.edges.row.size),
@@ -705,6 +749,8 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
         "reference_temperature": None,
         "leads_measured": None,
         "passes": None,
+        "rests": [],
+        "gaps_unknown": 0,
         "k": 2.0,
     }
 

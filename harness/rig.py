@@ -2,22 +2,19 @@
 
 Which of them measures the cell's voltage, current and temperature with the outputs on and off,
 which can let current flow, and what else they measure beside. Reads and gives links back; orders
-are the runner's, save the one that makes an instrument safe. Volt, ampere, degree Celsius.
+are the runner's. Volt, ampere, degree Celsius.
 """
 
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple, cast
+from typing import NamedTuple, cast
 
 from drivers.errors import DriverError
-from drivers.roles import Clock, Instrument, Load, Supply, Switch
+from drivers.roles import Instrument, Load, Supply, Switch
 from harness.bench import BenchDescription
 
 NO_EXTRA: Mapping[str, float] = {}
 IDLE_A = 0.020
 SOON_S = 0.2
-SAFE_CURRENT_A = 0.020
-SAFE_TRIES = 5
-OFF_SETTLE_S = 0.5
 
 
 class CellReading(NamedTuple):
@@ -169,30 +166,3 @@ class Rig:
                 instrument.close()
             except (DriverError, OSError):
                 continue
-
-
-def make_one_safe(instrument: Instrument, clock: Clock) -> dict[str, Any]:
-    """Switch one instrument off and see that it is: tried again through a reopened link. Never raises.
-
-    Returns:
-        `off` (read back, and the current measured as zero), `current_A` or None, `text`, `tries`.
-    """
-    text = ""
-    for attempt in range(SAFE_TRIES):
-        try:
-            if attempt:
-                clock.sleep(SOON_S * attempt)
-                instrument.reopen()
-            state = instrument.make_safe()
-            current_A = state.current_A
-            for _ in range(6):
-                if not state.off or current_A is None or abs(current_A) <= SAFE_CURRENT_A:
-                    break
-                clock.sleep(OFF_SETTLE_S)
-                current_A = instrument.read().get("current_A")
-            if state.off and (current_A is None or abs(current_A) <= SAFE_CURRENT_A):
-                return {"off": True, "current_A": current_A, "text": state.text, "tries": attempt + 1}
-            text = f"{state.text}; {current_A} A still flows"
-        except (DriverError, OSError) as error:
-            text = str(error)
-    return {"off": False, "current_A": None, "text": text, "tries": SAFE_TRIES}

@@ -10,6 +10,7 @@ link, recorded, and said aloud where it failed.
 import contextlib
 import dataclasses
 import signal
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -21,7 +22,8 @@ from typing import Any, Protocol, cast
 
 from drivers.errors import DriverError, IdentityError, LinkError
 from drivers.roles import Clock, Instrument, Position
-from harness import guard
+from harness import guard, taper
+from harness.checks import CHECKS, is_final
 from harness.errors import BenchError, InputError, Refused
 from harness.gap import MAYBE_ON, bound_gap, charge_between, unacted
 from harness.journal import JournalWriter, RunFolder, rounded
@@ -30,40 +32,44 @@ from harness.plan import Order, Plan, Step
 from harness.prechecks import problems_of, remarks_of
 from harness.proofs import as_event
 from harness.quantities import format_duration
-from harness.rig import SOON_S, CellReading, Rig, make_one_safe
+from harness.rig import SOON_S, CellReading, Rig
 from harness.signals import handled, ignored, numbers
 from harness.stepping import (
     OFF,
     Answered,
     Attendance,
     Begin,
+    GoOn,
+    Pause,
     Record,
     Resume,
     Sample,
     State,
+    SupplyAsked,
+    ZeroTaken,
     advance,
     initial,
     replay,
 )
+from harness.supplytimer import armed_for_s, before_s, renew_due
+from harness.switch_off import FILE, Sheet, make_all_safe, off_limit_A, write_sheet
 from harness.zero import Zeros, judge_zero, zeros_of
 
 BEAT_S = 1.0
 ASK_AGAIN_S = 1.0
 CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
+SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 CONTINUITY_V = 0.25
+MANY_ROWS = 100
 SLEPT_S = 5.0  # a wall clock that ran ahead of the run's by more: asleep, or set
 REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its readings
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
-BEYOND = frozenset(  # what only a cell beyond its window, or a wrong current, gives: final also after a gap
-    {
-        "reversed", "voltage-low", "voltage-high", "current-low", "current-high", "charge",
-        "temperature-low", "temperature-high", "temperature-rate", "temperature-rise", "room-rise",
-    }
-)  # fmt: skip
 MOST_KEEPERS = 3  # started anew in one run: whatever ends them again and again ends the next one, too
-TIMER_FACTOR = 1.5  # of the expected time: a supply's own timer, for when the computer is dead
+KEEPER_WAIT_S = 2.0  # another one is waited for so long before the next reading
+RESTARTED = "started again"  # in what a logger remarks
+OFF_TIMER = "off-timer"  # as a supply names what has tripped
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 
 
@@ -99,8 +105,36 @@ class Beats(Protocol):
         ...
 
     def alive(self) -> bool:
-        """Whether it is there."""
+        """Whether it is there, and answers."""
         ...
+
+
+class _Started:
+    """Another keeper, started in a thread."""
+
+    def __init__(self, start: Callable[[], Beats] | None) -> None:
+        self.keeper: Beats | None = None
+        self.why = ""
+        self._start = start
+        self._thread = threading.Thread(target=self._run, name="another-keeper", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        if self._start is None:
+            return
+        try:
+            self.keeper = self._start()
+        except (BenchError, OSError) as error:
+            self.why = f", and no other could be started ({error})"
+
+    def wait(self, seconds: float) -> None:
+        """Wait until it is there, so long at most."""
+        self._thread.join(seconds)
+
+    @property
+    def done(self) -> bool:
+        """Whether it is there, or cannot be."""
+        return not self._thread.is_alive()
 
 
 class Stop(Exception):
@@ -122,6 +156,7 @@ class Outcome:
     exit_code: int
     safe: bool
     rows: int
+    final: bool = True  # False: `amphora resume` goes on
 
 
 @dataclass
@@ -133,6 +168,7 @@ class Progress:
     state: State
     reading: CellReading
     rows: int
+    plan: Plan | None = None
 
 
 @dataclass
@@ -153,7 +189,10 @@ class Runner:
         alarm: Called with (kind, text) at a stop, at the end, or when a person is needed.
         proofs: What was proven of the bench this evening (`harness.proofs`); goes into the events.
         tell: Called with a line of plain words about what was found before the first order.
+        unproven: Called with a sentence where the sensor at the cell lost its proof: its logger started again.
         not_proven: Why a run that goes on may not charge; the bench is made safe, then it is refused.
+        sheet: What switches the bench off, as data: written into the folder before the first order.
+        sheet_beside: Where it is written as well: beside the bench file.
     """
 
     plan: Plan
@@ -172,16 +211,21 @@ class Runner:
     proofs: tuple[Mapping[str, Any], ...] = ()
     tell: Callable[[str], None] | None = None
     not_proven: str = ""
+    sheet: Sheet | None = None
+    sheet_beside: Path | None = None
+    unproven: Callable[[str], None] | None = None
     take_signals: bool = True
     signalled: str = ""
     journal: JournalWriter | None = None
     state: State = field(default_factory=State)
-    history: guard.History = field(default_factory=guard.History)
+    memory: guard.Memory = field(default_factory=guard.Memory)  # the guard's
+    _watch: guard.Watch | None = None
+    _degC: float | None = None  # the cell's temperature, as it was read last
     _t0_s: float = 0.0
     _last_reading_s: float = 0.0
     _last_asked_s: float = 0.0
     _touched: bool = False
-    _keeper_gone: bool = False
+    _new_keeper: "_Started | None" = None
     _keepers_lost: int = 0
     _drains_by_itself: bool = False  # a resistor comes on by hand: nothing flows through it before
     _asleep_seen_s: float = 0.0
@@ -195,6 +239,8 @@ class Runner:
     _zeros: Zeros | None = None  # the readings of the first stretch with everything off
     _trips_s: float = 0.0
     _called_s: float = 0.0  # when a person was asked last
+    _timer_s: float = 0.0  # what the supply's own timer was set to; 0: it has none
+    _timer_set_s: float = 0.0  # when
     _trips_before: tuple[str, ...] = ()  # what had tripped before this run, and is no news
     notes: list[str] = field(default_factory=list)  # what the record should say of the host
 
@@ -265,7 +311,9 @@ class Runner:
             self.keeper.take_over()
         with contextlib.suppress(DriverError, OSError):
             self._note_remarks([one for one in self.rig.instruments.values() if one.role == "logger"])
+        # What a person can put right is gone on from; what speaks against the cell, and a plan that is over, is final.
         final = reason not in ("interrupted", "instrument", "killed")
+        final = final and (bool(self.state.finished) or is_final(reason))
         journal = self.journal
         rows = 0
         if journal is not None:
@@ -291,7 +339,7 @@ class Runner:
             self.keeper.bye()
         if self.alarm is not None:
             self.alarm("end" if code == 0 else "stop", f"{reason}: {text}")
-        return Outcome(self.folder, reason, text, code, safe, rows)
+        return Outcome(self.folder, reason, text, code, safe, rows, final)
 
     _warned = False
 
@@ -366,6 +414,7 @@ class Runner:
         for name, identity in identities.items():
             self.header["bench"]["instruments"].setdefault(name, {})["identity"] = identity
         self.journal = JournalWriter.open_new(self.folder, self.header, self.rig.extra_columns)
+        self._keep_sheet()
         self.state = initial(self.plan)
         self._event(
             "run-begun", profile=self.plan.profile, cell=self.plan.cell_id, notes=self.notes, **self._boot_anchor()
@@ -398,6 +447,17 @@ class Runner:
             raise Refused(f"{self.plan.cell_id}: {problems[0]}; outputs are off; see {self.folder}")
         self._zeros = Zeros(self.rig.measured_currents())
 
+    def _keep_sheet(self) -> None:
+        """Keep what switches the bench off, for when nothing of this program is left to know it."""
+        if self.sheet is None:
+            return
+        write_sheet(self.sheet, self.folder / FILE)
+        if self.sheet_beside is not None:
+            try:
+                write_sheet(self.sheet, self.sheet_beside)
+            except OSError as error:
+                self.notes.append(f"{self.sheet_beside} could not be written: {told(error)}")
+
     def _take_zero(self) -> None:
         """Make the current zero of the readings so far: recorded, said, and refused where it is none.
 
@@ -413,7 +473,11 @@ class Runner:
         for zero in zeros_of(taken, digits):
             specification = bench.current_of(zero.instrument)
             verdict, text = judge_zero(zero, float(specification["offset"]), bool(specification["assumed"]))
-            self._event("current-zero", **zero.event(), verdict=verdict, text=text)
+            role = self.rig.instruments[zero.instrument].role
+            in_charge_A = 0.0 if role == "load" else round(zero.current_A, 9)  # a load that is off measures no charge
+            t_s = round(self._now(), 4)
+            self._event("current-zero", t_s=t_s, **zero.event(), in_charge_A=in_charge_A, verdict=verdict, text=text)
+            self.state = advance(self.plan, self.state, ZeroTaken(t_s, in_charge_A)).state
             self._say(f"{'! ' if verdict == 'warn' else ''}current zero: {text}")
             if verdict == "refuse":
                 refused.append(text)
@@ -445,11 +509,6 @@ class Runner:
             for segment in step.segments
             if segment.order.kind == "charge" and segment.order.voltage_V is not None
         ]
-        charge_s = [
-            min(step.max_duration_s, TIMER_FACTOR * (step.expected_duration_s or step.max_duration_s))
-            for step in plan.steps
-            if step.kind == "charge"
-        ]
         most_A = plan.max_current_A or None
         if self.rig.load is not None and lows:
             armed[self.rig.load.name] = dict(
@@ -460,10 +519,82 @@ class Runner:
                 self.rig.supply.arm_limits(
                     max(highs) + 0.05,
                     None if most_A is None else most_A * 1.2,
-                    sum(charge_s) or None,
+                    armed_for_s(plan, max(self.state.plan_step, 0), self._renews()),
                 )
             )
         return armed
+
+    # -- the supply's own timer, for when this computer is dead --------------------------------------
+
+    def _renews(self) -> bool:
+        return self.rig.supply is not None and self.rig.supply.abilities.off_timer_renewable
+
+    def _set_timer(self) -> None:
+        """Set the supply's timer for what is charged now; recorded."""
+        supply = self.rig.supply
+        self._timer_s = 0.0
+        wanted_s = armed_for_s(self.plan, self.state.plan_step, self._renews())
+        if supply is None or wanted_s is None or not supply.abilities.off_timer:
+            return
+        self._timer_s = supply.set_timer(wanted_s)
+        self._timer_set_s = self._now()
+        self._event("timer-set", off_after_s=self._timer_s, renewable=self._renews())
+
+    def _see_to_timer(self) -> None:
+        """Renew the supply's timer, or pause the charge before it runs out."""
+        if not self._timer_s or self.state.order.kind != "charge":
+            return
+        since_s = self._now() - self._timer_set_s
+        if self._renews():
+            if renew_due(since_s, self._timer_s):
+                self._set_timer()
+        elif since_s > self._timer_s - before_s(self._timer_s, self.plan.max_gap_s):
+            self._pause(f"the supply's own timer of {format_duration(self._timer_s)} is about to run out")
+
+    def _pause(self, text: str) -> None:
+        """Outputs off, the timer set anew, on again: the charge goes on where it was."""
+        self._record("timer-pause", text=text)
+        if self.state.waiting == "timer":
+            self._record("timer-go-on")
+
+    def _timer_ran_out(self) -> str:
+        """Return how the supply's own timer ended a charge; "" where it did not."""
+        supply = self.rig.supply
+        if supply is None or self.state.order.kind != "charge" or not self._timer_s:
+            return ""
+        if supply.read_setup().get("on") is not False:
+            return ""
+        since_s = self._now() - self._timer_set_s
+        told = [text for text in self.rig.read_trips() if text not in self._trips_before]
+        if any(OFF_TIMER not in text for text in told):
+            return ""  # another protection has acted
+        if since_s < 0.5 * self._timer_s:
+            return ""
+        return f"the supply's own timer of {format_duration(self._timer_s)} has run out"
+
+    def _ask_supply(self) -> None:
+        """Ask the supply whether it is on, and has not tripped, before a small current is believed to be a taper.
+
+        Raises:
+            Stop: it is no taper, and nobody knows why; the run can be resumed.
+        """
+        supply = self.rig.supply
+        assert supply is not None
+        on = supply.read_setup().get("on")
+        tripped = self._new_trips()
+        ran_out = "" if on is not False else self._timer_ran_out()
+        step = self.plan.steps[self.state.plan_step]
+        end = next((one.value for one in step.ends if one.reason == "taper"), 0.0)
+        vanished = taper.vanished(self.state.course, end)
+        believed = on is not False and not tripped and not vanished
+        why = ran_out or tripped or ("the supply is off, and nobody ordered that" if on is False else vanished)
+        self._record("supply-asked", on=on, tripped=tripped, believed=believed, text=why)
+        if believed:
+            return
+        if ran_out:
+            self._pause(ran_out)
+            return
+        raise Stop("instrument", f"{self.plan.cell_id}: {why}; this was no taper, the charge is not complete")
 
     # -- going on after an interruption ---------------------------------------------------------
 
@@ -471,6 +602,7 @@ class Runner:
         """Replay, ask the instruments, bound the gap, check that it is the same cell, go on."""
         rows = [Sample(t, v, i, temperature) for t, _, v, i, temperature, _ in before.iter_rows()]
         self.state, _ = replay(self.plan, before.events, rows)
+        self.memory = guard.refold(self._eye(), before.events, readings_of(before))
         now_s, unsure = self._now_after(before, rows)
         self._touched = True
         on: dict[str, bool | None] = {}
@@ -487,9 +619,10 @@ class Runner:
         if still_on and not self.make_safe():
             raise Stop("instrument", "an output was found on and could not be switched off")
         self._t0_s = self.clock.now_s() - now_s
-        last_V = next((row.voltage_V for row in reversed(rows) if row.voltage_V is not None), None)
+        last_V = last_of_the_cell(rows, before.events)
         if not still_on:
             reading = self.rig.read(energised=False)
+        self._degC = reading.temperature_degC
         self._continuity(last_V, reading.voltage_V, self.state)
         if self.not_proven:
             raise Refused(self.not_proven)
@@ -499,6 +632,7 @@ class Runner:
                 "bounded; outputs are off; what was measured before stands, measure the cell anew"
             )
         self.journal = JournalWriter.open_again(self.folder)
+        self._keep_sheet()
         self._last_reading_s = self._last_asked_s = self._now()
         self._event(
             "gap",
@@ -507,11 +641,12 @@ class Runner:
             charge_low_Ah=bound.low_Ah,
             charge_high_Ah=bound.high_Ah,
             known=f"{bound.known}; {unsure}" if unsure else bound.known,
+            on_low_s=round(bound.on_low_s, 4),
+            on_high_s=round(bound.on_high_s, 4),
         )
         self._arm()
         low_Ah, high_Ah, uncounted_s = unacted(self.plan, self.state, before.events, len(rows))
         low_Ah, high_Ah = low_Ah + bound.low_Ah, high_Ah + bound.high_Ah
-        self._seed_guard(before, low_Ah, high_Ah)
         self._record(
             "resumed",
             off_for_s=round(bound.off_for_s + uncounted_s, 4),
@@ -548,21 +683,6 @@ class Runner:
         """Return what ties the run's time to the start of the computer: for whoever resumes."""
         boot = self._boot()
         return {} if boot is None else {"boot": {"id": boot[0], "zero_s": round(boot[1] - self._now(), 3)}}
-
-    def _seed_guard(self, before: RunFolder, low_Ah: float, high_Ah: float) -> None:
-        """Let the guard go on counting where it was, with the most that can have passed unseen."""
-        history, state = self.history, self.state
-        history.step = state.step
-        history.charge_Ah = max(state.charge_Ah + low_Ah, state.charge_Ah + high_Ah, key=abs)
-        since_s: float | None = None
-        for event in before.events:
-            kind = event["kind"]
-            energises = kind == "ordered" and event["order"]["kind"] in ("charge", "discharge")
-            if since_s is not None and (kind in ("ordered", "made-safe", "stopped")):
-                history.on_s += event["t_s"] - since_s
-                since_s = None
-            if energises:
-                since_s = event["t_s"]
 
     def _continuity(self, last_V: float | None, now_V: float | None, state: State) -> None:
         """Refuse to go on when the voltage says that this is another cell."""
@@ -643,7 +763,25 @@ class Runner:
         self._remarks_s = self._now()
         for logger in loggers:
             for remark in logger.read_errors():
-                self._event("instrument-error", text=remark if logger.name in remark else f"{logger.name}: {remark}")
+                text = remark if logger.name in remark else f"{logger.name}: {remark}"
+                self._event("instrument-error", text=text)
+                if RESTARTED in remark and logger.name == self.rig.description.cell_temperature:
+                    self._sensor_restarted(text)
+
+    def _sensor_restarted(self, text: str) -> None:
+        """End what was proven of the sensor, and a charge that relies on it.
+
+        Raises:
+            Stop: it charges; the run can be resumed once the sensor was proven again.
+        """
+        if self.unproven is not None:
+            self.unproven(text)
+        if self.plan.needs_temperature and self.state.order.kind == "charge":
+            raise Stop(
+                "instrument",
+                f"{text}; the sensor at the cell is not proven any more, and this run charges: "
+                "'amphora bench check --sensor', then resume",
+            )
 
     def _done(self) -> bool:
         return bool(self.state.finished)
@@ -666,7 +804,11 @@ class Runner:
         if self._drains_by_itself and step.kind != "ask":  # until a person has answered, the leads are as they were
             self.rig.leads = step.leads
         energised = state.order.kind != "off"
+        if energised:
+            self._see_to_timer()
+            state, step = self.state, self.plan.steps[self.state.plan_step]
         tripped = self._ask_trips() if energised else ""
+        ran_out = self._timer_ran_out() if tripped and OFF_TIMER in tripped else ""
         asked_s = clock.now_s()
         before_s = self._last_reading_s
         late = asked_s - self._t0_s - before_s > self.plan.max_gap_s + step.sample_interval_s
@@ -684,6 +826,7 @@ class Runner:
         journal = self.journal
         assert journal is not None
         t_s, voltage_V, current_A, temperature_degC = rounded(t_s, reading[0], reading[1], reading[2])
+        self._degC = temperature_degC
         if late:
             self._note_gap(before_s, t_s, current_A)
         journal.append_row(t_s, state.step, voltage_V, current_A, temperature_degC, reading[3])
@@ -692,17 +835,20 @@ class Runner:
         order = state.order
         if self._zeros is not None and (order.kind == "off" or (order.kind == "connect" and order.mode == "open")):
             self._zeros.note(t_s, self.rig.answers)
-        verdict = guard.judge(
-            self.plan, step.limits, self.history, t_s, voltage_V, current_A, temperature_degC, reading.room_degC
-        )
-        if tripped and verdict.stop is None:
-            verdict = guard.Verdict(guard.Violation("protection-tripped", tripped, None, None), None)
+        seen = guard.Reading(t_s, state.step, voltage_V, current_A, temperature_degC, reading.room_degC)
+        self.memory, verdict = guard.judge(self._eye(), step.limits, self.memory, seen)
+        if verdict.stop is not None and verdict.stop.check in ("no-current", "voltage-jump"):
+            ran_out = ran_out or self._timer_ran_out()
+        if ran_out:
+            verdict = verdict._replace(stop=None)
+        elif tripped and verdict.stop is None:
+            verdict = guard.Verdict(stop=guard.Violation("protection-tripped", tripped, None, None))
         if verdict.stop is not None:
             self._guard_stop(verdict.stop, step)
-        if not energised:
-            trouble = guard.sensor_trouble(self.plan, self.history, t_s, temperature_degC)
-            if trouble:
-                self._event("instrument-error", text=trouble)
+        if verdict.call is not None:
+            self._call(verdict.call)
+        if verdict.told:
+            self._event("instrument-error", text=verdict.told)
         if late and energised and not step.time_is_end and step.kind != "pulses":
             self._bound_passed_unseen(step, t_s)
         if state.waiting == "person":
@@ -711,12 +857,17 @@ class Runner:
         self.state, orders, events = advance(self.plan, state, sample)
         if orders or events:
             self._carry_out(orders, events, t_s)
+        if ran_out and self.state.order.kind == "charge":
+            self._pause(ran_out)
+        elif self.state.asking:
+            self._ask_supply()
         if self.show is not None:
             self._show(reading, t_s)
         return verdict.suspect is not None or self.state.agreeing > 0
 
     def _read_cell(self, energised: bool) -> CellReading:
         reading = self.rig.read(energised)
+        self._degC = reading.temperature_degC
         self._last_reading_s = self._last_asked_s = self._now()
         return reading
 
@@ -758,7 +909,6 @@ class Runner:
         elif asleep_s > SLEPT_S:
             self._gap_text = f"the computer was asleep for {min(asleep_s, now_s - from_s):.0f} s"
         self._gap_until_s = now_s + JUST_WOKEN_S
-        guard.woke(self.history, now_s)
         switch = self.rig.switch
         release_s = getattr(switch, "release_s", None)
         if self.state.energised and switch is not None and release_s is not None and now_s - from_s > release_s:
@@ -782,6 +932,7 @@ class Runner:
                 low_Ah, high_Ah = min(low_Ah, 0.0), max(high_Ah, 0.0)
                 known += "; a clock that was set would look the same"
         self._maybe_set = False
+        on_s = round(to_s - from_s, 4) if self.state.energised else 0.0
         self._event(
             "gap",
             from_s=round(from_s, 4),
@@ -789,6 +940,8 @@ class Runner:
             charge_low_Ah=low_Ah,
             charge_high_Ah=high_Ah,
             known=f"{self._gap_text}; {known}",
+            on_low_s=on_s if not (low_Ah or 0.0) <= 0.0 <= (high_Ah or 0.0) else 0.0,
+            on_high_s=on_s,
         )
 
     def _bound_passed_unseen(self, step: Step, t_s: float) -> None:
@@ -817,7 +970,7 @@ class Runner:
         except OSError as error:  # what stopped it is said all the same
             violation = violation._replace(text=f"{violation.text}; this could not be written: {told(error)}")
         reason = f"guard:{violation.check}"
-        if self._gap_text and self._last_reading_s <= self._gap_until_s and violation.check not in BEYOND:
+        if self._gap_text and self._last_reading_s <= self._gap_until_s and not CHECKS[violation.check].final_after_gap:
             reason = "interrupted"  # unseen for a while, and nothing says that the cell was harmed: a person looks
         raise Stop(
             reason,
@@ -893,6 +1046,12 @@ class Runner:
             record = Answered(t_s)
         elif kind == "attendance":
             record = Attendance(t_s, bool(fields["present"]))
+        elif kind == "supply-asked":
+            record = SupplyAsked(t_s, bool(fields["believed"]))
+        elif kind == "timer-pause":
+            record = Pause(t_s, str(fields["text"]))
+        elif kind == "timer-go-on":
+            record = GoOn(t_s)
         else:
             record = Resume(t_s, fields["off_for_s"], fields["charge_low_Ah"], fields["charge_high_Ah"])
         self.state, orders, events = advance(self.plan, self.state, record)
@@ -911,7 +1070,6 @@ class Runner:
         if self._zeros is not None and any(order.kind != "off" for order in orders):
             self._take_zero()
         for order in orders:
-            guard.ordered(self.history, order, t_s, self.state.step)
             if order.kind == "off":
                 self._event("ordered", order={"kind": "off"})
             else:
@@ -919,6 +1077,11 @@ class Runner:
 
     def _order(self, order: Order) -> None:
         """Record an order that energises or asks, then send it; once more through a reopened link."""
+        limits = self.plan.steps[self.state.plan_step].limits
+        forbidden = guard.forbids(self._eye(), limits, self._degC, order)
+        if forbidden is not None:
+            self._event("refused-order", **forbidden._asdict())
+            raise Stop(f"guard:{forbidden.check}", f"{self.plan.cell_id}: {forbidden.text}")
         self._event("ordered", order=_slim(order))
         try:
             self._send(order)
@@ -930,8 +1093,8 @@ class Runner:
             for instrument in self.rig.instruments.values():
                 self._beat(self._now())
                 instrument.reopen()
+            self._event("ordered", order=_slim(order))
             self._send(order)
-        guard.ordered(self.history, order, round(self._now(), 4), self.state.step)
 
     def _send(self, order: Order) -> None:
         rig = self.rig
@@ -961,6 +1124,7 @@ class Runner:
                 own_V = self.state.last_voltage_V
                 rig.supply.set_voltage(order.voltage_V if own_V is None else min(max(own_V, 0.0), order.voltage_V))
                 rig.supply.set_current_limit(order.current_A)
+                self._set_timer()
                 rig.supply.set_output(True)
             else:
                 rig.supply.set_current_limit(order.current_A)
@@ -1010,11 +1174,9 @@ class Runner:
         """
         if not self._touched:
             return True
-        results: dict[str, dict[str, Any]] = {}
+        limits_A = {name: off_limit_A(self.rig.description, name) for name in self.rig.instruments}
         with beating(self.keeper, lambda: self._warn(reason, text)):  # a silent one takes the time of all its tries
-            for name, instrument in reversed(list(self.rig.instruments.items())):
-                if instrument.role not in ("meter", "logger"):
-                    results[name] = make_one_safe(instrument, self.clock)
+            results = make_all_safe(self.rig.instruments, self.clock, limits_A)
         safe = all(answer["off"] for answer in results.values())
         self._set_on("")
         with contextlib.suppress(OSError):  # told by `_end`; OFF has been sent
@@ -1027,8 +1189,29 @@ class Runner:
         return self.clock.now_s() - self._t0_s
 
     def _event(self, kind: str, t_s: float | None = None, **fields: Any) -> None:
-        if self.journal is not None:
-            self.journal.append_event(kind, self._now() if t_s is None else t_s, self.clock.utc(), **fields)
+        """Write an event; what it tells the guard, the guard is told here and nowhere else: a resume reads the same."""
+        if self.journal is None:
+            return
+        event = self.journal.append_event(kind, self._now() if t_s is None else t_s, self.clock.utc(), **fields)
+        record = guard.record_of(event)
+        if record is not None:
+            self.memory = guard.fold(self.memory, record)
+
+    def _eye(self) -> guard.Watch:
+        """Return what the guard looks at this run with."""
+        if self._watch is None:
+            self._watch = guard.watch_of(self.plan, self.header.get("measurement"))
+        return self._watch
+
+    def _call(self, found: guard.Violation) -> None:
+        """Call the person for what no order can end; OFF is sent once more, and the run goes on looking."""
+        text = f"{self.plan.cell_id}: {found.text}"
+        self._event("called", check=found.check, text=found.text, value=found.value, limit=found.limit)
+        if self.state.order.kind == "off":
+            self._order_off()
+        self._say(f"! {text}")
+        if self.alarm is not None:
+            self.alarm("person", text)
 
     def _beat(self, now_s: float) -> None:
         wall_s = time.monotonic()
@@ -1036,30 +1219,42 @@ class Runner:
             return
         self._beat_s = wall_s
         if self.keeper is not None:
-            self.keeper.beat()
-            if not self._keeper_gone and not self.keeper.alive():
+            if self._new_keeper is None:
+                self.keeper.beat()
+            if self._new_keeper is not None or not self.keeper.alive():
                 self._renew_keeper()
         if self.rig.switch is not None:
             self.rig.switch.beat()
 
     def _renew_keeper(self) -> None:
-        """Put another keeper beside where one is gone; tell it, and all the more where there is none now."""
-        text = "the keeper process is gone"
-        new: Beats | None = None
-        if self.another_keeper is not None and self._keepers_lost < MOST_KEEPERS:
-            self._keepers_lost += 1
-            try:
-                new = self.another_keeper()
-            except (BenchError, OSError) as error:
-                text += f", and no other could be started ({error})"
+        """Put another keeper in the place of one that is gone, stopped or hung; without one the run ends.
+
+        It is started beside: a computer that is slow to start a process must not keep the readings waiting.
+
+        Raises:
+            Stop: no other could be started. Made safe; the run can be resumed.
+        """
+        new = self._new_keeper
         if new is None:
-            self._keeper_gone = True
-            text += ": nobody acts if this program dies; stay with the bench, or stop the run"
+            self._keepers_lost += 1
+            end: Callable[[], None] | None = getattr(self.keeper, "end", None)
+            if end is not None:
+                end()  # one that wakes up again must not act beside the other
+            new = self._new_keeper = _Started(self.another_keeper if self._keepers_lost <= MOST_KEEPERS else None)
+            new.wait(KEEPER_WAIT_S)
+        if not new.done:
+            return
+        self._new_keeper = None
+        text = "the keeper process is gone or does not answer"
+        if new.keeper is None:
+            text += f"{new.why}: nobody would act if this program died; the run ends"
         else:
-            self.keeper = new
+            self.keeper = new.keeper
             text += "; another one was started (what ended it?)"
         self._event("instrument-error", text=text)
         self._say(f"! {text}")
+        if new.keeper is None:
+            raise Stop("instrument", text)
         if self.alarm is not None:
             self.alarm("person", text)
 
@@ -1076,11 +1271,27 @@ class Runner:
 
     def _show(self, reading: CellReading, t_s: float) -> None:
         wall_s = time.monotonic()
-        if wall_s - self._shown_s < 0.5 or self.show is None:
+        if wall_s - self._shown_s < SHOWN_EVERY_S or self.show is None:
             return
         self._shown_s = wall_s
         step = self.plan.steps[self.state.plan_step] if self.state.plan_step >= 0 else None
-        self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0))
+        self.show(Progress(t_s, step, self.state, reading, self.journal.rows if self.journal else 0, self.plan))
+
+
+def last_of_the_cell(rows: list[Sample], events: list[dict[str, Any]]) -> float | None:
+    """Return the last voltage that was the cell's: not what an open lead shows, nor what the guard called a jump."""
+    stop = next((event for event in reversed(events) if event["kind"] == "guard"), None)
+    if stop is not None and stop["check"] == "voltage-jump" and stop["after_row"] == len(rows):
+        return float(stop["limit"])
+    volts = [row.voltage_V for row in rows[-MANY_ROWS:] if row.voltage_V is not None]
+    return next((value for value in reversed(volts) if value >= guard.NOTHING_V), volts[-1] if volts else None)
+
+
+def readings_of(run: RunFolder) -> list[guard.Reading]:
+    """Return a run's rows as the guard saw them, the room's temperature with them."""
+    room = (run.run.get("bench", {}).get("cell") or {}).get("room_temperature")
+    column = f"{room}.temperature_degC"
+    return [guard.Reading(*row[:5], row[5].get(column)) for row in run.iter_rows()]
 
 
 def told(error: OSError) -> str:

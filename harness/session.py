@@ -11,7 +11,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.errors import DescriptionError, DriverError
 from drivers.roles import Clock, Instrument
@@ -19,13 +19,18 @@ from harness.bench import AGREE_V, BenchDescription
 from harness.errors import AmphoraError, InputError, Refused
 from harness.journal import read_run
 from harness.plan import Order, Plan, Segment, Step, plan_to_dict
-from harness.proofs import Person, in_words, of_the_evening, read_checks, why_not_proven
+from harness.proofs import Person, in_words, keep, of_the_evening, read_checks, why_not_proven
+from harness.results import read_kept
 from harness.rig import Rig
 from harness.runfolder import resumable, run_folder, run_header
 from harness.runner import Outcome, Progress, Runner
-from harness.shelf import Shelf
+from harness.shelf import Cell, Shelf
+
+if TYPE_CHECKING:
+    from harness.account.standing import Act, Standing
 
 FULL_FOR_H = 4.0
+OFF_FIRST_S = 8.0
 ZERO_REST_S = 60.0
 Open = Callable[[str, Mapping[str, Any], Clock], Instrument]
 
@@ -51,7 +56,9 @@ class Request:
     attended: tuple[float, float] | None = None
     present: bool = False
     unattended_charging_ok: bool = False
+    without_sensor_ok: bool = False
     hand_voltage_V: float | None = None
+    in_spite_of: tuple[str, ...] = ()  # findings of the account that a person takes on
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -74,7 +81,8 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
                 return "unknown"
             continue
         last = energised[-1]
-        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last):
+        emptied = any(kinds.get(e["step"]) == "discharge" and e["reason"] == "cutoff" for e in energised[:-1])
+        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last, emptied):
             return "unknown"
         if run.stopped is None or str(run.stopped["reason"]).startswith("guard:"):
             return "unknown"
@@ -84,17 +92,38 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
     return "unknown"
 
 
-def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
-    """Tell whether a charge step ended full: by taper, or a timed NiMH charge by its own end."""
+def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied: bool) -> bool:
+    """Tell whether a charge step ended full: by its taper, or for nickel by its own end after a discharge to empty.
+
+    By the clock or by charge it is full only where what it holds was no mere assumption; a fall of the voltage or a
+    rate of warming tells by itself. A timed charge that met its highest voltage is not full.
+    """
     if run.get("profile") in ("storage", "identify"):
         return False
     if ended["reason"] == "taper":
         return True
     plan = run.get("plan") or {}
-    chemistry = str(plan.get("chemistry", ""))
-    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
-        return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+    if str(plan.get("chemistry", "")) not in ("nimh", "nicd") or not emptied:
+        return False
+    if ended["reason"] == "condition":
+        return str(ended.get("text", "")).startswith(("voltage_drop_V", "temperature_"))
+    assumed = str(plan.get("capacity_source", "assumed")).startswith("assumed")
+    return ended["reason"] in ("time", "charge") and not assumed
+
+
+def measured_Ah(shelf: Shelf, cell_id: str) -> float | None:
+    """Return what the newest complete discharge from a full start has given; None: there is none.
+
+    What was left in a cell found at an unknown charge, or declared to be full, is never what it holds.
+    """
+    newest: tuple[str, float | None] = ("", None)
+    for entry in shelf.list_runs(cell_id):
+        if entry.capacity_Ah is None or entry.capacity_Ah <= 0.0 or entry.created_utc < newest[0]:
+            continue
+        kept = (read_kept(Path(entry.folder) / "result.json") or {}).get("result", {})
+        if kept.get("start") == "full" and kept.get("reached_cutoff") is True:
+            newest = (entry.created_utc, entry.capacity_Ah)
+    return newest[1]
 
 
 def make_plan(
@@ -114,12 +143,18 @@ def make_plan(
     Raises:
         InputError: cell, recipe or bench do not go together: what, where, value, limit.
     """
+    from harness.account.asking import standing_of
     from harness.planner import build_plan
 
     shelf = Shelf(request.logs)
-    cell = shelf.get(request.cell_id).to_dict()
+    record = shelf.get(request.cell_id)
+    cell = record.to_dict()
+    standing = standing_of(shelf, request.cell_id)
     ahead = bench is not None and bench.speed_up > 1.0
     start = request.start or how_full(shelf, request.cell_id, now, ahead=ahead)
+    if start == "full" and standing.full_since is None:
+        start = "unknown"  # what was seen since speaks against it
+    check_declared(request, standing)
     data: dict[str, Any] | None = None
     if bench is not None:
         data = dict(bench.data)
@@ -138,14 +173,87 @@ def make_plan(
         start=start,
         unattended_charging_ok=request.unattended_charging_ok,
         present=request.present,
+        measured_Ah=standing.it_Ah if standing.it_from == "measured" else None,
+        without_sensor_ok=request.without_sensor_ok,
     )
     if bench is not None and bench.speed_up > 1.0:
         # A simulated bench that lives faster: two real seconds may pass between readings.
         plan = dataclasses.replace(plan, max_gap_s=max(plan.max_gap_s, 2.0 * bench.speed_up))
     plan = with_zero_rest(plan)
+    plan.notes["account"] = account_notes(record, standing, plan)
     if bench is not None:
         plan.notes["proofs"] = in_words(read_checks(request.logs), bench, now)
     return plan, cell
+
+
+def acts_of(plan: Plan) -> "tuple[Act, ...]":
+    """Return what a plan does to a cell: charges it, discharges it, or neither."""
+    if plan.notes.get("device"):
+        return ()
+    kinds = {segment.order.kind for step in plan.steps for segment in step.segments}
+    drains = "discharge" in kinds or any(step.kind == "log" and step.leads == "discharge" for step in plan.steps)
+    acts: list[Act] = ["charge"] if "charge" in kinds else []
+    return (*acts, "discharge") if drains else tuple(acts)
+
+
+def account_notes(cell: Cell, standing: "Standing", plan: Plan) -> dict[str, Any]:
+    """Return what the account says of a cell before a run, as plain data for its plan."""
+    from harness.account.fold import full_band, full_floor_V
+
+    expected = None
+    if plan.start == "full" and standing.full_rest_V is not None:
+        expected = list(full_band(standing.full_rest_V, 0.0, plan.chemistry))
+    return {
+        "it_Ah": standing.it_Ah,
+        "it_from": standing.it_from,
+        "charge_now_Ah": None
+        if standing.charge_low_Ah is None
+        else {"low": standing.charge_low_Ah, "high": standing.charge_high_Ah},
+        "full_from_V": full_floor_V(plan.chemistry),
+        "expected_V": expected,
+        "full_since": None if standing.full_since is None else standing.full_since.isoformat(),
+        "findings": [item.code for item in standing.findings],
+        "in_spite_of": [],
+    }
+
+
+def check_declared(request: Request, standing: "Standing") -> None:
+    """Refuse a declaration of full that the newest voltage at rest contradicts.
+
+    Raises:
+        Refused: it does: the voltage, and what a full cell shows.
+    """
+    from harness.account.fold import full_floor_V, key_of
+
+    if request.start != "declared-full":
+        return
+    floor_V = full_floor_V(key_of(Shelf(request.logs).get(request.cell_id)))
+    volt, where = request.hand_voltage_V, "the hand meter reads"
+    if volt is None and standing.last_V is not None and standing.last_V_at is not None:
+        volt, where = standing.last_V, f"it was last seen on {standing.last_V_at:%Y-%m-%d %H:%M} UTC, at"
+        if standing.last_current is None:
+            return  # as it was found: somebody may have charged it since
+    if volt is not None and 0.0 < volt < floor_V - AGREE_V:
+        raise Refused(
+            f"{request.cell_id}: declared full, and {where} {volt:.3f} V: a full cell of this kind stands at "
+            f"{floor_V:.2f} V or more; charge it, or leave out --start"
+        )
+
+
+def check_account(request: Request, plan: Plan, simulated: bool) -> None:
+    """Refuse what the account of the cell forbids; note in the plan what a person lets through.
+
+    Raises:
+        Refused: the answer is no, or ask and nobody took it on.
+    """
+    from harness.account.asking import standing_of
+    from harness.account.gate import require
+
+    shelf = Shelf(request.logs)
+    cell = shelf.get(request.cell_id)
+    standing = standing_of(shelf, request.cell_id)
+    let = require(cell, standing, acts_of(plan), request.in_spite_of, simulated)
+    plan.notes.setdefault("account", {})["in_spite_of"] = [item.to_dict() for item in let]
 
 
 def check_hand_voltage(request: Request) -> None:
@@ -257,6 +365,7 @@ def carry_out(
     check_hand_voltage(request)
     abilities = {name: instrument.abilities for name, instrument in rig.instruments.items()}
     plan, cell = make_plan(request, bench, clock.utc(), abilities)
+    check_account(request, plan, _simulated(bench))
     for line in by_hand_now(plan, request, bench):
         say(line)
     proofs = of_the_evening(plan, rig, request.logs, clock, person, say)
@@ -275,9 +384,14 @@ def carry_out(
         alarm=alarm,
         tell=tell,
         proofs=proofs,
+        unproven=_unproven(rig, request.logs, clock),
         hand_voltage_V=request.hand_voltage_V,
     )
     return _guarded(runner, bench, folder, guarded)
+
+
+def _simulated(bench: BenchDescription) -> bool:
+    return bench.simulated or bench.where == "simulated"
 
 
 def go_on(
@@ -292,6 +406,7 @@ def go_on(
     tell: Callable[[str], None] | None = None,
     same_cell: bool = False,
     guarded: bool = True,
+    in_spite_of: tuple[str, ...] = (),
 ) -> Outcome:
     """Go on with a run that was cut short.
 
@@ -300,6 +415,13 @@ def go_on(
         Refused: the cell does not look like the same one.
     """
     before, plan = resumable(folder)
+    allowed = [str(item.get("code")) for item in (plan.notes.get("account") or {}).get("in_spite_of") or []]
+    record = before.run.get("cell") or {}
+    if (folder.parent / "cell.json").is_file():
+        request = Request(
+            str(record.get("id")), plan.profile, folder.absolute().parent.parent, in_spite_of=(*in_spite_of, *allowed)
+        )
+        check_account(request, plan, _simulated(bench))
     runner = Runner(
         plan,
         rig,
@@ -312,9 +434,24 @@ def go_on(
         tell=tell,
         from_folder=before,
         same_cell=same_cell,
+        unproven=_unproven(rig, folder.parent.parent, clock),
         not_proven=why_not_proven(plan, rig, folder.parent.parent, clock),
     )
     return _guarded(runner, bench, folder, guarded)
+
+
+def _unproven(rig: Rig, logs: Path, clock: Clock) -> Callable[[str], None] | None:
+    """Return what notes that the sensor at the cell lost its proof; None where there is none."""
+    sensor = rig.description.cell_temperature
+    if sensor is None:
+        return None
+
+    def note(text: str) -> None:
+        with suppress(DriverError, AmphoraError):  # what cannot be written or asked now is in the run's own events
+            keep(logs, rig.description, {sensor: rig.instruments[sensor].identify()}, "sensor-proven", clock.utc(),
+                 sensor=sensor, proven=False, rise_K=None, text=text)  # fmt: skip
+
+    return note
 
 
 @contextmanager
@@ -342,6 +479,61 @@ def held(bench: BenchDescription) -> Iterator[None]:
         yield
 
 
+def hold_identities(bench: BenchDescription, rig: Rig) -> ExitStack:
+    """Hold the opened instruments by who they are as well: one may be reached in two ways.
+
+    Raises:
+        BenchError: another run has one, by another address; nothing was ordered.
+    """
+    from harness.lock import acquire_keys, identity_key
+
+    stack = ExitStack()
+    if bench.simulated:
+        return stack  # all of one make say the same
+    try:
+        taken: set[str] = set()
+        for name, instrument in rig.instruments.items():
+            identity = str(getattr(instrument, "identity", "") or "")
+            key = identity_key(identity, int(getattr(instrument, "channel", 1)))
+            if key and key not in taken:
+                taken.add(key)
+                stack.enter_context(acquire_keys(name, [key]))
+    except BaseException:
+        stack.close()
+        raise
+    return stack
+
+
+def off_first(folder: Path, bench: BenchDescription, say: Callable[[str], None]) -> dict[str, dict[str, Any]]:
+    """Before a run that was cut short goes on: OFF to all of its instruments, blind, unless it is known to be off.
+
+    By what the run wrote when it began, else by what stands beside the bench file, else by the bench file.
+
+    Returns:
+        By name what came of it; empty where the run's last word is that all was made safe.
+    """
+    from harness.switch_off import FILE, beside, in_words, read_sheet, sheet_from_bench, switch_off_now
+
+    if _known_off(folder):
+        return {}
+    known = read_sheet(folder / FILE) or read_sheet(beside(bench.where))
+    results = switch_off_now(sheet_from_bench(bench, known=known), OFF_FIRST_S, "a run that goes on")
+    left = in_words(results)
+    say(f"! not known to be off: {left}" if left else "OFF was sent first; all is off, read back")
+    return results
+
+
+def _known_off(folder: Path) -> bool:
+    """Tell whether a run's last word is that all was made safe, or that nothing had been switched on."""
+    off = True
+    for event in read_run(folder).events:
+        if event["kind"] == "ordered" and event.get("order", {}).get("kind") in ("charge", "discharge"):
+            off = False
+        elif event["kind"] == "made-safe":
+            off = bool(event.get("off", False))
+    return off
+
+
 def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: bool) -> Outcome:
     """Run with the folder locked, awake, with a keeper beside."""
     if not guarded:
@@ -349,6 +541,7 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
     from harness.awake import stay_awake
     from harness.keeper import Keeper
     from harness.lock import acquire_folder
+    from harness.switch_off import beside, sheet_of
 
     with ExitStack() as stack:
         stack.enter_context(acquire_folder(folder))
@@ -356,11 +549,15 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
             runner.from_folder, _ = resumable(folder)
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
+        if awake.warning and runner.tell is not None:
+            runner.tell(f"! {awake.warning}")
         names = runner.rig.energising()
+        sheet = sheet_of(bench, runner.rig.instruments)
+        runner.sheet, runner.sheet_beside = sheet, beside(bench.where)
         keepers: list[Keeper] = []
 
         def another() -> Keeper:
-            keepers.append(Keeper.start(dict(bench.data), names, folder))
+            keepers.append(Keeper.start(dict(bench.data), names, folder, sheet=sheet))
             return keepers[-1]
 
         if names:
@@ -393,8 +590,10 @@ __all__ = [
     "check_folder",
     "go_on",
     "held",
+    "hold_identities",
     "how_full",
     "make_plan",
+    "off_first",
     "open_rig",
     "with_zero_rest",
 ]

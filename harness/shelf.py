@@ -35,7 +35,7 @@ INSPECTION: dict[str, tuple[str, ...]] = {
 }
 _Answer = TypeVar("_Answer")
 INDEX_NAME = ".shelf-index.sqlite"
-INDEX_VERSION = 1
+INDEX_VERSION = 2
 ID_LENGTH = 64
 TEXT_LENGTH = 4000
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)), *(f"lpt{n}" for n in range(10))}
@@ -87,6 +87,13 @@ class Cell:
     state: str = "found"
     declared_rechargeable: bool = False
     identified: dict[str, Any] = field(default_factory=dict)
+    entries: list[dict[str, Any]] = field(default_factory=list)  # dated: what people saw, measured, changed
+
+    @property
+    def quarantined_since(self) -> str:
+        """Return the date of the newest entry that put it into quarantine, or empty."""
+        dates = [str(item.get("at")) for item in self.entries if item.get("state") == "quarantined"]
+        return dates[-1][:10] if dates else ""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of `cell.json`."""
@@ -131,7 +138,32 @@ class Cell:
         if not isinstance(identified, Mapping):
             raise InputError(f"{where}: key 'identified' = {shown(identified)} is not a table")
         values["identified"] = dict(identified)
+        values["entries"] = _entries(data.get("entries") or [], f"{where}: key 'entries'")
         return cls(**values)
+
+
+ENTRY_KEYS = ("at", "noted_utc", "kind", "voltage_V", "resolution_V", "mass_g", "inspection", "state", "text", "by",
+              "changed")  # fmt: skip
+
+
+def _entries(value: object, where: str) -> list[dict[str, Any]]:
+    """Return the dated entries of a record, checked."""
+    if not isinstance(value, list):
+        raise InputError(f"{where} = {shown(value)} is not accepted; a list of dated entries is")
+    found = []
+    for number, item in enumerate(value):
+        table = dict(table_of(item, f"{where}, entry {number + 1}", ENTRY_KEYS, ("at", "kind")))
+        try:
+            datetime.fromisoformat(str(table["at"]))
+        except ValueError as error:
+            raise InputError(f"{where}, entry {number + 1}: at = {shown(table['at'])} is no time") from error
+        for name in ("voltage_V", "resolution_V", "mass_g"):
+            if table.get(name) is not None:
+                table[name] = _number(table[name], f"{where}, entry {number + 1}: {name}", negative=name == "voltage_V")
+        if "inspection" in table:
+            table["inspection"] = check_inspection(table["inspection"], f"{where}, entry {number + 1}: inspection")
+        found.append(table)
+    return found
 
 
 def _text(value: object, where: str) -> str:
@@ -195,6 +227,7 @@ class CellEntry:
     capacity_U_Ah: float | None = None
     last_run_utc: str = ""
     damaged: str = ""
+    findings: tuple[str, ...] = ()  # codes of what its account holds against it
 
 
 class Shelf:
@@ -317,6 +350,43 @@ class Shelf:
             cells, broken = base.execute("select count(*), coalesce(sum(damaged <> ''), 0) from cells").fetchone()
             runs, broken_runs = base.execute("select count(*), coalesce(sum(damaged <> ''), 0) from runs").fetchone()
         return {"cells": cells, "runs": runs, "damaged_cells": broken, "damaged_runs": broken_runs}
+
+    def kept(self, code: str) -> dict[str, tuple[str, str]]:
+        """Return by cell a key of all that its standing is made of, and the standing kept for it, "" where none is.
+
+        Args:
+            code: A digest of the code that makes standings.
+        """
+
+        def ask(base: sqlite3.Connection) -> dict[str, tuple[str, str]]:
+            stamps: dict[str, str] = {}
+            for cell_id, text in base.execute(
+                "select cell, group_concat(name || stamp || stop) from runs group by cell"
+            ):
+                stamps[cell_id] = str(text)
+            kept = {row[0]: (row[1], row[2]) for row in base.execute("select cell, key, text from standings")}
+            found = {}
+            for cell_id, stamp in base.execute("select id, stamp from cells where damaged = '' order by id"):
+                key = f"{code} {stamp} {stamps.get(cell_id, '')}"
+                before = kept.get(cell_id)
+                found[cell_id] = (key, before[1] if before is not None and before[0] == key else "")
+            return found
+
+        return self._ask(ask)
+
+    def keep(self, standings: Mapping[str, tuple[str, str]]) -> None:
+        """Keep standings in the index: by cell the key they were made for, and their text."""
+        if not standings:
+            return
+        base = self._connect()
+        try:
+            with contextlib.suppress(sqlite3.Error), base:
+                base.executemany(
+                    "insert or replace into standings values (?, ?, ?)",
+                    [(cell, key, text) for cell, (key, text) in standings.items()],
+                )
+        finally:
+            base.close()
 
     def note_run(self, folder: Path) -> None:
         """Enter or refresh one run in the index: the cost does not grow with the shelf."""
@@ -495,7 +565,7 @@ def _cells_and_counts(
     totals = {row[0]: row[1:] for row in counts.fetchall()}
     capacities = base.execute(
         "select cell, capacity_Ah, capacity_U_Ah, max(created_utc) from runs "
-        "where capacity_Ah is not null group by cell"
+        "where capacity_Ah is not null and start in ('full', 'declared-full') group by cell"
     )
     newest = {row[0]: row[1:3] for row in capacities.fetchall()}
     return totals, newest, base.execute("select id, record, damaged from cells order by id").fetchall()
@@ -507,11 +577,12 @@ def _prepared(base: sqlite3.Connection) -> sqlite3.Connection:
     if version != INDEX_VERSION:
         base.executescript(
             f"""
-            drop table if exists cells; drop table if exists runs;
+            drop table if exists cells; drop table if exists runs; drop table if exists standings;
             create table cells (id text primary key, stamp int, folder_stamp int, record text, damaged text);
             create table runs (cell text, name text, stamp int, folder text, profile text, created_utc text,
                 stop text, start text, capacity_Ah real, capacity_U_Ah real, damaged text,
                 primary key (cell, name)) without rowid;
+            create table standings (cell text primary key, key text, text text);
             pragma user_version = {INDEX_VERSION};
             """
         )
@@ -554,9 +625,10 @@ def read_entry(folder: Path) -> RunEntry:
         for name in capacity:
             value = result.get(name)
             capacity[name] = float(value) if isinstance(value, int | float) else None
+    start = str(result.get("start") or run.get("start") or "")
     return RunEntry(
         cell_id, str(folder), str(run.get("profile") or ""), str(run.get("created_utc") or ""), stop,
-        str(run.get("start") or ""), capacity["capacity_Ah"], capacity["capacity_U_Ah"],
+        start, capacity["capacity_Ah"], capacity["capacity_U_Ah"],
     )  # fmt: skip
 
 

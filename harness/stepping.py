@@ -4,7 +4,8 @@ No instrument, no file, no clock: the time is in the record. The run is the fold
 the journal's records, so a resume is a replay, and every decision can be tested on its own.
 
 Records: `Begin`, `Sample`, `Answered` (a person), `Attendance` (the hours in which somebody is
-there), `Resume` (after a gap). Orders go to the bench through the runner; events go to the journal.
+there), `Resume` (after a gap), `ZeroTaken`, `SupplyAsked` (before a taper is believed), `Pause` and
+`GoOn` (a supply's own timer). Orders go to the bench through the runner; events go to the journal.
 A step's `ends` are judged in its open-ended segment only, never inside a pulse, and a value has to
 be there in two readings on end. Charge is integrated by the trapezoid inside a segment; where an
 order changes the current, the new current counts from the moment of the change.
@@ -14,7 +15,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from harness.plan import End, Order, Plan, Segment, Step
+from harness import taper
+from harness.plan import COLD_DEGC, End, Order, Plan, Segment, Step
 from harness.quantities import format_duration
 
 OFF = Order("off")
@@ -24,6 +26,9 @@ RATE_WINDOW_S = 120.0
 NEAR_CUTOFF_V = 0.1
 CONFIRM = 2  # readings on end that must agree
 TAPER_SETTLE_S = 5.0
+NO_COURSE = taper.Course()
+DROP_AFTER_S = 600.0  # a voltage that falls earlier is no sign of being full (common practice for nickel)
+MEDIAN_POINTS = 6  # of the trail: a minute
 EPSILON_S = 2e-4  # the journal keeps 0.1 ms
 
 
@@ -64,7 +69,34 @@ class Resume(NamedTuple):
     charge_high_Ah: float
 
 
-Record = Begin | Sample | Answered | Attendance | Resume
+class ZeroTaken(NamedTuple):
+    """What an instrument that measures the current of a charge shows with nothing flowing."""
+
+    t_s: float
+    current_A: float
+
+
+class SupplyAsked(NamedTuple):
+    """The supply was asked whether it is on and has not tripped, because the current says taper."""
+
+    t_s: float
+    believed: bool
+
+
+class Pause(NamedTuple):
+    """The supply's own timer has run out or is about to: outputs off."""
+
+    t_s: float
+    text: str
+
+
+class GoOn(NamedTuple):
+    """The timer was set anew: the step that was paused goes on."""
+
+    t_s: float
+
+
+Record = Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn
 Event = dict[str, Any]
 
 
@@ -82,7 +114,6 @@ class State:
     last_t_s: float | None = None
     last_current_A: float | None = None
     last_voltage_V: float | None = None
-    highest_voltage_V: float = -1e9
     first_temperature_degC: float | None = None
     trail: tuple[tuple[float, float | None, float | None], ...] = ()
     agreeing: int = 0
@@ -96,17 +127,22 @@ class State:
     present: bool = True
     main_reason: str = ""
     finished: str = ""
-    paused_s: float | None = None  # since when a step that had begun waits for the attended hours
+    paused_s: float | None = None  # since when a step that had begun waits for the attended hours, or a timer
+    course: taper.Course = NO_COURSE  # of a charge that ends by its taper
+    zero_A: float = 0.0  # what the current of a charge shows with nothing flowing
+    asking: bool = False  # the taper is there, and the supply is to be asked
+    temperature_degC: float | None = None  # the last one
+    peak_V: float = -1e9  # the highest median of a minute in this step
 
     def copy(self) -> "State":
         """Return a state of its own."""
         return State(
             self.plan_step, self.step, self.segment, self.step_began_s, self.segment_began_s,
             self.deadline_s, self.charge_Ah, self.last_t_s, self.last_current_A, self.last_voltage_V,
-            self.highest_voltage_V, self.first_temperature_degC, self.trail, self.agreeing,
+            self.first_temperature_degC, self.trail, self.agreeing,
             self.agreeing_end, self.waiting, self.order, self.resistance_ohm, self.before_pulse,
             self.measured_Ah, self.started_full, self.present, self.main_reason, self.finished,
-            self.paused_s,
+            self.paused_s, self.course, self.zero_A, self.asking, self.temperature_degC, self.peak_V,
         )  # fmt: skip
 
     @property
@@ -172,16 +208,47 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
                 off_for_s, state.paused_s = record.t_s - state.paused_s, None
                 _go_on(plan, state, record.t_s, off_for_s, orders, events)
         elif not record.present and step.hours is not None and state.waiting == "" and state.energised:
-            state.waiting = "hours"
-            state.paused_s = record.t_s
-            orders.append(OFF)
-            state.order = OFF
-            state.last_current_A = None
-            state.last_t_s = record.t_s
-            events.append({"kind": "paused", "step": state.step, "why": "the attended hours are over"})
+            _pause(state, record.t_s, "hours", "the attended hours are over", orders, events)
+    elif isinstance(record, ZeroTaken):
+        state.zero_A += record.current_A
+    elif isinstance(record, SupplyAsked):
+        if state.asking:
+            _supply_answered(plan, state, record, orders, events)
+    elif isinstance(record, Pause):
+        if state.waiting == "" and state.energised:
+            _pause(state, record.t_s, "timer", record.text, orders, events)
+    elif isinstance(record, GoOn):
+        if state.waiting == "timer" and state.paused_s is not None:
+            state.waiting = ""
+            events.append({"kind": "continued", "step": state.step, "why": "the supply's timer was set anew"})
+            off_for_s, state.paused_s = record.t_s - state.paused_s, None
+            _go_on(plan, state, record.t_s, off_for_s, orders, events)
     elif isinstance(record, Resume):
         _resume(plan, state, record, orders, events)
     return Advance(state, tuple(orders), tuple(events))
+
+
+def _pause(state: State, t_s: float, waiting: str, why: str, orders: list[Order], events: list[Event]) -> None:
+    state.waiting = waiting
+    state.paused_s = t_s
+    orders.append(OFF)
+    state.order = OFF
+    state.last_current_A = None
+    state.last_t_s = t_s
+    state.asking = False
+    events.append({"kind": "paused", "step": state.step, "why": why})
+
+
+def _supply_answered(plan: Plan, state: State, record: SupplyAsked, orders: list[Order], events: list[Event]) -> None:
+    """End the step by its taper where the supply is on; else the step goes on, as the runner sees to."""
+    state.asking = False
+    state.agreeing, state.agreeing_end = 0, -1
+    if not record.believed:
+        return
+    end = next(end for end in plan.steps[state.plan_step].ends if end.reason == "taper")
+    limit_A = _taper_end_A(plan.steps[state.plan_step], state, end)
+    shown = "" if state.last_voltage_V is None else f" at {state.last_voltage_V:.3f} V"
+    _end_step(plan, state, record.t_s, "taper", end.text or f"current_A <= {limit_A:g}{shown}", orders, events)
 
 
 def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
@@ -196,13 +263,16 @@ def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
         state.last_t_s = t_s
     if voltage_V is not None:
         state.last_voltage_V = voltage_V
-        if voltage_V > state.highest_voltage_V:
-            state.highest_voltage_V = voltage_V
-    if temperature_degC is not None and state.first_temperature_degC is None:
-        state.first_temperature_degC = temperature_degC
+    if temperature_degC is not None:
+        state.temperature_degC = temperature_degC
+        if state.first_temperature_degC is None:
+            state.first_temperature_degC = temperature_degC
     trail = state.trail
     if not trail or t_s - trail[-1][0] >= TRAIL_S:
         state.trail = (*trail[-TRAIL_POINTS + 1 :], (t_s, voltage_V, temperature_degC))
+        median_V = _median_V(state.trail)
+        if median_V is not None and median_V > state.peak_V:
+            state.peak_V = median_V
     if state.finished or state.waiting or state.plan_step < 0:
         if state.waiting and not state.finished:
             return _waiting_too_long(plan, state, t_s)
@@ -210,6 +280,10 @@ def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
 
     step = plan.steps[state.plan_step]
     segment = step.segments[state.segment]
+    if step.taper is not None and current_A is not None and state.order.kind == "charge":
+        found = _follow(state, step, segment, sample)
+        if found is not None:
+            return found
     if not segment.pulse and step.ends:
         met = _met(step.ends, state, step, segment, sample)
         if met is None:
@@ -222,11 +296,86 @@ def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
                 orders: list[Order] = []
                 events: list[Event] = []
                 end = step.ends[met]
+                if end.reason == "taper" and step.taper is not None:
+                    state.asking = True  # the supply is asked before it is believed
+                    return Advance(state, NOTHING, NOTHING)
                 _end_step(plan, state, t_s, end.reason, _why(end, sample), orders, events)
                 return Advance(state, tuple(orders), tuple(events))
     if t_s >= state.deadline_s - EPSILON_S:
         return _deadline(plan, state, step, t_s)
+    if step.later_current_A is not None and state.order.kind == "charge":
+        return _raised(state, step, t_s)
     return Advance(state, NOTHING, NOTHING)
+
+
+def _follow(state: State, step: Step, segment: Segment, sample: Sample) -> Advance | None:
+    """Follow the current of a charge; return the end of the run where it will not taper."""
+    assert step.taper is not None and sample.current_A is not None
+    current_A = sample.current_A - state.zero_A
+    at_limit = _taper_current(state, segment, sample) is not None
+    order_A = state.order.current_A or 0.0
+    state.course = taper.follow(state.course, step.taper, sample.t_s, current_A, at_limit, order_A)
+    if state.course.minute_n:  # judged by the minute
+        return None
+    end = next((end for end in step.ends if end.reason == "taper"), None)
+    text = "" if end is None else taper.no_taper(state.course, step.taper, _taper_end_A(step, state, end))
+    if not text:
+        return None
+    orders: list[Order] = []
+    events: list[Event] = [
+        {
+            "kind": "step-ended",
+            "step": state.step,
+            "reason": "guard:no-taper",
+            "text": text,
+            "charge_Ah": round(state.charge_Ah, 6),
+        }
+    ]
+    _finish(state, "guard:no-taper", f"{step.name}: {text}", orders, events)
+    return Advance(state, tuple(orders), tuple(events))
+
+
+def _taper_end_A(step: Step, state: State, end: End) -> float:
+    """Return the current at which a charge ends by its taper."""
+    if step.taper is None:
+        return end.value
+    return taper.threshold_A(step.taper, end.value, abs(state.charge_Ah), state.order.current_A or 0.0)
+
+
+def _raised(state: State, step: Step, t_s: float) -> Advance:
+    """Let a first charge that went well so far go on with more current."""
+    order = _charging_order(step, state, state.order)
+    if order == state.order or state.course.held:
+        return Advance(state, NOTHING, NOTHING)
+    state.order = order
+    state.last_current_A = None
+    state.last_t_s = t_s
+    state.course = taper.begun_anew(state.course)
+    events = ({"kind": "current-raised", "step": state.step, "current_A": order.current_A},)
+    return Advance(state, (order,), events)
+
+
+def _charging_order(step: Step, state: State, order: Order) -> Order:
+    """Return the order of a charge with the current that it may have by now, and at this temperature."""
+    if order.kind != "charge" or order.current_A is None:
+        return order
+    current_A = order.current_A
+    if step.later_current_A is not None and abs(state.charge_Ah) >= (step.later_after_Ah or 0.0):
+        current_A = max(current_A, step.later_current_A)
+    cold_A, degC = step.cold_current_A, state.temperature_degC
+    if cold_A is not None and degC is not None and degC < COLD_DEGC:
+        current_A = min(current_A, cold_A)
+    if current_A == order.current_A:
+        return order
+    return Order("charge", order.mode, order.value, order.voltage_V, current_A, order.in_It, order.text)
+
+
+def _median_V(trail: tuple[tuple[float, float | None, float | None], ...]) -> float | None:
+    """Return the median voltage of the last minute of a trail; None before there is one."""
+    if len(trail) < MEDIAN_POINTS:
+        return None
+    values = sorted(point[1] for point in trail[-MEDIAN_POINTS:] if point[1] is not None)
+    return values[len(values) // 2] if values else None
 
 
 def _waiting_too_long(plan: Plan, state: State, t_s: float) -> Advance:
@@ -261,10 +410,16 @@ def _met(ends: tuple[End, ...], state: State, step: Step, segment: Segment, samp
     for index, end in enumerate(ends):
         quantity = end.quantity
         value: float | None
+        limit = end.value
         if quantity == "voltage_V":
             value = sample.voltage_V
         elif quantity == "current_A":
             value = _taper_current(state, segment, sample) if end.reason == "taper" else _magnitude(sample)
+            if end.reason == "taper" and step.taper is not None and value is not None:
+                limit = _taper_end_A(step, state, end)
+                value = abs((sample.current_A or 0.0) - state.zero_A)
+                if taper.falling(state.course, sample.t_s):
+                    value = None  # by half within seconds: what that comes to is seen in 10 s
         elif quantity == "charge_Ah":
             value = abs(state.charge_Ah)
         elif quantity == "temperature_degC":
@@ -277,7 +432,10 @@ def _met(ends: tuple[End, ...], state: State, step: Step, segment: Segment, samp
             value = rate_per_s(state.trail, 2, sample.t_s, sample.temperature_degC)
             value = None if value is None else value * 60.0
         elif quantity == "voltage_drop_V":
-            value = None if sample.voltage_V is None else state.highest_voltage_V - sample.voltage_V
+            median_V = _median_V(state.trail)
+            value = None if median_V is None else state.peak_V - median_V
+            if sample.t_s - state.step_began_s < DROP_AFTER_S:
+                value = None
         else:
             value = rate_per_s(state.trail, 1, sample.t_s, sample.voltage_V)
             if sample.t_s - state.step_began_s < RATE_WINDOW_S * 2:
@@ -285,7 +443,7 @@ def _met(ends: tuple[End, ...], state: State, step: Step, segment: Segment, samp
             value = None if value is None else abs(value) * 3600.0
         if value is None:
             continue
-        if (value >= end.value) if end.at == ">=" else (value <= end.value):
+        if (value >= limit) if end.at == ">=" else (value <= limit):
             return index
     return None
 
@@ -361,9 +519,11 @@ def _begin_step(plan: Plan, state: State, t_s: float, orders: list[Order], event
     state.step += 1
     state.step_began_s = t_s
     state.charge_Ah = 0.0
-    state.highest_voltage_V = -1e9
+    state.peak_V = -1e9
     state.first_temperature_degC = None
     state.trail = ()
+    state.course = NO_COURSE
+    state.asking = False
     state.agreeing = 0
     state.agreeing_end = -1
     events.append(
@@ -400,7 +560,7 @@ def _begin_segment(
         _end_step(plan, state, t_s, "time", "no pulse is left to do", orders, events)
         return
     segment = step.segments[index]
-    order = _resolve(plan, state, segment.order)
+    order = _charging_order(step, state, _resolve(plan, state, segment.order))
     state.segment = index
     state.segment_began_s = t_s
     state.deadline_s = min(t_s + segment.duration_s, state.step_began_s + step.max_duration_s)
@@ -501,6 +661,8 @@ def _resume(plan: Plan, state: State, record: Resume, orders: list[Order], event
     if state.plan_step < 0:
         _go_to(plan, state, 0, record.t_s, orders, events)
         return
+    if state.waiting == "timer":
+        state.waiting, state.paused_s = "", None
     state.charge_Ah += 0.5 * (record.charge_low_Ah + record.charge_high_Ah)
     _go_on(plan, state, record.t_s, record.off_for_s if state.paused_s is None else 0.0, orders, events)
 
@@ -510,8 +672,10 @@ def _go_on(plan: Plan, state: State, t_s: float, off_for_s: float, orders: list[
     step = plan.steps[state.plan_step]
     shift_s = off_for_s if step.segments[state.segment].order.kind in ("charge", "discharge") else 0.0
     if shift_s > 0.0:  # it rested: its voltage fell or rose and it cooled, and that is no sign of being full
-        state.highest_voltage_V = -1e9
+        state.peak_V = -1e9
         state.first_temperature_degC = None
+    state.course = taper.begun_anew(state.course)
+    state.asking = False
     state.step_began_s += shift_s
     state.segment_began_s += shift_s
     state.deadline_s += shift_s
@@ -546,13 +710,21 @@ def record_of(event: Mapping[str, Any]) -> Record | None:
         return Answered(t_s)
     if kind == "attendance":
         return Attendance(t_s, bool(event["present"]))
+    if kind == "current-zero" and "in_charge_A" in event:
+        return ZeroTaken(t_s, float(event["in_charge_A"]))
+    if kind == "supply-asked":
+        return SupplyAsked(t_s, bool(event["believed"]))
+    if kind == "timer-pause":
+        return Pause(t_s, str(event["text"]))
+    if kind == "timer-go-on":
+        return GoOn(t_s)
     if kind == "resumed":
         return Resume(t_s, float(event["off_for_s"]), float(event["charge_low_Ah"]), float(event["charge_high_Ah"]))
     return None
 
 
 RESULT_KINDS = frozenset(
-    {"step-begun", "step-ended", "pulse-skipped", "paused", "continued", "waiting", "finished"}
+    {"step-begun", "step-ended", "pulse-skipped", "paused", "continued", "waiting", "finished", "current-raised"}
 )  # what `advance` itself writes
 
 

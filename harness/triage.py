@@ -122,7 +122,7 @@ def judge_at_the_door(cell: Cell) -> Judgement:
     Raises:
         InputError: the chemistry is not known.
     """
-    from harness.chemistry import triage
+    from harness.chemistry import REVERSED_V, triage
 
     reasons = [*_eye_and_nose(cell), *_mass(cell)]
     still_open = []
@@ -134,7 +134,11 @@ def judge_at_the_door(cell: Cell) -> Judgement:
         key = str(cell.identified.get("chemistry") or cell.chemistry)
         found = triage(key, cell.as_found_V, cell.declared_rechargeable)
         verdict: Verdict = "retire" if found.verdict == "refuse" else found.verdict
-        reasons.append(Reason("voltage", verdict, found.reason))
+        reason = found.reason
+        if cell.as_found_V < REVERSED_V:  # as often the probes as the cell: one reading retires nothing
+            verdict = "quarantine"
+            reason += f"; were the probes swapped? measure again: amphora cell check {cell.id} --as-found V"
+        reasons.append(Reason("voltage", verdict, reason))
         may_charge, may_discharge = found.may_charge, found.may_discharge
     missing = [
         part for part in ("swelling", "leak", "dents", "rust", "wrapper", "smell") if part not in cell.inspection
@@ -155,6 +159,9 @@ def judge_at_the_door(cell: Cell) -> Judgement:
     if others == "quarantine":
         return Judgement("quarantine", tuple(reasons), False, False, WAIT, tuple(still_open))
     if worst == "quarantine":
+        if cell.as_found_V is not None and cell.as_found_V < REVERSED_V:
+            to_do = "measure its voltage again, red probe on plus; apart until then"
+            return Judgement(worst, tuple(reasons), False, False, to_do, tuple(still_open))
         to_do = WAIT if not may_charge else "only with somebody there the whole time: " + WAIT
         return Judgement(worst, tuple(reasons), may_charge, may_discharge, to_do, tuple(still_open))
     if cell.as_found_V is None:
@@ -162,6 +169,22 @@ def judge_at_the_door(cell: Cell) -> Judgement:
         return Judgement("quarantine", tuple(reasons), False, False, to_do, tuple(still_open))
     to_do = "nothing seen speaks against a test; `amphora plan` says what may be done"
     return Judgement("accept", tuple(reasons), may_charge, may_discharge, to_do, tuple(still_open))
+
+
+def release_of(cell: Cell) -> str:
+    """Return the one test that releases a cell from where it is kept apart, or from retirement."""
+    if cell.state == "retired":
+        return f'amphora cell note {cell.id} "..." (why it comes back), then amphora cell state {cell.id} found'
+    parts = [part for part, word in cell.inspection.items() if (part, word) in FAULTS]
+    if parts:
+        return f"after 72 h apart look, feel and smell again: amphora cell check {cell.id} --inspection {parts[0]}=..."
+    if _mass(cell):
+        return f"weigh it again, without holder or board: amphora cell check {cell.id} --mass '... g'"
+    if cell.as_found_V is not None:
+        judged_low = cell.as_found_V < 2.5
+        if judged_low:
+            return f"the pre-charge of 'charge', days of rest, then: amphora cell check {cell.id} --as-found V"
+    return f"look, feel, smell and measure: amphora cell check {cell.id} --inspection sound --as-found V"
 
 
 def parse_inspection(words: list[str]) -> dict[str, str]:

@@ -1,7 +1,9 @@
 """The view of a run from beside: reads the folder, changes nothing, can neither delay nor kill a run."""
 
+import itertools
 import shutil
 import sys
+import textwrap
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,6 +11,7 @@ from typing import Any
 
 from harness.journal import RunFolder, read_run
 from harness.runner import Progress
+from harness.whereabouts import Left, time_left, whereabouts
 
 ALL_OFF = ("rest", "ask")  # kinds of step in which no current is ordered or put on by hand
 Row = tuple[float, int, float | None, float | None, float | None, object]
@@ -22,7 +25,7 @@ def hours(seconds: float) -> str:
 
 
 def progress_line(progress: Progress) -> str:
-    """Return one line: step as the plan counts, V, I, T, the charge of the step, and how long at most."""
+    """Return one line: step as the plan counts, V, I, time left of the whole run, T, the charge of the step."""
     reading, state, step = progress.reading, progress.state, progress.step
     parts = [hours(progress.t_s)]
     if step is not None:
@@ -31,18 +34,22 @@ def progress_line(progress: Progress) -> str:
         parts.append(f"{reading.voltage_V:.3f} V")
     if reading.current_A is not None:
         parts.append(f"{round(reading.current_A * 1000)} mA")
+    if step is not None:
+        steps = [step] if progress.plan is None else progress.plan.steps[state.plan_step :]
+        ahead = [(one.expected_duration_s, one.max_duration_s) for one in steps]
+        parts.append(to_go(time_left(ahead, progress.t_s - state.step_began_s)))
     if reading.temperature_degC is not None:
         parts.append(f"{reading.temperature_degC:.1f} °C")
     if step is None or step.kind not in ALL_OFF:  # with all off it would be the meter's own zero that is counted
         parts.append(f"{round(state.charge_Ah * 1000):+d} mAh in this step")
-    if step is not None:
-        left_s = state.step_began_s + step.max_duration_s - progress.t_s
-        if step.expected_duration_s is not None:
-            expected_s = state.step_began_s + step.expected_duration_s - progress.t_s
-            if 0 < expected_s < left_s:
-                parts.append(f"about {hours(expected_s)} to go")
-        parts.append(f"at most {hours(left_s)}")
     return " · ".join(parts)
+
+
+def to_go(left: Left) -> str:
+    """Return in words how long it still takes."""
+    if left.high - left.low < 60.0:
+        return f"{hours(left.high)} to go"
+    return f"{hours(left.low)} to go, at most {hours(left.high)}"
 
 
 def fitted(line: str, columns: int) -> str:
@@ -52,27 +59,43 @@ def fitted(line: str, columns: int) -> str:
     return line[: max(columns, 1)]
 
 
-def braille(values: Sequence[float], width: int = 72, height: int = 12) -> list[str]:
-    """Return a plot of equally spaced values in braille patterns, top line first.
+def braille(times: Sequence[float], values: Sequence[float], width: int = 72, height: int = 12) -> list[str]:
+    """Return a plot over time in braille patterns, top line first.
+
+    Each column of dots shows all values of its stretch of time, from the lowest to the highest, so a short drop is
+    drawn. A stretch without a value stays empty: a gap is a gap.
 
     Args:
-        values: At least two finite numbers.
+        times: When, ascending, at least two.
+        values: As many finite numbers.
         width, height: Size in characters; each carries 2 by 4 dots.
     """
     columns, rows = width * 2, height * 4
     low, high = min(values), max(values)
     span = (high - low) or 1.0
+    length = (times[-1] - times[0]) or 1.0
+    ranges: dict[int, tuple[float, float]] = {}
+    for t, value in zip(times, values, strict=True):
+        column = min(columns - 1, int((t - times[0]) / length * columns))
+        least, most = ranges.get(column, (value, value))
+        ranges[column] = (min(least, value), max(most, value))
+    usual = sorted(b - a for a, b in itertools.pairwise(times))[(len(times) - 1) // 2]
+    taken = sorted(ranges)
+    for before, after in itertools.pairwise(taken):  # columns between two readings that follow one another as usual
+        if after - before > 1 and (after - before - 1) * length / columns <= 3 * usual:
+            for column in range(before + 1, after):
+                ranges[column] = ranges[before]
     cells = [[0] * width for _ in range(height)]
-    count = len(values)
-    for column in range(columns):
-        value = values[min(count - 1, column * count // columns)]
-        row = rows - 1 - round((value - low) / span * (rows - 1))
-        cells[row // 4][column // 2] |= DOTS[row % 4][column % 2]
+    for column, (least, most) in ranges.items():
+        top = rows - 1 - round((most - low) / span * (rows - 1))
+        bottom = rows - 1 - round((least - low) / span * (rows - 1))
+        for row in range(top, bottom + 1):
+            cells[row // 4][column // 2] |= DOTS[row % 4][column % 2]
     return ["".join(chr(0x2800 + cell) for cell in line) for line in cells]
 
 
 def standing(run: RunFolder, rows: Sequence[Row]) -> dict[str, Any]:
-    """Return how a run stands: its last reading, its step as executed (from 0), the charge of that step, its end.
+    """Return how a run stands: alive or not, its last reading, its step (from 0), the charge of that step, its end.
 
     Args:
         run: The folder as it was read.
@@ -111,6 +134,14 @@ def standing(run: RunFolder, rows: Sequence[Row]) -> dict[str, Any]:
             "temperature_degC": temperature_degC,
             "step_charge_Ah": _charge(rows, step),
         }
+    at = whereabouts(run.folder, run.run, run.events, answer["t_s"])
+    answer |= {
+        "state": at.state,
+        "state_text": at.text,
+        "age_s": at.age_s,
+        "left_s": None if at.left_s is None else {"low": at.left_s.low, "high": at.left_s.high},
+        "outputs_off": at.outputs_off,
+    }
     return answer
 
 
@@ -133,10 +164,17 @@ def picture(run: RunFolder, width: int = 72) -> list[str]:
     if at["step_kind"] not in ALL_OFF:
         shown.append(f"{round(at['step_charge_Ah'] * 1000):+d} mAh in this step")
     lines.append(" · ".join(shown))
-    voltages = [row[2] for row in rows if row[2] is not None]
-    if len(voltages) > 1:
+    if at["state"] in ("running", "waiting") and at["age_s"] is not None:
+        left = at["left_s"]
+        ahead = "" if left is None else f" · {to_go(Left(left['low'], left['high']))}"
+        lines += _wrapped(f"{at['state_text']} · last reading {at['age_s']:.0f} s ago{ahead}", width)
+    elif at["state"] in ("silent", "dead"):
+        lines += _wrapped(at["state_text"], width)
+    seen = [(row[0], row[2]) for row in rows if row[2] is not None]
+    if len(seen) > 1:
+        times, voltages = zip(*seen, strict=True)
         low, high = min(voltages), max(voltages)
-        plot = braille(voltages, width)
+        plot = braille(times, voltages, width)
         lines.append(f"{high:.3f} V")
         lines += plot
         lines.append(f"{low:.3f} V" + f"{hours(at['t_s']):>{max(width - 7, 1)}}")
@@ -144,6 +182,11 @@ def picture(run: RunFolder, width: int = 72) -> list[str]:
         lines.append(f"ended: {at['stop']} ({at['text'] or ''})")
     lines += at["notices"]
     return lines
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    """Return lines that break between words; a path stays whole, so that it can be copied."""
+    return textwrap.wrap(text, max(width, 40), break_long_words=False, break_on_hyphens=False)
 
 
 def _charge(rows: Sequence[Row], step: int) -> float:
@@ -174,6 +217,7 @@ def follow(folder: Path, once: bool = False, every_s: float = 2.0) -> None:
         columns = shutil.get_terminal_size().columns - 1 if terminal else 10_000
         lines = picture(run, max(20, min(72, columns)))
         print("\n".join([*(fitted(line, columns) for line in lines[:2]), *lines[2:]]), flush=True)
-        if once or run.stopped is not None:
+        at = whereabouts(folder, run.run, run.events, None)
+        if once or at.state in ("ended", "dead"):
             return
         time.sleep(every_s)

@@ -18,7 +18,7 @@ FAR_OUT = 10.0  # spreads from the middle: no noise gets there
 # specification is as bought; a little beyond is an instrument that wants adjusting, and the mean is
 # taken off anyway; five times is no drift any more: something flows, or the channel is broken, and
 # a mean says nothing of what it will be in an hour. Never below 5 mA (50 mAh in ten hours, 5 % of a
-# cell of 1 Ah: the order of a good grade's margin), never above 20 mA (what "off" means here).
+# cell of 1 Ah: the order of a good grade's margin), never above 20 mA (what the cheapest meters that are let in need).
 REFUSE_FACTOR = 5.0
 REFUSE_LEAST_A = 0.005
 REFUSE_MOST_A = 0.020
@@ -99,6 +99,15 @@ def zeros_of(taken: Zeros, resolution_A: Mapping[str, float]) -> list[Zero]:
     return found
 
 
+def most_zero_A(offset_A: float) -> float:
+    """Return up to which current an instrument's zero is accepted, A; above it something flows.
+
+    Args:
+        offset_A: What the instrument's specification allows, A.
+    """
+    return min(max(REFUSE_FACTOR * offset_A, REFUSE_LEAST_A), REFUSE_MOST_A)
+
+
 Verdict = Literal["fine", "warn", "refuse"]
 
 
@@ -111,7 +120,7 @@ def judge_zero(zero: Zero, offset_A: float, assumed: bool) -> tuple[Verdict, str
         assumed: The bench file gives no specification, and this is a guess.
     """
     size_A = abs(zero.current_A)
-    most_A = min(max(REFUSE_FACTOR * offset_A, REFUSE_LEAST_A), REFUSE_MOST_A)
+    most_A = most_zero_A(offset_A)
     allowed = f"{offset_A * 1000:g} mA are {'assumed, for want of a specification' if assumed else 'specified'}"
     shown = (
         f"{zero.instrument} shows {zero.current_A * 1000:+.2f} ± {2 * zero.standard_uncertainty_A * 1000:.2f} mA "

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.roles import Clock, Instrument
 from drivers.simulated import clock as virtual
-from drivers.simulated.cell import SimulatedCell, delivered_Ah, make_cell
+from drivers.simulated.cell import SimulatedCell, delivered_Ah, leak_truth, make_cell
 from drivers.simulated.hand import act
 from drivers.simulated.instruments import (
     CURRENT,
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 STEP_S = 1.0
 REST_STEP_S = 10.0
+HARD_SHORT_S = 0.1  # siemens, from which a cell at rest is stepped as finely as under load
 USUAL_A = {"nimh": 0.06}
 """What `truth` discharges at: 0.2 It of a cell assumed to hold 1 Ah (NiMH AA from a light: 0.3 Ah)."""
 Event = Callable[["SimulatedBench"], None]
@@ -53,7 +54,8 @@ class SimulatedBench:
         sense: Whether the instruments sense at the cell.
         contact_spread_ohm: What the holder's contacts may add each time the cell is put in anew.
         room: Whether there is a second sensor, which shows the room.
-        voltage, current, temperature: What the channels may be off by.
+        voltage, current, temperature: What the channels may be off by (`METERS`).
+        wobble_A: How far the current swings in constant voltage (`WOBBLE_A`).
     """
 
     def __init__(
@@ -75,6 +77,7 @@ class SimulatedBench:
         voltage: ChannelSpec = VOLTAGE,
         current: ChannelSpec = CURRENT,
         temperature: ChannelSpec = TEMPERATURE,
+        wobble_A: float = 0.0,
     ) -> None:
         rng = random.Random(f"{kind}:{seed}")
         self.kind = kind
@@ -91,6 +94,7 @@ class SimulatedBench:
         self._specs = (voltage, current, temperature)
         self.load = SimLoad(self, "load", rng, errors, voltage, current)
         self.supply = SimSupply(self, "supply", rng, errors, voltage, current)
+        self.supply.wobble_A = wobble_A if errors else 0.0
         self.thermometer = SimThermometer(self, "thermometer", rng, errors, temperature, voltage)
         self.instruments: dict[str, Instrument] = {
             "load": self.load,
@@ -188,6 +192,13 @@ class SimulatedBench:
         self.mark("reseated")
         self.touch()
 
+    def put_in(self, cell: SimulatedCell) -> None:
+        """Put another cell into the holder: it is in the room from now on."""
+        self.update()
+        cell.ambient_degC = self.cell.ambient_degC
+        self.cell = cell
+        self.touch()
+
     def touch(self) -> None:
         """Something was switched, set or swapped: solve the circuit anew."""
         self._solved = False
@@ -207,7 +218,7 @@ class SimulatedBench:
             if self._events and self._events[0][0] <= self._at_s:
                 self._happen(self._at_s)
             current_A = self._solve()
-            most_s = STEP_S if current_A else REST_STEP_S
+            most_s = STEP_S if current_A or self.cell.short_S() > HARD_SHORT_S else REST_STEP_S
             step_s = left_s if left_s < most_s else most_s
             if self._events:
                 until_s = self._events[0][0] - self._at_s
@@ -386,6 +397,7 @@ class SimulatedBench:
         used_A = current_A if current_A is not None else USUAL_A.get(spec.chemistry, 0.2)
         used_V = cutoff_V if cutoff_V is not None else spec.cutoff_V
         fresh = SimulatedCell(spec, 0.5, self.cell.ambient_degC)
+        fresh.leak_A, fresh.short_ohm = self.cell.leak_A, self.cell.short_ohm
         return {
             "kind": self.kind,
             "seed": self.seed,
@@ -399,6 +411,7 @@ class SimulatedBench:
             "c1_F": spec.c1_F,
             "r2_ohm": spec.r2_ohm,
             "c2_F": spec.c2_F,
+            **leak_truth(fresh),
             "lead_ohm": self.lead_ohm,
             "start": "full" if self.start_soc >= 0.999 else "unknown",
             "start_soc": self.start_soc,

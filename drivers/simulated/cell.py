@@ -1,9 +1,18 @@
-"""A simulated cell: open-circuit curve, resistance, two RC pairs, heat, self-discharge, protection.
+"""A simulated cell: open-circuit curve, resistance, two RC pairs, slow diffusion, heat, shorts, leaks, a board.
 
-Model: V = OCV(z) + M*h + I*R0(z, T) + U1 + U2 (current positive into the cell), with the exact
-discrete form of each RC pair (Plett, Battery Management Systems vol. 1, ch. 2), a first-order
-thermal node, and curves from published functions (source beside each). Everything is plain floats:
-one step costs a few microseconds. Curves are tabled once on a uniform grid of charge.
+Model: V = OCV(z + x) + (T - 20 degC)*dU/dT + M*h + I*R0(z, T) + U1 + U2 (current positive into the
+cell), with the exact discrete form of each RC pair (Plett, Battery Management Systems vol. 1,
+ch. 2) and a first-order thermal node; curves from published functions (source beside each).
+x is the charge by which the surface of the electrodes runs ahead of their inside: a sum of parts
+x_k that follow g_k*I/Q with time constants of minutes to hours (what the modes of diffusion into a
+particle do; fitted to measured rests). So the slow part of a rest is large where the curve is steep.
+An internal short lies across the cell behind R0; its heat stays in the can.
+
+Heat = I^2 R0 + U1^2/R1 + U2^2/R2 + I (OCV(z + x) - OCV(z) + M*h) + I T dU/dT + V^2/R of a short +
+charge that is lost times OCV (Bernardi, Pawlikowski & Newman 1985, J. Electrochem. Soc. 132 5).
+
+The kinds without 'real' are the ideal ones of 0.1.0: two RC pairs, no slow part, a large loss of heat.
+Everything is plain floats: one step costs a few microseconds. Curves are tabled once on a uniform grid of charge.
 
 Units: V, A, ohm, F, Ah, degC, s. `soc` is the share of `capacity_Ah`, 1 full; a little outside
 0 to 1 is allowed, where the voltage falls or rises steeply and smoothly.
@@ -13,7 +22,8 @@ import itertools
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 GRID = 2000
 SOC_LOW, SOC_HIGH = -0.10, 1.10
@@ -72,6 +82,14 @@ def ocv_lfp(z: float) -> float:
     return _between(LFP_AT_REST, z)
 
 
+def ocv_lfp_full(z: float) -> float:
+    """Return the LFP OCV at rest, V, with a rounded knee at the top: 3.65 V is full.
+
+    Form and 0.5 % of charge are ours, so that it falls by 50 to 250 mV from 10 min to 1 h after its charge.
+    """
+    return ocv_lfp(min(z, 0.97)) + 0.312 * math.exp((z - 1.0) / 0.005)
+
+
 def _between(points: tuple[tuple[float, float], ...], z: float) -> float:
     for (z0, v0), (z1, v1) in itertools.pairwise(points):
         if z <= z1:
@@ -91,6 +109,28 @@ def ocv_measured_18650(z: float) -> float:
     if z <= points[0][0]:
         return points[0][1] + (z - points[0][0]) * 25.2
     return _between(points, z)
+
+
+def ocv_nca(z: float) -> float:
+    """Return the OCV of the measured 18650 above, V, its charge scaled so that full is 4.20 V at rest."""
+    z *= 1.020
+    return 4.175 + (z - 1.0) * 1.26 if z > 1.0 else ocv_measured_18650(z)
+
+
+def ocv_nmc_full(z: float) -> float:
+    """Return the NMC811/graphite OCV, V, its charge scaled so that full is 4.20 V at rest."""
+    return ocv_nmc(z * 1.0071)
+
+
+LCO_AT_REST = (  # LCO/graphite at rest, from memory: flatter in the middle, straight at the top
+    (0.00, 2.950), (0.02, 3.130), (0.05, 3.330), (0.10, 3.530), (0.15, 3.640), (0.20, 3.695), (0.30, 3.750),
+    (0.40, 3.785), (0.50, 3.825), (0.60, 3.885), (0.70, 3.955), (0.80, 4.030), (0.90, 4.113), (1.00, 4.200),
+)  # fmt: skip
+
+
+def ocv_lco(z: float) -> float:
+    """Return an LCO/graphite cell's OCV at rest, V: the table above, linear between its points."""
+    return _between(LCO_AT_REST, z)
 
 
 def ocv_nimh(z: float) -> float:
@@ -122,15 +162,42 @@ CURVES: dict[str, Callable[[float], float]] = {
     "chen-rincon-mora": ocv_chen_rincon_mora,
     "nmc": ocv_nmc,
     "lfp": ocv_lfp,
+    "lfp-full": ocv_lfp_full,
     "measured-18650": ocv_measured_18650,
+    "nmc-full": ocv_nmc_full,
+    "nca": ocv_nca,
+    "lco": ocv_lco,
     "nimh": ocv_nimh,
     "alkaline": ocv_alkaline,
     "lithium-primary": ocv_lithium_primary,
     "linear": ocv_linear,
 }
-ABOVE_FULL_V = {"nimh": 0.3, "lfp": 100.0, "chen-rincon-mora": 20.0, "measured-18650": 10.0}
+ABOVE_FULL_V = {
+    "nimh": 0.3, "lfp": 100.0, "lfp-full": 60.0, "chen-rincon-mora": 20.0, "measured-18650": 10.0,
+    "nmc-full": 1.2, "nca": 1.3, "lco": 1.0,
+}  # fmt: skip
 """How fast the voltage rises beyond full, V per unit of charge: the limit is met within about 1 % of full."""
+ENTROPY_mV_per_K: dict[str, tuple[tuple[float, float], ...]] = {  # dU/dT; from memory of the papers named
+    # NMC and NCA with graphite: small, negative near empty and full (Viswanathan et al. 2010, J. Power Sources 195)
+    "li-ion": ((0.0, -0.35), (0.1, -0.30), (0.25, -0.15), (0.4, -0.05), (0.6, 0.02), (0.8, -0.06), (1.0, -0.10)),
+    # LCO with graphite: negative nearly throughout, most below 40 % (Reynier, Yazami & Fultz 2004, JES 151)
+    "lco": ((0.0, -0.45), (0.2, -0.40), (0.4, -0.25), (0.6, -0.05), (0.8, -0.15), (1.0, -0.20)),
+    # LFP with graphite: negative below 35 %, weakly positive above (Viswanathan et al. 2010)
+    "lfp": ((0.0, -0.45), (0.1, -0.30), (0.25, -0.15), (0.4, 0.0), (0.65, 0.08), (0.75, 0.10), (1.0, 0.05)),
+    # NiMH: the thermoneutral 1.34 V is close to its OCV, so little heat either way (thermochemistry, from memory)
+    "nimh": ((0.0, -0.10), (1.0, -0.10)),
+}
+ENTROPY_GRID = 100
 _tables: dict[str, list[float]] = {}
+_entropies: dict[str, list[float]] = {}
+
+
+def entropy_of(name: str) -> list[float]:
+    """Return dU/dT over charge from 0 to 1, V/K, one value each hundredth; all zero for no name."""
+    if name not in _entropies:
+        points = ENTROPY_mV_per_K.get(name, ((0.0, 0.0), (1.0, 0.0)))
+        _entropies[name] = [_between(points, k / ENTROPY_GRID) / 1000.0 for k in range(ENTROPY_GRID + 1)]
+    return _entropies[name]
 
 
 def table_of(curve: str) -> list[float]:
@@ -153,9 +220,36 @@ def table_of(curve: str) -> list[float]:
     return _tables[curve]
 
 
+MONTH_S = 30.0 * 86400.0
+STALE_S = 30.0 * 86400.0  # time constant in which a cell at rest becomes one 'after storage'
+STALE_SHARE = 0.3  # of a full charge, in which what storage did wears off
+
+
+@dataclass(frozen=True)
+class Short:
+    """A resistance inside, across the electrodes. Its heat stays in the can.
+
+    ohm: how large; from_s: of the cell's own time, when it appears; above_V: it only acts while the voltage behind R0
+    is at least this (what touches near full, when the electrodes have swollen, and lets go below); on_s, off_s: it
+    comes and goes, so many seconds each; 0: always.
+    """
+
+    ohm: float
+    from_s: float = 0.0
+    above_V: float = 0.0
+    on_s: float = 0.0
+    off_s: float = 0.0
+
+
 @dataclass(frozen=True)
 class CellSpec:
-    """What a simulated cell is made like. Resistances at 20 degC and half charge."""
+    """What a simulated cell is made like. Resistances at 20 degC and half charge.
+
+    slow: parts of slow diffusion, each (g in hours, time constant in seconds): at a steady current I the surface runs
+    g*I/capacity ahead of the inside. entropy: which of `ENTROPY_mV_per_K`; "" none. lost_per_month: self-discharge at
+    20 degC as a share of what is in it, double for each 10 K (common practice), on top of `leak_A`. stale_loss: share
+    of the capacity that the first full charge after long storage loses. shorts: what is wrong inside.
+    """
 
     kind: str = "li-ion"
     chemistry: str = "li-ion"
@@ -179,6 +273,11 @@ class CellSpec:
     surface_s: float = 0.0  # what was pushed in beyond full spreads inwards with this time constant; 0: it stays
     gassing_V_per_K: float = 0.0  # falls as it warms itself over the room: the end-of-charge dip of NiMH
     protection: "Protection | None" = None
+    slow: tuple[tuple[float, float], ...] = ()
+    entropy: str = ""
+    lost_per_month: float = 0.0
+    stale_loss: float = 0.0
+    shorts: tuple[Short, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -226,7 +325,113 @@ KINDS: dict[str, CellSpec] = {
     ),
     "empty": CellSpec("empty", capacity_Ah=1.00, r0_ohm=0.110),
 }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Make:
+    """What new cells of a chemistry are like, as `real_spec` scales it.
+
+    r0, r1, r2: ohm times ampere-hours; tau1_s, tau2_s: time constants; slow: as in `CellSpec`. The can: bare in still
+    air (18650 0.04 to 0.06 W/K, 40 to 45 g at 0.9 to 1.0 J/gK; AA by its surface; common practice). A measured
+    18650 after a discharge cools with a time constant of 620 to 660 s, which is 42 J/K over 0.065 W/K
+    (NASA Ames PCoE aging data, cells B0033 and B0034).
+    """
+
+    curve: str
+    r0: float
+    r1: float
+    r2: float
+    slow: tuple[tuple[float, float], ...]
+    entropy: str
+    efficiency: float
+    lost_per_month: float
+    stale_loss: float
+    full_V: float
+    cutoff_V: float
+    hysteresis_V: float = 0.004
+    tau1_s: float = 30.0
+    tau2_s: float = 200.0
+    heat_J_per_K: float = 42.0
+    loss_W_per_K: float = 0.050
+    mass_g: float = 45.0
+
+
+MAKES: dict[str, Make] = {
+    "li-ion": Make(
+        "nmc-full", 0.130, 0.040, 0.040, ((0.015, 400.0), (0.019, 2400.0), (0.011, 14400.0)), "li-ion", 0.998, 0.02,
+        0.010, 4.20, 3.0,
+    ),
+    "lfp": Make(
+        "lfp-full", 0.090, 0.035, 0.035, ((0.007, 600.0), (0.009, 2400.0), (0.007, 10800.0)), "lfp", 0.9985, 0.02,
+        0.010, 3.65, 2.5, hysteresis_V=0.008, mass_g=40.9,
+    ),
+    "nimh": Make(
+        "nimh", 0.060, 0.018, 0.020, ((0.020, 600.0), (0.020, 3600.0), (0.015, 14400.0)), "nimh", 0.97, 0.20, 0.04,
+        1.60, 1.0, hysteresis_V=0.015, heat_J_per_K=26.0, loss_W_per_K=0.033, mass_g=27.0,
+    ),
+}  # fmt: skip
+
+
+def real_spec(
+    chemistry: str, capacity_Ah: float, *, kind: str = "", health: float = 1.0, growth: float = 1.0, **changes: Any
+) -> CellSpec:
+    """Return a cell that errs like a real one: slow diffusion, heat, losses.
+
+    Args:
+        chemistry: A key of `MAKES`.
+        capacity_Ah: What it holds now.
+        kind: Its name.
+        health: What it holds now as a share of what it held when new.
+        growth: How many times its resistances have grown, the slow parts with them.
+        changes: Other values of `CellSpec`.
+
+    Raises:
+        KeyError: no such chemistry.
+    """
+    make = MAKES[chemistry]
+    per_Ah = growth * health / capacity_Ah
+    r1_ohm, r2_ohm = make.r1 * per_Ah, make.r2 * per_Ah
+    made = CellSpec(
+        kind or f"real-{chemistry}", chemistry, make.curve, capacity_Ah, make.r0 * per_Ah, r1_ohm,
+        make.tau1_s / r1_ohm, r2_ohm, make.tau2_s / r2_ohm, make.hysteresis_V, 0.0, make.efficiency,
+        make.heat_J_per_K, make.loss_W_per_K, make.mass_g, full_V=make.full_V, cutoff_V=make.cutoff_V,
+        gassing_V_per_K=-0.0025 if chemistry == "nimh" else 0.0,
+        slow=tuple((hours * growth, tau_s) for hours, tau_s in make.slow),
+        entropy=make.entropy, lost_per_month=make.lost_per_month, stale_loss=make.stale_loss,
+    )  # fmt: skip
+    return replace(made, **changes)
+
+
+def shorted(spec: CellSpec, ohm: float) -> CellSpec:
+    """Return it with a short of so many ohm inside; one that it has already keeps its time and voltage."""
+    first = spec.shorts[0] if spec.shorts else Short(ohm)
+    return replace(spec, shorts=(replace(first, ohm=ohm),))
+
+
+USED = {"health": 0.66, "growth": 2.4}
+KINDS.update({
+    "real-li-ion": real_spec("li-ion", 2.05, kind="real-li-ion", health=0.93, growth=1.2),
+    "real-lfp": real_spec("lfp", 1.30, kind="real-lfp", health=0.93, growth=1.2),
+    "real-nimh": real_spec("nimh", 1.90, kind="real-nimh", health=0.95, growth=1.1),
+    "aged-li-ion": real_spec("li-ion", 1.45, kind="aged-li-ion", lost_per_month=0.04, **USED),
+    "aged-lfp": real_spec("lfp", 0.92, kind="aged-lfp", lost_per_month=0.03, **USED),
+    "aged-nimh": real_spec("nimh", 1.25, kind="aged-nimh", lost_per_month=0.30, **USED),
+    "shorted-li-ion": real_spec("li-ion", 1.05, kind="shorted-li-ion", shorts=(Short(50.0),), **USED),
+    "shorted-lfp": real_spec("lfp", 0.92, kind="shorted-lfp", shorts=(Short(50.0),), **USED),
+    "shorted-nimh": real_spec("nimh", 1.25, kind="shorted-nimh", shorts=(Short(20.0),), **USED),
+    "shorted-late": real_spec("li-ion", 1.05, kind="shorted-late", shorts=(Short(8.0, from_s=3600.0),), **USED),
+    "shorted-near-full": real_spec(
+        "li-ion", 1.05, kind="shorted-near-full", shorts=(Short(25.0, above_V=4.05, on_s=240.0, off_s=120.0),), **USED
+    ),
+})  # fmt: skip
 START_SOC = {"empty": -0.02, "lithium-primary": 0.8, "alkaline": 0.5}
+
+
+STATE = (
+    "soc", "ambient_degC", "temperature_degC", "u1_V", "u2_V", "hysteresis", "leak_A", "tripped", "short_ohm",
+    "extra_heat_W", "open", "age_s", "stale",
+)  # fmt: skip
+"""What of a cell's state is one plain value; `kept` adds the slow parts and the board's delay."""
 
 
 class SimulatedCell:
@@ -242,19 +447,24 @@ class SimulatedCell:
         "_a1",
         "_a2",
         "_dt_s",
+        "_entropy",
+        "_first_order",
         "_inner_V",
         "_r0_ohm",
-        "_r0_table",
+        "_slow_terms",
         "_table",
         "_trip_s",
+        "age_s",
         "ambient_degC",
         "extra_heat_W",
         "hysteresis",
         "leak_A",
         "open",
         "short_ohm",
+        "slow",
         "soc",
         "spec",
+        "stale",
         "temperature_degC",
         "tripped",
         "u1_V",
@@ -274,8 +484,14 @@ class SimulatedCell:
         self.short_ohm: float | None = None
         self.extra_heat_W = 0.0
         self.open = False
+        self.slow = [0.0] * len(spec.slow)  # by how much charge the surface runs ahead, part by part
+        self.age_s = 0.0  # what it has lived through here
+        self.stale = 0.0  # 1: long stored
         self._trip_s = 0.0
         self._table = table_of(spec.curve)
+        self._entropy = entropy_of(spec.entropy)
+        self._slow_terms: list[tuple[float, float]] = []
+        self._first_order = -math.log(1.0 - spec.lost_per_month) / MONTH_S
         self._inner_V: float | None = None
         self._r0_ohm: float | None = None
         self._dt_s = -1.0
@@ -283,21 +499,69 @@ class SimulatedCell:
 
     def changed(self) -> None:
         """Forget what was computed: call it after a state or `spec` was changed from outside."""
+        spec = self.spec
         self._inner_V = self._r0_ohm = None
-        self._table = table_of(self.spec.curve)
+        self._table = table_of(spec.curve)
+        self._entropy = entropy_of(spec.entropy)
+        self._first_order = -math.log(1.0 - spec.lost_per_month) / MONTH_S
+        if len(self.slow) != len(spec.slow):
+            self.slow = [0.0] * len(spec.slow)
         self._dt_s = -1.0
 
     def copy(self) -> "SimulatedCell":
         """Return a cell in the same state that goes its own way."""
-        other = SimulatedCell(self.spec, self.soc, self.ambient_degC)
-        for name in ("temperature_degC", "u1_V", "u2_V", "hysteresis", "leak_A", "tripped", "short_ohm", "open"):
-            setattr(other, name, getattr(self, name))
-        other.extra_heat_W = self.extra_heat_W
-        return other
+        return SimulatedCell.restored(self.kept())
 
-    def ocv(self) -> float:
-        """Return the open-circuit voltage at this charge, V."""
-        place = (self.soc - SOC_LOW) * (GRID / (SOC_HIGH - SOC_LOW))
+    def kept(self) -> dict[str, Any]:
+        """Return what it is and how it stands, as plain values for JSON; `restored` makes the same cell of it."""
+        state = {name: getattr(self, name) for name in STATE}
+        return {"spec": asdict(self.spec), **state, "slow": list(self.slow), "trip_s": self._trip_s}
+
+    @classmethod
+    def restored(cls, kept: dict[str, Any]) -> "SimulatedCell":
+        """Return the cell that `kept` described."""
+        spec = dict(kept["spec"])
+        if spec["protection"] is not None:
+            spec["protection"] = Protection(**spec["protection"])
+        spec["slow"] = tuple((part[0], part[1]) for part in spec["slow"])
+        spec["shorts"] = tuple(Short(**short) for short in spec["shorts"])
+        cell = cls(CellSpec(**spec), kept["soc"], kept["ambient_degC"])
+        for name in STATE:
+            setattr(cell, name, kept[name])
+        cell.slow = [float(part) for part in kept["slow"]]
+        cell._trip_s = kept["trip_s"]
+        return cell
+
+    def settle(self, soc: float) -> None:
+        """Put it at this share of charge, fully at rest and as warm as the room: drained or filled by somebody."""
+        self.soc = soc
+        self.u1_V = self.u2_V = 0.0
+        self.slow = [0.0] * len(self.spec.slow)
+        self.temperature_degC = self.ambient_degC
+        self.changed()
+
+    def rest(self, seconds: float) -> None:
+        """Let it lie for so long without a current: minutes or months; it relaxes, leaks, cools."""
+        left_s = seconds
+        while left_s > 1e-9:
+            drawn_A = max(self.inner_V(), 0.0) * self.short_S() + self.leak_A
+            step_s = min(max(2.0 * self.spec.capacity_Ah / max(drawn_A, 1e-9), 1.0), 600.0, left_s)
+            self.advance(step_s, 0.0)
+            left_s -= step_s
+
+    def short_S(self) -> float:
+        """Return the conductance of all that is shorted inside at this moment, siemens."""
+        siemens = 0.0 if self.short_ohm is None else 1.0 / self.short_ohm
+        for short in self.spec.shorts:
+            if self.age_s < short.from_s or (short.above_V and self.inner_V() < short.above_V):
+                continue
+            if short.off_s and (self.age_s - short.from_s) % (short.on_s + short.off_s) >= short.on_s:
+                continue
+            siemens += 1.0 / short.ohm
+        return siemens
+
+    def _at(self, soc: float) -> float:
+        place = (soc - SOC_LOW) * (GRID / (SOC_HIGH - SOC_LOW))
         if place <= 0.0:
             return max(self._table[0], 0.0)
         if place >= GRID:
@@ -306,6 +570,15 @@ class SimulatedCell:
         low = self._table[index]
         value = low + (self._table[index + 1] - low) * (place - index)
         return value if value > 0.0 else 0.0
+
+    def entropy(self) -> float:
+        """Return dU/dT at this charge, V/K."""
+        place = int(self.soc * ENTROPY_GRID + 0.5)
+        return self._entropy[min(max(place, 0), ENTROPY_GRID)]
+
+    def ocv(self) -> float:
+        """Return the open-circuit voltage at this charge at 20 degC and at rest, V."""
+        return self._at(self.soc)
 
     def r0(self) -> float:
         """Return the series resistance at this charge and temperature, ohm."""
@@ -327,7 +600,10 @@ class SimulatedCell:
         """Return what the cell shows behind its series resistance, V."""
         if self._inner_V is None:
             spec = self.spec
-            value = self.ocv() + spec.hysteresis_V * self.hysteresis + self.u1_V + self.u2_V
+            value = self._at(self.soc + sum(self.slow) if self.slow else self.soc)
+            value += spec.hysteresis_V * self.hysteresis + self.u1_V + self.u2_V
+            if spec.entropy:
+                value += (self.temperature_degC - 20.0) * self.entropy()
             if spec.gassing_V_per_K:
                 value += spec.gassing_V_per_K * (self.temperature_degC - self.ambient_degC)
             self._inner_V = value
@@ -363,17 +639,44 @@ class SimulatedCell:
             self._dt_s = dt_s
             self._a1 = math.exp(-dt_s / (spec.r1_ohm * spec.c1_F))
             self._a2 = math.exp(-dt_s / (spec.r2_ohm * spec.c2_F))
+            self._slow_terms = [
+                (keep, (1.0 - keep) * hours / spec.capacity_Ah)
+                for hours, keep in ((hours, math.exp(-dt_s / tau_s)) for hours, tau_s in spec.slow)
+            ]
         inner_A = current_A
-        if self.short_ohm is not None:
-            inner_A -= self.ocv() / self.short_ohm
+        heat_W = self.extra_heat_W
+        if self.short_ohm is not None or spec.shorts:
+            behind_V = max(self.inner_V(), 0.0)
+            short_A = behind_V * self.short_S()
+            inner_A -= short_A
+            heat_W += behind_V * short_A
         effective_A = inner_A * spec.efficiency if inner_A > 0.0 else inner_A
-        gassing_W = 0.0
+        ocv_V = self._at(self.soc)
+        if spec.stale_loss:
+            self._age(dt_s, inner_A)
+            if inner_A > 0.0:
+                effective_A -= inner_A * min(self.stale * spec.stale_loss / STALE_SHARE, 0.5)
+        heat_W += (inner_A - effective_A + self.leak_A) * ocv_V
         if spec.chemistry == "nimh" and inner_A > 0.0 and self.soc > 0.85:
             accepted = max(0.0, 1.0 - (self.soc - 0.85) / 0.2)
-            gassing_W = inner_A * 1.45 * (1.0 - accepted)
+            heat_W += inner_A * 1.45 * (1.0 - accepted)
             effective_A *= accepted
         r0_ohm = self.r0()
-        self.soc += (effective_A - self.leak_A) * dt_s / (3600.0 * spec.capacity_Ah)
+        if inner_A:
+            ahead_V = spec.hysteresis_V * self.hysteresis
+            if self.slow:
+                ahead_V += self._at(self.soc + sum(self.slow)) - ocv_V
+            heat_W += inner_A * ahead_V
+            if spec.entropy:
+                heat_W += inner_A * (self.temperature_degC + 273.15) * self.entropy()
+        heat_W += current_A * current_A * r0_ohm
+        lost_A = self.leak_A
+        if self._first_order and self.soc > 0.0:
+            warmer = 2.0 ** (0.1 * (self.temperature_degC - 20.0))
+            own_A = self._first_order * warmer * self.soc * 3600.0 * spec.capacity_Ah
+            lost_A += own_A
+            heat_W += own_A * ocv_V
+        self.soc += (effective_A - lost_A) * dt_s / (3600.0 * spec.capacity_Ah)
         if self.soc < SOC_LOW:
             self.soc = SOC_LOW  # what flows beyond ruins the cell and is no charge
         if spec.surface_s and self.soc > 1.0:
@@ -381,11 +684,15 @@ class SimulatedCell:
         self._inner_V = self._r0_ohm = None
         self.u1_V = self._a1 * self.u1_V + (1.0 - self._a1) * inner_A * spec.r1_ohm
         self.u2_V = self._a2 * self.u2_V + (1.0 - self._a2) * inner_A * spec.r2_ohm
+        if self.slow:
+            self.slow = [
+                keep * part + gain * inner_A for part, (keep, gain) in zip(self.slow, self._slow_terms, strict=True)
+            ]
         if spec.hysteresis_V and inner_A:
             target = 1.0 if inner_A > 0.0 else -1.0
             share = min(abs(inner_A) * dt_s / (3600.0 * spec.capacity_Ah) * 30.0, 1.0)
             self.hysteresis += (target - self.hysteresis) * share
-        heat_W = inner_A * inner_A * r0_ohm + abs(inner_A * (self.u1_V + self.u2_V)) + gassing_W + self.extra_heat_W
+        heat_W += self.u1_V * self.u1_V / spec.r1_ohm + self.u2_V * self.u2_V / spec.r2_ohm
         over_K = self.temperature_degC - self.ambient_degC
         tau_s = spec.heat_J_per_K / spec.loss_W_per_K
         if dt_s > 0.2 * tau_s:
@@ -394,8 +701,16 @@ class SimulatedCell:
         else:
             over_K += (heat_W - over_K * spec.loss_W_per_K) * dt_s / spec.heat_J_per_K
         self.temperature_degC = self.ambient_degC + over_K
+        self.age_s += dt_s
         if spec.protection is not None:
             self._protect(spec.protection, dt_s, current_A)
+
+    def _age(self, dt_s: float, inner_A: float) -> None:
+        """Grow stale at rest; a charge takes it off again: a full one loses 0.96 of `stale_loss`."""
+        if inner_A > 0.0:
+            self.stale *= math.exp(-inner_A * dt_s / (3600.0 * self.spec.capacity_Ah * STALE_SHARE))
+        else:
+            self.stale += (1.0 - self.stale) * (1.0 - math.exp(-dt_s / STALE_S))
 
     def _protect(self, board: Protection, dt_s: float, current_A: float) -> None:
         bare_V = self.inner_V() + current_A * self.r0()
@@ -464,7 +779,7 @@ def delivered_Ah(cell: SimulatedCell, current_A: float, cutoff_V: float, dt_s: f
     With its protection board, if it has one: a trip ends it.
     """
     copy = SimulatedCell(cell.spec, 1.0, cell.ambient_degC)
-    copy.leak_A = cell.leak_A
+    copy.leak_A, copy.short_ohm, copy.age_s = cell.leak_A, cell.short_ohm, cell.age_s
     passed_s = 0.0
     before_V = copy.voltage(-current_A)
     while passed_s < 400 * 3600.0:
@@ -476,3 +791,30 @@ def delivered_Ah(cell: SimulatedCell, current_A: float, cutoff_V: float, dt_s: f
             break
         before_V = now_V
     return current_A * passed_s / 3600.0
+
+
+def leak_truth(cell: SimulatedCell) -> dict[str, Any]:
+    """Return what a cell loses by itself: at 20 degC, full and at rest, with all its shorts at work.
+
+    `leak_ohm`: its shorts alone (None: it has none); `leak_A`; `leak_percent_per_day`: share of the capacity;
+    `short_from_s`, `short_above_V`, `short_share_of_time`: when they act (None: no short); `efficiency`.
+    """
+    spec = cell.spec
+    shorts = list(spec.shorts)
+    if cell.short_ohm is not None:
+        shorts.append(Short(cell.short_ohm))
+    full = SimulatedCell(spec, 1.0, 20.0)
+    siemens = sum(1.0 / short.ohm for short in shorts)
+    own_A = -math.log(1.0 - spec.lost_per_month) / MONTH_S * 3600.0 * spec.capacity_Ah
+    leak_A = full.ocv() * siemens + cell.leak_A + own_A
+    first = min(shorts, key=lambda short: short.ohm) if shorts else None
+    share = first.on_s / (first.on_s + first.off_s) if first is not None and first.off_s else 1.0
+    return {
+        "leak_ohm": 1.0 / siemens if siemens else None,
+        "leak_A": leak_A,
+        "leak_percent_per_day": 2400.0 * leak_A / spec.capacity_Ah,
+        "short_from_s": first.from_s if first is not None else None,
+        "short_above_V": first.above_V if first is not None else None,
+        "short_share_of_time": share if first is not None else None,
+        "efficiency": spec.efficiency,
+    }

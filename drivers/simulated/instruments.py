@@ -43,6 +43,23 @@ VOLTAGE = ChannelSpec(0.0005, 0.002, 0.0001, 0.00015)
 CURRENT = ChannelSpec(0.001, 0.0015, 0.0001, 0.0002)
 TEMPERATURE = ChannelSpec(0.0, 0.5, 0.01, 0.02)
 
+METERS: dict[str, dict[str, ChannelSpec]] = {
+    "good": {"voltage": VOLTAGE, "current": CURRENT, "temperature": TEMPERATURE},
+    "cheap": {
+        "voltage": ChannelSpec(0.005, 0.010, 0.001, 0.0033),
+        "current": ChannelSpec(0.01, 0.009, 0.010, 0.003),
+        "temperature": ChannelSpec(0.0, 1.0, 0.1, 0.1),
+    },
+}
+"""What the meters of a bench may be off by: `SimulatedBench(**METERS["cheap"], wobble_A=WOBBLE_A)`.
+
+Cheap: scatter of single readings up to 10 mV (three sigma), currents in steps of 10 mA, zeros of up to 9 mA, as cheap
+loads and supplies show (common practice).
+"""
+WOBBLE_A = 0.029
+"""By how much the current in constant voltage rises over its lowest, in single readings of a healthy cell; measured: 10
+to 31 mA in eight charges of the NASA Ames PCoE aging data (cells B0030, B0033, B0034, B0046)."""
+
 
 class Channel:
     """One measuring channel with its own fixed errors."""
@@ -368,10 +385,19 @@ class SimSupply(SimulatedOutlet):
         self.on_since_s = 0.0
         self.bleed_A = 0.0
         self.overshoot_V = 0.0
+        self.wobble_A = 0.0  # in constant voltage single readings of the current are higher by up to this
+        self._wobbles = random.Random(f"{bench.kind}:{bench.seed}:wobble")  # its own, so that no other draw moves
 
     def true_current(self) -> float:
-        """Return what it feeds into the cell."""
-        return self.bench.supply_current()
+        """Return what it feeds into the cell, with the short swings of its regulation in constant voltage.
+
+        They last less than a step of the physics and carry no charge.
+        """
+        current_A = self.bench.supply_current()
+        if self.wobble_A and self.on and 0.0 < current_A < 0.999 * self.limit_A:
+            # mostly small, one reading in about 20 above half of the whole
+            current_A += self.wobble_A * self._wobbles.random() ** 4 * (0.5 + 0.5 * self._wobbles.random())
+        return current_A
 
     def true_voltage(self) -> float:
         """Return what stands at its terminals as far as it can see."""
@@ -418,9 +444,24 @@ class SimSupply(SimulatedOutlet):
         if over_current_A is not None and self.abilities.over_current_protection:
             self.over_A = held["over_current_A"] = over_current_A
         if off_after_s is not None and self.abilities.off_timer:
-            self.off_after_s = held["off_after_s"] = off_after_s
+            held["off_after_s"] = self.set_timer(off_after_s)
         self.bench.touch()
         return held
+
+    def set_timer(self, off_after_s: float) -> float:
+        """Set the timer; with the output on it begins anew where it is one of that kind.
+
+        Raises:
+            LimitError: it has none; nothing was set.
+        """
+        self._call("set_timer")
+        if not self.abilities.off_timer:
+            raise LimitError(f"{self.name}: has no timer; nothing was sent")
+        self.off_after_s = off_after_s
+        if self.on and self.abilities.off_timer_renewable:
+            self.on_since_s = self.bench.clock.now_s()
+        self.bench.touch()
+        return off_after_s
 
 
 class SimThermometer(SimulatedInstrument):

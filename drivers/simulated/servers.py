@@ -12,6 +12,7 @@ from typing import Any
 
 from drivers.roles import Clock
 from drivers.simulated.bench import SimulatedBench
+from drivers.simulated.cell import shorted
 from drivers.simulated.instruments import SimThermometer
 
 LINE_S = 0.5  # of the bench's time, between two lines of the logger
@@ -125,6 +126,7 @@ class ServedBench:
 
     Args:
         kind, seed, start_soc: The cell.
+        short_ohm: Resistance of the short inside it, in place of the kind's own; None: as the kind comes.
         speed_up: How many seconds of the bench pass in one real second.
         load_dialect, supply_dialect: How the SCPI instruments spell their commands.
         resistor_ohm: Only a resistor and a logger: no load, no supply.
@@ -142,6 +144,7 @@ class ServedBench:
         supply_dialect: str = "supply-plain",
         resistor_ohm: float | None = None,
         clip_on_after_s: float = 0.0,
+        short_ohm: float | None = None,
     ) -> None:
         from drivers.clock import RealClock, ScaledClock
         from drivers.simulated.scpi_server import ScpiServer
@@ -149,6 +152,9 @@ class ServedBench:
         self.speed_up = speed_up
         self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
         self.bench = SimulatedBench(kind, seed, start_soc=start_soc, clock=self.clock)
+        if short_ohm is not None:
+            self.bench.cell.spec = shorted(self.bench.cell.spec, short_ohm)
+            self.bench.touch()
         self.lock = threading.RLock()
         self.resistor_ohm = resistor_ohm
         self._clip_on_after_s = clip_on_after_s

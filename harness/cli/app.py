@@ -98,9 +98,7 @@ def main() -> None:
     try:
         sys.exit(app(standalone_mode=False) or 0)
     except USAGE as error:
-        if type(error).__name__ == "NoArgsIsHelpError":
-            print(error.ctx.get_help())  # type: ignore[attr-defined]
-        else:
+        if type(error).__name__ != "NoArgsIsHelpError":  # that one has printed the help by itself
             print(usage_sentence(error), file=sys.stderr)
         sys.exit(error.exit_code)  # type: ignore[attr-defined]
     except typer.Abort:

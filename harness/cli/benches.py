@@ -2,7 +2,7 @@
 
 import functools
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -14,6 +14,9 @@ from harness.errors import InputError
 
 if TYPE_CHECKING:
     from drivers.roles import Clock, Instrument
+
+
+OFF_FOR_S = 15.0
 
 
 def register(app: typer.Typer) -> None:
@@ -40,33 +43,49 @@ def check(
         bool, typer.Option("--leakage", help="Once per bench: does it drain a cell with its mains unplugged?")
     ] = False,
     wait: Annotated[str, typer.Option("--wait", help="With --leakage: for how long, half an hour at least.")] = "1 h",
+    cell: Annotated[
+        str | None, typer.Option("--cell", help="Judge the voltage by the chemistry of this cell on the shelf.")
+    ] = None,
+    empty: Annotated[bool, typer.Option("--empty", help="No cell is connected: look at the instruments only.")] = False,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write the dialects that were found into the bench file.")
+    ] = False,
     logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
-    """Look at a bench: identities, error queues, readings, what guards itself, what is missing.
+    """Look at a bench: who answers and how, readings, what guards itself, what is missing.
 
-    Switches nothing on. With --sensor, --resistor, --leakage it guides somebody through a proof and keeps it for the
-    runs of this evening; only --resistor switches something on, at 1 V. Ends with 1 when something forbids a run or
-    a proof failed, with 4 when an instrument is in trouble.
+    Sends what a run will send, with the outputs off and harmless values, and switches nothing on. With --sensor,
+    --resistor, --leakage it guides somebody through a proof and keeps it for the runs of this evening; only
+    --resistor switches something on, at 1 V. Ends with 1 when something forbids a run or a proof failed, with 4
+    when an instrument is in trouble.
 
     Example: amphora bench check --bench bench.toml --sensor --resistor
     """
     from datetime import UTC, datetime
 
     from harness.benchcheck import check_bench
+    from harness.benchwriting import write_found
     from harness.proofs import in_words, read_checks
     from harness.quantities import parse
+    from harness.shelf import Shelf
 
     wait_s = parse(wait, "duration", "--wait")
     if not 1800.0 <= wait_s <= 172800.0:
         raise InputError(f"--wait {wait}: is not accepted; half an hour to two days is")
+    if write and bench == "simulated":
+        raise InputError("--write: goes with a bench file, and --bench is 'simulated'")
+    chemistry = "auto" if cell is None else Shelf(logs).get(cell).chemistry
     if through is not None and not resistor:
         raise InputError(f"--through {through}: goes with --resistor, and --resistor was not given")
     with _Bench(bench) as at:
         at.described_for(sensor=sensor, resistor=resistor)
-        found = check_bench(at.description, at.clock, at.open)
-        proofs = at.prove(
-            logs, sensor=sensor, resistor=resistor, through=through, leakage_s=wait_s if leakage else None
+        found = check_bench(at.description, at.clock, at.open, chemistry=chemistry, empty=empty)
+        found["written"] = write_found(Path(bench), found["instruments"]) if write else []
+        proofs = (
+            at.prove(logs, sensor=sensor, resistor=resistor, through=through, leakage_s=wait_s if leakage else None)
+            if not found["trouble"]
+            else []
         )
         now = at.clock.utc() if bench == "simulated" else datetime.now(UTC)
         found["proofs"] = proofs
@@ -76,9 +95,15 @@ def check(
     def show() -> None:
         print(f"{found['bench']}: {'fit for a run' if found['passed'] else 'NOT fit for a run'}")
         for name, one in found["instruments"].items():
+            if "trouble" in one:
+                print(f"  {name} ({one['role']}): in trouble, see below")
+                continue
             values = ", ".join(_shown(key, value) for key, value in one["readings"].items())
             print(f"  {name} ({one['role']}): {one['identity']}; {values}")
+            for line in _how(one, at.description.instruments[name]):
+                print(f"    {line}")
         for title, key in (
+            ("written to the bench file", "written"),
             ("problems", "problems"),
             ("guards itself", "guards"),
             ("nobody guards", "missing"),
@@ -88,8 +113,37 @@ def check(
                 print(f"  {title}: {line}")
 
     answer(found, json, show)
-    if not found["passed"]:
-        leave(1)
+    for name in found["trouble"]:
+        say(f"amphora: {next(text for text in found['problems'] if name in text)}")
+    if found["trouble"] or not found["passed"]:
+        leave(found["exit_code"] or 1)
+
+
+def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:
+    """Return how an instrument answers, in lines."""
+    lines = []
+    if "dialect" in one:
+        named = table.get("dialect", "auto") != "auto"
+        lines.append(
+            f"dialect {one['dialect']}{'' if named else ', found by asking'}"
+            + (f"; has no {', '.join(text.replace('_', ' ') for text in one['lacks'])}" if one["lacks"] else "")
+            + ("" if named else "; --write puts it into the bench file")
+        )
+    if one["latency_s"] is not None:
+        renewed_s = one["renewed_s"]
+        lines.append(
+            f"answers in {one['latency_s'] * 1000:.3g} ms, at most {one['longest_s'] * 1000:.3g} ms; "
+            + (
+                "too little changed to see how often its readings are renewed"
+                if renewed_s is None
+                else "a new reading each time"
+                if renewed_s == 0.0
+                else f"readings renewed about every {renewed_s:.2g} s"
+            )
+        )
+    if one["tried"]:
+        lines.append(f"tried with its output off: {', '.join(one['tried'])}")
+    return lines
 
 
 def off(
@@ -98,40 +152,40 @@ def off(
 ) -> None:
     """Switch off all that can let current flow, and see that it is off: read back, its current measured.
 
-    For a bench that something left on: a computer that died in mid-run, say. An instrument that a run has is left to
-    it: end the run with Ctrl-C. Ends with 4 when something may still be on.
+    For a bench that something left on: a computer that died in mid-run, say. OFF goes out first, before anything is
+    asked, as the last run prepared it (NAME.off.json beside the bench file), else by the bench file. An instrument
+    that a run has is left to it: end the run with Ctrl-C. Ends with 4 when something may still be on.
 
     Example: amphora bench off --bench bench.toml
     """
-    from drivers.errors import DriverError
-    from harness.errors import AmphoraError
-    from harness.rig import make_one_safe
+    from harness.bench import load_bench
+    from harness.switch_off import beside, make_all_safe, off_limit_A, read_sheet, sheet_from_bench, switch_off_now
 
-    with _Bench(bench) as at:
-        found: dict[str, dict[str, Any]] = {}
-        for name, table in at.description.instruments.items():
-            if table["role"] not in ("load", "supply", "switch"):
-                continue
-            try:
-                instrument = at.open(name, table, at.clock)
-            except (DriverError, AmphoraError, OSError) as error:  # the next one is switched off all the same
-                found[name] = {"off": False, "current_A": None, "text": str(error), "tries": 1}
-                continue
-            try:
-                found[name] = make_one_safe(instrument, at.clock)
-            finally:
-                instrument.close()
+    if bench == "simulated":
+        with _Bench(bench) as at:
+            description = at.description
+            opened = {name: at.open(name, table, at.clock) for name, table in description.instruments.items()}
+            limits_A = {name: off_limit_A(description, name) for name in opened}
+            found = make_all_safe(opened, at.clock, limits_A)
+    else:
+        description = load_bench(Path(bench))
+        sheet = sheet_from_bench(description, known=read_sheet(beside(description.where)))
+        found = switch_off_now(sheet, OFF_FOR_S, "bench off")
     all_off = all(one["off"] for one in found.values())
 
     def show() -> None:
         if not found:
-            print(f"{at.description.name}: nothing in it can let current flow by an order")
+            print(f"{description.name}: nothing in it can let current flow by an order")
         for name, one in found.items():
             print(f"  {name}: {'off' if one['off'] else 'NOT KNOWN TO BE OFF'} ({one['text']})")
 
-    answer({"bench": at.description.name, "off": all_off, "instruments": found}, json, show)
+    answer({"bench": description.name, "off": all_off, "instruments": found}, json, show)
     if not all_off:
-        say("amphora: SOMETHING MAY STILL BE ON: pull the leads at the cell now")
+        for name, one in found.items():
+            if one.get("held"):
+                say(f"amphora: {name}: {one['text']}")
+        if any(not one["off"] and not one.get("held") for one in found.values()):
+            say("amphora: SOMETHING MAY STILL BE ON: pull the leads at the cell now")
         leave(4)
 
 
@@ -281,7 +335,10 @@ def _shown(key: str, value: float) -> str:
 def simulate(
     bench_out: Annotated[Path, typer.Option("--bench-out", help="Where the bench file is written.")],
     truth_out: Annotated[Path | None, typer.Option("--truth-out", help="Where the simulated truth is written.")] = None,
-    cell: Annotated[str, typer.Option("--cell", help="Kind of cell.")] = "li-ion",
+    cell: Annotated[
+        str,
+        typer.Option("--cell", help="Kind of cell: li-ion, aged-lfp, shorted-nimh, ...; a wrong one lists all."),
+    ] = "li-ion",
     seed: Annotated[int, typer.Option("--seed", help="Seed of cell and instruments.")] = 1,
     speed_up: Annotated[float, typer.Option("--speed-up", help="How many times as fast the bench lives.")] = 1.0,
     start_soc: Annotated[
@@ -298,6 +355,10 @@ def simulate(
     ] = "0 s",
     resistor: Annotated[
         str | None, typer.Option("--resistor", help="Only a resistor and a serial logger, as '10 ohm'.")
+    ] = None,
+    short_ohm: Annotated[
+        float | None,
+        typer.Option("--short-ohm", help="Short inside the cell, in ohm; also changes a 'shorted-' kind's."),
     ] = None,
 ) -> None:
     """Serve a simulated bench: SCPI over TCP and a logger on a pseudo-terminal, on this computer only.
@@ -323,6 +384,8 @@ def simulate(
         raise InputError(f"--speed-up {speed_up:g}: is not accepted; a number above 0 up to 100000 is")
     if start_soc is not None and not 0.0 <= start_soc <= 1.0:
         raise InputError(f"--start-soc {start_soc:g}: is not accepted; a share from 0 to 1 is")
+    if short_ohm is not None and not 0.1 <= short_ohm <= 1e6:
+        raise InputError(f"--short-ohm {short_ohm:g}: is not accepted; ohm from 0.1 to 1000000 are")
     ohm = None if resistor is None else parse(resistor, "resistance", "--resistor")
     ended = threading.Event()
     code: list[int] = []
@@ -342,6 +405,7 @@ def simulate(
         supply_dialect=supply_dialect,
         resistor_ohm=ohm,
         clip_on_after_s=parse(clip_on_after, "duration", "--clip-on-after"),
+        short_ohm=short_ohm,
     )
     if ohm is not None and hasattr(signal, "SIGUSR1"):
         signal.signal(signal.SIGUSR1, lambda number, frame: served.clip_on())

@@ -9,7 +9,7 @@ from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, lea
 from harness.errors import InputError
 
 cell_app = typer.Typer(
-    name="cell", help="The cells on the shelf: add, list, show, check, note, state.", no_args_is_help=True
+    name="cell", help="The cells on the shelf: add, list, show, check, edit, note, state, remove.", no_args_is_help=True
 )
 shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)
 
@@ -95,7 +95,11 @@ def cell_add(
     state = {"accept": "found", "quarantine": "quarantined", "retire": "retired"}[judged.verdict]
     if not judged.reasons:
         state = "found"  # nothing was seen against it, its voltage only has not been measured yet
-    cell = shelf.add(Cell.from_dict({**data, "state": state}, "cell add"))
+    entries = []
+    if state != "found":
+        why = "; ".join(reason.text for reason in judged.reasons if reason.verdict != "accept")
+        entries = [{"at": now_utc(), "kind": "state", "state": state, "text": why}]
+    cell = shelf.add(Cell.from_dict({**data, "state": state, "entries": entries}, "cell add"))
 
     def show() -> None:
         print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
@@ -130,6 +134,7 @@ def cell_list(
     """
     import gc
 
+    from harness.account.asking import listed
     from harness.report.tables import shelf_table
     from harness.shelf import STATES, Shelf
 
@@ -148,7 +153,7 @@ def cell_list(
         )
     if state is not None and state not in STATES:
         raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
-    entries = Shelf(logs).list_cells()
+    entries = listed(Shelf(logs))
     chosen = [e for e in entries if _wanted(e, state, chemistry, form, find)]
     have = [e for e in chosen if keys[name](e) is not None]
     have.sort(key=keys[name], reverse=sort.startswith("-"))
@@ -164,6 +169,7 @@ def cell_list(
             "damaged_runs": e.damaged_runs,
             "capacity_Ah": e.capacity_Ah,
             "capacity_U_Ah": e.capacity_U_Ah,
+            "findings": list(e.findings),
             "last_run_utc": e.last_run_utc or None,
             "damaged": e.damaged or None,
         }
@@ -195,6 +201,7 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
 
     Example: amphora cell show L3-a
     """
+    from harness.account.asking import standing_of
     from harness.report.tables import cell_sheet
     from harness.shelf import Shelf
     from harness.triage import judge_at_the_door
@@ -203,9 +210,10 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
     cell = shelf.get(cell_id)
     runs = shelf.list_runs(cell.id)
     judged = judge_at_the_door(cell)
+    standing = standing_of(shelf, cell.id)
 
     def show() -> None:
-        print(cell_sheet(cell, runs, judged))
+        print(cell_sheet(cell, runs, judged, standing))
 
     listed = [
         {
@@ -213,67 +221,140 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
             "profile": run.profile,
             "created_utc": run.created_utc,
             "stop": run.stop or None,
-            "start": run.start,
+            "start": standing.starts.get(Path(run.folder).name, run.start),
             "capacity_Ah": run.capacity_Ah,
             "capacity_U_Ah": run.capacity_U_Ah,
             "damaged": run.damaged or None,
         }
         for run in runs
     ]
-    answer({"cell": cell.to_dict(), "runs": listed, "judgement": judged.to_dict()}, as_json, show)
+    answer(
+        {"cell": cell.to_dict(), "runs": listed, "judgement": judged.to_dict(), "standing": standing.to_dict()},
+        as_json,
+        show,
+    )
 
 
 @cell_app.command("check")
 def cell_check(
     cell_id: IdArgument,
     as_found: Annotated[str | None, typer.Option("--as-found", help="A new reading of its voltage at rest.")] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", help="When it was read: '2026-11-28 18:40' or '18:40'; default: now.")
+    ] = None,
     mass: Annotated[str | None, typer.Option(help="Weighed again.")] = None,
     inspection: Annotated[list[str] | None, typer.Option(help="Looked at again: sound, or part=word.")] = None,
     rechargeable: Annotated[bool, typer.Option("--rechargeable", help="You know that it is no primary cell.")] = False,
+    by: Annotated[str, typer.Option("--by", help="Who looked or measured.")] = "",
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Judge a cell at the door again: accept, quarantine or retire. Ends with 1 unless accepted.
+    """Enter what was seen or measured, with its date, and judge the cell again. Ends with 1 unless accepted.
 
-    What is given anew is written to the register.
+    Every entry stays; none is overwritten. A voltage 12 h or more after the last current bounds an inner leak.
 
-    Example: amphora cell check L3-a --as-found "3.28 V" --inspection leak=none
+    Example: amphora cell check L3-a --as-found "3.28 V" --at "18:40" --inspection leak=none
     """
-    from dataclasses import replace
-
-    from harness.shelf import Shelf, now_utc
+    from harness.account.asking import standing_of
+    from harness.correcting import checked, time_of
+    from harness.shelf import Shelf
     from harness.triage import judge_at_the_door, parse_inspection
 
     shelf = Shelf(logs)
     before = shelf.get(cell_id)
-    cell = before
     voltage, grams = _quantity(as_found, "voltage", "--as-found"), _quantity(mass, "mass", "--mass")
-    if voltage is not None:
-        cell = replace(cell, as_found_V=voltage, as_found_utc=now_utc())
-    if grams is not None:
-        cell = replace(cell, mass_g=grams)
-    if inspection:
-        cell = replace(cell, inspection={**cell.inspection, **parse_inspection(inspection)})
-    if rechargeable:
-        cell = replace(cell, declared_rechargeable=True)
+    cell = checked(
+        before,
+        at=time_of(at),
+        voltage_V=voltage,
+        resolution_V=_last_digit_V(as_found),
+        mass_g=grams,
+        inspection=parse_inspection(inspection or []),
+        rechargeable=rechargeable,
+        by=by,
+        tested=any(run.capacity_Ah is not None for run in shelf.list_runs(before.id)),
+    )
     judged = judge_at_the_door(cell)
-    if judged.verdict == "retire":
-        cell = replace(cell, state="retired")
-    elif judged.verdict == "quarantine" and cell.state == "found":
-        cell = replace(cell, state="quarantined")
-    elif judged.verdict == "accept" and cell.state == "quarantined":
-        tested = any(run.capacity_Ah is not None for run in shelf.list_runs(cell.id))
-        cell = replace(cell, state="tested" if tested else "found")
     if cell != before:
         shelf.save(cell)
+    standing = standing_of(shelf, cell.id)
 
     def show() -> None:
+        from harness.report.tables import standing_lines
+
         print(f"{cell.id}: ", end="")
         _show_judgement(judged)
+        for text in standing_lines(standing):
+            print(f"  {text}")
 
-    answer({"cell": cell.id, "state": cell.state, **judged.to_dict()}, as_json, show)
+    answer(
+        {"cell": cell.id, "state": cell.state, **judged.to_dict(), "entries": cell.entries,
+         "standing": standing.to_dict()},
+        as_json,
+        show,
+    )  # fmt: skip
     if judged.verdict != "accept":
         leave(1)
+
+
+def _last_digit_V(text: str | None) -> float:
+    """Return what the last digit of a voltage stands for, as it was typed: 0.01 of '3.28 V'."""
+    if text is None:
+        return 0.01
+    number = text.strip().replace(",", ".").split("V")[0].strip()
+    scale = 1.0
+    if number.endswith("m"):
+        number, scale = number[:-1].strip(), 0.001
+    decimals = len(number.partition(".")[2])
+    return float(scale * 10.0**-decimals)
+
+
+@cell_app.command("edit")
+def cell_edit(
+    cell_id: IdArgument,
+    form: Annotated[str | None, typer.Option(help="Its form.")] = None,
+    chemistry: Annotated[str | None, typer.Option(help="Its chemistry.")] = None,
+    source: Annotated[str | None, typer.Option(help="Where it came from.")] = None,
+    markings: Annotated[str | None, typer.Option(help="What is printed on it.")] = None,
+    claim: Annotated[str | None, typer.Option(help="The capacity its label claims: '1200 mAh'.")] = None,
+    why: Annotated[str, typer.Option("--why", help="Why it is corrected.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who corrects it.")] = "",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Correct the register; what stood there before is kept as a dated entry. No finished run changes.
+
+    Example: amphora cell edit L3-a --form 18650 --why "a slip of the pen"
+    """
+    from harness.correcting import edited
+    from harness.shelf import Shelf
+
+    shelf = Shelf(logs)
+    changes: dict[str, Any] = {
+        "form": form, "chemistry": chemistry, "source": source, "markings": markings,
+        "claim_Ah": _quantity(claim, "capacity", "--claim"),
+    }  # fmt: skip
+    cell = shelf.save(edited(shelf.get(cell_id), {k: v for k, v in changes.items() if v is not None}, why, by))
+    answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
+
+
+@cell_app.command("remove")
+def cell_remove(
+    cell_id: IdArgument,
+    why: Annotated[str, typer.Option("--why", help="Why it is removed.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who removes it.")] = "",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Move a cell with all its runs to the wastebasket folder '.removed' of the logs; nothing is deleted.
+
+    Example: amphora cell remove L3-a --why "entered twice"
+    """
+    from harness.correcting import remove
+    from harness.shelf import Shelf
+
+    where = remove(Shelf(logs), cell_id, why, by)
+    answer({"cell": cell_id, "moved_to": str(where)}, as_json, lambda: print(f"{cell_id}: moved to {where}"))
 
 
 @cell_app.command("note")
@@ -313,14 +394,17 @@ def cell_state(
 
     Example: amphora cell state L3-a "in use"
     """
-    from harness.shelf import Cell, Shelf
+    from harness.shelf import Cell, Shelf, now_utc
     from harness.triage import DISPOSAL
 
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
     if cell.state == "retired" and state != "retired" and not cell.notes:
         raise InputError(f"{cell.id} is retired; `amphora cell note {cell.id} TEXT` must say first why it comes back")
-    data = {**cell.to_dict(), "state": state, "chemistry": chemistry or cell.chemistry}
+    entry = {"at": now_utc(), "noted_utc": now_utc(), "kind": "state", "state": state}
+    data = {
+        **cell.to_dict(), "state": state, "chemistry": chemistry or cell.chemistry, "entries": [*cell.entries, entry],
+    }  # fmt: skip
     cell = shelf.save(Cell.from_dict(data, f"cell state {cell.id}"))
 
     def show() -> None:

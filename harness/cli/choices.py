@@ -184,6 +184,10 @@ def match(
     widest: Annotated[str, typer.Option("--widest", help="A set with a greater spread is not offered.")] = "20 %",
     seconds: Annotated[float, typer.Option("--seconds", help="About so long for the search.")] = 4.0,
     criteria: CriteriaOption = "general",
+    in_spite_of: Annotated[
+        list[str] | None,
+        typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the cells' accounts."),
+    ] = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -219,7 +223,7 @@ def match(
         leak = next(
             (c["value"] for c in when[str(row["cell"])]["criteria"] if c["name"].startswith("self-discharge")), None
         )
-        item = candidate_of(row, age, leak)
+        item = candidate_of(row, age, leak, in_spite_of or [])
         if isinstance(item, str):
             refused[str(row["cell"])] = item
         else:

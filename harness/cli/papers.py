@@ -47,12 +47,17 @@ def certify(
     ] = None,
     budget: Annotated[bool, typer.Option("--budget", help="A second page: large curves, uncertainty budget.")] = False,
     grade: Annotated[bool, typer.Option(help="Put the grade on it, where the run allows one.")] = True,
+    in_spite_of: Annotated[
+        list[str] | None,
+        typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is stated on top."),
+    ] = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
     """Write a signed certificate that travels with the cell.
 
-    A run whose start was not known to be full gets none. The key is made on first use. The same
+    A run whose start was not known to be full gets none; nor does a cell whose account says no, or asks (exit code 1,
+    with what settles it). The key is made on first use. The same
     input and date of issue give the same file, byte for byte.
 
     Example: amphora certify logs/L3-a/20261124T210000Z-overnight --out L3-a.pdf --operator "M. Lindqvist"
@@ -69,10 +74,36 @@ def certify(
         pages=2 if budget else 1,
     )
     folders = [_folder(run, logs) for run in runs]
-    done = certificate.certify(folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade)
+    _make_room(out)
+    done = certificate.certify(
+        folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade, in_spite_of=in_spite_of or ()
+    )
     if done["key_made"]:
         say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
     answer(done, as_json, lambda: print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}"))
+
+
+def _make_room(out: Path) -> None:
+    """Keep a certificate that stands where another is to be written: ask at a terminal, else set it aside and say so.
+
+    Raises:
+        InputError: the person said no.
+    """
+    import sys
+
+    if not out.is_file():
+        return
+    if sys.stdin.isatty() and sys.stderr.isatty():
+        sys.stderr.write(f"{out} exists. Replace it? [y/N] ")
+        sys.stderr.flush()
+        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+            raise InputError(f"{out}: exists and was kept; name another file with --out")
+        return
+    number = 1
+    while (aside := out.with_name(f"{out.stem}.{number}{out.suffix}")).exists():
+        number += 1
+    out.rename(aside)
+    say(f"{out} existed: it was kept as {aside.name}")
 
 
 def verify(
@@ -83,7 +114,7 @@ def verify(
 ) -> None:
     """Check a certificate: file, signature, pages, and with the run at hand each number.
 
-    Ends with 1 and the reasons when anything does not match.
+    Exit code 1, with the reasons, if anything does not match, or if --logs has nothing of its runs.
 
     Example: amphora verify L3-a.pdf --logs logs
     """
@@ -119,6 +150,9 @@ def verify(
     if not found["valid"]:
         for reason in found["reasons"]:
             say(f"amphora: {file}: {reason}")
+        leave(1)
+    if logs is not None and found["recomputed"] is None:
+        say(f"amphora: {file}: no run of it is below {logs}, so no number was recomputed; name the right folder")
         leave(1)
 
 

@@ -17,6 +17,7 @@ import typer
 
 from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, say
 from harness.errors import InputError
+from harness.fields import unknown
 
 if TYPE_CHECKING:
     from drivers.roles import Abilities, Clock, Instrument
@@ -46,9 +47,20 @@ UnattendedOption = Annotated[
     bool,
     typer.Option("--charge-unattended", help="Charge with nobody there, on a supply that guards itself."),
 ]
+NoSensorOption = Annotated[
+    bool,
+    typer.Option(
+        "--charge-without-sensor",
+        help="Charge with no temperature sensor at the cell: nothing sees it heat up. Somebody stays and touches it.",
+    ),
+]
 HandOption = Annotated[
     str | None,
     typer.Option("--hand-voltage", help="What a hand meter read at the cell, with its sign, as '3.31 V'."),
+]
+SpiteOption = Annotated[
+    list[str] | None,
+    typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is written into the run."),
 ]
 KindOption = Annotated[str, typer.Option("--simulated-cell", help="Kind of cell on the simulated bench.")]
 SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
@@ -66,6 +78,8 @@ def _request(
     attended: AttendedOption = None,
     present: PresentOption = False,
     charge_unattended: UnattendedOption = False,
+    in_spite_of: SpiteOption = None,
+    charge_without_sensor: NoSensorOption = False,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
     from harness.quantities import parse
@@ -85,6 +99,8 @@ def _request(
         attended=None if attended is None else _hours(attended),
         present=present,
         unattended_charging_ok=charge_unattended,
+        in_spite_of=tuple(in_spite_of or ()),
+        without_sensor_ok=charge_without_sensor,
     )
 
 
@@ -120,6 +136,7 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
+    from harness.awake import stay_awake
     from harness.plan import plan_to_dict
     from harness.planview import render
     from harness.session import make_plan
@@ -127,6 +144,10 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
     now = datetime.now(UTC)
     described = _described(bench)
     the_plan, _ = make_plan(request, described, now, _abilities(bench, described))
+    if bench not in (None, "simulated"):
+        with stay_awake() as awake:
+            if awake.warning:
+                the_plan.notes["not_guarded"] = [*the_plan.notes.get("not_guarded", []), awake.warning]
     answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
 
 
@@ -146,7 +167,7 @@ def run(
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
     from harness.quantities import parse
-    from harness.session import carry_out, check_folder, check_hand_voltage, make_plan
+    from harness.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
 
     described = None if bench == "simulated" else _described(bench)
     # What cannot be planned or kept is refused by itself, before any instrument is opened.
@@ -156,7 +177,8 @@ def run(
     check_folder(request)
     tell = _with_cautions()
     if described is not None:
-        make_plan(request, described, datetime.now(UTC))
+        early, _ = make_plan(request, described, datetime.now(UTC))
+        check_account(request, early, described.simulated)
         if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
             tell("")
             typed = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
@@ -186,6 +208,7 @@ def resume(
         str | None, typer.Option("--bench", help="The bench file; default: the one it began with.")
     ] = None,
     same_cell: Annotated[bool, typer.Option("--same-cell", help="It is the same cell, whatever its voltage.")] = False,
+    in_spite_of: SpiteOption = None,
     simulated_cell: KindOption = "li-ion",
     seed: SeedOption = 1,
     json: JsonOption = False,
@@ -202,7 +225,7 @@ def resume(
     if not where:
         raise InputError(f"{run}: does not say which bench file it began with; give --bench")
     request = Request(before.run["cell"]["id"], before.run["profile"], run.parent.parent)
-    with _Setup(str(where), request, simulated_cell, seed) as setup:
+    with _Setup(str(where), request, simulated_cell, seed, before_open=run) as setup:
         outcome = go_on(
             run,
             setup.description,
@@ -214,6 +237,7 @@ def resume(
             tell=_remark,
             same_cell=same_cell,
             guarded=setup.real,
+            in_spite_of=tuple(in_spite_of or ()),
         )
     _finish(outcome, json)
 
@@ -330,22 +354,24 @@ def _abilities(bench: str, described: "BenchDescription") -> dict[str, "Abilitie
 class _Setup:
     """The bench of one command: opened on entering, given back on leaving."""
 
-    def __init__(self, bench: str, request: "Request", kind: str, seed: int) -> None:
+    def __init__(self, bench: str, request: "Request", kind: str, seed: int, before_open: "Path | None" = None) -> None:
         self.real = bench != "simulated"
         self._request = request
         self._bench = bench
         self._kind = kind
         self._seed = seed
+        self._before_open = before_open  # a run that was cut short: its instruments are switched off first
 
     def __enter__(self) -> "_Setup":
         from harness.persons import ObligingPerson, TerminalPerson
-        from harness.session import held, open_rig
+        from harness.session import held, hold_identities, off_first, open_rig
         from harness.simulating import SimulatedSession
 
         self.person: Any
         self.alarm: Callable[[str, str], None] | None = None
         self.show = _progress()
         if not self.real:
+            _check_kind(self._kind)
             self._session = SimulatedSession(self._request.logs, self._request.cell_id, self._kind, self._seed)
             self.description = self._session.description
             self.clock: Clock = self._session.clock
@@ -362,13 +388,14 @@ class _Setup:
         opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument
         self._alarm = Alarm(self.description.alarms, f"{self.description.where}: alarms")
         self.alarm = self._alarm.raise_
-        self._held = held(self.description)
-        self._held.__enter__()
-        try:
+        with contextlib.ExitStack() as stack:
+            if self._before_open is not None:  # it takes the locks itself: who holds a channel keeps it
+                off_first(self._before_open, self.description, _remark)
+            stack.enter_context(held(self.description))
             self.rig = open_rig(self.description, self.clock, opener)
-        except BaseException:
-            self._held.__exit__(None, None, None)
-            raise
+            stack.callback(self.rig.close)
+            stack.enter_context(hold_identities(self.description, self.rig))
+            self._held = stack.pop_all()
         self.person = (
             TerminalPerson()
             if sys.stdin.isatty()
@@ -377,14 +404,22 @@ class _Setup:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.rig.close()
-        if self.real:
-            self._held.__exit__(None, None, None)
-            self._alarm.drain(5.0)
-            for failure in dict.fromkeys(self._alarm.failures):
-                say(f"an alarm did not get through: {failure}")
-        else:
+        if not self.real:
+            self.rig.close()
             self._session.keep()
+            return
+        self._held.close()
+        self._alarm.drain(5.0)
+        for failure in dict.fromkeys(self._alarm.failures):
+            say(f"an alarm did not get through: {failure}")
+
+
+def _check_kind(kind: str) -> None:
+    from drivers.simulated.cell import KINDS
+    from drivers.simulated.lamp import DEVICES
+
+    if kind not in (*KINDS, *DEVICES):
+        raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")
 
 
 def _remark(text: str) -> None:
@@ -436,7 +471,7 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
-        if outcome.reason in ("interrupted", "instrument", "killed") and outcome.rows:
+        if not outcome.final and outcome.rows and outcome.folder.is_dir():
             print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
 
     try:

@@ -322,6 +322,8 @@ def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
         if stretch is None:
             continue
         x, y = _curve(record, stretch)
+        if not np.isfinite(y).any():  # pulses and rests alone
+            continue
         if not discharge:  # the constant-current part alone: at constant voltage the slope has no meaning
             steady = np.abs(record.current_A[stretch.first : stretch.last + 1] - stretch.main_A)
             keep = (steady < 0.05 * abs(stretch.main_A)) & (y < np.nanmax(y) - 0.005)

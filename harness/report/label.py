@@ -91,6 +91,17 @@ def grid(text: str) -> tuple[int, int]:
     return int(match[1]), int(match[2])
 
 
+def _by_the_account(result: dict[str, Any] | None) -> str:
+    """Return what warns on a label because of the cell's account; empty for nothing."""
+    account = (result or {}).get("account") or {}
+    if ((account.get("may") or {}).get("discharge") or {}).get("verdict") == "no":
+        return "DO NOT USE: by its account"
+    codes = [str(item.get("code")) for item in account.get("findings") or []]
+    if any(code in ("leak", "recovery-falls", "charge-balance", "soft-short") for code in codes):
+        return "KEEP APART: leaks inside"
+    return ""
+
+
 def label_content(
     cell: dict[str, Any], result: dict[str, Any] | None, grade: str | None = None, simulated: bool = False
 ) -> dict[str, Any]:
@@ -120,7 +131,8 @@ def label_content(
     else:
         lines.append({"text": "capacity not known", "size": 8, "strong": True})
         payload.append("capacity not known")
-    heads = [STATE_WORDS.get(str(cell.get("state") or ""), ""), "SIMULATED, no real cell" if simulated else ""]
+    word = STATE_WORDS.get(str(cell.get("state") or ""), "") or _by_the_account(result)
+    heads = [word, "SIMULATED, no real cell" if simulated else ""]
     if heads[0]:
         grade = None  # a cell that is not to be used is good for nothing
     lines[:0] = [{"text": head, "size": 6.5, "strong": True, "head": True} for head in heads if head]

@@ -22,6 +22,7 @@ from harness.errors import InputError
 from harness.report.certificate import is_simulated, read_run_json
 from harness.report.page import content_policy
 from harness.report.sheet import TEMPLATES
+from harness.whereabouts import whereabouts
 
 CURVE_POINTS = 400
 MAX_EVENTS = 12
@@ -133,23 +134,12 @@ class RunReader:
         cell = self.run.get("cell") or {}
         last = self._last
         begun = next((e for e in reversed(self._events) if e.get("kind") == "step-begun"), None)
+        at = whereabouts(self.folder, self.run, self._events, last[0] if last else None, self.now())
         final = self._events[-1] if self._events and self._events[-1].get("kind") == "stopped" else None
         reason = str(final.get("reason", "")) if final else ""
-        bad = bool(final) and reason.startswith(("guard", "instrument", "killed", "interrupted"))
-        try:
-            age: float | None = max(0.0, self.now() - (self.folder / "samples.csv").stat().st_mtime)
-        except OSError:
-            age = None
-        if final:
-            text = str(final.get("text") or "")
-            state = f"stopped: {reason}" + (f" ({text})" if text and text != reason else "")
-        elif last is None:
-            state = "no reading yet"
-        elif age is not None and age > max(60.0, 3 * self._max_gap_s()):
-            state, bad = f"no new reading for {age / 60:.0f} min: is it still running?", True
-        else:
-            state = "running"
-        expected, latest = (None, None) if final else self._ends(begun)
+        bad = at.state in ("dead", "silent") or reason.startswith(("guard", "instrument", "killed", "interrupted"))
+        state = "no reading yet" if at.state == "running" and last is None else at.text
+        expected, latest = (None, None) if final or at.state == "dead" else self._ends(begun)
         return {
             "cell": str(cell.get("id") or ""),
             "profile": str(self.run.get("profile") or "readings"),
@@ -166,7 +156,7 @@ class RunReader:
             "charge_Ah": self._charge_Ah if last else None,
             "expected_utc": expected,
             "latest_utc": latest,
-            "age_s": age if last else None,
+            "age_s": at.age_s if last else None,
             "rows": self._count,
             "curve": self._curve(),
             "events": [self._said(e) for e in self._events if e.get("kind") in _SAID][-MAX_EVENTS:],
@@ -177,10 +167,6 @@ class RunReader:
         if self._last is not None and (not points or points[-1][0] != self._last[0]):
             points.append([self._last[0], *self._last[2:]])
         return points
-
-    def _max_gap_s(self) -> float:
-        value = (self.run.get("plan") or {}).get("max_gap_s")
-        return float(value) if isinstance(value, int | float) else 10.0
 
     def _said(self, event: dict[str, Any]) -> str:
         what = _SAID[str(event["kind"])]

@@ -690,6 +690,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "simulated": any(run["simulated"] for run in data["runs"]),
         "declared": last["results"]["start"] == "declared-full",
         "quarantined": quarantined,
+        "in_spite_of": [text.partition(":")[0] for text in data.get("in_spite_of") or []],
         "headline": _short(_headline(data), 120),
         "grade": {"grade": _short(grade["grade"], 60), "text": _short(_grade_text(grade), 1300), "note": own}
         if grade
@@ -702,7 +703,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "each_run": _short(_each_run(data["runs"], RUNS_SHOWN[tight]), 90),
         "method": method,
         "deviations": _some(_all_of(data, "deviations"), DEVIATIONS_SHOWN[tight]),
-        "warnings": _some(_all_of(data, "warnings"), WARNINGS_SHOWN[tight]),
+        "warnings": _some([*(data.get("in_spite_of") or []), *_all_of(data, "warnings")], WARNINGS_SHOWN[tight]),
         "not_tested": _sentence("; ".join(data["not_tested"])),
         "statements": data["statements"],
         "cautions": data["cautions"],

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
+from harness.account.standing import Standing
 from harness.shelf import Cell, CellEntry, RunEntry
 from harness.triage import Judgement
 
@@ -102,12 +103,13 @@ def shelf_table(entries: Sequence[CellEntry]) -> str:
             rows.append((entry.id, "damaged", "", "", "", "", "", "", entry.runs, ""))
             continue
         known = cell.identified.get("chemistry")
+        against = f" ! {', '.join(entry.findings)}" if entry.findings else ""
         rows.append(
             (
                 cell.id,
                 cell.form,
                 f"{known} (identified)" if known and known != cell.chemistry else cell.chemistry,
-                cell.state,
+                cell.state + against,
                 None if cell.as_found_V is None else f"{cell.as_found_V:.3f}",
                 None if cell.mass_g is None else f"{cell.mass_g:.1f}",
                 None if cell.claim_Ah is None else f"{cell.claim_Ah * 1000:.0f}",
@@ -121,8 +123,42 @@ def shelf_table(entries: Sequence[CellEntry]) -> str:
     return "\n".join([text, *broken])
 
 
-def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement) -> str:
-    """Return all that the register knows of a cell, and its runs."""
+def _start_of(run: RunEntry, standing: Standing | None) -> str:
+    """Return how a run began: by the account where there is one."""
+    name = run.folder.replace("\\", "/").rsplit("/", 1)[-1]
+    return run.start if standing is None else str(standing.starts.get(name, run.start))
+
+
+def standing_lines(standing: Standing) -> list[str]:
+    """Return what a cell is by its account, in plain words."""
+    from harness.wording import with_U as said
+
+    lines = []
+    if standing.capacity_Ah is not None:
+        held = said(standing.capacity_Ah, standing.capacity_item_U_Ah, 1000, "mAh")
+        lines.append(f"holds {held} (k = 2, the cell as an item; from {standing.capacity_run})")
+    where = {"measured": "measured", "claim": "the claim on its label", "assumed": "assumed for its form"}
+    lines.append(f"It {standing.it_Ah * 1000:.0f} mA ({where[standing.it_from]})")
+    if standing.charge_low_Ah is not None and standing.charge_high_Ah is not None:
+        low, high = standing.charge_low_Ah * 1000, standing.charge_high_Ah * 1000
+        lines.append(f"in it now: {low:.0f} to {high:.0f} mAh")
+    if 0 < standing.leak.high < 24:
+        least = f"at least {100 * standing.leak.low:.2g} %, " if standing.leak.low > 0 else ""
+        lines.append(f"leak: {least}{100 * standing.leak.high:.2g} % a day at most ({standing.leak.high_from})")
+    if standing.self_discharge_percent_per_month is not None:
+        lost = said(standing.self_discharge_percent_per_month, standing.self_discharge_U, 1, "%")
+        lines.append(f"loses {lost} a month at rest")
+    for item in standing.findings:
+        lines.append(f"! {item.code} ({item.strength}): {item.text}")
+        if item.settles:
+            lines.append(f"    settled by: {item.settles}")
+    words = [f"{act} {ruling.verdict}" for act, ruling in standing.may.items()]
+    lines.append("may: " + ", ".join(words))
+    return lines
+
+
+def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing: Standing | None = None) -> str:
+    """Return all that the register knows of a cell, its standing, and its runs."""
     facts: list[tuple[str, object]] = [
         ("form", cell.form),
         (
@@ -142,19 +178,35 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement) -> str:
         ("at the door", judged.verdict + "; " + "; ".join(reason.text for reason in judged.reasons)),
     ]
     lines = [plain(cell.id), *(f"  {name:<13} {plain(value or '–')}" for name, value in facts), ""]
+    if standing is not None:
+        lines += ["  Account", *(f"    {plain(text)}" for text in standing_lines(standing)), ""]
     if not runs:
         return "\n".join([*lines, "  no runs yet"])
     rows = [
         (
             run.folder.replace("\\", "/").rsplit("/", 1)[-1],
             run.profile,
-            run.start,
+            _start_of(run, standing),
             "damaged: " + run.damaged if run.damaged else run.stop or "not finished",
-            with_U(run.capacity_Ah, run.capacity_U_Ah, 1000),
+            with_U(run.capacity_Ah, run.capacity_U_Ah, 1000)
+            if _start_of(run, standing) in ("full", "declared-full")
+            else "",
+            with_U(run.capacity_Ah, run.capacity_U_Ah, 1000)
+            if _start_of(run, standing) not in ("full", "declared-full") and run.capacity_Ah is not None
+            else "",
         )
         for run in runs
     ]
-    return "\n".join([*lines, table(("Run", "Profile", "Start", "Ended by", "Holds mAh"), rows, ("Holds mAh",))])
+    return "\n".join(
+        [
+            *lines,
+            table(
+                ("Run", "Profile", "Start", "Ended by", "Holds mAh", "Was left mAh"),
+                rows,
+                ("Holds mAh", "Was left mAh"),
+            ),
+        ]
+    )
 
 
 def comparison_table(comparison: Mapping[str, Any]) -> str:

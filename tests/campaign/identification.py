@@ -62,6 +62,9 @@ TRUTH = {
     "li-ion": LI_ION, "li-ion-good": LI_ION, "worn-out": LI_ION, "soft-short": LI_ION, "protected": LI_ION,
     "empty": LI_ION, "lfp": LFP, "nimh": NICKEL,
 }  # fmt: skip
+_ANSWER_OF = {"li-ion": LI_ION, "lfp": LFP, "nimh": NICKEL}
+# cells that err like real ones, shorted ones too
+TRUTH.update({kind: _ANSWER_OF[spec.chemistry] for kind, spec in KINDS.items() if spec.slow})
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,12 @@ A run in its own process, on a simulated bench served by another process, meets 
 Then: the output is off within 5 s (a hung one: 15 s), seen by reading the instrument back over a link
 of our own; the folder reads; `resume` goes on to the cut-off; and the capacity is the
 uninterrupted run's within the uncertainty that the resumed one states.
+
+With `--faults N` instead: N kills -9 of a runner (tests/support/killed.py) whose instrument of foreign make has a fault
+of the link at the same moment: mute, late by 15 s, garbled, not a number, its session held for up to 90 s (late comers
+turned away, or left waiting), or several; over TCP in two styles, on a serial line, a load and a supply, with a dialect
+that is named or found. Off is what the instrument itself says on its control port: within 2 s of the runner's death,
+with a session held within 2 s of its end.
 """
 
 import argparse
@@ -37,6 +43,8 @@ from harness.journal import RunFolder, read_run
 from harness.shelf import Cell, Shelf
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+from foreign.asking import Foreign
+from killed import Killed
 from programs import Program, Served, wait_for
 
 OFF_S = 5.0
@@ -401,6 +409,79 @@ def _setting(way: str) -> str:
     return "stop" if way == "stop" else "usual"
 
 
+LINK_FAULTS: tuple[dict[str, Any], ...] = (
+    {"mute": True}, {"late": 15.0}, {"garbled": True}, {"not-a-number": True}, {"noise": 0.5}, {},
+    {"session": 20.0}, {"session": 8.0, "mute": True}, {"queue": 8.0, "late": 15.0}, {"session": 5.0, "garbled": True},
+)  # fmt: skip
+ARRIVES_S = 2.0
+
+
+def with_fault(seed: int) -> Kill:
+    """Kill one runner whose instrument has a fault of the link at the same moment; see when it is off."""
+    rng = random.Random(seed)
+    faults = dict(LINK_FAULTS[seed % len(LINK_FAULTS)])
+    if "session" in faults and seed % 60 == 6:
+        faults["session"] = 90.0
+    wire = "serial" if not {"session", "queue"} & set(faults) and rng.random() < 0.4 else "tcp"
+    name, style, found = (
+        rng.choice(["load", "load", "supply"]),
+        rng.choice(["generic", "otherwise"]),
+        rng.random() < 0.4,
+    )
+    dialects = {name: "auto"} if found and style == "generic" else {}  # the other style is none that ships
+    kill = Kill(seed, f"{' and '.join(faults) or 'none'}, {name} {style} {wire}{' found' if dialects else ''}")
+    begin = time.monotonic()
+    held = {key: value for key, value in faults.items() if key in ("session", "queue")}
+    held_s = float(next(iter(held.values()), 0.0))
+    with tempfile.TemporaryDirectory(prefix="amphora-fault-") as place:
+        folder = Path(place)
+        environment = {**os.environ, "AMPHORA_RUNTIME": str(folder / "runtime")}
+        with Foreign(**{name: {"style": style, "wire": wire, "faults": held}}) as foreign:
+            runner = Killed(foreign, folder, environment, dialects=dialects)
+            try:
+                time.sleep(rng.uniform(0.0, 1.0))
+                assert foreign.truth()[name]["on"]
+                for fault, value in faults.items():
+                    if fault not in held:
+                        foreign.fault(name, fault, value)
+                time.sleep(rng.uniform(0.0, 0.2))
+                at_s = runner.kill()
+                kill.off_s = round(foreign.off_after_s(name, at_s, held_s + 30.0) - held_s, 3)
+                if kill.off_s > ARRIVES_S:
+                    kill.wrong.append(f"off {kill.off_s + held_s:.2f} s after the kill")
+            except (AssertionError, OSError) as error:
+                kill.wrong.append(f"{type(error).__name__}: {error}")
+            finally:
+                runner.end()
+    kill.wall_s = round(time.monotonic() - begin, 2)
+    return kill
+
+
+def faults_campaign(first: int, many: int, workers: int, out: Path | None) -> int:
+    """Kill that many with faults; exit 1 when one was not off in time."""
+    begin = time.monotonic()
+    with multiprocessing.Pool(workers) as pool:
+        done = []
+        for kill in pool.imap_unordered(with_fault, range(first, first + many)):
+            done.append(kill)
+            if kill.wrong:
+                print(f"seed {kill.seed} ({kill.way}): {'; '.join(kill.wrong)}", flush=True)
+    kinds: dict[str, list[Kill]] = collections.defaultdict(list)
+    for kill in done:
+        kinds[kill.way.split(",")[0]].append(kill)
+    for kind, those in sorted(kinds.items()):
+        late_s = max(k.off_s for k in those)
+        print(
+            f"{kind:22} {len(those):4d}, off at the latest {late_s:6.2f} s, broken {sum(bool(k.wrong) for k in those)}"
+        )
+    broken = sum(bool(kill.wrong) for kill in done)
+    print(f"{len(done)} kills with faults, {broken} broken promises, {time.monotonic() - begin:.0f} s")
+    if out is not None:
+        with out.open("a", encoding="utf-8") as file:
+            file.writelines(json.dumps(asdict(kill)) + "\n" for kill in done)
+    return 1 if broken else 0
+
+
 def tasks(
     first: int, kills: int, others: int, references: dict[str, tuple[float, float, int]]
 ) -> list[tuple[int, str, float, float, int]]:
@@ -418,7 +499,10 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=1, help="the first seed")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, help="a line of JSON for each, the summary last")
+    parser.add_argument("--faults", type=int, help="kills with a fault of the link at the same time, and no others")
     options = parser.parse_args()
+    if options.faults is not None:
+        return faults_campaign(options.first, options.faults, options.workers, options.out)
     begin = time.monotonic()
     others = options.kills // 3 if options.others is None else options.others
     done: list[Kill] = []

@@ -16,21 +16,23 @@ from pathlib import Path
 from typing import Any
 
 from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import KINDS, SimulatedCell
+from drivers.simulated.cell import KINDS, SimulatedCell, real_spec
 from drivers.simulated.faults import CATALOGUE, draw
 from drivers.simulated.instruments import SimulatedInstrument
 from harness.bench import BenchDescription, bench_from_dict
 from harness.chemistry import load_chemistry
 from harness.errors import AmphoraError, JournalDamaged, Refused
+from harness.guard import refold, watch_of
 from harness.journal import JournalWriter, read_run
 from harness.persons import ObligingPerson
 from harness.plan import Plan, plan_to_dict
-from harness.rig import CellReading, Rig, make_one_safe
+from harness.rig import CellReading, Rig
 from harness.runfolder import resumable, run_folder, run_header
-from harness.runner import Outcome, Runner
+from harness.runner import Outcome, Runner, readings_of
 from harness.session import Request, make_plan
 from harness.shelf import Cell, Shelf
 from harness.stepping import RESULT_KINDS, Sample, replay
+from harness.switch_off import make_one_safe
 
 OUTSIDE_S = 3.0  # a reading interval, its confirmation, and the way of the order
 KILLED = "killed"  # kill -9 at a reading: the keeper makes safe, the run is resumed
@@ -58,6 +60,7 @@ SMALL: dict[str, tuple[float, float]] = {
     "lfp": (0.5, 0.18),
     "nimh": (0.8, 0.25),
 }
+REAL_SHARE = 0.7  # of the nights have a cell that errs like a real one, the others the ideal one of 0.1.0
 SWAPPED = {"worn-out": ("lfp", 1.0), "lfp": ("li-ion", 0.5), "nimh": ("li-ion", 0.5)}  # "wrong chemistry"
 
 # What a night must say when this fault struck; a fault not named here may also end a night well.
@@ -180,9 +183,14 @@ def _fast_folder() -> str | None:
     return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
 
 
-def small_cell(kind: str, rng: random.Random, soc: float) -> SimulatedCell:
-    """Return a cell that holds little, so that a night is short; each a bit different."""
+def small_cell(kind: str, rng: random.Random, soc: float, real: bool = False) -> SimulatedCell:
+    """Return a cell that holds little, so that a night is short; each a bit different.
+
+    A real one relaxes for hours, warms in its own can and loses charge (`real_spec`).
+    """
     spec = KINDS[kind]
+    if real:
+        spec = real_spec(spec.chemistry, SMALL[kind][1], kind=kind, growth=1.2)
     spec = replace(
         spec, capacity_Ah=SMALL[kind][1] * rng.uniform(0.8, 1.2), r0_ohm=max(spec.r0_ohm, 0.15) * rng.uniform(0.7, 1.4)
     )
@@ -202,7 +210,8 @@ class _Set:
 
 def _prepare(night: Night, rng: random.Random, folder: Path) -> _Set:
     full = night.recipe in DISCHARGES
-    cell = small_cell(night.kind, rng, 1.0 if full else rng.uniform(0.2, 0.7))
+    real = random.Random(f"real:{night.seed}").random() < REAL_SHARE  # of its own, so that no other draw moves
+    cell = small_cell(night.kind, rng, 1.0 if full else rng.uniform(0.2, 0.7), real)
     leads = rng.choices(("wired", "relay", "by hand"), (75, 15, 10))[0]
     bench = Watched(night.kind, rng.randrange(10**6), cell=cell, leads=leads, room=rng.random() < 0.15)
     described = bench_from_dict(bench.description)
@@ -421,6 +430,9 @@ def _judge(night: Night, made: _Set) -> None:
         if event["kind"] in RESULT_KINDS
     ]
     _, again = replay(made.plan, run.events, [Sample(row[0], *row[2:5]) for row in rows])
+    remembered = refold(watch_of(made.plan, run.run["measurement"]), run.events, readings_of(run))
+    if remembered != runner.memory and name not in (*DISK, LOST):
+        wrong.append("a resume would not know what the guard knew")
     if name == LOST and night.fired and not run.lost:
         wrong.append("the folder does not say that rows are gone")
     if again != told and name not in ("disk full", LOST):

@@ -203,7 +203,7 @@ def test_unwrapped_time_equals_the_true_sum(steps):
 
 
 @pytest.mark.parametrize("name", shipped())
-@settings(max_examples=300)
+@settings(max_examples=100)
 @given(data=st.data())
 def test_no_bytes_bring_anything_but_finite_values_or_a_driver_error(name, data):
     one = load_format(name)
@@ -347,7 +347,7 @@ FRAMES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow])
 @given(table=LINES | FRAMES | some(["kind", "name", "columns"]), record=st.binary(max_size=20))
 def test_any_format_file_is_accepted_or_refused_in_one_sentence(table, record):
     try:

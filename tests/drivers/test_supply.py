@@ -138,7 +138,7 @@ def test_learning_leaves_out_what_an_unknown_instrument_has_not(cell: IdealCell,
     head, rest = text.split("[settings.over_voltage]")
     served = parse_dialect(head + "[measure]" + rest.split("[measure]")[1].split("[power_on]")[0], "less.toml")
     with ScpiServer(IdealSupply(cell), served, identity="NOBODY KNOWS,X1,7,0.1") as server:
-        supply = open_supply(server, timeout="60 ms")
+        supply = open_supply(server, timeout="500 ms")
         assert supply.dialect.name == "supply-plain"
         assert not supply.abilities.over_voltage_protection
         assert supply.abilities.power_on_off is None
@@ -197,7 +197,7 @@ def test_an_instrument_that_does_not_know_about_trips_is_asked_once(cell: IdealC
     lines = [line for line in text.splitlines() if not line.startswith("protection_tripped")]
     own.write_text("\n".join(lines), encoding="utf-8")
     with ScpiServer(IdealSupply(cell), load_dialect(str(own))) as server:
-        supply = open_supply(server, dialect="supply-plain")
+        supply = open_supply(server, dialect="supply-plain", timeout="500 ms")  # this one does not answer at all
         assert supply.read_trips() == []
         asked = server.responder.messages
         assert supply.read_trips() == []

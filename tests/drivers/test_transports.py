@@ -3,13 +3,14 @@
 import gc
 import socket
 import struct
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from typing import Any
 
 import pytest
+from programs import wait_for
+from wire import PATIENT_S, impatient_until_reopened
 
 from drivers.errors import DriverError, IdentityError, InstrumentError, LinkError
 from drivers.load import ScpiLoad
@@ -46,7 +47,7 @@ def wire(request: pytest.FixtureRequest) -> Server:
 def bench(wire: Server, **more: Any) -> Iterator[tuple[ScpiServer, IdealCell, ScpiLoad]]:
     cell = IdealCell(3.7, 0.05)
     with wire(IdealLoad(cell), DIALECT) as server:
-        description = {"role": "load", "resource": server.resource, "timeout": "200 ms", **more}
+        description = {"role": "load", "resource": server.resource, "timeout": f"{PATIENT_S:g} s", **more}
         load = open_instrument("load", description, VirtualClock())
         assert isinstance(load, ScpiLoad)
         yield server, cell, load
@@ -78,14 +79,14 @@ def test_no_answer_of_before_is_ever_taken_for_a_new_one(wire: Server, kind: Any
     with bench(wire) as (server, _, load):
         if kind == "drop" and server.transport == "pty":
             kind = "silence"  # a serial line has nobody who could hang up
-        server.inject(kind, seconds=0.35)
+        server.inject(kind)
+        impatient_until_reopened(server, load.link, 0.2)
         with pytest.raises(DriverError):
             load.read()
-        assert [fired for _, fired in server.fired] == [kind]
+        wait_for(lambda: [fired for _, fired in server.fired] == [kind])
         with pytest.raises(LinkError, match="reopen it"):
             load.read()
-        time.sleep(0.2)  # the old answer has left the instrument by now
-        load.reopen()
+        load.reopen()  # the old answer has left the instrument by now
         for _ in range(3):
             assert load.read() == {"voltage_V": 3.7, "current_A": 0.0}
             assert load.identify() == server.identity
@@ -96,6 +97,7 @@ def test_off_gets_through_a_link_that_fails_once(wire: Server) -> None:
         load.set_discharge("current", 0.5)
         load.set_input(True)
         server.inject("silence")
+        impatient_until_reopened(server, load.link, 0.2)
         state = load.make_safe()
         assert state.off and cell.current_A == 0.0
         assert [kind for _, kind in server.fired] == ["silence"] and "had failed before" in state.text
@@ -104,7 +106,7 @@ def test_off_gets_through_a_link_that_fails_once(wire: Server) -> None:
 def test_another_instrument_than_the_bench_file_says_is_refused(wire: Server) -> None:
     with wire(IdealLoad(IdealCell()), DIALECT) as server:
         server.heard = []
-        table = {"role": "load", "resource": server.resource, "identity": "AMPHORA SIM,SOMEBODY", "timeout": "1 s"}
+        table = {"role": "load", "resource": server.resource, "identity": "AMPHORA SIM,SOMEBODY", "timeout": "30 s"}
         with pytest.raises(IdentityError, match="SOMEBODY"):
             open_instrument("load", table, VirtualClock())
         assert server.heard == ["*IDN?"], "nobody is ordered about who was not asked for"
@@ -112,6 +114,7 @@ def test_another_instrument_than_the_bench_file_says_is_refused(wire: Server) ->
 
 def test_an_instrument_that_is_gone_is_an_error_and_no_claim(wire: Server) -> None:
     with bench(wire) as (server, _, load):
+        impatient_until_reopened(server, load.link, 0.5)
         server.stop()
         with pytest.raises(DriverError, match="load at"):
             load.make_safe()
@@ -151,7 +154,7 @@ def test_no_usb_instrument_is_told_in_one_sentence() -> None:
 def talking(kind: Server) -> Iterator[tuple[ScpiServer, socket.socket]]:
     with (
         kind(IdealLoad(IdealCell()), DIALECT) as server,
-        socket.create_connection((server.host, server.port), 2.0) as peer,
+        socket.create_connection((server.host, server.port), PATIENT_S) as peer,
     ):
         yield server, peer
 
@@ -162,7 +165,7 @@ def test_hislip_refuses_another_sub_address_and_a_broken_header() -> None:
             b"HS" + bytes([0, 0]) + struct.pack("!HHQ", 0x0100, 0, 7) + b"hislip9",
             b"XX" + bytes(14),
         ):
-            with socket.create_connection((server.host, server.port), 2.0) as peer:
+            with socket.create_connection((server.host, server.port), PATIENT_S) as peer:
                 peer.sendall(sent)
                 assert exactly(peer, 16)[:3] == b"HS\x02"  # FatalError
                 assert peer.recv(1) == b""
@@ -205,9 +208,9 @@ def test_vxi11_hands_an_answer_out_in_parts_and_times_out_where_there_is_none() 
             _, error, reason, length = struct.unpack_from("!IiiI", reply)
             return error, reason, reply[16 : 16 + length]
 
-        error, reason, first = read(7, 1000)
+        error, reason, first = read(7, 30_000)
         assert (error, reason, len(first)) == (0, 1, 7)  # as many as asked for
-        error, reason, rest = read(4096, 1000)
+        error, reason, rest = read(4096, 30_000)
         assert (error, reason) == (0, 4)  # the end
         assert (first + rest).decode().strip() == server.identity
         assert read(4096, 50) == (15, 0, b"")  # I/O time-out

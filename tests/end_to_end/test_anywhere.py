@@ -1,11 +1,15 @@
 """The program from another folder, into another encoding, on a shelf that may not be written."""
 
+import contextlib
+import io
 import json
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 from programs import PROGRAM
@@ -27,6 +31,30 @@ def call(*words: str, cwd: Path, encoding: str = "utf-8") -> subprocess.Complete
     environment = {**os.environ, "PYTHONIOENCODING": encoding}
     environment.pop("AMPHORA_LOGS", None)
     return subprocess.run([*PROGRAM, *words], capture_output=True, cwd=cwd, env=environment, stdin=subprocess.DEVNULL)
+
+
+def call_here(*words: str, cwd: Path, encoding: str) -> subprocess.CompletedProcess[bytes]:
+    """The same without a process of its own: streams of that encoding in place of this one's."""
+    from harness.cli.app import main
+
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding=encoding, write_through=True) for _ in range(2))
+    ended: object = 0
+    with (
+        contextlib.chdir(cwd),
+        patch.dict(os.environ),
+        patch.object(sys, "argv", ["amphora", *words]),
+        patch.object(sys, "excepthook", sys.excepthook),
+        patch.object(sys, "stdin", io.StringIO()),
+        patch.object(sys, "stdout", out),
+        patch.object(sys, "stderr", err),
+    ):
+        os.environ.pop("AMPHORA_LOGS", None)
+        try:
+            main()
+        except SystemExit as end:
+            ended = end.code
+    told = [stream.buffer.getvalue() for stream in (out, err)]  # type: ignore[attr-defined]
+    return subprocess.CompletedProcess([*words], int(ended or 0), *told)  # type: ignore[call-overload]
 
 
 def test_the_run_that_is_named_can_be_found_from_anywhere(table: Path, tmp_path: Path) -> None:
@@ -53,10 +81,10 @@ def test_whatever_the_streams_encoding_the_answer_is_whole(table: Path, encoding
     answer = json.loads(done.stdout.decode(encoding))
     assert answer["cell"] == CELL
     for words in (("cell", "list"), ("cell", "show", CELL), ("analyse", answer["run"])):
-        shown = call(*words, cwd=table.parent, encoding=encoding)
+        shown = call_here(*words, cwd=table.parent, encoding=encoding)
         assert shown.returncode == 0 and b"Traceback" not in shown.stderr, shown.stderr
         assert not any(sign in shown.stdout for sign in (b"\\xb1", b"\\xb0", b"\\u03a9"))  # in letters instead
-        listed = call(*words, "--json", cwd=table.parent, encoding=encoding)
+        listed = call_here(*words, "--json", cwd=table.parent, encoding=encoding)
         assert CELL in json.dumps(json.loads(listed.stdout.decode(encoding)), ensure_ascii=False)
     refused = call("cell", "show", "你", cwd=table.parent, encoding=encoding)
     assert refused.returncode == 2 and refused.stdout == b""

@@ -13,7 +13,7 @@ from harness.shelf import Cell, Shelf
 
 CELL = {"form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 4.1}
 NIGHT = ("--profile", "overnight", "--start", "declared-full", "--capacity", "0.5 Ah")
-OPTIONS = ("--cell", "worn-out", "--speed-up", "300")
+OPTIONS = ("--cell", "worn-out", "--speed-up", "60")
 
 
 @pytest.fixture
@@ -44,7 +44,7 @@ def test_one_channel_one_folder_one_run(serve: Any, amphora: Any, second: Served
         shelf.add(Cell.from_dict({"id": name, **CELL}))
     running = amphora.start("run", "--cell", "a", "--bench", str(first.bench), *NIGHT)
     try:
-        wait_for(lambda: begun(amphora, "a"), 60.0)
+        wait_for(lambda: begun(amphora, "a"))
         folder = folder_of(amphora, "a")
 
         # A second run on the channels of the first: refused by name, and it leaves no folder.
@@ -65,7 +65,7 @@ def test_one_channel_one_folder_one_run(serve: Any, amphora: Any, second: Served
         assert check["instruments"]["load"]["setup"]["on"] is False
     finally:
         running.send_signal(signal.SIGTERM)
-        running.communicate(timeout=30)
+        running.communicate(timeout=180)
     assert running.returncode == 143
 
 
@@ -73,23 +73,23 @@ def test_of_two_that_go_on_with_one_run_at_once_one_is_refused(serve: Any, ampho
     first = serve(*OPTIONS)
     Shelf(amphora.logs).add(Cell.from_dict({"id": "a", **CELL}))
     running = amphora.start("run", "--cell", "a", "--bench", str(first.bench), *NIGHT)
-    wait_for(lambda: begun(amphora, "a"), 60.0)
+    wait_for(lambda: begun(amphora, "a"))
     running.send_signal(signal.SIGTERM)
-    running.communicate(timeout=30)
+    running.communicate(timeout=180)
     folder = folder_of(amphora, "a")
     both = [amphora.start("resume", str(folder), "--bench", str(one.bench)) for one in (first, second)]
     try:
-        wait_for(lambda: any(one.poll() is not None for one in both), 60.0)
+        wait_for(lambda: any(one.poll() is not None for one in both))
         ended = [one for one in both if one.poll() is not None]
         assert len(ended) == 1
         _, err = ended[0].communicate()
         assert ended[0].returncode == 2 and "is in use" in err
-        wait_for(lambda: b'"resumed"' in (folder / "events.jsonl").read_bytes(), 60.0)  # the other one goes on
+        wait_for(lambda: b'"resumed"' in (folder / "events.jsonl").read_bytes())  # the other one goes on
     finally:
         for one in both:
             if one.poll() is None:
                 one.send_signal(signal.SIGTERM)
-                one.communicate(timeout=30)
+                one.communicate(timeout=180)
     kinds = [event["kind"] for event in read_run(folder).events]
     assert kinds.count("resumed") == 1
     with acquire_folder(folder):  # nobody has it any more

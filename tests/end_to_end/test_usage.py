@@ -28,18 +28,25 @@ from programs import PROGRAM, heed_signals
         (("demo", "--out"), ("--out", "argument")),
     ],
 )
-def test_it_is_told_in_one_sentence(words: tuple[str, ...], parts: tuple[str, ...], amphora: Any) -> None:
-    done = amphora.call(*words, code=2)
+def test_it_is_told_in_one_sentence(words: tuple[str, ...], parts: tuple[str, ...], inside: Any) -> None:
+    done = inside.call(*words, code=2)
     assert done.stdout == ""
     (line,) = done.stderr.splitlines()
     assert line.startswith("amphora: ") and "--help` shows what is accepted" in line
     assert all(part.lower() in line.lower() for part in parts), line
-    assert not amphora.logs.exists()
+    assert not inside.logs.exists()
+
+
+def test_so_it_is_in_a_process_of_its_own(amphora: Any) -> None:
+    done = amphora.call("match", "--size", "two", code=2)
+    assert done.stdout == "" and done.stderr.startswith("amphora: match: ") and done.stderr.count("\n") == 1
+    done = amphora.call(code=2)
+    assert "Usage" in done.stdout and "Commands" in done.stdout and done.stderr == ""
 
 
 @pytest.mark.parametrize("words", [(), ("cell",), ("bench",)])
-def test_without_a_command_the_help_is_shown(words: tuple[str, ...], amphora: Any) -> None:
-    done = amphora.call(*words, code=2)
+def test_without_a_command_the_help_is_shown(words: tuple[str, ...], inside: Any) -> None:
+    done = inside.call(*words, code=2)
     assert "Usage" in done.stdout and "Commands" in done.stdout and done.stderr == ""
 
 
@@ -54,22 +61,22 @@ def test_ctrl_c_in_a_command_that_only_reads_is_130(tmp_path: Path) -> None:
     writer = os.open(table, os.O_WRONLY)  # returns when the program has opened it
     time.sleep(0.2)
     process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=180)
     os.close(writer)
     assert process.returncode == 130
     assert out == "" and "Traceback" not in err
     assert not (tmp_path / "logs").exists()
 
 
-def night(amphora: Any, tmp_path: Path) -> str:
+def night(inside: Any, tmp_path: Path) -> str:
     table = tmp_path / "night.csv"
     table.write_text("t,V,I\n" + "".join(f"{10 * n},{4.0 - 0.001 * n:.3f},-0.4\n" for n in range(1005)))
-    return str(amphora.json("import", str(table), "--cell", "L3-a", "--start", "full")["run"])
+    return str(inside.json("import", str(table), "--cell", "L3-a", "--start", "full")["run"])
 
 
 @pytest.mark.parametrize("place", [".", "/"])
-def test_a_folder_where_a_file_should_be_written_is_refused(place: str, amphora: Any, tmp_path: Path) -> None:
-    run = night(amphora, tmp_path)
+def test_a_folder_where_a_file_should_be_written_is_refused(place: str, inside: Any, tmp_path: Path) -> None:
+    run = night(inside, tmp_path)
     for words in (
         ("certify", run, "--out"),
         ("label", "L3-a", "--out"),
@@ -81,13 +88,13 @@ def test_a_folder_where_a_file_should_be_written_is_refused(place: str, amphora:
         ("bench", "simulate", "--bench-out"),
         ("bench", "simulate", "--bench-out", str(tmp_path / "bench.toml"), "--truth-out"),
     ):
-        done = amphora.call(*words, place, code=2)
+        done = inside.call(*words, place, code=2)
         assert done.stdout == "" and str(Path(place)) in done.stderr
     assert not (tmp_path / "bench.toml").exists()
 
 
-def test_the_file_that_cannot_be_written_is_the_one_that_is_named(amphora: Any, tmp_path: Path) -> None:
+def test_the_file_that_cannot_be_written_is_the_one_that_is_named(inside: Any, tmp_path: Path) -> None:
     words = ("bench", "simulate", "--bench-out", str(tmp_path / "bench.toml"), "--truth-out", "/nowhere/truth.json")
-    (line,) = amphora.call(*words, code=2).stderr.splitlines()
+    (line,) = inside.call(*words, code=2).stderr.splitlines()
     assert line == "amphora: /nowhere/truth.json: cannot be written: No such file or directory"
     assert not (tmp_path / "bench.toml").exists()

@@ -6,6 +6,7 @@ Not checked here: the standards' text itself, which is not public.
 """
 
 import pytest
+from programs import wait_for
 
 from drivers import scpi
 from drivers.dialect import shipped_dialects
@@ -114,6 +115,7 @@ def test_header_path_and_answers_of_a_compound_message() -> None:
         assert link.query("measure:voltage?;*OPC?;curr?") == "3.700000;1;0.000000"
         assert link.query("MEAS:VOLT?;:MEAS:CURR?") == "3.700000;0.000000"
         link.write("MEAS:VOLT:DC?;:VOL 1")
+        wait_for(lambda: server.responder.messages == 4)  # before another connection may overtake it
         link.reopen()
         assert link.query("SYST:ERR?").startswith('-113,"Undefined header')
         assert link.query("*ESR?") == str(128 | 32)  # power on, command error; reading clears (11.5.1, read)

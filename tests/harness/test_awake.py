@@ -1,6 +1,5 @@
 import sys
 import threading
-import time
 import types
 
 import pytest
@@ -12,14 +11,17 @@ from harness.awake import stay_awake
 class Mode:
     """Stands in for what the library's `keep.running` gives."""
 
-    def __init__(self, active=True, delay_s=0.0, error=None):
-        self.active, self.delay_s, self.error = active, delay_s, error
+    def __init__(self, active=True, answers=True, error=None):
+        self.active, self.error = active, error
+        self.answers = threading.Event()
+        if answers:
+            self.answers.set()
         self.method = types.SimpleNamespace(name="a method")
         self.result = types.SimpleNamespace(get_failure_text=lambda: "no service answers")
         self.entered = self.left = 0
 
     def __enter__(self):
-        time.sleep(self.delay_s)
+        self.answers.wait(60.0)
         if self.error:
             raise self.error
         self.entered += 1
@@ -68,11 +70,11 @@ def test_a_library_that_is_missing_stops_nothing(monkeypatch):
 def test_a_service_that_does_not_answer_delays_no_longer_than_its_limit(system, monkeypatch):
     monkeypatch.setattr(awake_module, "ENTER_LIMIT_S", 0.05)
     monkeypatch.setattr(awake_module, "LEAVE_LIMIT_S", 0.01)
-    system(Mode(delay_s=0.3))
-    began = time.monotonic()
+    mode = system(Mode(answers=False))
     with stay_awake() as awake:
         assert not awake.works and "no answer" in awake.text
-    assert time.monotonic() - began < 0.25
+    assert not mode.answers.is_set()  # neither way was waited for it
+    mode.answers.set()
     for thread in threading.enumerate():
         if thread.name == "stay-awake":
             thread.join()
@@ -88,3 +90,9 @@ def test_an_error_inside_the_with_comes_through(system):
 def test_on_this_very_computer_it_answers_and_raises_nothing():
     with stay_awake() as awake:
         assert isinstance(awake.works, bool) and awake.text
+
+
+def test_a_computer_that_may_fall_asleep_is_a_warning_in_plain_words_and_one_that_stays_awake_is_none():
+    assert awake_module.Awake(True, "stays awake").warning == ""
+    warning = awake_module.Awake(False, "may fall asleep (no service answers)").warning
+    assert "may fall asleep" in warning and "lid" in warning and "no service" not in warning

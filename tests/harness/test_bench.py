@@ -24,6 +24,8 @@ def bench(**changes: Any) -> dict[str, Any]:
         (bench(speed_up=0), "speed_up = 0"),
         (bench(instruments={"x": {"role": "oven", "resource": "a"}}), "role = 'oven'"),
         (bench(instruments={"x": {"role": "load"}}), "resource is missing"),
+        (bench(instruments={"x": {"rol": "load", "resource": "a"}}), "key 'rol' is not known ('role' is near)"),
+        (bench(instruments={"x": {"resource": "a"}}), "role is missing; role = one of load, supply"),
         (bench(cell={"voltage": "meter"}), "names 'meter'; the instruments are load"),
         (bench(cell={"smell": "load"}), "cell: key 'smell' is not known; voltage, current"),
         (bench(instruments={"load": {**LOAD, "specification": {"current": {"gain": "1 furlong"}}}}), "'1 furlong'"),
@@ -55,6 +57,25 @@ def test_an_unreadable_bench_file_is_refused_by_name(tmp_path: Path, content: by
         path.write_bytes(content)
     with pytest.raises(InputError, match=r"bench\.toml"):
         load_bench(path)
+
+
+def test_the_path_of_a_dialect_counts_from_the_bench_file_and_not_from_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shed = tmp_path / "shed"
+    (shed / "tables").mkdir(parents=True)
+    (shed / "bench.toml").write_text(
+        '[instruments.load]\nrole = "load"\nresource = "a"\ndialect = "tables/mine.toml"\n'
+        '[instruments.supply]\nrole = "supply"\nresource = "b"\ndialect = "supply-plain"\n'
+        '[instruments.room]\nrole = "logger"\nport = "c"\nformat = "../lines.toml"\n'
+    )
+    monkeypatch.chdir(tmp_path)
+    for path in (Path("shed/bench.toml"), shed / "bench.toml"):
+        made = load_bench(path)
+        assert made.instruments["load"]["dialect"] == str(shed.resolve() / "tables" / "mine.toml")
+        assert made.instruments["supply"]["dialect"] == "supply-plain"
+        assert made.instruments["room"]["format"] == str(tmp_path.resolve() / "lines.toml")
+        assert made.data["instruments"]["load"] == made.instruments["load"], "what the keeper is handed"
 
 
 def test_specifications_are_read_with_their_units_and_the_rest_is_marked_as_assumed() -> None:

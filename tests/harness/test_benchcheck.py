@@ -58,9 +58,15 @@ def test_an_output_that_is_on_a_queue_that_is_full_and_a_leak_are_problems() -> 
     assert not found["passed"]
     assert "load: is switched on" in said and "Data out of range" in said
     leaking = SimulatedBench()
-    leaking.supply.bleed_A = 0.01
-    told = look(leaking)["problems"]
-    assert any(text.startswith("supply: shows -") and "leakage" in text for text in told)
+    leaking.supply.bleed_A = 0.004  # less than a run refuses
+    found = look(leaking)
+    assert found["passed"]
+    assert any(text.startswith("supply: shows -") and "leakage" in text for text in found["problems"])
+    leaking = SimulatedBench()
+    leaking.supply.bleed_A = 0.010  # five times its offset of 1.5 mA are 7.5 mA
+    found = look(leaking)
+    assert not found["passed"]
+    assert any("A with its output off; at most 7.5 mA" in text and "leakage" in text for text in found["problems"])
 
 
 def test_a_cell_the_wrong_way_round_is_found() -> None:

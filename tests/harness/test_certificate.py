@@ -277,6 +277,11 @@ def test_certify_and_verify_from_raw_samples_by_command(tmp_path: Path, own_key:
     first = out.read_bytes()
     assert amphora("certify", str(folder), "--out", str(out), "--issued", "2026-11-25").returncode == 0
     assert out.read_bytes() == first
+    assert (tmp_path / "L3-a.1.pdf").read_bytes() == first  # what stood there was kept
+    elsewhere = amphora("verify", str(out), "--logs", str(tmp_path), "--json")
+    found = json.loads(elsewhere.stdout)
+    assert (elsewhere.returncode, found["valid"], found["recomputed"]) == (1, True, None)
+    assert "no number was recomputed" in elsewhere.stderr
     checked = amphora("verify", str(out), "--logs", str(tmp_path / "logs"), "--json")
     assert checked.returncode == 0, checked.stdout
     found = json.loads(checked.stdout)
@@ -485,13 +490,17 @@ def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
 ) -> None:
     folder = write_pulsed_run(tmp_path / "logs")
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}))
-    certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
+    with pytest.raises(Refused, match="--in-spite-of"):
+        certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
+    taken_on = ("quarantined", "never-inspected", "leak-not-bounded")
+    certificate.certify(folder, tmp_path / "a.pdf", ISSUE, in_spite_of=taken_on)
     shown = text_of((tmp_path / "a.pdf").read_bytes())
+    assert all(f"In spite of: {code}" in shown for code in taken_on)
     assert "In quarantine: not cleared for use" in shown.split("Capacity certificate")[1][:200]  # at the very top
     assert "in quarantine on the register: not cleared for use" in shown
     code = zxingcpp.read_barcodes(pypdfium2.PdfDocument(tmp_path / "a.pdf")[0].render(scale=200 / 72).to_pil())[0]
     assert "IN QUARANTINE" in code.text
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "retired"}))
     with pytest.raises(Refused, match="retired on the register"):
-        certificate.certify(folder, tmp_path / "b.pdf", ISSUE)
+        certificate.certify(folder, tmp_path / "b.pdf", ISSUE, in_spite_of=("retired", *taken_on))
     assert not (tmp_path / "b.pdf").exists()

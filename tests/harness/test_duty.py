@@ -73,7 +73,7 @@ def test_what_if_a_mode_whose_name_begins_like_the_panel_is_a_mode():
 @pytest.mark.parametrize(
     ("broken", "change", "told"),
     [
-        ("modes = 5", "bright.current=80 mA", "no mode 'bright'"),
+        ("modes = 5", "bright.current=80 mA", r"no \[\[modes\]\]"),
         ("modes = 5", "quiescent=1 mA", r"no \[\[modes\]\]"),
         ('panel = 5\n[[modes]]\nname="m"\ncurrent="1 A"', "panel.current=1 A", "panel: 5 is not a table"),
         ('[[modes]]\nname="m"\ncurrent="1 A"\n[panel]\ncurrent="1 A"\nsun=4', "panel.sun.good=1 h", "sun: 4 is not a"),
@@ -82,3 +82,18 @@ def test_what_if_a_mode_whose_name_begins_like_the_panel_is_a_mode():
 def test_a_change_to_a_broken_duty_file_is_told_as_the_file_is(broken, change, told):
     with pytest.raises(InputError, match=told):
         read_duty(f'{HEAD}lowest_rail="3 V"\n{broken}\n', "lamp.toml", [change])
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ("lowest_rail=banana", "a voltage such as"),
+        ("bright.current=0 mA", "not above 0"),
+        ("panel.current=-5 mA", "not above 0"),
+    ],
+)
+def test_a_change_that_cannot_be_is_said_of_the_change_and_not_of_the_file(change: str, why: str) -> None:
+    with pytest.raises(InputError) as said:
+        load_duty("path-light", [change])
+    assert str(said.value).startswith(f"--what-if {change!r}") and why in str(said.value)
+    assert ".toml" not in str(said.value)

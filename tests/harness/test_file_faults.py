@@ -80,7 +80,8 @@ def test_a_sync_that_fails_beside_the_run_ends_it_with_the_outputs_off(monkeypat
         sleep = story.bench.clock.sleep
 
         def slowly(seconds: float) -> None:  # so that the other thread gets to it
-            time.sleep(0.002)
+            if not failed:
+                time.sleep(0.002)
             sleep(seconds)
 
         story.bench.clock.sleep = slowly  # type: ignore[method-assign]
@@ -140,7 +141,7 @@ def full(tmp_path: Path) -> Iterator[Full]:
 
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[Served]:
-    one_served = Served(tmp_path, "--cell", "worn-out", "--speed-up", "400", "--start-soc", "0.5")
+    one_served = Served(tmp_path, "--cell", "worn-out", "--speed-up", "200", "--start-soc", "0.5")
     yield one_served
     one_served.end()
 
@@ -153,7 +154,7 @@ def test_a_disk_that_is_really_full_ends_the_run_off_readable_and_able_to_go_on(
     amphora.environment["AMPHORA_LOGS"] = str(amphora.logs)
     Shelf(amphora.logs).add(Cell.from_dict(CELL))
     recipe = tmp_path / "full.toml"
-    recipe.write_text(RECIPE.replace('"6 s"', '"40 min"').replace('"short"', '"full"'), encoding="utf-8")
+    recipe.write_text(RECIPE.replace('"6 s"', '"100 min"').replace('"short"', '"full"'), encoding="utf-8")
     bench = ["--bench", str(served.bench), "--capacity", "0.8 Ah"]
     process = subprocess.Popen(
         [*PROGRAM, "run", "--cell", "c", "--profile", str(recipe), *bench],

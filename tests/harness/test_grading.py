@@ -87,7 +87,7 @@ def test_a_fault_seen_retires_even_without_figures(fault):
 
 
 def test_a_cell_the_guard_stopped_for_heat_is_retired():
-    assert grade_result(result(stop="guard:temperature"), CELL, GENERAL)["grade"] == "retire"
+    assert grade_result(result(stop="guard:temperature-high"), CELL, GENERAL)["grade"] == "retire"
 
 
 def test_the_cohort_counts_from_four_others_on():

@@ -12,6 +12,7 @@ import pytest
 from paper_runs import write_run
 
 from harness.errors import InputError
+from harness.lock import acquire_folder
 from harness.report import livepage
 
 
@@ -45,6 +46,13 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
+def at_work(folder: Path) -> Iterator[None]:
+    """A runner that lives: whoever runs this test holds the folder's lock."""
+    with acquire_folder(folder):
+        yield
+
+
+@pytest.fixture
 def server(folder: Path) -> Iterator[livepage.LiveServer]:
     served = livepage.start(folder)
     yield served
@@ -54,7 +62,7 @@ def server(folder: Path) -> Iterator[livepage.LiveServer]:
 
 def ask(url: str, path: str | None = None, method: str = "GET", **headers: str) -> tuple[int, dict[str, str], bytes]:
     parts = urlsplit(url)
-    link = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+    link = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=60)
     link.request(method, parts.path if path is None else path, headers=headers)
     answer = link.getresponse()
     body = answer.read()
@@ -62,7 +70,7 @@ def ask(url: str, path: str | None = None, method: str = "GET", **headers: str) 
     return answer.status, {k.lower(): v for k, v in answer.getheaders()}, body
 
 
-def test_shows_step_readings_charge_and_when_it_ends(server: livepage.LiveServer) -> None:
+def test_shows_step_readings_charge_and_when_it_ends(at_work: None, server: livepage.LiveServer) -> None:
     status, headers, body = ask(server.url, "/data")
     data = json.loads(body)
     assert status == 200
@@ -103,15 +111,21 @@ def test_a_stopped_run_says_why(server: livepage.LiveServer, folder: Path) -> No
     data = server.reader.look()
     assert data["finished"]
     assert data["bad"]
-    assert data["state"] == "stopped: guard:voltage (low)"
+    assert data["state"] == "ended: guard:voltage (low)"
     assert data["latest_utc"] is None
 
 
-def test_a_run_that_went_silent_is_told(folder: Path) -> None:
+def test_a_run_that_went_silent_is_told(at_work: None, folder: Path) -> None:
     reader = livepage.RunReader(folder, now=lambda: time.time() + 600)
     data = reader.look()
     assert data["bad"]
     assert "no new reading for 10 min" in data["state"]
+
+
+def test_a_run_whose_program_is_gone_is_told_at_once(folder: Path) -> None:
+    data = livepage.RunReader(folder).look()
+    assert data["bad"] and data["state"].startswith("the program is dead")
+    assert data["expected_utc"] is None and "amphora bench off" in data["state"]
 
 
 def test_values_that_are_not_numbers_are_none(folder: Path) -> None:

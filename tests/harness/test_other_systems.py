@@ -44,22 +44,18 @@ from harness.cli.app import app
 """
 
 
-def on_another_system(then: str = "") -> str:
+def on_another_system(then: str) -> str:
     done = subprocess.run(
         [sys.executable, "-W", "error::SyntaxWarning", "-c", PROGRAM.format(hidden=HIDDEN, gone=GONE, then=then)],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=600,
     )
     assert done.returncode == 0, done.stderr[-3000:]
     return done.stdout
 
 
-def test_every_module_can_be_imported() -> None:
-    assert int(on_another_system().split()[0]) > 80
-
-
-def test_a_night_on_the_simulated_bench_runs(tmp_path: object) -> None:
+def test_every_module_can_be_imported_and_a_night_on_the_simulated_bench_runs(tmp_path: object) -> None:
     shelf = f"{str(tmp_path)!r}"
     then = (
         f"app(['cell','add','L3-a','--form','18650','--chemistry','li-ion','--as-found','4.18 V','--logs',{shelf}],"
@@ -67,4 +63,6 @@ def test_a_night_on_the_simulated_bench_runs(tmp_path: object) -> None:
         f"app(['run','--cell','L3-a','--profile','overnight','--bench','simulated','--logs',{shelf},"
         "'--start','declared-full','--json'],standalone_mode=False)\n"
     )
-    assert '"stop": "cutoff"' in on_another_system(then)
+    told = on_another_system(then)  # one process for both: half a minute of a slow machine goes into the imports
+    assert int(told.split()[0]) > 80
+    assert '"stop": "cutoff"' in told

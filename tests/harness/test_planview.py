@@ -13,8 +13,8 @@ CELL = {"id": "L3-a", "form": "18650", "chemistry": "li-ion", "as_found_V": 3.31
 BENCH = {
     "name": "village hall",
     "leads": "by hand",
-    "instruments": {"load": {"role": "load"}, "supply": {"role": "supply"}},
-    "cell": {},
+    "instruments": {"load": {"role": "load"}, "supply": {"role": "supply"}, "logger": {"role": "logger"}},
+    "cell": {"temperature": "logger"},
 }
 
 
@@ -46,7 +46,7 @@ def test_charging_names_its_limit_with_its_source_and_temperatures():
     text = " ".join(render(build_plan("charge", CELL, BENCH, present=True), NOW).split())
     assert "charge up to 4.20 V (maker's data sheet" in text
     assert "0 to 45 °C" in text
-    assert "400 mA up to 4.20 V" in text
+    assert "250 mA up to 4.20 V, 400 mA after 1000 mAh" in text
     assert "taper at 50 mA" in text
 
 

@@ -168,7 +168,8 @@ def test_a_cell_that_takes_the_pre_charge_is_done_with_it(tmp_path: Path) -> Non
 def test_a_cell_that_does_not_take_it_is_stopped_with_that_reason(tmp_path: Path) -> None:
     night = Night(tmp_path, start_soc=0.0)
     empty(night)
-    night.bench.cell.short_ohm = 60.0  # takes 40 mA of the 50 mA
+    # takes 40 mA of the 50 mA, once current flows: before, the rest would show it
+    night.bench.at(200.0, "short", lambda bench: setattr(bench.cell, "short_ohm", 60.0))
     outcome, _ = night.run("charge")
     assert outcome.reason == "guard:takes-no-charge"
     assert "does not take charge" in outcome.text

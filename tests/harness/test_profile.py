@@ -160,7 +160,7 @@ def _toml(value):
     return repr(value)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.lists(STEP, max_size=3))
 def test_whatever_stands_in_a_recipe_it_is_accepted_bounded_or_refused_in_one_sentence(steps):
     text = HEAD + f"step = {_toml(steps)}\n"

@@ -4,8 +4,8 @@ import dataclasses
 import datetime
 import io
 import json
+import os
 import shutil
-import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -456,14 +456,19 @@ HOSTILE = {
 }
 
 
+def spent_s() -> float:
+    """Processor time of this process and of those it waited for: what a file costs, also beside busy neighbours."""
+    return sum(os.times()[:4])
+
+
 @pytest.mark.parametrize("name", list(HOSTILE))
 def test_hostile_files_are_refused_soon_and_with_a_reason(tmp_path: Path, name: str) -> None:
-    began = time.monotonic()
+    began_s = spent_s()
     found = check(tmp_path, HOSTILE[name], apart=True)
     assert not found["valid"]
     assert found["reasons"]
     assert all(len(reason) < 500 for reason in found["reasons"])
-    assert time.monotonic() - began < verify.EXTRACT_SECONDS + 5
+    assert spent_s() - began_s < verify.EXTRACT_SECONDS + 5
 
 
 def test_a_sealed_hostile_file_is_no_better_off(tmp_path: Path) -> None:
@@ -609,11 +614,11 @@ def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, 
 def test_data_too_large_to_print_cost_no_time(made: Made, tmp_path: Path, spoil: dict[str, Any]) -> None:
     data = {**made.data, **spoil}
     pdf = certificate.seal(printed(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
-    began = time.monotonic()
+    began_s = spent_s()
     found = check(tmp_path, pdf)
     assert not found["valid"]
     assert "more than a certificate does" in " ".join(found["reasons"])
-    assert time.monotonic() - began < 5
+    assert spent_s() - began_s < 5
 
 
 def test_modules_lying_in_the_current_folder_are_not_run(

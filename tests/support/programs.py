@@ -53,7 +53,7 @@ class Served:
 
     def end(self) -> int:
         self.process.send_signal(signal.SIGTERM)
-        code = self.process.wait(timeout=10)
+        code = self.process.wait(timeout=180)
         assert self.process.stdout is not None
         self.process.stdout.close()
         return code
@@ -63,6 +63,7 @@ class Program:
     """Calls the program with a shelf of its own."""
 
     def __init__(self, folder: Path) -> None:
+        self.folder = folder
         self.logs = folder / "logs"
         self.environment = {**os.environ, "AMPHORA_LOGS": str(self.logs), "XDG_RUNTIME_DIR": str(folder)}
 
@@ -73,7 +74,7 @@ class Program:
             text=True,
             env=self.environment,
             stdin=subprocess.DEVNULL,
-            timeout=120,
+            timeout=300,
         )
         assert done.returncode == code, (words, done.returncode, done.stdout[-2000:], done.stderr[-2000:])
         assert "Traceback" not in done.stderr
@@ -126,11 +127,28 @@ class Inside(Program):
         return done
 
 
-def wait_for(condition: Callable[[], bool], seconds: float = 20.0) -> None:
-    """Wait until a condition holds; fail when it does not."""
+def events_in(folder: Path) -> list[dict[str, Any]]:
+    """The events written so far, without what `read_run` checks: for whoever looks many times a second."""
+    try:
+        lines = (folder / "events.jsonl").read_bytes().split(b"\n")[:-1]
+    except OSError:  # not there yet
+        return []
+    return [json.loads(line) for line in lines]
+
+
+def rows_in(folder: Path) -> int:
+    """How many readings are written so far, likewise."""
+    try:
+        return max(0, (folder / "samples.csv").read_bytes().count(b"\n") - 1)
+    except OSError:
+        return 0
+
+
+def wait_for(condition: Callable[[], bool], seconds: float = 180.0) -> None:
+    """Wait until a condition holds; fail when it never does: on a busy machine everything comes, late."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if condition():
             return
         time.sleep(0.05)
-    raise AssertionError("did not happen in time")
+    raise AssertionError(f"did not happen in {seconds:g} s")

@@ -1,0 +1,171 @@
+"""The standing of cells on a shelf: read, folded, and kept in the index, so that a long list stays quick."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from harness.account.entries import entries_of
+from harness.account.fold import fold
+from harness.account.standing import Standing
+from harness.errors import AmphoraError
+from harness.shelf import Cell, CellEntry, Shelf
+
+
+def standing_of(shelf: Shelf, cell_id: str) -> Standing:
+    """Return the standing of a cell on the shelf.
+
+    Raises:
+        InputError: no such cell, or its record is damaged.
+    """
+    cell = shelf.get(cell_id)
+    return fold(cell, entries_of(cell, shelf.runs(cell.id)))
+
+
+def standing_beside(folder: Path, record: Mapping[str, Any] | None = None) -> tuple[Cell, Standing] | None:
+    """Return the cell of a run's folder and its standing; None where the folder is on no shelf.
+
+    Args:
+        folder: A run's folder.
+        record: The cell's record to take where `cell.json` is not there; None: then there is no answer.
+    """
+    folder = Path(folder).absolute()
+    shelf = Shelf(folder.parent.parent)
+    try:
+        cell = shelf.get(folder.parent.name)
+        key = _stamps(folder.parent)
+        if key not in _recent:
+            standing = fold(cell, entries_of(cell, shelf.runs(cell.id)))
+            key = _stamps(folder.parent)  # figures that were made just now stand there too
+            if len(_recent) > 256:
+                _recent.clear()
+            _recent[key] = (cell, standing)
+        return _recent[key]
+    except AmphoraError:
+        pass
+    if record is None:
+        return None
+    try:
+        cell = Cell.from_dict(record)
+    except AmphoraError:
+        return None
+    return cell, fold(cell, entries_of(cell, [folder]))
+
+
+@cache
+def _code() -> str:
+    import harness
+
+    digest = hashlib.sha256(harness.__version__.encode())
+    here = Path(__file__).parent
+    for path in sorted([*here.glob("*.py"), here.parent / "triage.py"]):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def kept_standings(shelf: Shelf) -> dict[str, dict[str, Any]]:
+    """Return the standing of every cell as plain data, from the index where nothing changed."""
+    from harness.account.standing import ACTS
+
+    found: dict[str, dict[str, Any]] = {}
+    fresh: dict[str, tuple[str, str]] = {}
+    for cell_id, (key, text) in shelf.kept(_code()).items():
+        if text:
+            found[cell_id] = json.loads(text)
+            continue
+        try:
+            standing = standing_of(shelf, cell_id)
+        except AmphoraError:
+            continue
+        plain = standing.to_dict()
+        plain["starts"] = dict(standing.starts)
+        plain["may"] = {act: plain["may"][act]["verdict"] for act in ACTS}
+        plain["findings"] = [{k: item[k] for k in ("code", "strength", "text")} for item in plain["findings"]]
+        found[cell_id] = plain
+        fresh[cell_id] = (key, json.dumps(plain, ensure_ascii=False))
+    shelf.keep(fresh)
+    return found
+
+
+ACCOUNT_KEYS = (
+    "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "self_discharge_percent_per_month", "self_discharge_U",
+    "self_discharge_when", "findings", "may",
+)  # fmt: skip
+QUIET = ("never-inspected", "no-capacity", "leak-not-bounded", "retired", "quarantined")  # said by other columns
+
+
+def listed(shelf: Shelf) -> list[CellEntry]:
+    """Return the cells of a shelf with what they hold by their account, never what was only left in them."""
+    from dataclasses import replace
+
+    entries = shelf.list_cells()
+    standings = kept_standings(shelf)
+    found = []
+    for entry in entries:
+        standing = standings.get(entry.id)
+        if standing is not None:
+            codes = tuple(item["code"] for item in standing["findings"] if item["code"] not in QUIET)
+            entry = replace(
+                entry,
+                capacity_Ah=standing["capacity_Ah"],
+                capacity_U_Ah=standing["capacity_U_Ah"],
+                findings=codes,
+            )
+        found.append(entry)
+    return found
+
+
+_recent: dict[tuple[Any, ...], tuple[Cell, Standing]] = {}
+
+
+def _stamps(folder: Path) -> tuple[Any, ...]:
+    """Return what changes when anything in a cell's folder does."""
+    found: list[Any] = [str(folder)]
+    for path in sorted([folder / "cell.json", *(item.parent for item in folder.glob("*/run.json"))]):
+        try:
+            found.append((path.name, path.stat().st_mtime_ns))
+        except OSError:
+            found.append((path.name, 0))
+    for path in sorted(folder.glob("*/events.jsonl")):
+        try:
+            found.append(path.stat().st_size)
+        except OSError:
+            found.append(0)
+    return tuple(found)
+
+
+def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
+    """Return a run's figures as the account of its cell sees them: how it began, and U of the cell as an item.
+
+    What other runs say is not among the inputs of `result.json`, so this part is never kept.
+    """
+    from harness.account.fold import item_U_Ah
+
+    result = dict(result)
+    capacity, U = result.get("capacity_Ah"), result.get("capacity_U_Ah")
+    result["capacity_item_U_Ah"] = None
+    if isinstance(capacity, float) and isinstance(U, float):
+        result["capacity_item_U_Ah"] = item_U_Ah(capacity, U, str(result.get("start")))
+    result["rest_before_h"] = None
+    result["account"] = None
+    if not result.get("phases"):
+        return result
+    found = standing_beside(folder)
+    if found is None:
+        return result
+    standing = found[1]
+    plain = standing.to_dict()
+    result["account"] = {key: plain[key] for key in ACCOUNT_KEYS}
+    name = Path(folder).absolute().name
+    if result.get("start") not in ("full", "declared-full") or name not in standing.starts:
+        return result
+    result["rest_before_h"] = standing.rest_before_h.get(name)
+    if standing.starts[name] not in ("full", "declared-full"):
+        said = [item for item in standing.findings if name in item.runs and item.about == "record"]
+        text = said[0].text if said else "By the cell's account it did not begin full: it measured what was left."
+        code = said[0].code if said else "not-full-since"
+        result["start"] = "unknown"
+        result["warnings"] = [*(result.get("warnings") or []), {"code": code, "text": text}]
+    return result

@@ -1,0 +1,251 @@
+"""What the folders and `cell.json` say of one cell, in order of time.
+
+The one place of the account that reads files. A folder that cannot be read is an entry too, one that says so: what
+flowed in it is not known. An imported table is dated by its own clock, where it has one.
+"""
+
+import contextlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from harness.account.standing import Entry, Move, RestSeen, RunSeen, Seen
+from harness.errors import AmphoraError
+from harness.fields import finite_number
+from harness.shelf import Cell
+
+FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
+END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
+
+
+def entries_of(cell: Cell, folders: Sequence[Path]) -> list[Entry]:
+    """Return what is known of a cell, oldest first.
+
+    Args:
+        cell: Its record.
+        folders: Its run folders; damaged ones too.
+    """
+    found: list[Entry] = list(seen_by_people(cell))
+    dated = sum(1 for item in found if isinstance(item, Seen) and item.voltage_V is not None)
+    runs = [run_seen(Path(folder)) for folder in folders]
+    if dated >= 2 or any(run.retention_V is not None for run in runs):
+        runs = _with_curve(runs, {Path(folder).name: Path(folder) for folder in folders})
+    # As it was found is before every run, whatever clock the bench had.
+    first = min((run.at for run in runs), default=None)
+    if first is not None:
+        before = first - timedelta(seconds=1)
+        found = [
+            replace(item, at=min(item.at, before)) if isinstance(item, Seen) and item.kind == "found" else item
+            for item in found
+        ]
+    found += runs
+    return sorted(found, key=lambda entry: entry.at)
+
+
+def _with_curve(runs: list[RunSeen], folders: Mapping[str, Path]) -> list[RunSeen]:
+    """Return runs of which the newest whole discharge from full says how the voltage at rest falls with charge."""
+    for place in range(len(runs) - 1, -1, -1):
+        run = runs[place]
+        if run.capacity_Ah is None or run.headline_start not in ("full", "declared-full"):
+            continue
+        with contextlib.suppress(AmphoraError, OSError, ValueError, IndexError, ZeroDivisionError):
+            runs[place] = replace(run, curve=curve_of(folders[run.run]))
+            break
+    return runs
+
+
+def curve_of(folder: Path, points: int = 80) -> tuple[tuple[float, float], ...]:
+    """Return the voltage at rest and the share of charge given, from full, as a whole discharge shows them.
+
+    Raises:
+        InputError: the discharge has no resistance, or too few readings.
+    """
+    from harness.cellmodel import cell_model
+    from harness.loading import load
+    from harness.results import figures_of
+
+    record, _ = load(folder)
+    model = cell_model(record.t_s, record.voltage_V, record.current_A, figures_of(folder))
+    stride = max(1, len(model.ocv_V) // points)
+    pairs = zip(model.ocv_V[::stride].tolist(), model.given_Ah[::stride].tolist(), strict=True)
+    return tuple((volt, given / model.capacity_Ah) for volt, given in pairs)
+
+
+def seen_by_people(cell: Cell) -> list[Seen]:
+    """Return what `cell.json` says that people saw, measured or said."""
+    found = []
+    dated = [item for item in cell.entries if item.get("voltage_V") is not None]
+    at = moment(cell.as_found_utc)
+    if cell.as_found_V is not None and at is not None and not dated:
+        found.append(Seen(at, "found", cell.as_found_utc, cell.as_found_V))
+    for item in cell.entries:
+        when = moment(str(item.get("at") or item.get("noted_utc") or ""))
+        if when is None:
+            continue
+        found.append(
+            Seen(
+                when, str(item.get("kind") or "check"), str(item.get("noted_utc") or ""),
+                finite_number(item.get("voltage_V")), finite_number(item.get("mass_g")),
+                dict(item.get("inspection") or {}), str(item.get("state") or ""), str(item.get("text") or ""),
+                str(item.get("by") or ""), finite_number(item.get("resolution_V")) or 0.01,
+            )
+        )  # fmt: skip
+    return found
+
+
+def moment(text: str) -> datetime | None:
+    """Return a time as the register writes it; None where it is none."""
+    with contextlib.suppress(ValueError):
+        found = datetime.fromisoformat(text)
+        return found if found.tzinfo else found.replace(tzinfo=UTC)
+    return None
+
+
+def run_seen(folder: Path) -> RunSeen:
+    """Return what one run tells of its cell; one that cannot be read says why."""
+    from harness.results import figures_of
+
+    stamp = _stamp(folder.name)
+    try:
+        run = json.loads((folder / "run.json").read_bytes())
+        events = _events(folder / "events.jsonl")
+        result = figures_of(folder)
+        return _run(folder, run, events, result)
+    except (AmphoraError, OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
+        return RunSeen(folder.name, stamp, stamp, "", "unknown", "", False, damaged=str(error) or repr(error))
+
+
+def _stamp(name: str) -> datetime:
+    with contextlib.suppress(ValueError):
+        return datetime.strptime(name[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+    return datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def _events(path: Path) -> list[dict[str, Any]]:
+    from harness.journal import read_events
+
+    return read_events(path)[0]
+
+
+def _run(
+    folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any]], result: Mapping[str, Any]
+) -> RunSeen:
+    imported = run.get("imported")
+    created = moment(str(run.get("created_utc") or "")) or _stamp(folder.name)
+    dated, begin, t0_s = True, created, 0.0
+    if isinstance(imported, Mapping):
+        own = moment(str(imported.get("began_utc") or imported.get("first_clock_time") or ""))
+        dated, begin = own is not None, own or created
+    first = next((event for event in events if moment(str(event.get("utc") or ""))), None)
+    if first is not None:
+        t0_s = float(first.get("t_s") or 0.0)
+        if not isinstance(imported, Mapping):
+            begin = moment(str(first["utc"])) or created
+
+    def at(t_s: float) -> datetime:
+        return begin + timedelta(seconds=float(t_s) - t0_s)
+
+    kinds = {event.get("step"): event.get("step_kind") for event in events if event.get("kind") == "step-begun"}
+    ended = [
+        event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"
+    ]
+    moves = tuple(_move(phase, at, run, ended) for phase in result.get("phases") or [])
+    rests = tuple(
+        RestSeen(
+            at(item["begin_s"]), at(item["end_s"]), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")}
+        )
+        for item in result.get("rests") or []
+    )
+    last = events[-1] if events else {}
+    final = last.get("kind") == "stopped" and bool(last.get("final", True))
+    stop = str(last.get("reason") or "") if last.get("kind") == "stopped" else ""
+    end = at(float(last.get("t_s") or t0_s)) if events else begin
+    phases = result.get("phases") or []
+    headline = _headline(phases, result)
+    whole = bool(result.get("reached_cutoff")) and bool(result.get("complete"))
+    retention = result.get("retention") or {}
+    charge_full = bool(moves) and moves[-1].kind == "charge" and moves[-1].whole and not stop.startswith("guard:")
+    if charge_full and run.get("profile") in ("storage", "identify"):
+        charge_full = False
+    return RunSeen(
+        folder.name, begin, max(end, begin), str(run.get("profile") or ""), str(run.get("start") or "unknown"), stop,
+        final, moves, rests,
+        capacity_Ah=finite_number(result.get("capacity_Ah")) if whole else None,
+        capacity_U_Ah=finite_number(result.get("capacity_U_Ah")) if whole else None,
+        headline=headline,
+        headline_start=str(result.get("start") or "unknown"),
+        temperature_degC=finite_number(result.get("temperature_degC")),
+        charge_full=charge_full,
+        gaps_unknown=int(result.get("gaps_unknown") or 0),
+        imported=isinstance(imported, Mapping),
+        dated=dated,
+        simulated=_simulated(run),
+        warnings=tuple(str(item.get("code")) for item in result.get("warnings") or []),
+        retention_mV_per_day=finite_number(retention.get("mV_per_day")),
+        retention_U_mV_per_day=finite_number(retention.get("mV_U_per_day")),
+        retention_V=finite_number(retention.get("rested_V")),
+        **_resistance(result),
+    )  # fmt: skip
+
+
+def _headline(phases: Sequence[Mapping[str, Any]], result: Mapping[str, Any]) -> int | None:
+    for index in range(len(phases) - 1, -1, -1):
+        phase = phases[index]
+        if phase.get("kind") == "discharge" and phase.get("capacity_Ah") == result.get("capacity_Ah"):
+            return index
+    return None
+
+
+def _move(phase: Mapping[str, Any], at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
+    charge = phase["kind"] == "charge"
+    whole = bool(phase.get("complete"))
+    if charge and run.get("plan") is not None:
+        near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - float(phase["end_s"])) <= END_NEAR_S]
+        whole = bool(near) and _charge_completed(run, near[-1])
+    return Move(
+        phase["kind"], at(phase["begin_s"]), at(phase["end_s"]),
+        abs(float(phase["charge_Ah" if charge else "capacity_Ah"] or 0.0)),
+        abs(float(phase["charge_U_Ah" if charge else "capacity_U_Ah"] or 0.0)),
+        whole, finite_number(phase.get("main_current_A")), finite_number(run.get("cutoff_V")),
+        finite_number(phase.get("end_slope_V")),
+    )  # fmt: skip
+
+
+def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
+    """Tell whether a charge step ended full: by taper, or a timed nickel charge by its own end."""
+    if run.get("profile") in ("storage", "identify"):
+        return False
+    if ended["reason"] == "taper":
+        return True
+    plan = run.get("plan") or {}
+    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
+        return False  # charged by the clock for a guess: whether that was enough nobody knows
+    return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+
+
+def _simulated(run: Mapping[str, Any]) -> bool:
+    bench = run.get("bench") or {}
+    return bool(bench.get("simulated"))
+
+
+def _resistance(result: Mapping[str, Any]) -> dict[str, Any]:
+    from harness.grading import chosen_resistance
+
+    chosen = result.get("resistance") or chosen_resistance(result)
+    if not chosen:
+        return {}
+    state = chosen.get("charge_state")
+    like = (
+        chosen.get("method"),
+        round(float(chosen.get("duration_s") or 0.0), 1),
+        None if state is None else round(float(state), 1),
+        (result.get("bench") or {}).get("sensed_at"),
+    )
+    return {
+        "resistance_ohm": finite_number(chosen.get("ohm")),
+        "resistance_U_ohm": finite_number(chosen.get("U_ohm")),
+        "resistance_like": like,
+    }

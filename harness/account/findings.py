@@ -1,0 +1,313 @@
+"""What speaks against a cell, a bench or a record, and how large a leak the evidence leaves possible. Pure.
+
+Each limit stands once, here, with its source. 'Practice' is common practice; 'measured' is from open records of
+laboratory cells. A leak is a share of the capacity a day; V, Ah, h.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from harness.account.standing import Finding, Move, RestSeen, RunSeen
+
+LITHIUM = ("auto", "li-ion", "li-ion-4.35", "lfp", "lto")
+MONTH_DAYS = 30.4375
+SICK_LEAK = 0.05  # a day; 500 ohm on 3.4 Ah (this project's measure)
+HEALTHY_BELOW = 0.10  # a day: what match, certificate and a grade above standby want the bound below
+HEALTHY_BELOW_LATER = 0.05  # the same after the second full charge, when a cycle has been closed
+
+# Least and most slope of the voltage at rest by the voltage, V per unit of charge: (up to V, least, most). Practice;
+# li-ion from a measured 18650 and the NMC and LCO curves of the simulated cells, each taken wide.
+SLOPES: dict[str, tuple[tuple[float, float, float], ...]] = {
+    "li-ion": ((2.75, 8.0, 45.0), (2.9, 8.0, 25.0), (3.1, 4.0, 16.0), (3.3, 2.0, 9.0), (3.45, 0.9, 5.0),
+               (3.6, 0.5, 3.0), (3.8, 0.35, 2.0), (4.0, 0.5, 1.8), (9.9, 0.4, 2.5)),
+    "lfp": ((2.7, 8.0, 45.0), (2.9, 5.0, 25.0), (3.1, 2.0, 12.0), (3.2, 0.3, 4.0), (3.36, 0.005, 0.6),
+            (9.9, 0.1, 60.0)),
+    "lto": ((2.0, 2.0, 40.0), (9.9, 0.1, 3.0)),
+}  # fmt: skip
+SLOPES["li-ion-4.35"] = SLOPES["li-ion"]
+OWN_SLOPE_LEAST, OWN_SLOPE_MOST = 0.7, 3.0  # of the slope at the discharge's own end: it rises on (practice)
+
+# How the rate of relaxation fades, as a power of time: measured recoveries of four kinds of 18650 after discharges
+# to their end fade with t^-1.2 to t^-2.3 (repeats of laboratory cells); 0.6 leaves room for slow diffusion.
+FADES = (0.6, 2.6)
+RELAXED_RATE_V_PER_H = 0.001  # what may still move in either direction (practice)
+RISES_ON_V = 0.060  # what a recovery may still rise after its first hour (practice)
+FALLS_ON_V = 0.060  # what a cell may still fall after the first hour from full (measured: to 60 mV worn)
+RISE_UNKNOWN_V = 0.30  # of a cell that has not rested an hour
+BALANCE_SUSPECTED, BALANCE_ESTABLISHED = 0.97, 0.95  # practice; real cells give back 0.98 to 0.9999
+BALANCE_LEAST_U = 0.007  # of a ratio (practice)
+CLOSED_WITHIN_H = 48.0
+TOP_UP_FLOOR_AH, TOP_UP_FLOOR = 0.050, 0.03
+SAME_METER_V, OTHER_METER_V = 0.003, 0.015  # U of a difference (practice)
+DATED_APART_H = 6.0
+CAPACITY_DOWN, RESISTANCE_UP = 0.10, 0.30
+SAME_RESISTANCE, SAME_RESISTANCE_OHM = 0.20, 0.030
+NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
+
+# What a cell that our charge left full may have come to at rest, by chemistry: (lowest V below the charge limit at
+# which it can still be full; most it falls from the voltage 10 min after the charge, most it seems to rise). Practice
+# and measured: 8 to 60 mV from 10 min to 1 h, LFP 50 to 250 mV.
+FULL_BELOW_V = {
+    "li-ion": 0.15, "li-ion-4.35": 0.17, "lfp": 0.325, "lto": 0.35, "nimh": 0.32, "nicd": 0.34, "lead-acid": 0.40,
+    "auto": 0.25,
+}  # fmt: skip
+FALLS_FROM_FULL_V = {"li-ion": 0.05, "li-ion-4.35": 0.05, "lfp": 0.30, "lto": 0.20, "nimh": 0.15, "nicd": 0.15}
+FALLS_AT_MOST_V = 0.10
+RISES_FROM_FULL_V = 0.020
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """What one piece of evidence says of the leak: it is at least `low` and at most `high` a day."""
+
+    low: float
+    high: float
+    text: str
+    run: str = ""
+    kind: str = ""
+
+
+def slopes_at(chemistry: str, voltage_V: float) -> tuple[float, float]:
+    """Return the least and the most slope of the voltage at rest there, V per unit of charge."""
+    keys = ("li-ion", "lfp") if chemistry == "auto" else (chemistry,)
+    found = [next(row[1:] for row in SLOPES[key] if voltage_V <= row[0]) for key in keys if key in SLOPES] or [
+        (0.05, 60.0)
+    ]
+    return min(least for least, _ in found), max(most for _, most in found)
+
+
+def charge_between(chemistry: str, high_V: float, low_V: float) -> tuple[float, float]:
+    """Return the least and the most share of charge that lies between two voltages at rest; 0 where they are not so."""
+    if not low_V < high_V:
+        return 0.0, 0.0
+    steps = max(1, math.ceil((high_V - low_V) / 0.02))
+    width_V = (high_V - low_V) / steps
+    found = [slopes_at(chemistry, low_V + (n + 0.5) * width_V) for n in range(steps)]
+    return sum(width_V / most for _, most in found), sum(width_V / least for least, _ in found)
+
+
+def leak_of_recovery(rest: RestSeen, move: Move, chemistry: str) -> Leak | None:
+    """Return what the rest after a whole discharge says; None where it is too short.
+
+    After a discharge the voltage rises, ever slower; a leak takes from both rates alike. So the difference of the
+    rates early and late is the relaxation's alone, and bounds what is left of it.
+    """
+    rates = _rates(rest)
+    if rates is None or not move.whole:
+        return None
+    early, late, U, least_share, most_share = rates
+    faded = max(0.0, early - late)
+    least, most = slopes_at(chemistry, rest.last_V)
+    if move.end_slope_V is not None and move.end_slope_V > 0:
+        least = max(0.5 * least, min(4.0 * least, OWN_SLOPE_LEAST * move.end_slope_V))
+        most = max(least, min(most, OWN_SLOPE_MOST * move.end_slope_V))
+    rising_most = most_share * (faded + U) + RELAXED_RATE_V_PER_H
+    rising_least = least_share * max(0.0, faded - U)
+    high = max(0.0, (rising_most - late + U) / least)
+    low = max(0.0, (rising_least - late - U) / most)
+    hours = (rest.end_utc - rest.begin_utc).total_seconds() / 3600
+    text = f"the {hours:.1f} h of recovery after the discharge: {1000 * late:+.1f} mV/h at their end"
+    return Leak(24 * low, 24 * high, text, kind="recovery")
+
+
+def leak_after_charge(rest: RestSeen, chemistry: str) -> Leak | None:
+    """Return what the rest after a full charge says; the voltage falls there anyway: all of it may be a leak."""
+    rates = _rates(rest)
+    if rates is None or chemistry in ("lfp", "auto"):
+        return None
+    early, late, U, _, most_share = rates
+    least, most = slopes_at(chemistry, rest.last_V)
+    faded = max(0.0, late - early)
+    high = max(0.0, (-late + U) / least)
+    low = max(0.0, (-late - U - most_share * (faded + U) - RELAXED_RATE_V_PER_H) / most)
+    hours = (rest.end_utc - rest.begin_utc).total_seconds() / 3600
+    return Leak(24 * low, 24 * high, f"the {hours:.1f} h of rest after the charge", kind="rest full")
+
+
+def _rates(rest: RestSeen) -> tuple[float, float, float, float, float] | None:
+    """Return early and late rate, U of a rate, and which share of their difference may be left late: least, most."""
+    if rest.early_V_per_h is None or rest.late_V_per_h is None or not rest.early_at_s or not rest.late_at_s:
+        return None
+    U = math.hypot(rest.early_U_V_per_h or 0.0, rest.late_U_V_per_h or 0.0)
+    slow, fast = ((rest.early_at_s / rest.late_at_s) ** power for power in FADES)
+    return rest.early_V_per_h, rest.late_V_per_h, U, fast / (1 - fast), slow / (1 - slow)
+
+
+def leak_between(
+    from_V: float, to_V: float, days: float, rested_h: float, after: str, U_V: float, chemistry: str
+) -> Leak | None:
+    """Return what two voltages at rest say, with no current between them.
+
+    Args:
+        from_V, to_V: The voltages; `days` apart.
+        rested_h: How long the cell had rested at the first.
+        after: What flowed before: "charge", "discharge", or "" where nobody knows.
+        U_V: Of the difference.
+        chemistry: Whose curve it is.
+    """
+    if days * 24 < DATED_APART_H:
+        return None
+    fade_V = max(0.002, (RISES_ON_V if rested_h >= 1 else RISE_UNKNOWN_V) / max(1.0, rested_h))
+    rise_V = 0.0 if after == "charge" else fade_V
+    fall_V = 0.0 if after == "discharge" else fade_V
+    _, high = charge_between(chemistry, from_V + rise_V + U_V, to_V)
+    low, _ = charge_between(chemistry, from_V - fall_V - U_V, to_V)
+    return Leak(low / days, high / days, f"{from_V:.3f} V, and {to_V:.3f} V {24 * days:.0f} h later", kind="voltages")
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """A closed cycle: what was put in, what came out, over how long."""
+
+    put_in_Ah: float
+    came_out_Ah: float
+    ratio: float
+    U: float
+    hours: float
+    run: str
+
+
+def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) -> list[Balance]:
+    """Return the closed cycles of a cell: full to full, or empty to empty by the same current and cut-off.
+
+    Args:
+        moves: Its charges and discharges in order.
+        broken: Before which of them something may have flowed that nobody counted.
+    """
+    found = []
+    for index in range(2, len(moves)):
+        first, middle, last = moves[index - 2 : index + 1]
+        if any(at in broken for at in (index - 1, index)):
+            continue
+        if not all(move.whole for _, move in (first, middle, last)) or first[1].kind != last[1].kind:
+            continue
+        if middle[1].kind == first[1].kind:
+            continue
+        hours = (last[1].end_utc - first[1].end_utc).total_seconds() / 3600
+        if not 0 < hours <= CLOSED_WITHIN_H:
+            continue
+        if first[1].kind == "discharge" and not _alike(first[1], last[1]):
+            continue
+        if min(middle[1].ah, last[1].ah) < TOP_UP_FLOOR_AH:
+            continue
+        charge, discharge = (last, middle) if first[1].kind == "charge" else (middle, last)
+        ratio = discharge[1].ah / charge[1].ah
+        U = ratio * math.hypot(charge[1].U_ah / charge[1].ah, discharge[1].U_ah / discharge[1].ah)
+        found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run))
+    return found
+
+
+def _warmer(a: RunSeen, b: RunSeen) -> bool:
+    """Tell whether two runs were made at temperatures more than 5 K apart."""
+    return (
+        a.temperature_degC is not None
+        and b.temperature_degC is not None
+        and (abs(a.temperature_degC - b.temperature_degC) > 5)
+    )
+
+
+def _alike(a: Move, b: Move) -> bool:
+    if a.current_A is None or b.current_A is None or a.cutoff_V != b.cutoff_V:
+        return False
+    return abs(a.current_A - b.current_A) <= 0.1 * abs(a.current_A)
+
+
+def leak_of_balance(balance: Balance) -> Leak:
+    """Return what a closed cycle says: what did not come back is at most all leak; a healthy cell keeps 2 %."""
+    days = balance.hours / 24
+    # More back than put in is no gain: the two currents, or what the cycle began with, are off by as much.
+    U = max(balance.U, BALANCE_LEAST_U) + max(0.0, balance.ratio - 1.0)
+    high = max(0.0, 1.0 - balance.ratio + U) / days
+    low = max(0.0, 1.0 - balance.ratio - balance.U - (1.0 - 0.98)) / days
+    return Leak(low, high, f"{100 * balance.ratio:.1f} % given back over {balance.hours:.0f} h", balance.run, "balance")
+
+
+def balance_findings(found: Sequence[Balance]) -> list[Finding]:
+    """Return what closed cycles say against a cell (lithium kinds)."""
+    low = [item for item in found if item.ratio < BALANCE_SUSPECTED - item.U]
+    if not low:
+        return []
+    worst = min(low, key=lambda item: item.ratio)
+    sure = worst.ratio < BALANCE_ESTABLISHED - worst.U or len(low) >= 2
+    return [
+        Finding(
+            "charge-balance", "established" if sure else "suspected", "cell",
+            f"Of {1000 * worst.put_in_Ah:.0f} mAh put in, {1000 * worst.came_out_Ah:.0f} mAh came back "
+            f"({100 * worst.ratio:.1f} %, limit 97 %): an inner leak, or a current that is measured wrong.",
+            tuple(item.run for item in low),
+            "another full cycle: charge, and the night after it; first check both currents with one resistor",
+        )
+    ]  # fmt: skip
+
+
+def recovery_findings(found: Sequence[tuple[RunSeen, RestSeen, Leak]]) -> list[Finding]:
+    """Return recoveries that fall: after a discharge every sound cell measured so far rises."""
+    falling = [
+        (run, rest, leak)
+        for run, rest, leak in found
+        if rest.late_V_per_h is not None
+        and rest.late_V_per_h + (rest.late_U_V_per_h or 0.0) + RELAXED_RATE_V_PER_H < 0
+        and leak.low > 0.0
+    ]
+    if not falling:
+        return []
+    _run, rest, leak = falling[-1]
+    sure = len(falling) >= 2 or leak.low >= 0.2
+    return [
+        Finding(
+            "recovery-falls", "established" if sure else "suspected", "cell",
+            f"In the rest after the discharge the voltage falls, by {-1000 * (rest.late_V_per_h or 0.0):.1f} mV/h at "
+            f"its end: a sound cell rises. That is a leak of at least {100 * leak.low:.2g} % of the capacity a day.",
+            tuple(item[0].run for item in falling),
+            "a voltage 12 h or more after the last current: amphora cell check ID --as-found V --at TIME",
+        )
+    ]  # fmt: skip
+
+
+def changes(runs: Sequence[RunSeen]) -> list[Finding]:
+    """Return what changed between like runs, oldest first: capacity down by 10 %, resistance up by 30 %."""
+    out = []
+    whole = [run for run in runs if run.capacity_Ah is not None and run.headline is not None]
+    for before, now in pairwise(whole):
+        a, b = before.moves[before.headline or 0], now.moves[now.headline or 0]
+        if not _alike(a, b) or before.capacity_Ah is None or now.capacity_Ah is None:
+            continue
+        if _warmer(before, now):
+            continue
+        if now.capacity_Ah < (1 - CAPACITY_DOWN) * before.capacity_Ah:
+            out.append(
+                Finding(
+                    "capacity-fell", "suspected", "cell",
+                    f"It gave {1000 * now.capacity_Ah:.0f} mAh after {1000 * before.capacity_Ah:.0f} mAh in the run "
+                    "before: it lost much, was not full, or is another cell.",
+                    (before.run, now.run), "charge it full and measure it again",
+                )
+            )  # fmt: skip
+    felt = [run for run in runs if run.resistance_ohm is not None]
+    for before, now in pairwise(felt):
+        if before.resistance_like != now.resistance_like or before.resistance_ohm is None or now.resistance_ohm is None:
+            continue
+        if _warmer(before, now):
+            continue
+        moved = now.resistance_ohm - before.resistance_ohm
+        U = math.hypot(before.resistance_U_ohm or 0.0, now.resistance_U_ohm or 0.0)
+        both = (
+            f"{1000 * before.resistance_ohm:.0f} mΩ, and now {1000 * now.resistance_ohm:.0f} mΩ under like conditions"
+        )
+        if moved - U > RESISTANCE_UP * before.resistance_ohm:
+            out.append(
+                Finding(
+                    "resistance-rose", "suspected", "cell", f"{both}: a contact, wear, or another cell.",
+                    (before.run, now.run), "clean the contacts and measure it again",
+                )
+            )  # fmt: skip
+        if abs(moved) - U > max(SAME_RESISTANCE * before.resistance_ohm, SAME_RESISTANCE_OHM):
+            out.append(
+                Finding(
+                    "same-cell-resistance", "suspected", "record", f"{both}: is it the same cell?",
+                    (before.run, now.run), "look at its marks and weigh it; then charge it full and measure it again",
+                )
+            )  # fmt: skip
+    return out

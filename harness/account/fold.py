@@ -1,0 +1,525 @@
+"""From a cell's entries to its standing: pure, like stepping. The same entries always give the same standing.
+
+Bounds, not flags: at each moment the smallest and largest capacity, charge now, and leak that the evidence leaves
+possible; what may be done with the cell follows from them, in `gate`.
+"""
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+
+from harness.account import findings as f
+from harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
+from harness.chemistry import load_chemistry
+from harness.permission import holds_of
+from harness.shelf import Cell
+
+ITEM_SCATTER = 0.005  # standard, of one cell's repeats: 0.25 % robust, 0.5 to 1.5 % plain (measured, laboratory cells)
+DECLARED_U = 0.02  # k = 2, of a charge that nobody here saw: 4.15 to 4.25 V at the charger (practice)
+FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
+REST_H = 1.0
+KNOWN_STARTS = ("full", "declared-full")
+NICKEL = ("nimh", "nicd")
+
+
+def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full") -> float:
+    """Return the expanded uncertainty (k = 2) of what a cell holds as an item: of one night, and of its repeats.
+
+    Source: JCGM 100:2008, 5.1.2; scatter of repeats: open records of laboratory cells, 1,061 pairs of tests.
+    """
+    declared = DECLARED_U * capacity_Ah if start == "declared-full" else 0.0
+    return math.hypot(U_Ah, 2 * ITEM_SCATTER * capacity_Ah, declared)
+
+
+@dataclass
+class _State:
+    """How the cell stands while the fold goes on. Only the fold sees it."""
+
+    full_run: str = ""
+    full_at: datetime | None = None
+    full_V: float | None = None
+    full_V_at: datetime | None = None
+    fell_V: float = 0.0  # in the rest after that charge, as far as it was seen
+    last_current: datetime | None = None
+    last_kind: str = ""  # charge, discharge, or "" where nobody knows
+    last_V: float | None = None
+    last_V_at: datetime | None = None
+    last_by: str = ""  # "bench" or "meter"
+    broken: bool = False  # something may have flowed that nobody counted
+    findings: list[Finding] = field(default_factory=list)
+    leaks: list[tuple[datetime, f.Leak]] = field(default_factory=list)
+    dated: list[tuple[datetime, float, float, float, str]] = field(default_factory=list)  # at, V, U, rested h, after
+
+
+def key_of(cell: Cell, runs: Sequence[RunSeen] = ()) -> str:
+    """Return the chemistry a cell is taken for."""
+    return str(cell.identified.get("chemistry") or cell.chemistry or "auto")
+
+
+def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
+    """Return what a cell is by all that is known of it.
+
+    Args:
+        cell: Its record.
+        entries: From `entries_of`, oldest first.
+    """
+    from harness.account.gate import with_rulings
+
+    key = key_of(cell)
+    state = _State()
+    starts: dict[str, str] = {}
+    rests_before: dict[str, float] = {}
+    moves: list[tuple[RunSeen, Move]] = []
+    broken: list[int] = []
+    recoveries: list[tuple[RunSeen, RestSeen, f.Leak]] = []
+    runs = [entry for entry in entries if isinstance(entry, RunSeen)]
+    counted: list[RunSeen] = []
+    charges = 0
+    for entry in entries:
+        if isinstance(entry, Seen):
+            _see(state, entry, key)
+            continue
+        doubts = len(state.findings)
+        start, rest_h = _start(state, entry, key)
+        if any("same" in item.code for item in state.findings[doubts:]):
+            broken.append(len(moves))  # what happened in between nobody counted
+        if entry.headline not in (0, None):
+            first, start_of_it = start, entry.headline_start  # by the charge of its own record
+            starts[entry.run] = start_of_it
+            start = first
+        else:
+            starts[entry.run] = start
+        if rest_h is not None and entry.headline == 0:
+            rests_before[entry.run] = rest_h
+        if state.broken or entry.damaged or entry.gaps_unknown or not entry.final or not entry.dated:
+            broken.append(len(moves))
+        before = len(moves)
+        moves += [(entry, move) for move in entry.moves]
+        if entry.gaps_unknown or entry.damaged:
+            broken += range(before, len(moves) + 1)
+        charges += sum(1 for move in entry.moves if move.kind == "charge" and move.whole)
+        _run(state, entry, key, recoveries)
+        if entry.damaged:
+            state.findings.append(
+                Finding(
+                    "run-damaged", "reported", "record",
+                    f"{entry.run} cannot be read ({entry.damaged}): what flowed in it is not known.", (entry.run,),
+                    "mend the folder or take it off the shelf, then charge the cell full",
+                )
+            )  # fmt: skip
+        if _is_capacity(entry, starts[entry.run]):
+            counted.append(entry)
+            # A measured full discharge settles whether the account is of this cell.
+            state.findings = [item for item in state.findings if "same" not in item.code or entry.run in item.runs]
+    released = _released(state)
+    if key in f.LITHIUM:
+        closed = f.balances(moves, broken)
+        state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
+        state.findings += f.balance_findings(closed)
+        state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
+    state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
+    standing = _held(cell, key, counted, starts, Standing(cell.id, starts=starts, rest_before_h=rests_before))
+    state.leaks = [
+        (when, replace(item, low=0.0) if when < released and item.kind != "balance" else item)
+        for when, item in state.leaks
+    ]
+    leak = _leak(state, key)
+    findings = [*_leak_findings(leak, state, key), *_once(state.findings)]
+    standing = replace(
+        standing,
+        leak=leak,
+        findings=tuple(findings),
+        full_since=state.full_at,
+        full_rest_V=state.full_V,
+        last_current=state.last_current,
+        last_V=state.last_V,
+        last_V_at=state.last_V_at,
+        charges=charges,
+        simulated=bool(runs) and all(run.simulated for run in runs),
+    )
+    standing = _self_discharge(standing, state, runs, key)
+    low, high = _charge_now(standing, state, moves)
+    standing = replace(standing, charge_low_Ah=low, charge_high_Ah=high)
+    return with_rulings(cell, standing)
+
+
+def _end_of(runs: Sequence[RunSeen], name: str) -> datetime:
+    return next(run.end for run in runs if run.run == name)
+
+
+def _once(found: Sequence[Finding]) -> list[Finding]:
+    """Return the newest finding of each code, with the runs of all."""
+    out: dict[str, Finding] = {}
+    for item in found:
+        before = out.pop(item.code, None)
+        runs = item.runs if before is None else tuple(dict.fromkeys((*before.runs, *item.runs)))
+        out[item.code] = replace(item, runs=runs)
+    return list(out.values())
+
+
+def _is_capacity(run: RunSeen, start: str) -> bool:
+    return (
+        run.capacity_Ah is not None
+        and run.capacity_U_Ah is not None
+        and 0 < run.capacity_U_Ah < run.capacity_Ah
+        and start in KNOWN_STARTS
+        and not any(code in f.NOT_A_CAPACITY for code in run.warnings)
+    )
+
+
+def _held(cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, str], standing: Standing) -> Standing:
+    """Return the standing with what the cell holds, and the It that follows from it."""
+    if counted:
+        # A start that our own charge made counts before one that was declared; of equal ones the newest.
+        own = [run for run in counted if starts[run.run] == "full"]
+        best = (own or counted)[-1]
+        capacity, U = float(best.capacity_Ah or 0.0), float(best.capacity_U_Ah or 0.0)
+        start = starts[best.run]
+        return replace(
+            standing,
+            capacity_Ah=capacity,
+            capacity_U_Ah=U,
+            capacity_item_U_Ah=item_U_Ah(capacity, U, start),
+            capacity_run=best.run,
+            curve=next((run.curve for run in reversed(counted) if run.curve), ()),
+            it_Ah=capacity,
+            it_from="measured",
+        )
+    taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [])
+    return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
+
+
+def full_floor_V(key: str) -> float:
+    """Return the lowest voltage at rest at which a cell may still be full, within 4 h of its charge."""
+    return load_chemistry(key).charge_limit_V - f.FULL_BELOW_V.get(key, 0.25)
+
+
+def _first_V(run: RunSeen) -> tuple[float, datetime] | None:
+    for rest in run.rests:
+        if not rest.after:
+            return rest.first_V, rest.begin_utc
+        break
+    return None
+
+
+def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
+    """Return how a run's first discharge began, by the account, and for how many hours the cell rested before."""
+    found = _first_V(run)
+    said = run.start
+    if not run.moves or run.moves[0].kind != "discharge":
+        _same(state, run, key, found)
+        return ("unknown" if run.moves else said), None
+    began = run.moves[0].begin_utc
+    seen_V = None if found is None else found[0]
+    if said == "declared-full":
+        if seen_V is not None and seen_V < full_floor_V(key) - 0.01:
+            state.findings.append(
+                Finding(
+                    "declared-full-contradicted", "established", "record",
+                    f"{run.run} was declared full and began at {seen_V:.3f} V at rest: a full cell of this kind stands "
+                    f"at {full_floor_V(key):.2f} V or more. It measured what was left.", (run.run,),
+                    "charge it full on the bench and measure it again",
+                )
+            )  # fmt: skip
+            return "unknown", None
+        return said, None
+    if state.full_at is None:
+        _same(state, run, key, found)
+        if said == "full" and seen_V is not None and seen_V < full_floor_V(key) - 0.01:
+            state.findings.append(
+                Finding(
+                    "not-full-since", "established", "record",
+                    f"{run.run} began at {seen_V:.3f} V, which is not full: it measured what was left.", (run.run,),
+                    "charge it full on the bench and measure it again",
+                )
+            )  # fmt: skip
+            return "unknown", None
+        if said == "full" and state.last_kind == "discharge":
+            return "unknown", None
+        return said, None
+    rest_h = (began - state.full_at).total_seconds() / 3600
+    if rest_h > FULL_FOR_H + 0.5 or said not in ("full", "unknown"):
+        _same(state, run, key, found)
+        return "unknown", rest_h
+    if seen_V is not None and state.full_V is not None:
+        low_V, high_V = full_band(state.full_V, state.fell_V, key)
+        if not low_V <= seen_V <= high_V:
+            less = seen_V < low_V
+            state.findings.append(
+                Finding(
+                    "same-cell-doubtful", "suspected", "record",
+                    f"{run.run} began at {seen_V:.3f} V; the charge before had left {state.full_V:.3f} V, so "
+                    f"{low_V:.3f} to {high_V:.3f} V were expected: the cell was "
+                    f"{'used in between, leaks inside' if less else 'charged in between'}, or is another one.",
+                    (run.run,),
+                    "look at its marks and weigh it; then charge it full and measure it again",
+                )
+            )  # fmt: skip
+            return "unknown", rest_h
+    elif seen_V is not None and seen_V < full_floor_V(key) - 0.01:
+        return "unknown", rest_h
+    return ("full" if said == "full" or run.imported else "unknown"), rest_h
+
+
+def full_band(left_V: float, fell_V: float, key: str) -> tuple[float, float]:
+    """Return between which voltages a cell is met within 4 h after a charge that left it at `left_V` at rest.
+
+    Args:
+        left_V: The last voltage of the rest after the charge.
+        fell_V: How far it fell in that rest.
+    """
+    falls = f.FALLS_FROM_FULL_V.get(key, 0.10)
+    falls = min(max(falls, 2.5 * fell_V), max(falls, f.FALLS_AT_MOST_V))
+    return max(left_V - falls, full_floor_V(key) - 0.01), left_V + f.RISES_FROM_FULL_V
+
+
+def _same(state: _State, run: RunSeen, key: str, found: tuple[float, datetime] | None) -> None:
+    """Note a voltage that the one before it does not explain."""
+    if found is None or state.last_V is None or state.last_V_at is None or not run.dated:
+        return
+    _compare(state, found[0], found[1], key, "bench", run.run)
+
+
+def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: str) -> None:
+    """Compare a voltage at rest with the one before it, where no current flowed in between."""
+    if state.last_V is None or state.last_V_at is None or state.broken:
+        return
+    hours = (at - state.last_V_at).total_seconds() / 3600
+    if hours < 0:
+        return
+    rested_h = 0.0
+    if state.last_current is not None:
+        rested_h = max(0.0, (state.last_V_at - state.last_current).total_seconds() / 3600)
+    U = f.SAME_METER_V if by == state.last_by else f.OTHER_METER_V
+    rose_V = volt - state.last_V
+    rise_V = f.RISES_ON_V if rested_h >= 0.5 else f.RISE_UNKNOWN_V
+    rise_V = f.RISES_FROM_FULL_V if state.last_kind == "charge" else rise_V
+    if state.last_kind and rose_V > rise_V + 0.05 + U:
+        state.findings.append(
+            Finding(
+                "same-cell-or-charged", "suspected", "record",
+                f"It was left at {state.last_V:.3f} V and found at {volt:.3f} V: it was charged elsewhere, or it is "
+                "another cell.", (run,) if run else (),
+                "look at its marks and weigh it; then charge it full and measure it again",
+            )
+        )  # fmt: skip
+        return
+    if state.last_kind in ("charge", "discharge") and key in f.LITHIUM:
+        leak = f.leak_between(state.last_V, volt, hours / 24, rested_h, state.last_kind, U, key)
+        if leak is not None:
+            state.leaks.append((at, replace(leak, run=run)))
+
+
+def _see(state: _State, seen: Seen, key: str) -> None:
+    """Take in what a person measured."""
+    if seen.voltage_V is None or seen.voltage_V < -0.02:
+        return
+    if state.full_at is not None and state.full_V is not None:
+        hours = (seen.at - state.full_at).total_seconds() / 3600
+        low_V, high_V = full_band(state.full_V, state.fell_V, key)
+        if hours <= FULL_FOR_H and not low_V - f.OTHER_METER_V <= seen.voltage_V <= high_V + f.OTHER_METER_V:
+            state.full_at = None
+    _compare(state, seen.voltage_V, seen.at, key, "meter", "")
+    if state.last_current is not None:
+        rested_h = max(0.0, (seen.at - state.last_current).total_seconds() / 3600)
+        U = math.hypot(f.SAME_METER_V, seen.resolution_V)
+        state.dated.append((seen.at, seen.voltage_V, U, rested_h, state.last_kind))
+    state.last_V, state.last_V_at, state.last_by = seen.voltage_V, seen.at, "meter"
+
+
+def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, RestSeen, f.Leak]]) -> None:
+    """Take in what a run did to the cell."""
+    if run.damaged:
+        state.full_at = None
+        state.broken = True
+        return
+    if run.moves:
+        last = run.moves[-1]
+        state.last_current, state.last_kind = last.end_utc, last.kind
+        state.broken = bool(run.gaps_unknown) or not run.final
+        state.full_at = state.full_V = state.full_V_at = None
+        state.dated = []
+        if run.charge_full:
+            state.full_run, state.full_at = run.run, last.end_utc
+    for rest in run.rests:
+        before = next((m for m in reversed(run.moves) if m.end_utc <= rest.begin_utc or m.kind == rest.after), None)
+        if key in f.LITHIUM and before is not None and rest.after:
+            if rest.after == "discharge":
+                found = f.leak_of_recovery(rest, before, key)
+                if found is not None:
+                    recoveries.append((run, rest, replace(found, run=run.run)))
+            else:
+                found = f.leak_after_charge(rest, key)
+            if found is not None:
+                state.leaks.append((rest.end_utc, replace(found, run=run.run)))
+    if run.rests:
+        rest = run.rests[-1]
+        ended = not run.moves or rest.after
+        if ended:
+            if not run.moves and state.last_V is not None and run.rests[0].last_V is not None:
+                _compare(state, rest.last_V, rest.end_utc, key, "bench", run.run)
+            if state.full_at is not None and run.moves:
+                state.full_V, state.full_V_at = rest.last_V, rest.end_utc
+                state.fell_V = max(0.0, rest.first_V - rest.last_V)
+            state.last_V, state.last_V_at, state.last_by = rest.last_V, rest.end_utc, "bench"
+    elif run.moves:
+        state.last_V = state.last_V_at = None
+
+
+def _released(state: _State) -> datetime:
+    """Return until when a leak seen by voltage is refuted: by later voltages at rest that leave no sick one possible.
+
+    A closed cycle is not refuted so: a short may act near full alone.
+    """
+    when = [at for at, item in state.leaks if item.kind == "voltages" and item.high < f.SICK_LEAK]
+    return max(when, default=datetime.min.replace(tzinfo=UTC))
+
+
+def _leak(state: _State, key: str) -> Bound:
+    """Return how large a leak the evidence leaves possible."""
+    if key not in f.LITHIUM:
+        return Bound(0.0, math.inf, "", "not judged for this chemistry")
+    low, high = f.Leak(0.0, 0.0, ""), f.Leak(0.0, 24.0, "nothing has been measured that bounds it")
+    for _, leak in state.leaks:
+        if leak.low > low.low:
+            low = leak
+        if leak.high < high.high:
+            high = leak
+    if high.high < low.low:  # they contradict each other: what says more against the cell counts
+        high = low
+    return Bound(low.low, min(24.0, max(high.high, low.low)), low.text, high.text)
+
+
+def leak_limit(charges: int) -> float:
+    """Return what the bound of the leak has to stay below for match, certificate and a grade above standby."""
+    return f.HEALTHY_BELOW if charges < 2 else f.HEALTHY_BELOW_LATER
+
+
+def _leak_findings(leak: Bound, state: _State, key: str) -> list[Finding]:
+    if key not in f.LITHIUM or leak.low < 0.6 * f.SICK_LEAK:
+        return []
+    backed = [item for _, item in state.leaks if item.low >= 0.6 * f.SICK_LEAK]
+    kinds = {(item.kind, item.run) for item in backed}
+    sure = len(kinds) >= 2 or leak.low >= 0.5
+    runs = tuple(dict.fromkeys(item.run for item in backed if item.run))
+    return [
+        Finding(
+            "leak", "established" if sure else "suspected", "cell",
+            f"It loses at least {100 * leak.low:.2g} % of its capacity a day ({leak.low_from}): a short inside.", runs,
+            "a voltage 12 h or more after the last current (amphora cell check ID --as-found V --at TIME), or the next "
+            "charge and night",
+        )
+    ]  # fmt: skip
+
+
+def _self_discharge(standing: Standing, state: _State, runs: Sequence[RunSeen], key: str) -> Standing:
+    """Return the standing with the loss of a month, by days of rest or by two dated voltages."""
+    nickel = key not in f.LITHIUM
+    found: tuple[float, float] | None = None
+    when = "two voltages at rest, the first 24 h or more after the last current (LFP 48 h), days apart"
+    kept = [run for run in runs if run.retention_mV_per_day is not None and run.retention_V is not None]
+    wait_h = 48.0 if key == "lfp" else 24.0
+    dated = [item for item in state.dated if item[3] >= wait_h]
+    if len(dated) >= 2 and dated[-1][0] > dated[0][0]:
+        days = (dated[-1][0] - dated[0][0]).total_seconds() / 86400
+        fall, U = dated[0][1] - dated[-1][1], math.hypot(dated[0][2], dated[-1][2])
+        if days >= 1:
+            found = _loss(fall / days, U / days, dated[-1][1], dated[0][1], standing, key)
+    elif kept:
+        run = kept[-1]
+        fall, U = float(run.retention_mV_per_day or 0.0) / 1000, float(run.retention_U_mV_per_day or 0.0) / 1000
+        found = _loss(fall, U, float(run.retention_V or 0.0), float(run.retention_V or 0.0), standing, key)
+    if found is None:
+        return replace(standing, self_discharge_when=when)
+    value, U = found
+    if U > 15.0 and value - U < 15.0:
+        return replace(
+            standing,
+            self_discharge_when=f"not measurable by voltage (U {U:.0f} % a month): a discharge after 28 days "
+            "settles it (IEC 61960-3, 7.4)",
+        )
+    findings = list(standing.findings)
+    limit = 40.0 if nickel else 15.0
+    if value - U > limit:
+        runs_of = tuple(run.run for run in kept[-1:])
+        findings.append(
+            Finding(
+                "soft-short", "established" if value - U > 2 * limit else "suspected", "cell",
+                f"It loses {min(100.0, value):.0f} % a month at rest, and at least {min(100.0, value - U):.0f} % "
+                f"(limit {limit:g} %): a soft short.", runs_of,
+                "a discharge after 28 days of rest (IEC 61960-3, 7.4)",
+            )
+        )  # fmt: skip
+    return replace(
+        standing,
+        self_discharge_percent_per_month=min(100.0, value),  # no cell loses more than it holds
+        self_discharge_U=U,
+        findings=tuple(findings),
+    )
+
+
+def _loss(
+    fall_V_per_day: float, U_V_per_day: float, low_V: float, high_V: float, standing: Standing, key: str
+) -> tuple[float, float] | None:
+    """Return the loss of a month in percent with U, through the slope of the curve there."""
+    from harness.account.findings import MONTH_DAYS
+
+    slope = _slope(standing, key, 0.5 * (low_V + high_V))
+    if slope is None:
+        return None
+    middle, share_U = slope
+    value = 100 * MONTH_DAYS * fall_V_per_day / middle
+    U = math.hypot(100 * MONTH_DAYS * U_V_per_day / middle, share_U * abs(value))
+    return value, min(1e6, U)
+
+
+def _slope(standing: Standing, key: str, volt: float) -> tuple[float, float] | None:
+    """Return the slope of the voltage at rest, V per unit of charge, and its relative U."""
+    curve = standing.curve
+    if len(curve) >= 4 and curve[-1][0] < volt <= curve[0][0] + 0.02:
+        above = max(volt - 0.02, curve[-1][0]), min(volt + 0.02, curve[0][0])
+        q = [_at(curve, v) for v in above]
+        if q[0] > q[1]:
+            return (above[1] - above[0]) / (q[0] - q[1]), 0.5
+    if key not in f.SLOPES:
+        return None
+    least, most = f.slopes_at(key, volt)
+    middle = math.sqrt(least * most)
+    return middle, math.log(most / least) / 2
+
+
+def _at(curve: Sequence[tuple[float, float]], volt: float) -> float:
+    """Return the share of charge at a voltage at rest; the curve falls from full."""
+    for (v1, q1), (v0, q0) in itertools.pairwise(curve):
+        if v0 <= volt <= v1 and v1 > v0:
+            return q0 + (q1 - q0) * (volt - v0) / (v1 - v0)
+    return curve[0][1] if volt > curve[0][0] else curve[-1][1]
+
+
+def _charge_now(
+    standing: Standing, state: _State, moves: Sequence[tuple[RunSeen, Move]]
+) -> tuple[float | None, float | None]:
+    """Return the least and most charge that can be in the cell now, Ah."""
+    capacity = standing.capacity_Ah
+    if capacity is None:
+        return None, None
+    U = standing.capacity_item_U_Ah or 0.0
+    low, high = 0.0, capacity + U
+    known = False
+    for run, move in moves:
+        if run.gaps_unknown or run.damaged:
+            known = False
+            low, high = 0.0, capacity + U
+            continue
+        if move.whole:
+            known = True
+            low, high = (capacity - U, capacity + U) if move.kind == "charge" else (0.0, 0.05 * capacity + U)
+        elif known:
+            step = move.ah if move.kind == "charge" else -move.ah
+            low, high = low + step - move.U_ah, high + step + move.U_ah
+        low, high = max(0.0, low), min(max(high, 0.0), capacity + U)
+    if state.broken:
+        return 0.0, capacity + U
+    return low, max(low, high)

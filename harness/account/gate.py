@@ -1,0 +1,188 @@
+"""May this be done with this cell? One pure function of cell, standing and act; everything that decides asks it.
+
+`no`: refused, whoever asks. `ask`: refused until a person lets it through by naming the finding; what they let
+through is written into the run and onto the certificate. A simulated cell needs nobody's nose.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from harness.account.findings import LITHIUM
+from harness.account.fold import key_of, leak_limit
+from harness.account.standing import ACTS, Act, Answer, Finding, May, Standing
+from harness.errors import Refused
+from harness.shelf import INSPECTION, Cell
+from harness.triage import judge_at_the_door, release_of
+
+WORST: tuple[Answer, ...] = ("yes", "ask", "no")
+# Which findings decide what: code -> act -> (answer when suspected or reported, answer when established).
+SHORT: dict[Act, tuple[Answer, Answer]] = {
+    "charge": ("yes", "no"), "grade": ("ask", "ask"), "match": ("no", "no"), "certify": ("ask", "no"),
+}  # fmt: skip
+RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
+    "leak": SHORT,
+    "recovery-falls": SHORT,
+    "charge-balance": {**SHORT, "charge": ("yes", "ask")},
+    "soft-short": {**SHORT, "charge": ("yes", "ask")},
+    "same-cell-doubtful": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "same-cell-or-charged": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "leak-not-bounded": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
+    "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
+}  # fmt: skip
+
+
+def door_findings(cell: Cell) -> list[Finding]:
+    """Return what the register says against a cell: retired, kept apart, what eye, nose and scale said."""
+    found = []
+    judged = judge_at_the_door(cell)
+    for reason in judged.reasons:
+        if reason.verdict == "accept" or reason.sense == "register":
+            continue
+        code = {"eye and nose": "inspection", "mass": "mass", "voltage": "as-found"}[reason.sense]
+        strength = "established" if reason.verdict == "retire" else "reported"
+        found.append(Finding(code, strength, "cell", reason.text, (), release_of(cell)))  # type: ignore[arg-type]
+    if cell.state == "retired":
+        found.append(Finding("retired", "established", "cell", "it is retired on the register", (), release_of(cell)))
+    if cell.state == "quarantined":
+        since = cell.quarantined_since
+        text = "it is in quarantine" + (f" since {since}" if since else "")
+        found.append(Finding("quarantined", "reported", "cell", text, (), release_of(cell)))
+    if not set(cell.inspection) & set(INSPECTION):
+        found.append(
+            Finding(
+                "never-inspected", "reported", "cell", "nobody has looked at, felt and smelled it, or said so", (),
+                f"amphora cell check {cell.id} --inspection sound",
+            )
+        )  # fmt: skip
+    return found
+
+
+def _open_leak(high: float) -> str:
+    if high >= 1.0:
+        return "The evidence so far does not exclude a short inside"
+    return f"The evidence so far leaves a leak of up to {100 * high:.2g} % of its capacity a day possible"
+
+
+def with_rulings(cell: Cell, standing: Standing) -> Standing:
+    """Return a standing with the register's findings, and with what may be done."""
+    found = [*door_findings(cell), *standing.findings]
+    if standing.capacity_Ah is None:
+        found.append(
+            Finding(
+                "no-capacity", "reported", "record",
+                "it has no complete discharge from a start that is known to be full", (),
+                "charge it full, then the overnight recipe",
+            )
+        )  # fmt: skip
+    elif key_of(cell) in LITHIUM and not any(item.code in ("leak", "recovery-falls") for item in found):
+        limit = leak_limit(standing.charges)
+        if standing.leak.high >= limit:
+            found.append(
+                Finding(
+                    "leak-not-bounded", "reported", "cell",
+                    f"{_open_leak(standing.leak.high)} (limit {100 * limit:g} %; {standing.leak.high_from}).", (),
+                    "a voltage 12 h or more after the last current: "
+                    f"amphora cell check {cell.id} --as-found V --at TIME; or the next charge and night",
+                )
+            )  # fmt: skip
+    standing = replace(standing, findings=tuple(found))
+    return replace(standing, may={act: may(cell, standing, act) for act in ACTS})
+
+
+def may(cell: Cell, standing: Standing, act: Act) -> May:
+    """Return whether an act is allowed with a cell as it stands: the one gate.
+
+    Args:
+        cell: Its record.
+        standing: From `fold`, with its findings.
+        act: What is to be done.
+    """
+    worst: Answer = "yes"
+    decided: list[Finding] = []
+    for item in standing.findings:
+        answer = _answer(cell, standing, item, act)
+        if answer == "yes":
+            continue
+        if WORST.index(answer) > WORST.index(worst):
+            worst, decided = answer, []
+        if answer == worst:
+            decided.append(item)
+    if worst == "yes":
+        return May("yes", "nothing on record speaks against it")
+    why = "; ".join(
+        f"{item.text.rstrip('.')}" + (f" (settled by: {item.settles})" if item.settles else "") for item in decided
+    )
+    return May(worst, why, tuple(item.code for item in decided))
+
+
+def _answer(cell: Cell, standing: Standing, item: Finding, act: Act) -> Answer:
+    """Return what one finding says to one act."""
+    if item.code in ("retired", "inspection", "mass", "as-found", "quarantined"):
+        return _at_the_door(cell, item, act)
+    if item.code == "never-inspected" and standing.simulated:
+        return "yes"
+    rule = RULES.get(item.code, {}).get(act)
+    if rule is None:
+        return "yes"
+    return rule[1] if item.strength == "established" else rule[0]
+
+
+def _at_the_door(cell: Cell, item: Finding, act: Act) -> Answer:
+    """Return what the register's own findings say: what keeps a cell apart keeps it from everything but its release."""
+    if item.code == "retired" or (item.strength == "established" and item.code != "as-found"):
+        return "no"  # nobody can take this on
+    if act == "grade":
+        return "ask"
+    judged = judge_at_the_door(cell)
+    by_voltage_only = judged.verdict != "accept" and all(
+        reason.sense in ("voltage", "register") or reason.verdict == "accept" for reason in judged.reasons
+    )
+    if act in ("charge", "discharge") and by_voltage_only and item.code in ("as-found", "quarantined"):
+        allowed = judged.may_charge if act == "charge" else judged.may_discharge
+        return "yes" if allowed else "no"  # the slow pre-charge under watch is this quarantine's own test
+    if item.code == "as-found" and act not in ("charge", "discharge"):
+        return "yes" if cell.state in ("tested", "in use") else "no"
+    return "ask" if act == "certify" else "no"
+
+
+def require(
+    cell: Cell, standing: Standing, acts: Sequence[Act], in_spite_of: Sequence[str] = (), simulated: bool = False
+) -> list[Finding]:
+    """Return the findings that a person lets through, or refuse.
+
+    Args:
+        cell, standing: As they stand.
+        acts: What is to be done.
+        in_spite_of: Codes of findings that a person takes upon themselves.
+        simulated: The bench is a simulated one: nobody has to have smelled the cell.
+
+    Raises:
+        Refused: the answer is no, or ask and nobody took it on: names the findings and what settles them.
+    """
+    let_through: dict[str, Finding] = {}
+    for act in acts:
+        ruling = may(cell, standing, act)
+        if ruling.verdict == "no":
+            raise Refused(f"{cell.id}: {_WORDS[act]}: {ruling.why}")
+        for code in ruling.findings:
+            item = next(found for found in standing.findings if found.code == code)
+            if code in in_spite_of:
+                let_through[code] = item
+            elif not (simulated and code == "never-inspected"):
+                raise Refused(
+                    f"{cell.id}: {_WORDS[act]}: {item.text.rstrip('.')}; settled by: {item.settles or 'a person'}; "
+                    f"whoever takes it on names it: --in-spite-of {code}"
+                )
+    return list(let_through.values())
+
+
+_WORDS: dict[Act, str] = {
+    "charge": "may not be charged",
+    "discharge": "may not be discharged",
+    "grade": "gets no grade above standby duty",
+    "match": "goes into no set",
+    "certify": "gets no certificate",
+}

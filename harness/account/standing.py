@@ -1,0 +1,200 @@
+"""The types of the account: entries in order of time go in, a standing comes out. Frozen; units in names.
+
+Charge in Ah, voltage in V, current positive into the cell, times in UTC. A leak is a share of the capacity a day.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import Any, Literal
+
+Strength = Literal["reported", "suspected", "established"]
+About = Literal["cell", "bench", "record"]
+Answer = Literal["yes", "ask", "no"]
+Act = Literal["charge", "discharge", "grade", "match", "certify"]
+ACTS: tuple[Act, ...] = ("charge", "discharge", "grade", "match", "certify")
+
+
+@dataclass(frozen=True, slots=True)
+class RestSeen:
+    """A rest as a run shows it. `after`: what flowed before it in that run, "" for nothing. Slopes in V/h, U k = 2."""
+
+    begin_utc: datetime
+    end_utc: datetime
+    after: str
+    first_V: float
+    last_V: float
+    early_V_per_h: float | None = None
+    early_U_V_per_h: float | None = None
+    early_at_s: float | None = None
+    late_V_per_h: float | None = None
+    late_U_V_per_h: float | None = None
+    late_at_s: float | None = None
+    first_degC: float | None = None
+    last_degC: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One charge or discharge of a run. `ah` above 0 in both; `whole`: by its true end (taper, cut-off)."""
+
+    kind: Literal["charge", "discharge"]
+    begin_utc: datetime
+    end_utc: datetime
+    ah: float
+    U_ah: float
+    whole: bool
+    current_A: float | None = None
+    cutoff_V: float | None = None
+    end_slope_V: float | None = None  # of a discharge: V per unit of its charge at its end
+
+
+@dataclass(frozen=True, slots=True)
+class RunSeen:
+    """What one run tells of its cell. `at` begins it; `dated` is False where only the file's arrival is known."""
+
+    run: str
+    at: datetime
+    end: datetime
+    profile: str
+    start: str  # as the run's own record says: full, declared-full, unknown
+    stop: str
+    final: bool
+    moves: tuple[Move, ...] = ()
+    rests: tuple[RestSeen, ...] = ()
+    capacity_Ah: float | None = None  # of the headline discharge; None without a complete one
+    capacity_U_Ah: float | None = None
+    headline: int | None = None  # which of `moves` that discharge is
+    headline_start: str = "unknown"  # how it began, by the run's own figures
+    resistance_ohm: float | None = None
+    resistance_U_ohm: float | None = None
+    resistance_like: tuple[Any, ...] = ()  # what two resistances have to share before they are compared
+    temperature_degC: float | None = None
+    charge_full: bool = False  # its last charge ended full, and nothing was drawn afterwards
+    gaps_unknown: int = 0
+    imported: bool = False
+    dated: bool = True
+    simulated: bool = False
+    warnings: tuple[str, ...] = ()
+    retention_mV_per_day: float | None = None  # of days of rest, after the first
+    retention_U_mV_per_day: float | None = None
+    retention_V: float | None = None
+    curve: tuple[tuple[float, float], ...] = ()  # voltage at rest and share of charge given, from full
+    damaged: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a person saw, measured or said of a cell, with its date."""
+
+    at: datetime
+    kind: str  # found, check, state, edit, note
+    noted_utc: str = ""
+    voltage_V: float | None = None
+    mass_g: float | None = None
+    inspection: Mapping[str, str] = field(default_factory=dict)
+    state: str = ""
+    text: str = ""
+    by: str = ""
+    resolution_V: float = 0.01  # the last digit of the meter that was read
+
+
+Entry = RunSeen | Seen
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that speaks against a cell, a bench or a record, and what settles it."""
+
+    code: str
+    strength: Strength
+    about: About
+    text: str
+    runs: tuple[str, ...] = ()
+    settles: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        return {**asdict(self), "runs": list(self.runs)}
+
+
+@dataclass(frozen=True, slots=True)
+class May:
+    """Whether something may be done with a cell, why (not), and the findings that decided."""
+
+    verdict: Answer
+    why: str = ""
+    findings: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        return {"verdict": self.verdict, "why": self.why, "findings": list(self.findings)}
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """The smallest and largest value that the evidence leaves possible. `from_`: the evidence of each, in words."""
+
+    low: float
+    high: float
+    low_from: str = ""
+    high_from: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What a cell is, by all that is known of it."""
+
+    cell: str
+    capacity_Ah: float | None = None
+    capacity_U_Ah: float | None = None
+    capacity_item_U_Ah: float | None = None
+    capacity_run: str | None = None
+    it_Ah: float = 1.0
+    it_from: Literal["measured", "claim", "assumed"] = "assumed"
+    charge_low_Ah: float | None = None
+    charge_high_Ah: float | None = None
+    leak: Bound = Bound(0.0, 24.0)  # share of the capacity a day
+    self_discharge_percent_per_month: float | None = None
+    self_discharge_U: float | None = None
+    self_discharge_when: str | None = None
+    findings: tuple[Finding, ...] = ()
+    starts: Mapping[str, str] = field(default_factory=dict)  # run -> full, declared-full, unknown: by the account
+    rest_before_h: Mapping[str, float] = field(default_factory=dict)  # run -> rest between our charge and it
+    full_since: datetime | None = None  # it stands full since then, by our own charge; None: not known to be full
+    full_rest_V: float | None = None  # as that charge left it
+    last_current: datetime | None = None
+    last_V: float | None = None  # the newest voltage at rest, and when
+    last_V_at: datetime | None = None
+    charges: int = 0  # that ended full
+    simulated: bool = False
+    curve: tuple[tuple[float, float], ...] = ()  # voltage at rest and share of charge, from full; () : not known
+    may: Mapping[str, May] = field(default_factory=dict)
+
+    def finding(self, code: str) -> Finding | None:
+        """Return the finding of that code."""
+        return next((item for item in self.findings if item.code == code), None)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return `standing` as `cell show --json` gives it."""
+        now = None
+        if self.charge_low_Ah is not None and self.charge_high_Ah is not None:
+            now = {"low": self.charge_low_Ah, "high": self.charge_high_Ah}
+        return {
+            "capacity_Ah": self.capacity_Ah,
+            "capacity_U_Ah": self.capacity_U_Ah,
+            "capacity_item_U_Ah": self.capacity_item_U_Ah,
+            "capacity_run": self.capacity_run,
+            "it_Ah": self.it_Ah,
+            "it_from": self.it_from,
+            "charge_now_Ah": now,
+            "leak_percent_per_day": {
+                "low": 100 * self.leak.low, "high": 100 * self.leak.high,
+                "low_from": self.leak.low_from, "high_from": self.leak.high_from,
+            },
+            "self_discharge_percent_per_month": self.self_discharge_percent_per_month,
+            "self_discharge_U": self.self_discharge_U,
+            "self_discharge_when": self.self_discharge_when,
+            "findings": [item.to_dict() for item in self.findings],
+            "may": {act: self.may[act].to_dict() for act in ACTS if act in self.may},
+        }  # fmt: skip

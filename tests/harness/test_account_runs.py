@@ -1,0 +1,248 @@
+"""Promises of the account over evenings and nights on the simulated bench: a sick cell beside a healthy one."""
+
+import contextlib
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from harness.account.asking import standing_of
+from harness.cli.app import app
+from harness.errors import AmphoraError, Refused
+from harness.results import analyse_run
+from harness.session import Request, carry_out, open_rig
+from harness.shelf import Cell, Shelf
+from harness.simulating import SimulatedSession, load_kept
+from tests.support.meddling import drain, wait
+
+EVENING = datetime(2026, 3, 13, 17, 30, tzinfo=UTC)
+
+
+def add(logs: Path, name: str = "hall-1", **changes) -> None:
+    data = {
+        "id": name, "form": "18650", "chemistry": "li-ion", "source": "path light by the gate", "as_found_V": 3.62,
+        "as_found_utc": EVENING.isoformat(), "declared_rechargeable": True, "inspection": {"swelling": "none"},
+        **changes,
+    }  # fmt: skip
+    Shelf(logs).add(Cell.from_dict(data))
+
+
+def run(logs: Path, profile: str, name: str = "hall-1", *, short_ohm=None, kind="worn-out", start=None, **options):
+    """Make one run on the simulated bench; the short is in the cell from its beginning on."""
+    if load_kept(logs, name) is None:
+        options = {"start_soc": 0.4, "begin_utc": EVENING, **options}
+    session = SimulatedSession(logs, name, kind, 3, **options)
+    if short_ohm is not None:
+        session.bench.cell.short_ohm = short_ohm
+    rig = open_rig(session.description, session.clock, session.open)
+    request = Request(name, profile, logs, present=profile == "charge", start=start)
+    try:
+        return carry_out(request, session.description, rig, session.clock, session.person(), guarded=False)
+    finally:
+        rig.close()
+        session.keep()
+
+
+def cli(logs: Path, *words: str):
+    done = CliRunner().invoke(app, [*words, "--logs", str(logs)])
+    if isinstance(done.exception, AmphoraError):  # what the program's own entry prints and ends with
+        return done.exception.exit_code, str(done.exception)
+    return done.exit_code, done.output
+
+
+def shown(logs: Path, name: str = "hall-1") -> dict:
+    return json.loads(CliRunner().invoke(app, ["cell", "show", name, "--logs", str(logs), "--json"]).stdout)["standing"]
+
+
+@pytest.fixture(scope="module")
+def healthy(tmp_path_factory) -> Path:
+    """A shelf with a healthy cell: charged, and its night."""
+    logs = tmp_path_factory.mktemp("healthy")
+    add(logs)
+    run(logs, "charge")
+    run(logs, "overnight")
+    return logs
+
+
+def test_a_healthy_night_is_full_and_says_what_the_contract_asks(healthy):
+    standing = shown(healthy)
+    (night,) = healthy.glob("hall-1/*-overnight")
+    assert analyse_run(night)["start"] == "full" and standing["capacity_run"] == night.name
+    assert standing["it_from"] == "measured" and standing["it_Ah"] == standing["capacity_Ah"]
+    assert standing["capacity_item_U_Ah"] > standing["capacity_U_Ah"] > 0
+    assert standing["charge_now_Ah"]["low"] == 0.0 and standing["charge_now_Ah"]["high"] < 0.1
+    assert set(standing["may"]) == {"charge", "discharge", "grade", "match", "certify"}
+    assert not [item for item in standing["findings"] if item["strength"] != "reported"]
+    assert standing["may"]["charge"]["verdict"] == "yes" and standing["may"]["certify"]["verdict"] in ("yes", "ask")
+    analysed = json.loads(CliRunner().invoke(app, ["analyse", str(night), "--json"]).stdout)
+    assert analysed["capacity_item_U_Ah"] == pytest.approx(standing["capacity_item_U_Ah"])
+
+
+@pytest.mark.parametrize("soc", [0.2, 0.5, 0.8])
+def test_a_cell_drained_between_its_charge_and_its_night_is_not_full(tmp_path, soc):
+    add(tmp_path)
+    run(tmp_path, "charge")
+    drain(tmp_path, "hall-1", soc)
+    night = run(tmp_path, "overnight").folder
+    result = analyse_run(night)
+    assert result["start"] == "unknown" and any("same" in warning["code"] for warning in result["warnings"])
+    standing = shown(tmp_path)
+    assert standing["capacity_Ah"] is None and any("same" in item["code"] for item in standing["findings"])
+    assert cli(tmp_path, "certify", str(night), "--out", str(tmp_path / "c.pdf"))[0] == 1
+    assert not (tmp_path / "c.pdf").exists()
+    graded = json.loads(CliRunner().invoke(app, ["grade", str(night), "--json"]).stdout)["grades"][0]
+    assert graded["grade"] is None
+
+
+def test_a_second_night_is_what_was_left_and_hides_nothing(healthy, tmp_path):
+    import shutil
+
+    logs = tmp_path / "logs"
+    shutil.copytree(healthy, logs)
+    held = shown(logs)["capacity_Ah"]
+    with pytest.raises(Refused, match="declared full"):
+        run(logs, "overnight", start="declared-full")
+    run(logs, "overnight")
+    assert shown(logs)["capacity_Ah"] == held
+    listed = json.loads(CliRunner().invoke(app, ["cell", "list", "--logs", str(logs), "--json"]).stdout)["cells"]
+    assert listed[0]["capacity_Ah"] == held
+    compared = json.loads(CliRunner().invoke(app, ["compare", "--all", "--logs", str(logs), "--json"]).stdout)
+    assert [row["capacity_Ah"] for row in compared["cells"]] == [held]
+
+
+@pytest.mark.parametrize("short_ohm", [800.0, 200.0, 50.0])
+def test_a_shorted_cell_gets_no_healthy_verdict_after_its_first_night(tmp_path, short_ohm):
+    """The guard may stop the charge, or keep the cell apart; what goes through is seen by the account."""
+    add(tmp_path)
+    run(tmp_path, "charge", short_ohm=short_ohm)
+    with contextlib.suppress(Refused):
+        run(tmp_path, "overnight", short_ohm=short_ohm)
+    standing = standing_of(Shelf(tmp_path), "hall-1")
+    assert all(standing.may[act].verdict != "yes" for act in ("match", "certify", "grade"))
+    assert standing.may["match"].verdict == "no"
+    for night in tmp_path.glob("hall-1/*-overnight"):
+        assert cli(tmp_path, "certify", str(night), "--out", str(tmp_path / "c.pdf"))[0] == 1
+        graded = json.loads(CliRunner().invoke(app, ["grade", str(night), "--json"]).stdout)["grades"][0]
+        assert graded["grade"] not in ("full duty", "steady duty")
+    done = CliRunner().invoke(app, ["label", "hall-1", "--out", str(tmp_path / "l.pdf"), "--logs", str(tmp_path)])
+    assert done.exit_code == 0
+    if short_ohm == 800.0:  # the guard lets it through
+        assert standing.leak.low > 0 and {"leak", "recovery-falls"} & {item.code for item in standing.findings}
+
+
+def test_a_dated_voltage_settles_what_one_night_leaves_open(healthy, tmp_path):
+    import shutil
+
+    logs = tmp_path / "logs"
+    shutil.copytree(healthy, logs)
+    before = standing_of(Shelf(logs), "hall-1")
+    wait(logs, "hall-1", timedelta(hours=14))
+    kept = load_kept(logs, "hall-1")
+    volt = kept.cell.voltage(0.0)
+    words = ("cell", "check", "hall-1", "--as-found", f"{volt:.3f} V", "--at", kept.utc.isoformat())
+    code, _ = cli(logs, *words)
+    assert code == 0
+    after = standing_of(Shelf(logs), "hall-1")
+    assert after.leak.high < min(before.leak.high, 0.10) and after.may["certify"].verdict == "yes"
+    assert [item["kind"] for item in Shelf(logs).get("hall-1").entries] == ["found", "check"]
+    (night,) = logs.glob("hall-1/*-overnight")
+    assert cli(logs, "certify", str(night), "--out", str(tmp_path / "c.pdf"))[0] == 0
+    # The same cell with a leak of a fifth of its capacity a day would have fallen far below.
+    later = (kept.utc + timedelta(hours=14)).isoformat()
+    cli(logs, "cell", "check", "hall-1", "--as-found", "2.60 V", "--at", later)
+    assert standing_of(Shelf(logs), "hall-1").may["match"].verdict == "no"
+    assert len(Shelf(logs).get("hall-1").entries) >= 3  # none was overwritten
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"inspection": {"swelling": "yes"}},
+        {"mass_g": 25.0},
+        {"inspection": {"dents": "slight"}, "state": "quarantined"},
+        {"state": "quarantined"},
+        {"state": "retired"},
+        {"as_found_V": -3.7},
+    ],
+)
+@pytest.mark.parametrize("profile", ["charge", "overnight"])
+def test_what_keeps_a_cell_apart_keeps_it_from_every_run(tmp_path, changes, profile):
+    add(tmp_path, **changes)
+    with pytest.raises(Refused):
+        run(tmp_path, profile)
+    assert Shelf(tmp_path).runs("hall-1") == []
+
+
+def test_a_cell_that_was_never_inspected_is_asked_about_on_a_real_bench():
+    from harness.account.fold import fold
+    from harness.account.gate import require
+
+    cell = Cell("a", form="18650", chemistry="li-ion", as_found_V=3.6)
+    with pytest.raises(Refused, match="never-inspected"):
+        require(cell, fold(cell, []), ("charge",), simulated=False)
+    require(cell, fold(cell, []), ("charge",), simulated=True)
+
+
+def test_swapped_probes_retire_nothing_and_a_mass_alone_keeps_nothing_apart(tmp_path):
+    code, _ = cli(tmp_path, "cell", "add", "a", "--form", "18650", "--chemistry", "li-ion", "--as-found=-3.7 V")
+    assert code == 1 and Shelf(tmp_path).get("a").state == "quarantined"
+    code, _ = cli(tmp_path, "cell", "check", "a", "--as-found", "3.7 V")
+    assert code == 0 and Shelf(tmp_path).get("a").state == "found"
+    cli(tmp_path, "cell", "add", "b", "--form", "18650", "--chemistry", "li-ion")
+    cli(tmp_path, "cell", "check", "b", "--mass", "44 g")
+    assert Shelf(tmp_path).get("b").state == "found"
+    cli(tmp_path, "cell", "check", "b", "--mass", "33 g")
+    kept_apart = Shelf(tmp_path).get("b")
+    assert kept_apart.state == "quarantined" and kept_apart.quarantined_since
+
+
+def test_corrections_are_entries_and_a_removed_cell_lies_in_the_wastebasket(healthy, tmp_path):
+    import shutil
+
+    logs = tmp_path / "logs"
+    shutil.copytree(healthy, logs)
+    before = {path: path.read_bytes() for path in logs.glob("hall-1/*/run.json")}
+    assert cli(logs, "cell", "edit", "hall-1", "--source", "the other gate", "--why", "a slip", "--by", "M. L.")[0] == 0
+    cell = Shelf(logs).get("hall-1")
+    assert cell.source == "the other gate" and cell.entries[-1]["changed"]["source"][0] == "path light by the gate"
+    assert cell.entries[-1]["by"] == "M. L." and {path: path.read_bytes() for path in before} == before
+    assert cli(logs, "cell", "edit", "hall-1", "--source", "the other gate")[0] == 2
+    assert cli(logs, "cell", "edit", "hall-1", "--chemistry", "nonsense")[0] == 2
+    assert cli(logs, "cell", "remove", "hall-1", "--why", "entered twice")[0] == 0
+    assert Shelf(logs).list_cells() == [] and len(list(logs.glob(".removed/*-hall-1/*/run.json"))) == 2
+    assert cli(logs, "cell", "check", "hall-1", "--as-found", "3.7 V")[0] == 2
+
+
+def test_a_time_that_has_not_come_or_is_none_is_refused_in_one_sentence(healthy):
+    for text in ("tomorrow", "2099-01-01 12:00", "25:00"):
+        code, output = cli(healthy, "cell", "check", "hall-1", "--as-found", "3.1 V", "--at", text)
+        assert code == 2 and "--at" in output
+
+
+def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forgotten(tmp_path):
+    """With what is built in: charge, night, storage, retention; the night's grade counts them (one cell of 2 Ah)."""
+    from harness.comparing import read_runs
+    from harness.grading import grade_runs, load_criteria
+
+    grades = {}
+    for name, leak_A in (("sound", 0.00004), ("soft", 0.004)):
+        add(tmp_path, name)
+        for profile in ("charge", "overnight", "storage", "retention"):
+            kept = load_kept(tmp_path, name)
+            options = {} if kept else {"start_soc": 0.4, "begin_utc": EVENING}
+            session = SimulatedSession(tmp_path, name, "li-ion-good", 3, **options)
+            session.bench.cell.leak_A = leak_A
+            rig = open_rig(session.description, session.clock, session.open)
+            request = Request(name, profile, tmp_path, present=profile in ("charge", "storage"))
+            carry_out(request, session.description, rig, session.clock, session.person(), guarded=False)
+            rig.close()
+            session.keep()
+        runs, _ = read_runs(list(tmp_path.glob(f"{name}/*-overnight")))
+        grades[name] = grade_runs([(result, cell) for _, result, cell in runs], load_criteria("general"))[0]["grade"]
+    assert grades["sound"] == "full duty" and grades["soft"] not in ("full duty", "steady duty")
+    sound, soft = standing_of(Shelf(tmp_path), "sound"), standing_of(Shelf(tmp_path), "soft")
+    assert sound.self_discharge_percent_per_month < 5 and sound.may["match"].verdict == "yes"
+    assert "soft-short" in {item.code for item in soft.findings} and soft.may["match"].verdict == "no"
+    assert soft.may["certify"].verdict != "yes"
