@@ -270,6 +270,14 @@ def settle_units(
         by = "the table's own counter of charge agrees" if counted is not None else "only so a cell makes sense"
         told.note(f"no unit is stated: {' and '.join(words)}, as {by} (--units says otherwise)")
         return _with_choice(out, readings, t_unit, i_unit)
+    if not fits and plain[0] in ("", "s") and plain[1] in ("", "A"):
+        charge_Ah, hours = swing.charge / 3600, swing.length / 3600
+        if DOUBT_AH[0] <= charge_Ah <= DOUBT_AH[1] and 0.5 * FULL_SWING_H[0] <= hours <= 10 * FULL_SWING_H[1]:
+            told.warn(
+                "scale-doubtful",
+                f"No unit is stated, and none makes sense of this cell: read as {charge_Ah:.3g} Ah in {hours:.3g} h.",
+            )
+            return _with_choice(out, readings, *plain)
     shown = [
         _reading_text(t, i, swing, times, currents, readings)
         for t, i in (fits[:2] or [(next(iter(times)), next(iter(currents)))])

@@ -51,7 +51,7 @@ def test_a_part_of_a_discharge_without_units_is_refused_and_read_with_them(tmp_p
     with pytest.raises(InputError, match=r"it may be .* Ah in .* or .*--units t="):
         import_table(file, "W-1", logs=tmp_path / "logs")
     run = import_table(file, "W-1", units=parse_units("t=min,i=A"), logs=tmp_path / "logs")
-    assert analyse_run(run)["capacity_Ah"] == pytest.approx(1.2 * 0.15 * 1.25, rel=0.05)  # rests are a fifth of the rows
+    assert analyse_run(run)["capacity_Ah"] == pytest.approx(1.2 * 0.15 * 1.25, rel=0.05)
 
 
 def test_a_stated_unit_that_no_cell_agrees_with_is_told(tmp_path):
