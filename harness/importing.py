@@ -17,10 +17,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from harness.columnmap import Source, sources_of
+from harness.columnmap import Source, one_cells_header, sources_of, with_units
 from harness.errors import AmphoraError, InputError
-from harness.plausibility import current_into_cell, judge, states_of
-from harness.tablerows import Rows, Told, rows_of
+from harness.plausibility import current_into_cell, doubt_scale, judge, settle_units, states_of, without_strays
+from harness.tablerows import Rows, Told, readings_of, rows_of, table_of_one_cell
 from harness.tabletext import Layout, read_bytes, read_table
 
 if TYPE_CHECKING:
@@ -44,12 +44,16 @@ def import_table(
     logs: Path = Path("logs"),
     chemistry: str | None = None,
     measurement: Mapping[str, Any] | None = None,
+    units: Mapping[str, str] | None = None,
+    which: str | None = None,
+    began: datetime | None = None,
+    bench: Path | None = None,
 ) -> Path:
     """Make a run folder out of a table; return the folder.
 
     Args:
-        file: Delimited text, plain or gzip'd: any delimiter, with a header or without, decimal points or
-            commas, elapsed or clock time.
+        file: Delimited text, plain, gzip'd or the only table in a zip archive: any delimiter, with a header or
+            without, decimal points or commas, elapsed or clock time; or a spreadsheet (.xlsx), its first table.
         cell: Id of the cell; one that is not on the shelf is put there, chemistry `auto`, and told.
         mapping: Channel (t, v, i, temp, step, steptime, ah, wh) -> column, with a factor after `*`
             or `/`; channels left out are guessed from well-known header words, and told.
@@ -60,6 +64,10 @@ def import_table(
         logs: Folder of the cells and their runs.
         chemistry: For a cell that is not on the shelf yet.
         measurement: Specification of the channels, as in `run.json`; missing parts are assumed.
+        units: Channel (t, v, i) -> unit, such as `min` or `mA`, where the table does not say it; `t` may be `mm:ss`.
+        which: One cell of several in the table: what its column says, or a number; see `tablerows.table_of_one_cell`.
+        began: When the record began, with its zone; a date in the table goes first. None: the file's own date.
+        bench: Bench file with the specification of the instruments and where they sense.
 
     Raises:
         InputError: the file, the map or the readings are not usable: what, where, what is accepted.
@@ -78,8 +86,11 @@ def import_table(
     if cutoff is not None and not (math.isfinite(cutoff) and 0 < cutoff < 100):
         raise InputError(f"--cutoff: {cutoff!r} V; a voltage above 0 V and below 100 V is accepted")
     told = Told()
-    rows, imported = _read(file, mapping or {}, discharge_sign, told)
     shelf = Shelf(logs)
+    form = shelf.get(cell).form if (shelf.folder(cell) / "cell.json").is_file() else ""
+    own_bench = _bench(bench)
+    rows, imported = _read(file, mapping or {}, discharge_sign, told, units or {}, which, str(form or ""))
+    imported |= _began(file, rows, began, told)
     new_cell = None
     if (shelf.folder(cell) / "cell.json").is_file():
         record = shelf.get(cell)
@@ -87,7 +98,11 @@ def import_table(
         new_cell = Cell(id=cell, chemistry=chemistry or "auto", source=f"imported from {file.name}")
         record = Cell.from_dict(new_cell.to_dict())  # judged as one that was read
         told.note(f"{cell} was not on the shelf: put there with chemistry {record.chemistry}")
+    if own_bench is not None:
+        measurement = {**own_bench[1], **(measurement or {})}
     run = _run_json(record.to_dict(), start, cutoff, measurement, imported)
+    if own_bench is not None:
+        run["bench"] |= own_bench[0]
     if new_cell is not None:
         shelf.add(new_cell)
     folder = _write(shelf, cell, run, rows)
@@ -104,20 +119,71 @@ def imported_notes(folder: Path) -> tuple[list[str], list[str]]:
     return list(held.get("notes", [])), [str(item["text"]) for item in held.get("warnings", [])]
 
 
+def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
+    """Return what a bench file says of who measured: name and sensing, and the specification of the channels."""
+    if file is None:
+        return None
+    from harness.bench import load_bench
+
+    bench = load_bench(file)
+    return {"name": bench.name, "sensed_at": bench.data.get("sensed_at")}, bench.measurement()
+
+
+def _began(file: Path, rows: Rows, began: datetime | None, told: Told) -> dict[str, Any]:
+    """Return when the record began and who says so: the table, whoever imports it, or the file's own date."""
+    if rows.first_utc is not None:
+        if began is not None:
+            told.note("the table has its own date; --began was not used")
+        return {"began_utc": rows.first_utc, "began_from": "table"}
+    if began is not None:
+        at = began.astimezone(UTC).isoformat()  # one without a zone is this computer's local time
+        return {"began_utc": at, "began_from": "given", "first_clock_time": at}
+    try:
+        at = datetime.fromtimestamp(file.stat().st_mtime, UTC).isoformat(timespec="seconds")
+    except OSError:
+        return {"began_utc": None, "began_from": None}
+    told.note(f"the table has no date; the file's own is {at} (--began says otherwise)")
+    return {"began_utc": at, "began_from": "file"}
+
+
 def _read(
-    file: Path, mapping: Mapping[str, str], discharge_sign: Literal["negative", "positive"] | None, told: Told
+    file: Path,
+    mapping: Mapping[str, str],
+    discharge_sign: Literal["negative", "positive"] | None,
+    told: Told,
+    units: Mapping[str, str],
+    which: str | None,
+    form: str,
 ) -> tuple[Rows, dict[str, Any]]:
     """Return a table's rows, judged, current positive into the cell; and what `run.json` keeps of the import."""
+    import numpy as np
+
     content, checksum = read_bytes(file)
     table, layout = read_table(file, content, told.notes)
-    sources = sources_of(str(file), layout.header, layout.width, mapping, told.notes)
+    del content
+    header = layout.header
+    own = one_cells_header(str(file), header, which) if which is not None and header else None
+    if own is not None:
+        told.note(f"columns with {which} in their header were taken")
+    sources = with_units(sources_of(str(file), own or header, layout.width, mapping, told.notes), units)
+    if own is None:
+        table = table_of_one_cell(file, layout, table, sources, which, told)
+    if len(table) < 2:
+        raise InputError(f"{file}: {len(table)} row(s) of that cell; at least 2 are needed")
+    unproven = any(not sources[channel].stated for channel in ("t", "v", "i"))
+    if unproven:
+        sources = settle_units(file, readings_of(file, layout, table, sources), sources, form, told)
     states = states_of(layout, table, sources)
-    rows = rows_of(file, layout, table, sources, told)
+    rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
     if states is not None:
-        states = states[rows.lines - layout.first_line]
+        states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
+    del table
     columns = rows.columns
-    columns["i"] = current_into_cell(file, columns["v"], columns["i"], discharge_sign, told, states)
+    columns["i"] = current_into_cell(
+        file, columns["v"], columns["i"], discharge_sign, told, states, sources["i"].discharges
+    )
     judge(file, rows, told)
+    doubt_scale(file, rows, form, told)
     return rows, _imported(file, checksum, layout, rows.first_utc, sources, told)
 
 

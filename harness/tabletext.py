@@ -11,13 +11,16 @@ import gzip
 import hashlib
 import io
 import re
+import zipfile
+import zlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.columnmap import is_row_of_units
+from harness.columnmap import is_row_of_units, is_unit, known_headers
 from harness.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,16 +28,28 @@ if TYPE_CHECKING:
 
 HEAD_BYTES = 1 << 17  # that and no more of a file is looked at for its layout
 HEAD_LINES = 400
+MOST_UNPACKED_BYTES = 8 << 30
 DELIMITERS = ("\t", ";", ",", "|", " ")  # where the counts are even, the earlier one is it
 
 _NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
+_GROUPED = re.compile(r"^[+-]?\d{1,3}((,\d{3})+(\.\d*)?|(\.\d{3})+(,\d*)?)$")  # 1,234.5 and 1.234,5
+WITH_UNIT = re.compile(r"^([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([^\W\d]{1,3}|°C)$")  # 3.91 V
 COMPLEX = re.compile(  # 0.05-0.01j, (0.05-0.01j), 0.05 - 0.01i
     r"^\(?\s*[+-]?\d*\.?\d+(?:[eE][+-]?\d+)?\s*[+-]\s*\d*\.?\d*(?:[eE][+-]?\d+)?\s*\*?[ij]\s*\)?$"
 )
-CLOCK = re.compile(r"^(\d+\s*d(ays?)?[\s,]*)?\d{1,4}:\d{1,2}(:\d{1,2}([.,]\d+)?)?$")
+_HALF = r"(\s*[AP]\.?M\.?)?"
+CLOCK = re.compile(
+    rf"^((\d+\s*d(ays?)?[\s,]*)|\d+\.)?\d{{1,6}}:\d{{1,2}}(:\d{{1,2}})?([.,]\d+)?{_HALF}$"
+    r"|^(\d+\s*d(ays?)?\s*)?(\d+\s*h(ours?)?\s*)?\d+\s*m(in)?(utes?)?\s*\d+([.,]\d+)?\s*s(ec)?$", re.I,
+)  # fmt: skip
+_MONTH = r"(jan|feb|mar|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?"
+_TIME = rf"(?:[T ,]\s*\d{{1,2}}:\d{{2}}(:\d{{2}}([.,]\d+)?)?{_HALF})?"
 DATE = re.compile(
-    r"^\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([T ]\s*\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?)?\s*(Z|[AP]M|[+-]\d{2}:?\d{2})?$", re.I
-)
+    rf"^(\d{{1,4}}[-/.]\d{{1,2}}[-/.]\d{{1,4}}|\d{{1,2}}[-/. ]{_MONTH}[-/. ,]+\d{{2,4}}"
+    rf"|{_MONTH} \d{{1,2}},? \d{{4}}){_TIME}"
+    r"\s*(Z|UTC|[+-]\d{2}:?\d{2})?$|^\d{8}T\d{4,6}(\.\d+)?Z?$", re.I
+)  # fmt: skip
+DAY_ONLY = re.compile(r"^(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4})$")
 
 
 @dataclass(frozen=True)
@@ -46,6 +61,7 @@ class Layout:
     header: list[str]  # empty where there is none
     first_line: int  # number of the first line of data, from 1
     width: int
+    thousands: str | None = None
 
 
 def read_bytes(file: Path) -> tuple[bytes, str]:
@@ -61,22 +77,110 @@ def read_bytes(file: Path) -> tuple[bytes, str]:
     except OSError as error:
         raise InputError(f"{file}: cannot be read ({error.strerror or error})") from error
     checksum = hashlib.sha256(raw).hexdigest()
+    if raw[:4] == b"PK\x03\x04":
+        raw = _unzipped(file, raw)
     if raw[:2] == b"\x1f\x8b":
         try:
             raw = gzip.decompress(raw)
         except (OSError, EOFError) as error:
             raise InputError(f"{file}: is a damaged gzip file ({error})") from error
-    if raw[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0"):
-        raise InputError(f"{file}: is a spreadsheet or archive; save the table as delimited text (CSV) first")
+    if raw[:4] == b"\xd0\xcf\x11\xe0":
+        raise InputError(f"{file}: is a spreadsheet of an old kind; save it as .xlsx or as delimited text (CSV) first")
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raw = raw.decode("utf-16", errors="replace").encode("utf-8")
     elif raw[:3] == b"\xef\xbb\xbf":
         raw = raw[3:]
+    elif len(raw) > 40 and raw[1:40:2].count(0) > 15 and 0 not in raw[0:40:2]:
+        raw = raw.decode("utf-16-le", errors="replace").encode("utf-8")  # and no mark that says so
     if b"\x00" in raw[:4096]:
         raise InputError(f"{file}: is no text; a table as delimited text (CSV) is accepted")
     if not raw.strip():
         raise InputError(f"{file}: is empty; a table with time, voltage and current is accepted")
-    return raw, checksum
+    return _plain_lines(raw), checksum
+
+
+def _unzipped(file: Path, raw: bytes) -> bytes:
+    """Return the one table in an archive, or a sheet's first table as text.
+
+    Raises:
+        InputError: a damaged file, no table in it, or several.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(raw)) as held:
+            names = held.namelist()
+            if "xl/workbook.xml" in names:
+                return _sheet_as_text(file, raw)
+            tables = [
+                name for name in names
+                if not name.endswith("/") and not Path(name).name.startswith(".") and not name.startswith("__MACOSX")
+            ]  # fmt: skip
+            if len(tables) > 1:  # a word to the reader may lie beside it
+                likely = [
+                    name for name in tables if Path(name).suffix.lower() in (".csv", ".tsv", ".xlsx", ".gz", ".dat")
+                ]
+                tables = likely if len(likely) == 1 else tables
+            if len(tables) != 1:
+                shown = ", ".join(tables[:4]) or "nothing"
+                raise InputError(
+                    f"{file}: an archive with {shown}; one with a single table is accepted: unpack it first"
+                )
+            if held.getinfo(tables[0]).file_size > MOST_UNPACKED_BYTES:
+                raise InputError(f"{file}: {tables[0]} in it is larger than 8 GB; unpack it and import a part")
+            inner = held.read(tables[0])
+    except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OSError) as error:
+        raise InputError(f"{file}: is a damaged or locked spreadsheet or archive ({str(error)[:80]})") from error
+    if inner[:4] == b"PK\x03\x04":
+        return _sheet_as_text(file, inner)
+    return inner
+
+
+def _sheet_as_text(file: Path, raw: bytes) -> bytes:
+    """Return the first sheet with at least two rows of numbers as text with tabs; dates as ISO 8601."""
+    import openpyxl
+
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
+        for page in book.worksheets:
+            lines = []
+            numbers = 0
+            for row in page.iter_rows(values_only=True):
+                numbers += sum(isinstance(cell, int | float | datetime) for cell in row) >= 2
+                lines.append("\t".join(_cell_text(cell) for cell in row))
+            if numbers >= 2:
+                return ("\n".join(lines) + "\n").encode("utf-8")
+    except (zipfile.BadZipFile, ValueError, KeyError, TypeError, OSError, SyntaxError) as error:
+        raise InputError(f"{file}: is a damaged spreadsheet ({str(error)[:80]})") from error
+    raise InputError(f"{file}: no rows of numbers found in the spreadsheet's sheets; a table over time is accepted")
+
+
+def _cell_text(cell: object) -> str:
+    if cell is None:
+        return ""
+    if isinstance(cell, timedelta):
+        return repr(cell.total_seconds()) + " s"
+    if isinstance(cell, datetime):
+        return cell.isoformat(sep=" ", timespec="microseconds")
+    if isinstance(cell, float):
+        return repr(cell)
+    return re.sub(r"[\t\r\n]+", " ", str(cell))
+
+
+def _plain_lines(raw: bytes) -> bytes:
+    """Return the text without what only looks like something else: other minus signs, blanks within numbers, frames."""
+    if b"\n" not in raw and b"\r" in raw:
+        raw = raw.replace(b"\r", b"\n")
+    for odd, plain in ((b"\xe2\x88\x92", b"-"), (b"\xe2\x80\xaf", b"\xc2\xa0")):
+        if odd in raw:
+            raw = raw.replace(odd, plain)
+    if b"\xc2\xa0" in raw:
+        raw = re.sub(rb"(?<=\d)\xc2\xa0(?=\d{3})", b"", raw).replace(b"\xc2\xa0", b" ")
+    if b"'" in raw:
+        raw = re.sub(rb"(?<=\d)'(?=\d{3})", b"", raw)
+    head = raw[:HEAD_BYTES].split(b"\n")[2:60]
+    if len(head) > 2 and sum(line.lstrip().startswith(b"|") for line in head) > 0.8 * len(head):
+        lines = [line.strip().strip(b"|") for line in raw.split(b"\n")]
+        raw = b"\n".join(b"" if re.fullmatch(rb"[\s|:+-]*", line) else line for line in lines)
+    return raw
 
 
 def read_table(file: Path, content: bytes, notes: list[str]) -> "tuple[pd.DataFrame, Layout]":
@@ -96,11 +200,14 @@ def read_table(file: Path, content: bytes, notes: list[str]) -> "tuple[pd.DataFr
     """
     import pandas as pd
 
-    encoding = _encoding(content)
     head = content[:HEAD_BYTES].splitlines(keepends=True)[:HEAD_LINES]
     if len(content) > HEAD_BYTES and len(head) < HEAD_LINES:
         head = head[:-1]  # cut in the middle
-    layout = _layout(file, [line.decode(encoding, errors="replace").rstrip("\r\n") for line in head])
+    layouts = {}
+    for encoding in _encodings(content):
+        layouts[encoding] = _layout(file, [line.decode(encoding, errors="replace").rstrip("\r\n") for line in head])
+    encoding = max(layouts, key=lambda one: known_headers(layouts[one].header))  # the first of equals
+    layout = layouts[encoding]
     begin = sum(len(line) for line in head[: layout.first_line - 1])
     content = _without_torn_end(content, encoding, layout, notes)
     options: dict[str, Any] = {
@@ -151,18 +258,22 @@ def lines_text(numbers: Sequence[int], what: str) -> str:
     return f"line{'s' if len(numbers) > 1 else ''} {shown}{more}: {what}"
 
 
-def _encoding(raw: bytes) -> str:
+def _encodings(raw: bytes) -> tuple[str, ...]:
+    """Return the encodings that the text may be in, the likeliest first."""
     looked_at = raw[: 1 << 20]
     try:
         looked_at.decode("utf-8")
     except UnicodeDecodeError as error:
         if error.start < len(looked_at) - 4:  # nearer to the end it may be a letter cut in two
-            return "cp1252"
-    return "utf-8"
+            return ("cp1252", "cp1250", "cp1251", "gb18030", "shift_jis")
+    return ("utf-8",)
 
 
 def _value_like(text: str) -> bool:
-    return bool(_NUMBER.match(text) or CLOCK.match(text) or DATE.match(text) or COMPLEX.match(text))
+    if _NUMBER.match(text) or CLOCK.match(text) or DATE.match(text) or COMPLEX.match(text) or _GROUPED.match(text):
+        return True
+    with_unit = WITH_UNIT.match(text)
+    return bool(with_unit and is_unit(with_unit.group(2)))
 
 
 def _values(cells: Sequence[str]) -> int:
@@ -190,7 +301,8 @@ def _layout(file: Path, lines: Sequence[str]) -> Layout:
     split = [_split(line, delimiter) for line in lines]
     values = [_values(cells) for cells in split]
     first = next(index for index, cells in enumerate(split) if len(cells) == width and _is_row(values[index], width))
-    return Layout(delimiter, _decimal(delimiter, split[first:]), _header(split, values, first, width), first + 1, width)
+    decimal, thousands = _decimal(delimiter, split[first:])
+    return Layout(delimiter, decimal, _header(split, values, first, width), first + 1, width, thousands)
 
 
 def _is_row(values: int, width: int) -> bool:
@@ -222,22 +334,29 @@ def _delimiter(lines: Sequence[str]) -> tuple[str, int] | None:
 def _header(split: Sequence[list[str]], values: Sequence[int], first: int, width: int) -> list[str]:
     """Return the header above row `first`, with the units of a line of units in it; empty where there is none."""
     wordy = [k for k in range(first) if len(split[k]) == width and any(split[k]) and values[k] <= 1]
-    if not wordy or wordy[-1] < first - 2:
+    between = split[wordy[-1] + 1 : first] if wordy else []
+    if not wordy or sum(any(cells) for cells in between) > 1:
         return []
     header = split[wordy[-1]]
-    if len(wordy) >= 2 and wordy[-2] == wordy[-1] - 1 and is_row_of_units(header):
+    if len(wordy) >= 2 and is_row_of_units(header) and not any(map(any, split[wordy[-2] + 1 : wordy[-1]])):
         names = split[wordy[-2]]
-        header = [f"{name}({unit})" if unit else name for name, unit in zip(names, header, strict=True)]
+        units = [unit.strip(" ()[]") for unit in header]
+        header = [f"{name} ({unit})" if unit else name for name, unit in zip(names, units, strict=True)]
     return [cell.strip().strip('"').lstrip("#").strip() for cell in header]
 
 
-def _decimal(delimiter: str, rows: Sequence[list[str]]) -> str:
-    if delimiter == ",":
-        return "."
+def _decimal(delimiter: str, rows: Sequence[list[str]]) -> tuple[str, str | None]:
+    """Return the decimal mark, and the mark between thousands where there is one."""
     cells = [cell for row in rows for cell in row]
-    comma = sum(bool(re.match(r"^[+-]?\d+,\d+([eE][+-]?\d+)?$", cell)) for cell in cells)
-    point = sum(bool(re.match(r"^[+-]?\d+\.\d+([eE][+-]?\d+)?$", cell)) for cell in cells)
-    return "," if comma > point else "."
+    both = [cell for cell in cells if "," in cell and "." in cell and _GROUPED.match(cell)]
+    if both:
+        point_last = sum(cell.rfind(".") > cell.rfind(",") for cell in both)
+        return (".", ",") if 2 * point_last > len(both) else (",", ".")
+    comma = sum(bool(re.match(r"^[+-]?\d*,\d+([eE][+-]?\d+)?(\s*[^\W\d]{1,3})?$", cell)) for cell in cells)
+    point = sum(bool(re.match(r"^[+-]?\d*\.\d+([eE][+-]?\d+)?(\s*[^\W\d]{1,3})?$", cell)) for cell in cells)
+    if comma and point:  # 1,234 beside 0.5 in quotes: thousands
+        return (".", ",") if point >= comma else (",", ".")
+    return (",", ".") if comma > point else (".", ",")
 
 
 def _without_torn_end(content: bytes, encoding: str, layout: Layout, notes: list[str]) -> bytes:

@@ -1,6 +1,7 @@
 """Commands about figures: import a table, analyse a run, draw it, export it."""
 
 import shlex
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -18,7 +19,7 @@ def register(app: typer.Typer) -> None:
 
 
 def import_(
-    file: Annotated[Path, typer.Argument(help="Table as delimited text, plain or gzip'd.")],
+    file: Annotated[Path, typer.Argument(help="Table as delimited text (plain, .gz or .zip) or spreadsheet (.xlsx).")],
     cell: Annotated[str, typer.Option("--cell", help="Id of the cell; made when it is not on the shelf.")],
     mapping: Annotated[
         str,
@@ -31,6 +32,27 @@ def import_(
     discharge_sign: Annotated[
         str | None, typer.Option("--discharge-sign", help="negative or positive: the sign of discharging in the table.")
     ] = None,
+    units: Annotated[
+        str,
+        typer.Option(
+            "--units", help="Units that the table does not state: t=min,v=mV,i=mA; t=mm:ss or t=h:mm for a clock."
+        ),
+    ] = "",
+    which: Annotated[
+        str | None,
+        typer.Option(
+            "--which", help="One cell of several in the table: its channel, the number of its columns, or all."
+        ),
+    ] = None,
+    began: Annotated[
+        str | None,
+        typer.Option(
+            "--began", help="When the record began, such as 2026-03-14T21:15; a date in the table goes first."
+        ),
+    ] = None,
+    bench: Annotated[
+        Path | None, typer.Option("--bench", help="Bench file of the instruments: their accuracy and where they sense.")
+    ] = None,
     cutoff: Annotated[str | None, typer.Option("--cutoff", help="Cut-off voltage, such as 2.7 or 2.7 V.")] = None,
     start: Annotated[str, typer.Option("--start", help="full or unknown: was the cell full at the start?")] = "unknown",
     chemistry: Annotated[
@@ -41,9 +63,9 @@ def import_(
 ) -> None:
     """Make a run folder out of anybody's table of time, voltage and current.
 
-    Example: amphora import night.csv --cell L3-a --map "t=Time(s),v=Volt,i=Current(mA)*0.001" --start full
+    Example: amphora import night.csv --cell L3-a --map "t=Time,v=Volt,i=Current" --units t=min,i=mA --start full
     """
-    from harness.columnmap import parse_map
+    from harness.columnmap import parse_map, parse_units
     from harness.importing import import_table, imported_notes
 
     folder = import_table(
@@ -55,6 +77,10 @@ def import_(
         start,
         logs,
         chemistry,
+        units=parse_units(units),
+        which=which,
+        began=moment(began),
+        bench=bench,
     )
     notes, warnings = imported_notes(folder)
     for text in notes:
@@ -66,6 +92,22 @@ def import_(
         as_json,
         lambda: print(f"{folder}\nNext: amphora analyse {shlex.quote(str(folder))}"),
     )
+
+
+def moment(text: str | None) -> datetime | None:
+    """Return `--began` as a moment; one without a zone is this computer's time.
+
+    Raises:
+        InputError: it is no date and time.
+    """
+    from harness.errors import InputError
+
+    if text is None:
+        return None
+    try:
+        return datetime.fromisoformat(text.strip()).astimezone()
+    except (ValueError, OverflowError) as error:
+        raise InputError(f"--began: {text[:40]!r}; a date and time such as 2026-03-14T21:15 is accepted") from error
 
 
 def analyse(
@@ -115,16 +157,22 @@ def plot(
 def export(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
     out: Annotated[Path, typer.Option("--out", help="File to write: .csv or .parquet.")],
+    form: Annotated[
+        str | None,
+        typer.Option(
+            "--format", help="own: all columns, our names. bdf: the open Battery Data Format's names and units."
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write a run's readings for other programs, units spelled out; refresh its datapackage.json.
 
-    Example: amphora export logs/L3-a/20260301T210000Z-overnight --out night.parquet
+    Example: amphora export logs/L3-a/20260301T210000Z-overnight --out night.bdf.csv --format bdf
     """
     from harness.exporting import export_run
     from harness.packaging import write_package
 
-    file = export_run(run, out)
+    file = export_run(run, out, form=form or "own")
     files: list[str] = [str(file)]
     try:
         files.append(str(write_package(run)))

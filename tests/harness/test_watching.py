@@ -61,7 +61,7 @@ def test_how_a_run_stands_is_one_document_too(tmp_path: Any) -> None:
     from harness.importing import import_table
 
     table = tmp_path / "night.csv"
-    table.write_text("t,V,I\n" + "".join(f"{n},3.{900 - n},-0.5\n" for n in range(60)))
+    table.write_text("t (s),U (V),I (A)\n" + "".join(f"{n},3.{900 - n},-0.5\n" for n in range(60)))
     folder = import_table(table, "L3-a", logs=tmp_path / "logs")
     done = CliRunner().invoke(app, ["watch", str(folder), "--json"])
     answer = json.loads(done.stdout)
