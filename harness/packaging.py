@@ -86,7 +86,13 @@ def describe(folder: Path) -> dict[str, Any]:
     others = (
         ("run", "run.json", "What was known before the run: cell, plan, bench, accuracy", "application/json", "json"),
         ("events", "events.jsonl", "What happened, a JSON object a line", "application/jsonl", "text"),
-        ("off", "off.json", "What switches the instruments of this run off: addresses, bytes", "application/json", "json"),
+        (
+            "off",
+            "off.json",
+            "What switches the instruments of this run off: addresses, bytes",
+            "application/json",
+            "json",
+        ),
     )
     for name, file_name, title, media, kind in others:
         if (folder / file_name).is_file():
