@@ -245,13 +245,15 @@ class _Bench:
         from drivers.errors import DriverError
         from harness import proofs
         from harness.errors import BenchError
-        from harness.session import open_rig
+        from harness.session import hold_identities, open_rig
 
         bench, done = self.description, []
         try:
             if sensor or resistor:
                 rig = open_rig(bench, self.clock, self.open)
+                held = ExitStack()
                 try:
+                    held = hold_identities(bench, rig)
                     who = {name: instrument.identify() for name, instrument in rig.instruments.items()}
                     if sensor:
                         name = str(bench.cell_temperature)
@@ -269,6 +271,7 @@ class _Bench:
                         done.append({"kind": "check-resistor", **made})
                 finally:
                     rig.close()
+                    held.close()
             if leakage_s is not None:
                 read_V, by = self._voltmeter()
                 made = proofs.check_leakage(read_V, by, leakage_s, self.clock, self.person, say)

@@ -403,7 +403,9 @@ def _same(wrong: list[str], run: RunFolder, reference: Reference, only_first: in
 
 def keeper_record(at: int, half: bool, stays: bool) -> tuple[str, list[str]]:
     """Let the n-th operation of the keeper's record fail: it never raises, and the folder still reads."""
+    from drivers.off import OffOrder
     from harness import keeper
+    from harness.switch_off import Entry, Sheet
 
     wrong: list[str] = []
     with place() as root:
@@ -416,12 +418,13 @@ def keeper_record(at: int, half: bool, stays: bool) -> tuple[str, list[str]]:
         (folder / "events.jsonl").write_bytes(b"".join(lines[: begun + 1]))
         before = read_run(folder)
         story.bench.load.on = True
-        document = {
-            "bench": story.bench.description, "names": ["load", "supply"], "folder": str(folder), "pid": 0,
-        }  # fmt: skip
+        entries = [Entry(OffOrder(name, name, name), 0.02, (f"file faults {name}",)) for name in ("load", "supply")]
+        document = {"bench": {}, "sheet": Sheet("b", tuple(entries)).to_dict(), "folder": str(folder), "pid": 0}
         with FileFaults(folder, at, half=half, stays=stays).active() as faults:
             try:
-                keeper.act(document, "the runner is gone", lambda name, table: story.bench.instruments[name], 0.1)
+                keeper.act(
+                    document, "the runner is gone", lambda order, links: story.bench.instruments[order.name], 0.1
+                )
             except Exception as error:  # noqa: BLE001  that it raises at all is what is looked for
                 wrong.append(f"the keeper failed: {error!r}")
         if story.bench.load.on:

@@ -53,6 +53,17 @@ def test_a_killed_runners_instrument_is_off_within_two_seconds_whatever_it_answe
         assert foreign.off_after_s(name, at_s) < OFF_S
 
 
+def test_a_killed_runners_relay_is_told_to_open_and_its_mute_load_to_switch_off(killed: Any) -> None:
+    relay = {"kind": "relay", "wire": "serial", "release_s": 60.0}
+    with Foreign(load={"style": "otherwise"}, relay=relay) as foreign:
+        runner = killed(foreign, tables={"relay": {"open": "text let go"}})
+        foreign.wait(lambda truth: truth["relay"]["on"] and truth["load"]["on"])
+        foreign.fault("load", "mute")
+        at_s = runner.kill()
+        assert foreign.off_after_s("relay", at_s) < OFF_S
+        assert foreign.off_after_s("load", at_s) < OFF_S
+
+
 def test_an_instrument_that_holds_the_dead_runners_session_is_off_as_soon_as_it_can_be_had(killed: Any) -> None:
     held_s = 4.0
     with Foreign(load={"style": "generic", "faults": {"session": held_s}}) as foreign:

@@ -184,7 +184,7 @@ def test_over_tcp_the_check_resistor_is_measured_too(through: str, ohm: float, p
 
 def test_an_offset_is_no_fault_of_the_resistor() -> None:
     bench = Bench()
-    bench.sim.supply.current.offset = 0.008
+    bench.sim.supply.current.offset = 0.004
     bench.sim.load.voltage.offset = 0.008
     assert bench.resistor("supply")["passed"]
 
