@@ -41,7 +41,7 @@ SHEET = [
     ("lfp", "reject_above_V", 3.75, 3.75, "handling sheets", "common practice"),
     ("nimh", "nominal_V", 1.2, 1.2, "maker's handbook of NiMH button cells", "read"),
     ("nimh", "cutoff_V", 1.0, 1.0, "IEC 61951-2 as quoted by a test laboratory; handbook", "read"),
-    ("nimh", "max_charge_It", 0.1, 0.1, "IEC 61951-2: 0.1 It for 16 h", "read"),
+    ("nimh", "max_charge_It", 0.1, 0.5, "0.1 It for 16 h by the clock; faster only to -dV or dT/dt", "common practice"),
     ("nimh", "timed_charge_s", 57600.0, 57600.0, "IEC 61951-2: 0.1 It for 16 h", "read"),
     ("nimh", "charge_factor", 1.6, 1.6, "0.1 It x 16 h", "computed"),
     ("nimh", "charge_rate_K_per_min", 1.0, 1.0, "dT/dt of about 1 °C/min ends a charge", "memory"),

@@ -104,8 +104,9 @@ def test_standard_capacity_follows_the_procedure_of_iec_61960_3() -> None:
     # the end-of-discharge voltage. It = C5 / 1 h: 0.2 It of 2.6 Ah is 0.520 A (computed).
     steps = steps_of("standard-capacity")
     kinds = [step.kind for step in steps]
-    charge = kinds.index("charge")
-    assert kinds[:charge] == ["discharge", "rest"]
+    charge = len(kinds) - 1 - kinds[::-1].index("charge")
+    # Before the charge comes the pre-charge below the window's voltage, which a cell above it leaves at once.
+    assert kinds[:charge] == ["discharge", "rest", "charge"]
     assert kinds[charge + 1 : charge + 3] == ["rest", "discharge"]
     assert 3600 <= steps[charge + 1].max_duration_s <= 4 * 3600
     for step in (steps[0], steps[charge + 2]):
@@ -135,7 +136,7 @@ def test_hard_stops_of_an_unattended_run() -> None:
     for step in steps_of("standard-capacity"):
         if step.kind == "charge":
             assert step.limits.temperature_high_degC == 45.0
-            assert step.limits.temperature_low_degC == 0.0
+            assert 0.0 <= step.limits.temperature_low_degC <= 1.0  # and what the sensor may be off
             assert step.limits.temperature_rate_K_per_min == 1.0
         if step.kind == "discharge":
             assert step.limits.temperature_high_degC == 60.0

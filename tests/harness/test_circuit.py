@@ -144,7 +144,7 @@ def test_a_night_on_the_simulated_bench_gives_its_circuit_and_says_too_early_for
     truth = session.bench.truth()
     rig = open_rig(session.description, session.clock, session.open)
     try:
-        request = Request("path-light-4", "overnight", tmp_path, present=True)
+        request = Request("path-light-4", "overnight", tmp_path, present=True, capacity_Ah=1.2)
         made = carry_out(request, session.description, rig, session.clock, ObligingPerson(), guarded=False)
     finally:
         rig.close()

@@ -30,7 +30,8 @@ class Night:
         self.bench = SimulatedBench(kind, 5, **options)
         self.described = bench_from_dict(self.bench.description, "simulated")
         self.record: dict[str, Any] = {
-            "id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True
+            "id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True,
+            "inspection": {"wrapper": "sound", "dents": "none"},
         }  # fmt: skip
         self.told: list[str] = []
         self.instruments: dict[str, Any] = dict(self.bench.instruments)
@@ -242,7 +243,9 @@ def poor_mans_night(
     )
     rig = Rig(described, {"logger": Logger(bench, sign)})  # type: ignore[dict-item]
     Shelf(tmp_path).add(Cell.from_dict({"id": "c", "form": "18650", "chemistry": chemistry}))
-    request = Request("c", profile, tmp_path, capacity_Ah=0.5, start="declared-full", hand_voltage_V=hand_V)
+    request = Request(
+        "c", profile, tmp_path, capacity_Ah=0.5, start="unknown" if hand_V else "declared-full", hand_voltage_V=hand_V
+    )
     told: list[str] = []
     person = ObligingPerson(hands=bench.asked)
     outcome = carry_out(request, described, rig, bench.clock, person, tell=told.append, guarded=False)

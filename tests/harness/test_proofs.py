@@ -58,7 +58,15 @@ class Bench:
     def run(self, logs: Path, profile: str = "charge", person: ObligingPerson | None = None) -> Outcome:
         if not (logs / "c").is_dir():
             Shelf(logs).add(
-                Cell.from_dict({"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True})
+                Cell.from_dict(
+                    {
+                        "id": "c",
+                        "form": "18650",
+                        "chemistry": "li-ion",
+                        "declared_rechargeable": True,
+                        "inspection": {"wrapper": "sound", "dents": "none"},
+                    }
+                )
             )
         request = Request("c", profile, logs, capacity_Ah=1.0, present=True)
         return carry_out(
