@@ -22,8 +22,13 @@ test-under-load: .venv/ready
 check: .venv/ready
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	mkdir -p .links/amphora
+	ln -sfn ../../harness .links/amphora/harness
+	ln -sfn ../../drivers .links/amphora/drivers
+	ln -sfn ../../profiles .links/amphora/profiles
+	ln -sfn ../../harness/library/__init__.py .links/amphora/__init__.py
 	$(BIN)/mypy
-	$(BIN)/lint-imports
+	PYTHONPATH=.links $(BIN)/lint-imports
 
 commands: .venv/ready
 	$(BIN)/python tests/support/command_reference.py

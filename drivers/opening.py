@@ -8,15 +8,15 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from drivers.dialect import Dialect, candidates, load_dialect, read_quantity
-from drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
-from drivers.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, ScpiInstrument, abilities_as_written
-from drivers.load import ScpiLoad
-from drivers.meter import ScpiMeter
-from drivers.roles import Abilities, Clock, Instrument
-from drivers.supply import ScpiSupply
-from drivers.tables import check_keys, shown
-from drivers.visa import Link
+from amphora.drivers.described import check_keys, shown
+from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
+from amphora.drivers.links.visa import Link
+from amphora.drivers.roles import Abilities, Clock, Instrument
+from amphora.drivers.scpi.dialect import Dialect, candidates, load_dialect, read_quantity
+from amphora.drivers.scpi.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, ScpiInstrument, abilities_as_written
+from amphora.drivers.scpi.load import ScpiLoad
+from amphora.drivers.scpi.meter import ScpiMeter
+from amphora.drivers.scpi.supply import ScpiSupply
 
 KINDS: Mapping[str, type[ScpiInstrument]] = {"load": ScpiLoad, "supply": ScpiSupply, "meter": ScpiMeter}
 KEYS = (
@@ -50,7 +50,7 @@ def open_instrument(
     """
     role = description.get("role")
     if role in ("logger", "switch"):
-        from drivers import serial_logger
+        from amphora.drivers.serial import logger as serial_logger
 
         opened: Instrument = (
             serial_logger.open_logger(name, description, clock)

@@ -1,5 +1,5 @@
 """`python -m harness` is `amphora`."""
 
-from harness.cli.app import main
+from amphora.harness.cli.app import main
 
 main()

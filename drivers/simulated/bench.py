@@ -9,11 +9,12 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from drivers.roles import Clock, Instrument
-from drivers.simulated import clock as virtual
-from drivers.simulated.cell import SimulatedCell, delivered_Ah, leak_truth, make_cell
-from drivers.simulated.hand import act
-from drivers.simulated.instruments import (
+from amphora.drivers.roles import Clock, Instrument
+from amphora.drivers.simulated import clock as virtual
+from amphora.drivers.simulated.cell import SimulatedCell, delivered_Ah, leak_truth, make_cell
+from amphora.drivers.simulated.device import DEVICES, Device, on_load, on_supply
+from amphora.drivers.simulated.operator import act
+from amphora.drivers.simulated.parts import (
     CURRENT,
     LOWEST_LOAD_V,
     TEMPERATURE,
@@ -24,10 +25,9 @@ from drivers.simulated.instruments import (
     SimSwitch,
     SimThermometer,
 )
-from drivers.simulated.lamp import DEVICES, Device, on_load, on_supply
 
 if TYPE_CHECKING:
-    from drivers.simulated.faults import Fault
+    from amphora.drivers.simulated.faults import Fault
 
 STEP_S = 1.0
 REST_STEP_S = 10.0
@@ -41,7 +41,7 @@ class SimulatedBench:
     """One simulated set-up.
 
     Args:
-        kind: Kind of cell (`drivers.simulated.cell.KINDS`), or "lamp" or "panel" in its place.
+        kind: Kind of cell (`amphora.drivers.simulated.cell.KINDS`), or "lamp" or "panel" in its place.
         seed: Seed of cell and instruments.
         start_soc: Share of charge at the start; None: as the kind comes.
         ambient_degC: Temperature of the room.

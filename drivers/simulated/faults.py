@@ -14,12 +14,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from drivers.errors import GarbledReply, IdentityError, InstrumentError, LinkError
-from drivers.simulated.cell import KINDS, SimulatedCell
+from amphora.drivers.errors import GarbledReply, IdentityError, InstrumentError, LinkError
+from amphora.drivers.simulated.cell import KINDS, SimulatedCell
 
 if TYPE_CHECKING:
-    from drivers.simulated.bench import SimulatedBench
-    from drivers.simulated.instruments import SimulatedInstrument
+    from amphora.drivers.simulated.bench import SimulatedBench
+    from amphora.drivers.simulated.parts import SimulatedInstrument
 
 FOREVER = 10**9
 Begin = Callable[["SimulatedBench", "Fault"], None]

@@ -1,13 +1,13 @@
 """The smallest instruments there can be: a cell that never empties, exact, without a clock.
 
-For trying links and dialects; the bench with physics is `drivers.simulated.bench`.
+For trying links and dialects; the bench with physics is `amphora.drivers.simulated.bench`.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from drivers.errors import LimitError
-from drivers.roles import Abilities, DischargeMode, SafeState
+from amphora.drivers.errors import LimitError
+from amphora.drivers.roles import Abilities, DischargeMode, SafeState
 
 
 @dataclass

@@ -13,7 +13,7 @@ import random
 from dataclasses import replace
 from typing import Any, Literal, NamedTuple
 
-from drivers.simulated.cell import CellSpec, Short, SimulatedCell, delivered_Ah, leak_truth, real_spec
+from amphora.drivers.simulated.cell import CellSpec, Short, SimulatedCell, delivered_Ah, leak_truth, real_spec
 
 Health = Literal["healthy", "aged", "sick"]
 DESIGN_Ah: dict[str, tuple[float, ...]] = {

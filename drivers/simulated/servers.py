@@ -10,10 +10,10 @@ import socket
 import threading
 from typing import Any
 
-from drivers.roles import Clock
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import shorted
-from drivers.simulated.instruments import SimThermometer
+from amphora.drivers.roles import Clock
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import shorted
+from amphora.drivers.simulated.parts import SimThermometer
 
 LINE_S = 0.5  # of the bench's time, between two lines of the logger
 FASTEST_S = 0.02  # of real time
@@ -146,8 +146,8 @@ class ServedBench:
         clip_on_after_s: float = 0.0,
         short_ohm: float | None = None,
     ) -> None:
-        from drivers.clock import RealClock, ScaledClock
-        from drivers.simulated.scpi_server import ScpiServer
+        from amphora.drivers.clock import RealClock, ScaledClock
+        from amphora.drivers.simulated.scpi_server import ScpiServer
 
         self.speed_up = speed_up
         self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)

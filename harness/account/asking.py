@@ -7,11 +7,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from harness.account.entries import entries_of
-from harness.account.fold import fold
-from harness.account.standing import Standing
-from harness.errors import AmphoraError
-from harness.shelf import Cell, CellEntry, Shelf
+from amphora.harness.account.entries import entries_of
+from amphora.harness.account.fold import fold
+from amphora.harness.account.standing import Standing
+from amphora.harness.archive.shelf import Cell, CellEntry, Shelf
+from amphora.harness.common.errors import AmphoraError
 
 
 def standing_of(shelf: Shelf, cell_id: str) -> Standing:
@@ -56,9 +56,9 @@ def standing_beside(folder: Path, record: Mapping[str, Any] | None = None) -> tu
 
 @cache
 def _code() -> str:
-    import harness
+    import amphora.harness
 
-    digest = hashlib.sha256(harness.__version__.encode())
+    digest = hashlib.sha256(amphora.harness.__version__.encode())
     here = Path(__file__).parent
     for path in sorted([*here.glob("*.py"), here.parent / "triage.py"]):
         digest.update(path.read_bytes())
@@ -67,7 +67,7 @@ def _code() -> str:
 
 def kept_standings(shelf: Shelf) -> dict[str, dict[str, Any]]:
     """Return the standing of every cell as plain data, from the index where nothing changed."""
-    from harness.account.standing import ACTS
+    from amphora.harness.account.standing import ACTS
 
     found: dict[str, dict[str, Any]] = {}
     fresh: dict[str, tuple[str, str]] = {}
@@ -141,7 +141,7 @@ def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
 
     What other runs say is not among the inputs of `result.json`, so this part is never kept.
     """
-    from harness.account.fold import item_U_Ah
+    from amphora.harness.account.fold import item_U_Ah
 
     result = dict(result)
     capacity, U = result.get("capacity_Ah"), result.get("capacity_U_Ah")

@@ -12,10 +12,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from harness.account.standing import Entry, Move, RestSeen, RunSeen, Seen
-from harness.errors import AmphoraError
-from harness.fields import finite_number
-from harness.shelf import Cell
+from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, Seen
+from amphora.harness.archive.shelf import Cell
+from amphora.harness.common.errors import AmphoraError
+from amphora.harness.common.fields import finite_number
 
 FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
 END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
@@ -63,9 +63,9 @@ def curve_of(folder: Path, points: int = 80) -> tuple[tuple[float, float], ...]:
     Raises:
         InputError: the discharge has no resistance, or too few readings.
     """
-    from harness.cellmodel import cell_model
-    from harness.loading import load
-    from harness.results import figures_of
+    from amphora.harness.analysis.cell_model import cell_model
+    from amphora.harness.archive.loading import load
+    from amphora.harness.results.analyse import figures_of
 
     record, _ = load(folder)
     model = cell_model(record.t_s, record.voltage_V, record.current_A, figures_of(folder))
@@ -106,7 +106,7 @@ def moment(text: str) -> datetime | None:
 
 def run_seen(folder: Path) -> RunSeen:
     """Return what one run tells of its cell; one that cannot be read says why."""
-    from harness.results import figures_of
+    from amphora.harness.results.analyse import figures_of
 
     stamp = _stamp(folder.name)
     try:
@@ -125,7 +125,7 @@ def _stamp(name: str) -> datetime:
 
 
 def _events(path: Path) -> list[dict[str, Any]]:
-    from harness.journal import read_events
+    from amphora.harness.archive.journal import read_events
 
     return read_events(path)[0]
 
@@ -232,7 +232,7 @@ def _simulated(run: Mapping[str, Any]) -> bool:
 
 
 def _resistance(result: Mapping[str, Any]) -> dict[str, Any]:
-    from harness.grading import chosen_resistance
+    from amphora.harness.decisions.grades import chosen_resistance
 
     chosen = result.get("resistance") or chosen_resistance(result)
     if not chosen:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from harness.account.standing import Finding, Move, RestSeen, RunSeen
+from amphora.harness.account.standing import Finding, Move, RestSeen, RunSeen
 
 LITHIUM = ("auto", "li-ion", "li-ion-4.35", "lfp", "lto")
 MONTH_DAYS = 30.4375

@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
-from harness.account import findings as f
-from harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
-from harness.chemistry import load_chemistry
-from harness.permission import holds_of
-from harness.shelf import Cell
+from amphora.harness.account import findings as f
+from amphora.harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
+from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.plans.charge_permission import holds_of
 
 ITEM_SCATTER = 0.005  # standard, of one cell's repeats: 0.25 % robust, 0.5 to 1.5 % plain (measured, laboratory cells)
 DECLARED_U = 0.02  # k = 2, of a charge that nobody here saw: 4.15 to 4.25 V at the charger (practice)
@@ -65,7 +65,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         cell: Its record.
         entries: From `entries_of`, oldest first.
     """
-    from harness.account.gate import with_rulings
+    from amphora.harness.account.gate import with_rulings
 
     key = key_of(cell)
     state = _State()
@@ -464,7 +464,7 @@ def _loss(
     fall_V_per_day: float, U_V_per_day: float, low_V: float, high_V: float, standing: Standing, key: str
 ) -> tuple[float, float] | None:
     """Return the loss of a month in percent with U, through the slope of the curve there."""
-    from harness.account.findings import MONTH_DAYS
+    from amphora.harness.account.findings import MONTH_DAYS
 
     slope = _slope(standing, key, 0.5 * (low_V + high_V))
     if slope is None:

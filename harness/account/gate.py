@@ -7,12 +7,12 @@ through is written into the run and onto the certificate. A simulated cell needs
 from collections.abc import Sequence
 from dataclasses import replace
 
-from harness.account.findings import LITHIUM
-from harness.account.fold import key_of, leak_limit
-from harness.account.standing import ACTS, Act, Answer, Finding, May, Standing
-from harness.errors import Refused
-from harness.shelf import INSPECTION, Cell
-from harness.triage import judge_at_the_door, release_of
+from amphora.harness.account.findings import LITHIUM
+from amphora.harness.account.fold import key_of, leak_limit
+from amphora.harness.account.standing import ACTS, Act, Answer, Finding, May, Standing
+from amphora.harness.archive.shelf import INSPECTION, Cell
+from amphora.harness.cells.incoming import judge_at_the_door, release_of
+from amphora.harness.common.errors import Refused
 
 WORST: tuple[Answer, ...] = ("yes", "ask", "no")
 # Which findings decide what: code -> act -> (answer when suspected or reported, answer when established).

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.integration import Edges, Totals
-from harness.analysis.phases import Phase, at_main_current
-from harness.analysis.records import IntArray, Measurement, Record, Specification
-from harness.analysis.uncertainty import Budget, Contribution, digits, line, make_budget, rectangular, standard
-from harness.errors import AnalysisError
+from amphora.harness.analysis.integration import Edges, Totals
+from amphora.harness.analysis.phases import Phase, at_main_current
+from amphora.harness.analysis.records import IntArray, Measurement, Record, Specification
+from amphora.harness.analysis.uncertainty import Budget, Contribution, digits, line, make_budget, rectangular, standard
+from amphora.harness.common.errors import AnalysisError
 
 COLLAPSE = 0.5  # of the voltage before: no cell falls so far between two readings; common practice
 CELL_NOTE = (

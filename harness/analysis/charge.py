@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.integration import Totals, largest_current_A
-from harness.analysis.phases import Phase
-from harness.analysis.records import FloatArray, Record
-from harness.errors import AnalysisError
+from amphora.harness.analysis.integration import Totals, largest_current_A
+from amphora.harness.analysis.phases import Phase
+from amphora.harness.analysis.records import FloatArray, Record
+from amphora.harness.common.errors import AnalysisError
 
 
 @dataclass(frozen=True)

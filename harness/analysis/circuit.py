@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from harness.analysis.records import FloatArray, Measurement, Record
-from harness.analysis.resistance import find_steps, standard_relative
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import FloatArray, Measurement, Record
+from amphora.harness.analysis.resistance import find_steps, standard_relative
+from amphora.harness.common.errors import AnalysisError
 
 
 @dataclass(frozen=True)

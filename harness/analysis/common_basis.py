@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.errors import AnalysisError
+from amphora.harness.common.errors import AnalysisError
 
 AT_CURRENT = 0.05  # of the reference: a run within this is at it, and is not converted
 AT_K = 5.0  # so too a run within this of the reference temperature

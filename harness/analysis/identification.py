@@ -16,8 +16,8 @@ from typing import Literal
 
 import numpy as np
 
-from harness.analysis.records import FloatArray, Record
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import FloatArray, Record
+from amphora.harness.common.errors import AnalysisError
 
 LI_ION = "Li-ion 4 V class"
 LFP = "LFP"

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.records import FloatArray, Gap, IntArray, Record, blocks
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import FloatArray, Gap, IntArray, Record, blocks
+from amphora.harness.common.errors import AnalysisError
 
 SECONDS_PER_HOUR = 3600.0
 SWITCH_U_S = 0.05  # how well an order's instant is known: sending, acting, settling (common practice)

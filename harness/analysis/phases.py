@@ -12,8 +12,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from harness.analysis.integration import Totals, largest_current_A
-from harness.analysis.records import FloatArray, IntArray, Record, blocks
+from amphora.harness.analysis.integration import Totals, largest_current_A
+from amphora.harness.analysis.records import FloatArray, IntArray, Record, blocks
 
 OPPOSITE_SHARE = 0.01
 DEADBAND_SHARE = 0.005

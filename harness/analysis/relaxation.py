@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.records import FloatArray
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import FloatArray
+from amphora.harness.common.errors import AnalysisError
 
 
 @dataclass(frozen=True)

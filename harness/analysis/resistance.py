@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.analysis.records import FloatArray, IntArray, Measurement, Record, Specification
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import FloatArray, IntArray, Measurement, Record, Specification
+from amphora.harness.common.errors import AnalysisError
 
 STATED_TIMES_S = (0.1, 1.0, 10.0, 30.0)
 LOAD_STEP = "load step"

@@ -10,9 +10,9 @@ from typing import Literal
 
 import numpy as np
 
-from harness.analysis.records import FloatArray, Measurement
-from harness.analysis.resistance import standard_relative
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import FloatArray, Measurement
+from amphora.harness.analysis.resistance import standard_relative
+from amphora.harness.common.errors import AnalysisError
 
 DAY_S = 86_400.0
 MONTH_DAYS = 30.4375

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.records import Measurement, Record
-from harness.analysis.resistance import standard_relative
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import Measurement, Record
+from amphora.harness.analysis.resistance import standard_relative
+from amphora.harness.common.errors import AnalysisError
 
 REFERENCE_degC = 20.0
 REFERENCE_BAND_K = 5.0

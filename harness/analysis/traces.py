@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from harness.analysis.phases import Phase
-from harness.analysis.records import FloatArray, Record
+from amphora.harness.analysis.phases import Phase
+from amphora.harness.analysis.records import FloatArray, Record
 
 LEAST_REST_S = 60.0
 LATEST_S = 12 * 3600.0  # a rest is looked at as far as this; days of rest are `retention`

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.analysis.records import FloatArray, Specification
-from harness.errors import AnalysisError
+from amphora.harness.analysis.records import FloatArray, Specification
+from amphora.harness.common.errors import AnalysisError
 
 COVERAGE_K = 2.0
 

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from harness.analysis.capacity import Figures
-from harness.analysis.integration import Totals
-from harness.analysis.phases import Phase, at_main_current
-from harness.analysis.records import FloatArray, IntArray, Record, RunInfo
+from amphora.harness.analysis.capacity import Figures
+from amphora.harness.analysis.integration import Totals
+from amphora.harness.analysis.phases import Phase, at_main_current
+from amphora.harness.analysis.records import FloatArray, IntArray, Record, RunInfo
 
 # Capacity above which a figure is not to be believed for the size. Common practice: the largest
 # lithium cells sold in these sizes, with a little in hand. NiMH has its own column.

@@ -10,18 +10,18 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from harness.cli.common import any_encoding, unfailing_messages
-from harness.errors import AmphoraError, Interrupted
+from amphora.harness.cli.output import any_encoding, unfailing_messages
+from amphora.harness.common.errors import AmphoraError, Interrupted
 
 GROUPS = (
     "cells",  # cell add/list/show/check, shelf
-    "benches",  # bench check/simulate
+    "bench",  # bench check/simulate
     "runs",  # plan, run, resume, watch
-    "figures",  # import, analyse, plot, export
+    "readings",  # import, analyse, plot, export
     "insights",  # identify, model
-    "choices",  # grade, compare, match, fit, duty
+    "decisions",  # grade, compare, match, fit, duty
     "papers",  # certify, verify, label, report, key, schema
-    "demos",  # demo
+    "demo",  # demo
 )
 
 ORDER = (  # as the work goes
@@ -59,14 +59,14 @@ def root(
     Example: amphora demo
     """
     if version:
-        import harness
+        import amphora.harness
 
-        print(f"amphora {harness.__version__}")
+        print(f"amphora {amphora.harness.__version__}")
         raise typer.Exit(0)
 
 
 for group in GROUPS:
-    importlib.import_module(f"harness.cli.{group}").register(app)
+    importlib.import_module(f"amphora.harness.cli.{group}").register(app)
 
 
 # What Typer raises for a wrong command line. It names no base class for it; this is the one of them all.
@@ -77,7 +77,7 @@ def usage_sentence(error: Any) -> str:
     """Return what is wrong with a command line: the command, the option, the value, where it says what is accepted."""
     context, parameter = getattr(error, "ctx", None), getattr(error, "param", None)
     words = [] if context is None else context.command_path.split()[1:]
-    if words[:2] == ["-m", "harness"]:
+    if words[:2] == ["-m", "amphora.harness"]:
         words = words[2:]
     text = error.format_message().strip().rstrip(".")
     for name in [] if parameter is None else parameter.opts:
@@ -91,7 +91,7 @@ def usage_sentence(error: Any) -> str:
 
 def main() -> None:
     """Run the program; turn expected errors into one sentence and their exit code."""
-    from drivers.errors import DriverError
+    from amphora.drivers.errors import DriverError
 
     any_encoding()
     unfailing_messages()

@@ -5,8 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
-from harness.errors import InputError
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.common.errors import InputError
 
 cell_app = typer.Typer(
     name="cell", help="The cells on the shelf: add, list, show, check, edit, note, state, remove.", no_args_is_help=True
@@ -24,7 +24,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _quantity(text: str | None, kind: str, where: str) -> float | None:
-    from harness.quantities import parse
+    from amphora.harness.common.quantities import parse
 
     return None if text is None else parse(text, kind, where)
 
@@ -70,9 +70,9 @@ def cell_add(
 
     Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
-    from harness.permission import MOST_BY_FORM_AH
-    from harness.shelf import Cell, Shelf, now_utc
-    from harness.triage import judge_at_the_door, parse_inspection
+    from amphora.harness.archive.shelf import Cell, Shelf, now_utc
+    from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
+    from amphora.harness.plans.charge_permission import MOST_BY_FORM_AH
 
     shelf = Shelf(logs)
     data: dict[str, Any] = {
@@ -134,9 +134,9 @@ def cell_list(
     """
     import gc
 
-    from harness.account.asking import listed
-    from harness.report.tables import shelf_table
-    from harness.shelf import STATES, Shelf
+    from amphora.harness.account.asking import listed
+    from amphora.harness.archive.shelf import STATES, Shelf
+    from amphora.harness.report.tables import shelf_table
 
     gc.freeze()  # what is loaded stays for this short process; looking it through again takes a tenth of the time
     keys: dict[str, Any] = {
@@ -201,10 +201,10 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
 
     Example: amphora cell show L3-a
     """
-    from harness.account.asking import standing_of
-    from harness.report.tables import cell_sheet
-    from harness.shelf import Shelf
-    from harness.triage import judge_at_the_door
+    from amphora.harness.account.asking import standing_of
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.incoming import judge_at_the_door
+    from amphora.harness.report.tables import cell_sheet
 
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
@@ -255,10 +255,10 @@ def cell_check(
 
     Example: amphora cell check L3-a --as-found "3.28 V" --at "18:40" --inspection leak=none
     """
-    from harness.account.asking import standing_of
-    from harness.correcting import checked, time_of
-    from harness.shelf import Shelf
-    from harness.triage import judge_at_the_door, parse_inspection
+    from amphora.harness.account.asking import standing_of
+    from amphora.harness.account.corrections import checked, time_of
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
 
     shelf = Shelf(logs)
     before = shelf.get(cell_id)
@@ -280,7 +280,7 @@ def cell_check(
     standing = standing_of(shelf, cell.id)
 
     def show() -> None:
-        from harness.report.tables import standing_lines
+        from amphora.harness.report.tables import standing_lines
 
         print(f"{cell.id}: ", end="")
         _show_judgement(judged)
@@ -326,8 +326,8 @@ def cell_edit(
 
     Example: amphora cell edit L3-a --form 18650 --why "a slip of the pen"
     """
-    from harness.correcting import edited
-    from harness.shelf import Shelf
+    from amphora.harness.account.corrections import edited
+    from amphora.harness.archive.shelf import Shelf
 
     shelf = Shelf(logs)
     changes: dict[str, Any] = {
@@ -350,8 +350,8 @@ def cell_remove(
 
     Example: amphora cell remove L3-a --why "entered twice"
     """
-    from harness.correcting import remove
-    from harness.shelf import Shelf
+    from amphora.harness.account.corrections import remove
+    from amphora.harness.archive.shelf import Shelf
 
     where = remove(Shelf(logs), cell_id, why, by)
     answer({"cell": cell_id, "moved_to": str(where)}, as_json, lambda: print(f"{cell_id}: moved to {where}"))
@@ -371,7 +371,7 @@ def cell_note(
     """
     from dataclasses import replace
 
-    from harness.shelf import Shelf, now_utc
+    from amphora.harness.archive.shelf import Shelf, now_utc
 
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
@@ -394,8 +394,8 @@ def cell_state(
 
     Example: amphora cell state L3-a "in use"
     """
-    from harness.shelf import Cell, Shelf, now_utc
-    from harness.triage import DISPOSAL
+    from amphora.harness.archive.shelf import Cell, Shelf, now_utc
+    from amphora.harness.cells.incoming import DISPOSAL
 
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
@@ -421,8 +421,8 @@ def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) 
 
     Example: amphora shelf rebuild
     """
-    from harness.entering import make_missing
-    from harness.shelf import Shelf
+    from amphora.harness.account.after_run import make_missing
+    from amphora.harness.archive.shelf import Shelf
 
     shelf = Shelf(logs)
     make_missing(shelf)
@@ -450,8 +450,8 @@ def shelf_export(
 
     Example: amphora shelf export --out register.csv
     """
-    from harness.journal import write_new
-    from harness.shelf import Shelf
+    from amphora.harness.archive.journal import write_new
+    from amphora.harness.archive.shelf import Shelf
 
     shelf = Shelf(logs)
     text = shelf.export_csv()
@@ -476,7 +476,7 @@ def shelf_import(
 
     Example: amphora shelf import register.csv
     """
-    from harness.shelf import Shelf
+    from amphora.harness.archive.shelf import Shelf
 
     try:
         text = file.read_bytes().decode("utf-8-sig")

@@ -5,8 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
-from harness.fields import finite
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
+from amphora.harness.common.fields import finite
 
 
 def register(app: typer.Typer) -> None:
@@ -35,7 +35,7 @@ def identify(
     """
     from dataclasses import asdict
 
-    from harness.identifying import folders_of, identify_runs, save_identification
+    from amphora.harness.results.identify import folders_of, identify_runs, save_identification
 
     runs = folders_of(runs, logs)
     found = identify_runs(runs)
@@ -63,7 +63,7 @@ def model(
 
     Example: amphora model logs/L3-a/20261124T210000Z-load-steps --out L3-a.json
     """
-    from harness.modelling import circuit_lines, circuit_of, write_circuit
+    from amphora.harness.results.circuit import circuit_lines, circuit_of, write_circuit
 
     circuit = finite(circuit_of(run))
     if out is not None:

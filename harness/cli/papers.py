@@ -5,8 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say, voltage
-from harness.errors import InputError
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say, voltage
+from amphora.harness.common.errors import InputError
 
 _PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it has one."
 
@@ -62,8 +62,8 @@ def certify(
 
     Example: amphora certify logs/L3-a/20261124T210000Z-overnight --out L3-a.pdf --operator "M. Lindqvist"
     """
-    from harness.report import certificate
-    from harness.report.signing import key_path
+    from amphora.harness.report.certificate import issue as certificate
+    from amphora.harness.report.certificate.keys import key_path
 
     issue = certificate.Issue(
         issued=_date(issued, "--issued"),
@@ -118,9 +118,9 @@ def verify(
 
     Example: amphora verify L3-a.pdf --logs logs
     """
-    from harness.report.signing import known_keys, public_bytes, read_public
-    from harness.report.verify import verify_file
-    from harness.wording import with_U
+    from amphora.harness.common.words import with_U
+    from amphora.harness.report.certificate.keys import known_keys, public_bytes, read_public
+    from amphora.harness.report.certificate.verify import verify_file
 
     expect = public_bytes(read_public(key)) if key else None
     found = verify_file(file, logs, expect, known_keys())
@@ -158,16 +158,16 @@ def verify(
 
 def _cell_record(cell_id: str, logs: Path) -> dict[str, Any]:
     """Return a cell's record from the shelf."""
-    from harness.shelf import Shelf
+    from amphora.harness.archive.shelf import Shelf
 
     return dict(Shelf(logs).get(cell_id).to_dict())
 
 
 def _best_run(cell_id: str, logs: Path) -> tuple[Path, dict[str, Any]] | None:
     """Return a cell's newest run with a capacity from a known full start, else its newest analysed run."""
-    from harness.errors import AmphoraError
-    from harness.results import analyse_run
-    from harness.shelf import Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.common.errors import AmphoraError
+    from amphora.harness.results.analyse import analyse_run
 
     fallback: tuple[Path, dict[str, Any]] | None = None
     for folder in reversed(Shelf(logs).runs(cell_id)):
@@ -204,9 +204,9 @@ def label(
 
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
-    from harness.journal import write_out
-    from harness.report import label as labels
-    from harness.report.certificate import grade_of, is_simulated, read_run_json
+    from amphora.harness.archive.journal import write_out
+    from amphora.harness.report import label as labels
+    from amphora.harness.report.certificate.issue import grade_of, is_simulated, read_run_json
 
     sides = labels.size_mm(size)
     place = None
@@ -250,14 +250,14 @@ def report(
 
     Example: amphora report --all --title "Cells of the path lights" --out cells.html
     """
-    from harness.journal import write_out
-    from harness.report.page import make_report
+    from amphora.harness.archive.journal import write_out
+    from amphora.harness.report.comparison_page import make_report
 
     others: list[dict[str, Any]] = []
     if everything == bool(runs):
         raise InputError("report: name run folders, or give --all; one of the two is accepted")
     if everything:
-        from harness.shelf import Shelf
+        from amphora.harness.archive.shelf import Shelf
 
         shelf = Shelf(logs)
         others = [dict(cell.to_dict()) for cell in shelf.cells()]
@@ -280,7 +280,7 @@ def schema() -> None:
 
     Example: amphora schema > certificate.schema.json
     """
-    from harness.report.schema import PATH
+    from amphora.harness.report.certificate.schema import PATH
 
     print(PATH.read_text(encoding="utf-8"), end="")
 
@@ -294,7 +294,7 @@ def key_show(as_json: JsonOption = False) -> None:
 
     Example: amphora key show
     """
-    from harness.report.signing import key_info
+    from amphora.harness.report.certificate.keys import key_info
 
     info = key_info()
     data = {
@@ -322,7 +322,7 @@ def key_export(
 
     Example: amphora key export kitchen-bench.pem
     """
-    from harness.report.signing import export_key
+    from amphora.harness.report.certificate.keys import export_key
 
     mark = export_key(out, private)
     answer(
@@ -342,7 +342,7 @@ def key_import(
 
     Example: amphora key import their-bench.pem --name "bench in the village hall"
     """
-    from harness.report.signing import import_key
+    from amphora.harness.report.certificate.keys import import_key
 
     mark, private = import_key(source, name)
     data = {"fingerprint": mark, "private": private, "name": name}

@@ -15,15 +15,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.common import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, say
-from harness.errors import InputError
-from harness.fields import unknown
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, say
+from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import unknown
 
 if TYPE_CHECKING:
-    from drivers.roles import Abilities, Clock, Instrument
-    from harness.bench import BenchDescription
-    from harness.runner import Outcome, Progress
-    from harness.session import Request
+    from amphora.drivers.roles import Abilities, Clock, Instrument
+    from amphora.harness.bench.bench_file import BenchDescription
+    from amphora.harness.running.runner import Outcome, Progress
+    from amphora.harness.running.session import Request
 
 CellOption = Annotated[str, typer.Option("--cell", help="The cell's id on the shelf.")]
 ProfileOption = Annotated[str, typer.Option("--profile", help="A recipe that ships, or the path of one's own.")]
@@ -82,8 +82,8 @@ def _request(
     charge_without_sensor: NoSensorOption = False,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
-    from harness.quantities import parse
-    from harness.session import Request
+    from amphora.harness.common.quantities import parse
+    from amphora.harness.running.session import Request
 
     if start not in (None, "full", "declared-full", "unknown"):
         raise InputError(f"--start {start}: is not accepted; declared-full or unknown is")
@@ -136,10 +136,10 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
-    from harness.awake import stay_awake
-    from harness.plan import plan_to_dict
-    from harness.planview import render
-    from harness.session import make_plan
+    from amphora.harness.common.keep_awake import stay_awake
+    from amphora.harness.plans.plan import plan_to_dict
+    from amphora.harness.report.plan_text import render
+    from amphora.harness.running.session import make_plan
 
     now = datetime.now(UTC)
     described = _described(bench)
@@ -166,8 +166,8 @@ def run(
 
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
-    from harness.quantities import parse
-    from harness.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
+    from amphora.harness.common.quantities import parse
+    from amphora.harness.running.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
 
     described = None if bench == "simulated" else _described(bench)
     # What cannot be planned or kept is refused by itself, before any instrument is opened.
@@ -217,8 +217,8 @@ def resume(
 
     Example: amphora resume logs/L3-a/20261124T210502Z-overnight
     """
-    from harness.runfolder import resumable
-    from harness.session import Request, go_on
+    from amphora.harness.archive.run_folder import resumable
+    from amphora.harness.running.session import Request, go_on
 
     before, _ = resumable(run)
     where = bench or before.run["bench"].get("file")
@@ -258,14 +258,14 @@ def watch(
     Example: amphora watch logs/L3-a/20261124T210502Z-overnight
     """
     if page and not json:
-        from harness.report.livepage import serve
+        from amphora.harness.report.live_page import serve
 
         serve(run, share=share)
         return
-    from harness.watching import follow, standing
+    from amphora.harness.report.run_text import follow, standing
 
     if json:
-        from harness.journal import read_run
+        from amphora.harness.archive.journal import read_run
 
         folder = read_run(run)
         answer(standing(folder, list(folder.iter_rows())), True, lambda: None)
@@ -313,7 +313,7 @@ def _typed_in(question: str) -> str | None:
 
 def _with_cautions() -> Callable[[str], None]:
     """Return what tells a person a line; the cautions come before its first."""
-    from harness.session import CAUTIONS
+    from amphora.harness.running.session import CAUTIONS
 
     ahead = list(CAUTIONS)
 
@@ -326,10 +326,10 @@ def _with_cautions() -> Callable[[str], None]:
 
 
 def _described(bench: str) -> "BenchDescription":
-    from harness.bench import bench_from_dict, load_bench
+    from amphora.harness.bench.bench_file import bench_from_dict, load_bench
 
     if bench == "simulated":
-        from drivers.simulated.bench import SimulatedBench
+        from amphora.drivers.simulated.bench import SimulatedBench
 
         return bench_from_dict(SimulatedBench().description, "simulated")
     return load_bench(Path(bench))
@@ -338,11 +338,11 @@ def _described(bench: str) -> "BenchDescription":
 def _abilities(bench: str, described: "BenchDescription") -> dict[str, "Abilities"]:
     """What the instruments guard by themselves, as far as it is known without opening one."""
     if bench == "simulated":
-        from drivers.simulated.bench import SimulatedBench
+        from amphora.drivers.simulated.bench import SimulatedBench
 
         return {name: instrument.abilities for name, instrument in SimulatedBench().instruments.items()}
-    from drivers.errors import DescriptionError
-    from drivers.opening import written_abilities
+    from amphora.drivers.errors import DescriptionError
+    from amphora.drivers.opening import written_abilities
 
     try:
         found = {name: written_abilities(name, table) for name, table in described.instruments.items()}
@@ -363,9 +363,9 @@ class _Setup:
         self._before_open = before_open  # a run that was cut short: its instruments are switched off first
 
     def __enter__(self) -> "_Setup":
-        from harness.persons import ObligingPerson, TerminalPerson
-        from harness.session import held, hold_identities, off_first, open_rig
-        from harness.simulating import SimulatedSession
+        from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
+        from amphora.harness.running.session import held, hold_identities, off_first, open_rig
+        from amphora.harness.running.simulated_session import SimulatedSession
 
         self.person: Any
         self.alarm: Callable[[str, str], None] | None = None
@@ -378,9 +378,9 @@ class _Setup:
             self.rig = open_rig(self.description, self.clock, self._session.open)
             self.person = self._session.person()
             return self
-        from drivers.clock import RealClock, ScaledClock
-        from drivers.opening import open_instrument
-        from harness.alarm import Alarm
+        from amphora.drivers.clock import RealClock, ScaledClock
+        from amphora.drivers.opening import open_instrument
+        from amphora.harness.common.alarm import Alarm
 
         self.description = _described(self._bench)
         speed_up = self.description.speed_up
@@ -415,8 +415,8 @@ class _Setup:
 
 
 def _check_kind(kind: str) -> None:
-    from drivers.simulated.cell import KINDS
-    from drivers.simulated.lamp import DEVICES
+    from amphora.drivers.simulated.cell import KINDS
+    from amphora.drivers.simulated.device import DEVICES
 
     if kind not in (*KINDS, *DEVICES):
         raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")
@@ -431,7 +431,7 @@ def _remark(text: str) -> None:
 
 def _progress() -> "Callable[[Progress], None]":
     """Return what shows progress: one line that is written over on a terminal, else plain lines."""
-    from harness.watching import fitted, progress_line
+    from amphora.harness.report.run_text import fitted, progress_line
 
     terminal = sys.stderr.isatty()
     last = [0.0]
@@ -488,8 +488,8 @@ def _finish(outcome: "Outcome", json: bool) -> None:
 
 def _outputs(outcome: "Outcome") -> str:
     """Return what became of the outputs; a bench of loggers has none, and a resistor drains on."""
-    from harness.errors import AmphoraError
-    from harness.journal import read_run
+    from amphora.harness.archive.journal import read_run
+    from amphora.harness.common.errors import AmphoraError
 
     if not outcome.safe:
         return "NOT KNOWN TO BE OFF: pull the leads"
@@ -504,8 +504,8 @@ def _outputs(outcome: "Outcome") -> str:
 
 def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
     """Add the headline figures to the answer; a run without any has none, and says why."""
-    from harness.errors import AmphoraError
-    from harness.results import analyse_run
+    from amphora.harness.common.errors import AmphoraError
+    from amphora.harness.results.analyse import analyse_run
 
     try:
         result = analyse_run(folder)
@@ -525,7 +525,7 @@ def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
         data[key] = result.get(key)
     lines = []
     if result.get("capacity_Ah") is not None:
-        from harness.wording import with_U
+        from amphora.harness.common.words import with_U
 
         if not result.get("reached_cutoff"):
             what = "gave at least"

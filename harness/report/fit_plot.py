@@ -4,16 +4,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from harness.duty import Duty
-from harness.errors import InputError
-from harness.fitting import day_of
+from amphora.harness.common.errors import InputError
+from amphora.harness.decisions.duty import Duty
+from amphora.harness.decisions.fit import day_of
 
 
 def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path) -> None:
     """Draw the night as a curve, and current in and out over a day; write an image file.
 
     Args:
-        answer: From `harness.fitting.fit`, with a night.
+        answer: From `amphora.harness.decisions.fit.fit`, with a night.
         model_Ah: The cell's capacity, Ah.
         duty: The same duty.
         path: Where to; png, svg or pdf by its ending.
@@ -24,7 +24,7 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
     import numpy as np
     from matplotlib.figure import Figure
 
-    from harness.report import look
+    from amphora.harness.report import plot_style as look
 
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise InputError(f"{path}: a picture ending in .png, .svg or .pdf is accepted")

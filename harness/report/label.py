@@ -10,9 +10,9 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from harness.errors import InputError
-from harness.report.certificate import results_of
-from harness.report.sheet import FONTS, TEMPLATES, main_resistance, printable, qr_svg, with_U
+from amphora.harness.common.errors import InputError
+from amphora.harness.report.certificate.issue import results_of
+from amphora.harness.report.certificate.page import FONTS, TEMPLATES, main_resistance, printable, qr_svg, with_U
 
 DOT_MM = 25.4 / 203
 LARGE_ENOUGH = 0.9  # of the room for a QR code, where its dots are more than three wide

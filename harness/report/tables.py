@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from harness.account.standing import Standing
-from harness.shelf import Cell, CellEntry, RunEntry
-from harness.triage import Judgement
+from amphora.harness.account.standing import Standing
+from amphora.harness.archive.shelf import Cell, CellEntry, RunEntry
+from amphora.harness.cells.incoming import Judgement
 
 
 def plain(text: object) -> str:
@@ -131,7 +131,7 @@ def _start_of(run: RunEntry, standing: Standing | None) -> str:
 
 def standing_lines(standing: Standing) -> list[str]:
     """Return what a cell is by its account, in plain words."""
-    from harness.wording import with_U as said
+    from amphora.harness.common.words import with_U as said
 
     lines = []
     if standing.capacity_Ah is not None:

@@ -62,18 +62,18 @@ def reading_over_tcp() -> dict[str, float]:
 
     import pyvisa
 
-    from drivers.clock import RealClock
-    from drivers.opening import open_instrument
-    from harness.bench import bench_from_dict, load_bench
-    from harness.persons import ObligingPerson
-    from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
-    from harness.rig import Rig
-    from harness.runfolder import run_header
-    from harness.runner import Runner, Stop
+    from amphora.drivers.clock import RealClock
+    from amphora.drivers.opening import open_instrument
+    from amphora.harness.archive.run_folder import run_header
+    from amphora.harness.bench.bench_file import bench_from_dict, load_bench
+    from amphora.harness.bench.opened import Rig
+    from amphora.harness.bench.operator import ObligingPerson
+    from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+    from amphora.harness.running.runner import Runner, Stop
 
     folder = Path(tempfile.mkdtemp())
     server = subprocess.Popen(
-        [sys.executable, "-m", "harness", "bench", "simulate", "--bench-out", str(folder / "b.toml")],
+        [sys.executable, "-m", "amphora.harness", "bench", "simulate", "--bench-out", str(folder / "b.toml")],
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
@@ -144,8 +144,8 @@ def reading_over_tcp() -> dict[str, float]:
 
 def _question(bench: Any) -> list[str]:
     """Return what the driver itself sends for a reading, so that the floor asks the very same."""
-    from drivers.clock import RealClock
-    from drivers.opening import open_instrument
+    from amphora.drivers.clock import RealClock
+    from amphora.drivers.opening import open_instrument
 
     instrument: Any = open_instrument("load", bench.instruments["load"], RealClock())
     sent: list[str] = []
@@ -171,12 +171,18 @@ def night() -> dict[str, float]:
         folder = Path(tempfile.mkdtemp())
         environment = {**os.environ, "AMPHORA_LOGS": str(folder)}
         add = ["cell", "add", "n", "--form", "18650", "--chemistry", "li-ion"]
-        subprocess.run([sys.executable, "-m", "harness", *add], check=True, env=environment, capture_output=True)
+        subprocess.run(
+            [sys.executable, "-m", "amphora.harness", *add], check=True, env=environment, capture_output=True
+        )
         words = ["run", "--cell", "n", "--profile", "overnight", "--bench", "simulated", "--start", "declared-full"]
         words += ["--simulated-cell", "li-ion-good", "--current", "0.195 A", "--seed", str(number + 1), "--json"]
         begin = time.perf_counter()
         done = subprocess.run(
-            [sys.executable, "-m", "harness", *words], check=True, env=environment, capture_output=True, text=True
+            [sys.executable, "-m", "amphora.harness", *words],
+            check=True,
+            env=environment,
+            capture_output=True,
+            text=True,
         )
         times.append(time.perf_counter() - begin)
         rows = json.loads(done.stdout)["rows"]
@@ -187,13 +193,13 @@ def memory() -> dict[str, float]:
     """Resident memory of the runner at hour 1 and at hour 100 of one run, in a process of its own."""
     code = r"""
 import sys, tempfile, pathlib, psutil, json
-from drivers.simulated.bench import SimulatedBench
-from harness.bench import bench_from_dict
-from harness.persons import ObligingPerson
-from harness.plan import Limits, Order, Plan, Segment, Step, plan_to_dict
-from harness.rig import Rig
-from harness.runfolder import run_header
-from harness.runner import Runner
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.plans.plan import Limits, Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.bench.opened import Rig
+from amphora.harness.archive.run_folder import run_header
+from amphora.harness.running.runner import Runner
 bench = SimulatedBench("li-ion-good", 1)
 limits = Limits(1.0, 4.4, -2.0, 2.0)
 step = Step("d", "discharge", (Segment(Order("discharge", value=0.01), 360000.0),), (), 360000.0, True, 1.0, limits)
@@ -219,7 +225,7 @@ print(json.dumps(seen))
 def help_page() -> dict[str, float]:
     """`amphora --help` against a bare Typer + Rich program's."""
     return turn_by_turn(
-        lambda: process_s("-m", "harness", "--help"), lambda: process_s("-c", BARE_TYPER, "--help"), rounds=9
+        lambda: process_s("-m", "amphora.harness", "--help"), lambda: process_s("-c", BARE_TYPER, "--help"), rounds=9
     )
 
 
@@ -282,7 +288,7 @@ def _large(part_of: Callable[[int], int]) -> dict[str, float]:
 
             def once(folder: Path = folder) -> tuple[float, float]:
                 (folder / "result.json").unlink(missing_ok=True)
-                return child("-m", "harness", "analyse", str(folder))
+                return child("-m", "amphora.harness", "analyse", str(folder))
 
             pairs = [(once(), child("-c", BARE_READ, str(folder / "samples.csv"))) for _ in range(3)]
         finally:
@@ -325,7 +331,7 @@ def certify() -> dict[str, float]:
         for _ in range(ROUNDS):
             (folder / "result.json").unlink(missing_ok=True)
             (home / "c.pdf").unlink(missing_ok=True)
-            times.append(child("-m", "harness", *words, environment=shelf_environment(home))[0])
+            times.append(child("-m", "amphora.harness", *words, environment=shelf_environment(home))[0])
         return {"seconds": statistics.median(times)}
     finally:
         shutil.rmtree(home)
@@ -333,7 +339,7 @@ def certify() -> dict[str, float]:
 
 def labels() -> dict[str, float]:
     """`amphora label` of a sheet of 24, whole process: nights not yet worked out, and again when they are."""
-    from harness.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Cell, Shelf
     from tests.support.paper_runs import cell_record, write_run
 
     home = Path(tempfile.mkdtemp())
@@ -342,7 +348,7 @@ def labels() -> dict[str, float]:
         for name in names:
             Shelf(home / "logs").add(Cell.from_dict(cell_record(id=name)))
             write_run(home / "logs", cell=cell_record(id=name))
-        words = ["-m", "harness", "label", *names, "--sheet", "3x8", "--out", str(home / "labels.pdf")]
+        words = ["-m", "amphora.harness", "label", *names, "--sheet", "3x8", "--out", str(home / "labels.pdf")]
         first, *again = [child(*words, environment=shelf_environment(home))[0] for _ in range(1 + ROUNDS)]
         return {"seconds at first": first, "seconds again": statistics.median(again)}
     finally:
@@ -351,8 +357,8 @@ def labels() -> dict[str, float]:
 
 def shelf() -> dict[str, float]:
     """A shelf of 1000 cells with 10 runs each: the list, and entering one more run, against a shelf of 10 runs."""
-    from harness.results import analyse_run
-    from harness.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.results.analyse import analyse_run
     from tests.support.paper_runs import cell_record, write_run
 
     home = Path(tempfile.mkdtemp())
@@ -393,7 +399,7 @@ def shelf() -> dict[str, float]:
             "entering at 10 (ms)": 1e3 * statistics.median(b for _, b in pairs),
             "list (s)": statistics.median(inside),
             "list, whole process (s)": statistics.median(
-                child("-m", "harness", "cell", "list", environment=environment)[0] for _ in range(ROUNDS)
+                child("-m", "amphora.harness", "cell", "list", environment=environment)[0] for _ in range(ROUNDS)
             ),
         }
     finally:
@@ -402,7 +408,7 @@ def shelf() -> dict[str, float]:
 
 def match() -> dict[str, float]:
     """`amphora match` of 500 tested cells into sets of 4, whole process: nights not yet worked out, and again."""
-    from drivers.simulated.cell import SimulatedCell, random_cell
+    from amphora.drivers.simulated.cell import SimulatedCell, random_cell
     from tests.support.duty_runs import write_test
 
     home = Path(tempfile.mkdtemp())
@@ -411,7 +417,18 @@ def match() -> dict[str, float]:
         for number in range(500):
             cell = SimulatedCell(random_cell("li-ion", rng).spec, soc=1.0, ambient_degC=20.0)
             write_test(home / "logs", cell, f"hall-{number + 1}", current_A=0.5)
-        words = ["-m", "harness", "match", "--size", "4", "--wiring", "parallel", "--oldest", "3650 d", "--json"]
+        words = [
+            "-m",
+            "amphora.harness",
+            "match",
+            "--size",
+            "4",
+            "--wiring",
+            "parallel",
+            "--oldest",
+            "3650 d",
+            "--json",
+        ]
         times, sets, within = [], 0, None
         for _ in range(3):
             begin = time.perf_counter()

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
-from harness.report.page import PageRow, build_page
+from amphora.harness.report.comparison_page import PageRow, build_page
 
 EVIL = "<script>alert(1)</script>"
 Opened = Callable[..., Any]

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from paper_runs import cell_record, write_run
 
-from harness.report import livepage
+from amphora.harness.report import live_page as livepage
 
 Opened = Callable[..., Any]
 

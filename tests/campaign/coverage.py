@@ -17,11 +17,11 @@ from typing import Any
 
 import numpy as np
 
-from harness.analysis.capacity import figures
-from harness.analysis.integration import accumulate
-from harness.analysis.phases import find_phases
-from harness.analysis.records import FloatArray, Measurement, Record, Specification
-from harness.analysis.resistance import SLOPE_REMOVED, find_resistances
+from amphora.harness.analysis.capacity import figures
+from amphora.harness.analysis.integration import accumulate
+from amphora.harness.analysis.phases import find_phases
+from amphora.harness.analysis.records import FloatArray, Measurement, Record, Specification
+from amphora.harness.analysis.resistance import SLOPE_REMOVED, find_resistances
 
 CHEMISTRIES: dict[str, dict[str, Any]] = {
     # open-circuit voltage over charge state at z: rough curves of each kind, cut-off, size

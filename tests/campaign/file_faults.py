@@ -32,15 +32,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated.bench import SimulatedBench
-from harness import lock
-from harness.bench import bench_from_dict
-from harness.errors import AmphoraError
-from harness.journal import RunFolder, read_run
-from harness.persons import ObligingPerson
-from harness.rig import Rig
-from harness.session import Request, carry_out, go_on
-from harness.shelf import Cell, Shelf
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.harness.archive.journal import RunFolder, read_run
+from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.bench.opened import Rig
+from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.common import locks as lock
+from amphora.harness.common.errors import AmphoraError
+from amphora.harness.running.session import Request, carry_out, go_on
 
 RECIPE = """
 name = "short"
@@ -403,9 +403,9 @@ def _same(wrong: list[str], run: RunFolder, reference: Reference, only_first: in
 
 def keeper_record(at: int, half: bool, stays: bool) -> tuple[str, list[str]]:
     """Let the n-th operation of the keeper's record fail: it never raises, and the folder still reads."""
-    from drivers.off import OffOrder
-    from harness import keeper
-    from harness.switch_off import Entry, Sheet
+    from amphora.drivers.scpi.off import OffOrder
+    from amphora.harness.running import watchdog as keeper
+    from amphora.harness.running.switch_off import Entry, Sheet
 
     wrong: list[str] = []
     with place() as root:

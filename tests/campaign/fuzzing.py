@@ -74,8 +74,8 @@ class Source:
 
 def expected() -> tuple[type[Exception], ...]:
     """Return the errors that are told in one sentence."""
-    from drivers.errors import DriverError
-    from harness.errors import AmphoraError
+    from amphora.drivers.errors import DriverError
+    from amphora.harness.common.errors import AmphoraError
 
     return (AmphoraError, DriverError)
 
@@ -97,7 +97,7 @@ _STRICT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 
 def scpi(data: bytes) -> None:
     """Replies: numbers, states, error entries, identities, blocks."""
-    from drivers import scpi as replies
+    from amphora.drivers.scpi import syntax as replies
 
     source = Source(data)
     which = source.below(9)
@@ -145,7 +145,7 @@ SEEDS_SCPI = (
 
 @functools.cache
 def _formats() -> tuple[Any, ...]:
-    from drivers.line_format import load_format, shipped
+    from amphora.drivers.serial.line_format import load_format, shipped
 
     return tuple(load_format(name) for name in shipped())
 
@@ -253,7 +253,7 @@ temperature = "logger"
 
 def bench(data: bytes) -> None:
     """A bench file."""
-    from harness.bench import load_bench
+    from amphora.harness.bench.bench_file import load_bench
 
     with _file(mutated(BENCH, Source(data)), "bench.toml") as path:
         described = told(lambda: load_bench(path))
@@ -265,10 +265,10 @@ def recipe(data: bytes) -> None:
     """A recipe, read and planned: no plan goes beyond the chemistry's window."""
     from datetime import UTC, datetime
 
-    from harness.chemistry import load_chemistry
-    from harness.planner import build_plan
+    from amphora.harness.cells.chemistry import load_chemistry
+    from amphora.harness.plans.build import build_plan
 
-    text, _ = _text_of(data, "profiles")
+    text, _ = _text_of(data, "profiles/recipes")
     cell = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True}
     window = load_chemistry("li-ion")
     with _file(text, "r.toml") as path:
@@ -288,7 +288,7 @@ def recipe(data: bytes) -> None:
 
 def chemistry(data: bytes) -> None:
     """A chemistry sheet."""
-    from harness.chemistry import read_chemistry, triage
+    from amphora.harness.cells.chemistry import read_chemistry, triage
 
     text, _ = _text_of(data, "profiles/chemistries")
     sheet = told(lambda: read_chemistry(text, "sheet.toml"))
@@ -299,7 +299,7 @@ def chemistry(data: bytes) -> None:
 
 def duty(data: bytes) -> None:
     """A duty."""
-    from harness.duty import read_duty
+    from amphora.harness.decisions.duty import read_duty
 
     text, _ = _text_of(data, "profiles/duties")
     told(lambda: read_duty(text, "duty.toml"))
@@ -307,7 +307,7 @@ def duty(data: bytes) -> None:
 
 def grade(data: bytes) -> None:
     """The criteria of a grade."""
-    from harness.grading import read_criteria
+    from amphora.harness.decisions.grades import read_criteria
 
     text, _ = _text_of(data, "profiles/grades")
     told(lambda: read_criteria(text, "grade.toml"))
@@ -315,9 +315,9 @@ def grade(data: bytes) -> None:
 
 def dialect(data: bytes) -> None:
     """A dialect."""
-    from drivers.dialect import parse_dialect
+    from amphora.drivers.scpi.dialect import parse_dialect
 
-    text, _ = _text_of(data, "drivers/dialects")
+    text, _ = _text_of(data, "drivers/scpi/dialects")
     read = told(lambda: parse_dialect(text, "dialect.toml"))
     if read is not None:
         read.matches("MAKER,MODEL,1,2")
@@ -327,9 +327,9 @@ def line_format(data: bytes) -> None:
     """A line format, and a line that it reads."""
     import tomllib
 
-    from drivers.line_format import format_from_dict
+    from amphora.drivers.serial.line_format import format_from_dict
 
-    text, _ = _text_of(data, "drivers/formats")
+    text, _ = _text_of(data, "drivers/serial/formats")
     try:
         table = tomllib.loads(text)
     except (ValueError, RecursionError):
@@ -352,7 +352,7 @@ CELL = json.dumps(
 
 def cell(data: bytes) -> None:
     """A cell's record on the shelf."""
-    from harness.shelf import Shelf
+    from amphora.harness.archive.shelf import Shelf
 
     with tempfile.TemporaryDirectory(prefix="amphora-fuzz-", dir=_memory()) as name:
         folder = Path(name) / "c"
@@ -365,14 +365,14 @@ def cell(data: bytes) -> None:
 
 def mapping(data: bytes) -> None:
     """The map of an import."""
-    from harness.columnmap import parse_map
+    from amphora.harness.importing.columns import parse_map
 
     told(lambda: parse_map(mutated("t=Time,v=U(V),i=Current(mA)*0.001,temp=T1", Source(data))))
 
 
 def quantity(data: bytes) -> None:
     """A quantity of a person: `3,0 V`, `2h 30min`."""
-    from harness.quantities import parse
+    from amphora.harness.common.quantities import parse
 
     source = Source(data)
     kind = ("voltage", "current", "capacity", "duration", "temperature", "resistance", "energy")[source.below(7)]
@@ -405,8 +405,8 @@ _CELLS = (
 
 def table(data: bytes) -> None:
     """A table to import."""
-    from harness.importing import import_table
-    from harness.journal import read_run
+    from amphora.harness.archive.journal import read_run
+    from amphora.harness.importing.import_run import import_table
 
     source = Source(data)
     text = mutated(TABLE, source, _CELLS)
@@ -439,7 +439,7 @@ def run_files() -> Mapping[str, bytes]:
 @functools.cache
 def undamaged() -> Mapping[str, Any]:
     """Return the figures of that night."""
-    from harness.results import analyse_run
+    from amphora.harness.results.analyse import analyse_run
 
     with tempfile.TemporaryDirectory(prefix="amphora-fuzz-", dir=_memory()) as root:
         for name, whole in run_files().items():
@@ -469,10 +469,10 @@ def damaged(content: bytes, source: Source) -> bytes:
 
 def folder(data: bytes) -> None:
     """A run folder with one file damaged: read, analysed, watched, resumed; a change never goes unseen."""
-    from harness.journal import read_run
-    from harness.results import analyse_run
-    from harness.runfolder import resumable
-    from harness.shelf import Shelf
+    from amphora.harness.archive.journal import read_run
+    from amphora.harness.archive.run_folder import resumable
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.results.analyse import analyse_run
 
     source = Source(data)
     files = run_files()
@@ -533,11 +533,11 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 SEEDS: dict[str, tuple[bytes, ...]] = {"scpi": SEEDS_SCPI, "lines": SEEDS_LINES}
 # What each target runs through, so that its edges are counted.
 CODE = (
-    "drivers.scpi", "drivers.line_format", "drivers.dialect", "drivers.sensors", "harness.quantities", "harness.bench",
-    "harness.profile", "harness.permission", "harness.benchneeds", "harness.drafting", "harness.expecting",
-    "harness.planner", "harness.chemistry", "harness.duty", "harness.grading", "harness.shelf",
-    "harness.importing", "harness.columnmap", "harness.tabletext", "harness.tablerows", "harness.plausibility",
-    "harness.journal", "harness.loading", "harness.results", "harness.plan", "harness.session",
+    "amphora.drivers.scpi.syntax", "amphora.drivers.serial.line_format", "amphora.drivers.scpi.dialect", "amphora.drivers.serial.sensors", "amphora.harness.common.quantities", "amphora.harness.bench.bench_file",
+    "amphora.harness.plans.recipe", "amphora.harness.plans.charge_permission", "amphora.harness.plans.requirements", "amphora.harness.plans.steps", "amphora.harness.plans.durations",
+    "amphora.harness.plans.build", "amphora.harness.cells.chemistry", "amphora.harness.decisions.duty", "amphora.harness.decisions.grades", "amphora.harness.archive.shelf",
+    "amphora.harness.importing.import_run", "amphora.harness.importing.columns", "amphora.harness.importing.table_file", "amphora.harness.importing.rows", "amphora.harness.importing.plausibility",
+    "amphora.harness.archive.journal", "amphora.harness.archive.loading", "amphora.harness.results.analyse", "amphora.harness.plans.plan", "amphora.harness.running.session",
 )  # fmt: skip
 
 
@@ -545,7 +545,7 @@ def guided(name: str, seconds: float, corpus: Path | None) -> int:
     """Let the coverage-guided fuzzer run a target; it prints its own count of runs and edges."""
     import atheris
 
-    with atheris.instrument_imports(include=["drivers", "harness"], enable_loader_override=False):
+    with atheris.instrument_imports(include=["amphora.drivers", "amphora.harness"], enable_loader_override=False):
         for module in CODE:
             importlib.import_module(module)
     target = TARGETS[name]

@@ -22,8 +22,8 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from drivers.simulated.cell import CURVES, KINDS, CellSpec, SimulatedCell, random_cell
-from harness.analysis.identification import (
+from amphora.drivers.simulated.cell import CURVES, KINDS, CellSpec, SimulatedCell, random_cell
+from amphora.harness.analysis.identification import (
     CANNOT_TELL,
     LFP,
     LI_ION,
@@ -34,7 +34,7 @@ from harness.analysis.identification import (
     Identification,
     identify,
 )
-from harness.analysis.records import FloatArray
+from amphora.harness.analysis.records import FloatArray
 
 ANSWERS = (LI_ION, LFP, NICKEL, PRIMARY, CANNOT_TELL)
 _POINTS = {

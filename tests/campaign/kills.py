@@ -38,9 +38,9 @@ from typing import Any
 
 import psutil
 
-from harness.errors import AmphoraError
-from harness.journal import RunFolder, read_run
-from harness.shelf import Cell, Shelf
+from amphora.harness.archive.journal import RunFolder, read_run
+from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.common.errors import AmphoraError
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from foreign.asking import Foreign
@@ -158,8 +158,8 @@ class Scene:
 
     def is_off(self) -> bool:
         """Ask the load itself, over a link of our own."""
-        from drivers.clock import RealClock
-        from drivers.opening import open_instrument
+        from amphora.drivers.clock import RealClock
+        from amphora.drivers.opening import open_instrument
 
         table = tomllib.loads(self.served.bench.read_text(encoding="utf-8"))["instruments"]["load"]
         load = open_instrument("load", table, RealClock())
@@ -265,7 +265,9 @@ def _strike(kill: Kill, place: Scene, process: Any) -> float:
         process.send_signal(signal.SIGSTOP)
     elif kill.way == "keeper":
         keepers = [
-            child for child in psutil.Process(process.pid).children() if "harness.keeper" in " ".join(child.cmdline())
+            child
+            for child in psutil.Process(process.pid).children()
+            if "amphora.harness.running.watchdog" in " ".join(child.cmdline())
         ]
         assert len(keepers) == 1, "no keeper was found beside the run"
         keepers[0].kill()
@@ -349,8 +351,8 @@ def _go_on(kill: Kill, place: Scene) -> None:
 
 def _wait_for_keeper(place: Scene) -> None:
     """Wait until the keeper has given the channels back; who resumes before is told to wait for it."""
-    from harness.errors import BenchError
-    from harness.lock import acquire_channel
+    from amphora.harness.common.errors import BenchError
+    from amphora.harness.common.locks import acquire_channel
 
     tables = tomllib.loads(place.served.bench.read_text(encoding="utf-8"))["instruments"]
     before = os.environ.get("XDG_RUNTIME_DIR")
@@ -374,8 +376,8 @@ def _wait_for_keeper(place: Scene) -> None:
 
 def _asks(place: Scene, words: list[str]) -> bool:
     """Whether resume asks if it is the same cell, whose voltage fell far while nobody looked; else it has gone on."""
-    from drivers.clock import RealClock
-    from drivers.opening import open_instrument
+    from amphora.drivers.clock import RealClock
+    from amphora.drivers.opening import open_instrument
 
     table = tomllib.loads(place.served.bench.read_text(encoding="utf-8"))["instruments"]["load"]
     load = open_instrument("load", table, RealClock())

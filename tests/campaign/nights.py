@@ -15,24 +15,24 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import KINDS, SimulatedCell, real_spec
-from drivers.simulated.faults import CATALOGUE, draw
-from drivers.simulated.instruments import SimulatedInstrument
-from harness.bench import BenchDescription, bench_from_dict
-from harness.chemistry import load_chemistry
-from harness.errors import AmphoraError, JournalDamaged, Refused
-from harness.guard import refold, watch_of
-from harness.journal import JournalWriter, read_run
-from harness.persons import ObligingPerson
-from harness.plan import Plan, plan_to_dict
-from harness.rig import CellReading, Rig
-from harness.runfolder import resumable, run_folder, run_header
-from harness.runner import Outcome, Runner, readings_of
-from harness.session import Request, make_plan
-from harness.shelf import Cell, Shelf
-from harness.stepping import RESULT_KINDS, Sample, replay
-from harness.switch_off import make_one_safe
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import KINDS, SimulatedCell, real_spec
+from amphora.drivers.simulated.faults import CATALOGUE, draw
+from amphora.drivers.simulated.parts import SimulatedInstrument
+from amphora.harness.archive.journal import JournalWriter, read_run
+from amphora.harness.archive.run_folder import resumable, run_folder, run_header
+from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict
+from amphora.harness.bench.opened import CellReading, Rig
+from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.common.errors import AmphoraError, JournalDamaged, Refused
+from amphora.harness.control.guard import refold, watch_of
+from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.plans.plan import Plan, plan_to_dict
+from amphora.harness.running.runner import Outcome, Runner, readings_of
+from amphora.harness.running.session import Request, make_plan
+from amphora.harness.running.switch_off import make_one_safe
 
 OUTSIDE_S = 3.0  # a reading interval, its confirmation, and the way of the order
 KILLED = "killed"  # kill -9 at a reading: the keeper makes safe, the run is resumed
@@ -455,9 +455,9 @@ def _judge_rows(night: Night, made: _Set, rows: int) -> None:
 
 def _judge_figures(night: Night, made: _Set) -> None:
     """The figures are honest: an end that was not reached is not claimed, and no link fault moves a number."""
-    from drivers.simulated.cell import delivered_Ah
-    from drivers.simulated.faults import FAMILIES
-    from harness.results import analyse_run
+    from amphora.drivers.simulated.cell import delivered_Ah
+    from amphora.drivers.simulated.faults import FAMILIES
+    from amphora.harness.results.analyse import analyse_run
 
     if night.recipe != "overnight":
         return

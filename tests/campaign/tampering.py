@@ -25,10 +25,11 @@ from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from harness.errors import InputError
-from harness.report import certificate, verify
-from harness.report.canonical import canonical_bytes, from_canonical
-from harness.report.signing import Signer, signature_holds
+from amphora.harness.common.errors import InputError
+from amphora.harness.report.certificate import issue as certificate
+from amphora.harness.report.certificate import verify
+from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
+from amphora.harness.report.certificate.keys import Signer, signature_holds
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from paper_runs import write_run

@@ -9,12 +9,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.dialect import Command, candidates, load_dialect, parse_dialect, read_quantity, shipped_dialects
-from drivers.errors import DescriptionError
-from drivers.opening import open_instrument
-from drivers.simulated.clock import VirtualClock
-from drivers.simulated.ideal import IdealCell, IdealLoad, IdealMeter, IdealSupply
-from drivers.simulated.scpi_server import ScpiServer, default_identity
+from amphora.drivers.errors import DescriptionError
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.scpi.dialect import (
+    Command,
+    candidates,
+    load_dialect,
+    parse_dialect,
+    read_quantity,
+    shipped_dialects,
+)
+from amphora.drivers.simulated.clock import VirtualClock
+from amphora.drivers.simulated.ideal import IdealCell, IdealLoad, IdealMeter, IdealSupply
+from amphora.drivers.simulated.scpi_server import ScpiServer, default_identity
 
 KINDS: Mapping[str, Any] = {"load": IdealLoad, "supply": IdealSupply, "meter": IdealMeter}
 NAMES = sorted(shipped_dialects())
@@ -293,8 +300,8 @@ def test_every_shipped_dialect_stands_in_the_documentation() -> None:
 def test_an_instrument_that_knows_no_short_forms_is_sent_whole_words() -> None:
     dialect = parse_dialect(USER + '[link]\nspelling = "long"\n', "mine.toml")
     with ScpiServer(IdealLoad(IdealCell(3.7)), dialect) as server:
-        from drivers.load import ScpiLoad
-        from drivers.visa import Link
+        from amphora.drivers.links.visa import Link
+        from amphora.drivers.scpi.load import ScpiLoad
 
         link = Link(server.resource)
         link.open()

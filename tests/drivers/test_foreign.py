@@ -13,10 +13,10 @@ from typing import Any, ClassVar
 import pytest
 from foreign.asking import Foreign, dialect_file
 
-from drivers.clock import RealClock
-from drivers.dialect import load_dialect
-from drivers.errors import DriverError
-from drivers.opening import open_instrument
+from amphora.drivers.clock import RealClock
+from amphora.drivers.errors import DriverError
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.scpi.dialect import load_dialect
 
 STYLES = ("generic", "otherwise")
 

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from foreign.asking import Foreign, dialect_file
 
-from drivers.clock import RealClock
-from drivers.errors import DescriptionError, DriverError, InstrumentError
-from drivers.opening import open_instrument
+from amphora.drivers.clock import RealClock
+from amphora.drivers.errors import DescriptionError, DriverError, InstrumentError
+from amphora.drivers.opening import open_instrument
 
 
 @pytest.fixture(scope="module")

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from drivers.errors import DescriptionError, DriverError, GarbledReply
-from drivers.line_format import (
+from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply
+from amphora.drivers.serial.line_format import (
     COLUMN_KEYS,
     SERIAL_KEYS,
     TOP_KEYS,

@@ -12,14 +12,14 @@ import pytest
 from programs import wait_for
 from wire import PATIENT_S, impatient_until_reopened, open_over_wire
 
-from drivers.dialect import parse_dialect
-from drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
-from drivers.load import ScpiLoad
-from drivers.opening import open_instrument
-from drivers.simulated.clock import VirtualClock
-from drivers.simulated.ideal import IdealCell, IdealLoad
-from drivers.simulated.scpi_server import ScpiServer
-from drivers.visa import Link
+from amphora.drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
+from amphora.drivers.links.visa import Link
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.scpi.dialect import parse_dialect
+from amphora.drivers.scpi.load import ScpiLoad
+from amphora.drivers.simulated.clock import VirtualClock
+from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
+from amphora.drivers.simulated.scpi_server import ScpiServer
 
 Opener = Callable[..., ScpiLoad]
 SERVED = (IdealLoad, "load-function-input")
@@ -436,7 +436,7 @@ def test_without_an_error_queue_a_refusal_is_found_by_reading_back(cell: IdealCe
 def test_on_is_spelled_as_the_instrument_wants_it_and_read_in_any_spelling(
     states: tuple[str, str], cell: IdealCell
 ) -> None:
-    text = resources.files("drivers").joinpath("dialects", "load-function-input.toml").read_text("utf-8")
+    text = resources.files("amphora.drivers.scpi").joinpath("dialects", "load-function-input.toml").read_text("utf-8")
     spelled = text.replace('states = ["ON", "OFF"]', f'states = ["{states[0]}", "{states[1]}"]')
     dialect = parse_dialect(spelled, "spelled.toml")
     assert dialect.states == states

@@ -6,10 +6,10 @@ from typing import Any
 import pytest
 from wire import open_over_wire
 
-from drivers.errors import GarbledReply
-from drivers.meter import ScpiMeter
-from drivers.simulated.ideal import IdealCell, IdealMeter
-from drivers.simulated.scpi_server import ScpiServer
+from amphora.drivers.errors import GarbledReply
+from amphora.drivers.scpi.meter import ScpiMeter
+from amphora.drivers.simulated.ideal import IdealCell, IdealMeter
+from amphora.drivers.simulated.scpi_server import ScpiServer
 
 ALL = """
 format = "amphora-dialect/1"
@@ -45,7 +45,7 @@ def test_a_thermometer_gives_degrees() -> None:
 def test_one_question_with_several_fields_units_and_a_field_to_leave_out(transport: Any, tmp_path: Any) -> None:
     file = tmp_path / "all.toml"
     file.write_text(ALL, encoding="utf-8")
-    from drivers.dialect import load_dialect
+    from amphora.drivers.scpi.dialect import load_dialect
 
     with ScpiServer(IdealMeter(IdealCell(3.7)), load_dialect(str(file)), transport=transport) as server:
         meter = open_meter(server, dialect=str(file))

@@ -11,11 +11,20 @@ from dataclasses import replace
 
 import pytest
 
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import KINDS, MONTH_S, CellSpec, Short, SimulatedCell, leak_truth, make_cell, shorted
-from drivers.simulated.instruments import METERS, WOBBLE_A
-from drivers.simulated.populations import SICK_PERCENT_PER_DAY, SICKNESSES, draw_cell
-from drivers.simulated.servers import ServedBench
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import (
+    KINDS,
+    MONTH_S,
+    CellSpec,
+    Short,
+    SimulatedCell,
+    leak_truth,
+    make_cell,
+    shorted,
+)
+from amphora.drivers.simulated.parts import METERS, WOBBLE_A
+from amphora.drivers.simulated.populations import SICK_PERCENT_PER_DAY, SICKNESSES, draw_cell
+from amphora.drivers.simulated.servers import ServedBench
 
 SLOW = ((0.02, 400.0), (0.03, 3600.0))
 
@@ -138,7 +147,7 @@ def test_the_heat_of_a_short_stays_in_the_can_and_ends_where_as_much_is_lost():
 
 
 def test_the_short_a_fault_makes_heats_an_ideal_cell_too():
-    from drivers.simulated.faults import CATALOGUE
+    from amphora.drivers.simulated.faults import CATALOGUE
 
     bench = SimulatedBench(errors=False)
     bench.inject(CATALOGUE["soft short begins"](), at_s=0.0)

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers import scpi
-from drivers.errors import DriverError, GarbledReply
+from amphora.drivers.errors import DriverError, GarbledReply
+from amphora.drivers.scpi import syntax as scpi
 
 ANY_TEXT = st.one_of(
     st.text(max_size=40),

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.errors import DescriptionError, DriverError, GarbledReply
-from drivers.sensors import BetaNtc, Platinum, SteinhartHartNtc, TableNtc, sensor_from_dict
+from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply
+from amphora.drivers.serial.sensors import BetaNtc, Platinum, SteinhartHartNtc, TableNtc, sensor_from_dict
 
 SENSORS = [
     BetaNtc(10000.0, 3950.0),

@@ -8,9 +8,9 @@ from xml.etree import ElementTree
 
 import pytest
 
-from drivers.line_format import SERIAL_KEYS, SerialSettings, format_from_dict, load_format, shipped
-from drivers.serial_logger import LOGGER_KEYS, RESISTANCES, positive
-from drivers.switch import KEYS
+from amphora.drivers.serial.line_format import SERIAL_KEYS, SerialSettings, format_from_dict, load_format, shipped
+from amphora.drivers.serial.logger import LOGGER_KEYS, RESISTANCES, positive
+from amphora.drivers.serial.relay import KEYS
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 TEXT = (DOCS / "serial-logger.md").read_text(encoding="utf-8")
@@ -33,7 +33,7 @@ def test_each_instrument_of_the_page_uses_known_keys_and_values(table):
 
 
 def test_the_whole_bench_of_the_page_is_accepted():
-    from harness.bench import bench_from_dict
+    from amphora.harness.bench.bench_file import bench_from_dict
 
     (whole,) = (block for block in TABLES if "cell" in block)
     assert bench_from_dict(whole).cell_current == ("logger",)

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from wire import Far
 
-from drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
-from drivers.serial_logger import LOGGER_KEYS, SerialLogger, open_logger
-from drivers.switch import KEYS, open_switch
+from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
+from amphora.drivers.serial.logger import LOGGER_KEYS, SerialLogger, open_logger
+from amphora.drivers.serial.relay import KEYS, open_switch
 
 
 class WallClock:
@@ -86,13 +86,13 @@ def taken(logger, count):
 @pytest.fixture
 def impatient(monkeypatch):
     """A late line is waited for only a moment."""
-    monkeypatch.setattr("drivers.serial_logger.PATIENCE_S", 0.1)
+    monkeypatch.setattr("amphora.drivers.serial.logger.PATIENCE_S", 0.1)
 
 
 @pytest.fixture
 def patient(monkeypatch):
     """A line that is sent will come, however busy the machine is."""
-    monkeypatch.setattr("drivers.serial_logger.PATIENCE_S", 60.0)
+    monkeypatch.setattr("amphora.drivers.serial.logger.PATIENCE_S", 60.0)
 
 
 def sent_after(far, data, seconds):
@@ -345,7 +345,7 @@ def test_a_shunt_column_gives_the_current_and_the_cells_voltage_stays(far, opene
 
 
 def test_a_restart_of_the_logger_is_told_once(far, opened, monkeypatch):
-    monkeypatch.setattr("drivers.serial_logger.SETTLE_S", 0.0)
+    monkeypatch.setattr("amphora.drivers.serial.logger.SETTLE_S", 0.0)
     logger = opened()
     far.send(b"3600000,3.7\n")
     heard(logger, 1)
@@ -358,7 +358,7 @@ def test_a_restart_of_the_logger_is_told_once(far, opened, monkeypatch):
 
 
 def test_a_wrapped_counter_goes_on_and_is_no_restart(far, opened, monkeypatch):
-    monkeypatch.setattr("drivers.serial_logger.SETTLE_S", 0.0)
+    monkeypatch.setattr("amphora.drivers.serial.logger.SETTLE_S", 0.0)
     logger = opened()
     far.send(b"4294966796,3.7\n500,3.7\n")
     heard(logger, 2)

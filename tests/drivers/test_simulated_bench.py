@@ -4,11 +4,11 @@ import random
 
 import pytest
 
-from drivers.errors import DriverError, InstrumentError, LimitError
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import KINDS, make_cell, random_cell
-from drivers.simulated.clock import VirtualClock
-from drivers.simulated.faults import CATALOGUE, FAMILIES, HOPELESS, draw
+from amphora.drivers.errors import DriverError, InstrumentError, LimitError
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import KINDS, make_cell, random_cell
+from amphora.drivers.simulated.clock import VirtualClock
+from amphora.drivers.simulated.faults import CATALOGUE, FAMILIES, HOPELESS, draw
 
 FAMILY_NAMES = {"link", "instrument", "cell", "sensor", "host", "person"}
 

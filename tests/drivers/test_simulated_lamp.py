@@ -4,9 +4,9 @@ from itertools import pairwise
 
 import pytest
 
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import KINDS, SimulatedCell
-from drivers.simulated.lamp import SimulatedLamp, SimulatedPanel, on_supply, play
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import KINDS, SimulatedCell
+from amphora.drivers.simulated.device import SimulatedLamp, SimulatedPanel, on_supply, play
 
 
 @pytest.mark.parametrize(("mode", "current_A"), [("full", 1.1), ("steady", 0.35), ("standby", 0.03)])

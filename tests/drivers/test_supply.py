@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 from wire import open_over_wire
 
-from drivers.dialect import load_dialect
-from drivers.errors import InstrumentError, LimitError, LinkError
-from drivers.opening import open_instrument
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.clock import VirtualClock
-from drivers.simulated.ideal import IdealCell, IdealSupply
-from drivers.simulated.scpi_server import ScpiServer
-from drivers.supply import ScpiSupply
+from amphora.drivers.errors import InstrumentError, LimitError, LinkError
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.scpi.dialect import load_dialect
+from amphora.drivers.scpi.supply import ScpiSupply
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.clock import VirtualClock
+from amphora.drivers.simulated.ideal import IdealCell, IdealSupply
+from amphora.drivers.simulated.scpi_server import ScpiServer
 
 SERVED = (IdealSupply, "supply-plain")
 open_supply = partial(open_over_wire, ScpiSupply, "supply")
@@ -113,12 +113,12 @@ def test_an_output_that_ignores_off_twice_is_off_after_the_third_order(
 def test_a_timer_that_counts_minutes_is_rounded_up_and_given_back_in_seconds(cell: IdealCell, tmp_path: Any) -> None:
     from importlib import resources
 
-    text = (resources.files("drivers") / "dialects" / "supply-plain.toml").read_text(encoding="utf-8")
+    text = (resources.files("amphora.drivers.scpi") / "dialects" / "supply-plain.toml").read_text(encoding="utf-8")
     text = text.replace('name = "supply-plain"', 'name = "minutes"')
     text = text.replace("decimals = 0\nstep = 1", "decimals = 0\nscale = 60")
     file = tmp_path / "minutes.toml"
     file.write_text(text, encoding="utf-8")
-    from drivers.dialect import load_dialect
+    from amphora.drivers.scpi.dialect import load_dialect
 
     with ScpiServer(IdealSupply(cell), load_dialect(str(file))) as server:
         supply = open_supply(server, dialect=str(file))
@@ -132,9 +132,9 @@ def test_learning_leaves_out_what_an_unknown_instrument_has_not(cell: IdealCell,
     """A generic family is tried on an instrument without protections: they are missing, and it works."""
     from importlib import resources
 
-    from drivers.dialect import parse_dialect
+    from amphora.drivers.scpi.dialect import parse_dialect
 
-    text = (resources.files("drivers") / "dialects" / "supply-plain.toml").read_text(encoding="utf-8")
+    text = (resources.files("amphora.drivers.scpi") / "dialects" / "supply-plain.toml").read_text(encoding="utf-8")
     head, rest = text.split("[settings.over_voltage]")
     served = parse_dialect(head + "[measure]" + rest.split("[measure]")[1].split("[power_on]")[0], "less.toml")
     with ScpiServer(IdealSupply(cell), served, identity="NOBODY KNOWS,X1,7,0.1") as server:
@@ -192,7 +192,7 @@ def test_a_protection_that_has_tripped_is_named_over_the_wire() -> None:
 
 
 def test_an_instrument_that_does_not_know_about_trips_is_asked_once(cell: IdealCell, tmp_path: Path) -> None:
-    text = (resources.files("drivers") / "dialects" / "supply-plain.toml").read_text(encoding="utf-8")
+    text = (resources.files("amphora.drivers.scpi") / "dialects" / "supply-plain.toml").read_text(encoding="utf-8")
     own = tmp_path / "older.toml"
     lines = [line for line in text.splitlines() if not line.startswith("protection_tripped")]
     own.write_text("\n".join(lines), encoding="utf-8")

@@ -6,9 +6,9 @@ from datetime import UTC, datetime
 import pytest
 from wire import Far
 
-from drivers.errors import DescriptionError, InstrumentError, LimitError, LinkError
-from drivers.serial_logger import SerialPort, open_logger
-from drivers.switch import open_switch
+from amphora.drivers.errors import DescriptionError, InstrumentError, LimitError, LinkError
+from amphora.drivers.serial.logger import SerialPort, open_logger
+from amphora.drivers.serial.relay import open_switch
 
 
 class CountingClock:

@@ -7,15 +7,15 @@ from typing import Any
 
 import pytest
 
-from drivers.errors import DescriptionError, IdentityError, LinkError
-from drivers.line_format import format_from_dict, shipped
-from drivers.opening import KEYS as KEYS_OF_SCPI
-from drivers.opening import open_instrument
-from drivers.serial_logger import LOGGER_KEYS, open_logger
-from drivers.simulated.clock import VirtualClock
-from drivers.tables import check_keys, finite_number, shown
-from harness import fields
-from harness.errors import InputError
+from amphora.drivers.described import check_keys, finite_number, shown
+from amphora.drivers.errors import DescriptionError, IdentityError, LinkError
+from amphora.drivers.opening import KEYS as KEYS_OF_SCPI
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.serial.line_format import format_from_dict, shipped
+from amphora.drivers.serial.logger import LOGGER_KEYS, open_logger
+from amphora.drivers.simulated.clock import VirtualClock
+from amphora.harness.common import fields
+from amphora.harness.common.errors import InputError
 
 KEYS = ("port", "format", "silence")
 
@@ -65,7 +65,7 @@ def places(data: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
 def test_whatever_stands_at_any_place_of_a_line_format_is_taken_or_refused_in_one_sentence(
     name: str, value: object
 ) -> None:
-    text = (files("drivers") / "formats" / f"{name}.toml").read_text(encoding="utf-8")
+    text = (files("amphora.drivers.serial") / "formats" / f"{name}.toml").read_text(encoding="utf-8")
     refused = 0
     for path in places(tomllib.loads(text)):
         changed = tomllib.loads(text)

@@ -12,14 +12,14 @@ import pytest
 from programs import wait_for
 from wire import PATIENT_S, impatient_until_reopened
 
-from drivers.errors import DriverError, IdentityError, InstrumentError, LinkError
-from drivers.load import ScpiLoad
-from drivers.opening import open_instrument
-from drivers.simulated.clock import VirtualClock
-from drivers.simulated.ideal import IdealCell, IdealLoad
-from drivers.simulated.scpi_server import ScpiServer
-from drivers.simulated.wires import HislipServer, Vxi11Server, exactly, padded
-from drivers.visa import Link
+from amphora.drivers.errors import DriverError, IdentityError, InstrumentError, LinkError
+from amphora.drivers.links.visa import Link
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.scpi.load import ScpiLoad
+from amphora.drivers.simulated.clock import VirtualClock
+from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
+from amphora.drivers.simulated.scpi_server import ScpiServer
+from amphora.drivers.simulated.wires import HislipServer, Vxi11Server, exactly, padded
 
 Server = Callable[..., ScpiServer]
 WIRES: dict[str, Server] = {

@@ -13,10 +13,10 @@ import pytest
 from programs import wait_for
 from wire import PATIENT_S, comes, impatient_until_reopened
 
-from drivers.errors import LinkError
-from drivers.simulated.ideal import IdealCell, IdealLoad
-from drivers.simulated.scpi_server import ScpiServer
-from drivers.visa import Link
+from amphora.drivers.errors import LinkError
+from amphora.drivers.links.visa import Link
+from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
+from amphora.drivers.simulated.scpi_server import ScpiServer
 
 ASK = "MEAS:VOLT?"
 

@@ -35,7 +35,7 @@ def call(*words: str, cwd: Path, encoding: str = "utf-8") -> subprocess.Complete
 
 def call_here(*words: str, cwd: Path, encoding: str) -> subprocess.CompletedProcess[bytes]:
     """The same without a process of its own: streams of that encoding in place of this one's."""
-    from harness.cli.app import main
+    from amphora.harness.cli.app import main
 
     out, err = (io.TextIOWrapper(io.BytesIO(), encoding=encoding, write_through=True) for _ in range(2))
     ended: object = 0

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 import serial
 
-from drivers.simulated.ideal import IdealCell, IdealLoad
-from drivers.simulated.scpi_server import STRANGER, ScpiServer
-from harness.journal import read_run
+from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
+from amphora.drivers.simulated.scpi_server import STRANGER, ScpiServer
+from amphora.harness.archive.journal import read_run
 
 NIGHT = ("run", "--cell", "L3-a", "--profile", "overnight", "--start", "declared-full")
 BENCH = """\

@@ -13,9 +13,9 @@ from programs import PROGRAM, Inside
 
 # A simulated night may be over before the second line is due; how many there are must not tell how fast it was.
 EVERY_READING_SHOWN = """
-import harness.runner
-harness.runner.SHOWN_EVERY_S = 0.0
-from harness.cli.app import main
+import amphora.harness.running.runner
+amphora.harness.running.runner.SHOWN_EVERY_S = 0.0
+from amphora.harness.cli.app import main
 main()
 """
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from programs import wait_for
 
-from drivers.simulated.servers import ServedBench
+from amphora.drivers.simulated.servers import ServedBench
 
 RESISTOR = '\n[check_resistor]\nresistance = "10 ohm"\ntolerance = "0.1 %"\n'
 

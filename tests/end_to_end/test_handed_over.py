@@ -18,9 +18,9 @@ from typing import Any
 import pytest
 from programs import Inside, events_in, wait_for
 
-from drivers.simulated.servers import ServedBench
-from harness.journal import read_run
-from harness.keeper import WARNING
+from amphora.drivers.simulated.servers import ServedBench
+from amphora.harness.archive.journal import read_run
+from amphora.harness.running.watchdog import WARNING
 
 NIGHT = ("--profile", "overnight", "--start", "declared-full", "--current", "0.1 A")  # long: it is to be cut short
 SILENT = 8  # questions

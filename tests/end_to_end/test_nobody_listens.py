@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from programs import PROGRAM, Inside, heed_signals, rows_in, wait_for
 
-from harness.journal import read_run
+from amphora.harness.archive.journal import read_run
 
 NIGHT = ("--profile", "overnight", "--start", "declared-full", "--current", "0.1 A")  # long: it is to be cut short
 

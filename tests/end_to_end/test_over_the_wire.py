@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from programs import Inside, events_in, rows_in, wait_for
 
-from harness.journal import read_run
+from amphora.harness.archive.journal import read_run
 
 
 def add(amphora: Any, cell: str = "L3-a") -> None:
@@ -50,8 +50,8 @@ def test_a_night_over_tcp_gives_the_simulated_truth_within_the_specification(ser
     add(amphora)
     done = amphora.json("run", "--cell", "L3-a", "--bench", str(served.bench), *NIGHT)
     assert done["stop"] == "cutoff" and done["safe"]
-    from drivers.simulated.bench import SimulatedBench
-    from drivers.simulated.cell import delivered_Ah
+    from amphora.drivers.simulated.bench import SimulatedBench
+    from amphora.drivers.simulated.cell import delivered_Ah
 
     truth_Ah = delivered_Ah(SimulatedBench("worn-out", 1).cell, 0.4, 3.0)
     assert served.truth["capacity_Ah"] == pytest.approx(
@@ -66,7 +66,7 @@ def test_a_night_over_tcp_gives_the_simulated_truth_within_the_specification(ser
 
 def drained_Ah(ohm: float, cutoff_V: float) -> float:
     """What the simulated cell gives through a resistor, leads and all, down to the cut-off; stepped here."""
-    from drivers.simulated.bench import SimulatedBench
+    from amphora.drivers.simulated.bench import SimulatedBench
 
     bench = SimulatedBench("worn-out", 1)
     cell, charge_As, step_s = bench.cell, 0.0, 1.0

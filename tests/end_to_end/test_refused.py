@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from programs import Served, wait_for
 
-from harness.journal import read_run
-from harness.lock import acquire_folder
-from harness.shelf import Cell, Shelf
+from amphora.harness.archive.journal import read_run
+from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.common.locks import acquire_folder
 
 CELL = {"form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 4.1}
 NIGHT = ("--profile", "overnight", "--start", "declared-full", "--capacity", "0.5 Ah")

@@ -9,8 +9,8 @@ import math
 
 import pytest
 
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import (
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import (
     CellSpec,
     SimulatedCell,
     delivered_Ah,

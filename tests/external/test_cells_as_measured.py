@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from drivers.simulated.cell import SimulatedCell, real_spec
-from drivers.simulated.instruments import WOBBLE_A
-from drivers.simulated.populations import draw_cell
+from amphora.drivers.simulated.cell import SimulatedCell, real_spec
+from amphora.drivers.simulated.parts import WOBBLE_A
+from amphora.drivers.simulated.populations import draw_cell
 
 _NAMED = os.environ.get("AMPHORA_MEASURED")
 MEASURED = Path(_NAMED) if _NAMED else None

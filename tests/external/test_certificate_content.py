@@ -9,8 +9,10 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paper_runs import cell_record, run_input, write_run
 
-from harness.report import certificate, label, page
-from harness.report.signing import Signer
+from amphora.harness.report import comparison_page as page
+from amphora.harness.report import label
+from amphora.harness.report.certificate import issue as certificate
+from amphora.harness.report.certificate.keys import Signer
 
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 ISSUE = certificate.Issue(

@@ -20,8 +20,9 @@ from paper_runs import cell_record, run_input, write_run
 from pypdf import PdfReader
 from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject, StreamObject
 
-from harness.report import certificate, sheet
-from harness.report.signing import Signer
+from amphora.harness.report.certificate import issue as certificate
+from amphora.harness.report.certificate import page as sheet
+from amphora.harness.report.certificate.keys import Signer
 
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 NOTES = "外壳完好 · 외장 손상 없음 · गोला · عبوة · Ячейка"

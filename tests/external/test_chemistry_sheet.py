@@ -7,7 +7,7 @@ the range given; where the range is one figure, that it is that figure.
 
 import pytest
 
-from harness.chemistry import load_chemistry
+from amphora.harness.cells.chemistry import load_chemistry
 
 # key, number, lowest, highest, source, status
 SHEET = [

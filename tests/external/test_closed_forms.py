@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from harness.analysis.capacity import figures, find_crossing
-from harness.analysis.integration import accumulate
-from harness.analysis.phases import find_phases
-from harness.analysis.records import Measurement, Record, Specification
+from amphora.harness.analysis.capacity import figures, find_crossing
+from amphora.harness.analysis.integration import accumulate
+from amphora.harness.analysis.phases import find_phases
+from amphora.harness.analysis.records import Measurement, Record, Specification
 
 A_V, B_V, QN_AH, R_OHM, R0_OHM = 3.0, 1.2, 2.0, 10.0, 0.1
 EXACT = Specification(0.0, 0.0)

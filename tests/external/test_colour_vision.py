@@ -10,7 +10,7 @@ import itertools
 import numpy as np
 import pytest
 
-from harness.report import look
+from amphora.harness.report import plot_style as look
 
 SEEN = {
     "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from harness.grading import Criterion, conformance_probability, decide
+from amphora.harness.decisions.grades import Criterion, conformance_probability, decide
 
 LIMIT = Criterion("c", "capacity", "higher", "needs", "", {"full duty": 1.0})
 UPPER = Criterion("c", "temperature rise", "lower", "needs", "", {"full duty": 10.0})

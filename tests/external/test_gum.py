@@ -9,9 +9,9 @@ import math
 import numpy as np
 import pytest
 
-from harness.analysis import uncertainty as gum
-from harness.analysis.records import Specification
-from harness.errors import AnalysisError
+from amphora.harness.analysis import uncertainty as gum
+from amphora.harness.analysis.records import Specification
+from amphora.harness.common.errors import AnalysisError
 
 
 def test_conversions_of_limits_to_standard_uncertainties():

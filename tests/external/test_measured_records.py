@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.columnmap import parse_map
-from harness.errors import InputError
-from harness.importing import import_table
-from harness.results import analyse_run
+from amphora.harness.common.errors import InputError
+from amphora.harness.importing.columns import parse_map
+from amphora.harness.importing.import_run import import_table
+from amphora.harness.results.analyse import analyse_run
 
 _NAMED = os.environ.get("AMPHORA_MEASURED")
 MEASURED = Path(_NAMED) if _NAMED else None
@@ -73,8 +73,8 @@ if MEASURED is not None and MEASURED.is_dir():
         # The LMO record: each tenth 30 A for 30 s from rest, then 10 A for 18 min and an hour of rest.
         import numpy as np
 
-        from harness.cellmodel import KNEE, SLOW_SPREAD_U
-        from harness.loading import load
+        from amphora.harness.analysis.cell_model import KNEE, SLOW_SPREAD_U
+        from amphora.harness.archive.loading import load
 
         mapping = parse_map("")
         run = import_table(MEASURED / "lmo-pulse-test.csv.gz", "m", mapping, cutoff=3.0, start="full", logs=tmp_path)

@@ -7,15 +7,15 @@ discharge, rests) must come back to them.
 import numpy as np
 import pytest
 
-from harness.analysis.circuit import fit_circuit
-from harness.analysis.ocv import (
+from amphora.harness.analysis.circuit import fit_circuit
+from amphora.harness.analysis.incremental import (
     OcvCurve,
     cutoff_sensitivity,
     incremental_capacity,
     ocv_from_pair,
     ocv_from_slow_discharge,
 )
-from harness.analysis.records import Measurement, Record, Specification
+from amphora.harness.analysis.records import Measurement, Record, Specification
 
 NOTHING = Specification(0.0, 0.0)
 PERFECT = Measurement(NOTHING, NOTHING, NOTHING, NOTHING)

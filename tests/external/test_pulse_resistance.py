@@ -11,8 +11,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.analysis.records import Measurement, Record, Specification
-from harness.analysis.resistance import LOAD_STEP, SLOPE_REMOVED, TWO_STEP, Resistance, find_resistances, pulse_power
+from amphora.harness.analysis.records import Measurement, Record, Specification
+from amphora.harness.analysis.resistance import (
+    LOAD_STEP,
+    SLOPE_REMOVED,
+    TWO_STEP,
+    Resistance,
+    find_resistances,
+    pulse_power,
+)
 
 NOTHING = Specification(0.0, 0.0)
 PERFECT = Measurement(NOTHING, NOTHING, NOTHING, NOTHING)

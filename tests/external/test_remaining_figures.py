@@ -10,23 +10,23 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from drivers import scpi
-from drivers.sensors import BetaNtc, Platinum
-from drivers.simulated import wires
-from drivers.simulated.ideal import IdealCell, IdealLoad
-from drivers.simulated.scpi_server import TEXTS
-from harness.analysis import uncertainty as gum
-from harness.analysis.capacity import figures
-from harness.analysis.circuit import fit_circuit
-from harness.analysis.integration import accumulate
-from harness.analysis.phases import find_phases
-from harness.analysis.records import Measurement, Record, RunInfo, Specification
-from harness.analysis.resistance import LOAD_STEP, TWO_STEP, find_resistances
-from harness.analysis.warnings import find_warnings
-from harness.chemistry import triage
-from harness.planner import build_plan
-from harness.shelf import Cell
-from harness.triage import judge_at_the_door
+from amphora.drivers.scpi import syntax as scpi
+from amphora.drivers.serial.sensors import BetaNtc, Platinum
+from amphora.drivers.simulated import wires
+from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
+from amphora.drivers.simulated.scpi_server import TEXTS
+from amphora.harness.analysis import uncertainty as gum
+from amphora.harness.analysis.capacity import figures
+from amphora.harness.analysis.circuit import fit_circuit
+from amphora.harness.analysis.integration import accumulate
+from amphora.harness.analysis.phases import find_phases
+from amphora.harness.analysis.records import Measurement, Record, RunInfo, Specification
+from amphora.harness.analysis.resistance import LOAD_STEP, TWO_STEP, find_resistances
+from amphora.harness.analysis.warnings import find_warnings
+from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.chemistry import triage
+from amphora.harness.cells.incoming import judge_at_the_door
+from amphora.harness.plans.build import build_plan
 
 NOTHING = Specification(0.0, 0.0)
 PERFECT = Measurement(NOTHING, NOTHING, NOTHING, NOTHING)
@@ -87,7 +87,7 @@ def test_an_18650_of_4_Ah_is_not_believed(capacity_Ah: float, told: bool) -> Non
 
 
 def steps_of(profile: str) -> list:
-    from drivers.simulated.bench import SimulatedBench
+    from amphora.drivers.simulated.bench import SimulatedBench
 
     cell = {
         "id": "L3-a", "form": "18650", "chemistry": "li-ion", "as_found_V": 3.7, "declared_rechargeable": True,

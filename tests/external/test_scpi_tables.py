@@ -8,12 +8,12 @@ Not checked here: the standards' text itself, which is not public.
 import pytest
 from programs import wait_for
 
-from drivers import scpi
-from drivers.dialect import shipped_dialects
-from drivers.errors import GarbledReply
-from drivers.simulated.ideal import IdealCell, IdealLoad
-from drivers.simulated.scpi_server import TEXTS, ScpiServer
-from drivers.visa import Link
+from amphora.drivers.errors import GarbledReply
+from amphora.drivers.links.visa import Link
+from amphora.drivers.scpi import syntax as scpi
+from amphora.drivers.scpi.dialect import shipped_dialects
+from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
+from amphora.drivers.simulated.scpi_server import TEXTS, ScpiServer
 
 # SCPI-1999 volume 1, 6.2.1. TIMer, IMMediate, OUTPut, DELay, FORMat: read; the others computed by the rule.
 PAIRS = [

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
 
-from harness.analysis.capacity import figures
-from harness.analysis.integration import accumulate
-from harness.analysis.phases import find_phases
-from harness.analysis.records import Measurement, Record, Specification
+from amphora.harness.analysis.capacity import figures
+from amphora.harness.analysis.integration import accumulate
+from amphora.harness.analysis.phases import find_phases
+from amphora.harness.analysis.records import Measurement, Record, Specification
 
 EXACT = Specification(0.0, 0.0)
 BENCH = Measurement(EXACT, EXACT, EXACT, EXACT)

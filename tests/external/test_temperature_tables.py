@@ -2,7 +2,7 @@
 
 import pytest
 
-from drivers.sensors import BetaNtc, Platinum, SteinhartHartNtc, TableNtc
+from amphora.drivers.serial.sensors import BetaNtc, Platinum, SteinhartHartNtc, TableNtc
 
 # A class of 10 kohm NTC as printed in its maker's table (read in one copy): degC, ohm.
 PRINTED_10K = (

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.account import findings as f
-from harness.account.fold import fold, full_band, full_floor_V, item_U_Ah
-from harness.account.gate import may, require
-from harness.account.standing import ACTS, Move, RestSeen, RunSeen, Seen
-from harness.errors import Refused
-from harness.shelf import Cell
+from amphora.harness.account import findings as f
+from amphora.harness.account.fold import fold, full_band, full_floor_V, item_U_Ah
+from amphora.harness.account.gate import may, require
+from amphora.harness.account.standing import ACTS, Move, RestSeen, RunSeen, Seen
+from amphora.harness.archive.shelf import Cell
+from amphora.harness.common.errors import Refused
 
 EVENING = datetime(2026, 11, 20, 18, 0, tzinfo=UTC)
 SOUND = {"swelling": "none", "leak": "none", "dents": "none", "rust": "none", "wrapper": "sound", "smell": "none"}

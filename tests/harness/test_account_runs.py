@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from harness.account.asking import standing_of
-from harness.cli.app import app
-from harness.errors import AmphoraError, Refused
-from harness.results import analyse_run
-from harness.session import Request, carry_out, open_rig
-from harness.shelf import Cell, Shelf
-from harness.simulating import SimulatedSession, load_kept
+from amphora.harness.account.asking import standing_of
+from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.cli.app import app
+from amphora.harness.common.errors import AmphoraError, Refused
+from amphora.harness.results.analyse import analyse_run
+from amphora.harness.running.session import Request, carry_out, open_rig
+from amphora.harness.running.simulated_session import SimulatedSession, load_kept
 from tests.support.meddling import drain, wait
 
 EVENING = datetime(2026, 3, 13, 17, 30, tzinfo=UTC)
@@ -176,8 +176,8 @@ def test_what_keeps_a_cell_apart_keeps_it_from_every_run(tmp_path, changes, prof
 
 
 def test_a_cell_that_was_never_inspected_is_asked_about_on_a_real_bench():
-    from harness.account.fold import fold
-    from harness.account.gate import require
+    from amphora.harness.account.fold import fold
+    from amphora.harness.account.gate import require
 
     cell = Cell("a", form="18650", chemistry="li-ion", as_found_V=3.6)
     with pytest.raises(Refused, match="never-inspected"):
@@ -223,8 +223,8 @@ def test_a_time_that_has_not_come_or_is_none_is_refused_in_one_sentence(healthy)
 
 def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forgotten(tmp_path):
     """With what is built in: charge, night, storage, retention; the night's grade counts them (one cell of 2 Ah)."""
-    from harness.comparing import read_runs
-    from harness.grading import grade_runs, load_criteria
+    from amphora.harness.decisions.comparison import read_runs
+    from amphora.harness.decisions.grades import grade_runs, load_criteria
 
     grades = {}
     for name, leak_A in (("sound", 0.00004), ("soft", 0.004)):

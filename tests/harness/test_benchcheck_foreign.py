@@ -9,11 +9,11 @@ import pytest
 from foreign.asking import Foreign
 from typer.testing import CliRunner
 
-from drivers.clock import RealClock
-from drivers.opening import open_instrument
-from harness.bench import load_bench
-from harness.benchcheck import check_bench
-from harness.cli.app import app
+from amphora.drivers.clock import RealClock
+from amphora.drivers.opening import open_instrument
+from amphora.harness.bench.answers import check_bench
+from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.cli.app import app
 
 QUICK = {"timeout": "300 ms"}
 

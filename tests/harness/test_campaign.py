@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 import tests.campaign.__main__ as campaign
-from drivers.simulated import faults
-from harness.journal import JournalWriter
+from amphora.drivers.simulated import faults
+from amphora.harness.archive.journal import JournalWriter
 from tests.campaign import nights
 
 

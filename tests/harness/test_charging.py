@@ -13,26 +13,26 @@ from typing import Any
 
 import pytest
 
-from drivers.dialect import load_dialect, parse_dialect
-from drivers.errors import DescriptionError, LimitError
-from drivers.opening import KEYS
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import KINDS, SimulatedCell
-from drivers.tables import check_keys
-from harness.bench import bench_from_dict
-from harness.errors import InputError
-from harness.journal import RunFolder, read_run
-from harness.persons import ObligingPerson
-from harness.plan import COLD_DEGC, End, Plan, plan_from_dict
-from harness.planner import build_plan
-from harness.profile import read_recipe
-from harness.results import analyse_run
-from harness.rig import Rig
-from harness.runner import Outcome
-from harness.session import Request, carry_out, how_full, make_plan, measured_Ah
-from harness.shelf import Cell, Shelf
-from harness.stepping import Sample, advance, initial, replay
-from harness.supplytimer import AHEAD_S, FACTOR, armed_for_s
+from amphora.drivers.described import check_keys
+from amphora.drivers.errors import DescriptionError, LimitError
+from amphora.drivers.opening import KEYS
+from amphora.drivers.scpi.dialect import load_dialect, parse_dialect
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import KINDS, SimulatedCell
+from amphora.harness.archive.journal import RunFolder, read_run
+from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.bench.opened import Rig
+from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.common.errors import InputError
+from amphora.harness.control.stepping import Sample, advance, initial, replay
+from amphora.harness.plans.build import build_plan
+from amphora.harness.plans.plan import COLD_DEGC, End, Plan, plan_from_dict
+from amphora.harness.plans.recipe import read_recipe
+from amphora.harness.plans.supply_timer import AHEAD_S, FACTOR, armed_for_s
+from amphora.harness.results.analyse import analyse_run
+from amphora.harness.running.runner import Outcome
+from amphora.harness.running.session import Request, carry_out, how_full, make_plan, measured_Ah
 
 CELL = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 3.6}
 ABLE = {
@@ -244,7 +244,7 @@ def test_a_dialect_says_whether_a_timer_can_be_renewed() -> None:
     assert table.settings["off_timer"].renewable is False
     from importlib.resources import files
 
-    text = files("drivers").joinpath("dialects", "supply-plain.toml").read_text(encoding="utf-8")
+    text = files("amphora.drivers.scpi").joinpath("dialects", "supply-plain.toml").read_text(encoding="utf-8")
     said = text.replace("[settings.off_timer]", "[settings.off_timer]\nrenewable = true")
     assert parse_dialect(said, "mine").settings["off_timer"].renewable is True
     with pytest.raises(DescriptionError, match="renewable does not belong there"):
@@ -262,8 +262,8 @@ def test_the_plan_names_the_timer() -> None:
 
 def test_a_current_in_it_of_a_first_pass_stays_below_the_plan_s_largest() -> None:
     plan = planned()
-    from harness.plan import Order, Segment
-    from harness.stepping import Begin
+    from amphora.harness.control.stepping import Begin
+    from amphora.harness.plans.plan import Order, Segment
 
     step = dataclasses.replace(
         plan.steps[0], kind="discharge", segments=(Segment(Order("discharge", value=0.2, in_It=True), 60.0),)
@@ -278,8 +278,8 @@ def test_a_current_in_it_of_a_first_pass_stays_below_the_plan_s_largest() -> Non
 
 @pytest.mark.parametrize("start", ["full", "unknown"])
 def test_it_of_a_second_pass_is_taken_from_a_discharge_that_began_full(start: Any) -> None:
-    from harness.plan import Order, Segment
-    from harness.stepping import Begin
+    from amphora.harness.control.stepping import Begin
+    from amphora.harness.plans.plan import Order, Segment
 
     plan = planned()
     down = dataclasses.replace(
@@ -492,7 +492,7 @@ def test_charging_wants_a_sensor_at_the_cell_or_the_word_of_somebody_who_stays()
 
 
 def test_a_sensor_whose_logger_started_again_is_not_proven_any_more(tmp_path: Path) -> None:
-    from harness.proofs import latest, read_checks
+    from amphora.harness.running.checks_of_bench import latest, read_checks
 
     bench = bench_of(1.0, 0.5)
 
@@ -555,7 +555,7 @@ def test_a_fall_of_the_voltage_counts_on_minutes_and_after_ten_minutes() -> None
     plan = dataclasses.replace(plan, steps=(fast,))
 
     def played(volts: Callable[[float], float], until_s: float) -> str:
-        from harness.stepping import Begin
+        from amphora.harness.control.stepping import Begin
 
         state = advance(plan, initial(plan), Begin(0.0)).state
         t_s = 0.0

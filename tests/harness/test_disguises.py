@@ -7,11 +7,11 @@ import zipfile
 
 import pytest
 
-from harness.columnmap import parse_map, parse_units
-from harness.errors import InputError
-from harness.exporting import export_run
-from harness.importing import import_table, imported_notes
-from harness.results import analyse_run
+from amphora.harness.common.errors import InputError
+from amphora.harness.importing.columns import parse_map, parse_units
+from amphora.harness.importing.import_run import import_table, imported_notes
+from amphora.harness.results.analyse import analyse_run
+from amphora.harness.results.export import export_run
 from tests.campaign.disguises import ALL, plain, simulated, tried
 
 SHORT = simulated("li-ion, 1.2 Ah at 0.6 A", 1.2, 0.6, "li-ion", 30)

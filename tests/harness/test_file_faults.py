@@ -21,9 +21,9 @@ from typing import Any
 import pytest
 from programs import PROGRAM, Program, Served
 
-import harness.journal as journal_module
-from harness.journal import read_run
-from harness.shelf import Cell, Shelf
+import amphora.harness.archive.journal as journal_module
+from amphora.harness.archive.journal import read_run
+from amphora.harness.archive.shelf import Cell, Shelf
 from tests.campaign.file_faults import CELL, RECIPE, Reference, Story, keeper_record, one, place, undisturbed
 
 SMALL_KB = 64
@@ -202,7 +202,7 @@ def test_a_shelf_on_a_full_disk_keeps_the_old_record_of_a_cell(full: Full) -> No
     before = _whole(full.folder / "logs" / "c" / "cell.json")
     full.fill()
     saver = (
-        "import dataclasses, sys\nfrom pathlib import Path\nfrom harness.shelf import Shelf\n"
+        "import dataclasses, sys\nfrom pathlib import Path\nfrom amphora.harness.archive.shelf import Shelf\n"
         "shelf = Shelf(Path(sys.argv[1]))\n"
         "try:\n    shelf.save(dataclasses.replace(shelf.get('c'), notes='n' * 4000))\n"
         "except OSError as error:\n    print('refused', error.errno)\n"

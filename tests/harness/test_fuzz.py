@@ -13,14 +13,14 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from drivers.dialect import parse_dialect
-from drivers.errors import DescriptionError
-from drivers.line_format import format_from_dict, load_format
-from harness.bench import load_bench
-from harness.columnmap import parse_map
-from harness.errors import AmphoraError, InputError, JournalDamaged
-from harness.journal import read_run
-from harness.results import analyse_run
+from amphora.drivers.errors import DescriptionError
+from amphora.drivers.scpi.dialect import parse_dialect
+from amphora.drivers.serial.line_format import format_from_dict, load_format
+from amphora.harness.archive.journal import read_run
+from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.common.errors import AmphoraError, InputError, JournalDamaged
+from amphora.harness.importing.columns import parse_map
+from amphora.harness.results.analyse import analyse_run
 from tests.campaign.fuzzing import BENCH, ROOT, SEEDS, TARGETS, Source, damaged, mutated, run_files
 
 FAST = ("scpi", "lines", "bench", "recipe", "chemistry", "duty", "dialect", "line-format", "map", "quantity")
@@ -58,9 +58,9 @@ def test_the_targets_do_change_what_they_are_given() -> None:
 
 
 def test_a_wrong_number_would_be_found(monkeypatch: pytest.MonkeyPatch) -> None:
-    import drivers.scpi
+    import amphora.drivers.scpi.syntax
 
-    monkeypatch.setattr(drivers.scpi, "parse_number", lambda text, what="", unit="": 3.7)
+    monkeypatch.setattr(amphora.drivers.scpi.syntax, "parse_number", lambda text, what="", unit="": 3.7)
     with pytest.raises(AssertionError):
         TARGETS["scpi"](b"\x00abc")
 
@@ -70,7 +70,7 @@ def test_a_pattern_that_the_system_cannot_hold_is_told(pattern: str) -> None:
     table = {"kind": "lines", "pattern": pattern, "serial": {"baud": 9600}, "columns": [{"name": "v"}]}
     with pytest.raises(DescriptionError):
         format_from_dict(table, "format.toml")
-    shipped = Path(__file__).parents[2] / "drivers" / "dialects" / "load-simple.toml"
+    shipped = Path(__file__).parents[2] / "drivers" / "scpi" / "dialects" / "load-simple.toml"
     text = shipped.read_text(encoding="utf-8")
     begin, end = text.index("identity"), text.index("\n", text.index("identity"))
     with pytest.raises(DescriptionError):
@@ -98,11 +98,11 @@ def test_a_value_that_no_number_can_hold_is_told(name: str, value: str, tmp_path
         with pytest.raises(InputError):
             load_bench(path)
     elif name == "dialect":
-        text = (ROOT / "drivers/dialects/load-simple.toml").read_text(encoding="utf-8")
+        text = (ROOT / "drivers/scpi/dialects/load-simple.toml").read_text(encoding="utf-8")
         with pytest.raises(DescriptionError):
             parse_dialect(f"settle = {value}\n" + text, str(path))
     else:
-        text = (ROOT / "drivers/formats/labelled.toml").read_text(encoding="utf-8")
+        text = (ROOT / "drivers/serial/formats/labelled.toml").read_text(encoding="utf-8")
         path.write_text(text.replace("baud = 115200", f"baud = {value}"), encoding="utf-8")
         with pytest.raises(DescriptionError):
             load_format(str(path))

@@ -1,6 +1,6 @@
 """Promises of the guard of the cell, beside that of the step: sick cells next to sound ones.
 
-Limits are the numbers written here, so that a changed limit fails: sources stand beside them in harness/warmth.py,
+Limits are the numbers written here, so that a changed limit fails: sources stand beside them in harness/control/warmth.py,
 slopes.py and standstill.py.
 """
 
@@ -11,9 +11,9 @@ from itertools import pairwise
 
 import pytest
 
-from harness.guard import Gap, Memory, Ordered, Reading, Verdict, fold, forbids, judge
-from harness.memory import OFF, Meters, Watch
-from harness.plan import CellLimits, Limits, Order, Plan
+from amphora.harness.control.guard import Gap, Memory, Ordered, Reading, Verdict, fold, forbids, judge
+from amphora.harness.control.memory import OFF, Meters, Watch
+from amphora.harness.plans.plan import CellLimits, Limits, Order, Plan
 
 CELL = CellLimits("li-ion", 2.5, 50.0, 3.0, 0.1, 4.2)
 LFP = CellLimits("lfp", 2.0, 50.0, 2.5, 0.1, 3.65)

@@ -1,6 +1,6 @@
 """Promises of the guard on the simulated bench: sick cells beside sound ones, through runner and resume.
 
-The cells err like real ones (`drivers.simulated.cell.real_spec`, `populations.draw_cell`).
+The cells err like real ones (`amphora.drivers.simulated.cell.real_spec`, `populations.draw_cell`).
 """
 
 import random
@@ -11,20 +11,20 @@ from typing import Any
 
 import pytest
 
-from drivers.errors import LinkError
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.cell import Short, SimulatedCell, real_spec
-from drivers.simulated.populations import draw_cell
-from harness.bench import bench_from_dict
-from harness.guard import refold, watch_of
-from harness.journal import read_run
-from harness.persons import ObligingPerson
-from harness.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
-from harness.rig import Rig
-from harness.runfolder import resumable, run_header
-from harness.runner import Outcome, Runner, readings_of
-from harness.session import Request, make_plan, with_zero_rest
-from harness.shelf import Cell, Shelf
+from amphora.drivers.errors import LinkError
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.drivers.simulated.cell import Short, SimulatedCell, real_spec
+from amphora.drivers.simulated.populations import draw_cell
+from amphora.harness.archive.journal import read_run
+from amphora.harness.archive.run_folder import resumable, run_header
+from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.bench.opened import Rig
+from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.control.guard import refold, watch_of
+from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.running.runner import Outcome, Runner, readings_of
+from amphora.harness.running.session import Request, make_plan, with_zero_rest
 
 
 class Night:

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from harness.guard import Gap, Memory, Ordered, Reading, Resumed, fold, judge, refold
-from harness.memory import OFF, Meters, Watch, memory_from_dict, memory_to_dict
-from harness.plan import CellLimits, Limits, Order, Plan, Segment, Step
+from amphora.harness.control.guard import Gap, Memory, Ordered, Reading, Resumed, fold, judge, refold
+from amphora.harness.control.memory import OFF, Meters, Watch, memory_from_dict, memory_to_dict
+from amphora.harness.plans.plan import CellLimits, Limits, Order, Plan, Segment, Step
 
 CELL = CellLimits("li-ion", 2.5, 50.0, 3.0, 0.1, 4.2)
 PLAN = Plan("p", "c", "li-ion", (), 3.0, 1.0, "assumed", "full", True, 1e6, needs_temperature=True, cell=CELL)

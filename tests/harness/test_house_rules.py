@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 import typer
 
-import drivers.errors
-import harness.errors
-from harness.cli.app import app
+import amphora.drivers.errors
+import amphora.harness.common.errors
+from amphora.harness.cli.app import app
 
 ROOT = Path(__file__).parents[2]
 
@@ -55,7 +55,7 @@ def test_every_error_class_carries_its_exit_code_from_the_table() -> None:
     }  # fmt: skip
     classes = {
         name: cls.exit_code
-        for module in (harness.errors, drivers.errors)
+        for module in (amphora.harness.common.errors, amphora.drivers.errors)
         for name, cls in inspect.getmembers(module, inspect.isclass)
         if issubclass(cls, Exception)
     }
@@ -64,7 +64,7 @@ def test_every_error_class_carries_its_exit_code_from_the_table() -> None:
 
 def test_help_answers_without_the_heavy_libraries() -> None:
     code = (
-        "import sys; from harness.cli.app import app; "
+        "import sys; from amphora.harness.cli.app import app; "
         "heavy = ('numpy', 'pandas', 'scipy', 'matplotlib', 'pyvisa', 'typst', 'cryptography'); "
         "print([name for name in heavy if name in sys.modules])"
     )
@@ -92,13 +92,13 @@ def test_every_analysis_function_names_its_source() -> None:
     import importlib
     import pkgutil
 
-    import harness.analysis
+    import amphora.harness.analysis
 
     missing = []
-    for info in pkgutil.iter_modules(harness.analysis.__path__):
+    for info in pkgutil.iter_modules(amphora.harness.analysis.__path__):
         if info.name == "records":
             continue
-        module = importlib.import_module(f"harness.analysis.{info.name}")
+        module = importlib.import_module(f"amphora.harness.analysis.{info.name}")
         for name, function in inspect.getmembers(module, inspect.isfunction):
             ours = function.__module__ == module.__name__ and not name.startswith("_")
             if ours and "Source:" not in (inspect.getdoc(function) or ""):

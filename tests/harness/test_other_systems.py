@@ -31,7 +31,7 @@ for module, names in gone.items():
         if hasattr(sys.modules[module], name):
             delattr(sys.modules[module], name)
 count = 0
-for package in ("drivers", "harness"):
+for package in ("amphora.drivers", "amphora.harness"):
     room = importlib.import_module(package)
     for found in pkgutil.walk_packages(room.__path__, package + "."):
         if not found.name.endswith("__main__"):
@@ -39,7 +39,7 @@ for package in ("drivers", "harness"):
             count += 1
 assert not set(hidden) & set(sys.modules), set(hidden) & set(sys.modules)
 print(count)
-from harness.cli.app import app
+from amphora.harness.cli.app import app
 {then}
 """
 

@@ -3,8 +3,11 @@
 import re
 from pathlib import Path
 
-from drivers import opening, serial_logger, switch
-from harness import alarm, bench
+from amphora.drivers import opening
+from amphora.drivers.serial import logger as serial_logger
+from amphora.drivers.serial import relay as switch
+from amphora.harness.bench import bench_file as bench
+from amphora.harness.common import alarm
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "bench-file.md"
 README = PAGE.parents[1] / "README.md"

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from drivers.simulated.cell import KINDS, SimulatedCell, make_cell
-from drivers.simulated.clock import BEGIN
-from harness.cli.benches import simulate
-from harness.errors import InputError
-from harness.simulating import SimulatedSession
+from amphora.drivers.simulated.cell import KINDS, SimulatedCell, make_cell
+from amphora.drivers.simulated.clock import BEGIN
+from amphora.harness.cli.bench import simulate
+from amphora.harness.common.errors import InputError
+from amphora.harness.running.simulated_session import SimulatedSession
 from tests.support import meddling
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import typer
 
-from harness.cli.app import app
+from amphora.harness.cli.app import app
 
 PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 COLUMNS = 100

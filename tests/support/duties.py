@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from harness.cellmodel import CellModel
-from harness.duty import Duty, read_duty
+from amphora.harness.analysis.cell_model import CellModel
+from amphora.harness.decisions.duty import Duty, read_duty
 
 HEAD = 'name = "lamp"\nchemistry = ["li-ion"]\n'
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated.cell import SimulatedCell, make_cell
+from amphora.drivers.simulated.cell import SimulatedCell, make_cell
 
 STEP_S = 5.0
 

@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from drivers.errors import LinkError
-from drivers.roles import Abilities, SafeState
+from amphora.drivers.errors import LinkError
+from amphora.drivers.roles import Abilities, SafeState
 
 BENCH = {
     "name": "ideal",

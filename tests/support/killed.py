@@ -14,20 +14,20 @@ from typing import Any
 
 from foreign.asking import Foreign
 
-import harness.keeper as keeper_module
-from harness.lock import process_start
+import amphora.harness.running.watchdog as keeper_module
+from amphora.harness.common.locks import process_start
 
 ROOT = str(Path(keeper_module.__file__).resolve().parent.parent)
 RUNNER = """
 import sys, time
 sys.path.insert(0, {root!r})
 from pathlib import Path
-from drivers.clock import RealClock
-from drivers.opening import open_instrument
-from harness.bench import load_bench
-from harness.keeper import Keeper
-from harness.session import held, open_rig
-from harness.switch_off import FILE, beside, sheet_of, write_sheet
+from amphora.drivers.clock import RealClock
+from amphora.drivers.opening import open_instrument
+from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.running.watchdog import Keeper
+from amphora.harness.running.session import held, open_rig
+from amphora.harness.running.switch_off import FILE, beside, sheet_of, write_sheet
 bench = load_bench(Path({bench!r}))
 with held(bench):
     rig = open_rig(bench, RealClock(), open_instrument)

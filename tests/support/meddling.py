@@ -4,8 +4,8 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-from drivers.simulated.cell import SimulatedCell
-from harness.simulating import KeptCell, load_kept, store_kept
+from amphora.drivers.simulated.cell import SimulatedCell
+from amphora.harness.running.simulated_session import KeptCell, load_kept, store_kept
 
 
 def left(logs: Path, cell_id: str) -> KeptCell:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from harness.report.certificate import RunInput, discharge_curve, discharge_points
+from amphora.harness.report.certificate.issue import RunInput, discharge_curve, discharge_points
 
 CURRENT_A = 0.5
 RUN_ID = "L3-a/20261124T210000Z-overnight"

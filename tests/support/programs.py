@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-PROGRAM = [sys.executable, "-m", "harness"]
+PROGRAM = [sys.executable, "-m", "amphora.harness"]
 
 
 def heed_signals() -> None:
@@ -100,7 +100,7 @@ def run_inside(*words: str) -> subprocess.CompletedProcess[str]:
 
     Nothing is caught but the end of the program, so an error nobody expected fails the test with its traceback.
     """
-    from harness.cli.app import main
+    from amphora.harness.cli.app import main
 
     out, err, ended = io.StringIO(), io.StringIO(), 0
     with (

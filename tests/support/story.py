@@ -52,7 +52,7 @@ def main() -> None:
     """Write the page anew."""
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "demo"
-        subprocess.run([sys.executable, "-m", "harness", "demo", "--out", str(home)], check=True, cwd=ROOT)
+        subprocess.run([sys.executable, "-m", "amphora.harness", "demo", "--out", str(home)], check=True, cwd=ROOT)
         PAGE.write_text(play(PAGE.read_text(encoding="utf-8"), home), encoding="utf-8")
 
 

@@ -11,10 +11,10 @@ import tty
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from drivers.opening import open_instrument
-from drivers.simulated.clock import VirtualClock
-from drivers.simulated.scpi_server import ScpiServer
-from drivers.visa import Link
+from amphora.drivers.links.visa import Link
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.simulated.clock import VirtualClock
+from amphora.drivers.simulated.scpi_server import ScpiServer
 
 Kind = TypeVar("Kind")
 PATIENT_S = 30.0

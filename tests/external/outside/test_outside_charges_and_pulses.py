@@ -16,12 +16,12 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     import pybamm
 
-from harness.analysis.charge import charge_metrics
-from harness.analysis.circuit import fit_circuit
-from harness.analysis.integration import accumulate
-from harness.analysis.phases import find_phases
-from harness.analysis.records import Measurement, Record, Specification
-from harness.analysis.resistance import LOAD_STEP, TWO_STEP, find_resistances
+from amphora.harness.analysis.charge import charge_metrics
+from amphora.harness.analysis.circuit import fit_circuit
+from amphora.harness.analysis.integration import accumulate
+from amphora.harness.analysis.phases import find_phases
+from amphora.harness.analysis.records import Measurement, Record, Specification
+from amphora.harness.analysis.resistance import LOAD_STEP, TWO_STEP, find_resistances
 
 pytestmark = pytest.mark.filterwarnings("ignore")
 SMALL = Specification(0.0, 0.0, 1e-6)

@@ -1,9 +1,0 @@
-"""A generic meter: only measures (voltage, current, temperature), driven by a dialect."""
-
-from drivers.instrument import ScpiInstrument
-
-
-class ScpiMeter(ScpiInstrument):
-    """A voltmeter or thermometer. See `drivers.roles.Meter`. A current counts positive into the cell."""
-
-    role = "meter"

@@ -1,0 +1,1 @@
+"""Instruments that print or take lines and frames on a serial port: loggers, sensors, relays."""

@@ -1,0 +1,153 @@
+"""What people enter of a cell after it came in: dated checks, corrections, removal. Each is an entry that stays.
+
+Pure but for `remove`, which moves a folder. V, g, Ah; times in UTC.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from amphora.harness.archive.shelf import Cell, Shelf, now_utc
+from amphora.harness.cells.incoming import judge_at_the_door
+from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import shown
+
+FUTURE_S = 300.0  # clocks differ by so much
+WASTE = ".removed"
+
+
+def time_of(text: str | None, now: datetime | None = None) -> datetime:
+    """Return the moment that somebody wrote: a date with a time, or a time of the last 24 h; local without a zone.
+
+    Raises:
+        InputError: no time, or one that has not come yet.
+    """
+    now = now or datetime.now(UTC)
+    if text is None:
+        return now
+    accepted = "a date and time such as '2026-11-28 18:40', or a time such as '18:40', is"
+    try:
+        if len(text.strip()) <= 5:
+            clock = datetime.strptime(text.strip(), "%H:%M")
+            found = now.astimezone().replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
+            if found > now + timedelta(seconds=FUTURE_S):
+                found -= timedelta(days=1)
+        else:
+            found = datetime.fromisoformat(text.strip().replace("Z", "+00:00")).astimezone()
+    except ValueError as error:
+        raise InputError(f"--at {shown(text)} is not accepted; {accepted}") from error
+    if found > now + timedelta(seconds=FUTURE_S):
+        raise InputError(f"--at {shown(text)} has not come yet; {accepted}")
+    return found.astimezone(UTC)
+
+
+def _utc(moment: datetime) -> str:
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _entry(kind: str, at: datetime, by: str, **given: Any) -> dict[str, Any]:
+    kept = {name: value for name, value in given.items() if value not in (None, "", {})}
+    return {"at": _utc(at), "noted_utc": now_utc(), "kind": kind, **kept, **({"by": by} if by else {})}
+
+
+def checked(
+    cell: Cell,
+    *,
+    at: datetime,
+    voltage_V: float | None = None,
+    resolution_V: float = 0.01,
+    mass_g: float | None = None,
+    inspection: Mapping[str, str] | None = None,
+    rechargeable: bool = False,
+    by: str = "",
+    tested: bool = False,
+) -> Cell:
+    """Return a cell after somebody looked, weighed or measured; its state follows the verdict at the door.
+
+    Args:
+        cell: As it stood.
+        at: When that was.
+        voltage_V: At rest, without a load; `resolution_V`: what its last digit stands for.
+        mass_g, inspection, rechargeable: What else was found.
+        by: Who.
+        tested: A run has measured it: out of quarantine it is tested again.
+    """
+    entries = list(cell.entries)
+    given = voltage_V is not None or mass_g is not None or bool(inspection)
+    if voltage_V is not None:
+        if cell.as_found_V is not None and not any(item.get("voltage_V") is not None for item in entries):
+            entries.append(
+                {"at": cell.as_found_utc or _utc(at), "kind": "found", "voltage_V": cell.as_found_V}
+            )  # the first one stays on record
+        checks = [item for item in entries if item.get("kind") == "check"]
+        times = [str(item["at"]) for item in checks if item.get("voltage_V") is not None]
+        if not times or _utc(at) >= max(times):
+            cell = replace(cell, as_found_V=voltage_V, as_found_utc=_utc(at))
+    if mass_g is not None:
+        cell = replace(cell, mass_g=mass_g)
+    if inspection:
+        cell = replace(cell, inspection={**cell.inspection, **inspection})
+    if rechargeable:
+        cell = replace(cell, declared_rechargeable=True)
+    if given:
+        entries.append(
+            _entry(
+                "check", at, by, voltage_V=voltage_V, resolution_V=None if voltage_V is None else resolution_V,
+                mass_g=mass_g, inspection=dict(inspection or {}),
+            )
+        )  # fmt: skip
+    judged = judge_at_the_door(cell)
+    state, before = cell.state, cell.state
+    if judged.verdict == "retire":
+        state = "retired"
+    elif judged.verdict == "quarantine" and cell.state in ("found", "tested") and judged.reasons:
+        state = "quarantined"
+    elif judged.verdict == "accept" and cell.state == "quarantined":
+        state = "tested" if tested else "found"
+    if state != before:
+        why = "; ".join(reason.text for reason in judged.reasons if reason.verdict != "accept")
+        entries.append(_entry("state", at, by, state=state, text=why))
+    entries.sort(key=lambda item: str(item["at"]))
+    return replace(cell, state=state, entries=entries)
+
+
+def edited(cell: Cell, changes: Mapping[str, Any], why: str = "", by: str = "") -> Cell:
+    """Return a cell with corrected fields, and an entry of what stood there before.
+
+    Raises:
+        InputError: nothing is changed, or a value is not accepted.
+    """
+    before = cell.to_dict()
+    changed = {name: [before[name], value] for name, value in changes.items() if before[name] != value}
+    if not changed:
+        raise InputError(f"{cell.id}: nothing is changed; a field with another value than before is accepted")
+    words = ", ".join(f"{name} {shown(old)} is now {shown(new)}" for name, (old, new) in changed.items())
+    entry = _entry("edit", datetime.now(UTC), by, text=words + (f": {why}" if why else ""), changed=changed)
+    data = {**before, **changes, "entries": [*cell.entries, entry]}
+    return Cell.from_dict(data, f"cell edit {cell.id}")
+
+
+def remove(shelf: Shelf, cell_id: str, why: str = "", by: str = "") -> Path:
+    """Move a cell with all its runs to the wastebasket; return where it is now.
+
+    Raises:
+        InputError: no such cell, or a run of it is going on.
+    """
+    from amphora.harness.common.locks import acquire_folder
+
+    cell = shelf.get(cell_id)
+    for run in shelf.runs(cell.id):
+        with acquire_folder(run):
+            pass
+    shelf.save(replace(cell, entries=[*cell.entries, _entry("removed", datetime.now(UTC), by, text=why)]))
+    waste = shelf.logs / WASTE
+    waste.mkdir(exist_ok=True)
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+    target = waste / f"{stamp}-{cell.id}"
+    try:
+        shelf.folder(cell.id).rename(target)
+    except OSError as error:
+        raise InputError(f"{shelf.folder(cell.id)}: cannot be moved to {target}: {error.strerror}") from error
+    return target

@@ -1,0 +1,469 @@
+"""A cell as one discharge showed it: its curve, its resistance against charge, and what of that is open to doubt.
+
+Knows a run's readings and figures; nothing of devices. All is taken from the cell's own run: an open-circuit-like curve
+(voltage under the test's load plus current times resistance), its resistance against charge, its capacity; nothing from
+a table of typical cells. V, A, Ah, ohm, s.
+
+What a lasting load sees is the resistance of the load steps, the curve's own fall taken out, and what the rest after
+the discharge shows of slow processes (minutes). That rest is at the empty end; what it tells of the rest of the charge
+is doubted by a half and held against the load steps. Where there is no such rest, slow processes lie in the curve as
+the test's current made them, and the uncertainty says so.
+
+Caveats: the run's temperature and age are those of the day. What resistance does at currents far above the test's is
+not in a run.
+"""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from amphora.harness.analysis.records import FloatArray
+from amphora.harness.common.errors import InputError
+
+WIDE_GAP = 0.4  # of charge without a load step
+# Of charge; over a wide gap resistance is flat down to it and rises below, as in the LMO cell of SLOW_SPREAD_U.
+KNEE = 0.2
+BETWEEN_U = 0.1  # k = 2, share of a resistance with no load step near, besides what lies between its neighbours
+UNSEEN_RISE_U = 1.0  # k = 2, share of a resistance below the knee where nothing shows the empty end (common practice)
+# k = 2: slow resistance at other charge states than where the rest showed it; one measured LMO cell (ORNL,
+# doi 10.5281/zenodo.2580327) has it within a half of its mean from full to a tenth.
+SLOW_SPREAD_U = 0.5
+SLOW_SCALE_U = 1.0  # k = 2: of the same before the load steps are asked
+SHORTEST_REST_S = 120.0  # of a rest that can tell of slow processes
+NEARLY_FULL = 0.95  # of charge; above it the load is young and the curve falls by slow processes too
+FALL_U = 0.25  # k = 2, share of the curve's fall in a load step
+LONGEST_PULSE_S = 60.0
+STEEP = 3.0  # the curve falls this many times faster than its median: there a load step tells the fall, not resistance
+STILL_SHARE, STEADY_SHARE = 0.02, 0.1  # of the main current: below it nothing flows; nearer to it than this it flows
+FEWEST_READINGS = 10  # of a discharge, and of its main current
+CURVE_POINTS = 400
+BEYOND_SHARE, BEYOND_POINTS = 0.02, 10  # of the charge: how far the curve is carried on past the test's end
+
+
+@dataclass(frozen=True, slots=True)
+class CellModel:
+    """A cell as its run showed it. `given_Ah` rises from 0 (full); shapes (n,)."""
+
+    given_Ah: FloatArray
+    ocv_V: FloatArray
+    ohm: FloatArray  # what a lasting load sees
+    fast_ohm: FloatArray  # what the on-time of PWM sees
+    capacity_Ah: float
+    capacity_U_Ah: float
+    ohm_U_share: float
+    temperature_degC: float | None
+    chemistry: str
+    test_A: float = 0.0  # what the test drew
+    slow: tuple[tuple[float, float], ...] = ()  # (ohm, time constant in s), part of `ohm`, from the rest afterwards
+    slow_U_ohm: float | None = None  # k = 2; None: there was no rest to tell
+    between_ohm: float | FloatArray = 0.0  # k = 2: what `ohm` may be off by far from any load step
+    beyond: int = 0  # points of the curve beyond the test's end
+
+    def changed(self, capacity: float = 1.0, ohm: float = 1.0) -> "CellModel":
+        """Return the cell with another capacity and resistance, as factors."""
+        return replace(
+            self, given_Ah=self.given_Ah * capacity, capacity_Ah=self.capacity_Ah * capacity, ohm=self.ohm * ohm,
+            fast_ohm=self.fast_ohm * ohm, slow=tuple((part * ohm, tau_s) for part, tau_s in self.slow),
+        )  # fmt: skip
+
+    def resisting(self, more: FloatArray | float, fast: bool = False) -> "CellModel":
+        """Return the cell with more resistance, ohm, whose test would have shown the same curve.
+
+        Args:
+            more: Added, shape (n,) or one number.
+            fast: What PWM sees grows as well.
+        """
+        return replace(
+            self, ohm=np.maximum(self.ohm + more, 1e-6), ocv_V=self.ocv_V + self.test_A * more,
+            fast_ohm=np.maximum(self.fast_ohm + more, 1e-6) if fast else self.fast_ohm,
+        )  # fmt: skip
+
+    def slower(self) -> FloatArray | float:
+        """Return what a lasting load may see beyond `ohm`, k = 2, ohm: by the rest's uncertainty.
+
+        Without a rest that tells: once more of what resistance gains from the shortest pulse to the longest. What
+        goes on beyond the longest pulse stands in the curve as the test's current made it.
+        """
+        return self.ohm - self.fast_ohm if self.slow_U_ohm is None else self.slow_U_ohm
+
+    def steeper(self) -> "CellModel":
+        """Return the cell with a curve that falls twice as fast beyond the test's end."""
+        if not self.beyond:
+            return self
+        curve = self.ocv_V.copy()
+        curve[-self.beyond :] += curve[-self.beyond :] - curve[-self.beyond - 1]
+        return replace(self, ocv_V=curve)
+
+
+def running_total(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the area under y over x from the first point on, by trapezoids, shape (n,)."""
+    return np.concatenate(([0.0], np.cumsum(np.diff(x) * 0.5 * (y[1:] + y[:-1]))))
+
+
+def cell_model(t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, result: Mapping[str, Any]) -> CellModel:
+    """Return what a discharge tells of a cell.
+
+    Args:
+        t_s, voltage_V, current_A: The run's readings, shape (n,); current positive into the cell.
+        result: What `analyse` answers for them.
+
+    Raises:
+        InputError: no discharge, or too few readings in it, or no resistance.
+    """
+    capacity = result.get("capacity_Ah")
+    phases = [p for p in result.get("phases") or [] if p.get("kind") == "discharge" and p.get("capacity_Ah")]
+    if not capacity or not phases:
+        raise InputError(f"{result.get('run')}: there is no discharge to fit a duty to")
+    phase, capacity_Ah = min(phases, key=lambda p: abs(p["capacity_Ah"] - capacity)), float(capacity)
+    resistances = result.get("resistances") or []
+    states, _, ohm_U = _resistance_by_state(resistances)
+    if states.size == 0:
+        raise InputError(
+            f"{result.get('run')}: no resistance was measured, so no sag can be told; a run with load steps is accepted"
+        )
+    good = np.isfinite(t_s) & np.isfinite(voltage_V) & np.isfinite(current_A)
+    t, v, i = t_s[good], voltage_V[good], -current_A[good]
+    main_A = abs(float(phase["main_current_A"]))
+    seen = _discharge(t, v, i, phase, capacity_Ah, str(result.get("run")))
+    slow = _slow(t, v, i, float(phase["end_s"]), main_A)
+    steps = _lasting(resistances, seen.state[seen.steady], seen.voltage_V[seen.steady], capacity_Ah, slow, t, i)
+    slow = replace(slow, pairs=tuple((part * steps.scale, tau_s) for part, tau_s in slow.pairs))
+    grid_Ah, curve_V = _curve(seen, steps, slow.pairs, capacity_Ah)
+    at = 1.0 - grid_Ah / capacity_Ah
+    ohm = np.interp(at, steps.state, steps.ohm)
+    quick_states, quick_ohms, _ = _resistance_by_state(resistances, shortest=True)
+    if slow.all_ohm is not None and quick_states[0] > 0:  # the rest shows the empty end too
+        soon_s = min(float(item.get("duration_s") or LONGEST_PULSE_S) for item in resistances)
+        end_ohm = max(slow.all_ohm - slow.after(soon_s) / max(steps.scale, 1e-3), float(quick_ohms[0]))
+        quick_states, quick_ohms = _kneed(np.append(0.0, quick_states), np.append(end_ohm, quick_ohms))
+    return CellModel(
+        given_Ah=grid_Ah,
+        ocv_V=curve_V,
+        ohm=ohm,
+        fast_ohm=np.minimum(np.interp(at, quick_states, quick_ohms), ohm),
+        capacity_Ah=capacity_Ah,
+        capacity_U_Ah=float(result.get("capacity_U_Ah") or 0.0),
+        ohm_U_share=ohm_U,
+        temperature_degC=result.get("temperature_degC"),
+        chemistry=str(result.get("chemistry") or "auto"),
+        test_A=main_A,
+        slow=slow.pairs,
+        slow_U_ohm=None if not slow.told else math.hypot(slow.U_ohm, steps.slow_U_ohm),
+        between_ohm=_between(at, steps.state, steps.ohm),
+        beyond=BEYOND_POINTS,
+    )
+
+
+class _Pulse(NamedTuple):
+    """One of a run's resistances, of a pulse of a minute at most."""
+
+    state: float
+    duration_s: float
+    ohm: float
+    item: Mapping[str, Any]
+
+
+def _pulses(resistances: Sequence[Mapping[str, Any]]) -> Iterator[_Pulse]:
+    """Give a run's resistances that are numbers; one without a charge state counts as half full."""
+    for item in resistances:
+        ohm, place, duration_s = item.get("ohm"), item.get("charge_state"), float(item.get("duration_s") or 0.0)
+        if not isinstance(ohm, int | float) or not math.isfinite(ohm) or ohm <= 0 or duration_s > LONGEST_PULSE_S:
+            continue
+        yield _Pulse(0.5 if place is None else min(max(float(place), 0.0), 1.0), duration_s, float(ohm), item)
+
+
+def _resistance_by_state(
+    resistances: Sequence[Mapping[str, Any]], shortest: bool = False
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return (charge state rising, ohm, share of expanded uncertainty) from a run's resistances.
+
+    At each charge state the longest pulse counts: it holds most of what a lasting load sees; with `shortest` the
+    shortest, which is what fast PWM sees.
+    """
+    best: dict[float, tuple[float, float, float]] = {}
+    for pulse in _pulses(resistances):
+        place, duration_s = round(pulse.state, 2), pulse.duration_s
+        if place in best and (duration_s >= best[place][0] if shortest else duration_s <= best[place][0]):
+            continue
+        best[place] = (duration_s, pulse.ohm, float(pulse.item.get("U_ohm") or 0.0) / pulse.ohm)
+    states = sorted(best)
+    return (
+        np.array(states, dtype=float),
+        np.array([best[state][1] for state in states], dtype=float),
+        max((best[state][2] for state in states), default=0.0),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Discharge:
+    """The readings of one discharge, shape (n,); current out of the cell."""
+
+    t_s: FloatArray
+    voltage_V: FloatArray
+    current_A: FloatArray
+    given_Ah: FloatArray
+    state: FloatArray  # falling from 1
+    steady: npt.NDArray[np.bool_]  # at the main current
+    rested_V: float | None  # just before it
+
+
+def _discharge(
+    t: FloatArray, v: FloatArray, i: FloatArray, phase: Mapping[str, Any], capacity_Ah: float, run: str
+) -> _Discharge:
+    """Return the readings of a phase out of a run's, shape (m,), current out of the cell."""
+    main_A = abs(float(phase["main_current_A"]))
+    inside = (t >= phase["begin_s"]) & (t <= phase["end_s"])
+    if int(inside.sum()) < FEWEST_READINGS:
+        raise InputError(
+            f"{run}: its discharge has {int(inside.sum())} readings; {FEWEST_READINGS} at least are accepted"
+        )
+    before = np.flatnonzero((t < phase["begin_s"]) & (np.abs(i) < STILL_SHARE * main_A))
+    rested_V = float(v[before[-1]]) if before.size else None
+    t, v, i = t[inside], v[inside], i[inside]
+    given = running_total(t, i) / 3600.0
+    given *= capacity_Ah / given[-1]
+    steady = np.abs(i - main_A) < STEADY_SHARE * main_A
+    steady[1:] &= steady[:-1]  # not the first reading after a step
+    if int(steady.sum()) < FEWEST_READINGS:
+        raise InputError(
+            f"{run}: its discharge has {int(steady.sum())} readings at its main current; "
+            f"{FEWEST_READINGS} at least are accepted"
+        )
+    return _Discharge(t, v, i, given, 1.0 - given / capacity_Ah, steady, rested_V)
+
+
+def _curve(
+    seen: _Discharge, steps: "_Lasting", slow: Sequence[tuple[float, float]], capacity_Ah: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return (charge given, Ah, rising; open-circuit-like voltage, V, falling), the last `BEYOND_POINTS` past the end.
+
+    Source: Ohm's law for what lies in the test's load steps, superposition for the slow pairs (see `_polarisation`).
+    """
+    steady = seen.steady
+    late = _polarisation(seen.t_s, seen.current_A, slow)[steady] if slow else np.zeros(int(steady.sum()))
+    instant = np.interp(seen.state[steady], steps.state, steps.ohm) - sum(part for part, _ in slow)
+    given, ocv = seen.given_Ah[steady], seen.voltage_V[steady] + seen.current_A[steady] * instant + late
+    if seen.rested_V is not None and given[0] > 0:
+        given, ocv = np.concatenate(([0.0], given)), np.concatenate(([max(seen.rested_V, ocv[0])], ocv))
+    ocv = np.minimum.accumulate(ocv)
+    grid = np.linspace(0.0, capacity_Ah, CURVE_POINTS)
+    curve = np.interp(grid, given, ocv)
+    # A smaller load goes on beyond the test's end: the last slope is carried on.
+    tail = CURVE_POINTS // 50
+    slope = (curve[-1] - curve[-1 - tail]) / (grid[-1] - grid[-1 - tail])
+    further = np.linspace(0.0, BEYOND_SHARE * capacity_Ah, BEYOND_POINTS + 1)[1:]
+    beyond = curve[-1] + np.minimum(slope, -1e-6) * further
+    return np.concatenate((grid, grid[-1] + further)), np.concatenate((curve, beyond))
+
+
+@dataclass(frozen=True, slots=True)
+class _Slow:
+    """What the rest after a discharge tells: RC pairs (ohm, s), and what all of it was seen over."""
+
+    told: bool
+    pairs: tuple[tuple[float, float], ...] = ()
+    U_ohm: float = 0.0  # k = 2, of where the rest was heading
+    all_ohm: float | None = None  # from the loaded voltage at the end to where the rest was heading
+
+    def after(self, duration_s: float) -> float:
+        """Return what is still to come so long after a step, ohm."""
+        return sum(part * math.exp(-duration_s / tau_s) for part, tau_s in self.pairs)
+
+
+def _slow(t: FloatArray, v: FloatArray, i: FloatArray, end_s: float, main_A: float) -> _Slow:
+    """Return what the rest after a discharge shows; nothing when there is none that tells.
+
+    Source: a circuit of resistors and capacitors answers to a current switched off as it did to the same current
+    switched on (linear superposition); that the charge state hardly matters is `SLOW_SPREAD_U`.
+    """
+    from amphora.harness.analysis.relaxation import extrapolate_rest
+    from amphora.harness.common.errors import AnalysisError
+
+    # The discharge's end is where the cut-off was crossed; the load may have gone off a reading later.
+    still = np.flatnonzero((t > end_s) & (np.abs(i) <= STILL_SHARE * main_A))
+    if not still.size or still[0] == 0:
+        return _Slow(False)
+    last = int(still[0]) - 1
+    flowing = np.flatnonzero(np.abs(i[last + 1 :]) > STILL_SHARE * main_A)
+    stop = last + 1 + (int(flowing[0]) if flowing.size else i.size - last - 1)
+    off_s = 0.5 * (t[last] + t[last + 1])
+    if off_s - end_s > LONGEST_PULSE_S:
+        return _Slow(False)
+    rest_s, rest_V = t[last + 1 : stop] - off_s, v[last + 1 : stop]
+    rising = np.concatenate(([True], np.diff(rest_s) > 0)) & (rest_s > 0)
+    rest_s, rest_V = rest_s[rising], rest_V[rising]
+    if rest_s.size < 12 or rest_s[-1] - rest_s[0] < SHORTEST_REST_S:
+        return _Slow(False)
+    for terms in (None, 1):
+        try:
+            found = extrapolate_rest(rest_s, rest_V, terms)
+        except AnalysisError:
+            return _Slow(False)
+        if min(found.amplitudes_V) >= 0:
+            break
+    else:
+        return _Slow(False)
+    steady = abs(float(i[last]) - main_A) < STEADY_SHARE * main_A
+    pairs = tuple(
+        (volts / main_A, tau_s) for volts, tau_s in zip(found.amplitudes_V, found.time_constants_s, strict=True)
+    )
+    # What lies before the first reading of the rest is not told from resistance; it is as `ohm` has it.
+    first_s = float(rest_s[0])
+    pairs = tuple((ohm, tau_s) for ohm, tau_s in pairs if tau_s > first_s)
+    whole = (found.voltage_V - float(v[last])) / main_A
+    return _Slow(True, pairs, 2 * found.u_V / main_A, whole if steady and whole > 0 else None)
+
+
+def _polarisation(t: FloatArray, i: FloatArray, pairs: Sequence[tuple[float, float]]) -> FloatArray:
+    """Return the voltage over RC pairs that were at rest at the first reading, shape (n,), V."""
+    jumps = np.flatnonzero(np.abs(np.diff(i)) > 0.1 * float(np.median(np.abs(i)))) + 1
+    if jumps.size > 20_000:  # PWM: its mean is what slow processes see
+        jumps = np.empty(0, dtype=np.int64)
+    first = np.concatenate(([0], jumps))
+    level = np.add.reduceat(i, first) / np.diff(np.append(first, i.size))
+    begin, piece = t[first], np.searchsorted(first, np.arange(i.size), side="right") - 1
+    lengths = np.diff(np.append(begin, t[-1]))
+    out = np.zeros_like(t)
+    for ohm, tau_s in pairs:
+        keep = np.exp(-lengths / tau_s)
+        start = np.zeros(first.size)
+        for k in range(1, first.size):
+            start[k] = level[k - 1] * ohm + (start[k - 1] - level[k - 1] * ohm) * keep[k - 1]
+        full = level[piece] * ohm
+        out += full + (start[piece] - full) * np.exp(-(t - begin[piece]) / tau_s)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Lasting:
+    """Resistance for a lasting load against charge state (rising), and how slow resistance compares."""
+
+    state: FloatArray
+    ohm: FloatArray
+    scale: float  # slow resistance over the charge, as a share of what the rest at the end showed
+    slow_U_ohm: float  # k = 2, what that leaves open
+
+
+def _lasting(
+    resistances: Sequence[Mapping[str, Any]], state: FloatArray, volt: FloatArray, capacity_Ah: float, slow: _Slow,
+    t: FloatArray, i: FloatArray,
+) -> _Lasting:  # fmt: skip
+    """Return what a lasting load sees: load steps less the curve's fall in them, plus what was still to come.
+
+    Args:
+        resistances: Of the run.
+        state, volt: The discharge at its main current, shape (n,), state falling.
+        capacity_Ah: Of it.
+        slow: From the rest afterwards.
+        t, i: The run's times and currents out of the cell, shape (m,).
+    """
+    # Over 4 % of the charge, from V at equal distances, so that the noise of two neighbours is no slope.
+    at = np.linspace(0.0, 1.0, 101)
+    fall = np.maximum(np.gradient(np.interp(at, state[::-1], volt[::-1]), at), 0.0) / capacity_Ah
+    fall = np.convolve(np.pad(fall, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+    steps = _load_steps(resistances, at, fall, t, i)
+    scale, open_ohm = 1.0, 0.0
+    if slow.pairs:
+        scale, doubt = _scale(steps, at, fall, slow)
+        open_ohm = max(SLOW_SPREAD_U, doubt) * scale * slow.after(10.0)
+    groups: dict[float, list[tuple[float, float]]] = {}
+    for step in steps:
+        groups.setdefault(round(step.state, 2), []).append((step.ohm + scale * slow.after(step.duration_s), step.u_ohm))
+    points = {place: float(np.average([o for o, _ in g], weights=[u**-2 for _, u in g])) for place, g in groups.items()}
+    if slow.all_ohm is not None:
+        points[0.0] = max(slow.all_ohm, 1e-6)
+    states = np.array(sorted(points))
+    values = np.array([points[place] for place in states.tolist()])
+    return _Lasting(*_kneed(states, values), scale, open_ohm)
+
+
+class _LoadStep(NamedTuple):
+    """A measured resistance less the curve's own fall in it."""
+
+    state: float
+    duration_s: float
+    ohm: float
+    u_ohm: float
+
+
+def _load_steps(
+    resistances: Sequence[Mapping[str, Any]], at: FloatArray, fall: FloatArray, t: FloatArray, i: FloatArray
+) -> list[_LoadStep]:
+    """Return the load steps that tell of a lasting load.
+
+    Args:
+        resistances: Of the run.
+        at, fall: Charge states, rising, and the curve's fall there, V/Ah, shape (n,).
+        t, i: The run's times and currents out of the cell, shape (m,).
+    """
+    steps_seen = any("step" in str(item.get("method")) for item in resistances)
+    found = []
+    for state, duration_s, ohm, item in _pulses(resistances):
+        method, change_A, fallen = str(item.get("method")), float(item.get("current_A") or 0.0), 0.0
+        if "release" in method and state > 0.0 and steps_seen:
+            continue  # the end of a pulse, whose slow part had not come to rest
+        if "slope removed" not in method and change_A:
+            k = int(np.searchsorted(t, float(item.get("t_s") or 0.0))) - 1
+            flows_A = (float(i[k]) if k >= 0 else 0.0) - change_A  # after the step, out of the cell
+            moved = float(np.interp(min(state, NEARLY_FULL), at, fall)) * flows_A * duration_s / 3600.0 / change_A
+            ohm, fallen = ohm + moved, abs(moved)
+        if ohm <= 0:
+            continue
+        u = math.hypot(float(item.get("U_ohm") or 0.0) / 2, FALL_U * fallen / 2)
+        found.append(_LoadStep(state, duration_s, ohm, max(u, 1e-6)))
+    return found
+
+
+def _kneed(states: FloatArray, ohms: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return a resistance curve that rises from `KNEE` down where it has a wide gap from there up."""
+    if states.size < 2 or states[0] >= KNEE or states[1] - states[0] <= WIDE_GAP:
+        return states, ohms
+    return np.insert(states, 1, KNEE), np.insert(ohms, 1, ohms[1])
+
+
+def _scale(steps: Sequence[_LoadStep], at: FloatArray, fall: FloatArray, slow: _Slow) -> tuple[float, float]:
+    """Return slow resistance over the charge against that of the rest at the end, and its doubt, k = 2, as shares.
+
+    From how much load steps gain from their shortest reading to their longest, where the curve is not steep.
+
+    Source: weighted mean of an expected and a measured value, JCGM 100:2008 (GUM), H.
+    """
+    measured = weight = 0.0
+    usual = float(np.median(fall))
+    for place in {round(step.state, 2) for step in steps}:
+        here = sorted(step[1:] for step in steps if round(step.state, 2) == place)
+        (first_s, first_ohm, first_u), (last_s, last_ohm, last_u) = here[0], here[-1]
+        gain = slow.after(first_s) - slow.after(last_s)
+        if gain <= 0 or float(np.interp(place, at, fall)) > STEEP * usual:
+            continue
+        doubt = math.hypot(first_u, last_u) / gain
+        measured += (last_ohm - first_ohm) / gain / doubt**2
+        weight += doubt**-2
+    expected = (SLOW_SCALE_U / 2) ** -2
+    scale = (expected + measured) / (expected + weight)
+    return float(np.clip(scale, 0.0, 2.0)), 2 * (expected + weight) ** -0.5
+
+
+def _between(at: FloatArray, states: FloatArray, ohms: FloatArray) -> FloatArray:
+    """Return what a resistance may be off by where no load step is near, k = 2, ohm, shape (n,).
+
+    Below the knee anything between the neighbours; above it half of what they differ by.
+    """
+    out = np.zeros_like(at)
+    now = np.interp(at, states, ohms)
+    inner = states != KNEE
+    edges = np.concatenate(([0.0], states[inner], [1.0]))
+    values = np.concatenate((ohms[inner][:1], ohms[inner], ohms[inner][-1:]))
+    low = at < KNEE
+    for k in np.flatnonzero(np.diff(edges) > WIDE_GAP):
+        here = (at > edges[k]) & (at < edges[k + 1])
+        far = np.maximum(np.abs(now - values[k]), np.abs(now - values[k + 1]))
+        away = np.where(low, far, 0.5 * abs(values[k + 1] - values[k]))
+        out[here] = away[here] + BETWEEN_U * now[here]
+    if states[0] > KNEE:
+        out[low] = np.maximum(out[low], UNSEEN_RISE_U * now[low] * (KNEE - at[low]) / KNEE)
+    return np.maximum(out, 0.0)

@@ -1,0 +1,1 @@
+"""What is on the disk: run folders, the shelf. Start with `journal` and `loading`."""

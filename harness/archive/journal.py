@@ -1,0 +1,539 @@
+"""The run folder: append, sync, read. The journal is the run.
+
+Files: `run.json` (what was known beforehand), `samples.csv` (a row per reading), `events.jsonl`
+(a line per happening). Everything else in the folder is derived.
+
+Order of writes, and what a crash between each two leaves behind:
+
+1. The folder is made, `run.json` is written beside its place and renamed into it: a folder without
+   `run.json` holds nothing that was ever on.
+2. `samples.csv` gets its header, `events.jsonl` its first line (`run-begun`): a run without either
+   has switched nothing on.
+3. An order that energises is an event, synced, before it is sent: what may be on is always known.
+4. A reading is a row, flushed as it comes (it survives the program) and synced by a second thread
+   (it survives the computer): with every row at up to ten rows a second of wall clock, else once
+   a second. A torn last line is dropped and told.
+5. An event says how many rows precede it (`after_row`); these rows are synced before the event. Where
+   they are missing all the same (a disk that does not keep its word), that is told, and the run is not
+   taken up again: what its steps decided rests on rows that are gone.
+6. The last event, `stopped`, carries the count of rows and a checksum of each file: without it the
+   run was cut short and may be resumed; with it any later change is seen.
+
+A write that fails (a full disk) is taken back: a line is there whole or not at all; where even that
+fails, the next line that gets through marks the torn one.
+
+Sampling never waits for the disk, save where an event must be on it. Invariant: rows in the order
+of `t_s`, events in the order of writing; nothing is edited in place.
+"""
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from amphora.harness.common.errors import InputError, JournalDamaged
+
+FORMAT = "amphora-run/1"
+READABLE_FORMATS = ("amphora-run/1",)
+SYNC_EVERY_S = 0.1  # rows are brought to the disk at most this often, by wall clock
+COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
+Event = dict[str, Any]
+
+
+def _sync(descriptor: int) -> None:
+    """Bring a file's data to the disk."""
+    getattr(os, "fdatasync", os.fsync)(descriptor)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's entries to the disk, where the system can."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that is not there yet, as it stands.
+
+    Raises:
+        InputError: it is there already, or cannot be written.
+    """
+    try:
+        with path.open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except FileExistsError:
+        raise InputError(f"{path}: is there already; a new name is accepted") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file so that it is there whole or not at all; text in UTF-8."""
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, "Is a directory", str(path))
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with beside.open("wb") as file:
+            file.write(content if isinstance(content, bytes) else content.encode("utf-8"))
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)
+
+
+def write_out(out: Path, content: str | bytes) -> None:
+    """Put what a person asked for in place at once, or leave what was there.
+
+    Raises:
+        InputError: it cannot be written.
+    """
+    if out.is_dir():
+        raise InputError(f"{out}: is a folder; the name of a file is accepted")
+    try:
+        write_whole(out, content)
+    except OSError as error:
+        raise InputError(f"{out}: cannot be written: {error.strerror or error}") from error
+
+
+def to_line(data: Mapping[str, Any]) -> str:
+    """Return one line of JSON; a non-finite number is a mistake and raises ValueError."""
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+
+
+def utc_text(moment: datetime) -> str:
+    """Return a moment as the journal writes it."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class _Lines:
+    """A file that grows by whole lines. A write that fails leaves it as it was before."""
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("ab", buffering=0)
+        there = os.fstat(self._file.fileno())
+        self._size, self._links, self._path = there.st_size, there.st_nlink, path
+        self._torn = False
+
+    def append(self, line: str) -> None:
+        """Append a line, handed to the system when this returns.
+
+        Raises:
+            OSError: it could not be; what had got through is taken back.
+        """
+        data = line.encode("utf-8")
+        if self._torn:
+            data = b" torn\n" + data
+        descriptor = self._file.fileno()
+        done = 0
+        try:
+            while done < len(data):
+                done += os.write(descriptor, data[done:] if done else data)
+        except OSError:
+            try:
+                os.ftruncate(descriptor, self._size)
+            except OSError:
+                self._torn = os.fstat(descriptor).st_size > self._size
+            raise
+        self._torn = False
+        self._size += done
+
+    def sync(self) -> None:
+        """Bring what was appended to the disk.
+
+        Raises:
+            ValueError: closed.
+            OSError: it could not be, or somebody has deleted the file.
+        """
+        descriptor = self._file.fileno()
+        _sync(descriptor)
+        if os.fstat(descriptor).st_nlink == 0 < self._links:  # some file systems count none at all
+            raise OSError(errno.ENOENT, f"{self._path} was deleted", str(self._path))
+
+    def close(self) -> None:
+        """Sync and close; may be called twice. A full disk does not raise: the write that failed told it."""
+        if not self._file.closed:
+            with contextlib.suppress(OSError):
+                self.sync()
+            with contextlib.suppress(OSError):
+                self._file.close()
+
+
+class JournalWriter:
+    """Appends to one run folder. One writer at a time (see `amphora.harness.common.locks`).
+
+    `open_new` makes the folder; `open_again` goes on in one after an interruption.
+    Any OSError goes through to the caller, which makes the bench safe first.
+    """
+
+    def __init__(self, folder: Path, rows: int, columns: tuple[str, ...]) -> None:
+        self.folder = folder
+        self.rows = rows
+        self.columns = columns
+        self._extra = columns[len(COLUMNS) :]
+        self._samples = _Lines(folder / "samples.csv")
+        try:
+            self._events = _Lines(folder / "events.jsonl")
+        except OSError:
+            self._samples.close()
+            raise
+        self._dirty = threading.Event()
+        self._closing = threading.Event()
+        self._sync_error: OSError | None = None
+        self._syncer = threading.Thread(target=self._keep_synced, name="journal-sync", daemon=True)
+        self._syncer.start()
+
+    @classmethod
+    def open_new(cls, folder: Path, run: Mapping[str, Any], extra: tuple[str, ...] = ()) -> "JournalWriter":
+        """Make the folder and write what is known beforehand.
+
+        Raises:
+            InputError: the folder is there already.
+        """
+        try:
+            folder.mkdir(parents=True)
+        except FileExistsError as error:
+            raise InputError(f"{folder}: is there already; a run needs a folder of its own") from error
+        columns = COLUMNS + extra
+        write_whole(folder / "run.json", json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+        write_whole(folder / "samples.csv", ",".join(columns) + "\n")
+        sync_folder(folder.parent)
+        return cls(folder, 0, columns)
+
+    @classmethod
+    def open_again(cls, folder: Path) -> "JournalWriter":
+        """Go on in a folder whose run was cut short; a torn last line is closed off, not edited.
+
+        A torn line gets a line end, so that what is appended starts on its own line; readers
+        drop the incomplete row by its count of fields, and name it.
+        """
+        run = read_run(folder)
+        for name in ("samples.csv", "events.jsonl"):
+            path = folder / name
+            with path.open("r+b") as file:
+                file.seek(0, os.SEEK_END)
+                if file.tell():
+                    file.seek(-1, os.SEEK_END)
+                    if file.read(1) != b"\n":
+                        # A torn number may look whole: the mark makes it unreadable for good.
+                        file.write(b" torn\n")
+                        file.flush()
+                        os.fsync(file.fileno())
+        return cls(folder, run.rows, run.columns)
+
+    def append_row(
+        self,
+        t_s: float,
+        step: int,
+        voltage_V: float | None,
+        current_A: float | None,
+        temperature_degC: float | None,
+        extra: Mapping[str, float],
+    ) -> None:
+        """Append a reading; handed to the system when this returns, synced within a second.
+
+        Numbers are written so that reading them back gives the same bits: hand in values that
+        have been rounded to what is worth keeping (`rounded`).
+        """
+        voltage = "" if voltage_V is None else voltage_V
+        current = "" if current_A is None else current_A
+        temperature = "" if temperature_degC is None else temperature_degC
+        row = f"{t_s},{step},{voltage},{current},{temperature}"
+        for name in self._extra:
+            value = extra.get(name)
+            row += "," if value is None else f",{value}"
+        self._samples.append(row + "\n")
+        self.rows += 1
+        if self._sync_error is not None:
+            raise self._sync_error
+        if not self._dirty.is_set():
+            self._dirty.set()
+
+    def append_event(self, kind: str, t_s: float, utc: datetime, **fields: Any) -> Event:
+        """Append a happening, durable when this returns; the rows before it are synced first."""
+        event: Event = {
+            "kind": kind,
+            "t_s": round(t_s, 4),
+            "utc": utc_text(utc),
+            "after_row": self.rows,
+            **fields,
+        }
+        line = to_line(event)
+        self._samples.sync()
+        self._events.append(line)
+        self._events.sync()
+        return event
+
+    def checksums(self) -> dict[str, str]:
+        """Return the SHA-256 of the files as they stand; `events.jsonl` as before the next event."""
+        return {name: sha256(self.folder / name) for name in ("run.json", "samples.csv", "events.jsonl")}
+
+    def close(self) -> None:
+        """Sync and close. May be called twice; a full disk does not raise here."""
+        self._closing.set()
+        self._dirty.set()
+        if self._syncer.is_alive() and threading.current_thread() is not self._syncer:
+            self._syncer.join(timeout=5.0)
+        self._samples.close()
+        self._events.close()
+
+    def _keep_synced(self) -> None:
+        """Sync in the background: at most ten times a second of wall clock."""
+        while True:
+            self._dirty.wait()
+            self._dirty.clear()
+            if self._closing.is_set():
+                return
+            try:
+                self._samples.sync()
+            except ValueError:
+                return  # closed in between
+            except OSError as error:
+                self._sync_error = error
+                return
+            self._closing.wait(SYNC_EVERY_S)
+
+
+def rounded(
+    t_s: float, voltage_V: float | None, current_A: float | None, temperature_degC: float | None
+) -> tuple[float, float | None, float | None, float | None]:
+    """Return a reading rounded to what the journal keeps: 0.1 ms, 1 uV, 1 uA, 0.001 degC."""
+    return (
+        round(t_s, 4),
+        None if voltage_V is None else round(voltage_V, 6),
+        None if current_A is None else round(current_A, 6),
+        None if temperature_degC is None else round(temperature_degC, 3),
+    )
+
+
+def sha256(path: Path) -> str:
+    """Return a file's SHA-256 in hex."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@dataclass(frozen=True)
+class RunFolder:
+    """A run folder as read: what was known, what happened, where the rows are."""
+
+    folder: Path
+    run: dict[str, Any]
+    events: list[Event]
+    columns: tuple[str, ...]
+    rows: int
+    notices: tuple[str, ...] = ()
+    torn: tuple[int, ...] = field(default=())
+    lost: str = ""  # rows that an event came after and that are not there, in one sentence
+
+    @property
+    def stopped(self) -> Event | None:
+        """The last event of a run that ended for good, else None (it may be resumed)."""
+        if self.events and self.events[-1]["kind"] == "stopped" and self.events[-1].get("final", True):
+            return self.events[-1]
+        return None
+
+    def iter_rows(
+        self,
+    ) -> Iterator[tuple[float, int, float | None, float | None, float | None, dict[str, float]]]:
+        """Yield each complete row as numbers, in order.
+
+        Raises:
+            JournalDamaged: a row in the middle cannot be read: file and line.
+        """
+        path = self.folder / "samples.csv"
+        width = len(self.columns)
+        extra = self.columns[len(COLUMNS) :]
+        for number, text in _complete_rows(path, width):
+            cells = text.split(",")
+            try:
+                t_s, step = float(cells[0]), int(cells[1])
+                values = [float(cell) if cell else None for cell in cells[2:]]
+            except ValueError as error:
+                raise JournalDamaged(f"{path}, line {number}: {text!r} is not a row of numbers") from error
+            yield (
+                t_s,
+                step,
+                values[0],
+                values[1],
+                values[2],
+                {name: value for name, value in zip(extra, values[3:], strict=True) if value is not None},
+            )
+
+
+def _complete_rows(path: Path, width: int) -> Iterator[tuple[int, str]]:
+    """Yield (line number, text) of each complete row; a torn one is left out."""
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if not raw.endswith(b"\n"):
+                return
+            text = raw[:-1].decode("utf-8", errors="replace")
+            if text.endswith(" torn"):
+                continue
+            if text.count(",") != width - 1:
+                raise JournalDamaged(
+                    f"{path}, line {number}: {text[:60]!r} has {text.count(',') + 1} fields; {width} are expected"
+                )
+            yield number, text
+
+
+def _count_rows(path: Path, width: int) -> tuple[int, tuple[int, ...]]:
+    """Return how many complete rows there are, and the line numbers of torn ones."""
+    rows, torn = 0, []
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
+                torn.append(number)
+            else:
+                rows += 1
+    return rows, tuple(torn)
+
+
+def no_run(folder: Path) -> InputError:
+    """Return what to say of a path that is no run folder; in a cell's folder, which runs there are."""
+    with contextlib.suppress(OSError):
+        runs = sorted(path.parent.name for path in folder.glob("*/run.json"))
+        if runs:
+            return InputError(f"{folder}: is no run folder, but a cell's; its newest run is {folder / runs[-1]}")
+        if not folder.exists():
+            return InputError(f"{folder}: there is no such run folder; `amphora cell show CELL` lists a cell's runs")
+    return InputError(f"{folder}: is no run folder (it has no run.json)")
+
+
+def read_run(folder: Path) -> RunFolder:
+    """Read a run folder; touches nothing.
+
+    Raises:
+        InputError: no such folder, or it is not a run folder, or of a newer format.
+        JournalDamaged: damage other than a torn last line: file and line.
+    """
+    path = folder / "run.json"
+    if not path.is_file():
+        raise no_run(folder)
+    run = _read_json(path)
+    if run.get("format") not in READABLE_FORMATS:
+        raise InputError(
+            f"{path}: format {run.get('format')!r} is not known here; {', '.join(READABLE_FORMATS)} can be read"
+        )
+    samples = folder / "samples.csv"
+    if not samples.is_file():
+        raise JournalDamaged(f"{samples}: is missing")
+    with samples.open("rb") as file:
+        header = file.readline()
+    columns = tuple(header.decode("utf-8", errors="replace").rstrip("\n").split(","))
+    if not header.endswith(b"\n") or columns[: len(COLUMNS)] != COLUMNS:
+        raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
+    events, dropped = read_events(folder / "events.jsonl")  # first: rows may still be coming
+    rows, torn = _count_rows(samples, len(columns))
+    notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn] + dropped
+    lost = lost_rows(events, rows)
+    notices += [text for text in (lost, after_the_end(folder)) if text]
+    if events and events[-1]["kind"] == "stopped":
+        notices += _changes(folder, events[-1])
+    return RunFolder(folder, run, events, columns, rows, tuple(notices), torn, lost)
+
+
+def after_the_end(folder: Path) -> str:
+    """Return what the keeper did after a run that had ended with an output not off; "" where it did nothing."""
+    try:
+        lines = (folder / "keeper.jsonl").read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError):
+        return ""
+    for line in reversed(lines):
+        with contextlib.suppress(ValueError, TypeError, KeyError):
+            event = json.loads(line)
+            if event["kind"] == "made-safe":
+                return f"after the end the keeper {'switched all off' if event['off'] is True else 'tried in vain'}"
+    return ""
+
+
+def lost_rows(events: Sequence[Event], rows: int) -> str:
+    """Return which rows are gone although an event says that they were on the disk before it; "" for none."""
+    most = max((event["after_row"] for event in events if isinstance(event.get("after_row"), int)), default=0)
+    if most <= rows:
+        return ""
+    kind = next(event.get("kind") for event in events if event.get("after_row") == most)
+    return (
+        f"samples.csv holds {rows} rows, and {most} were there before '{kind}' was written to events.jsonl: "
+        "the disk has lost what it had confirmed"
+    )
+
+
+def _changes(folder: Path, stopped: Event) -> list[str]:
+    """Compare the files with the checksums of the last event."""
+    told = []
+    for name, expected in (stopped.get("checksums") or {}).items():
+        path = folder / name
+        if name == "events.jsonl":
+            content = path.read_bytes()
+            cut = content[:-1].rfind(b"\n") + 1
+            actual = hashlib.sha256(content[:cut]).hexdigest()
+        else:
+            actual = sha256(path) if path.is_file() else "missing"
+        if actual != expected:
+            told.append(f"{name} was changed after the run ended (its checksum differs)")
+    return told
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
+    if not isinstance(data, dict):
+        raise JournalDamaged(f"{path}: holds no JSON object")
+    return data
+
+
+def read_events(path: Path) -> tuple[list[Event], list[str]]:
+    """Return the events of a run, and a notice for each torn line, which is left out.
+
+    Raises:
+        JournalDamaged: no such file, or a whole line that is no event: file and line.
+    """
+    if not path.is_file():
+        raise JournalDamaged(f"{path}: is missing")
+    events: list[Event] = []
+    notices: list[str] = []
+    with path.open("rb") as file:
+        for number, raw in enumerate(file, start=1):
+            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
+                notices.append(f"{path.name}, line {number}: a torn event was left out")
+                continue
+            try:
+                event = json.loads(raw)
+            except (ValueError, RecursionError) as error:
+                raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
+            if not isinstance(event, dict) or not {"kind", "t_s", "after_row"} <= event.keys():
+                raise JournalDamaged(f"{path}, line {number}: is no event (kind, t_s, after_row are expected)")
+            odd = _odd_field(event)
+            if odd:
+                raise JournalDamaged(f"{path}, line {number}: is no event ({odd})")
+            events.append(event)
+    return events, notices
+
+
+def _odd_field(event: Event) -> str:
+    """Return what is wrong with the fields that every event has; "" where nothing is."""
+    if not isinstance(event["kind"], str):
+        return "kind is no word"
+    t_s, row = event["t_s"], event["after_row"]
+    if isinstance(t_s, bool) or not isinstance(t_s, int | float) or not -1e12 < t_s < 1e12:
+        return "t_s is no time in seconds"
+    if isinstance(row, bool) or not isinstance(row, int) or row < 0:
+        return "after_row is no count of rows"
+    return ""

@@ -1,0 +1,433 @@
+"""From a run folder to the arrays and the plain record that analysis works on.
+
+Reads `run.json`, `events.jsonl` and `samples.csv`; writes nothing. A torn last row is left out and
+told; damage elsewhere is named by file and line (`amphora.harness.archive.journal`). What the bench's instruments
+may be off by comes from `run.json`; where it gives none, the defaults here stand, marked assumed.
+"""
+
+import hashlib
+import json
+import math
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, cast
+
+from amphora.harness.archive.journal import COLUMNS, after_the_end, lost_rows, no_run, read_events, sha256
+from amphora.harness.common.errors import InputError, JournalDamaged
+
+if TYPE_CHECKING:
+    from amphora.harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
+
+# What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
+DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
+    "voltage": {"gain": 0.001, "offset": 0.005, "resolution": 0.001},
+    "current": {"gain": 0.005, "offset": 0.010, "resolution": 0.001},
+    "temperature": {"gain": 0.0, "offset": 2.0, "resolution": 0.1},
+    "time": {"gain": 100e-6, "offset": 0.0, "resolution": 0.0},
+}
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A run folder as analysis needs it, with a digest of what it was read from."""
+
+    record: "Record"
+    info: "RunInfo"
+    run: dict[str, Any]
+    events: tuple[dict[str, Any], ...]
+    notices: tuple[str, ...]
+    digest: str
+
+
+def assumed_measurement() -> dict[str, dict[str, Any]]:
+    """Return the measurement specification of `run.json` for a bench that gives none."""
+    return {
+        name: {**numbers, "distribution": "rectangular", "k": 2.0, "assumed": True}
+        for name, numbers in DEFAULT_SPECIFICATION.items()
+    }
+
+
+def specification_of(name: str, data: Mapping[str, Any] | None) -> "Specification":
+    """Return one channel's specification; a missing field takes the default and marks it assumed."""
+    from amphora.harness.analysis.records import Specification
+
+    given = dict(data or {})
+    default = DEFAULT_SPECIFICATION.get(name, DEFAULT_SPECIFICATION["temperature"])
+    missing = [field for field in ("gain", "offset") if given.get(field) is None]
+    if name == "time":
+        missing = [field for field in missing if field == "gain"]
+    values = {
+        field: float(given[field]) if given.get(field) is not None else float(default[field])
+        for field in ("gain", "offset", "resolution")
+    }
+    distribution = "normal" if given.get("distribution") == "normal" else "rectangular"
+    return Specification(
+        gain=abs(values["gain"]),
+        offset=abs(values["offset"]),
+        resolution=abs(values["resolution"]),
+        distribution=cast(Literal["rectangular", "normal"], distribution),
+        k=float(given.get("k") or 2.0),
+        assumed=bool(given.get("assumed", False)) or bool(missing),
+        gain_per_K=abs(float(given.get("gain_per_K") or 0.0)),
+        offset_per_K=abs(float(given.get("offset_per_K") or 0.0)),
+        reference_degC=float(given.get("reference_degC", 23.0)),
+        band_K=abs(float(given.get("band_K", 5.0))),
+    )
+
+
+def measurement_of(data: Mapping[str, Any] | None) -> "Measurement":
+    """Return the measurement specification that `run.json` holds, completed by the defaults."""
+    from amphora.harness.analysis.records import Measurement
+
+    given = dict(data or {})
+    return Measurement(**{name: specification_of(name, given.get(name)) for name in DEFAULT_SPECIFICATION})
+
+
+def load(folder: Path) -> "tuple[Record, RunInfo]":
+    """Return a run folder's readings and what is known beside them.
+
+    Raises:
+        InputError: no such folder, no run folder, a newer format.
+        JournalDamaged: damage other than a torn last line: file and line.
+    """
+    loaded = load_all(folder)
+    return loaded.record, loaded.info
+
+
+def load_all(folder: Path, extras: bool = True) -> Loaded:
+    """Return everything in a run folder that analysis may need; see `load`.
+
+    Args:
+        folder: The run folder.
+        extras: Read further columns too; without them only those that analysis itself uses
+            (the source's step clock and counters).
+    """
+    import numpy as np
+
+    from amphora.harness.analysis.records import Record
+
+    folder = Path(folder)
+    run = _read_run_json(folder)
+    events, notices = read_events(folder / "events.jsonl")
+    samples = folder / "samples.csv"
+    if not samples.is_file():
+        raise JournalDamaged(f"{samples}: is missing")
+    columns, whole = _header(samples)
+    if columns[: len(COLUMNS)] != COLUMNS:
+        raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
+    room = any((one or {}).get("gain_per_K") or (one or {}).get("offset_per_K") for one in _channels(run))
+    wanted = [
+        name
+        for name in columns
+        if extras or name in COLUMNS or name in ANALYSED_EXTRAS or (room and name.endswith(ROOM_ENDING))
+    ]
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        hashing = beside.submit(sha256, samples)
+        table = _read_table(samples, columns, wanted, whole, notices)
+        digest = hashing.result()
+    notices += [text for text in (lost_rows(events, int(table["t_s"].size)), after_the_end(folder)) if text]
+    stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
+    recorded = (stopped or {}).get("checksums") or {}
+    if recorded.get("samples.csv", digest) != digest:
+        notices.append("samples.csv was changed after the run ended (its checksum differs)")
+    run_bytes = (folder / "run.json").read_bytes()
+    if recorded.get("run.json") not in (None, hashlib.sha256(run_bytes).hexdigest()):
+        notices.append("run.json was changed after the run ended (its checksum differs)")
+    event_bytes = (folder / "events.jsonl").read_bytes() if (folder / "events.jsonl").is_file() else b""
+    inputs = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
+    t_s = table["t_s"]
+    with _damage_told(folder / "events.jsonl"):
+        record = Record(
+            t_s=t_s,
+            voltage_V=table["voltage_V"],
+            current_A=table["current_A"],
+            temperature_degC=table["temperature_degC"],
+            step=table["step"].astype(np.int64, copy=False),
+            switches_s=np.array(
+                sorted(float(event["t_s"]) for event in events if event.get("kind") == "ordered"), dtype=np.float64
+            ),
+            gaps=_gaps(events, int(t_s.size)),
+            extra={name: table[name] for name in wanted if name not in COLUMNS},
+            orders_within_s=_orders_within_s(run),
+        )
+        info = _info(folder, run, events, stopped)
+    return Loaded(record, info, run, tuple(events), tuple(notices), inputs)
+
+
+@contextmanager
+def _damage_told(path: Path) -> Iterator[None]:
+    """Tell a field of another kind than it should be as damage of the file."""
+    try:
+        yield
+    except (TypeError, ValueError, KeyError, AttributeError, OverflowError) as error:
+        raise JournalDamaged(f"{path}: an event does not hold what it should: {error}") from error
+
+
+def _orders_within_s(run: Mapping[str, Any]) -> float:
+    """Return how long after its instant an order may have acted: a simulated bench that lives faster says so."""
+    value = ((run.get("measurement") or {}).get("time") or {}).get("orders_within_s", 0.0)
+    return float(value) if isinstance(value, int | float) and 0.0 <= value < 1e6 else 0.0
+
+
+ANALYSED_EXTRAS = (
+    "step_time_s",
+    "counter_Ah",
+    "counter_charge_Ah",
+    "counter_discharge_Ah",
+    "counter_Wh",
+    "counter_charge_Wh",
+    "counter_discharge_Wh",
+)
+
+
+ROOM_ENDING = ".temperature_degC"  # of a second sensor, beside the cell's own
+
+
+def _channels(run: Mapping[str, Any]) -> list[Any]:
+    """Return what `run.json` says of each channel's accuracy."""
+    given = run.get("measurement")
+    return [one for one in given.values() if isinstance(one, dict)] if isinstance(given, dict) else []
+
+
+def _read_run_json(folder: Path) -> dict[str, Any]:
+    path = folder / "run.json"
+    if not path.is_file():
+        raise no_run(folder)
+    try:
+        run = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
+    if not isinstance(run, dict) or run.get("format") != "amphora-run/1":
+        held = run.get("format") if isinstance(run, dict) else None
+        raise InputError(f"{path}: format {held!r} is not known here; amphora-run/1 can be read")
+    return run
+
+
+def _header(path: Path) -> tuple[tuple[str, ...], bool]:
+    """Return the columns, and whether the file ends in a whole row."""
+    with path.open("rb") as file:
+        header = file.readline()
+        file.seek(-1, 2) if header else None
+        whole = file.read(1) == b"\n"
+    if not header.endswith(b"\n"):
+        raise JournalDamaged(f"{path}, line 1: the header is missing")
+    return tuple(header.decode("utf-8", errors="replace").rstrip("\r\n").split(",")), whole
+
+
+def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[str, Any] | None:
+    """Read the table at once; None when a row is not whole numbers throughout (the slow way names it).
+
+    Every row must have all its fields: the reader refuses a short one. Batches go straight into
+    arrays of the final size, so that a long night fits into little memory.
+    """
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+
+    kinds = {name: pa.float64() for name in columns} | {"step": pa.int64()}
+    # The last column is read in any case: the mark of a torn row stands there, and makes it no number.
+    asked = wanted if columns[-1] in wanted else [*wanted, columns[-1]]
+    options = pa_csv.ConvertOptions(column_types=kinds, include_columns=asked, null_values=[""])
+    dtypes: dict[str, Any] = {name: np.int64 if name == "step" else np.float64 for name in wanted}
+    held: dict[str, Any] = {name: np.empty(0, dtypes[name]) for name in wanted}
+    firsts: dict[str, Any] = {}
+    same: dict[str, bool] = dict.fromkeys(wanted, True)
+    rows = 0
+    block = 1 << 18
+    try:
+        with pa_csv.open_csv(
+            path,
+            read_options=pa_csv.ReadOptions(block_size=block, use_threads=False),
+            parse_options=pa_csv.ParseOptions(quote_char=False),
+            convert_options=options,
+            memory_pool=pa.system_memory_pool(),
+        ) as reader:
+            for batch in reader:
+                room, need = held[wanted[0]].size, rows + batch.num_rows
+                if need > room:  # the first batch tells how many rows there will be, about
+                    size = path.stat().st_size
+                    expected = int(batch.num_rows * max(1.0, size / block) * 1.05) + 1000
+                    room = max(need, expected) if room == 0 else max(need, room + room // 2)
+                    for name in wanted:
+                        larger = np.empty(room, dtypes[name])
+                        if not same[name]:
+                            larger[:rows] = held[name][:rows]
+                        held[name] = larger
+                for name in wanted:
+                    values = batch.column(name)
+                    if values.null_count == len(values) and name != "step":
+                        part = np.broadcast_to(np.float64(np.nan), (len(values),))
+                    else:  # straight from the buffer: the reader's own conversion would load pandas
+                        if values.null_count:
+                            values = values.fill_null(-1 if name == "step" else float("nan"))
+                        whole = np.frombuffer(values.buffers()[1], dtypes[name])
+                        part = whole[values.offset : values.offset + len(values)]
+                    if same[name] and part.size:  # written only once it changes: untouched pages cost nothing
+                        if rows == 0:
+                            firsts[name] = part[0]
+                        first = firsts[name]
+                        if (part == first).all() or (np.isnan(first) and np.isnan(part).all()):
+                            continue
+                        same[name] = False
+                        held[name][:rows] = first
+                    held[name][rows:need] = part
+                rows = need
+    except (pa.ArrowInvalid, pa.ArrowKeyError, ValueError):
+        return None
+    return {
+        # one value throughout takes no memory
+        name: np.broadcast_to(dtypes[name](firsts[name]), (rows,)) if rows and same[name] else values[:rows]
+        for name, values in held.items()
+    }
+
+
+def _read_table(
+    path: Path, columns: tuple[str, ...], wanted: list[str], whole: bool, notices: list[str]
+) -> dict[str, Any]:
+    import numpy as np
+
+    if whole:
+        table = _read_fast(path, columns, wanted)
+        if table is not None:
+            return table
+    # The slow way: row by row, as the journal reads, so that a damaged line is named.
+    lists: list[list[float]] = [[] for _ in columns]
+    width = len(columns)
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
+                notices.append(f"{path.name}, line {number}: a torn row was left out")
+                continue
+            cells = raw[:-1].decode("utf-8", errors="replace").rstrip("\r").split(",")
+            if len(cells) != width:
+                raise JournalDamaged(f"{path}, line {number}: {len(cells)} fields; {width} are expected")
+            try:
+                values = [float(cell) if cell else np.nan for cell in cells]
+            except ValueError as error:
+                raise JournalDamaged(f"{path}, line {number}: {raw[:60]!r} is not a row of numbers") from error
+            for column, value in zip(lists, values, strict=True):
+                column.append(value)
+    slow = {name: np.array(values, dtype=np.float64) for name, values in zip(columns, lists, strict=True)}
+    steps = slow["step"]
+    return {
+        name: np.where(np.isfinite(steps), steps, -1).astype(np.int64) if name == "step" else slow[name]
+        for name in wanted
+    }
+
+
+def _gaps(events: list[dict[str, Any]], rows: int) -> "tuple[Gap, ...]":
+    from amphora.harness.analysis.records import Gap
+
+    gaps = []
+    for event in events:
+        if event.get("kind") != "gap":
+            continue
+        row = int(event.get("after_row", 0))
+        if not 0 < row < rows:
+            continue
+        low, high = event.get("charge_low_Ah"), event.get("charge_high_Ah")
+        gaps.append(
+            Gap(
+                after_row=row,
+                from_s=float(event.get("from_s", event["t_s"])),
+                to_s=float(event.get("to_s", event["t_s"])),
+                charge_low_Ah=None if low is None else float(low),
+                charge_high_Ah=None if high is None else float(high),
+            )
+        )
+    return tuple(gaps)
+
+
+def _info(folder: Path, run: dict[str, Any], events: list[dict[str, Any]], stopped: dict[str, Any] | None) -> "RunInfo":
+    from amphora.harness.analysis.records import RunInfo
+
+    cell = run.get("cell") or {}
+    kinds: dict[int, str] = {}
+    for event in events:
+        if event.get("kind") == "step-begun" and event.get("step") is not None:
+            kinds[int(event["step"])] = str(event.get("step_kind", ""))
+    plan = run.get("plan") or {}
+    start = run.get("start", "unknown")
+    if start not in ("full", "declared-full", "unknown"):
+        raise InputError(f"{folder / 'run.json'}: start {start!r}; full, declared-full or unknown are accepted")
+    cutoff = run.get("cutoff_V", plan.get("cutoff_V"))
+    final = stopped is not None and bool(stopped.get("final", True))
+    return RunInfo(
+        run_id=str(run.get("run_id") or f"{cell.get('id', folder.parent.name)}/{folder.name}"),
+        cell_id=str(cell.get("id", folder.parent.name)),
+        form=str(cell.get("form", "")),
+        chemistry=str(plan.get("chemistry") or cell.get("chemistry") or "auto"),
+        start=start,
+        cutoff_V=None if cutoff is None else float(cutoff),
+        measurement=measurement_of(run.get("measurement")),
+        step_kinds=tuple(kinds.get(index, "") for index in range(max(kinds, default=-1) + 1)),
+        profile=str(run.get("profile", "")),
+        finished=final,
+        stop=None if stopped is None else str(stopped.get("reason", "")) or None,
+        created_utc=str(run.get("created_utc", "")),
+        cell=cell,
+        bench=run.get("bench") or {},
+        zeros=_zeros(events),
+        check=_check(events),
+        current_of=_current_of(run.get("bench") or {}),
+    )
+
+
+def _numbers(event: Mapping[str, Any], names: tuple[str, ...]) -> list[float] | None:
+    """Return these fields of an event; None when one is missing or no finite number."""
+    values = [event.get(name) for name in names]
+    if not all(isinstance(value, int | float) and math.isfinite(value) for value in values):
+        return None
+    return [float(cast(float, value)) for value in values]
+
+
+def _zeros(events: list[dict[str, Any]]) -> "tuple[Zero, ...]":
+    """Return the current zeros that were measured, in order of time."""
+    from amphora.harness.analysis.records import Zero
+
+    found = []
+    for event in events:
+        if event.get("kind") != "current-zero":
+            continue
+        numbers = _numbers(event, ("current_A", "standard_uncertainty_A", "t_s"))
+        if numbers is not None:
+            current_A, u_A, t_s = numbers
+            readings, duration_s = int(event.get("readings") or 0), float(event.get("duration_s") or 0.0)
+            found.append(Zero(str(event.get("instrument", "")), current_A, abs(u_A), t_s, readings, duration_s))
+    return tuple(sorted(found, key=lambda zero: zero.t_s))
+
+
+def _check(events: list[dict[str, Any]]) -> "Check | None":
+    """Return the last check against a resistor of known value."""
+    from amphora.harness.analysis.records import Check
+
+    names = ("resistance_ohm", "tolerance", "voltage_V", "current_A", "deviation")
+    for event in reversed(events):
+        numbers = _numbers(event, names) if event.get("kind") == "check-resistor" else None
+        if numbers is not None:
+            ohm, tolerance, voltage_V, current_A, deviation = numbers
+            zero = _numbers(event, ("zero_A",))
+            return Check(
+                ohm,
+                tolerance,
+                voltage_V,
+                current_A,
+                deviation,
+                zero_A=zero[0] if zero else 0.0,
+                instrument=str(event.get("instrument") or ""),
+                voltage_by=str(event.get("voltage_by") or ""),
+                drop=event.get("through") == "load",
+                passed=event.get("passed") is not False,
+            )
+    return None
+
+
+def _current_of(bench: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Return the names and roles of the instruments that measure the current."""
+    names = (bench.get("cell") or {}).get("current") or []
+    instruments = bench.get("instruments") or {}
+    return tuple((str(name), str((instruments.get(name) or {}).get("role", ""))) for name in names)

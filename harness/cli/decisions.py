@@ -1,0 +1,395 @@
+"""Commands of the group Choices: grade, compare, match, fit, duty."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.common.errors import InputError
+
+if TYPE_CHECKING:
+    from amphora.harness.decisions.duty import Mode
+
+duty_app = typer.Typer(name="duty", help="What devices ask of a cell: list, check, from-run.", no_args_is_help=True)
+
+RunsArgument = Annotated[list[Path] | None, typer.Argument(metavar="RUN", help="Run folders.")]
+AllOption = Annotated[bool, typer.Option("--all", help="Every run on the shelf.")]
+CriteriaOption = Annotated[
+    str, typer.Option("--criteria", help="Criteria for grades: general, lenient, or a file of your own.")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this group's commands to the program."""
+    app.command("grade")(grade)
+    app.command("compare")(compare)
+    app.command("match")(match)
+    app.command("fit")(fit)
+    app.add_typer(duty_app)
+
+
+def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
+    """Return the run folders that are meant; damaged ones of the shelf are told and left out."""
+    from amphora.harness.archive.shelf import Shelf
+
+    if every == bool(runs):
+        raise InputError("run folders or --all are accepted, one of the two")
+    if runs:
+        return runs
+    found = []
+    for entry in Shelf(logs).list_runs():
+        if entry.damaged:
+            say(f"damaged, left out: {entry.cell}: {entry.damaged}")
+        else:
+            found.append(Path(entry.folder))
+    if not found:
+        raise InputError(f"there are no runs on the shelf in {logs}; `amphora run` or `amphora import` makes one")
+    return found
+
+
+def grade(
+    runs: RunsArgument = None,
+    every: AllOption = False,
+    criteria: CriteriaOption = "general",
+    load_current: Annotated[
+        str | None, typer.Option("--load-current", help="The intended load, for the sag: '350 mA'.")
+    ] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what cells may still be asked to do, and by which criterion. Ends with 1 when one needs more for a grade.
+
+    Example: amphora grade logs/L3-a/20261124T210000Z-overnight --load-current "350 mA"
+    """
+    from dataclasses import replace
+
+    from amphora.harness.common.quantities import parse
+    from amphora.harness.decisions.comparison import best_runs, read_runs
+    from amphora.harness.decisions.grades import grade_runs, load_criteria
+    from amphora.harness.report.tables import grade_sheet
+
+    rules = load_criteria(criteria)
+    if load_current is not None:
+        load_A = parse(load_current, "current", "--load-current")
+        if not load_A > 0:
+            raise InputError(f"--load-current {load_current!r} is not above 0")
+        rules = replace(rules, load_current_A=load_A)
+    folders = _folders(runs, every, logs)
+    good, damaged = read_runs(folders)
+    if damaged and runs:
+        raise InputError(damaged[0]["text"])
+    for item in damaged:
+        say(f"left out: {item['text']}")
+    if every:
+        good = best_runs(good)
+    grades = grade_runs([(result, cell) for _, result, cell in good], rules)
+    for entry, (folder, _, _) in zip(grades, good, strict=True):
+        entry["run"] = str(folder)
+    sheets = [grade_sheet(entry, rule=entry is grades[-1]) for entry in grades]  # one rule for all, once
+    answer({"grades": grades}, as_json, lambda: print("\n\n".join(sheets)))
+    if not grades or any(entry["grade"] is None for entry in grades):
+        leave(1)
+
+
+COMPARE_CSV = (
+    "rank", "cell", "capacity_Ah", "capacity_U_Ah", "claim_Ah", "resistance_ohm", "resistance_U_ohm",
+    "resistance_duration_s", "energy_Wh", "temperature_rise_K", "grade", "tied_with", "chemistry", "form", "start",
+    "run",
+)  # fmt: skip
+BASIS_CSV = ("basis_Ah", "basis_U_Ah", "basis_why")
+SORTS = {
+    "rank": ("rank", False),
+    "cell": ("cell", False),
+    "capacity": ("capacity_Ah", True),
+    "resistance": ("resistance_ohm", False),
+    "energy": ("energy_Wh", True),
+    "claim": ("claim_Ah", True),
+}
+
+
+def _basis_cells(row: dict[str, Any]) -> dict[str, Any]:
+    found = row.get("common_basis") or {}
+    return {
+        "basis_Ah": found.get("capacity_Ah"),
+        "basis_U_Ah": found.get("capacity_U_Ah"),
+        "basis_why": found.get("why"),
+    }
+
+
+def compare(
+    runs: RunsArgument = None,
+    every: AllOption = False,
+    each_run: Annotated[bool, typer.Option("--each-run", help="A line for each run, not for each cell.")] = False,
+    sort: Annotated[str, typer.Option(help=f"{', '.join(SORTS)}.")] = "rank",
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the table as CSV too.")] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Draw the curves over each other into this file.")] = None,
+    criteria: CriteriaOption = "general",
+    common_basis: Annotated[
+        bool, typer.Option("--common-basis", help="Estimate each capacity at one current, warmth and cut-off.")
+    ] = False,
+    at_current: Annotated[str | None, typer.Option("--at-current", help="Of that basis, such as 0.5 A.")] = None,
+    at_temperature: Annotated[str | None, typer.Option("--at-temperature", help="Of it, such as 20 degC.")] = None,
+    at_cutoff: Annotated[str | None, typer.Option("--at-cutoff", help="Of it, such as 3.0 V.")] = None,
+    rank_on_basis: Annotated[
+        bool, typer.Option("--rank-on-basis", help="Rank by that estimate, not by what was measured.")
+    ] = False,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Put cells side by side: who holds how much, who cannot be told apart, who falls out of the batch.
+
+    A cell with several runs alike gets its course over time: of capacity, and of resistance.
+
+    Example: amphora compare --all --csv cells.csv --plot cells.png
+    """
+    from amphora.harness.decisions.comparison import basis_from
+    from amphora.harness.decisions.comparison import compare as compare_runs
+    from amphora.harness.report.tables import as_csv, comparison_table
+
+    if sort not in SORTS:
+        raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
+    asked = common_basis or rank_on_basis or (at_current, at_temperature, at_cutoff) != (None,) * 3
+    basis = basis_from(at_current, at_temperature, at_cutoff) if asked else None
+    folders = _folders(runs, every, logs)
+    found = compare_runs(folders, criteria, each_run, basis, rank_on_basis)
+    if found["damaged"] and runs:
+        raise InputError(found["damaged"][0]["text"])
+    for item in found["damaged"]:
+        say(f"left out: {item['text']}")
+    name, falling = SORTS[sort]
+    have = [row for row in found["cells"] if row[name] is not None]
+    have.sort(key=lambda row: row[name], reverse=falling)
+    found["cells"] = have + [row for row in found["cells"] if row[name] is None]
+    if csv is not None:
+        from amphora.harness.archive.journal import write_new
+
+        columns = COMPARE_CSV if basis is None else (*COMPARE_CSV, *BASIS_CSV)
+        write_new(csv, as_csv(columns, [{**row, **_basis_cells(row)} for row in found["cells"]]))
+        say(f"table written to {csv}")
+    if plot is not None:
+        from amphora.harness.report.plots import plot_overlay
+
+        plot_overlay([Path(row["run"]) for row in found["cells"]], plot)
+        say(f"picture written to {plot}")
+    found.pop("grades")
+    answer(found, as_json, lambda: print(comparison_table(found)))
+
+
+def match(
+    size: Annotated[int, typer.Option("--size", help="Cells in a set.")],
+    wiring: Annotated[str, typer.Option("--wiring", help="parallel or series.")] = "parallel",
+    cells: Annotated[list[str] | None, typer.Option("--cell", help="Only these cells; may be given again.")] = None,
+    oldest: Annotated[str, typer.Option("--oldest", help="A test older than this does not count.")] = "365 d",
+    widest: Annotated[str, typer.Option("--widest", help="A set with a greater spread is not offered.")] = "20 %",
+    seconds: Annotated[float, typer.Option("--seconds", help="About so long for the search.")] = 4.0,
+    criteria: CriteriaOption = "general",
+    in_spite_of: Annotated[
+        list[str] | None,
+        typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the cells' accounts."),
+    ] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Choose sets of tested cells that belong together. Ends with 1 when there is none.
+
+    Never mixes chemistries. Read the caution on building packs.
+
+    Example: amphora match --size 4 --wiring parallel
+    """
+    from datetime import UTC, datetime
+
+    from amphora.harness.common.quantities import parse
+    from amphora.harness.decisions.comparison import compare as compare_runs
+    from amphora.harness.decisions.matching import Candidate, candidate_of
+    from amphora.harness.decisions.matching import match as match_cells
+    from amphora.harness.report.tables import match_table
+
+    if wiring not in ("parallel", "series"):
+        raise InputError(f"--wiring {wiring!r} is not accepted; parallel or series is")
+    if not 0 < seconds <= 3600:
+        raise InputError(f"--seconds {seconds!r} is not accepted; above 0 up to 3600 is")
+    if not 2 <= size <= 24:
+        raise InputError(f"--size {size} is not accepted; 2 to 24 is")
+    oldest_days = parse(oldest, "duration", "--oldest") / 86400.0
+    limit = parse(widest, "ratio", "--widest")
+    wanted, refused = _of_the_shelf(logs, cells)
+    found = compare_runs(wanted, criteria) if wanted else {"cells": [], "grades": []}
+    when = {str(g["cell"]): g for g in found["grades"]}
+    candidates: list[Candidate] = []
+    for row in found["cells"]:
+        made: Any = _tested_utc(Path(row["run"]))
+        age = (datetime.now(UTC) - datetime.fromisoformat(made)).total_seconds() / 86400.0 if made else 0.0
+        leak = next(
+            (c["value"] for c in when[str(row["cell"])]["criteria"] if c["name"].startswith("self-discharge")), None
+        )
+        item = candidate_of(row, age, leak, in_spite_of or [])
+        if isinstance(item, str):
+            refused[str(row["cell"])] = item
+        else:
+            candidates.append(item)
+    matched = match_cells(
+        candidates, size, "series" if wiring == "series" else "parallel", oldest_days, limit, refused, seconds
+    )
+    answer(matched, as_json, lambda: print(match_table(matched)))
+    if not matched["sets"]:
+        leave(1)
+
+
+def _of_the_shelf(logs: Path, names: list[str] | None) -> tuple[list[Path], dict[str, str]]:
+    """Return the runs of the cells that may be matched, and the cells that may not, with why."""
+    from amphora.harness.archive.shelf import Shelf
+
+    shelf = Shelf(logs)
+    for name in names or []:
+        shelf.get(name)
+    runs: list[Path] = []
+    refused: dict[str, str] = {}
+    by_cell: dict[str, list[Path]] = {}
+    for entry in shelf.list_runs():
+        if not entry.damaged:
+            by_cell.setdefault(entry.cell, []).append(Path(entry.folder))
+    for cell in shelf.list_cells():
+        if names and cell.id not in names:
+            continue
+        if cell.cell is None:
+            refused[cell.id] = "its record is damaged"
+        elif cell.cell.state in ("retired", "quarantined", "in use"):
+            refused[cell.id] = f"it is {cell.cell.state}"
+        elif cell.id not in by_cell:
+            refused[cell.id] = "not tested: no run"
+        else:
+            runs += by_cell[cell.id]
+    return runs, refused
+
+
+def _tested_utc(folder: Path) -> str:
+    from amphora.harness.archive.shelf import read_entry
+
+    return read_entry(folder).created_utc
+
+
+def fit(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder with a discharge and load steps.")],
+    duty: Annotated[str, typer.Option("--duty", help="A duty file, or one that ships: see `amphora duty list`.")],
+    what_if: Annotated[
+        list[str] | None,
+        typer.Option("--what-if", help="A change: 'resistor=47 ohm', 'lowest_rail=3.2 V', 'panel.current=120 mA'."),
+    ] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Draw the night and the day into this file.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether a cell fits a device: run time, sag, re-triggering, night against day. Ends with 1 when it does not.
+
+    Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
+    """
+    from amphora.harness.decisions.duty import load_duty
+    from amphora.harness.decisions.fit import fit_run
+    from amphora.harness.report.fit_plot import plot_fit
+    from amphora.harness.report.tables import fit_sheet
+
+    found = fit_run(run, duty, what_if or [])
+    if plot is not None:
+        if found["course"]:
+            capacity = found["capacity_Ah"]
+            plot_fit(found, capacity, load_duty(duty), plot)
+            say(f"picture written to {plot}")
+        else:
+            say("no picture: the duty has no night")
+
+    def show() -> None:
+        print(fit_sheet(found))
+        if what_if:
+            print("\nwith " + ", ".join(what_if) + ":")
+            print(fit_sheet(found["what_if"]))
+
+    answer(found, as_json, show)
+    if not found["fits"]:
+        leave(1)
+
+
+@duty_app.command("list")
+def duty_list(as_json: JsonOption = False) -> None:
+    """List the duties that ship.
+
+    Example: amphora duty list
+    """
+    from amphora.harness.decisions.duty import load_duty, shipped
+
+    rows = [
+        {"file": name, "name": load_duty(name).name, "modes": [m.name for m in load_duty(name).modes]}
+        for name in shipped()
+    ]
+    answer({"duties": rows}, as_json, lambda: print("\n".join(f"{r['file']}: {', '.join(r['modes'])}" for r in rows)))
+
+
+@duty_app.command("check")
+def duty_check(
+    file: Annotated[str, typer.Argument(help="A duty file, or one that ships.")], as_json: JsonOption = False
+) -> None:
+    """Read a duty file and say what it asks.
+
+    Example: amphora duty check path-light
+    """
+    from dataclasses import asdict
+
+    from amphora.harness.common.quantities import format_quantity
+    from amphora.harness.decisions.duty import load_duty
+
+    duty = load_duty(file)
+
+    def show() -> None:
+        print(f"{duty.name}: for {', '.join(duty.chemistries)}")
+        for mode in duty.modes:
+            share = f", on {100 * mode.share:.3g} % of the time" if mode.share < 1 else ""
+            print(f"  {mode.name}: {_draws(mode)}{share}; works above {mode.lowest_rail_V:.2f} V at the cell")
+        for name, hours in duty.night:
+            print(f"  night: {name} for {hours:g} h")
+        if duty.panel is not None:
+            sun = ", ".join(f"{hours:g} h of full sun on {weather} days" for weather, hours in duty.panel.sun_h.items())
+            print(f"  panel: {format_quantity(duty.panel.current_A, 'A')}, {100 * duty.panel.share:.3g} % of it; {sun}")
+
+    answer({"duty": asdict(duty)}, as_json, show)
+
+
+def _draws(mode: "Mode") -> str:
+    """Return what a mode draws while it is on."""
+    from amphora.harness.common.quantities import format_quantity
+
+    if mode.line:
+        return f"{format_quantity(mode.line[0][1], 'A')} to {format_quantity(mode.line[-1][1], 'A')} by its load line"
+    if mode.current_A is not None:
+        return format_quantity(mode.current_A, "A")
+    if mode.power_W is not None:
+        return format_quantity(mode.power_W, "W")
+    return format_quantity(mode.resistor_ohm or 0.0, "ohm") + (
+        f" and an LED of {mode.led_V:.2f} V" if mode.led_V else ""
+    )
+
+
+@duty_app.command("from-run")
+def duty_from_run(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run of the recipe lamp or panel.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
+    name: Annotated[str, typer.Option("--name", help="What the device is called.")] = "my lamp",
+    chemistry: Annotated[str, typer.Option("--chemistry", help="What its charging is made for.")] = "li-ion",
+    panel: Annotated[
+        Path | None, typer.Option("--panel", help="A run of the recipe panel, of the device's own panel.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a duty file out of a survey of the device itself.
+
+    Example: amphora duty from-run logs/lamp-3/*-lamp --panel logs/panel-3/*-panel --name "lamp 3" --out lamp-3.toml
+    """
+    from amphora.harness.cells.chemistry import load_chemistry
+    from amphora.harness.decisions.duty_survey import duty_from_run as text_from_run
+
+    load_chemistry(chemistry)
+    text = text_from_run(run, name, chemistry, panel)
+    if out is not None:
+        from amphora.harness.archive.journal import write_new
+
+        write_new(out, text)
+    data = {"toml": text, "out": None if out is None else str(out)}
+    answer(data, as_json, lambda: print(text if out is None else f"duty written to {out}"))

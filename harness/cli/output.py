@@ -1,0 +1,121 @@
+"""What every command shares: answers to standard output, messages to standard error, exit codes."""
+
+import codecs
+import contextlib
+import io
+import json
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, NoReturn, TextIO, cast
+
+import typer
+
+from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import finite
+
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
+LogsOption = Annotated[
+    Path,
+    typer.Option("--logs", envvar="AMPHORA_LOGS", help="Where cells and their runs are kept."),
+]
+DEFAULT_LOGS = Path("logs")
+
+
+def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> None:
+    """Print the answer: as one JSON document, or as `show` prints it for a person."""
+    if as_json:
+        plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"  # then \u escapes: JSON in any encoding
+        sys.stdout.write(json.dumps(finite(data), ensure_ascii=plain, indent=2, allow_nan=False) + "\n")
+        sys.stdout.flush()
+    else:
+        show()
+
+
+def voltage(text: str | None, where: str) -> float | None:
+    """Return a voltage given as a bare number of volts or with its unit."""
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        from amphora.harness.common.quantities import parse
+
+        value = parse(text, "voltage", where)
+    if not 0 < value < 100:
+        raise InputError(f"{where}: {text!r}; a voltage above 0 V, such as 2.7 or 2.7 V, is accepted")
+    return float(value)
+
+
+def say(text: str) -> None:
+    """Tell a person something that is not the answer: to standard error."""
+    print(text, file=sys.stderr, flush=True)
+
+
+# How signs are written where the terminal's encoding does not have them.
+IN_LETTERS = {
+    "±": "+-", "°": "deg", "Ω": "ohm", "µ": "u", "·": "-", "×": "x", "²": "2", "–": "-", "—": "-", "…": "...",
+    "≤": "<=", "≥": ">=", "→": "->", "\u00a0": " ", "\u202f": " ", "−": "-",
+}  # fmt: skip
+
+
+def _in_letters(error: UnicodeError) -> tuple[str | bytes, int]:
+    """Write what an encoding does not have: signs of ours in letters, all else by its number."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    signs = error.object[error.start : error.end]
+    text = "".join(IN_LETTERS.get(sign) or sign.encode("ascii", "backslashreplace").decode("ascii") for sign in signs)
+    return text, error.end
+
+
+def any_encoding() -> None:
+    """Let both streams write somehow what their encoding does not have (a plain terminal, a file's odd name)."""
+    codecs.register_error("in-letters", _in_letters)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="in-letters")
+
+
+class Unfailing:
+    """Standard error for a program that must not stop because nobody listens any more.
+
+    A terminal that was closed, a pipe whose reader ended, a full disk behind a redirection: what cannot be told is left
+    out.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write, or leave it out."""
+        with contextlib.suppress(OSError):
+            return self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Flush, or leave it."""
+        with contextlib.suppress(OSError):
+            self._stream.flush()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def unfailing_messages() -> None:
+    """Let messages to standard error fail in silence from here on."""
+    if sys.stderr is not None and not isinstance(sys.stderr, Unfailing):
+        sys.stderr = cast(TextIO, Unfailing(sys.stderr))
+
+
+def nobody_reads() -> None:
+    """Standard output cannot be written: what is left in it is given up, so that the exit code stays the command's."""
+    with contextlib.suppress(OSError, ValueError):
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, sys.stdout.fileno())
+        os.close(null)
+
+
+def leave(code: int) -> NoReturn:
+    """End the command with an exit code."""
+    raise typer.Exit(code)

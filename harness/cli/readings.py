@@ -1,0 +1,181 @@
+"""Commands about figures: import a table, analyse a run, draw it, export it."""
+
+import shlex
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say, voltage
+
+
+def register(app: typer.Typer) -> None:
+    """Add this group's commands to the program."""
+    app.command("import")(import_)
+    app.command("analyse")(analyse)
+    app.command("plot")(plot)
+    app.command("export")(export)
+
+
+def import_(
+    file: Annotated[Path, typer.Argument(help="Table as delimited text (plain, .gz or .zip) or spreadsheet (.xlsx).")],
+    cell: Annotated[str, typer.Option("--cell", help="Id of the cell; made when it is not on the shelf.")],
+    mapping: Annotated[
+        str,
+        typer.Option(
+            "--map",
+            help="Columns: t=…,v=…,i=…,temp=… (also step, steptime, ah, wh), by header text or number from 1, "
+            "with a factor: i=Current(mA)*0.001. What is left out is guessed from the header.",
+        ),
+    ] = "",
+    discharge_sign: Annotated[
+        str | None, typer.Option("--discharge-sign", help="negative or positive: the sign of discharging in the table.")
+    ] = None,
+    units: Annotated[
+        str,
+        typer.Option(
+            "--units", help="Units that the table does not state: t=min,v=mV,i=mA; t=mm:ss or t=h:mm for a clock."
+        ),
+    ] = "",
+    which: Annotated[
+        str | None,
+        typer.Option(
+            "--which", help="One cell of several in the table: its channel, the number of its columns, or all."
+        ),
+    ] = None,
+    began: Annotated[
+        str | None,
+        typer.Option(
+            "--began", help="When the record began, such as 2026-03-14T21:15; a date in the table goes first."
+        ),
+    ] = None,
+    bench: Annotated[
+        Path | None, typer.Option("--bench", help="Bench file of the instruments: their accuracy and where they sense.")
+    ] = None,
+    cutoff: Annotated[str | None, typer.Option("--cutoff", help="Cut-off voltage, such as 2.7 or 2.7 V.")] = None,
+    start: Annotated[str, typer.Option("--start", help="full or unknown: was the cell full at the start?")] = "unknown",
+    chemistry: Annotated[
+        str | None, typer.Option("--chemistry", help="For a cell that is not on the shelf yet.")
+    ] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a run folder out of anybody's table of time, voltage and current.
+
+    Example: amphora import night.csv --cell L3-a --map "t=Time,v=Volt,i=Current" --units t=min,i=mA --start full
+    """
+    from amphora.harness.importing.columns import parse_map, parse_units
+    from amphora.harness.importing.import_run import import_table, imported_notes
+
+    folder = import_table(
+        file,
+        cell,
+        parse_map(mapping),
+        discharge_sign,  # type: ignore[arg-type]  # judged there, with a sentence
+        voltage(cutoff, "--cutoff"),
+        start,
+        logs,
+        chemistry,
+        units=parse_units(units),
+        which=which,
+        began=moment(began),
+        bench=bench,
+    )
+    notes, warnings = imported_notes(folder)
+    for text in notes:
+        say(f"note: {text}")
+    for text in warnings:
+        say(f"warning: {text}")
+    answer(
+        {"run": str(folder.absolute()), "cell": cell, "notes": notes, "warnings": warnings},
+        as_json,
+        lambda: print(f"{folder}\nNext: amphora analyse {shlex.quote(str(folder))}"),
+    )
+
+
+def moment(text: str | None) -> datetime | None:
+    """Return `--began` as a moment; one without a zone is this computer's time.
+
+    Raises:
+        InputError: it is no date and time.
+    """
+    from amphora.harness.common.errors import InputError
+
+    if text is None:
+        return None
+    try:
+        return datetime.fromisoformat(text.strip()).astimezone()
+    except (ValueError, OverflowError) as error:
+        raise InputError(f"--began: {text[:40]!r}; a date and time such as 2026-03-14T21:15 is accepted") from error
+
+
+def analyse(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
+    cutoff: Annotated[
+        str | None, typer.Option("--cutoff", help="Another cut-off voltage, such as 3.2 or 3.2 V.")
+    ] = None,
+    budget: Annotated[bool, typer.Option("--budget", help="Show where the uncertainty comes from.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what a run shows: what the cell holds, what it can do, what to distrust.
+
+    Example: amphora analyse logs/L3-a/20260301T210000Z-overnight --cutoff "3.2 V" --budget
+    """
+    from amphora.harness.common.words import analysis_lines
+    from amphora.harness.results.analyse import analyse_run
+
+    result = analyse_run(run, voltage(cutoff, "--cutoff"))
+
+    def show() -> None:
+        for text in analysis_lines(result, budget):
+            print(text)
+
+    answer(result, as_json, show)
+
+
+def plot(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Picture: .png, .svg or .pdf.")] = None,
+    kind: Annotated[
+        list[str] | None,
+        typer.Option("--kind", help="Which picture; may be given several times. Without it: all there is data for."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Draw a run: over time, voltage over charge, resistance, incremental capacity, temperature; or a surveyed device.
+
+    Example: amphora plot logs/L3-a/20260301T210000Z-overnight --out night.png
+    """
+    from amphora.harness.report.plots import plot_run
+
+    target = out if out is not None else run / "night.png"
+    files = plot_run(run, target, kind or None)
+    answer({"files": [str(file) for file in files]}, as_json, lambda: print("\n".join(str(file) for file in files)))
+
+
+def export(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
+    out: Annotated[Path, typer.Option("--out", help="File to write: .csv or .parquet.")],
+    form: Annotated[
+        str | None,
+        typer.Option(
+            "--format", help="own: all columns, our names. bdf: the open Battery Data Format's names and units."
+        ),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write a run's readings for other programs, units spelled out; refresh its datapackage.json.
+
+    Example: amphora export logs/L3-a/20260301T210000Z-overnight --out night.bdf.csv --format bdf
+    """
+    from amphora.harness.archive.data_package import write_package
+    from amphora.harness.results.export import export_run
+
+    file = export_run(run, out, form=form or "own")
+    files: list[str] = [str(file)]
+    try:
+        files.append(str(write_package(run)))
+    except OSError as error:
+        say(f"note: datapackage.json was not written ({error.strerror or error})")
+    answer({"file": str(file), "files": files}, as_json, lambda: print(file))

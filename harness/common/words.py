@@ -1,0 +1,205 @@
+"""An analysis in plain words: what the cell holds, what it can do, what to distrust; then numbers."""
+
+from collections.abc import Mapping
+from typing import Any
+
+
+def with_U(value: float | None, U: float | None, factor: float = 1.0, unit: str = "") -> str:
+    """Return a value with its expanded uncertainty, rounded to two digits of U.
+
+    Source of the rounding: JCGM 100:2008, 7.2.6.
+    """
+    from amphora.harness.analysis.uncertainty import round_with_U
+
+    if value is None:
+        return "not known"
+    unit = f" {unit}" if unit else ""
+    if U is None or U <= 0:
+        return f"{value * factor:.4g}{unit}"
+    rounded, rounded_U = round_with_U(value * factor, U * factor)
+    places = _places(rounded_U)
+    return f"{rounded:.{places}f} ± {rounded_U:.{places}f}{unit}"
+
+
+def _places(U: float) -> int:
+    import math
+
+    return max(0, 1 - math.floor(math.log10(U)))
+
+
+def _hours(seconds: float | None) -> str:
+    if seconds is None:
+        return "an unknown time"
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return f"{seconds:.0f} s"
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]:
+    """Return the lines that `amphora analyse` shows a person.
+
+    Args:
+        result: What `amphora.harness.results.analyse.analyse_run` returned.
+        budget: Show the budgets too.
+    """
+    lines = [f"{result['run']}  ({result['chemistry']}{', ' + result['form'] if result.get('form') else ''})", ""]
+    capacity = result["capacity_Ah"]
+    if capacity is not None:
+        held = with_U(capacity, result["capacity_U_Ah"], 1000, "mAh")
+        if not result["complete"]:
+            lines.append(f"It gave at least {held}; the discharge did not get to its end.")
+        elif result["start"] == "unknown":
+            lines.append(
+                f"There was {held} left in it. Whether it was full at the start is not known, nor is what it can hold."
+            )
+        else:
+            lines.append(
+                f"The cell holds {held} ({'full' if result['start'] == 'full' else 'declared full'} at the start)."
+            )
+        energy = with_U(result["energy_Wh"], result["energy_U_Wh"], 1, "Wh")
+        lines.append(
+            f"That is {energy} in {_hours(result['duration_s'])} at {abs(result['main_current_A'] or 0):.3g} A, "
+            f"{result['mean_voltage_V']:.3f} V in the mean, to {result['end_voltage_V']:.3f} V."
+        )
+    whole = result.get("capacity_whole_rows_Ah")
+    if capacity and whole is not None and result["reached_cutoff"] and abs(whole / capacity - 1) > 5e-4:
+        lines.append(
+            f"Counted to the whole row at the cut-off, as some laboratories do, it would be {1000 * whole:.1f} mAh "
+            f"({100 * (whole / capacity - 1):+.2f} %): rows are coarse there; here the crossing is interpolated."
+        )
+    if result["charge_Ah"] is not None:
+        lines.append(f"It took {with_U(result['charge_Ah'], result.get('charge_U_Ah'), 1000, 'mAh')} of charge.")
+    if capacity is None and result["charge_Ah"] is None:
+        lines.append("There is no charge and no discharge in this record.")
+    lines += _retention(result.get("retention"))
+    cycle = result.get("cycle")
+    if cycle:
+        lines.append(
+            f"Of the charge put in, {100 * cycle['coulombic_efficiency']:.1f} % came back; of the energy "
+            f"{100 * cycle['energy_efficiency']:.1f} %."
+        )
+    lines += _bench_and_passes(result)
+    lines += (result.get("evening") or {}).get("texts", [])
+    lines += _can_do(result)
+    if result["warnings"]:
+        lines += ["", "What to distrust:"]
+        lines += [f"  - {item['text']}" for item in result["warnings"]]
+    lines += ["", "Numbers (U with k = 2, about 95 %):"]
+    rows = [
+        ("capacity", with_U(capacity, result["capacity_U_Ah"], 1, "Ah")),
+        ("energy", with_U(result["energy_Wh"], result["energy_U_Wh"], 1, "Wh")),
+        ("charge accepted", with_U(result["charge_Ah"], result.get("charge_U_Ah"), 1, "Ah")),
+        ("cut-off", "none" if result["cutoff_V"] is None else f"{result['cutoff_V']:.3f} V"),
+        ("cut-off reached", "yes" if result["reached_cutoff"] else "no"),
+        ("temperature rise", _kelvin(result["temperature_rise_K"])),
+        *_warmth(result),
+        ("start", str(result["start"])),
+    ]
+    lines += [f"  {name:<17} {text}" for name, text in rows]
+    if result["resistances"]:
+        leads = (result.get("leads") or {}).get("text")
+        lines += ["", f"Resistance ({leads}):" if leads else "Resistance:"]
+        for item in result["resistances"][:12]:
+            share = "" if item["charge_state"] is None else f", at {100 * item['charge_state']:.0f} % of charge"
+            lines.append(
+                f"  {with_U(item['ohm'], item['U_ohm'], 1000, 'mΩ'):<22} {item['method']}, "
+                f"{item['duration_s']:.2g} s, {item['current_A']:.3g} A{share}"
+            )
+        if len(result["resistances"]) > 12:
+            lines.append(f"  and {len(result['resistances']) - 12} more (--json)")
+    if len(result["phases"]) > 1:
+        lines += ["", "Phases:"]
+        for phase in result["phases"]:
+            amount = phase["charge_Ah"] if phase["kind"] == "charge" else phase["capacity_Ah"]
+            U = phase["charge_U_Ah"] if phase["kind"] == "charge" else phase["capacity_U_Ah"]
+            end = "complete" if phase["complete"] else "not complete"
+            lines.append(
+                f"  {phase['kind']:<10} {with_U(amount, U, 1, 'Ah'):<22} {_hours(phase['duration_s'])}, "
+                f"{abs(phase['main_current_A']):.3g} A, {end}"
+            )
+    if budget:
+        for table in result["budget"].values():
+            lines += ["", *budget_lines(table)]
+    return lines
+
+
+def _bench_and_passes(result: Mapping[str, Any]) -> list[str]:
+    lines = []
+    measured = result.get("leads_measured")
+    if measured and measured["text"]:
+        lines.append(f"{measured['text'][:1].upper()}{measured['text'][1:]}.")
+    passes = result.get("passes")
+    if passes and passes["agree"]:
+        lines.append(str(passes["text"]))
+    return lines
+
+
+def _retention(found: Mapping[str, Any] | None) -> list[str]:
+    if not found:
+        return []
+    lines = [f"Self-discharge: {found['verdict']}. {found['text'][:1].upper()}{found['text'][1:]}."]
+    if found.get("loss_percent_per_month") is not None:
+        loss = with_U(found["loss_percent_per_month"], found["loss_U_percent_per_month"], 1, "%")
+        lines.append(f"That is {loss} of its charge a month, by the slope of {found['slope_from']}.")
+    elif found.get("mV_per_day") is not None:
+        lines.append("In charge it is not known: that needs a complete discharge of this cell, with load steps.")
+    return lines
+
+
+def _warmth(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return how fast the cell warmed, the heat that its resistance explains, and its temperature by the standard's."""
+    found, reference = result.get("thermal") or {}, result.get("reference_temperature") or {}
+    rows = []
+    if found.get("fastest_K_per_min") is not None:
+        rows.append(("warmed", f"at most {max(0.0, found['fastest_K_per_min']):.2g} K in a minute"))
+    if found.get("heat_Wh") is not None:
+        rise = found.get("expected_rise_K")
+        explains = "" if rise is None else f", which explains {_about(rise)} in still air"
+        rows.append(("heat in it", f"{found['heat_Wh']:.2g} Wh by its resistance, I²R{explains}"))
+    if reference.get("text"):
+        rows.append(("temperature", str(reference["text"])))
+    return rows
+
+
+def _about(rise_K: float) -> str:
+    return "less than 0.1 K" if rise_K < 0.05 else f"about {rise_K:.1f} K"
+
+
+def _kelvin(value: float | None) -> str:
+    return "not known" if value is None else f"{value:.1f} K"
+
+
+def _can_do(result: Mapping[str, Any]) -> list[str]:
+    items = [
+        item
+        for item in result["resistances"]
+        if item["ohm"] is not None and item["ohm"] > 0 and not (item["U_ohm"] or 0.0) > 0.5 * item["ohm"]
+    ]
+    if not items:
+        return []
+    middle = [item for item in items if item["charge_state"] is None or 0.3 <= item["charge_state"] <= 0.9] or items
+    longest = max(middle, key=lambda item: item["duration_s"])
+    sag_A = 0.1 / longest["ohm"]
+    return [
+        f"A load step costs {1000 * longest['ohm']:.0f} mV for each ampere after {longest['duration_s']:.2g} s: "
+        f"up to about {sag_A:.2g} A the voltage sags by less than 0.1 V."
+    ]
+
+
+def budget_lines(table: Mapping[str, Any]) -> list[str]:
+    """Return a budget as a table for a person."""
+    unit = table["unit"]
+    lines = [f"Budget of the {table['quantity']} ({unit}):"]
+    lines.append(f"  {'what':<32} {'standard u':>14}  {'sensitivity':>12}  {'contribution':>13}  type")
+    ordered = sorted(table["lines"], key=lambda line: -line["contribution"])
+    for line in ordered:
+        mark = "  assumed" if line["assumed"] else ""
+        size = f"{line['standard_u']:.3g} {line['unit'] or ''}".strip()
+        lines.append(
+            f"  {line['name']:<32} {size:>14}  {line['sensitivity']:>12.4g}  {line['contribution']:>13.3g}  "
+            f"{line['type']}{mark}"
+        )
+    lines.append(f"  combined u = {table['u']:.3g} {unit}; U = {table['U']:.2g} {unit} (k = {table['k']:g})")
+    lines += [f"  {note}" for note in table.get("notes", ())]
+    return lines

@@ -1,0 +1,1 @@
+"""What is decided during a run: pure folds over records. Start with `stepping` and `guard`."""

@@ -1,0 +1,243 @@
+"""What the guard remembers, what it is told, and what it may say. Plain data, no judgement.
+
+The memory is made of records alone (orders, readings, gaps, resumes), so that folding a run's folder gives the very
+memory that the run had (`guard.refold`). Times in seconds of the run, volt, ampere (positive into the cell), Ah, degC.
+"""
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Any, NamedTuple
+
+from amphora.harness.plans.plan import CellLimits, Order, Plan
+
+OFF = Order("off")
+ENERGISED = ("charge", "discharge")
+USED_HOTTEST_degC = 50.0  # a used cell in discharge (common practice; makers' sheets say 60)
+NICKEL = ("nimh", "nicd")
+FINGERS_S = 300.0  # so long a sensor that was held shows the fingers (LIMITS; common practice)
+LONG_OFF_S = 2 * 3600.0  # by then a bare cell has the room's temperature again (40 J/K over 0.05 W/K, five times)
+SETTLE_S = 3.0
+OFF_CURRENT_A = 0.020
+
+
+class Violation(NamedTuple):
+    """What is wrong: the check (a name of `checks.CHECKS`), one sentence, the value and the limit."""
+
+    check: str
+    text: str
+    value: float | None
+    limit: float | None
+
+
+class Verdict(NamedTuple):
+    """What the guard says of a reading.
+
+    `stop` acts, `suspect` wants a second reading at once, `call` calls the person and stops nothing, `told` is a
+    remark on the sensor while all is off.
+    """
+
+    stop: Violation | None = None
+    suspect: Violation | None = None
+    call: Violation | None = None
+    told: str = ""
+
+
+FINE = Verdict()
+
+
+class Meters(NamedTuple):
+    """What the instruments show in their last digit, and what the sensor may be off by (U, k = 2)."""
+
+    voltage_resolution_V: float = 0.001
+    current_resolution_A: float = 0.001
+    temperature_U_K: float = 2.0
+    current_offset_A: float = 0.010
+
+
+class Watch(NamedTuple):
+    """All that stands fixed while the guard looks at one run."""
+
+    plan: Plan
+    cell: CellLimits | None
+    meters: Meters
+
+    @property
+    def nothing_A(self) -> float:
+        """A current that a meter may show while none flows: 20 mA, more where its sheet says so."""
+        return max(OFF_CURRENT_A, self.meters.current_offset_A + 3.0 * self.meters.current_resolution_A)
+
+
+class Ordered(NamedTuple):
+    """An order is on the disk, and goes out now."""
+
+    t_s: float
+    order: Order
+
+
+class Reading(NamedTuple):
+    """A reading as the journal keeps it; None where there is no value."""
+
+    t_s: float
+    step: int
+    voltage_V: float | None
+    current_A: float | None
+    temperature_degC: float | None
+    room_degC: float | None = None
+
+
+class Gap(NamedTuple):
+    """Nobody looked: what charge may have passed, and for how long current did and may have flowed."""
+
+    from_s: float
+    to_s: float
+    low_Ah: float
+    high_Ah: float
+    on_low_s: float
+    on_high_s: float
+
+
+class Resumed(NamedTuple):
+    """The run goes on, all off, after it was cut short."""
+
+    t_s: float
+
+
+Record = Ordered | Reading | Gap | Resumed
+
+
+@dataclass(slots=True)
+class Memory:
+    """What the guard remembers of one run. Never changed in place from outside: `judge` and `fold` work on a copy."""
+
+    order: Order = OFF
+    order_s: float = 0.0
+    last_t_s: float | None = None
+    last_current_A: float | None = None
+    # the step, and current through the run
+    step: int = -1
+    step_degC: float | None = None
+    step_on_s: float = 0.0  # how long current flowed for sure in this step
+    step_high_V: float = -1e9  # the highest voltage while it was charged in this step
+    charge_Ah: float = 0.0  # in this step, the most that may have passed
+    on_s: float = 0.0  # how long it may have flowed, through the whole run
+    ever_on: bool = False
+    last_on: str = ""  # the kind of the last order that energised
+    off_s: float = 0.0  # since when all is off
+    # readings that want a second one, or have had some
+    suspect: str = ""
+    odd: int = 0
+    odd_check: str = ""
+    lowest_V: float = 1e9
+    good_V: float | None = None
+    good_s: float = 0.0
+    seen_V: float = -1e9  # the highest voltage of the run
+    # what stands still: both readings, and the voltage alone
+    same_voltage_V: float | None = None
+    same_current_A: float | None = None
+    same_s: float = 0.0
+    same_count: int = 0
+    volts_s: float = 0.0
+    volts_count: int = 0
+    stretches: int = 0  # finished stretches of equal readings under this order
+    stretch_s: float = 0.0  # how long they are, a moving mean
+    stretch_count: float = 0.0
+    lively: float = 0.0  # share of changes of the voltage that go back and by more than a digit: noise, not slope
+    last_change_V: float = 0.0
+    finest_V: float = 0.0  # the smallest change seen; 0 before there was one
+    # temperature
+    begun_s: float | None = None
+    base_until_s: float = 0.0
+    base_degC: float | None = None  # the lowest before the first current, and in the first minutes
+    base_room_degC: float | None = None
+    rise_K: float | None = None  # what is allowed above it, by the last order that energised
+    temperature_degC: float | None = None
+    temperature_seen_s: float | None = None
+    temperature_same_s: float = 0.0
+    temperatures: tuple[tuple[float, float], ...] = ()
+    rate_K_per_min: float | None = None
+    off_degC: float | None = None  # what it was once all had been off for 5 min, renewed each hour
+    off_room_degC: float | None = None
+    off_degC_s: float = 0.0
+    sensor_told: bool = False
+    # medians of a minute
+    minute_s: float = 0.0
+    minute: tuple[float, ...] = ()
+    minutes: int = 0  # of this order
+    scatter_V: float = 0.0
+    charge_peak_V: float | None = None  # the highest of the step's charge; survives whatever interrupts it
+    charge_A: float | None = None  # what that charge was ordered at
+    rest_peak_V: float | None = None
+    below: int = 0  # how many minutes on end it has been below that
+    falls: int = 0  # how often a charge was stopped by a falling voltage
+    rest_trail: tuple[tuple[float, float], ...] = ()
+    climb: tuple[tuple[float, float], ...] = ()  # (charge, voltage) of the charge, once a minute
+    # a person who was called
+    called_check: str = ""
+    called_s: float = 0.0
+
+    def copy(self) -> "Memory":
+        """Return a memory of its own."""
+        return Memory(*_all_of(self))
+
+
+_all_of = attrgetter(*(field.name for field in dataclasses.fields(Memory)))
+
+
+def memory_to_dict(memory: Memory) -> dict[str, Any]:
+    """Return the memory as plain JSON-able data."""
+    return dataclasses.asdict(memory)
+
+
+def memory_from_dict(data: Mapping[str, Any]) -> Memory:
+    """Return the memory that `memory_to_dict` wrote, also when it went through JSON."""
+    fields = dict(data)
+    fields["order"] = Order(**fields["order"])
+    fields["minute"] = tuple(fields["minute"])
+    for name in ("temperatures", "rest_trail", "climb"):
+        fields[name] = tuple((float(a), float(b)) for a, b in fields[name])
+    return Memory(**fields)
+
+
+def watch_of(plan: Plan, measurement: Mapping[str, Mapping[str, Any]] | None = None) -> Watch:
+    """Return what the guard looks at a run with.
+
+    Args:
+        plan: The run's plan; one of 0.1.0 gives the limits of the cell by its notes.
+        measurement: The specification of each channel as run.json holds it; None: the usual assumptions.
+    """
+    usual = Meters()
+    if measurement is None:
+        return Watch(plan, _cell_of(plan), usual)
+
+    def number(channel: str, key: str, otherwise: float) -> float:
+        value = measurement.get(channel, {}).get(key)
+        return otherwise if value is None else float(value)
+
+    sensor_K = number("temperature", "offset", usual.temperature_U_K) + number("temperature", "resolution", 0.0)
+    meters = Meters(
+        number("voltage", "resolution", usual.voltage_resolution_V),
+        number("current", "resolution", usual.current_resolution_A),
+        sensor_K,
+        number("current", "offset", usual.current_offset_A),
+    )
+    return Watch(plan, _cell_of(plan), meters)
+
+
+def _cell_of(plan: Plan) -> CellLimits | None:
+    if plan.cell is not None:
+        return plan.cell
+    window = plan.notes.get("window")
+    if not window or "hard_low_V" not in window or plan.notes.get("device"):
+        return None
+    hot = min(USED_HOTTEST_degC, float(window.get("discharge_high_degC", USED_HOTTEST_degC)))
+    return CellLimits(kind_of(plan.chemistry), float(window["hard_low_V"]), hot)
+
+
+def kind_of(chemistry: str) -> Any:
+    """Return which rules a chemistry's key goes by: `li-ion`, `lfp`, `nickel` or `lead-acid`."""
+    if chemistry in NICKEL:
+        return "nickel"
+    # Not identified yet, and titanate: as flat as LFP may be, so held to what is true of both.
+    return {"lead-acid": "lead-acid", "lfp": "lfp", "auto": "lfp", "lto": "lfp"}.get(chemistry, "li-ion")

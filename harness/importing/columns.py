@@ -1,0 +1,706 @@
+"""Which column of a table is which quantity: the map a person gives, and the words and units of headers.
+
+Knows no file: a header as a list of words and a number of columns is all it is given. The map reads
+`t=Time(s),i=Current(mA)*0.001`: a channel, a column by header or by number from 1, and a factor.
+A channel that the map leaves out is guessed from well-known header words; what was guessed or scaled is told.
+"""
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from amphora.harness.common.errors import InputError
+
+CHANNELS = ("t", "v", "i", "temp", "step", "steptime", "ah", "wh")
+# Words for units, as headers and rows of units have them: the sign of the unit, its name, and the same in the languages
+# that tables come in. Compared in lower case, without accents and dots, the Greek letters as `u`.
+UNITS: dict[str, dict[str, float]] = {
+    "t": {
+        **dict.fromkeys(("ns", "nanosecond", "nanoseconds"), 1e-9),
+        **dict.fromkeys(("us", "usec", "microsecond", "microseconds"), 1e-6),
+        **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds", "millisekunden", "мс", "毫秒"), 1e-3),
+        **dict.fromkeys(
+            ("s", "sec", "secs", "second", "seconds", "sek", "sekunde", "sekunden", "seconde", "secondes", "segundo",
+             "segundos", "secondo", "secondi", "seconden", "sekund", "sekunder", "sekunda", "sekundy", "saniye", "sn",
+             "sekuntia", "с", "сек", "секунд", "секунды", "秒"), 1.0),
+        **dict.fromkeys(
+            ("min", "mins", "minute", "minutes", "minuten", "minuto", "minutos", "minuti", "minuut", "minut", "minuter",
+             "minutter", "minuta", "minuty", "dakika", "dk", "minuuttia", "мин", "минут", "минуты", "分", "分钟",
+             "分鐘"),
+            60.0),
+        **dict.fromkeys(
+            ("h", "hr", "hrs", "hour", "hours", "std", "stunde", "stunden", "heure", "heures", "hora", "horas", "ora",
+             "ore", "uur", "uren", "timme", "timmar", "timer", "godz", "godziny", "godzin", "hodina", "hodiny", "hodin",
+             "saat", "tuntia", "ч", "час", "часы", "часов", "时", "小时", "小時"), 3600.0),
+        **dict.fromkeys(
+            ("d", "day", "days", "tag", "tage", "jour", "jours", "dia", "dias", "giorno", "giorni", "dag", "dagen",
+             "dagar", "dni", "gun", "сут", "дни", "天", "日"), 86400.0),
+    },
+    "v": {
+        **dict.fromkeys(("v", "volt", "volts", "volty", "voltios", "volti", "в", "вольт", "伏"), 1.0),
+        **dict.fromkeys(("mv", "millivolt", "millivolts", "мв", "毫伏"), 1e-3),
+        **dict.fromkeys(("uv", "microvolt", "microvolts"), 1e-6),
+    },
+    "i": {
+        **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes", "amperios", "ampery", "а", "ампер", "安"), 1.0),
+        **dict.fromkeys(
+            ("ma", "milliamp", "milliamps", "milliampere", "milliamperes", "miliamperios", "ма", "毫安"), 1e-3),
+        **dict.fromkeys(("ua", "microamp", "microamps", "microampere", "microamperes"), 1e-6),
+    },
+    "temp": {
+        **dict.fromkeys(("c", "degc", "°c", "deg c", "celsius", "degree celsius", "grad c", "℃"), 1.0),
+        **dict.fromkeys(("f", "degf", "°f", "deg f", "fahrenheit", "k", "kelvin"), 1.0),
+    },
+    "ah": {"ah": 1.0, "mah": 1e-3, "uah": 1e-6, "ampere hours": 1.0, "amp hours": 1.0, "milliamp hours": 1e-3},
+    "wh": {"wh": 1.0, "mwh": 1e-3, "watt hours": 1.0},
+    "step": {},
+}  # fmt: skip
+UNITS["steptime"] = UNITS["t"]
+NO_UNIT = {"w", "mw", "watt", "ohm", "mohm", "%", "hz", "k", "pa", "g", "1"}  # units of none of our quantities
+SHORT = {"t": {1.0: "s", 60.0: "min", 3600.0: "h", 86400.0: "d", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"},
+         "v": {1.0: "V", 1e-3: "mV", 1e-6: "uV"}, "i": {1.0: "A", 1e-3: "mA", 1e-6: "uA"}}  # fmt: skip
+CLOCK_UNITS = {"mm:ss": 1.0 / 60.0, "h:mm": 1.0}  # of two figures with a colon, read as hours and minutes
+# Words that headers use, the surest first; compared without unit, case and punctuation.
+WORDS: dict[str, tuple[str, ...]] = {
+    "t": (
+        "test time", "total time", "elapsed time", "time elapsed", "run time", "time", "t", "time stamp", "timestamp",
+        "elapsed", "seconds", "date time", "datetime", "zeit",
+    ),
+    "v": (
+        "voltage", "voltage measured", "cell voltage", "measured voltage", "terminal voltage", "volt", "volts", "v",
+        "u", "ucell", "ecell", "potential", "spannung",
+    ),
+    "i": (
+        "current", "current measured", "cell current", "measured current", "amps", "amp", "i", "strom",
+    ),
+    "temp": (
+        "temperature", "cell temperature", "temperature measured", "temp", "temperatur", "surface temperature",
+        "skin temperature", "t cell", "tcell", "battery temperature",
+    ),
+    "steptime": ("step time",),
+    "step": ("step index", "step", "step number", "step no"),
+}  # fmt: skip
+# Where no header is one of those as a whole: one of these words in it, in the languages that tables come in.
+WORDS_IN: dict[str, frozenset[str]] = {
+    "t": frozenset(
+        [
+            "time",
+            "times",
+            "zeit",
+            "temps",
+            "tiempo",
+            "tempo",
+            "tijd",
+            "czas",
+            "tid",
+            "cas",
+            "время",
+            "时间",
+            "時間",
+            "aika",
+            "zaman",
+            "sure",
+            "timestamp",
+            "stamp",
+            "zeitstempel",
+            "datum",
+            "date",
+            "datetime",
+            "uhrzeit",
+            "elapsed",
+            "duration",
+            "dauer",
+            "clock",
+            "uhr",
+            "utc",
+            "fecha",
+            "hora",
+            "heure",
+            "data",
+            "дата",
+            "日期",
+            "日時",
+            "t",
+        ]
+    ),
+    "v": frozenset(
+        [
+            "voltage",
+            "volt",
+            "volts",
+            "spannung",
+            "zellspannung",
+            "tension",
+            "voltaje",
+            "tensione",
+            "spanning",
+            "napiecie",
+            "tensao",
+            "spaending",
+            "spænding",
+            "napeti",
+            "feszultseg",
+            "напряжение",
+            "电压",
+            "電圧",
+            "電壓",
+            "jannite",
+            "gerilim",
+            "potential",
+            "vbat",
+            "ubat",
+            "vcell",
+            "ucell",
+            "u",
+            "v",
+        ]
+    ),
+    "i": frozenset(
+        [
+            "current",
+            "strom",
+            "courant",
+            "intensite",
+            "corriente",
+            "corrente",
+            "stroom",
+            "prad",
+            "proud",
+            "aram",
+            "ток",
+            "电流",
+            "電流",
+            "virta",
+            "akim",
+            "amperage",
+            "amps",
+            "amperes",
+            "ibat",
+            "icell",
+            "i",
+        ]
+    ),
+    "temp": frozenset(
+        [
+            "temperature",
+            "temperatur",
+            "temperatura",
+            "temperatuur",
+            "teplota",
+            "lampotila",
+            "sicaklik",
+            "温度",
+            "температура",
+        ]
+    ),
+}
+OTHERS = frozenset(  # a column with such a word is not what the cell shows at that time
+    [
+        "set",
+        "setpoint",
+        "soll",
+        "target",
+        "limit",
+        "max",
+        "min",
+        "maximum",
+        "minimum",
+        "mean",
+        "average",
+        "avg",
+        "rms",
+        "ambient",
+        "room",
+        "raum",
+        "supply",
+        "load",
+        "remaining",
+        "left",
+        "std",
+        "deviation",
+        "error",
+        "resistance",
+        "power",
+        "cycle",
+        "zyklus",
+        "step",
+        "schritt",
+        "charger",
+        "rated",
+        "nominal",
+        "capacity",
+        "kapazitat",
+        "energy",
+        "energie",
+        "index",
+        "range",
+        "status",
+        "sense",
+        "reference",
+        "ref",
+    ]
+)
+SURER = frozenset(
+    ["measured", "cell", "battery", "batterie", "zelle", "ist", "actual", "actuelle", "bat", "total", "test"]
+)
+CELLS = frozenset(  # of a column that says whose row it is
+    [
+        "channel",
+        "channels",
+        "kanal",
+        "canal",
+        "canale",
+        "cell",
+        "zelle",
+        "cella",
+        "cellule",
+        "celda",
+        "battery",
+        "batterie",
+        "slot",
+        "bay",
+        "schacht",
+        "chan",
+        "ch",
+        "platz",
+        "holder",
+        "position",
+        "specimen",
+        "sample",
+        "probe",
+        "unit",
+        "device",
+        "id",
+        "cellid",
+        "serial",
+        "通道",
+    ]
+)
+ENERGY_COUNTERS = {
+    "counter_charge_Wh": ("charge energy", "charge wh", "wh charge", "wh in"),
+    "counter_discharge_Wh": ("discharge energy", "discharge wh", "wh discharge", "wh out"),
+    "counter_Wh": ("wh", "energy", "watt hours"),
+}
+CHARGE_COUNTERS = {
+    "counter_charge_Ah": (
+        "charge capacity",
+        "charged capacity",
+        "charge ah",
+        "ah charge",
+        "ah charged",
+        "ah in",
+        "chg ah",
+    ),
+    "counter_discharge_Ah": (
+        "discharge capacity",
+        "discharged capacity",
+        "discharge ah",
+        "ah discharge",
+        "ah discharged",
+        "ah out",
+        "dis ah",
+        "discharge",
+        "dchg ah",
+    ),
+    "counter_Ah": ("ah", "capacity", "amp hours", "amphours", "charge"),
+}
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a channel comes from: a column (from 0), as a message shows it, and the factor to SI.
+
+    `stated` is whether somebody said the unit: the header, a row of units, the map's factor or `--units`.
+    """
+
+    column: int
+    shown: str
+    factor: float
+    guessed: bool = False
+    stated: bool = False
+    discharges: bool = False  # the header says that it counts the current out of the cell
+    channel: str = ""
+    clock: str | None = None  # what a clock of two figures shows: mm:ss or h:mm
+
+
+def parse_map(text: str) -> dict[str, str]:
+    """Return the map `t=…,v=…,i=…,temp=…` as channel -> column expression.
+
+    Raises:
+        InputError: an unknown channel, one given twice, or an empty column.
+    """
+    out: dict[str, str] = {}
+    if not text.strip():
+        return out
+    for part in re.split(rf",(?=\s*(?:{'|'.join(CHANNELS)})\s*=)", text):
+        name, equals, column = part.partition("=")
+        name, column = name.strip().lower(), column.strip()
+        if not equals or name not in CHANNELS:
+            raise InputError(
+                f"--map: {part.strip()[:80]!r}; entries such as t=Time,v=Voltage,i=Current(mA)*0.001 are accepted"
+            )
+        if not column:
+            raise InputError(f"--map: {name}= names no column; header text or a number from 1 is accepted")
+        if name in out:
+            raise InputError(f"--map: {name}= is given twice")
+        out[name] = column
+    return out
+
+
+def sources_of(
+    where: str, header: Sequence[str], width: int, mapping: Mapping[str, str], notes: list[str]
+) -> dict[str, Source]:
+    """Return which column each channel comes from; what was guessed or scaled goes into `notes`.
+
+    Args:
+        where: The file, as messages name it.
+        header: The columns' headers; empty where the table has none.
+        width: Number of columns.
+        mapping: Channel -> column expression, as `parse_map` returns.
+        notes: Is added to.
+
+    Raises:
+        InputError: an unknown channel, a column that is not there, one for two quantities, or no column for
+            time, voltage or current.
+    """
+    unknown = [name for name in mapping if name not in CHANNELS]
+    if unknown:
+        raise InputError(f"--map: {unknown[0]!r} is no channel; {', '.join(CHANNELS)} are accepted")
+    sources = {name: _named(where, header, width, name, text, notes) for name, text in mapping.items()}
+    guessed = _add_guessed(where, header, sources)
+    if "t" not in sources and "steptime" in sources and sources["steptime"].guessed:
+        sources["t"] = sources.pop("steptime")
+        notes.append(f"there is no other time than {sources['t'].shown}: it was taken, step after step")
+    missing = [channel for channel in ("t", "v", "i") if channel not in sources]
+    if missing:
+        names = {"t": "time", "v": "voltage", "i": "current"}
+        raise InputError(
+            f"{where}: no column for {' and '.join(names[channel] for channel in missing)} was named or recognised "
+            f"among {_held(header) or f'{width} columns, no header'}; "
+            "name them, such as --map t=1,v=2,i=3 (header text, or number from 1)"
+        )
+    for one, other in (("t", "v"), ("t", "i"), ("v", "i")):
+        if sources[one].column != sources[other].column:
+            continue
+        if one == "t" or sources[one].factor == sources[other].factor:  # a voltage over a resistor may be both
+            raise InputError(
+                f"{where}: --map: {one} and {other} are the same column, {sources[one].shown}; one column each is "
+                "accepted, or for a current over a known resistor the voltage's with a factor, as i=Volt*-0.1"
+            )
+    if guessed:
+        notes.append(f"columns guessed by their header: {', '.join(guessed)}")
+    return sources
+
+
+def plain_word(text: str) -> str:
+    """Return a text in lower case, without accents, the letter for a millionth as `u`."""
+    text = text.replace("µ", "u").replace("μ", "u").replace("ł", "l").replace("Ł", "L").replace("ı", "i")
+    text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    return re.sub(r"\s+", " ", text).strip().lower()
+
+
+_KNOWN_UNITS = {unit for group in UNITS.values() for unit in group} | NO_UNIT
+_WORD_UNITS = {unit for unit in _KNOWN_UNITS if len(unit) > 1 and not unit.startswith(("°", "%"))} | {
+    "s",
+    "h",
+    "v",
+    "a",
+}
+_AMBIGUOUS = {"min", "timer", "hora", "heure", "ora", "volt", "volts", "amp", "amps", "dia", "1", "k"}
+
+
+def bare(header: str) -> tuple[str, str]:
+    """Return a header's words and its unit: 'Test_Time(s)' -> ('test time', 's').
+
+    A unit stands in brackets, after a slash or a comma, or is the last word, with or without `in` before it.
+    """
+    text = header.strip().replace("（", "(").replace("）", ")")
+    unit = ""
+    found = re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
+    if found is None or found.start() == 0:
+        found = re.search(r",\s*([^\W\d]+)\s*$", text)
+    if found and found.start() > 0:
+        unit, text = found.group(1), text[: found.start()]
+    words = re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text)
+    words = re.sub(r"[^\w°]+|_", " ", words).strip().lower()
+    tokens = words.split()
+    if not unit:
+        last = plain_word(tokens[-1]) if tokens else ""
+        written = re.split(r"[\W_]+", text.strip())[-1] if tokens else ""
+        if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
+            spelled = (
+                len(last) > 2 or tokens[-2] in ("in", "en") or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
+            )
+            if spelled or re.search(r"[a-z][A-Z][a-z]", text):
+                unit, tokens = written if len(written) <= 3 else last, tokens[:-1]
+                if tokens and tokens[-1] in ("in", "en"):
+                    tokens = tokens[:-1]
+        elif len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last not in ("min",):
+            return "", last  # only a unit: that is what the column holds
+    return " ".join(tokens), unit.strip()
+
+
+def is_unit(text: str) -> bool:
+    """Tell whether a text is a unit of time, voltage, current, temperature, charge or energy."""
+    return any(plain_word(text) in group for group in UNITS.values())
+
+
+def known_headers(header: Sequence[str]) -> int:
+    """Return how many headers hold a word that is known; that tells in which encoding a header was written."""
+    words = frozenset().union(*WORDS_IN.values())
+    return sum(bool(words & {*plain_word(bare(name)[0]).split(), *bare(name)[0].split()}) for name in header)
+
+
+def is_row_of_units(cells: Sequence[str]) -> bool:
+    """Tell whether a line under the header names the units: at least two cells, and half of them, are units."""
+    return sum(plain_word(cell.strip(' ()[]"')) in _KNOWN_UNITS for cell in cells) >= max(2, len(cells) // 2)
+
+
+def counter_of(header: str, beside_a_discharge: bool) -> tuple[str, float] | None:
+    """Return the run folder's name for a column that counts charge or energy, and its factor; None for another.
+
+    Args:
+        header: The column's header.
+        beside_a_discharge: The table also counts the discharge: plain 'charge' is then the counter of the charge.
+    """
+    words, unit = bare(header)
+    unit = unit.lower()
+    if unit in UNITS["ah"] or re.search(r"\b(ah|amp hours)\b", words):
+        counters, factor = CHARGE_COUNTERS, UNITS["ah"].get(unit, 1.0)
+        if words == "charge" and beside_a_discharge:
+            return "counter_charge_Ah", factor
+    elif unit in UNITS["wh"] or re.search(r"\b(wh|watt hours)\b", words):
+        counters, factor = ENERGY_COUNTERS, UNITS["wh"].get(unit, 1.0)
+    else:
+        return None
+    return next(((name, factor) for name, accepted in counters.items() if words in accepted), None)
+
+
+def counts_discharge(header: Sequence[str]) -> bool:
+    """Tell whether a column counts the charge that was discharged."""
+    return any(bare(name)[0] in CHARGE_COUNTERS["counter_discharge_Ah"] for name in header)
+
+
+def _unit_factor(channel: str, unit: str) -> float | None:
+    return UNITS[channel].get(plain_word(unit))
+
+
+def _held(header: Sequence[str]) -> str:
+    return ", ".join(repr(name) for name in header)
+
+
+def _named(where: str, header: Sequence[str], width: int, channel: str, text: str, notes: list[str]) -> Source:
+    """Return the column that one entry of the map names."""
+    factor = 1.0
+    column = _find(header, width, text)
+    scaled = False
+    if column is None:  # a factor only where no header reads like that as a whole
+        found = re.match(r"^(.*?)\s*([*/])\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)$", text)
+        if found:
+            try:
+                number = float(found.group(3))
+            except ValueError as error:
+                raise InputError(f"--map: {channel}={text}: {found.group(3)!r} is no number") from error
+            if number == 0:
+                raise InputError(
+                    f"--map: {channel}={text}: a factor of 0 leaves nothing; a number such as 0.001 is accepted"
+                )
+            factor = number if found.group(2) == "*" else 1.0 / number
+            column = _find(header, width, found.group(1).strip())
+            scaled = True
+    if column is None:
+        raise InputError(
+            f"{where}: --map {channel}={text}: no such column; there are {_held(header) or f'numbers 1 to {width}'}"
+        )
+    shown = header[column] if header else str(column + 1)
+    if not scaled and header:
+        _, unit = bare(shown)
+        by_unit = _unit_factor(channel, unit) if unit else None
+        if by_unit is not None and by_unit != 1.0:
+            factor = by_unit
+            notes.append(f"{channel}: the header {shown!r} names a unit; scaled by {factor:g}")
+        return Source(column, shown, factor, False, by_unit is not None, False, channel, _clock_of(shown))
+    return Source(column, shown, factor, False, scaled, False, channel)
+
+
+def _find(header: Sequence[str], width: int, text: str) -> int | None:
+    wanted = text.strip().strip('"')
+    for compare in (str, str.lower, lambda name: re.sub(r"\s+", "", name).lower()):
+        for index, name in enumerate(header):
+            if compare(name) == compare(wanted):
+                return index
+    if wanted.isdigit() and 1 <= int(wanted) <= width:
+        return int(wanted) - 1
+    return None
+
+
+def _add_guessed(where: str, header: Sequence[str], sources: dict[str, Source]) -> list[str]:
+    """Add to `sources` what the header's words tell; return it as a map that says the same."""
+    used = {source.column for source in sources.values()}
+    told = []
+    for channel in ("steptime", "t", "v", "i", "temp", "step"):
+        column = None if channel in sources else _guess(where, header, channel, used)
+        if column is None:
+            continue
+        words, unit = bare(header[column])
+        factor = _unit_factor(channel, unit)
+        out = channel == "i" and "discharge" in words.split() and "charge" not in words.split()
+        stated = factor is not None and channel != "step"
+        sources[channel] = Source(
+            column,
+            header[column],
+            1.0 if factor is None else factor,
+            True,
+            stated,
+            out,
+            channel,
+            _clock_of(header[column]),
+        )
+        used.add(column)
+        if channel in ("t", "v", "i", "temp"):
+            told.append(f"{channel}={header[column]}" + (f"*{factor:g}" if factor not in (None, 1.0) else ""))
+    return told
+
+
+def _other_unit(channel: str, unit: str) -> bool:
+    """Tell whether a unit is that of another quantity."""
+    word = plain_word(unit)
+    return bool(word) and word in _KNOWN_UNITS and word not in UNITS[channel]
+
+
+def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> int | None:
+    known = [bare(name) for name in header]
+    for word in WORDS[channel]:
+        for index, (words, unit) in enumerate(known):
+            if index in used or words != word or _other_unit(channel, unit):
+                continue
+            # A step has no unit; behind a time there may stand a zone or a format.
+            if unit and channel not in ("step", "t") and _unit_factor(channel, unit) is None:
+                continue
+            if channel == "t" and word not in ("test time", "total time", "elapsed time") and not unit:
+                continue  # one that says its unit first: below
+            return index
+    if channel in ("step", "steptime"):
+        return None
+    best = _best_by_words(where, header, channel, used)
+    if best is not None:
+        return best
+    if channel not in ("t", "v", "i"):
+        return None
+    free = [plain_word(unit) for index, (_, unit) in enumerate(known) if index not in used]
+    for index, (words, unit) in enumerate(known):  # by its unit alone, where no other column has it
+        word = plain_word(unit)
+        if index not in used and word in UNITS[channel] and (not words or channel != "t") and free.count(word) == 1:
+            if words and set(plain_word(words).split()) & OTHERS:
+                continue
+            return index
+    return None
+
+
+def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[int]) -> int | None:
+    """Return the column that most looks like the channel by single words of its header; None for no such."""
+    scored: list[tuple[float, int]] = []
+    for index, name in enumerate(header):
+        words, unit = bare(name)
+        if index in used or _other_unit(channel, unit):
+            continue
+        tokens = set(plain_word(words).split()) | set(words.split())
+        if not tokens & WORDS_IN[channel] or tokens & OTHERS:
+            continue
+        if channel == "temp" and unit and _unit_factor("temp", unit) is None:
+            continue
+        if channel in ("v", "i") and unit and _unit_factor(channel, unit) is None:
+            continue
+        score = 1.0 + 0.5 * len(tokens & SURER) - 0.05 * len(tokens)
+        if channel == "t":
+            score += 1.5 if _unit_factor("t", unit) is not None else 0.0
+            score -= 0.5 * bool(tokens & {"uhrzeit", "clock"})  # beside a date
+        elif unit:
+            score += 0.5
+        scored.append((score, index))
+    scored.sort(key=lambda one: (-one[0], one[1]))
+    if not scored:
+        return None
+    if channel in ("v", "i") and len(scored) > 1 and scored[0][0] == scored[1][0]:
+        names = [header[index] for score, index in scored if score == scored[0][0]]
+        raise InputError(
+            f"{where}: {' and '.join(repr(name) for name in names[:4])} both may be the cell's "
+            f"{'voltage' if channel == 'v' else 'current'}; name one, as --map {channel}={names[0]}, or "
+            "one cell's columns by what tells them apart, as --which 1"
+        )
+    return scored[0][1]
+
+
+def _clock_of(header: str) -> str | None:
+    """Return which clock of two figures a header names: 'Time (mm:ss)' -> 'mm:ss'."""
+    if re.search(r"\bm{1,2}:ss", header, re.I) and not re.search(r"h:m", header, re.I):
+        return "mm:ss"
+    return "h:mm" if re.search(r"\bh{1,2}:mm(?!:)", header, re.I) else None
+
+
+def with_units(sources: Mapping[str, Source], units: Mapping[str, str]) -> dict[str, Source]:
+    """Return the sources with the units that somebody stated: channel -> unit, as `parse_units` gives them."""
+    out = dict(sources)
+    for channel, unit in units.items():
+        if channel in out:
+            clock = unit.strip().lower()
+            if channel == "t" and clock in CLOCK_UNITS:
+                out[channel] = replace(out[channel], clock=clock)
+            else:
+                out[channel] = replace(out[channel], factor=unit_factor(channel, unit) or 1.0, stated=True)
+    return out
+
+
+def parse_units(text: str) -> dict[str, str]:
+    """Return `t=min,i=mA` as channel -> unit.
+
+    Raises:
+        InputError: an unknown channel or unit, or one given twice.
+    """
+    out: dict[str, str] = {}
+    for part in filter(None, (piece.strip() for piece in text.split(","))):
+        name, equals, unit = (piece.strip() for piece in part.partition("="))
+        name = name.lower()
+        if not equals or name not in ("t", "v", "i"):
+            raise InputError(f"--units: {part[:60]!r}; entries such as t=min,v=mV,i=mA are accepted")
+        if name in out:
+            raise InputError(f"--units: {name}= is given twice")
+        if unit_factor(name, unit) is None:
+            accepted = [*SHORT[name].values(), *(CLOCK_UNITS if name == "t" else ())]
+            raise InputError(f"--units: {name}={unit[:30]!r}; {', '.join(accepted)} are accepted")
+        out[name] = unit
+    return out
+
+
+def unit_factor(channel: str, unit: str) -> float | None:
+    """Return the factor to SI of a unit as somebody gave it, None for none; `t` may also be mm:ss or h:mm."""
+    if channel == "t" and unit.strip().lower() in CLOCK_UNITS:
+        return CLOCK_UNITS[unit.strip().lower()]
+    return _unit_factor(channel, unit)
+
+
+def one_cells_header(where: str, header: Sequence[str], which: str) -> list[str] | None:
+    """Return the header with the columns of one cell only, the others' emptied; None where no columns are numbered.
+
+    `Voltage 1, Voltage 2` with `which` = 1 is `Voltage, ` (columns keep their places).
+    """
+    tails: dict[int, str] = {}
+    for index, name in enumerate(header):
+        words, _ = bare(name)
+        tokens = words.split()
+        if len(tokens) > 1 and (set(map(plain_word, tokens[:-1])) & (WORDS_IN["v"] | WORDS_IN["i"] | WORDS_IN["temp"])):
+            tails[index] = tokens[-1]
+    if which.strip().lower() not in tails.values():
+        return None
+    out = []
+    for index, name in enumerate(header):
+        if index not in tails:
+            out.append(name)
+        elif tails[index] != which.strip().lower():
+            out.append("")
+        else:
+            out.append(
+                re.sub(r"[\s_#.-]*" + re.escape(which.strip()) + r"(?=\W*(?:[(\[/,].*)?$)", " ", name, flags=re.I)
+            )
+    return out

@@ -1,0 +1,343 @@
+"""A run folder out of anybody's table of time, voltage and current.
+
+The order of things: what the file is (`amphora.harness.importing.table_file`), which column is what (`amphora.harness.importing.columns`), the rows
+over time (`amphora.harness.importing.rows`), whether a cell can have made them (`amphora.harness.importing.plausibility`), then the folder. What
+was done to the table is told and kept in `run.json` under `imported`. Nothing is written before all is read and
+judged, and the folder appears whole or not at all.
+"""
+
+import contextlib
+import hashlib
+import json
+import math
+import os
+import shutil
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
+from amphora.harness.importing.plausibility import (
+    current_into_cell,
+    doubt_scale,
+    judge,
+    settle_units,
+    states_of,
+    without_strays,
+)
+from amphora.harness.importing.rows import Rows, Told, readings_of, rows_of, table_of_one_cell
+from amphora.harness.importing.table_file import Layout, read_bytes, read_table
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from amphora.harness.archive.shelf import Shelf
+
+    FloatArray = npt.NDArray[np.float64]
+
+STARTS = ("full", "declared-full", "unknown")
+
+
+def import_table(
+    file: Path,
+    cell: str,
+    mapping: Mapping[str, str] | None = None,
+    discharge_sign: Literal["negative", "positive"] | None = None,
+    cutoff: float | None = None,
+    start: str = "unknown",
+    logs: Path = Path("logs"),
+    chemistry: str | None = None,
+    measurement: Mapping[str, Any] | None = None,
+    units: Mapping[str, str] | None = None,
+    which: str | None = None,
+    began: datetime | None = None,
+    bench: Path | None = None,
+) -> Path:
+    """Make a run folder out of a table; return the folder.
+
+    Args:
+        file: Delimited text, plain, gzip'd or the only table in a zip archive: any delimiter, with a header or
+            without, decimal points or commas, elapsed or clock time; or a spreadsheet (.xlsx), its first table.
+        cell: Id of the cell; one that is not on the shelf is put there, chemistry `auto`, and told.
+        mapping: Channel (t, v, i, temp, step, steptime, ah, wh) -> column, with a factor after `*`
+            or `/`; channels left out are guessed from well-known header words, and told.
+        discharge_sign: Sign of the current that discharges, in the table; None: told from the data
+            where that is clear, else negative.
+        cutoff: Cut-off voltage in volt, or None.
+        start: `full`, `declared-full` or `unknown`: how the record starts.
+        logs: Folder of the cells and their runs.
+        chemistry: For a cell that is not on the shelf yet.
+        measurement: Specification of the channels, as in `run.json`; missing parts are assumed.
+        units: Channel (t, v, i) -> unit, such as `min` or `mA`, where the table does not say it; `t` may be `mm:ss`.
+        which: One cell of several in the table: what its column says, or a number; see `tablerows.table_of_one_cell`.
+        began: When the record began, with its zone; a date in the table goes first. None: the file's own date.
+        bench: Bench file with the specification of the instruments and where they sense.
+
+    Raises:
+        InputError: the file, the map or the readings are not usable: what, where, what is accepted.
+            Nothing was written.
+    """
+    from amphora.harness.account.after_run import enter_run
+    from amphora.harness.archive.data_package import write_package
+    from amphora.harness.archive.shelf import Cell, Shelf, check_id
+
+    file = Path(file)
+    cell = check_id(cell)
+    if start not in STARTS:
+        raise InputError(f"--start: {start!r}; full, declared-full or unknown are accepted")
+    if discharge_sign not in (None, "negative", "positive"):
+        raise InputError(f"--discharge-sign: {discharge_sign!r}; negative or positive are accepted")
+    if cutoff is not None and not (math.isfinite(cutoff) and 0 < cutoff < 100):
+        raise InputError(f"--cutoff: {cutoff!r} V; a voltage above 0 V and below 100 V is accepted")
+    told = Told()
+    shelf = Shelf(logs)
+    form = shelf.get(cell).form if (shelf.folder(cell) / "cell.json").is_file() else ""
+    own_bench = _bench(bench)
+    rows, imported = _read(file, mapping or {}, discharge_sign, told, units or {}, which, str(form or ""))
+    imported |= _began(file, rows, began, told)
+    new_cell = None
+    if (shelf.folder(cell) / "cell.json").is_file():
+        record = shelf.get(cell)
+    else:
+        new_cell = Cell(id=cell, chemistry=chemistry or "auto", source=f"imported from {file.name}")
+        record = Cell.from_dict(new_cell.to_dict())  # judged as one that was read
+        told.note(f"{cell} was not on the shelf: put there with chemistry {record.chemistry}")
+    if own_bench is not None:
+        measurement = {**own_bench[1], **(measurement or {})}
+    run = _run_json(record.to_dict(), start, cutoff, measurement, imported)
+    if own_bench is not None:
+        run["bench"] |= own_bench[0]
+    if new_cell is not None:
+        shelf.add(new_cell)
+    folder = _write(shelf, cell, run, rows)
+    with contextlib.suppress(AmphoraError, OSError):
+        write_package(folder)
+    enter_run(folder)
+    return folder
+
+
+def imported_notes(folder: Path) -> tuple[list[str], list[str]]:
+    """Return what was told at an import: notes, and the texts of its warnings."""
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    held = run.get("imported") or {}
+    return list(held.get("notes", [])), [str(item["text"]) for item in held.get("warnings", [])]
+
+
+def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
+    """Return what a bench file says of who measured: name and sensing, and the specification of the channels."""
+    if file is None:
+        return None
+    from amphora.harness.bench.bench_file import load_bench
+
+    bench = load_bench(file)
+    return {"name": bench.name, "sensed_at": bench.data.get("sensed_at")}, bench.measurement()
+
+
+def _began(file: Path, rows: Rows, began: datetime | None, told: Told) -> dict[str, Any]:
+    """Return when the record began and who says so: the table, whoever imports it, or the file's own date."""
+    if rows.first_utc is not None:
+        if began is not None:
+            told.note("the table has its own date; --began was not used")
+        return {"began_utc": rows.first_utc, "began_from": "table"}
+    if began is not None:
+        at = began.astimezone(UTC).isoformat()  # one without a zone is this computer's local time
+        return {"began_utc": at, "began_from": "given", "first_clock_time": at}
+    try:
+        at = datetime.fromtimestamp(file.stat().st_mtime, UTC).isoformat(timespec="seconds")
+    except OSError:
+        return {"began_utc": None, "began_from": None}
+    told.note(f"the table has no date; the file's own is {at} (--began says otherwise)")
+    return {"began_utc": at, "began_from": "file"}
+
+
+def _read(
+    file: Path,
+    mapping: Mapping[str, str],
+    discharge_sign: Literal["negative", "positive"] | None,
+    told: Told,
+    units: Mapping[str, str],
+    which: str | None,
+    form: str,
+) -> tuple[Rows, dict[str, Any]]:
+    """Return a table's rows, judged, current positive into the cell; and what `run.json` keeps of the import."""
+    import numpy as np
+
+    content, checksum = read_bytes(file)
+    table, layout = read_table(file, content, told.notes)
+    del content
+    header = layout.header
+    own = one_cells_header(str(file), header, which) if which is not None and header else None
+    if own is not None:
+        told.note(f"columns with {which} in their header were taken")
+    sources = with_units(sources_of(str(file), own or header, layout.width, mapping, told.notes), units)
+    if own is None:
+        table = table_of_one_cell(file, layout, table, sources, which, told)
+    if len(table) < 2:
+        raise InputError(f"{file}: {len(table)} row(s) of that cell; at least 2 are needed")
+    unproven = any(not sources[channel].stated for channel in ("t", "v", "i"))
+    if unproven:
+        sources = settle_units(file, readings_of(file, layout, table, sources), sources, form, told)
+    states = states_of(layout, table, sources)
+    rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
+    if states is not None:
+        states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
+    del table
+    columns = rows.columns
+    columns["i"] = current_into_cell(
+        file, columns["v"], columns["i"], discharge_sign, told, states, sources["i"].discharges
+    )
+    judge(file, rows, told)
+    doubt_scale(file, rows, form, told)
+    return rows, _imported(file, checksum, layout, rows.first_utc, sources, told)
+
+
+def _imported(
+    file: Path,
+    checksum: str,
+    layout: Layout,
+    first_utc: str | None,
+    sources: Mapping[str, Source],
+    told: Told,
+) -> dict[str, Any]:
+    return {
+        "file": file.name,
+        "sha256": checksum,
+        "delimiter": layout.delimiter,
+        "decimal": layout.decimal,
+        "first_line": layout.first_line,
+        "first_clock_time": first_utc,
+        "map": {
+            name: {"column": source.shown, "factor": source.factor, "guessed": source.guessed}
+            for name, source in sources.items()
+        },
+        "notes": told.notes,  # the lists themselves: what is told later stands in them too
+        "warnings": told.warnings,
+    }
+
+
+def _run_json(
+    cell: dict[str, Any],
+    start: str,
+    cutoff: float | None,
+    measurement: Mapping[str, Any] | None,
+    imported: dict[str, Any],
+) -> dict[str, Any]:
+    """Return `run.json` but for the run's id, which the folder's name gives."""
+    import amphora.harness
+    from amphora.harness.archive.journal import FORMAT, utc_text
+    from amphora.harness.archive.loading import assumed_measurement
+
+    specification: dict[str, Any] = assumed_measurement()
+    for name, given in (measurement or {}).items():
+        if name in specification and given:
+            specification[name] = {**specification[name], "assumed": False, **given}
+    return {
+        "format": FORMAT,
+        "run_id": "",
+        "created_utc": utc_text(datetime.now(UTC)),
+        "cell": cell,
+        "plan": None,
+        "profile": "import",
+        "start": "declared-full" if start == "full" else start,
+        "cutoff_V": cutoff,
+        "bench": {"name": "imported", "instruments": {}, "cell": {}},
+        "measurement": specification,
+        "software": {"name": "amphora", "version": amphora.harness.__version__},
+        "imported": imported,
+    }
+
+
+def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows) -> Path:
+    """Write the folder beside its place and move it there whole."""
+    from amphora.harness.archive.journal import sha256, write_whole
+
+    home = shelf.folder(cell)
+    moment = datetime.now(UTC)
+    stamp = moment.strftime("%Y%m%dT%H%M%SZ")
+    target = home / f"{stamp}-import"
+    number = 2
+    while target.exists():
+        target = home / f"{stamp}-import-{number}"
+        number += 1
+    run["run_id"] = f"{cell}/{target.name}"
+    building = home / f".{target.name}.{os.getpid()}.part"
+    building.mkdir(parents=True)
+    try:
+        write_whole(building / "run.json", json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+        _write_samples(building / "samples.csv", rows)
+        checksums = {name: sha256(building / name) for name in ("run.json", "samples.csv")}
+        write_whole(building / "events.jsonl", _events(rows, moment, run["imported"]["file"], checksums))
+        building.replace(target)
+    except BaseException:
+        shutil.rmtree(building, ignore_errors=True)
+        raise
+    return target
+
+
+def _write_samples(path: Path, rows: Rows) -> None:
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+
+    from amphora.harness.archive.journal import COLUMNS
+
+    channels = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
+    data = {}
+    for name in COLUMNS:
+        held = None if name == "step" else rows.columns.get(channels[name])
+        if name == "step":
+            data[name] = pa.array(rows.executed)
+        elif held is None:
+            data[name] = pa.nulls(rows.executed.size, pa.float64())
+        else:
+            data[name] = pa.array(_tidy(held), from_pandas=True)
+    for name, held in rows.extra.items():
+        data[name] = pa.array(_tidy(held), from_pandas=True)
+    with path.open("wb") as file:
+        file.write((",".join([*COLUMNS, *rows.extra]) + "\n").encode("utf-8"))
+        pa_csv.write_csv(pa.table(data), file, pa_csv.WriteOptions(include_header=False))
+
+
+def _events(rows: Rows, moment: datetime, name: str, checksums: dict[str, str]) -> str:
+    """Return `events.jsonl`: the beginning, a gap at each restart of the time, the end with all checksums."""
+    from amphora.harness.archive.journal import to_line, utc_text
+
+    t, utc = rows.columns["t"], utc_text(moment)
+    text = to_line({"kind": "run-begun", "t_s": float(t[0]), "utc": utc, "after_row": 0})
+    for row in rows.restarts:
+        text += to_line(
+            {
+                "kind": "gap",
+                "t_s": float(t[row]),
+                "utc": utc,
+                "after_row": row,
+                "from_s": float(t[row - 1]),
+                "to_s": float(t[row]),
+                "charge_low_Ah": None,
+                "charge_high_Ah": None,
+                "known": "nothing: the file's time starts again here",
+            }
+        )
+    own = hashlib.sha256(text.encode("utf-8")).hexdigest()  # of all lines before the last
+    return text + to_line(
+        {
+            "kind": "stopped",
+            "t_s": float(t[-1]),
+            "utc": utc,
+            "after_row": int(t.size),
+            "reason": "person",
+            "text": f"imported from {name}",
+            "rows": int(t.size),
+            "final": True,
+            "checksums": {**checksums, "events.jsonl": own},
+        }
+    )
+
+
+def _tidy(values: "FloatArray") -> "FloatArray":
+    """Round away the dust of a scale factor: ten decimals stay."""
+    import numpy as np
+
+    return np.round(values, 10)

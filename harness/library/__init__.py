@@ -1,0 +1,1 @@
+"""Amphora for those who write Python."""

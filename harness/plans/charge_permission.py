@@ -1,0 +1,250 @@
+"""What is known of a cell before its plan is made: its windows, whether it may be charged, what it is taken to hold.
+
+Pure. The charging decision (`permission`) is the first layer of the safety of a plan: it stands alone, wants no bench
+and no step made, and says why it is no.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from amphora.harness.cells.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
+from amphora.harness.common.errors import InputError, Refused
+from amphora.harness.common.fields import finite_number
+from amphora.harness.common.quantities import format_quantity
+from amphora.harness.plans.recipe import Recipe, every_step
+
+ASSUMED_AH = 1.0
+ASSUMED_BY_FORM_AH = {"14500": 0.5, "16340": 0.4, "10440": 0.25, "aa": 0.5, "aaa": 0.25, "21700": 2.0, "26650": 2.0}
+ASSUMED_NICKEL_AH = {"aa": 0.3, "14500": 0.3, "aaa": 0.2}
+ASSUMED_NICKEL_OTHER_AH = 0.3
+MOST_BY_FORM_AH = {"18650": 3.6, "14500": 1.1, "16340": 0.9, "10440": 0.4, "21700": 5.2, "26650": 6.0, "aa": 3.0,
+                   "aaa": 1.3}  # fmt: skip  # common practice: what the best of the format hold
+IDENTIFY_LIMIT_V = 3.60
+CLAIM_SHARE = 0.5  # of a label's claim: what a used cell is taken to hold before anybody has measured (common practice)
+FIRST_CHARGE_It = 0.25  # of a cell whose history nobody knows (common practice)
+FIRST_CHARGE_MOST_A = 0.25
+FIRST_CHARGE_LARGE_A = 0.5
+LARGE_FORMS = ("21700", "26650")
+FIRST_DOUBLES_AFTER_AH = 1.0
+TAKES_MOST = 1.2  # times what a cell is known to take: more than that is a fault (LIMITS: charge put in)
+FORM_MOST = 1.1  # times the most that its form holds, where nobody knows
+NICKEL_AS_FOUND_V = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Permission:
+    """The windows a cell is worked in, and whether a recipe may charge it. Voltages in volt."""
+
+    key: str  # the cell's chemistry
+    window: Chemistry  # for discharging
+    charging: Chemistry  # for charging
+    charge_limit_V: float
+    identify_V: float
+    as_found_V: float | None
+    may_charge: bool
+    precharge_only: bool
+    why_not: str  # it may not be charged; else empty
+    told: tuple[str, ...]  # what the plan has to warn of
+
+
+def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
+    """Return what a recipe may do with a cell, as the shelf's record has it.
+
+    Raises:
+        Refused: the recipe has to charge and the cell may not be charged, or nothing may be done with it.
+    """
+    cell_id = str(cell.get("id") or "cell")
+    told: list[str] = []
+    key, by_run = _chemistry(cell, told)
+    window = charging = load_chemistry(key)
+    declared = bool(cell.get("declared_rechargeable", False))
+    as_found_V = finite_number(cell.get("as_found_V"))
+    state = str(cell.get("state") or "found")
+    wants_charge = not recipe.device and any(step.kind == "charge" for step in every_step(recipe.steps))
+    must_charge = not recipe.device and any(
+        step.kind == "charge" and step.word("only_when") != "may be charged" for step in every_step(recipe.steps)
+    )
+    limit_V, identify_V = charging.charge_limit_V, min(charging.charge_limit_V, IDENTIFY_LIMIT_V)
+    may_charge, precharge_only, why_not = True, False, ""
+    if not recipe.device:
+        if state == "retired":
+            raise Refused(f"{cell_id}: is retired on the shelf; nothing is done with it")
+        if key == "auto":
+            if as_found_V is not None:
+                found = classify_as_found(as_found_V)
+                if found is not None:
+                    window = load_chemistry(found)
+                if as_found_V < NICKEL_AS_FOUND_V:  # the lowest plausible limit is that of nickel
+                    charging = load_chemistry("nimh")
+                    limit_V = identify_V = charging.charge_limit_V
+            elif wants_charge:
+                may_charge, why_not = False, "its as-found voltage is not on the shelf"
+            if found_text := _unknown_text(as_found_V, window):
+                told.append(found_text)
+        if as_found_V is not None:
+            verdict = triage(key, as_found_V, declared)
+            if not verdict.may_charge:
+                may_charge, why_not = False, verdict.reason
+            elif by_run and not declared:
+                may_charge, why_not = False, "a run identified it, and nobody has declared it rechargeable"
+            elif state == "quarantined" and verdict.verdict == "accept":
+                may_charge, why_not = False, "it is in quarantine on the shelf; its state comes first"
+            elif verdict.verdict == "quarantine" and (key != "auto" or as_found_V >= charging.reject_below_V > 0.0):
+                precharge_only = wants_charge
+        elif not declared and (key == "auto" or by_run):
+            may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
+        if key == "auto" and may_charge and as_found_V is not None and as_found_V > limit_V - 0.05:
+            may_charge = False
+            why_not = f"found at {as_found_V:.3f} V, and an unidentified cell is not charged above {limit_V:.2f} V"
+        if not may_charge and not declared and "rechargeable" in why_not:
+            why_not += f"; whoever knows that says so by: amphora cell check {cell_id} --rechargeable"
+        if must_charge and not may_charge:
+            raise Refused(f"{cell_id}: may not be charged by {recipe.name!r}: {why_not}")
+        if wants_charge and not may_charge:
+            told.append(f"the charging part is left out: {why_not}")
+        if precharge_only and recipe.name != "charge":
+            raise Refused(
+                f"{cell_id}: found at {as_found_V:.3f} V, in the quarantine band of {charging.name}: only "
+                "the pre-charge of 'charge' is allowed, then days of rest under watch"
+            )
+        if precharge_only:
+            told.append(
+                "in the quarantine band: this plan does the slow pre-charge and a rest, no more; then 72 h to 14 days "
+                "of rest under watch ('retention'), and a new as-found voltage, come before a charge"
+            )
+    return Permission(
+        key, window, charging, limit_V, identify_V, as_found_V, may_charge, precharge_only, why_not, tuple(told)
+    )
+
+
+def _chemistry(cell: Mapping[str, Any], warnings: list[str]) -> tuple[str, bool]:
+    """Return the key of the cell's chemistry and whether a run has identified it. Never the 4.35 V class by a run."""
+    key = str(cell.get("chemistry") or "auto")
+    identified = cell.get("identified")
+    found = identified.get("chemistry") if isinstance(identified, Mapping) else None
+    if key != "auto" or found not in KEYS or found in ("auto", "li-ion-4.35"):
+        return key, False
+    warnings.append(f"identified by a run as {load_chemistry(str(found)).name}; that window holds")
+    return str(found), True
+
+
+def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
+    if as_found_V is None:
+        return "chemistry and as-found voltage are not known: the most cautious window holds"
+    if window.key == "auto":
+        return (
+            f"not identified: cut-off {window.cutoff_V:g} V, the highest of all that it may be ('identify' tells more)"
+        )
+    return (
+        f"not identified: found at {as_found_V:.3f} V it is discharged inside the window of {window.name}; "
+        "that says nothing about charging it ('identify' tells more)"
+    )
+
+
+ItFrom = Literal["measured", "claim", "assumed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """What a cell is taken to hold (It refers to it), and where that is from. Ampere-hour, ampere."""
+
+    capacity_Ah: float
+    source: str
+    it_from: ItFrom
+    known: bool  # measured, or given by whoever asks
+    claim_Ah: float | None  # on the label, where its form can hold that
+    most_Ah: float  # what such a cell could hold at most
+    charge_most_Ah: float  # what a charge may put in
+    first_A: float | None  # the most current of a first charge; None: it is none
+
+
+def holds_of(
+    cell: Mapping[str, Any],
+    form: str,
+    window: Chemistry,
+    given_Ah: float | None,
+    measured_Ah: float | None,
+    warnings: list[str],
+    can_take_Ah: float | None = None,
+) -> Holds:
+    """Return what a cell is taken to hold.
+
+    Args:
+        cell: The shelf's record.
+        form: Of the cell, small letters.
+        window: For discharging.
+        given_Ah: As asked for by a person; goes before everything.
+        measured_Ah: By a discharge of our own from a full start; never from an unknown one.
+        warnings: Gets what the plan has to say of it.
+        can_take_Ah: What the account says that the cell can still take; None: as much as it holds.
+
+    Source: common practice, as in the limits of this project: before anybody has measured, the form's assumed value or
+    half of the claim, whichever is smaller.
+    """
+    claim_Ah = _plausible_claim(cell, form, warnings)
+    charge_most_Ah: float | None = None
+    first = False
+    if given_Ah is not None:
+        capacity_Ah, source, it_from = given_Ah, "as asked for", "claim"
+    elif measured_Ah is not None:
+        capacity_Ah, source, it_from = measured_Ah, "measured from full", "measured"
+        charge_most_Ah = TAKES_MOST * (measured_Ah if can_take_Ah is None else can_take_Ah)
+    else:
+        first = True
+        capacity_Ah, source, it_from = _assumed_Ah(form, window), "assumed (common practice)", "assumed"
+        if claim_Ah is not None and CLAIM_SHARE * claim_Ah < capacity_Ah:
+            capacity_Ah, source, it_from = CLAIM_SHARE * claim_Ah, "half of the claim on the label", "claim"
+    known = not first
+    most_Ah = most_Ah_of(form, capacity_Ah, known)
+    if charge_most_Ah is None:
+        charge_most_Ah = FORM_MOST * most_Ah
+    first_A = None
+    if first:
+        largest_A = FIRST_CHARGE_LARGE_A if form in LARGE_FORMS else FIRST_CHARGE_MOST_A
+        first_A = min(FIRST_CHARGE_It * capacity_Ah, largest_A)
+    return Holds(capacity_Ah, source, it_from, known, claim_Ah, most_Ah, charge_most_Ah, first_A)  # type: ignore[arg-type]
+
+
+def _plausible_claim(cell: Mapping[str, Any], form: str, warnings: list[str]) -> float | None:
+    claim_Ah = finite_number(cell.get("claim_Ah"))
+    most_Ah = MOST_BY_FORM_AH.get(form)
+    if claim_Ah is None or claim_Ah <= 0.0:
+        return None
+    if most_Ah is None or claim_Ah <= most_Ah:
+        return claim_Ah
+    warnings.append(
+        f"the label claims {format_quantity(claim_Ah, 'Ah')}, more than a {form} can hold "
+        f"(about {format_quantity(most_Ah, 'Ah')}): not believed"
+    )
+    return None
+
+
+def _assumed_Ah(form: str, window: Chemistry) -> float:
+    if window.method == "timed":
+        return ASSUMED_NICKEL_AH.get(form, ASSUMED_NICKEL_OTHER_AH)
+    return ASSUMED_BY_FORM_AH.get(form, ASSUMED_AH)
+
+
+def most_Ah_of(form: str, capacity_Ah: float, known: bool) -> float:
+    """Return what such a cell could hold at most, in ampere-hour."""
+    ceiling_Ah = MOST_BY_FORM_AH.get(form)
+    if ceiling_Ah is None:
+        return max(5.0 * capacity_Ah, 2.0)
+    return max(ceiling_Ah, capacity_Ah) if not known else max(min(ceiling_Ah, 2.0 * capacity_Ah), capacity_Ah)
+
+
+def cutoff_of(window: Chemistry, asked_V: float | None) -> float:
+    """Return the cut-off, in volt: the window's own, or the one asked for.
+
+    Raises:
+        InputError: the one asked for is outside the window.
+    """
+    if asked_V is None:
+        return window.cutoff_V
+    if not window.hard_low_V <= asked_V < window.nominal_V:
+        raise InputError(
+            f"cut-off {asked_V:.3f} V is outside {window.hard_low_V:.3f} to {window.nominal_V:.3f} V "
+            f"(window {window.key}: {window.sources['hard_low_V']})"
+        )
+    return asked_V

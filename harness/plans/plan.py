@@ -1,0 +1,190 @@
+"""A plan: a recipe made concrete for one cell on one bench, in SI units. Data only.
+
+`amphora.harness.plans.build` builds and checks it; `stepping` and `guard` read it; `run.json` holds it.
+Signs: levels in orders are positive magnitudes; the kind of the order tells the direction.
+"""
+
+import dataclasses
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from amphora.harness.common.errors import InputError
+
+COLD_DEGC = 10.0  # below it a lithium cell is charged slowly (common practice)
+OrderKind = Literal["off", "discharge", "charge", "ask", "connect"]
+StepKind = Literal["rest", "charge", "discharge", "pulses", "sweep", "log", "ask"]
+EndQuantity = Literal[
+    "voltage_V",  # as read
+    "current_A",  # magnitude
+    "charge_Ah",  # magnitude since the step began
+    "temperature_degC",
+    "temperature_rise_K",  # above the reading at the beginning of the step
+    "temperature_rate_K_per_min",  # over the last minutes
+    "voltage_drop_V",  # below the highest voltage of this step
+    "voltage_rate_V_per_h",  # magnitude, over the last minutes: has it come to rest
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One thing to ask of the bench.
+
+    `off`: everything that energises is off. `discharge`: `mode` with `value` (A, ohm, W, or V).
+    `charge`: constant current `current_A` up to `voltage_V`, then constant voltage.
+    `ask`: `text` to a person, who answers. `connect`: `mode` is the position of the leads
+    (`charge`, `discharge`, `open`). `in_It`: the level is in multiples of It, where It is the
+    capacity that an earlier complete discharge of this run gave, divided by one hour.
+    """
+
+    kind: OrderKind
+    mode: str = "current"
+    value: float | None = None
+    voltage_V: float | None = None
+    current_A: float | None = None
+    in_It: bool = False
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of one order inside a step. The last segment of a step may be open-ended."""
+
+    order: Order
+    duration_s: float
+    pulse: bool = False  # ends by time alone; skipped when it would sag too near the cut-off
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """A step ends with `reason` once `quantity` is at or beyond `value` (in a non-pulse segment)."""
+
+    reason: Literal["cutoff", "taper", "charge", "condition"]
+    quantity: EndQuantity
+    at: Literal[">=", "<="]
+    value: float
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the guard holds a step to. None: not limited by this step. Current signed, into the cell."""
+
+    voltage_low_V: float | None = None
+    voltage_high_V: float | None = None
+    current_low_A: float | None = None
+    current_high_A: float | None = None
+    temperature_low_degC: float | None = None
+    temperature_high_degC: float | None = None
+    temperature_rate_K_per_min: float | None = None
+    charge_Ah: float | None = None  # magnitude through one step
+    temperature_rise_K: float | None = None  # above the first reading of the step
+    reach_V: float | None = None  # a charge that has not brought the cell there within `reach_within_s` is refused
+    reach_within_s: float | None = None
+    voltage_tolerance_V: float = 0.05  # what the voltmeter may be off
+
+
+@dataclass(frozen=True, slots=True)
+class CellLimits:
+    """What the guard holds the cell itself to, whatever step it is in, with current or without."""
+
+    kind: Literal["li-ion", "lfp", "nickel", "lead-acid"]
+    floor_V: float  # the least of the window, also at rest; a cell that was found lower may not fall from there
+    hottest_degC: float  # while it is discharged, and at rest
+    precharge_below_V: float = 0.0
+    precharge_A: float = 0.0  # no more than this flows into it below that voltage
+    charge_limit_V: float = 0.0
+    charge_low_degC: float | None = None  # of the window; what the sensor may be off by comes on top
+
+
+@dataclass(frozen=True, slots=True)
+class Taper:
+    """How the taper of a charge is judged (`amphora.harness.control.taper`)."""
+
+    share_It: float  # of what has been charged, once that exceeds It: where it ends
+    resolution_A: float  # last digit of the current meter
+    U_A: float  # its expanded uncertainty (k = 2) at the threshold, its zero taken off
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step, concrete. `segments` are gone through in order; `ends` may end it before."""
+
+    name: str
+    kind: StepKind
+    segments: tuple[Segment, ...]
+    ends: tuple[End, ...]
+    max_duration_s: float
+    time_is_end: bool  # reaching max_duration_s is the normal end, else the run ends with guard:time
+    sample_interval_s: float
+    limits: Limits
+    attended: bool = False  # energises charge, or needs a person
+    leads: Literal["open", "discharge", "charge"] = "discharge"
+    cutoff_V: float | None = None  # the cut-off this step works to (pulses are skipped near it)
+    after_cutoff: int | None = None  # index of the step to go to when it ends by `cutoff`
+    hours: tuple[float, float] | None = None  # attended hours, local, as hours of the day: begin only within
+    expected_duration_s: float | None = None
+    taper: Taper | None = None  # None: an end by taper is a current below its value, and no more is asked
+    later_current_A: float | None = None  # of a first charge: the current after `later_after_Ah`
+    later_after_Ah: float | None = None
+    cold_current_A: float | None = None  # the most below COLD_DEGC
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All that will be done, and what it was assumed for."""
+
+    profile: str
+    cell_id: str
+    chemistry: str  # key of profiles/chemistries
+    steps: tuple[Step, ...]
+    cutoff_V: float
+    capacity_Ah: float  # assumed or known
+    capacity_source: str  # "assumed (common practice)", "claim", "run ..."
+    start: Literal["full", "declared-full", "unknown"]
+    charges: bool  # any step puts charge in
+    max_duration_s: float
+    max_gap_s: float = 10.0
+    as_found_low_V: float = 0.0
+    as_found_high_V: float = 5.0
+    max_current_A: float = 0.0
+    needs_temperature: bool = False
+    assumed_resistance_ohm: float = 0.15
+    it_from: str = ""  # what It refers to: "measured", "claim", "assumed"
+    warnings: tuple[str, ...] = ()
+    notes: dict[str, Any] = field(default_factory=dict)
+    cell: CellLimits | None = None  # None: a device, or a plan of 0.1.0
+
+
+def plan_to_dict(plan: Plan) -> dict[str, Any]:
+    """Return the plan as plain JSON-able data."""
+    return dataclasses.asdict(plan)
+
+
+def plan_from_dict(data: dict[str, Any]) -> Plan:
+    """Return the plan that `plan_to_dict` wrote.
+
+    Raises:
+        InputError: a field is missing or unknown.
+    """
+    try:
+        steps = tuple(_step(step) for step in data["steps"])
+        rest = {key: value for key, value in data.items() if key != "steps"}
+        rest["warnings"] = tuple(rest.get("warnings", ()))
+        rest["cell"] = None if rest.get("cell") is None else CellLimits(**rest["cell"])
+        return Plan(steps=steps, **rest)
+    except (KeyError, TypeError) as error:
+        raise InputError(f"plan: {error}; a plan as run.json holds it is accepted") from error
+
+
+def _step(data: dict[str, Any]) -> Step:
+    fields = dict(data)
+    fields["segments"] = tuple(
+        Segment(Order(**segment["order"]), segment["duration_s"], segment["pulse"]) for segment in data["segments"]
+    )
+    fields["ends"] = tuple(End(**end) for end in data["ends"])
+    fields["limits"] = Limits(**data["limits"])
+    taper = fields.get("taper")
+    fields["taper"] = None if taper is None else Taper(**taper)
+    hours = fields.get("hours")
+    fields["hours"] = None if hours is None else (float(hours[0]), float(hours[1]))
+    return Step(**fields)

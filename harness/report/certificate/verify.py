@@ -1,0 +1,503 @@
+"""Check a certificate: the whole file, the data in it, the page it shows, and the raw samples behind it.
+
+The file is judged before anything in it is interpreted: the seal covers each byte. Only then is the
+attachment taken out, in a process of its own with a limit on time, memory and output, so that a hostile file
+can neither hang nor harm the one who checks. Nothing in a PDF is ever executed.
+
+Four questions, answered separately: is the file as it was sealed (`integrity`), does the signature over the data
+hold (`signature`), does the page show what the data say (`page`), do the raw samples still give these
+numbers (`recomputed`, when the run's folder is at hand).
+"""
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.report.certificate import issue as certificate
+from amphora.harness.report.certificate import page as sheet
+from amphora.harness.report.certificate.canonical import (
+    MAX_BYTES,
+    canonical_bytes,
+    from_canonical,
+    sha256_file,
+    sha256_hex,
+)
+from amphora.harness.report.certificate.keys import fingerprint, from_text, signature_holds
+
+MAX_PDF_BYTES = 30_000_000
+EXTRACT_SECONDS = 20
+EXTRACT_MEMORY = 1_500_000_000
+MAX_TEXT = 5_000
+MAX_ENTRIES = 100_000
+RELATIVE = 1e-6  # the data hold nine digits; other processors and library versions may differ in the last ones
+
+PICTURES = {b"\xff\xd8\xff": "JPEG", b"\x89PNG": "PNG", b"II*\x00": "TIFF", b"MM\x00*": "TIFF"}
+
+PROVES = (
+    "nothing in the file was changed since it was sealed by whoever holds this private key",
+    "the data were signed with the same key",
+)
+PROVES_NOT = (
+    "who held the key: compare its fingerprint with one you got from the bench by another way",
+    "that the bench measured well, or that the readings are real",
+    "that this is the cell in your hand, or that the cell is still as it was",
+)
+Recompute = Callable[[Path, float | None, Path | None], certificate.RunInput]
+_SEAL = re.compile(rb"%amphora-seal Ed25519 ([A-Za-z0-9+/=]{44}) ([A-Za-z0-9+/=]{88})\n")
+_PART = re.compile(r"[^/\\:\x00]{1,200}")
+
+
+def read_seal(pdf: bytes) -> tuple[bytes, bytes, bytes]:
+    """Return public key, signature, and the bytes that the seal covers.
+
+    Raises:
+        InputError: no seal, or more than one, or not in its place.
+    """
+    found = list(_SEAL.finditer(pdf))
+    if certificate.SEAL_START not in pdf:
+        raise InputError(
+            "the file carries no seal: it is no certificate of this program, or another program saved or printed it "
+            "anew; ask for the file as it was issued"
+        )
+    if pdf.count(certificate.SEAL_START) != 1 or len(found) != 1:
+        raise InputError("the file carries no whole seal of a certificate, or more than one")
+    match = found[0]
+    if not pdf[match.end() :].startswith(b"xref\n"):
+        raise InputError("the seal is not in its place before the cross reference table")
+    public = from_text(match[1].decode("ascii"), 32)
+    value = from_text(match[2].decode("ascii"), 64)
+    return public, value, pdf[: match.start()] + pdf[match.end() :]
+
+
+def extract_here(path: Path) -> bytes:
+    """Return the attachment of a PDF, in this process. Call it through `extract`.
+
+    Raises:
+        InputError: not a readable PDF, active content, no or more than one attachment, a wrong name.
+    """
+    from pypdf import PdfReader
+    from pypdf.errors import PyPdfError
+
+    try:
+        reader = PdfReader(path, strict=True)
+        root = reader.root_object
+        for name in ("/OpenAction", "/AA"):
+            if name in root:
+                raise InputError(f"the PDF has active content ({name[1:]} in its catalogue); a certificate has none")
+        names = root.get("/Names")
+        names = names.get_object() if names is not None else {}
+        if "/JavaScript" in names:
+            raise InputError("the PDF has a script; a certificate has none")
+        files = names.get("/EmbeddedFiles")
+        if files is None:
+            raise InputError("the PDF has no attachment")
+        tree = files.get_object()
+        kids = 0
+        while "/Kids" in tree:
+            if len(tree["/Kids"]) != 1 or kids > 8:
+                raise InputError("the PDF has more than one attachment")
+            tree = tree["/Kids"][0].get_object()
+            kids += 1
+        pairs = tree["/Names"]
+        if len(pairs) != 2:
+            raise InputError(f"the PDF has {len(pairs) // 2} attachments; a certificate has one")
+        if str(pairs[0]) != sheet.ATTACHMENT:
+            raise InputError(f"the attachment is called {str(pairs[0])[:60]!r}, not {sheet.ATTACHMENT!r}")
+        stream = pairs[1].get_object()["/EF"].get_object()["/F"].get_object()
+        data = stream.get_data()
+    except (
+        PyPdfError,
+        OSError,
+        ValueError,
+        TypeError,
+        KeyError,
+        IndexError,
+        AttributeError,
+        NotImplementedError,
+    ) as error:
+        raise InputError(f"the PDF is damaged, cut short or no whole PDF ({str(error)[:120]})") from error
+    except (RecursionError, MemoryError) as error:
+        raise InputError(f"the PDF is nested or packed beyond what is read ({type(error).__name__})") from error
+    if not isinstance(data, bytes) or len(data) > MAX_BYTES:
+        raise InputError(f"the attachment is larger than {MAX_BYTES} bytes")
+    return data
+
+
+def extract(path: Path) -> bytes:
+    """Return the attachment of a PDF, taken out in a process of its own under limits.
+
+    Raises:
+        InputError: as `extract_here`, or the limits were reached.
+    """
+    # -P: a folder somebody else filled (downloads, say) must not lend its modules because we stand in it
+    command = [sys.executable, "-P", "-m", "amphora.harness.report.certificate.verify", str(path.resolve())]
+    try:
+        done = subprocess.run(command, capture_output=True, timeout=EXTRACT_SECONDS, stdin=subprocess.DEVNULL)
+    except subprocess.TimeoutExpired as error:
+        raise InputError(f"reading the PDF took longer than {EXTRACT_SECONDS} s and was ended") from error
+    if done.returncode == 3:
+        raise InputError(done.stderr.decode("utf-8", "replace").strip()[:300])
+    if done.returncode != 0:
+        raise InputError("reading the PDF failed (damaged, or built to use up memory or time)")
+    if len(done.stdout) > MAX_BYTES:
+        raise InputError(f"the attachment is larger than {MAX_BYTES} bytes")
+    return done.stdout
+
+
+def _limit_this_process() -> None:
+    if sys.platform != "win32":
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (EXTRACT_MEMORY, EXTRACT_MEMORY))
+        resource.setrlimit(resource.RLIMIT_CPU, (EXTRACT_SECONDS, EXTRACT_SECONDS))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def _differences(stated: Any, found: Any, name: str = "") -> list[dict[str, Any]]:
+    """Return where two trees differ, numbers compared at `RELATIVE`."""
+    if isinstance(stated, dict) and isinstance(found, dict):
+        out: list[dict[str, Any]] = []
+        for key in sorted(set(stated) | set(found)):
+            out += _differences(stated.get(key), found.get(key), f"{name}.{key}" if name else key)
+        return out
+    if isinstance(stated, list) and isinstance(found, list) and len(stated) == len(found):
+        out = []
+        for i, (a, b) in enumerate(zip(stated, found, strict=True)):
+            out += _differences(a, b, f"{name}[{i}]")
+        return out
+    numbers = all(isinstance(x, int | float) and not isinstance(x, bool) for x in (stated, found))
+    if numbers and abs(stated - found) <= RELATIVE * max(abs(stated), abs(found), 1e-9):
+        return []
+    if stated == found and type(stated) is type(found):
+        return []
+    if isinstance(stated, list) and isinstance(found, list) and all(isinstance(x, str) for x in [*stated, *found]):
+        more, less = [x for x in found if x not in stated], [x for x in stated if x not in found]
+        return [{"name": name, "certificate": " ".join(less) or "not so", "recomputed": " ".join(more) or "not so"}]
+    if isinstance(stated, list) or isinstance(found, list):
+        stated, found = (f"{len(x)} entries" if isinstance(x, list) else x for x in (stated, found))
+    return [{"name": name, "certificate": stated, "recomputed": found}]
+
+
+def run_folder(logs: Path, run_id: str) -> Path | None:
+    """Return the folder of a run below `logs`, or None; never a folder outside `logs`."""
+    parts = run_id.split("/")
+    if not parts or len(parts) > 3 or any(not _PART.fullmatch(part) or part in (".", "..") for part in parts):
+        return None
+    base = logs.resolve()
+    for candidate in (logs.joinpath(*parts), logs / parts[-1], logs):
+        if (candidate / "run.json").is_file():
+            resolved = candidate.resolve()
+            if resolved == base or base in resolved.parents:
+                if candidate == logs and resolved.name != parts[-1]:
+                    continue
+                return candidate
+    return None
+
+
+def leads_folder(stated: dict[str, Any], logs: Path) -> Path | None:
+    """Return the folder of the run that a certificate's leads and holder were taken from, or None."""
+    source = (stated.get("leads") or {}).get("from_run")
+    return run_folder(logs, str(source)) if source else None
+
+
+def check_run(
+    stated: dict[str, Any],
+    logs: Path,
+    recompute: Recompute = certificate.run_input,
+    about: dict[str, Any] | None = None,
+    texts: bool = True,
+) -> tuple[list[dict[str, Any]] | None, list[str]]:
+    """Compare one run of a certificate with its folder: the files' digests, then every number.
+
+    Args:
+        stated: What the certificate says of the run.
+        logs: Where the runs may be.
+        recompute: Reads and analyses a run's folder, with that of the run that measured its leads.
+        about: What the certificate says of the cell, to be compared too; None: it is not.
+        texts: Compare words too; another version of this software may have said the same in others.
+
+    Returns:
+        The differences (None without the folder), and in words what is wrong with the files.
+    """
+    run_id = str(stated.get("run_id"))
+    folder = run_folder(logs, run_id)
+    if folder is None:
+        return None, []
+    wrong: list[str] = []
+    differences: list[dict[str, Any]] = []
+    for name, digest in sorted(stated["files_sha256"].items()):
+        if name not in certificate.RUN_FILES:
+            wrong.append(f"{run_id}: the certificate names a file {str(name)[:40]!r} that a run does not have")
+            continue
+        path = folder / name
+        found = sha256_file(path) if path.is_file() else None
+        if found != digest:
+            said = "not there" if found is None else "not the file that was certified"
+            if found is not None and _line_ends_apart(path, digest):
+                said += (
+                    ": only the ends of its lines differ (as a copy by way of another system makes them), no number; "
+                    "bring the file over as it is"
+                )
+            wrong.append(f"{run_id}: {name} is {said}")
+            differences.append({"run": run_id, "name": f"sha256 of {name}", "certificate": digest, "recomputed": found})
+    if set(certificate.RUN_FILES) - set(stated["files_sha256"]):
+        wrong.append(f"{run_id}: the certificate does not cover all files of the run")
+    try:
+        leads = stated.get("leads") or {}
+        leads_run = leads_folder(stated, logs)
+        item = recompute(folder, _cutoff(stated.get("cutoff_given_V")), leads_run)
+        if leads.get("from_run") and leads_run is None:
+            item = certificate.with_stated_leads(item, leads)
+        found_now = certificate.run_statement(item)
+    except AmphoraError as error:
+        wrong.append(f"{run_id}: the numbers cannot be recomputed: {error}")
+        differences.append({"run": run_id, "name": "analysis", "certificate": "done", "recomputed": None})
+        return differences, wrong
+    parts = _differences(stated["results"], found_now["results"])
+    apart = ("results", "files_sha256")
+    stated_else = {k: v for k, v in stated.items() if k not in apart}
+    parts += _differences(stated_else, {k: v for k, v in found_now.items() if k not in apart})
+    if about is not None:
+        parts += _differences(
+            {k: v for k, v in about.items() if k != "state"}, certificate.item_statement(item), "item"
+        )
+    for part in parts:
+        if not texts and any(isinstance(part[side], str) for side in ("certificate", "recomputed")):
+            continue
+        differences.append({"run": run_id, **part})
+        now, then = _told(part["recomputed"]), _told(part["certificate"])
+        wrong.append(f"{run_id}: {part['name']} is {now} from the run's folder, {then} on the certificate")
+    return differences, wrong
+
+
+def _line_ends_apart(path: Path, digest: str) -> bool:
+    """Tell whether a file with a line feed alone at the end of each line would be the one of this digest."""
+    try:
+        return sha256_hex(path.read_bytes().replace(b"\r\n", b"\n")) == digest
+    except OSError:
+        return False
+
+
+def _cutoff(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def _told(value: Any) -> str:
+    text = str(value)
+    return text if len(text) <= 60 else text[:59] + "…"
+
+
+def _page(data: dict[str, Any], attached: bytes, public: bytes, covered: bytes) -> tuple[str, str | None]:
+    """Tell whether the file's pages are what the data give, by making them again."""
+    layout = data["layout"]
+    if layout["typst"] != metadata.version("typst") or layout["sha256"] != sheet.layout_digest():
+        return "not compared", "made with another layout or typst version; read the numbers from the data"
+    made = sheet.render(data, attached, public)
+    end = re.compile(rb"startxref\n\d+\n%%EOF\s*$")
+    return ("same", None) if end.sub(b"", made) == end.sub(b"", covered) else ("differs", None)
+
+
+def verify_file(
+    path: Path,
+    logs: Path | None = None,
+    expect: bytes | None = None,
+    known: dict[bytes, str] | None = None,
+    recompute: Recompute = certificate.run_input,
+) -> dict[str, Any]:
+    """Check a certificate and say what was found.
+
+    Args:
+        path: The PDF.
+        logs: Where the runs may be; None: nothing is recomputed.
+        expect: A public key, 32 bytes, that must have made the seal.
+        known: Public keys the person knows, with their names.
+        recompute: Analyses a run's folder (for tests).
+
+    Returns:
+        `valid`, `signature`, `integrity`, `recomputed`, `page`, `reasons`, `notes`, `number`, `cell`, `issued`, `key`,
+        `signed_by`, `results`, `proves`, `proves_not`.
+
+    Raises:
+        InputError: there is no such file, or it cannot be read.
+    """
+    try:
+        size = path.stat().st_size
+        if not path.is_file():
+            raise InputError(f"{path}: is no file; accepted: a certificate (PDF)")
+        pdf = path.read_bytes() if size <= MAX_PDF_BYTES else None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+    answer: dict[str, Any] = {
+        "valid": False, "signature": False, "integrity": False, "recomputed": None, "page": "not compared",
+        "reasons": [], "notes": [], "number": None, "cell": None, "issued": None, "key": None, "signed_by": None,
+        "results": None, "proves": [], "proves_not": list(PROVES_NOT),
+    }  # fmt: skip
+    reasons: list[str] = answer["reasons"]
+    if pdf is None:
+        reasons.append(f"the file has {size} bytes, more than the {MAX_PDF_BYTES} that are read")
+        return answer
+    if not pdf.startswith(b"%PDF-"):
+        kind = next((name for start, name in PICTURES.items() if pdf.startswith(start)), None)
+        reasons.append(
+            f"the file is no PDF but a {kind} picture; a picture of a certificate cannot be checked, ask for the PDF"
+            if kind
+            else "the file is no PDF"
+        )
+        return answer
+    seal_public: bytes | None = None
+    covered = pdf
+    try:
+        seal_public, value, covered = read_seal(pdf)
+        answer["integrity"] = signature_holds(seal_public, value, covered)
+        if not answer["integrity"]:
+            reasons.append("the file was changed after it was sealed, or the seal itself was")
+    except InputError as error:
+        reasons.append(str(error))
+    try:
+        attached = extract(path)
+        document = from_canonical(attached, "attachment")
+        public, data = _signed_data(document, answer)
+    except InputError as error:
+        answer["integrity"] = False
+        reasons.append(str(error))
+        return answer
+    if not answer["signature"]:
+        reasons.append(
+            "the signature over the data does not hold: the data (their numbers among them), the signature or the key "
+            "were changed"
+        )
+    if seal_public is not None and seal_public != public:
+        answer["integrity"] = False
+        reasons.append("the file was sealed with another key than the data were signed with")
+    if answer["integrity"] and answer["signature"]:
+        try:
+            answer["page"], note = _page(data, attached, public, covered)
+            if note:
+                answer["notes"].append(note)
+        except Exception as error:  # noqa: BLE001  data of unknown origin: whatever cannot be printed from it is no certificate
+            answer["page"] = "differs"
+            answer["notes"].append(f"no page can be made from the data ({type(error).__name__})")
+        if answer["page"] == "differs":
+            answer["integrity"] = False
+            reasons.append("the pages do not show what the data say")
+    if expect is not None and public != expect:
+        reasons.append(f"signed with the key {fingerprint(public)}, not with the expected {fingerprint(expect)}")
+    if logs is not None:
+        _check_logs(data, logs, answer, recompute)
+    answer["valid"] = not reasons and answer["signature"] and answer["integrity"]
+    if answer["valid"]:
+        answer["proves"] = list(PROVES)
+    answer["signed_by"] = (known or {}).get(public)
+    if answer["signed_by"] is None:
+        answer["notes"].append(
+            "the key is not one you know: compare its fingerprint with the bench's, got by another way"
+        )
+    return answer
+
+
+def _oversized(value: Any, text_most: int = MAX_TEXT, entries_most: int = MAX_ENTRIES) -> bool:
+    """Tell whether data hold more than any certificate does, so that no time is spent on setting them in type."""
+    stack, entries = [value], 0
+    while stack:
+        item = stack.pop()
+        entries += 1
+        if entries > entries_most or (isinstance(item, str) and len(item) > text_most):
+            return True
+        if isinstance(item, dict):
+            stack += [*item.keys(), *item.values()]
+        elif isinstance(item, list):
+            stack += item
+    return False
+
+
+def _signed_data(document: Any, answer: dict[str, Any]) -> tuple[bytes, dict[str, Any]]:
+    try:
+        data, signature = document["certificate"], document["signature"]
+        if not isinstance(data, dict) or data["format"] != certificate.FORMAT:
+            raise InputError(f"the attachment is not of the format {certificate.FORMAT}")
+        if signature["algorithm"] != "Ed25519" or set(document) != {"certificate", "signature"}:
+            raise InputError("the attachment is not signed in the way of this format")
+        public = from_text(str(signature["public_key"]), 32)
+        value = from_text(str(signature["value"]), 64)
+        runs = data["runs"]
+        if _oversized(data) or len(runs) > certificate.MOST_RUNS:
+            raise InputError("the attachment holds more than a certificate does")
+        answer["results"] = [
+            {"run": run["run_id"], **{k: v for k, v in run["results"].items() if k != "resistances"}} for run in runs
+        ]
+        answer["number"], answer["issued"], answer["cell"] = (
+            data["number"],
+            data["issued"],
+            data["item"]["id"],
+        )
+        for run in runs:
+            if not isinstance(run["files_sha256"], dict) or not isinstance(run["run_id"], str):
+                raise InputError("the attachment lacks what a certificate has")
+    except (KeyError, TypeError, AttributeError, IndexError) as error:
+        raise InputError(f"the attachment lacks what a certificate has ({str(error)[:60]})") from error
+    answer["key"] = fingerprint(public)
+    answer["signature"] = signature_holds(public, value, canonical_bytes(data))
+    return public, data
+
+
+def _check_logs(
+    data: dict[str, Any],
+    logs: Path,
+    answer: dict[str, Any],
+    recompute: Recompute,
+) -> None:
+    if not logs.is_dir():
+        raise InputError(f"{logs}: no such folder (--logs: where cells and their runs are kept)")
+    found: list[dict[str, Any]] | None = None
+    version, ours = (data.get("software") or {}).get("version"), certificate.own_version()
+    for n, run in enumerate(data["runs"]):
+        try:
+            differences, wrong = check_run(run, logs, recompute, data["item"] if n == 0 else None, version == ours)
+        except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+            answer["reasons"].append(
+                f"the run {_told(run['run_id'])} is stated in a way that cannot be compared ({error})"
+            )
+            continue
+        if differences is None:
+            answer["notes"].append(f"the run {run['run_id']} is not below {logs}; nothing of it was recomputed")
+        else:
+            found = (found or []) + differences
+            answer["reasons"] += wrong
+            source = (run.get("leads") or {}).get("from_run")
+            if source and leads_folder(run, logs) is None:
+                answer["notes"].append(
+                    f"the run {_told(source)}, which measured leads and holder, is not below {logs}: what it gave was "
+                    "taken from the certificate"
+                )
+    answer["recomputed"] = found
+    if found and version != ours:
+        answer["notes"].append(
+            f"the certificate was made by version {version}, this is {ours}: where only numbers differ and no file, "
+            "the way they are worked out may have changed; check with that version too"
+        )
+    if found and any(item["name"].startswith("sha256") for item in found):
+        answer["integrity"] = False
+
+
+def _main() -> int:
+    """Take the attachment out of one PDF to standard output, under limits; 3 with the reason on standard error."""
+    _limit_this_process()
+    try:
+        data = extract_here(Path(sys.argv[1]))
+    except InputError as error:
+        print(error, file=sys.stderr)
+        return 3
+    sys.stdout.buffer.write(data)
+    sys.stdout.buffer.flush()
+    return 0
+
+
+if __name__ == "__main__":
+    code = _main()
+    os._exit(code)  # no destructors over what a hostile file built up

@@ -1,0 +1,1 @@
+"""From a run folder to an answer. Start with `analyse`."""

@@ -1,0 +1,217 @@
+"""What a run on the bench says about an unmarked cell: from a run folder to an identification.
+
+Gathers the evidence of one run, or of several runs of the same cell (a watched charge one evening, a discharge
+the next), and hands it to the pure `amphora.harness.analysis.identification`. The answer is kept in the shelf by
+whoever asks; `identified_field` gives what is kept.
+"""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from amphora.harness.common.errors import InputError
+
+if TYPE_CHECKING:
+    from amphora.harness.analysis.identification import Curve, Evidence, Identification
+    from amphora.harness.analysis.records import FloatArray, IntArray
+    from amphora.harness.analysis.resistance import Resistance
+    from amphora.harness.archive.shelf import Cell
+
+
+# As found, at rest: an unidentified cell is drawn from only above the cut-off of nickel, or of the 4 V class.
+RECIPES_FROM_V = (1.01, 3.01)
+NICKEL_TO_V = 1.60
+
+
+def evidence_of(folder: Path) -> "Evidence":
+    """Return the evidence that one run folder holds.
+
+    Raises:
+        InputError: the cell's record has no voltage as found.
+        JournalDamaged: the folder is damaged.
+    """
+    import numpy as np
+
+    from amphora.harness.analysis.identification import evidence_from_record
+    from amphora.harness.analysis.resistance import find_resistances
+    from amphora.harness.archive.loading import load
+
+    record, info = load(folder)
+    found_V = info.cell.get("as_found_V")
+    if not isinstance(found_V, int | float) or isinstance(found_V, bool):
+        raise InputError(
+            f"{folder}: the cell's record has no 'as_found_V'; measure it at rest with a hand meter and enter it"
+        )
+    claim_Ah = info.cell.get("claim_Ah")
+    ohms: tuple[float, ...] = ()
+    pulses = [number for number, kind in enumerate(info.step_kinds) if kind == "pulses"]
+    rows = np.flatnonzero(np.isin(record.step, pulses))
+    if rows.size:
+        values = find_resistances(record, int(rows[0]), int(rows[-1]), None, info.measurement)
+        ohms = _ten_seconds(values)
+        if not ohms:
+            # Where nothing but small currents flowed, their flicker passes for steps of its own: take it out.
+            steady = replace(record, current_A=_levelled(record.current_A, rows))
+            ohms = _ten_seconds(find_resistances(steady, int(rows[0]), int(rows[-1]), None, info.measurement))
+    return evidence_from_record(
+        record,
+        info.step_kinds,
+        float(found_V),
+        declared_rechargeable=info.cell.get("declared_rechargeable") is True,
+        reference_A=float(claim_Ah) if isinstance(claim_Ah, int | float) and claim_Ah > 0 else None,
+        step_ohm=ohms,
+    )
+
+
+def _ten_seconds(values: "Sequence[Resistance]") -> tuple[float, ...]:
+    from amphora.harness.analysis.resistance import LOAD_STEP
+
+    return tuple(v.ohm for v in values if v.method == LOAD_STEP and 5.0 <= v.duration_s <= 15.0)
+
+
+def _levelled(current_A: "FloatArray", rows: "IntArray") -> "FloatArray":
+    """Give every stretch of one level, within a tenth of the largest current in `rows`, its median; shape (n,)."""
+    import numpy as np
+
+    part = current_A[rows]
+    most_A = float(np.nanmax(np.abs(part)))
+    if not most_A > 0:
+        return current_A
+    level = np.round(part / (0.1 * most_A))
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(level) != 0) + 1, [part.size]))
+    out = np.array(current_A, dtype=float)
+    for begin, end in itertools.pairwise(edges):
+        middle = float(np.median(part[begin:end]))
+        out[rows[begin:end]] = middle if abs(middle) > 0.03 * most_A else 0.0
+    return out
+
+
+def folders_of(names: Sequence[Path], logs: Path) -> list[Path]:
+    """Return the run folders meant: each name is a run folder, or a cell's id that stands for all its runs.
+
+    Raises:
+        InputError: a cell without runs. (A name that is neither is told when its folder is read.)
+    """
+    from amphora.harness.archive.shelf import Shelf
+
+    folders: list[Path] = []
+    for name in names:
+        own = logs / name.name if len(name.parts) == 1 else name
+        if (name / "run.json").is_file() or not (own / "cell.json").is_file():
+            folders.append(name)
+            continue
+        runs = Shelf(own.parent).runs(own.name)
+        if not runs:
+            raise InputError(
+                f"{own.name}: no run with this cell yet; begin with "
+                f"`amphora run --cell {own.name} --profile identify --present`"
+            )
+        folders += runs
+    return list(dict.fromkeys(folders))
+
+
+def identify_runs(folders: Sequence[Path]) -> "Identification":
+    """Say what a cell is from the runs made with it, or what to do next.
+
+    Args:
+        folders: Run folders of one cell, oldest first; of several discharges the one that moved most counts,
+            of load steps and watched charges the last.
+
+    Returns:
+        The answer; where a shipped recipe does the next step, `next_step` says the command.
+
+    Raises:
+        InputError: no folder, runs of different cells, or no voltage as found.
+    """
+    from amphora.harness.analysis.identification import identify
+    from amphora.harness.archive.loading import load
+
+    if not folders:
+        raise InputError("identification: no run given")
+    infos = [load(folder)[1] for folder in folders]
+    cells = {info.cell_id for info in infos}
+    if len(cells) > 1:
+        raise InputError(
+            f"identification: the runs are of several cells ({', '.join(sorted(cells))}); give those of one"
+        )
+    known = evidence_of(folders[0])
+    charges, discharges = int(known.charge is not None), int(known.discharge is not None)
+    for folder in folders[1:]:
+        more = evidence_of(folder)
+        charges, discharges = charges + (more.charge is not None), discharges + (more.discharge is not None)
+        known = replace(
+            known,
+            declared_rechargeable=more.declared_rechargeable,
+            step_ohm=more.step_ohm or known.step_ohm,
+            discharge=_most(known.discharge, more.discharge),
+            reference_A=more.reference_A or known.reference_A,
+        )
+        if more.charge is not None:
+            known = replace(
+                known, charge=more.charge, charge_It=more.charge_It,
+                rested_after_charge_V=more.rested_after_charge_V, rest_after_charge_h=more.rest_after_charge_h,
+            )  # fmt: skip
+    found = identify(known)
+    judged = ", ".join(info.run_id.rsplit("/", 1)[-1] for info in infos)
+    evidence = (f"judged from {len(infos)} run{'s' if len(infos) > 1 else ''}: {judged}", *found.evidence)
+    if found.recipes and min(charges, discharges) >= 2:
+        return replace(
+            found, evidence=evidence, recipes=(), may_charge=False,
+            next_step="it was charged and discharged twice and nothing settled it: go by its markings or data sheet, "
+            "or retire it",
+        )  # fmt: skip
+    return replace(
+        found, evidence=evidence, next_step=found.next_step + _commands(found, infos[0].cell_id, known.as_found_V)
+    )
+
+
+def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
+    if one is None or other is None:
+        return one or other
+    return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one
+
+
+def _commands(found: "Identification", cell_id: str, found_V: float) -> str:
+    """Return the shipped recipes that do the next step, as they are typed."""
+    if not found.recipes:
+        return ""
+    if found_V < RECIPES_FROM_V[0] or NICKEL_TO_V < found_V < RECIPES_FROM_V[1]:
+        return (
+            f" (the shipped recipes refuse an unidentified cell found at {found_V:.2f} V, below the highest cut-off "
+            "that it may have: go by its markings or data sheet and enter its chemistry on the shelf by these; else "
+            "retire it)"
+        )
+    here = {"identify": " --present"}
+    typed = [f"`amphora run --cell {cell_id} --profile {name}{here.get(name, '')}`" for name in found.recipes]
+    return f" ({', then '.join((*typed, f'`amphora identify {cell_id}`'))})"
+
+
+def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:
+    """Return what the shelf keeps of an identification; `chemistry` is there only when the answer names one."""
+    kept: dict[str, Any] = {
+        "answer": found.answer,
+        "confidence": found.confidence,
+        "evidence": list(found.evidence),
+        "next_step": found.next_step,
+        "run": run_id,
+    }
+    if found.chemistry is not None:
+        kept["chemistry"] = found.chemistry
+    return kept
+
+
+def save_identification(logs: Path, folders: Sequence[Path], found: "Identification") -> "Cell":
+    """Keep an identification in the record of the cell that the runs are of, and return the cell.
+
+    Raises:
+        InputError: the cell is not on the shelf in `logs`.
+    """
+    from amphora.harness.archive.loading import load
+    from amphora.harness.archive.shelf import Shelf
+
+    info = load(folders[-1])[1]
+    shelf = Shelf(logs)
+    cell = shelf.get(info.cell_id)
+    return shelf.save(replace(cell, identified=identified_field(found, info.run_id)))

@@ -1,0 +1,239 @@
+"""Leads, holder and contacts: what a run with two places of sensing says of them, and how it is taken out elsewhere.
+
+Three names of steps with load pulses are looked for, in any recipe: `sensed at the cell`, `sensed at the load`,
+`reseated` (after the cell was taken out of its holder and put back, sensed where the step before was). The difference
+of the first two is leads and holder; the third against the one before it is the contact check.
+
+Whether leads are in a resistance depends on where the voltage is sensed: `sensed_at` in the bench file, "cell" or
+"load". Without it nothing is taken out, and the resistances say that it is not known. Ohm, U with k = 2.
+"""
+
+import contextlib
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from amphora.harness.common.errors import AmphoraError, AnalysisError
+
+if TYPE_CHECKING:
+    from amphora.harness.analysis.records import Record, RunInfo
+    from amphora.harness.analysis.resistance import Resistance
+    from amphora.harness.analysis.warnings import Warning_
+
+AT_CELL, AT_LOAD, RESEATED = "sensed at the cell", "sensed at the load", "reseated"
+
+
+def measured_in(record: "Record", info: "RunInfo", names: Sequence[str]) -> dict[str, Any] | None:
+    """Return what a run says of leads, holder and contact; None for a run that does not ask for it.
+
+    Args:
+        record, info: The run.
+        names: Name of each step as executed.
+
+    Returns:
+        `ohm`, `U_ohm` (None when not measured), `contact_difference_ohm`, `contact_U_ohm`, `contact_is_bad`,
+        `contact_text`, `pulses`, `duration_s`, `problem` (a sentence, or None) and `text`.
+    """
+    from amphora.harness.analysis.resistance import leads_between
+
+    if RESEATED not in names and not {AT_CELL, AT_LOAD} <= set(names):
+        return None
+    groups = {name: _pulses(record, info, [n for n, one in enumerate(names) if one == name]) for name in set(names)}
+    found: dict[str, Any] = {
+        "ohm": None, "U_ohm": None, "pulses": 0, "duration_s": None, "contact_difference_ohm": None,
+        "contact_U_ohm": None, "contact_is_bad": None, "contact_text": None, "problem": None, "text": "",
+    }  # fmt: skip
+    words = []
+    try:
+        contact = _contact(groups, names)
+        if contact is not None:
+            found.update(contact)
+            words.append(contact["contact_text"])
+        if groups.get(AT_CELL) and groups.get(AT_LOAD):
+            between = leads_between(groups[AT_LOAD], groups[AT_CELL], info.measurement)
+            # Another run sits in the holder anew: what reseating changed is part of what is not known.
+            U_ohm = math.hypot(between.U_ohm, found["contact_difference_ohm"] or 0.0)
+            found.update(pulses=between.pulses, duration_s=between.duration_s)
+            if between.ohm < -max(U_ohm, 0.002):
+                found["problem"] = (
+                    "the pulses sensed at the cell show more resistance than those at the load: the clips were at the "
+                    "wrong places, or slipped; measure again"
+                )
+            else:
+                found.update(ohm=max(0.0, between.ohm), U_ohm=U_ohm)
+                words.insert(
+                    0,
+                    f"leads and holder: {1000 * max(0.0, between.ohm):.1f} ± {1000 * U_ohm:.1f} mΩ "
+                    f"({between.pulses} pulses at each place, read {between.duration_s:g} s after the step)",
+                )
+        elif AT_CELL in names and AT_LOAD in names:
+            found["problem"] = "no pulse could be read at both places: nothing is known of the leads"
+    except AnalysisError as error:
+        found["problem"] = str(error)
+    found["text"] = "; ".join(words) if words else str(found["problem"] or "")
+    return found
+
+
+def step_names(run: dict[str, Any]) -> list[str]:
+    """Return the name of each step as executed, as the plan in `run.json` has them."""
+    steps = (run.get("plan") or {}).get("steps") or []
+    return [str(step.get("name", "")) for step in steps]
+
+
+def leads_warnings(found: dict[str, Any] | None) -> "list[Warning_]":
+    """Return what a person should know of a run that measured leads or a contact."""
+    from amphora.harness.analysis.warnings import Warning_
+
+    told = []
+    if found and found["contact_is_bad"]:
+        text = str(found["contact_text"])
+        told.append(Warning_("contact", f"{text[:1].upper()}{text[1:]}."))
+    if found and found["problem"]:
+        text = str(found["problem"])
+        told.append(Warning_("leads", f"{text[:1].upper()}{text[1:]}."))
+    return told
+
+
+def _pulses(record: "Record", info: "RunInfo", steps: Sequence[int]) -> "list[Resistance]":
+    import numpy as np
+
+    from amphora.harness.analysis.resistance import find_resistances
+
+    found: list[Resistance] = []
+    for step in steps:
+        rows = np.flatnonzero(record.step == step)
+        if rows.size >= 4 and step < len(info.step_kinds) and info.step_kinds[step] == "pulses":
+            found += find_resistances(record, int(rows[0]), int(rows[-1]), None, info.measurement)
+    return found
+
+
+def _contact(groups: "dict[str, list[Resistance]]", names: Sequence[str]) -> dict[str, Any] | None:
+    """Compare the pulses after reseating with those of the pulses step before it."""
+    from amphora.harness.analysis.resistance import LOAD_STEP, contact_check
+
+    if RESEATED not in names or not groups.get(RESEATED):
+        return None
+    before = next(
+        (name for name in reversed(names[: list(names).index(RESEATED)]) if name != RESEATED and groups.get(name)), None
+    )
+    if before is None:
+        return None
+    pair = []
+    shared = {round(v.duration_s, 1) for v in groups[before] if v.method == LOAD_STEP} & {
+        round(v.duration_s, 1) for v in groups[RESEATED] if v.method == LOAD_STEP
+    }
+    if not shared:
+        return None
+    for name in (before, RESEATED):
+        some = [v for v in groups[name] if v.method == LOAD_STEP and round(v.duration_s, 1) == min(shared)]
+        pair.append(replace(some[0], ohm=sum(v.ohm for v in some) / len(some)))
+    check = contact_check(pair[0], pair[1])
+    return {
+        "contact_difference_ohm": check.difference_ohm,
+        "contact_U_ohm": check.U_ohm,
+        "contact_is_bad": check.is_contact,
+        "contact_text": check.text,
+    }
+
+
+def latest_measured(folder: Path, bench: dict[str, Any], created_utc: str) -> tuple[Path, dict[str, Any]] | None:
+    """Return the run that measured the leads of a bench, and what it found.
+
+    The newest one not younger than the run in question; where there is none, the first one after it. So a leads run
+    made later changes no figure that already had one.
+
+    Args:
+        folder: The run in question; its shelf is searched.
+        bench: As in its `run.json`; benches are the same when their names are.
+        created_utc: When it was made.
+    """
+    from amphora.harness.results.analyse import figures_of
+
+    earlier: list[tuple[str, Path]] = []
+    later: list[tuple[str, Path]] = []
+    for other in folder.absolute().parent.parent.glob("*/*-leads/run.json"):
+        if other.parent == folder.absolute():
+            continue
+        with contextlib.suppress(OSError, ValueError):
+            run = json.loads(other.read_text(encoding="utf-8"))
+            if (run.get("bench") or {}).get("name") == bench.get("name"):
+                made = str(run.get("created_utc") or "")
+                (earlier if made <= created_utc else later).append((made, other.parent))
+    for _, candidate in [*sorted(earlier, reverse=True), *sorted(later)]:
+        with contextlib.suppress(AmphoraError, OSError):
+            found = figures_of(candidate).get("leads_measured")
+            if found and found["ohm"] is not None:
+                return candidate, found
+    return None
+
+
+def state_of(folder: Path, bench: dict[str, Any], created_utc: str) -> dict[str, Any]:
+    """Return whether leads and holder are in the resistances of a run, and what is to be taken out of each.
+
+    Returns:
+        `state` ("in", "out", "not known"), `text`, and `ohm`, `U_ohm`, `from_run` where something is taken out.
+    """
+    found: dict[str, Any] = {"state": "out", "text": "", "ohm": None, "U_ohm": None, "from_run": None}
+    sensed_at = bench.get("sensed_at")
+    if sensed_at == "cell":
+        return {**found, "text": "leads and holder are out: the voltage is sensed at the cell"}
+    if sensed_at != "load":
+        text = "not known whether leads and holder are in: nothing says where the voltage is sensed"
+        return {**found, "state": "not known", "text": text}
+    measured = latest_measured(folder, bench, created_utc)
+    if measured is None:
+        text = "leads and holder are in: the voltage is sensed at the load, and no 'leads' run of this bench is here"
+        return {**found, "state": "in", "text": text}
+    source, ohm, U_ohm = measured[0], float(measured[1]["ohm"]), float(measured[1]["U_ohm"])
+    text = (
+        f"leads and holder, {1000 * ohm:.1f} ± {1000 * U_ohm:.1f} mΩ, are taken out "
+        f"(measured by {source.parent.name}/{source.name})"
+    )
+    return {**found, "text": text, "ohm": ohm, "U_ohm": U_ohm, "from_run": str(source)}
+
+
+def with_leads(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
+    """Return figures in which each resistance says whether leads and holder are in it; taken out where known.
+
+    The leads run is not among the inputs of `result.json`, so this part is never kept.
+
+    Args:
+        folder: The run folder.
+        result: Figures as its own files give them.
+    """
+    if not result["resistances"] and not any(phase["resistances"] for phase in result["phases"]):
+        return {**result, "leads": None}
+    if result.get("leads_measured"):  # this run moved the clips about
+        told = {"state": "not known", "text": "leads and holder are in some and not in others: this run measures them"}
+        leads: dict[str, Any] = {**told, "ohm": None, "U_ohm": None, "from_run": None}
+    else:
+        leads = state_of(folder, result.get("bench") or {}, str(result.get("created_utc") or ""))
+    return {**take_out(result, leads), "leads": leads}
+
+
+def take_out(result: dict[str, Any], leads: dict[str, Any]) -> dict[str, Any]:
+    """Return figures whose resistances say whether leads and holder are in, less `ohm` of the leads where it is given.
+
+    Args:
+        result: Figures with leads and holder still in.
+        leads: `state`, `ohm` and `U_ohm` as `state_of` gives them.
+    """
+    ohm, U_ohm, state = leads["ohm"], leads["U_ohm"], leads["state"]
+
+    def each(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        if ohm is None:
+            return [{**item, "leads": state} for item in items]
+        return [
+            {**item, "ohm": item["ohm"] - ohm, "U_ohm": math.hypot(item["U_ohm"], U_ohm), "leads": state}
+            for item in items
+            if item["ohm"] is not None and item["ohm"] > ohm
+        ]
+
+    return {
+        **result,
+        "resistances": each(result["resistances"]),
+        "phases": [{**phase, "resistances": each(phase["resistances"])} for phase in result["phases"]],
+    }

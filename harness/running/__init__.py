@@ -1,0 +1,1 @@
+"""The only room that orders instruments. Start with `session` and `runner`."""

@@ -1,0 +1,690 @@
+"""A second process that switches the bench off when the program that runs it dies or hangs.
+
+Started with each run that can let current flow: `python -m amphora.harness.running.watchdog`, told on its standard
+input what the bench is; then the runner sends a beat a second, and a bye when it has made safe.
+
+- The pipe closes without a bye, or the runner's process is gone: the keeper acts at once.
+- No beat for 10 s: the runner is hung; it is ended first, so that two do not talk to one instrument.
+- The runner could not switch everything off by itself: it gives its links back and says so, the
+  keeper acts at once, and the runner waits for what it achieves.
+- To act: OFF goes to each instrument, as the runner prepared it when it began (`amphora.harness.running.switch_off`), blind and as
+  the first bytes of a session that is opened again and again for as long as it takes, three minutes at most; then it
+  is asked, and OFF goes out again where it does not say that it is off. All at the same time; a channel that another
+  run has taken meanwhile is left alone. Orders first, then the record: a `killed` event
+  (not when the runner asked: it lives) and a `made-safe` event in the run's events. No `stopped`:
+  such a run can be resumed. Last the person: told by the runner, or by the bench file's alarms where
+  no runner is left to tell.
+
+The keeper echoes beats from the loop that acts, so that the runner sees within 10 s that it is stopped, hung or slow,
+ends it and starts another.
+
+It ignores what ends the runner (Ctrl-C, a closed terminal, the system's request to end): it ends when
+the runner says bye, or when it has acted. What is left when the whole computer dies is what the
+instruments were told beforehand.
+
+Bytes on the pipe: one line of JSON, then `.` for each beat, `!` for the bye; `?` for "could not make
+safe: you try", then `+` when the runner has written its own last event. Back come the line `ready`, a line `.` for
+beats that came, and, once it acted, a line of JSON for each thing to tell: `off`, `text`, `final`.
+"""
+
+import contextlib
+import json
+import math
+import os
+import queue
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
+
+from amphora.harness.common.errors import BenchError
+
+if TYPE_CHECKING:
+    from amphora.drivers.scpi.off import OffOrder, Outlet
+    from amphora.harness.running.switch_off import Sheet
+
+BEAT_LIMIT_S = 10.0
+READY_LIMIT_S = 20.0
+FIRST_RECORD_S = 5.0
+TRY_FOR_S = 180.0  # an instrument that holds a dead session does so for a minute and more
+STILL_S = 8.0  # the keeper's silence after which another is started: noticed within 10 s
+LOOK_S = 0.2
+SAY_LIMIT_S = 2.0
+PAUSED_S = 3.0  # a look that took this long: the keeper itself stood still (a suspend)
+BEAT, BYE, TRY, RECORDED = b".", b"!", b"?", b"+"
+ECHO = b".\n"
+WARNING = "AN OUTPUT MAY STILL BE ON: pull the leads at the cell now"
+
+
+MAKING_SAFE_S = 60.0
+LATE_S = 4.0
+
+
+class Beating(Protocol):
+    """Whoever can be told that the runner lives."""
+
+    def beat(self) -> None:
+        """Say it."""
+        ...
+
+
+@contextlib.contextmanager
+def beating(keeper: Beating | None, late: Callable[[], None], limit_s: float = MAKING_SAFE_S) -> Iterator[None]:
+    """Beat from beside while the runner makes safe: instruments that are silent take all of its time.
+
+    Args:
+        keeper: Who is told; None: nothing is done.
+        late: Called once, from a thread, when it takes longer than a few seconds.
+        limit_s: How long at most; whoever needs more is hung, and ended like one.
+    """
+    if keeper is None:
+        yield
+        return
+    done = threading.Event()
+
+    def beat() -> None:
+        began_s = time.monotonic()
+        told = False
+        while not done.wait(0.5):
+            spent_s = time.monotonic() - began_s
+            if spent_s > limit_s:
+                return
+            keeper.beat()
+            if not told and spent_s > LATE_S:
+                told = True
+                late()
+
+    thread = threading.Thread(target=beat, name="making-safe", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join(5.0)
+
+
+class Achieved(NamedTuple):
+    """What the keeper achieved: whether all is off, read back; in words; whether it goes on trying."""
+
+    off: bool
+    text: str
+    final: bool = True
+
+
+class Keeper:
+    """The runner's end of the pipe. Use `start`."""
+
+    def __init__(self, process: "subprocess.Popen[bytes]") -> None:
+        self._process = process
+        self._pipe = process.stdin
+        self._told: queue.Queue[bytes] | None = None
+        self._unanswered_s: float | None = None  # when the first beat was given that has not been echoed
+        self._beat_s = 0.0
+
+    @classmethod
+    def start(
+        cls,
+        bench_description: Mapping[str, Any],
+        names: list[str],
+        run_folder: Path,
+        beat_limit_s: float = BEAT_LIMIT_S,
+        sheet: "Sheet | None" = None,
+    ) -> "Keeper":
+        """Start the process and wait until it listens.
+
+        Args:
+            bench_description: The bench file as data.
+            names: The instruments that can let current flow.
+            run_folder: Where the run's events are (or will be).
+            beat_limit_s: How long without a beat counts as hung.
+            sheet: What switches them off; None: what can be known of it by the bench file alone.
+
+        Raises:
+            BenchError: it did not start; nothing was switched on.
+        """
+        from amphora.harness.common.locks import process_start
+
+        document = {
+            "bench": json.loads(json.dumps(bench_description, default=str)),
+            "sheet": json.loads(json.dumps((sheet or _sheet(bench_description, names)).to_dict(), default=str)),
+            "folder": str(run_folder.absolute()),
+            "pid": os.getpid(),
+            "started": process_start(os.getpid()) or 0.0,
+            "beat_limit_s": beat_limit_s,
+        }
+        try:
+            process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "amphora.harness.running.watchdog"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=os.name != "nt",
+                creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+                bufsize=0,
+            )
+        except OSError as error:
+            raise BenchError(f"the keeper process could not be started ({error}); nothing was switched on") from error
+        keeper = cls(process)
+        try:
+            assert process.stdin is not None
+            process.stdin.write(json.dumps(document).encode("utf-8") + b"\n")
+            keeper._wait_ready()
+            keeper._heard()
+            if os.name != "nt":  # there a byte into a pipe that is read waits for nobody
+                os.set_blocking(process.stdin.fileno(), False)
+        except BaseException as error:
+            process.kill()
+            keeper._reap(5.0)
+            if isinstance(error, OSError):
+                raise BenchError(f"the keeper process ended at once ({error}); nothing was switched on") from error
+            raise
+        return keeper
+
+    @property
+    def pid(self) -> int:
+        """The keeper's process id."""
+        return self._process.pid
+
+    def beat(self) -> None:
+        """Say that the runner lives; never waits, never raises."""
+        pipe = self._pipe
+        if pipe is not None:
+            now_s = time.monotonic()
+            if now_s - self._beat_s > PAUSED_S:
+                self._unanswered_s = None  # the runner itself stood still: the keeper gets its full time again
+            self._beat_s = now_s
+            if self._unanswered_s is None:
+                self._unanswered_s = now_s
+            with contextlib.suppress(OSError, ValueError):  # a full pipe holds thousands of beats already
+                os.write(pipe.fileno(), BEAT)
+
+    def bye(self) -> None:
+        """Say that all is safe and the keeper may end. May be called twice."""
+        self._say(BYE)
+        self.abandon()
+        self._reap(5.0)
+
+    def take_over(self) -> None:
+        """Say that not everything could be switched off: the keeper acts at once. Its links have been given back."""
+        self._say(TRY)
+
+    def achieved(self, given_up: Callable[[], bool] = lambda: False, limit_s: float = TRY_FOR_S + 10.0) -> Achieved:
+        """Return what came of `take_over`; waits for it. The runner has written its last event before.
+
+        Args:
+            given_up: Asked all the while; True ends the wait, not the keeper.
+            limit_s: The longest it waits.
+        """
+        self._say(RECORDED)
+        told = self._heard()
+        last = Achieved(False, "the keeper goes on trying", final=False)
+        until_s = time.monotonic() + limit_s
+        while not given_up():
+            if time.monotonic() >= until_s:
+                return Achieved(False, f"the keeper process gave no answer within {limit_s:g} s")
+            try:
+                line = told.get(timeout=LOOK_S)
+            except queue.Empty:
+                continue
+            if not line:
+                return Achieved(False, "the keeper process is gone") if not last.final else last
+            with contextlib.suppress(ValueError, KeyError, TypeError):
+                data = json.loads(line)
+                last = Achieved(bool(data["off"]), str(data["text"]), bool(data["final"]))
+                if last.final:
+                    return last
+        return last
+
+    def _heard(self) -> "queue.Queue[bytes]":
+        """Return the lines that come from the keeper; an empty one is the last."""
+        if self._told is None:
+            told: queue.Queue[bytes] = queue.Queue()
+            self._told = told
+            report = self._process.stdout
+
+            def listen() -> None:
+                line = b"?"
+                while line:
+                    try:
+                        line = report.readline() if report is not None else b""
+                    except (OSError, ValueError):
+                        line = b""
+                    if line == ECHO:
+                        self._unanswered_s = None
+                        continue
+                    told.put(line)
+
+            threading.Thread(target=listen, name="keeper-report", daemon=True).start()
+        return self._told
+
+    def abandon(self) -> None:
+        """Leave without a bye: the keeper acts, or goes on acting, and tells by itself. Nothing after a bye."""
+        pipe, self._pipe = self._pipe, None
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
+
+    def _say(self, word: bytes) -> None:
+        """Hand over a word that has to get through; waits a moment where the pipe is full of beats."""
+        pipe = self._pipe
+        if pipe is None:
+            return
+        until_s = time.monotonic() + SAY_LIMIT_S
+        while True:
+            try:
+                os.write(pipe.fileno(), word)
+                return
+            except BlockingIOError:
+                if time.monotonic() >= until_s:
+                    return
+                time.sleep(0.02)
+            except (OSError, ValueError):
+                return
+
+    def alive(self) -> bool:
+        """Return whether the keeper's process runs and answers: not stopped, hung or very slow."""
+        since_s = self._unanswered_s
+        if since_s is not None and time.monotonic() - since_s > STILL_S:
+            return False
+        return self._process.poll() is None
+
+    def end(self) -> None:
+        """End it for good, stopped or hung as it may be: it must not wake up and act beside another."""
+        self._say(BYE)
+        self.abandon()
+        with contextlib.suppress(OSError):
+            self._process.kill()
+        self._reap(5.0)
+
+    def _wait_ready(self) -> None:
+        """Wait for the line that says it listens; a thread, so that it works on every system."""
+        output = self._process.stdout
+        assert output is not None
+        got: list[bytes] = []
+        thread = threading.Thread(target=lambda: got.append(output.readline()), daemon=True)
+        thread.start()
+        thread.join(READY_LIMIT_S)
+        if got and got[0].startswith(b"cannot: "):
+            why = got[0].decode("utf-8", "replace").strip().removeprefix("cannot: ")
+            raise BenchError(f"the keeper process could not do its work ({why}); nothing was switched on")
+        if not got or got[0].strip() != b"ready":
+            raise BenchError("the keeper process did not start in time; nothing was switched on")
+
+    def _reap(self, limit_s: float) -> None:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(limit_s)
+        for file in (self._process.stdin, self._process.stdout):
+            if file is not None and not file.closed:
+                with contextlib.suppress(OSError):
+                    file.close()
+
+
+def _sheet(bench_description: Mapping[str, Any], names: list[str]) -> "Sheet":
+    """Return what can be prepared without an open instrument; BenchError where that is nothing at all."""
+    from amphora.harness.bench.bench_file import bench_from_dict
+    from amphora.harness.running.switch_off import Sheet, sheet_from_bench
+
+    if not bench_description.get("instruments"):
+        return Sheet(str(bench_description.get("name", "bench")))
+    return sheet_from_bench(bench_from_dict(bench_description), names)
+
+
+# -- the keeper's own process ---------------------------------------------------------------------
+
+Make = Callable[["OffOrder", dict[str, Any]], "Outlet"]
+
+
+def main() -> int:
+    """Listen on standard input; act when the runner is gone. Returns the exit code."""
+    for name in ("SIGINT", "SIGHUP", "SIGTERM", "SIGQUIT", "SIGTSTP", "SIGBREAK"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            with contextlib.suppress(OSError, ValueError):
+                signal.signal(number, signal.SIG_IGN)
+    inlet = sys.stdin.buffer
+    document = json.loads(inlet.readline())
+    try:
+        prepare(document)
+    except Exception as error:  # noqa: BLE001  whatever it is: found now, and not at three in the morning
+        sys.stdout.write(f"cannot: {type(error).__name__}: {error}".replace("\n", " ") + "\n")
+        return 1
+    sys.stdout.write("ready\n")
+    sys.stdout.flush()
+    report = os.dup(1)
+    if os.name != "nt":  # a runner that is stopped reads nothing, and must not stop the keeper
+        os.set_blocking(report, False)
+    null = os.open(os.devnull, os.O_RDWR)
+    for descriptor in (1, 2):  # the terminal may go away at any time
+        with contextlib.suppress(OSError):
+            os.dup2(null, descriptor)
+    cause = wait(inlet, document, lambda: _echo(report))
+    if cause is None:
+        return 0
+    told = Telling(document, cause, report)
+    act(document, cause.text, runner=cause.runner, tell=told)
+    told.drain()
+    return 0
+
+
+class AskedBy(NamedTuple):
+    """The runner that asked: set when it has written its own last event, and when it is gone."""
+
+    recorded: threading.Event
+    gone: threading.Event
+
+
+class Cause(NamedTuple):
+    """Why to act, in one sentence; and the runner, where it lives and waits for what comes of it."""
+
+    text: str
+    runner: AskedBy | None = None
+
+
+class Telling:
+    """Tells what came of it: the runner that waits, or the bench file's alarms where none is left."""
+
+    def __init__(self, document: Mapping[str, Any], cause: Cause, report: int) -> None:
+        self._document = document
+        self._cause = cause
+        self._report = report
+        self._alarm: Any = None
+
+    def __call__(self, achieved: Achieved) -> None:
+        """Tell; never raises."""
+        runner = self._cause.runner
+        if runner is not None and not runner.gone.is_set():
+            line = json.dumps(achieved._asdict(), ensure_ascii=False).encode("utf-8") + b"\n"
+            with contextlib.suppress(OSError):
+                os.write(self._report, line)
+                return
+        with contextlib.suppress(Exception):  # an alarm that fails must stop nothing
+            from amphora.harness.common.alarm import Alarm
+
+            if self._alarm is None:
+                self._alarm = Alarm(self._document["bench"].get("alarms", {}))
+            run = "/".join(Path(self._document["folder"]).parts[-2:])
+            text = f"{run}: {self._cause.text}; {achieved.text}"
+            self._alarm.raise_("stop", text if achieved.off else f"{text}; {WARNING}")
+
+    def drain(self) -> None:
+        """Wait for the alarms that are under way, each within its limit."""
+        if self._alarm is not None:
+            self._alarm.drain(self._alarm.limit_s + 2.0)
+
+
+def prepare(document: Mapping[str, Any]) -> None:
+    """Load all that acting needs: it has to be done within seconds, and also when the program is replaced meanwhile."""
+    import encodings.idna  # noqa: F401  for an alarm's web address
+    import urllib.request  # noqa: F401
+
+    import psutil  # noqa: F401
+    import pyvisa
+    import serial  # noqa: F401
+
+    import amphora.drivers.clock
+    import amphora.drivers.links.visa
+    import amphora.harness.common.alarm
+    import amphora.harness.common.locks  # noqa: F401
+    from amphora.drivers.scpi.off import restore
+    from amphora.harness.running.switch_off import Sheet
+
+    pyvisa.ResourceManager(amphora.drivers.links.visa.BACKEND)
+    for entry in Sheet.from_dict(document["sheet"]).entries:
+        restore(entry.order)
+
+
+def _echo(report: int) -> None:
+    with contextlib.suppress(OSError):
+        os.write(report, ECHO)
+
+
+def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None] = lambda: None) -> Cause | None:
+    """Return why to act; None after a bye. `echo` is called for beats that came."""
+    news: queue.Queue[bytes] = queue.Queue()
+    runner = AskedBy(threading.Event(), threading.Event())
+
+    def listen() -> None:
+        while True:
+            try:
+                data = os.read(inlet.fileno(), 4096)
+            except OSError:
+                data = b""
+            if RECORDED in data or not data:
+                runner.recorded.set()
+            if not data:
+                runner.gone.set()
+            news.put(data)
+            if not data:
+                return
+
+    threading.Thread(target=listen, daemon=True).start()
+    pid, started = int(document["pid"]), float(document["started"])
+    limit_s = float(document["beat_limit_s"])
+    last_beat_s = looked_s = time.monotonic()
+    while True:
+        try:
+            data: bytes | None = news.get(timeout=LOOK_S)
+        except queue.Empty:
+            data = None
+        now_s = time.monotonic()
+        if now_s - looked_s > PAUSED_S:
+            last_beat_s = now_s  # the computer slept, the runner too: it gets its full time again
+        looked_s = now_s
+        if data is not None:
+            if BYE in data:
+                return None
+            if TRY in data:
+                return Cause(f"the runner (process {pid}) could not switch everything off and asked the keeper", runner)
+            if not data:
+                return Cause(f"the runner (process {pid}) ended without a word")
+            last_beat_s = now_s
+            echo()
+            continue
+        if not _lives(pid, started):
+            return Cause(f"the runner (process {pid}) is gone")
+        if now_s - last_beat_s > limit_s:
+            _end(pid, started)
+            return Cause(f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended")
+
+
+def _lives(pid: int, started: float) -> bool:
+    from amphora.harness.common.locks import START_SLACK_S, process_start
+
+    actual = process_start(pid)
+    return actual is not None and abs(actual - started) <= START_SLACK_S
+
+
+def _end(pid: int, started: float) -> None:
+    """End a hung runner, for good: half an order later would be worse than none."""
+    import psutil
+
+    if not _lives(pid, started):
+        return
+    with contextlib.suppress(psutil.Error, OSError):
+        process = psutil.Process(pid)
+        process.kill()
+    until_s = time.monotonic() + 3.0  # a zombie is dead enough; a parent may be slow to notice
+    while _lives(pid, started) and time.monotonic() < until_s:
+        time.sleep(0.02)
+
+
+def act(
+    document: Mapping[str, Any],
+    cause: str,
+    make: Make | None = None,
+    try_for_s: float = TRY_FOR_S,
+    *,
+    runner: AskedBy | None = None,
+    tell: Callable[[Achieved], None] = lambda achieved: None,
+) -> bool:
+    """Make the run's instruments safe, record it and tell; return whether all are off.
+
+    Args:
+        document: What the runner handed over at the start.
+        cause: Why, in one sentence.
+        make: Makes what switches off of an order.
+        try_for_s: How long to go on where an instrument does not go off.
+        runner: The runner that lives and asked; None when it is dead.
+        tell: Gets what was achieved, after the record.
+    """
+    began_s = time.monotonic()
+    from amphora.drivers.scpi.off import restore
+    from amphora.harness.running.switch_off import Sheet, switch_off
+
+    sheet = Sheet.from_dict(document["sheet"])
+    names = [*sheet.names, *sheet.unknown]
+    results: dict[str, dict[str, Any]] = {
+        name: {"off": False, "current_A": None, "text": why, "tries": 0} for name, why in sheet.unknown.items()
+    }
+    threads = switch_off(
+        sheet,
+        began_s + try_for_s,
+        "the keeper makes safe",
+        own_pid=int(document["pid"]),
+        results=results,
+        make=make or restore,
+    )
+    asked = runner is not None
+    if runner is not None:  # its last event first, so that two do not write to one file
+        runner.recorded.wait(FIRST_RECORD_S)
+    record = Record(Path(document["folder"]), sheet.speed_up)
+    for thread in threads:
+        thread.join(max(0.0, began_s + FIRST_RECORD_S - time.monotonic()))
+    if not asked:
+        record.append("killed", reason="killed", text=cause, by="keeper")
+    said = cause if asked else ""
+    if any(thread.is_alive() for thread in threads):
+        tell(_record_safe(record, names, results, "not yet; it is being tried", said, final=False))
+        for thread in threads:
+            thread.join(max(0.0, began_s + try_for_s + 5.0 - time.monotonic()))
+    achieved = _record_safe(record, names, results, "no answer", said)
+    tell(achieved)
+    return achieved.off
+
+
+def _record_safe(
+    record: "Record",
+    names: list[str],
+    results: Mapping[str, dict[str, Any]],
+    otherwise: str,
+    cause: str,
+    final: bool = True,
+) -> Achieved:
+    instruments = {
+        name: dict(results.get(name, {"off": False, "current_A": None, "text": otherwise, "tries": 0}))
+        for name in names
+    }
+    off = all(one["off"] for one in instruments.values())
+    record.append("made-safe", by="keeper", off=off, instruments=instruments, **({"text": cause} if cause else {}))
+    if off:
+        which = " and ".join(names) or "what it reaches"
+        return Achieved(True, f"the keeper switched off {which} and read it back", final)
+    left = "; ".join(f"{name}: {one['text']}" for name, one in instruments.items() if not one["off"])
+    could = "could not switch off" if final else "has not yet switched off"
+    return Achieved(False, f"the keeper {could} {left}", final)
+
+
+class Record:
+    """Appends to the events of a run whose runner is dead; never raises.
+
+    A run that had ended for good (an output would not go off at its end) keeps its last event last:
+    the record then goes to `keeper.jsonl` beside.
+    """
+
+    def __init__(self, folder: Path, speed_up: float = 1.0) -> None:
+        self.path = folder / "events.jsonl"
+        self.speed_up = speed_up
+        self.rows, row_t_s = _rows(folder / "samples.csv")
+        event_t_s, event_wall_s, ended = _last_event(self.path)
+        self._flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        if ended:  # nothing may follow the last event of a run that ended for good
+            self.path = folder / "keeper.jsonl"
+            self._flags |= os.O_CREAT
+        wall_s = [event_wall_s]
+        with contextlib.suppress(OSError):
+            wall_s.append((folder / "samples.csv").stat().st_mtime)
+        # The run's clock is gone; wall time since the last thing written stands in for it.
+        self._t_s = max(row_t_s, event_t_s)
+        self._since_s = max(0.0, time.time() - max(wall_s)) if max(wall_s) > 0 else 0.0
+        self._began_s = time.monotonic()
+
+    def now_s(self) -> float:
+        """The run's time as well as it can be known."""
+        return self._t_s + (self._since_s + time.monotonic() - self._began_s) * self.speed_up
+
+    def append(self, kind: str, **fields: Any) -> None:
+        """Append one event, durable; again for a while when the disk refuses."""
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        event = {"kind": kind, "t_s": round(self.now_s(), 4), "utc": utc, "after_row": self.rows, **fields}
+        line = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n"
+        for _ in range(5):
+            try:
+                self._append(line)
+                return
+            except FileNotFoundError:
+                return  # the run had not begun to write: nothing was ever on
+            except OSError:
+                time.sleep(0.2)
+
+    def _append(self, line: bytes) -> None:
+        descriptor = os.open(self.path, self._flags, 0o644)
+        try:
+            size = os.lseek(descriptor, 0, os.SEEK_END)
+            if size:
+                os.lseek(descriptor, -1, os.SEEK_END)
+                if os.read(descriptor, 1) != b"\n":
+                    line = b" torn\n" + line  # the journal's mark of a line that was cut short
+            os.write(descriptor, line)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _rows(path: Path) -> tuple[int, float]:
+    """Return (complete rows, t_s of the last one)."""
+    rows, last = 0, b""
+    try:
+        with path.open("rb") as file:
+            next(file, None)
+            for line in file:
+                if line.endswith(b"\n") and not line.endswith(b" torn\n"):
+                    rows += 1
+                    last = line
+    except OSError:
+        return 0, 0.0
+    try:
+        return rows, _finite(float(last.split(b",")[0])) if last else 0.0
+    except ValueError:
+        return rows, 0.0
+
+
+def _finite(number: float) -> float:
+    """Return it, or 0 for what is no time: a damaged file must not stop the record."""
+    return number if math.isfinite(number) else 0.0
+
+
+def _last_event(path: Path) -> tuple[float, float, bool]:
+    """Return (t_s of the last whole event, when the file was written in seconds since 1970, whether it ended)."""
+    t_s, wall_s, ended = 0.0, 0.0, False
+    try:
+        wall_s = path.stat().st_mtime
+        with path.open("rb") as file:
+            for line in file:
+                with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError):
+                    event = json.loads(line)
+                    t_s = _finite(float(event["t_s"]))
+                    ended = event.get("kind") == "stopped" and event.get("final", True) is not False
+    except OSError:
+        pass
+    return t_s, wall_s, ended
+
+
+if __name__ == "__main__":
+    code = main()
+    sys.stdout.flush()
+    os._exit(code)  # threads that still wait for an instrument must not keep the process

@@ -1,0 +1,168 @@
+"""Where a run stands, seen from a second process: alive, silent, dead, waiting for a person, or ended.
+
+The one answer behind `watch`, its JSON and the page. It reads the run's folder and the lock of it, asks the
+operating system whether the process that holds the lock still lives, and changes nothing.
+"""
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from amphora.harness.common.locks import folder_owner
+
+StateName = Literal["running", "waiting", "silent", "dead", "ended"]
+SILENT_AT_LEAST_S = 10.0  # of wall clock without a reading; a run beats at least as often as that
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """Seconds until the whole run ends: as expected, and at the latest."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """How a run stands.
+
+    `age_s`: since the last reading, None without one. `left_s`: None where it cannot be said.
+    `text`: one sentence for a person. `outputs_off`: what the last word on that says; None when nobody has said.
+    """
+
+    state: StateName
+    text: str
+    age_s: float | None
+    left_s: Left | None
+    outputs_off: bool | None
+
+
+def age_of(folder: Path, now_s: float | None = None) -> float | None:
+    """Return how long ago the last reading was written, s; None without one. By the folder's clock, never below 0."""
+    path = folder / "samples.csv"
+    try:
+        with path.open("rb") as stream:
+            header = stream.readline()
+            first = stream.readline()
+        if not header.endswith(b"\n") or not first.endswith(b"\n"):
+            return None
+        return max(0.0, (time.time() if now_s is None else now_s) - path.stat().st_mtime)
+    except OSError:
+        return None
+
+
+def time_left(steps: Sequence[tuple[float | None, float]], in_step_s: float) -> Left:
+    """Return how long steps still take.
+
+    Args:
+        steps: Expected duration (None: not known) and longest duration of each step that is left, s; the first is at
+            work.
+        in_step_s: How long the first has been at work, s.
+    """
+    low = high = 0.0
+    for number, (expected, latest_s) in enumerate(steps):
+        expected_s = latest_s if expected is None else min(latest_s, expected)
+        gone_s = in_step_s if number == 0 else 0.0
+        low += max(0.0, expected_s - gone_s)
+        high += max(0.0, latest_s - gone_s)
+    return Left(low, high)
+
+
+def left_of(plan: Mapping[str, Any] | None, events: Sequence[Mapping[str, Any]], t_s: float | None) -> Left | None:
+    """Return how long the whole run still takes, by its plan and the step it is in; None without either."""
+    steps = (plan or {}).get("steps") or []
+    begun = next((event for event in reversed(events) if event.get("kind") == "step-begun"), None)
+    if not steps or begun is None:
+        return None
+    try:
+        at = int(begun.get("plan_step", begun.get("step", 0)))
+        began_s = float(begun["t_s"])
+        ahead = [
+            (None if step.get("expected_duration_s") is None else float(step["expected_duration_s"]),
+             float(step["max_duration_s"]))
+            for step in steps[at:]
+        ]  # fmt: skip
+        return time_left(ahead, max(0.0, (began_s if t_s is None else t_s) - began_s))
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def whereabouts(
+    folder: Path,
+    run: Mapping[str, Any],
+    events: Sequence[Mapping[str, Any]],
+    t_s: float | None,
+    now_s: float | None = None,
+) -> Whereabouts:
+    """Return where a run stands.
+
+    Args:
+        folder: The run's folder.
+        run: What run.json holds.
+        events: Its events so far, in order.
+        t_s: Time of its last reading, s since the start; None without one.
+        now_s: Seconds since 1970; None asks the clock.
+    """
+    age_s = age_of(folder, now_s)
+    off = outputs_off(events)
+    last = events[-1] if events else {}
+    if last.get("kind") == "stopped":
+        why = f"{last.get('reason', '')} ({last['text']})" if last.get("text") else str(last.get("reason", ""))
+        on = "" if last.get("final", True) else f". It can go on: amphora resume {folder}"
+        return Whereabouts("ended", f"ended: {why}{on}", age_s, Left(0.0, 0.0), off)
+    if not run.get("plan"):  # imported readings
+        return Whereabouts("ended", "ended: these readings were imported", age_s, Left(0.0, 0.0), None)
+    owner = folder_owner(folder)
+    alive = None if owner is None else owner.is_alive()
+    if owner is None or alive is False:
+        return Whereabouts("dead", _dead(folder, off), age_s, None, off)
+    left = left_of(run.get("plan"), events, t_s)
+    asked = _open_request(events)
+    if asked is not None:
+        return Whereabouts("waiting", f"waiting for a person: {asked}", age_s, left, off)
+    limit_s = max(SILENT_AT_LEAST_S, 3 * _number((run.get("plan") or {}).get("max_gap_s"), 0.0))
+    if age_s is not None and age_s > limit_s:
+        where = "" if alive else " on another computer"
+        since = f"{age_s:.0f} s" if age_s < 120 else f"{age_s / 60:.0f} min"
+        text = f"no new reading for {since}; the program{where} has not ended. Look at the bench"
+        return Whereabouts("silent", text, age_s, left, off)
+    return Whereabouts("running", "running", age_s, left, off)
+
+
+def _dead(folder: Path, off: bool | None) -> str:
+    if off:
+        return f"the program is dead; outputs off, verified. To go on: amphora resume {folder}"
+    return (
+        "the program is dead, and nobody has verified that the outputs are off. "
+        f"Go to the bench, or: amphora bench off --bench FILE; then: amphora resume {folder}"
+    )
+
+
+def outputs_off(events: Sequence[Mapping[str, Any]]) -> bool | None:
+    """Return what the last `made-safe` says, unless something was switched on after it; None without one."""
+    for event in reversed(events):
+        if event.get("kind") == "made-safe":
+            return bool(event.get("off"))
+        if event.get("kind") in ("ordered", "step-begun", "resumed", "continued"):
+            return None
+    return None
+
+
+def _open_request(events: Sequence[Mapping[str, Any]]) -> str | None:
+    """Return what a person was asked to do and has not done, else None."""
+    for event in reversed(events):
+        if event.get("kind") in ("step-ended", "person", "continued"):
+            return None
+        if event.get("kind") == "ordered" and event.get("order") == "ask":
+            return str(event.get("text") or "see the run's terminal")
+        if event.get("kind") == "waiting":
+            return str(event.get("text") or event.get("why") or "see the run's terminal")
+        if event.get("kind") == "step-begun":
+            return str(event.get("text") or event.get("name")) if event.get("step_kind") == "ask" else None
+    return None
+
+
+def _number(value: object, otherwise: float) -> float:
+    return float(value) if isinstance(value, int | float) else otherwise

@@ -1,0 +1,57 @@
+"""The page of commands says what the program says."""
+
+import difflib
+import subprocess
+import sys
+
+import pytest
+from command_reference import COLUMNS, PAGE, commands, help_text, page
+
+
+def test_the_page_says_what_the_program_says() -> None:
+    stands = PAGE.read_text(encoding="utf-8").splitlines()
+    changed = list(
+        difflib.unified_diff(stands, page().splitlines(), "docs/commands.md", "the program", lineterm="", n=0)
+    )
+    assert not changed, "the page is old; 'make commands' writes it anew:\n" + "\n".join(changed[:40])
+
+
+def test_every_line_fits_a_page_and_is_plain() -> None:
+    for line in page().splitlines():
+        assert len(line) <= max(COLUMNS, 112), line
+        assert "\x1b" not in line and "│" not in line
+
+
+@pytest.mark.parametrize("words", [["run"], ["cell", "add"], []], ids=" ".join)
+def test_what_the_page_tells_is_what_a_terminal_shows(words: list[str]) -> None:
+    name = " ".join(["amphora", *words])
+    (context,) = [one for known, one in commands() if known == name]
+    command = context.command
+    options = {option for each in command.params for option in each.opts if option.startswith("--")}
+    assert len(options) > 1
+    shown = subprocess.run(
+        [sys.executable, "-m", "amphora.harness", *words, "--help"],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=True,
+        env={"PATH": "", "COLUMNS": "200", "PYTHONIOENCODING": "utf-8"},
+    ).stdout
+    text = help_text(context)
+    for option in options:
+        assert option in text and option in shown
+    for key in getattr(command, "commands", ()):
+        assert key in text and key in shown
+
+
+def test_the_help_lists_the_commands_in_the_order_of_the_work_and_none_without_a_place() -> None:
+    import typer
+
+    from amphora.harness.cli.app import ORDER, app
+
+    group = typer.main.get_command(app)
+    listed = group.list_commands(typer.Context(group))
+    assert listed == list(ORDER) and listed.index("cell") < listed.index("plan") < listed.index("analyse")
+    for name in ("cell", "shelf", "bench", "duty", "key"):  # a group says what is in it
+        inside = group.get_command(typer.Context(group), name)
+        assert all(sub in (inside.help or "") for sub in inside.list_commands(typer.Context(inside)))

@@ -1,0 +1,95 @@
+"""The certificate keeps to its page: one, two when asked, whatever names, notes and runs it has to carry."""
+
+import copy
+import datetime
+import io
+from pathlib import Path
+from typing import Any
+
+import pypdfium2
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from paper_runs import run_input, write_run
+from pypdf import PdfReader
+
+from amphora.harness.report.certificate import issue as certificate
+from amphora.harness.report.certificate import page as sheet
+
+ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
+PUBLIC = bytes(range(32))
+PIECES = (
+    "W", "x", "i", "a b ", "-", "电池 ", "가나다", "ไทยไม่มีช่องว่าง", "م", "ﷺ", "कोशिका ", "\U0001f50b",
+    "Z\u0301\u0302\u0303\u0304\u0305",
+    "neben dem Gewächshaus, drittes Feld von links, ",
+)  # fmt: skip
+GRADE = {"grade": "steady duty", "decided_by": "resistance", "rule": certificate.GRADE_RULE, "criteria": []}
+
+
+@pytest.fixture(scope="module")
+def data(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    return certificate.certificate_data([run_input(write_run(tmp_path_factory.mktemp("logs")))], ISSUE, GRADE)
+
+
+def filled(data: dict[str, Any], text: str, runs: int, pages: int) -> dict[str, Any]:
+    """A certificate's data with the same text in every place that a person or a file fills."""
+    full = copy.deepcopy(data)
+    for name in ("id", "form", "source", "markings", "condition", "notes"):
+        full["item"][name] = text
+    full["issuer"] = dict.fromkeys(full["issuer"], text)
+    one = full["runs"][0]
+    full["runs"] = []
+    for n in range(runs):
+        run = copy.deepcopy(one)
+        run["run_id"], run["profile"], run["started_utc"] = f"{text[:90]}/{n}{text[:90]}", text, f"2026-11-{n + 1:02d}T"
+        run["warnings"] = [f"{n}.{k} {text}" for k in range(8)]
+        run["deviations"] = [*run["deviations"], *(f"{n}.{k} {text}" for k in range(4))]
+        run["instruments"] = [{"name": text, "role": "load", "identity": text}] * 3
+        for item in run["results"]["resistances"]:
+            item["method"] = text
+        run["budget"] = [{**run["budget"][0], "name": text, "note": text}] * 20
+        full["runs"].append(run)
+    full["grade"]["rule"] = full["grade"]["grade"] = text
+    full["pages"] = pages
+    return full
+
+
+def looked_at(made: bytes) -> tuple[int, bool]:
+    """Return how many pages there are, and whether all letters stand within the margins."""
+    inside = True
+    for page in pypdfium2.PdfDocument(made):
+        words, wide = page.get_textpage(), page.get_width()
+        margin = 17 / 25.4 * 72
+        for n in range(words.count_chars()):
+            left, _, right, _ = words.get_charbox(n)
+            inside = inside and left >= margin - 4 and right <= wide - margin + 4
+    return len(PdfReader(io.BytesIO(made)).pages), inside
+
+
+@pytest.mark.parametrize("pages", [1, 2])
+@pytest.mark.parametrize("runs", [1, 3, 12])
+def test_all_places_full_and_many_runs_take_the_pages_asked_for(data: dict[str, Any], runs: int, pages: int) -> None:
+    text = (PIECES[-1] * 30)[:1200]
+    assert looked_at(sheet.render(filled(data, text, runs, pages), b"{}", PUBLIC)) == (pages, True)
+
+
+@pytest.mark.parametrize("pieces", [PIECES[:4], PIECES[5:9], PIECES[9:11], PIECES[12:]])
+def test_no_script_and_no_long_word_leaves_the_page(data: dict[str, Any], pieces: tuple[str, ...]) -> None:
+    text = " ".join((piece * 60)[:60] for piece in pieces)
+    assert looked_at(sheet.render(filled(data, text, 1, 1), b"{}", PUBLIC)) == (1, True)
+
+
+@settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(text=st.text(max_size=300), runs=st.integers(1, 12), pages=st.integers(1, 2))
+def test_any_text_at_all_stays_on_the_pages_asked_for(data: dict[str, Any], text: str, runs: int, pages: int) -> None:
+    full = filled(data, certificate._text(text), runs, pages)
+    assert len(PdfReader(io.BytesIO(sheet.render(full, b"{}", PUBLIC))).pages) == pages
+
+
+def test_a_text_that_was_cut_shows_it_and_runs_left_out_are_counted(data: dict[str, Any], tmp_path: Path) -> None:
+    full = filled(data, (PIECES[-1] * 30)[:1200], 10, 1)
+    made = sheet.render(full, b"{}", PUBLIC)
+    text = " ".join(page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(made))
+    assert "…" in text
+    assert "earlier runs in the attached data" in text
+    assert "goes on in the attached data" in " ".join(text.split())

@@ -1,0 +1,52 @@
+"""Promises of the session: what it takes for granted about a cell before a run begins."""
+
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from amphora.harness.archive.journal import read_run
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.cli.app import app
+from amphora.harness.common.errors import InputError
+from amphora.harness.running.session import held, how_full
+
+
+def test_a_cell_is_full_for_four_hours_after_its_charge_and_on_a_faster_bench_before_the_wall_clock_gets_there(
+    tmp_path: Path,
+) -> None:
+    logs = ["--logs", str(tmp_path)]
+    added = CliRunner().invoke(app, ["cell", "add", "hall-9", "--form", "18650", "--chemistry", "li-ion", *logs])
+    assert added.exit_code == 0, added.output
+    ran = CliRunner().invoke(
+        app, ["run", "--cell", "hall-9", "--profile", "charge", "--bench", "simulated", "--present", *logs]
+    )
+    assert ran.exit_code == 0, ran.output
+    shelf = Shelf(tmp_path)
+    events = read_run(shelf.runs("hall-9")[-1]).events
+    tapered = next(event for event in events if event["kind"] == "step-ended" and event["reason"] == "taper")
+    ended = datetime.fromisoformat(tapered["utc"])
+    assert how_full(shelf, "hall-9", ended + timedelta(hours=3.9)) == "full"
+    assert how_full(shelf, "hall-9", ended + timedelta(hours=4.1)) == "unknown"
+    assert how_full(shelf, "hall-9", ended - timedelta(hours=1)) == "unknown"
+    assert how_full(shelf, "hall-9", ended - timedelta(hours=1), ahead=True) == "full"
+    assert how_full(shelf, "hall-9", ended + timedelta(hours=4.1), ahead=True) == "unknown"
+
+
+def test_two_instruments_of_a_bench_file_on_one_channel_are_refused_before_anything_is_opened(tmp_path: Path) -> None:
+    same = {"resource": "TCPIP::127.0.0.1::9::SOCKET", "identity": "x"}
+    described = bench_from_dict(
+        {
+            "instruments": {
+                "load": {**same, "role": "load", "dialect": "load-simple"},
+                "supply": {**same, "role": "supply", "dialect": "supply-simple"},
+            },
+            "cell": {"voltage": "load", "current": ["load", "supply"]},
+        },
+        "bench.toml",
+    )
+    said = r"bench\.toml: instruments\.load and instruments\.supply are the same channel"
+    with pytest.raises(InputError, match=said), held(described):
+        raise AssertionError("held")
