@@ -1,6 +1,6 @@
 """What messages show: of a bench file, a dialect or a line format, and of what an instrument answered.
 
-The words are those of `amphora.harness.common.fields`, which this room does not know.
+The words are those of `common.fields`, which this room does not know.
 """
 
 import math

@@ -73,7 +73,7 @@ class Clock(Protocol):
 
 
 class Instrument(Protocol):
-    """Anything with a link. Every method may raise `amphora.drivers.errors.DriverError`."""
+    """Anything with a link. Every method may raise `drivers.errors.DriverError`."""
 
     name: str
     role: str

@@ -1,7 +1,7 @@
 """A link to one instrument through VISA, over the pure-Python backend.
 
 Any VISA string: TCPIP sockets, VXI-11, HiSLIP, USBTMC, serial. Text in, text out; what the text
-means is left to `amphora.drivers.scpi.syntax`, which command is sent to the dialect.
+means is left to `drivers.scpi.syntax`, which command is sent to the dialect.
 
 The invariant: an answer belongs to the question before it. After ANY trouble (no answer, half an
 answer, bytes nobody asked for, a dead peer) every use raises `LinkError` until `settle()` or

@@ -1,8 +1,8 @@
 """Dialects: command tables in TOML, checked when they are loaded, so that a typing error in a
 user's table is one sentence before anything is switched on.
 
-A dialect says how a family of instruments is spoken to; `amphora.drivers.scpi.load`, `amphora.drivers.scpi.supply` and
-`amphora.drivers.scpi.meter` drive any instrument through one, and the simulated servers answer by the same
+A dialect says how a family of instruments is spoken to; `drivers.scpi.load`, `drivers.scpi.supply` and
+`drivers.scpi.meter` drive any instrument through one, and the simulated servers answer by the same
 table turned round. Commands are written in the notation of the SCPI standard, as manuals print
 them: capitals are the short form, square brackets may be left out, `{value}`, `{channel}`,
 `{mode}`, `{state}` are filled in. docs/dialects.md describes every key.

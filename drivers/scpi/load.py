@@ -13,7 +13,7 @@ from amphora.drivers.scpi.syntax import is_spelling
 
 
 class ScpiLoad(ScpiInstrument):
-    """A load with one input, or one input of several. See `amphora.drivers.roles.Load`."""
+    """A load with one input, or one input of several. See `drivers.roles.Load`."""
 
     role = "load"
     sign = -1.0

@@ -4,6 +4,6 @@ from amphora.drivers.scpi.instrument import ScpiInstrument
 
 
 class ScpiMeter(ScpiInstrument):
-    """A voltmeter or thermometer. See `amphora.drivers.roles.Meter`. A current counts positive into the cell."""
+    """A voltmeter or thermometer. See `drivers.roles.Meter`. A current counts positive into the cell."""
 
     role = "meter"

@@ -8,7 +8,7 @@ from amphora.drivers.scpi.instrument import ScpiInstrument
 
 
 class ScpiSupply(ScpiInstrument):
-    """A supply with one output, or one output of several. See `amphora.drivers.roles.Supply`."""
+    """A supply with one output, or one output of several. See `drivers.roles.Supply`."""
 
     role = "supply"
 

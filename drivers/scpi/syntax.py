@@ -3,7 +3,7 @@
 Numbers are NRf as IEEE 488.2 section 8.7 has them (NR1, NR2, NR3). The codes that stand for
 infinity and not-a-number (9.9E37, -9.9E37, 9.91E37; SCPI-1999 volume 1, 7.2.1) are never returned
 as data: they raise. Whatever the text, nothing but a `DriverError` is raised.
-Sending is left to `amphora.drivers.links.visa`, the meaning of a command to the dialect.
+Sending is left to `drivers.links.visa`, the meaning of a command to the dialect.
 """
 
 import math

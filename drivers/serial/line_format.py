@@ -12,7 +12,7 @@ lines   `separator` (one character, or "space" for any run of blanks), or `patte
 columns `name`, `quantity` (time, voltage, current, temperature, shunt, other, skip), `unit`, `scale`
         and `offset` (applied before the unit), `optional`, `key` (where another name is wanted),
         `wraps_at` (time: the count at which it starts again at 0), `adc` = {counts, reference_V},
-        `sensor` (see `amphora.drivers.serial.sensors`) with `divider` = {series_ohm, supply_V, sensor_at}, and
+        `sensor` (see `drivers.serial.sensors`) with `divider` = {series_ohm, supply_V, sensor_at}, and
         `unit_group` (pattern: the group that holds the unit, which comes with each reading).
 frames  `length`, `start_hex` and/or `end_hex`, `[value]` (which bytes hold the digits), `[function]`
         (which byte says what is measured) with `[function.codes."0x3b"]` tables. See the shipped

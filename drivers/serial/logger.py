@@ -2,10 +2,10 @@
 
 The logger speaks when it likes; a thread takes in what comes, so that the newest complete record and
 its age are known at any time and no old one waits in a buffer. A record older than the allowed
-silence is never handed out. What a record means stands in its format (`amphora.drivers.serial.line_format`).
+silence is never handed out. What a record means stands in its format (`drivers.serial.line_format`).
 
 Ports are opened exclusively; `socket://HOST:PORT` works wherever there is no serial port. A logger
-and a relay (`amphora.drivers.serial.relay`) of the same program may share one port, each using its own lines.
+and a relay (`drivers.serial.relay`) of the same program may share one port, each using its own lines.
 
 Known trouble is told by its likely cause: silence, a meter that switched itself off, a wrong baud
 rate, a port that vanished, a port somebody else has open.
@@ -532,7 +532,7 @@ def open_logger(name: str, description: Mapping[str, Any], clock: Clock) -> Mete
 
 
 def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Switch:
-    """Open a relay that is held by a beating line; see `amphora.drivers.serial.relay`."""
+    """Open a relay that is held by a beating line; see `drivers.serial.relay`."""
     from amphora.drivers.serial.relay import HeldRelay
 
     return HeldRelay(name, description, clock)

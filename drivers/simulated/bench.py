@@ -41,7 +41,7 @@ class SimulatedBench:
     """One simulated set-up.
 
     Args:
-        kind: Kind of cell (`amphora.drivers.simulated.cell.KINDS`), or "lamp" or "panel" in its place.
+        kind: Kind of cell (`drivers.simulated.cell.KINDS`), or "lamp" or "panel" in its place.
         seed: Seed of cell and instruments.
         start_soc: Share of charge at the start; None: as the kind comes.
         ambient_degC: Temperature of the room.

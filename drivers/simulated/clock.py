@@ -6,7 +6,7 @@ BEGIN = datetime(2026, 3, 13, 20, 0, tzinfo=UTC)
 
 
 class VirtualClock:
-    """Implements `amphora.drivers.roles.Clock`.
+    """Implements `drivers.roles.Clock`.
 
     Args:
         begin_utc: What the wall clock shows at first.

@@ -1,6 +1,6 @@
 """The smallest instruments there can be: a cell that never empties, exact, without a clock.
 
-For trying links and dialects; the bench with physics is `amphora.drivers.simulated.bench`.
+For trying links and dialects; the bench with physics is `drivers.simulated.bench`.
 """
 
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""Simulated instruments: they implement `amphora.drivers.roles` on a simulated bench, with the errors real ones have.
+"""Simulated instruments: they implement `drivers.roles` on a simulated bench, with the errors real ones have.
 
 Each reading is true * (1 + gain) + offset + noise, rounded to the resolution; gain and offset are
 drawn once by seed within the specification that the bench file states. A load limits itself to

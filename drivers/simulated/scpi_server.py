@@ -1,6 +1,6 @@
 """A simulated instrument on a real wire: SCPI over TCP, or over a pseudo-terminal.
 
-Serves anything with a role of `amphora.drivers.roles` (a simulated load, supply, meter) by turning a
+Serves anything with a role of `drivers.roles` (a simulated load, supply, meter) by turning a
 dialect's command table round: what the driver sends is what is understood here, long and short
 forms, compound messages with the header path of IEEE 488.2, an error queue, common commands.
 What a family does badly (a pause needed, one client at a time, readings refreshed a few times a
@@ -437,7 +437,7 @@ class ScpiServer:
     """Serves a simulated instrument on a wire of its own, in threads of this process.
 
     Args:
-        instrument: An object with a role of `amphora.drivers.roles`, or a mapping of channel to object.
+        instrument: An object with a role of `drivers.roles`, or a mapping of channel to object.
         dialect: How it is spoken to: a dialect or the name of one that ships.
         port: TCP port; 0 takes a free one.
         host: Address to listen on.

@@ -1,6 +1,6 @@
 """Simulated instruments on two more wires of open standards: HiSLIP (IVI-6.1) and VXI-11 (over ONC RPC).
 
-The instrument behind the wire is that of `amphora.drivers.simulated.scpi_server`, faults and all; here is only
+The instrument behind the wire is that of `drivers.simulated.scpi_server`, faults and all; here is only
 how its messages are wrapped. What of the two standards is needed to talk is here; locks, service
 requests, TLS and the port mapper are not (a VISA string names the port instead).
 """

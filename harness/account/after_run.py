@@ -10,7 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.shelf import TEXT_LENGTH, Cell, Shelf, now_utc, read_entry
+from amphora.harness.archive.shelf import Shelf, now_utc, read_entry
+from amphora.harness.cells.cell import TEXT_LENGTH, Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.control.checks import against_the_cell
 
@@ -21,7 +22,7 @@ def enter_run(folder: Path) -> Cell | None:
     Returns:
         The cell as it stands afterwards; None when it is not on a shelf.
     """
-    from amphora.harness.results.analyse import analyse_run
+    from amphora.harness.account.answer import analyse_run
 
     folder = Path(folder).absolute()
     shelf = Shelf(folder.parent.parent)
@@ -108,7 +109,7 @@ def work_out(folders: Sequence[Path], least: int = 24) -> int:
 
 
 def _work_out_one(folder: Path) -> None:
-    from amphora.harness.results.analyse import analyse_run
+    from amphora.harness.account.answer import analyse_run
 
     with suppress(AmphoraError, OSError):
         analyse_run(folder)

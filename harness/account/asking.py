@@ -10,7 +10,8 @@ from typing import Any
 from amphora.harness.account.entries import entries_of
 from amphora.harness.account.fold import fold
 from amphora.harness.account.standing import Standing
-from amphora.harness.archive.shelf import Cell, CellEntry, Shelf
+from amphora.harness.archive.shelf import CellEntry, Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 
 

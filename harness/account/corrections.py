@@ -9,7 +9,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.shelf import Cell, Shelf, now_utc
+from amphora.harness.archive.shelf import Shelf, now_utc
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.incoming import judge_at_the_door
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, Seen
-from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
 
@@ -232,7 +232,7 @@ def _simulated(run: Mapping[str, Any]) -> bool:
 
 
 def _resistance(result: Mapping[str, Any]) -> dict[str, Any]:
-    from amphora.harness.decisions.grades import chosen_resistance
+    from amphora.harness.results.chosen import chosen_resistance
 
     chosen = result.get("resistance") or chosen_resistance(result)
     if not chosen:
@@ -249,3 +249,8 @@ def _resistance(result: Mapping[str, Any]) -> dict[str, Any]:
         "resistance_U_ohm": finite_number(chosen.get("U_ohm")),
         "resistance_like": like,
     }
+
+
+def key_of(cell: Cell, runs: Sequence[RunSeen] = ()) -> str:
+    """Return the chemistry a cell is taken for."""
+    return str(cell.identified.get("chemistry") or cell.chemistry or "auto")

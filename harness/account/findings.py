@@ -311,3 +311,8 @@ def changes(runs: Sequence[RunSeen]) -> list[Finding]:
                 )
             )  # fmt: skip
     return out
+
+
+def leak_limit(charges: int) -> float:
+    """Return what the bound of the leak has to stay below for match, certificate and a grade above standby."""
+    return HEALTHY_BELOW if charges < 2 else HEALTHY_BELOW_LATER

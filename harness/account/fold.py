@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from amphora.harness.account import findings as f
+from amphora.harness.account.entries import key_of
 from amphora.harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
-from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.plans.charge_permission import holds_of
 
@@ -51,11 +52,6 @@ class _State:
     findings: list[Finding] = field(default_factory=list)
     leaks: list[tuple[datetime, f.Leak]] = field(default_factory=list)
     dated: list[tuple[datetime, float, float, float, str]] = field(default_factory=list)  # at, V, U, rested h, after
-
-
-def key_of(cell: Cell, runs: Sequence[RunSeen] = ()) -> str:
-    """Return the chemistry a cell is taken for."""
-    return str(cell.identified.get("chemistry") or cell.chemistry or "auto")
 
 
 def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
@@ -390,11 +386,6 @@ def _leak(state: _State, key: str) -> Bound:
     if high.high < low.low:  # they contradict each other: what says more against the cell counts
         high = low
     return Bound(low.low, min(24.0, max(high.high, low.low)), low.text, high.text)
-
-
-def leak_limit(charges: int) -> float:
-    """Return what the bound of the leak has to stay below for match, certificate and a grade above standby."""
-    return f.HEALTHY_BELOW if charges < 2 else f.HEALTHY_BELOW_LATER
 
 
 def _leak_findings(leak: Bound, state: _State, key: str) -> list[Finding]:

@@ -7,10 +7,10 @@ through is written into the run and onto the certificate. A simulated cell needs
 from collections.abc import Sequence
 from dataclasses import replace
 
-from amphora.harness.account.findings import LITHIUM
-from amphora.harness.account.fold import key_of, leak_limit
+from amphora.harness.account.entries import key_of
+from amphora.harness.account.findings import LITHIUM, leak_limit
 from amphora.harness.account.standing import ACTS, Act, Answer, Finding, May, Standing
-from amphora.harness.archive.shelf import INSPECTION, Cell
+from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cells.incoming import judge_at_the_door, release_of
 from amphora.harness.common.errors import Refused
 

@@ -229,26 +229,6 @@ def line(
     )
 
 
-def round_with_U(value: float, U: float) -> tuple[float, float]:
-    """Return value and U, U to two significant digits and the value to the same place.
-
-    Raises:
-        AnalysisError: a number is not finite, or U is below 0.
-
-    Source:
-        JCGM 100:2008, 7.2.6.
-    """
-    if not (math.isfinite(value) and math.isfinite(U)) or U < 0:
-        raise AnalysisError(f"{value!r} with U = {U!r} cannot be rounded")
-    if U == 0:
-        return value, 0.0
-    places = 1 - math.floor(math.log10(U))
-    rounded = round(U, places)
-    if rounded >= 10 ** (2 - places):  # 0.0996 becomes 0.10: one place less
-        places -= 1
-    return round(value, places), round(U, places)
-
-
 def monte_carlo(
     function: Callable[[FloatArray], FloatArray],
     draw: Callable[["np.random.Generator", int], FloatArray],

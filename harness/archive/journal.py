@@ -173,7 +173,7 @@ class _Lines:
 
 
 class JournalWriter:
-    """Appends to one run folder. One writer at a time (see `amphora.harness.common.locks`).
+    """Appends to one run folder. One writer at a time (see `common.locks`).
 
     `open_new` makes the folder; `open_again` goes on in one after an interruption.
     Any OSError goes through to the caller, which makes the bench safe first.

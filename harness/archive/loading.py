@@ -1,7 +1,7 @@
 """From a run folder to the arrays and the plain record that analysis works on.
 
 Reads `run.json`, `events.jsonl` and `samples.csv`; writes nothing. A torn last row is left out and
-told; damage elsewhere is named by file and line (`amphora.harness.archive.journal`). What the bench's instruments
+told; damage elsewhere is named by file and line (`archive.journal`). What the bench's instruments
 may be off by comes from `run.json`; where it gives none, the defaults here stand, marked assumed.
 """
 

@@ -1,6 +1,6 @@
 """A bench file: the instruments of one set-up and how they are wired. Data only.
 
-Read from TOML, checked key by key; the opening of links is left to `amphora.drivers.opening`, which gets
+Read from TOML, checked key by key; the opening of links is left to `drivers.opening`, which gets
 each instrument's table as it stands.
 """
 

@@ -8,7 +8,7 @@ Volt, gram.
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
-from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 
 Verdict = Literal["accept", "quarantine", "retire"]
@@ -193,7 +193,7 @@ def parse_inspection(words: list[str]) -> dict[str, str]:
     Raises:
         InputError: not of that form, or a word that is not on the list.
     """
-    from amphora.harness.archive.shelf import INSPECTION, check_inspection
+    from amphora.harness.cells.cell import INSPECTION, check_inspection
 
     found: dict[str, str] = {}
     for item in words:

@@ -65,9 +65,9 @@ def check(
     from datetime import UTC, datetime
 
     from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.bench.answers import check_bench
-    from amphora.harness.bench.writing import write_found
     from amphora.harness.common.quantities import parse
+    from amphora.harness.running.bench_check import check_bench
+    from amphora.harness.running.bench_writing import write_found
     from amphora.harness.running.checks_of_bench import in_words, read_checks
 
     wait_s = parse(wait, "duration", "--wait")

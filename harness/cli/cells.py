@@ -70,7 +70,8 @@ def cell_add(
 
     Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
-    from amphora.harness.archive.shelf import Cell, Shelf, now_utc
+    from amphora.harness.archive.shelf import Shelf, now_utc
+    from amphora.harness.cells.cell import Cell
     from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
     from amphora.harness.plans.charge_permission import MOST_BY_FORM_AH
 
@@ -135,7 +136,8 @@ def cell_list(
     import gc
 
     from amphora.harness.account.asking import listed
-    from amphora.harness.archive.shelf import STATES, Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import STATES
     from amphora.harness.report.tables import shelf_table
 
     gc.freeze()  # what is loaded stays for this short process; looking it through again takes a tenth of the time
@@ -394,7 +396,8 @@ def cell_state(
 
     Example: amphora cell state L3-a "in use"
     """
-    from amphora.harness.archive.shelf import Cell, Shelf, now_utc
+    from amphora.harness.archive.shelf import Shelf, now_utc
+    from amphora.harness.cells.cell import Cell
     from amphora.harness.cells.incoming import DISPOSAL
 
     shelf = Shelf(logs)

@@ -165,9 +165,9 @@ def _cell_record(cell_id: str, logs: Path) -> dict[str, Any]:
 
 def _best_run(cell_id: str, logs: Path) -> tuple[Path, dict[str, Any]] | None:
     """Return a cell's newest run with a capacity from a known full start, else its newest analysed run."""
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.shelf import Shelf
     from amphora.harness.common.errors import AmphoraError
-    from amphora.harness.results.analyse import analyse_run
 
     fallback: tuple[Path, dict[str, Any]] | None = None
     for folder in reversed(Shelf(logs).runs(cell_id)):

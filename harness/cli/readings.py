@@ -122,8 +122,8 @@ def analyse(
 
     Example: amphora analyse logs/L3-a/20260301T210000Z-overnight --cutoff "3.2 V" --budget
     """
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.common.words import analysis_lines
-    from amphora.harness.results.analyse import analyse_run
 
     result = analyse_run(run, voltage(cutoff, "--cutoff"))
 

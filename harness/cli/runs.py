@@ -504,8 +504,8 @@ def _outputs(outcome: "Outcome") -> str:
 
 def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
     """Add the headline figures to the answer; a run without any has none, and says why."""
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.common.errors import AmphoraError
-    from amphora.harness.results.analyse import analyse_run
 
     try:
         result = analyse_run(folder)

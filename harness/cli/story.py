@@ -10,7 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, open_rig

@@ -1,7 +1,30 @@
 """An analysis in plain words: what the cell holds, what it can do, what to distrust; then numbers."""
 
+import math
 from collections.abc import Mapping
 from typing import Any
+
+from amphora.harness.common.errors import AnalysisError
+
+
+def round_with_U(value: float, U: float) -> tuple[float, float]:
+    """Return value and U, U to two significant digits and the value to the same place.
+
+    Raises:
+        AnalysisError: a number is not finite, or U is below 0.
+
+    Source:
+        JCGM 100:2008, 7.2.6.
+    """
+    if not (math.isfinite(value) and math.isfinite(U)) or U < 0:
+        raise AnalysisError(f"{value!r} with U = {U!r} cannot be rounded")
+    if U == 0:
+        return value, 0.0
+    places = 1 - math.floor(math.log10(U))
+    rounded = round(U, places)
+    if rounded >= 10 ** (2 - places):  # 0.0996 becomes 0.10: one place less
+        places -= 1
+    return round(value, places), round(U, places)
 
 
 def with_U(value: float | None, U: float | None, factor: float = 1.0, unit: str = "") -> str:
@@ -9,8 +32,6 @@ def with_U(value: float | None, U: float | None, factor: float = 1.0, unit: str 
 
     Source of the rounding: JCGM 100:2008, 7.2.6.
     """
-    from amphora.harness.analysis.uncertainty import round_with_U
-
     if value is None:
         return "not known"
     unit = f" {unit}" if unit else ""
@@ -40,7 +61,7 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
     """Return the lines that `amphora analyse` shows a person.
 
     Args:
-        result: What `amphora.harness.results.analyse.analyse_run` returned.
+        result: What `results.analyse.analyse_run` returned.
         budget: Show the budgets too.
     """
     lines = [f"{result['run']}  ({result['chemistry']}{', ' + result['form'] if result.get('form') else ''})", ""]

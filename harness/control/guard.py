@@ -6,7 +6,7 @@ takes readings, and `refold` makes the memory of a run's folder anew, so that a 
 A first violation makes the reading suspect and asks for a second one as soon as the link can give it; the second
 violation of the same check in a row stops the run. Checks that compare with what was ordered wait for the
 instruments to settle and say how many readings they need. The names of all checks, and what follows from each, stand
-in `amphora.harness.control.checks`. Two of them are not raised here: `protection-tripped` by the runner, `no-taper` by the charge.
+in `control.checks`. Two of them are not raised here: `protection-tripped` by the runner, `no-taper` by the charge.
 
 Beside the limits of the step the cell itself is guarded, in every step and rest, with current or without
 (`plan.CellLimits`): its least voltage, its warmth (`warmth`), readings that stand still (`standstill`), voltages

@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any, NamedTuple
 
-from amphora.harness.plans.plan import CellLimits, Order, Plan
+from amphora.harness.plans.plan import CellLimits, Order, Plan, USED_HOTTEST_degC, kind_of
 
 OFF = Order("off")
 ENERGISED = ("charge", "discharge")
-USED_HOTTEST_degC = 50.0  # a used cell in discharge (common practice; makers' sheets say 60)
-NICKEL = ("nimh", "nicd")
 FINGERS_S = 300.0  # so long a sensor that was held shows the fingers (LIMITS; common practice)
 LONG_OFF_S = 2 * 3600.0  # by then a bare cell has the room's temperature again (40 J/K over 0.05 W/K, five times)
 SETTLE_S = 3.0
@@ -233,11 +231,3 @@ def _cell_of(plan: Plan) -> CellLimits | None:
         return None
     hot = min(USED_HOTTEST_degC, float(window.get("discharge_high_degC", USED_HOTTEST_degC)))
     return CellLimits(kind_of(plan.chemistry), float(window["hard_low_V"]), hot)
-
-
-def kind_of(chemistry: str) -> Any:
-    """Return which rules a chemistry's key goes by: `li-ion`, `lfp`, `nickel` or `lead-acid`."""
-    if chemistry in NICKEL:
-        return "nickel"
-    # Not identified yet, and titanate: as flat as LFP may be, so held to what is true of both.
-    return {"lead-acid": "lead-acid", "lfp": "lfp", "auto": "lfp", "lto": "lfp"}.get(chemistry, "li-ion")

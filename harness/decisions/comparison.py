@@ -72,7 +72,7 @@ def read_runs(
     import json
 
     from amphora.harness.account.after_run import work_out
-    from amphora.harness.results.analyse import analyse_run
+    from amphora.harness.account.answer import analyse_run
 
     work_out(folders)
     good: list[tuple[Path, dict[str, Any], dict[str, Any]]] = []
@@ -178,7 +178,8 @@ def compare(
 
 
 def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, Any]) -> dict[str, Any]:
-    from amphora.harness.decisions.grades import chosen_resistance, key_of
+    from amphora.harness.decisions.grades import key_of
+    from amphora.harness.results.chosen import chosen_resistance
 
     folder, result, cell = item
     resistance = chosen_resistance(result) or {}
@@ -337,9 +338,9 @@ def _goal(all_items: Sequence[tuple[str, Item]], basis: Basis) -> Basis:
 
 
 def _cell_on_basis(items: Sequence[Item], goal: Basis) -> dict[str, Any]:
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.analysis.common_basis import RunPoint, on_basis
     from amphora.harness.common.errors import AnalysisError
-    from amphora.harness.results.analyse import analyse_run
 
     told: dict[str, Any] = {
         "capacity_Ah": None,
@@ -544,7 +545,7 @@ def _off_K(item: Item, to: Item) -> float | None:
 
 
 def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
-    from amphora.harness.decisions.grades import chosen_resistance
+    from amphora.harness.results.chosen import chosen_resistance
 
     if len(items) < 2:
         return {"why": f"{len(items)} run(s) with a resistance; two are needed"}
@@ -595,7 +596,7 @@ def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
 
 
 def _better(pairs: Sequence[Any], pulse: Mapping[str, Any], before: Sequence[Any], than: Mapping[str, Any]) -> bool:
-    from amphora.harness.decisions.grades import chosen_resistance
+    from amphora.harness.results.chosen import chosen_resistance
 
     if len(pairs) != len(before):
         return len(pairs) > len(before)

@@ -23,6 +23,7 @@ from typing import Any, Literal
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite_number, shown, table_of, text_of, unknown
 from amphora.harness.control.checks import check_of
+from amphora.harness.results.chosen import chosen_resistance
 
 GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
 KNOWN_STARTS = ("full", "declared-full")
@@ -212,24 +213,6 @@ def _criterion(data: object, where: str) -> Criterion:
     if not isinstance(chemistries, list) or not all(isinstance(item, str) for item in chemistries):
         raise InputError(f"{where}: chemistries is no list of texts")
     return Criterion(table["name"], quantity, better, unmeasured, table.get("settle", ""), limits, tuple(chemistries))
-
-
-def chosen_resistance(result: Mapping[str, Any]) -> dict[str, Any] | None:
-    """Return the resistance that stands for a run: nearest to 10 s, then nearest to half charged; None without one."""
-    usable = [
-        item
-        for item in result.get("resistances") or []
-        if isinstance(item.get("ohm"), int | float) and item["ohm"] > 0 and math.isfinite(item["ohm"])
-    ]
-    if not usable:
-        return None
-
-    def distance(item: Any) -> tuple[float, float]:
-        duration = item.get("duration_s") or 1e-3
-        state = item.get("charge_state")
-        return (round(abs(math.log(max(duration, 1e-3) / 10.0)), 1), abs((0.0 if state is None else state) - 0.5))
-
-    return dict(min(usable, key=distance))
 
 
 def key_of(result: Mapping[str, Any], cell: Mapping[str, Any]) -> str:

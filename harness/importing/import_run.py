@@ -1,7 +1,7 @@
 """A run folder out of anybody's table of time, voltage and current.
 
-The order of things: what the file is (`amphora.harness.importing.table_file`), which column is what (`amphora.harness.importing.columns`), the rows
-over time (`amphora.harness.importing.rows`), whether a cell can have made them (`amphora.harness.importing.plausibility`), then the folder. What
+The order of things: what the file is (`importing.table_file`), which column is what (`importing.columns`), the rows
+over time (`importing.rows`), whether a cell can have made them (`importing.plausibility`), then the folder. What
 was done to the table is told and kept in `run.json` under `imported`. Nothing is written before all is read and
 judged, and the folder appears whole or not at all.
 """
@@ -82,7 +82,8 @@ def import_table(
     """
     from amphora.harness.account.after_run import enter_run
     from amphora.harness.archive.data_package import write_package
-    from amphora.harness.archive.shelf import Cell, Shelf, check_id
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell, check_id
 
     file = Path(file)
     cell = check_id(cell)

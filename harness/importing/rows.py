@@ -2,7 +2,7 @@
 
 What a row cannot give is told by its line and left out; a clock that passes midnight, is set back, starts
 again or counts each step from zero is put in order, and told. Whether the values make sense for a cell is
-not judged here (`amphora.harness.importing.plausibility`). Units: second, volt, ampere, degree Celsius.
+not judged here (`importing.plausibility`). Units: second, volt, ampere, degree Celsius.
 """
 
 import re

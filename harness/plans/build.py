@@ -6,7 +6,7 @@ long they take (`expecting`). Alone checks that somebody is there while it charg
 Nothing here can exceed the window of the chemistry: a level, voltage or cut-off beyond it is
 refused with the step, the value, the limit and where the limit is from. What is assumed (capacity,
 charge state at the start) is said in the plan's warnings and notes. What a person has to do and
-what no instrument guards stands in `Plan.notes`, which `amphora.harness.report.plan_text` prints.
+what no instrument guards stands in `Plan.notes`, which `report.plan_text` prints.
 
 Levels given in It are turned into ampere with the capacity assumed, except those of a second pass
 that takes It from the first. Expected ends come from the capacity assumed; latest ends from the
@@ -20,10 +20,9 @@ from typing import Any, cast
 
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import format_duration, format_quantity
-from amphora.harness.control.memory import USED_HOTTEST_degC, kind_of
 from amphora.harness.plans.charge_permission import cutoff_of, holds_of, permission
 from amphora.harness.plans.durations import current_for, level_A, make
-from amphora.harness.plans.plan import CellLimits, Plan, Step
+from amphora.harness.plans.plan import CellLimits, Plan, Step, USED_HOTTEST_degC, kind_of
 from amphora.harness.plans.recipe import Recipe, load_recipe
 from amphora.harness.plans.requirements import (
     abilities_of,

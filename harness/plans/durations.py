@@ -1,6 +1,6 @@
 """How long the steps of a plan are expected to take, and which current is done by a wanted time. Pure.
 
-From the capacity assumed; no promise, and no limit: those are in the steps as `amphora.harness.plans.steps` made them.
+From the capacity assumed; no promise, and no limit: those are in the steps as `plans.steps` made them.
 """
 
 import dataclasses

@@ -1,6 +1,6 @@
 """A plan: a recipe made concrete for one cell on one bench, in SI units. Data only.
 
-`amphora.harness.plans.build` builds and checks it; `stepping` and `guard` read it; `run.json` holds it.
+`plans.build` builds and checks it; `stepping` and `guard` read it; `run.json` holds it.
 Signs: levels in orders are positive magnitudes; the kind of the order tells the direction.
 """
 
@@ -98,7 +98,7 @@ class CellLimits:
 
 @dataclass(frozen=True, slots=True)
 class Taper:
-    """How the taper of a charge is judged (`amphora.harness.control.taper`)."""
+    """How the taper of a charge is judged (`control.taper`)."""
 
     share_It: float  # of what has been charged, once that exceeds It: where it ends
     resolution_A: float  # last digit of the current meter
@@ -188,3 +188,15 @@ def _step(data: dict[str, Any]) -> Step:
     hours = fields.get("hours")
     fields["hours"] = None if hours is None else (float(hours[0]), float(hours[1]))
     return Step(**fields)
+
+
+NICKEL = ("nimh", "nicd")
+USED_HOTTEST_degC = 50.0  # a used cell in discharge (common practice; makers' sheets say 60)
+
+
+def kind_of(chemistry: str) -> Any:
+    """Return which rules a chemistry's key goes by: `li-ion`, `lfp`, `nickel` or `lead-acid`."""
+    if chemistry in NICKEL:
+        return "nickel"
+    # Not identified yet, and titanate: as flat as LFP may be, so held to what is true of both.
+    return {"lead-acid": "lead-acid", "lfp": "lfp", "auto": "lfp", "lto": "lfp"}.get(chemistry, "li-ion")

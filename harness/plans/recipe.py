@@ -2,7 +2,7 @@
 
 A recipe knows no cell and no bench. Its values are quantities ("500 mA"), multiples of It
 ("0.2 It"), or words that a chemistry turns into numbers ("cut-off", "charge limit"), which
-`amphora.harness.plans.steps` does. Every step says what ends it and has an upper bound in time.
+`plans.steps` does. Every step says what ends it and has an upper bound in time.
 docs/recipes.md is the reference for people; `FIELDS` is the one for this program.
 """
 

@@ -1,7 +1,7 @@
 """The steps of a recipe made into those of a plan, for one cell, in SI units. Pure.
 
 Knows no bench but how its leads are moved. A level, voltage or cut-off beyond the window is refused with the step, the
-value, the limit and where the limit is from. How long a step takes is left to `amphora.harness.plans.durations`.
+value, the limit and where the limit is from. How long a step takes is left to `plans.durations`.
 """
 
 import dataclasses

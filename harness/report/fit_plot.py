@@ -13,7 +13,7 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
     """Draw the night as a curve, and current in and out over a day; write an image file.
 
     Args:
-        answer: From `amphora.harness.decisions.fit.fit`, with a night.
+        answer: From `decisions.fit.fit`, with a night.
         model_Ah: The cell's capacity, Ah.
         duty: The same duty.
         path: Where to; png, svg or pdf by its ending.

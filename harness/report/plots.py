@@ -49,8 +49,8 @@ def plot_run(folder: Path, out: Path, kinds: Sequence[str] | None = None) -> lis
     Raises:
         InputError: an unknown kind or ending, or a kind the run has no data for.
     """
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.loading import load
-    from amphora.harness.results.analyse import analyse_run
 
     _check(out, kinds)
     record, info = load(folder)
@@ -96,8 +96,8 @@ def plot_overlay(folders: Sequence[Path], out: Path) -> Path:
     Raises:
         InputError: an unknown ending, no folder, or no run with a discharge.
     """
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.loading import load
-    from amphora.harness.results.analyse import analyse_run
 
     _check(out, None)
     runs = []

@@ -9,7 +9,8 @@ from functools import lru_cache
 from typing import Any
 
 from amphora.harness.account.standing import Standing
-from amphora.harness.archive.shelf import Cell, CellEntry, RunEntry
+from amphora.harness.archive.shelf import CellEntry, RunEntry
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.incoming import Judgement
 
 

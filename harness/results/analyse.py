@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from amphora.harness.archive.result_file import RESULT_KEY, read_kept
 from amphora.harness.common.errors import AmphoraError, AnalysisError, InputError
 from amphora.harness.common.fields import finite
 from amphora.harness.control.warmth import SENSOR_DEGC
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from amphora.harness.analysis.uncertainty import Budget
 
 FORMAT = "amphora-result/1"
-RESULT_KEY = b'"result": '  # the last key: what follows it is what the digest is of
 REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
 IDLE_STEPS = ("rest", "log", "ask")  # steps in which the bench orders no current
 ROOMS_OF_FIGURES = ("account", "analysis", "archive", "cells", "common", "results")  # what they are made by
@@ -39,7 +39,7 @@ LEAST_AT_REST = 10  # readings that make a zero at the end of a run
 DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
 
 
-def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True) -> dict[str, Any]:
+def analyse_folder(folder: Path, cutoff_V: float | None = None, budget: bool = True) -> dict[str, Any]:
     """Return the figures of a run, from `result.json` where that is still true.
 
     Args:
@@ -52,7 +52,6 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
         JournalDamaged: damage, by file and line.
         AnalysisError: a record no figure can be made from.
     """
-    from amphora.harness.account.asking import with_account
     from amphora.harness.results.leads import with_leads
     from amphora.harness.results.repeats import with_earlier_pass
 
@@ -62,7 +61,6 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
         result = {**result, "retention": _with_loss(folder, result["retention"])}
     result = with_leads(folder, result)
     result = with_earlier_pass(folder, result)
-    result = with_account(folder, result)
     if not budget:
         result = {key: value for key, value in result.items() if key != "budget"}
     return result
@@ -135,19 +133,6 @@ def _code_digest() -> str:
     for path in sorted(sources):
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()
-
-
-def read_kept(path: Path) -> dict[str, Any] | None:
-    """Return what `result.json` holds; None when it is not as it was written: by hand, or by a bad disk."""
-    try:
-        content = path.read_bytes()
-        kept = json.loads(content)
-    except (OSError, ValueError, RecursionError):
-        return None
-    part = content.partition(RESULT_KEY)[2].rstrip()[:-1]
-    if not isinstance(kept, dict) or kept.get("result_sha256") != hashlib.sha256(part).hexdigest():
-        return None
-    return kept if isinstance(kept.get("result"), dict) else None
 
 
 def kept_text(result: dict[str, Any] | str, head: dict[str, Any]) -> str:

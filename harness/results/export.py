@@ -2,7 +2,7 @@
 
 CSV: header words with unit. Parquet: the names of this project, and each field's unit in its
 metadata. Running charge and energy are added as this project integrates them; `amphora analyse`
-gives the figures, `amphora.harness.archive.data_package` describes the folder itself.
+gives the figures, `archive.data_package` describes the folder itself.
 """
 
 import json

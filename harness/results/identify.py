@@ -1,7 +1,7 @@
 """What a run on the bench says about an unmarked cell: from a run folder to an identification.
 
 Gathers the evidence of one run, or of several runs of the same cell (a watched charge one evening, a discharge
-the next), and hands it to the pure `amphora.harness.analysis.identification`. The answer is kept in the shelf by
+the next), and hands it to the pure `analysis.identification`. The answer is kept in the shelf by
 whoever asks; `identified_field` gives what is kept.
 """
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from amphora.harness.analysis.identification import Curve, Evidence, Identification
     from amphora.harness.analysis.records import FloatArray, IntArray
     from amphora.harness.analysis.resistance import Resistance
-    from amphora.harness.archive.shelf import Cell
+    from amphora.harness.cells.cell import Cell
 
 
 # As found, at rest: an unidentified cell is drawn from only above the cut-off of nickel, or of the 4 V class.

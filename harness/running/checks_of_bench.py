@@ -59,7 +59,7 @@ LEAK_V_PER_H = 0.005  # a cell of 1 Ah in the middle of its charge falls some 7 
 
 
 class Person(Protocol):
-    """Whoever is at the bench, as `amphora.harness.bench.operator` has them."""
+    """Whoever is at the bench, as `bench.operator` has them."""
 
     def ask(self, text: str) -> None:
         """Put a request."""

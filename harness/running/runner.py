@@ -187,7 +187,7 @@ class Runner:
         hand_voltage_V: What a hand meter read before anything was connected; None when not given.
         attended_now: Tells from the wall clock whether the attended hours hold.
         alarm: Called with (kind, text) at a stop, at the end, or when a person is needed.
-        proofs: What was proven of the bench this evening (`amphora.harness.running.checks_of_bench`); goes into the events.
+        proofs: What was proven of the bench this evening (`running.checks_of_bench`); goes into the events.
         tell: Called with a line of plain words about what was found before the first order.
         unproven: Called with a sentence where the sensor at the cell lost its proof: its logger started again.
         not_proven: Why a run that goes on may not charge; the bench is made safe, then it is refused.

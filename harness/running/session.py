@@ -16,13 +16,14 @@ from typing import TYPE_CHECKING, Any
 from amphora.drivers.errors import DescriptionError, DriverError
 from amphora.drivers.roles import Clock, Instrument
 from amphora.harness.archive.journal import read_run
+from amphora.harness.archive.result_file import read_kept
 from amphora.harness.archive.run_folder import resumable, run_folder, run_header
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import AGREE_V, BenchDescription
 from amphora.harness.bench.opened import Rig
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
-from amphora.harness.results.analyse import read_kept
 from amphora.harness.running.checks_of_bench import Person, in_words, keep, of_the_evening, read_checks, why_not_proven
 from amphora.harness.running.runner import Outcome, Progress, Runner
 
@@ -223,7 +224,8 @@ def check_declared(request: Request, standing: "Standing") -> None:
     Raises:
         Refused: it does: the voltage, and what a full cell shows.
     """
-    from amphora.harness.account.fold import full_floor_V, key_of
+    from amphora.harness.account.entries import key_of
+    from amphora.harness.account.fold import full_floor_V
 
     if request.start != "declared-full":
         return

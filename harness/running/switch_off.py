@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
 from amphora.drivers.errors import DriverError
+from amphora.drivers.off import OffOrder, Outlet, StrangerError, order_from_table, order_of, restore
 from amphora.drivers.roles import Clock, Instrument, SafeState
-from amphora.drivers.scpi.off import OffOrder, Outlet, StrangerError, order_from_table, order_of, restore
 from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.bench.current_zero import REFUSE_MOST_A, most_zero_A
 from amphora.harness.common.errors import BenchError, InputError
@@ -41,7 +41,7 @@ JOIN_S = 5.0
 def off_limit_A(description: BenchDescription, name: str) -> float:
     """Return up to which current of an instrument none flows, A: what its zero may show when a run begins.
 
-    An instrument's zero is its meter's uncertainty at no current. A run is refused above this limit (`amphora.harness.bench.current_zero`:
+    An instrument's zero is its meter's uncertainty at no current. A run is refused above it (`bench.current_zero`:
     five times the specified offset, at least 5 mA, at most 20 mA), so a bench that was let begin is not called
     "on" by its own zero, and a current that is not within that uncertainty is called one.
     """

@@ -7,7 +7,7 @@ input what the bench is; then the runner sends a beat a second, and a bye when i
 - No beat for 10 s: the runner is hung; it is ended first, so that two do not talk to one instrument.
 - The runner could not switch everything off by itself: it gives its links back and says so, the
   keeper acts at once, and the runner waits for what it achieves.
-- To act: OFF goes to each instrument, as the runner prepared it when it began (`amphora.harness.running.switch_off`), blind and as
+- To act: OFF goes to each instrument, as the runner prepared it when it began (`running.switch_off`), blind and as
   the first bytes of a session that is opened again and again for as long as it takes, three minutes at most; then it
   is asked, and OFF goes out again where it does not say that it is off. All at the same time; a channel that another
   run has taken meanwhile is left alone. Orders first, then the record: a `killed` event
@@ -45,7 +45,7 @@ from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 from amphora.harness.common.errors import BenchError
 
 if TYPE_CHECKING:
-    from amphora.drivers.scpi.off import OffOrder, Outlet
+    from amphora.drivers.off import OffOrder, Outlet
     from amphora.harness.running.switch_off import Sheet
 
 BEAT_LIMIT_S = 10.0
@@ -429,8 +429,8 @@ def prepare(document: Mapping[str, Any]) -> None:
     import amphora.drivers.clock
     import amphora.drivers.links.visa
     import amphora.harness.common.alarm
-    import amphora.harness.common.locks  # noqa: F401
-    from amphora.drivers.scpi.off import restore
+    import amphora.harness.common.locks
+    from amphora.drivers.off import restore
     from amphora.harness.running.switch_off import Sheet
 
     pyvisa.ResourceManager(amphora.drivers.links.visa.BACKEND)
@@ -533,7 +533,7 @@ def act(
         tell: Gets what was achieved, after the record.
     """
     began_s = time.monotonic()
-    from amphora.drivers.scpi.off import restore
+    from amphora.drivers.off import restore
     from amphora.harness.running.switch_off import Sheet, switch_off
 
     sheet = Sheet.from_dict(document["sheet"])

@@ -8,7 +8,8 @@ import pytest
 from typer.testing import CliRunner
 
 from amphora.harness.account.after_run import after_run, enter_run, work_out
-from amphora.harness.archive.shelf import INDEX_NAME, Cell, Shelf
+from amphora.harness.archive.shelf import INDEX_NAME, Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
@@ -149,8 +150,8 @@ def test_entering_reads_one_run_however_many_there_are(tmp_path: Path, monkeypat
 def test_many_runs_are_worked_out_beside_each_other_and_a_damaged_one_hides_none(tmp_path: Path, monkeypatch):
     import os
 
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.decisions.comparison import read_runs
-    from amphora.harness.results.analyse import analyse_run
 
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     folders = [write_test(tmp_path, cell_of(capacity_Ah=0.2), f"c{n}", current_A=0.2) for n in range(5)]

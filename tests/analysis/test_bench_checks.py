@@ -9,6 +9,7 @@ import pytest
 
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.parts import ChannelSpec
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.analysis.bench_checks import check_standard_u, improved, without_zero, zero_by_row, zero_standard_u
 from amphora.harness.analysis.capacity import figures
 from amphora.harness.analysis.integration import accumulate
@@ -22,7 +23,7 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.common.words import analysis_lines
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
-from amphora.harness.results.analyse import analyse_run, prepared
+from amphora.harness.results.analyse import prepared
 from amphora.harness.running.runner import Runner
 from tests.support.paper_runs import write_run
 

@@ -24,8 +24,8 @@ def test_a_run_without_resistances_or_discharge_is_refused():
 
 
 def model_of(run: Path) -> CellModel:
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.loading import load
-    from amphora.harness.results.analyse import analyse_run
 
     record, _ = load(run)
     return cell_model(record.t_s, record.voltage_V, record.current_A, analyse_run(run))

@@ -132,8 +132,9 @@ def test_too_short_a_rest_is_refused() -> None:
 
 
 def test_a_night_on_the_simulated_bench_gives_its_circuit_and_says_too_early_for_retention(tmp_path: Path) -> None:
-    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Shelf
     from amphora.harness.bench.operator import ObligingPerson
+    from amphora.harness.cells.cell import Cell
     from amphora.harness.results.circuit import circuit_of, retention_of
     from amphora.harness.running.session import Request, carry_out, open_rig
     from amphora.harness.running.simulated_session import SimulatedSession

@@ -24,8 +24,9 @@ from amphora.harness.analysis.identification import (
     identify,
 )
 from amphora.harness.analysis.records import Record
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.results.identify import folders_of, identified_field, identify_runs
 from amphora.harness.running.session import Request, carry_out, open_rig

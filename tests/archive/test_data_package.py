@@ -60,11 +60,12 @@ def test_a_reading_that_is_no_number_makes_the_package_invalid(run):
 
 def simulated(logs):
     """Return the folder of a short charge on the simulated bench."""
-    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell
 
     Shelf(logs).add(Cell.from_dict({"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True}))
     said = subprocess.run(
-        [sys.executable, "-c", "from amphora.harness.cli.app import main; main()", "run", "--cell", "c", "--profile", "charge",
+        [sys.executable, "-m", "amphora.harness", "run", "--cell", "c", "--profile", "charge",
          "--bench", "simulated", "--capacity", "0.5 Ah", "--present", "--logs", str(logs)],
         capture_output=True, text=True, timeout=60,
     )  # fmt: skip

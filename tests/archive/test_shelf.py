@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from amphora.harness.archive.shelf import CSV_COLUMNS, INDEX_NAME, Cell, Shelf, read_entry
+from amphora.harness.archive.shelf import CSV_COLUMNS, INDEX_NAME, Shelf, read_entry
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.results.analyse import kept_text

@@ -11,10 +11,11 @@ from amphora.drivers.errors import DescriptionError
 from amphora.drivers.opening import written_abilities
 from amphora.drivers.roles import Abilities
 from amphora.drivers.simulated.bench import SimulatedBench
-from amphora.harness.archive.shelf import Cell, Shelf
-from amphora.harness.bench.answers import check_bench
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
+from amphora.harness.running.bench_check import check_bench
 
 
 def look(bench: SimulatedBench) -> dict[str, Any]:

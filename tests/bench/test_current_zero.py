@@ -8,10 +8,11 @@ import pytest
 
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.harness.archive.journal import RunFolder, read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.current_zero import Zero, Zeros, judge_zero, zeros_of
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, make_plan, open_rig
 

@@ -339,7 +339,8 @@ def certify() -> dict[str, float]:
 
 def labels() -> dict[str, float]:
     """`amphora label` of a sheet of 24, whole process: nights not yet worked out, and again when they are."""
-    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell
     from tests.support.paper_runs import cell_record, write_run
 
     home = Path(tempfile.mkdtemp())
@@ -357,8 +358,9 @@ def labels() -> dict[str, float]:
 
 def shelf() -> dict[str, float]:
     """A shelf of 1000 cells with 10 runs each: the list, and entering one more run, against a shelf of 10 runs."""
-    from amphora.harness.archive.shelf import Cell, Shelf
-    from amphora.harness.results.analyse import analyse_run
+    from amphora.harness.account.answer import analyse_run
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell
     from tests.support.paper_runs import cell_record, write_run
 
     home = Path(tempfile.mkdtemp())

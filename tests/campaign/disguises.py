@@ -26,9 +26,9 @@ from pathlib import Path
 
 import numpy as np
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.import_run import import_table
-from amphora.harness.results.analyse import analyse_run
 
 TELLING = ("scale-doubtful", "capacity-implausible")
 BEGAN = datetime(2026, 3, 14, 21, 15, 0)

@@ -34,10 +34,11 @@ from typing import Any
 
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.harness.archive.journal import RunFolder, read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common import locks as lock
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.running.session import Request, carry_out, go_on
@@ -403,7 +404,7 @@ def _same(wrong: list[str], run: RunFolder, reference: Reference, only_first: in
 
 def keeper_record(at: int, half: bool, stays: bool) -> tuple[str, list[str]]:
     """Let the n-th operation of the keeper's record fail: it never raises, and the folder still reads."""
-    from amphora.drivers.scpi.off import OffOrder
+    from amphora.drivers.off import OffOrder
     from amphora.harness.running import watchdog as keeper
     from amphora.harness.running.switch_off import Entry, Sheet
 

@@ -16,11 +16,11 @@ from statistics import median
 from typing import Any
 
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell, random_cell
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.analysis.cell_model import cell_model
 from amphora.harness.archive.loading import load
 from amphora.harness.decisions.duty import read_duty
 from amphora.harness.decisions.fit import fit
-from amphora.harness.results.analyse import analyse_run
 from tests.support.duty_runs import serve, write_test
 
 # As `write_test` states its bench: rectangular limits.

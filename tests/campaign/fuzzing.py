@@ -439,7 +439,7 @@ def run_files() -> Mapping[str, bytes]:
 @functools.cache
 def undamaged() -> Mapping[str, Any]:
     """Return the figures of that night."""
-    from amphora.harness.results.analyse import analyse_run
+    from amphora.harness.account.answer import analyse_run
 
     with tempfile.TemporaryDirectory(prefix="amphora-fuzz-", dir=_memory()) as root:
         for name, whole in run_files().items():
@@ -469,10 +469,10 @@ def damaged(content: bytes, source: Source) -> bytes:
 
 def folder(data: bytes) -> None:
     """A run folder with one file damaged: read, analysed, watched, resumed; a change never goes unseen."""
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.journal import read_run
     from amphora.harness.archive.run_folder import resumable
     from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.results.analyse import analyse_run
 
     source = Source(data)
     files = run_files()
@@ -533,11 +533,32 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 SEEDS: dict[str, tuple[bytes, ...]] = {"scpi": SEEDS_SCPI, "lines": SEEDS_LINES}
 # What each target runs through, so that its edges are counted.
 CODE = (
-    "amphora.drivers.scpi.syntax", "amphora.drivers.serial.line_format", "amphora.drivers.scpi.dialect", "amphora.drivers.serial.sensors", "amphora.harness.common.quantities", "amphora.harness.bench.bench_file",
-    "amphora.harness.plans.recipe", "amphora.harness.plans.charge_permission", "amphora.harness.plans.requirements", "amphora.harness.plans.steps", "amphora.harness.plans.durations",
-    "amphora.harness.plans.build", "amphora.harness.cells.chemistry", "amphora.harness.decisions.duty", "amphora.harness.decisions.grades", "amphora.harness.archive.shelf",
-    "amphora.harness.importing.import_run", "amphora.harness.importing.columns", "amphora.harness.importing.table_file", "amphora.harness.importing.rows", "amphora.harness.importing.plausibility",
-    "amphora.harness.archive.journal", "amphora.harness.archive.loading", "amphora.harness.results.analyse", "amphora.harness.plans.plan", "amphora.harness.running.session",
+    "amphora.drivers.scpi.syntax",
+    "amphora.drivers.serial.line_format",
+    "amphora.drivers.scpi.dialect",
+    "amphora.drivers.serial.sensors",
+    "amphora.harness.common.quantities",
+    "amphora.harness.bench.bench_file",
+    "amphora.harness.plans.recipe",
+    "amphora.harness.plans.charge_permission",
+    "amphora.harness.plans.requirements",
+    "amphora.harness.plans.steps",
+    "amphora.harness.plans.durations",
+    "amphora.harness.plans.build",
+    "amphora.harness.cells.chemistry",
+    "amphora.harness.decisions.duty",
+    "amphora.harness.decisions.grades",
+    "amphora.harness.archive.shelf",
+    "amphora.harness.importing.import_run",
+    "amphora.harness.importing.columns",
+    "amphora.harness.importing.table_file",
+    "amphora.harness.importing.rows",
+    "amphora.harness.importing.plausibility",
+    "amphora.harness.archive.journal",
+    "amphora.harness.archive.loading",
+    "amphora.harness.results.analyse",
+    "amphora.harness.plans.plan",
+    "amphora.harness.running.session",
 )  # fmt: skip
 
 

@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from amphora.drivers.simulated.cell import SimulatedCell, random_cell
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.decisions.grades import GRADES, Criteria, grade_result, load_criteria
-from amphora.harness.results.analyse import analyse_run
 from tests.support.duty_runs import write_test
 
 CURRENT_GAIN, CURRENT_OFFSET_A, VOLTAGE_GAIN = 1e-3, 5e-4, 5e-4  # as `write_test` states its bench

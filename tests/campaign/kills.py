@@ -39,7 +39,8 @@ from typing import Any
 import psutil
 
 from amphora.harness.archive.journal import RunFolder, read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))

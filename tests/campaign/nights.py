@@ -21,10 +21,11 @@ from amphora.drivers.simulated.faults import CATALOGUE, draw
 from amphora.drivers.simulated.parts import SimulatedInstrument
 from amphora.harness.archive.journal import JournalWriter, read_run
 from amphora.harness.archive.run_folder import resumable, run_folder, run_header
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict
 from amphora.harness.bench.opened import CellReading, Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.errors import AmphoraError, JournalDamaged, Refused
 from amphora.harness.control.guard import refold, watch_of
@@ -457,7 +458,7 @@ def _judge_figures(night: Night, made: _Set) -> None:
     """The figures are honest: an end that was not reached is not claimed, and no link fault moves a number."""
     from amphora.drivers.simulated.cell import delivered_Ah
     from amphora.drivers.simulated.faults import FAMILIES
-    from amphora.harness.results.analyse import analyse_run
+    from amphora.harness.account.answer import analyse_run
 
     if night.recipe != "overnight":
         return

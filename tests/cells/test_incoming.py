@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from amphora.harness.archive.shelf import INSPECTION, Cell
+from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
 from amphora.harness.common.errors import InputError
 

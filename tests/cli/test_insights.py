@@ -15,12 +15,12 @@ from typer.testing import CliRunner
 
 from amphora.drivers.simulated.cell import KINDS
 from amphora.drivers.simulated.servers import ServedBench
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import load_duty
-from amphora.harness.results.analyse import analyse_run
 from amphora.harness.results.circuit import retention_of
 from amphora.harness.results.identify import save_identification
 

@@ -14,8 +14,8 @@ from unittest.mock import patch
 import numpy as np
 import pytest
 
-from amphora.harness.archive.shelf import Cell
 from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import read_chemistry
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import AmphoraError, InputError

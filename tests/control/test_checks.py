@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from amphora.harness.account.after_run import after_run
-from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.cell import Cell
 from amphora.harness.control.checks import CHECKS, against_the_cell, check_of, is_final
 from amphora.harness.control.memory import watch_of
 from amphora.harness.decisions.grades import GRADES, _anomalies

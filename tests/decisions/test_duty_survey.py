@@ -91,7 +91,8 @@ def test_a_survey_with_sweeps_down_and_up_tells_where_the_lamp_comes_back(tmp_pa
 @pytest.fixture(scope="module")
 def surveys(tmp_path_factory):
     """A lamp and a panel, surveyed by their recipes on the simulated bench."""
-    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell
     from amphora.harness.running.session import Request, carry_out, open_rig
     from amphora.harness.running.simulated_session import SimulatedSession
 
@@ -186,7 +187,8 @@ def test_a_surveyed_lamp_on_a_tested_cell_burns_as_long_as_was_said_and_fails_wh
     """The whole way on the simulated bench: survey, duty file, test, fit; then the lamp really on the cell."""
     from amphora.drivers.simulated.cell import SimulatedCell
     from amphora.drivers.simulated.device import SimulatedLamp, lamp_on_cell
-    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell
     from amphora.harness.running.session import Request, carry_out, open_rig
     from amphora.harness.running.simulated_session import SimulatedSession
 

@@ -110,8 +110,8 @@ def test_predictions_from_a_test_hold_when_the_cell_really_does_the_duty(
     tmp_path, seed, on_A, share, rail_V, degC, changes
 ):
     # Promise: run time within 5 %, re-trigger point within 3 % of charge, also where the cell differs from the model.
+    from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.loading import load
-    from amphora.harness.results.analyse import analyse_run
 
     run = write_test(tmp_path, cell_of(seed=seed, **changes))
     record, _ = load(run)

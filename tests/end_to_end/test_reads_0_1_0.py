@@ -17,16 +17,17 @@ from typing import Any
 import pytest
 from old_answers import FIXTURES, ask, differences, excused, near, read_answers
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.run_folder import resumable
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from amphora.harness.plans.recipe import load_recipe
-from amphora.harness.results.analyse import analyse_run
 
 # (answer's name, key path, reason); `*` stands for anything in both, `[*]` for any index. An entry that excuses nothing
 # fails. Key paths begin with `exit`, `json` or `errors`; see `old_answers.differences`.

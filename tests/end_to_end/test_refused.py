@@ -8,7 +8,8 @@ import pytest
 from programs import Served, wait_for
 
 from amphora.harness.archive.journal import read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.locks import acquire_folder
 
 CELL = {"form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 4.1}

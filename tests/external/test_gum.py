@@ -12,6 +12,7 @@ import pytest
 from amphora.harness.analysis import uncertainty as gum
 from amphora.harness.analysis.records import Specification
 from amphora.harness.common.errors import AnalysisError
+from amphora.harness.common.words import round_with_U
 
 
 def test_conversions_of_limits_to_standard_uncertainties():
@@ -161,9 +162,9 @@ def test_monte_carlo_of_a_sum_of_rectangles_matches_the_supplement():
 
 def test_rounding_keeps_two_digits_of_U_and_the_value_follows():
     # Source: JCGM 100:2008, 7.2.6.
-    assert gum.round_with_U(2.134567, 0.03456) == (2.135, 0.035)
-    assert gum.round_with_U(1999.6, 12.4) == (2000.0, 12.0)
-    assert gum.round_with_U(0.12345, 0.0999) == (0.12, 0.10)
+    assert round_with_U(2.134567, 0.03456) == (2.135, 0.035)
+    assert round_with_U(1999.6, 12.4) == (2000.0, 12.0)
+    assert round_with_U(0.12345, 0.0999) == (0.12, 0.10)
 
 
 def test_nonsense_is_refused():
@@ -174,4 +175,4 @@ def test_nonsense_is_refused():
     with pytest.raises(AnalysisError):
         gum.effective_freedom([1.0], [0.0])
     with pytest.raises(AnalysisError):
-        gum.round_with_U(math.nan, 1.0)
+        round_with_U(math.nan, 1.0)

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.columns import parse_map
 from amphora.harness.importing.import_run import import_table
-from amphora.harness.results.analyse import analyse_run
 
 _NAMED = os.environ.get("AMPHORA_MEASURED")
 MEASURED = Path(_NAMED) if _NAMED else None

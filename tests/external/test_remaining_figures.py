@@ -23,7 +23,7 @@ from amphora.harness.analysis.phases import find_phases
 from amphora.harness.analysis.records import Measurement, Record, RunInfo, Specification
 from amphora.harness.analysis.resistance import LOAD_STEP, TWO_STEP, find_resistances
 from amphora.harness.analysis.warnings import find_warnings
-from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import triage
 from amphora.harness.cells.incoming import judge_at_the_door
 from amphora.harness.plans.build import build_plan

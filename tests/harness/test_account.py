@@ -11,7 +11,7 @@ from amphora.harness.account import findings as f
 from amphora.harness.account.fold import fold, full_band, full_floor_V, item_U_Ah
 from amphora.harness.account.gate import may, require
 from amphora.harness.account.standing import ACTS, Move, RestSeen, RunSeen, Seen
-from amphora.harness.archive.shelf import Cell
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import Refused
 
 EVENING = datetime(2026, 11, 20, 18, 0, tzinfo=UTC)

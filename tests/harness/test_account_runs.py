@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.account.asking import standing_of
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import AmphoraError, Refused
-from amphora.harness.results.analyse import analyse_run
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession, load_kept
 from tests.support.meddling import drain, wait

@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 from amphora.drivers.clock import RealClock
 from amphora.drivers.opening import open_instrument
-from amphora.harness.bench.answers import check_bench
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cli.app import app
+from amphora.harness.running.bench_check import check_bench
 
 QUICK = {"timeout": "300 ms"}
 

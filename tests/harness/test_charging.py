@@ -19,18 +19,19 @@ from amphora.drivers.opening import KEYS
 from amphora.drivers.scpi.dialect import load_dialect, parse_dialect
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.journal import RunFolder, read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.control.stepping import Sample, advance, initial, replay
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import COLD_DEGC, End, Plan, plan_from_dict
 from amphora.harness.plans.recipe import read_recipe
 from amphora.harness.plans.supply_timer import AHEAD_S, FACTOR, armed_for_s
-from amphora.harness.results.analyse import analyse_run
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, how_full, make_plan, measured_Ah
 

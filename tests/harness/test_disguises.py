@@ -7,10 +7,10 @@ import zipfile
 
 import pytest
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.columns import parse_map, parse_units
 from amphora.harness.importing.import_run import import_table, imported_notes
-from amphora.harness.results.analyse import analyse_run
 from amphora.harness.results.export import export_run
 from tests.campaign.disguises import ALL, plain, simulated, tried
 

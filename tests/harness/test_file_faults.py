@@ -23,7 +23,8 @@ from programs import PROGRAM, Program, Served
 
 import amphora.harness.archive.journal as journal_module
 from amphora.harness.archive.journal import read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from tests.campaign.file_faults import CELL, RECIPE, Reference, Story, keeper_record, one, place, undisturbed
 
 SMALL_KB = 64

@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 from amphora.drivers.errors import DescriptionError
 from amphora.drivers.scpi.dialect import parse_dialect
 from amphora.drivers.serial.line_format import format_from_dict, load_format
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.journal import read_run
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.common.errors import AmphoraError, InputError, JournalDamaged
 from amphora.harness.importing.columns import parse_map
-from amphora.harness.results.analyse import analyse_run
 from tests.campaign.fuzzing import BENCH, ROOT, SEEDS, TARGETS, Source, damaged, mutated, run_files
 
 FAST = ("scpi", "lines", "bench", "recipe", "chemistry", "duty", "dialect", "line-format", "map", "quantity")

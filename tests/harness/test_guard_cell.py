@@ -1,6 +1,6 @@
 """Promises of the guard of the cell, beside that of the step: sick cells next to sound ones.
 
-Limits are the numbers written here, so that a changed limit fails: sources stand beside them in harness/control/warmth.py,
+Limits are the numbers written here, so that a changed limit fails: sources stand in harness/control/warmth.py,
 slopes.py and standstill.py.
 """
 

@@ -1,6 +1,6 @@
 """Promises of the guard on the simulated bench: sick cells beside sound ones, through runner and resume.
 
-The cells err like real ones (`amphora.drivers.simulated.cell.real_spec`, `populations.draw_cell`).
+The cells err like real ones (`drivers.simulated.cell.real_spec`, `populations.draw_cell`).
 """
 
 import random
@@ -17,10 +17,11 @@ from amphora.drivers.simulated.cell import Short, SimulatedCell, real_spec
 from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.run_folder import resumable, run_header
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.control.guard import refold, watch_of
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.running.runner import Outcome, Runner, readings_of

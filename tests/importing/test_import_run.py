@@ -6,11 +6,11 @@ import json
 import numpy as np
 import pytest
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.loading import load
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.columns import parse_map
 from amphora.harness.importing.import_run import import_table, imported_notes
-from amphora.harness.results.analyse import analyse_run
 
 N = 400
 T = np.arange(N) * 10.0

@@ -14,13 +14,15 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paper_runs import RESISTANCE_OHM, cell_record, run_input, write_pulsed_run, write_run
 from pypdf import PdfReader
 
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.account.answer import analyse_run
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.report import label
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.verify import verify_file
-from amphora.harness.results.analyse import analyse_run, kept_text
+from amphora.harness.results.analyse import kept_text
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
 

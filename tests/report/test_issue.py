@@ -19,13 +19,14 @@ from paper_runs import cell_record, run_input, write_pulsed_run, write_run
 from programs import run_inside
 from pypdf import PdfReader
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.schema import certificate_schema
-from amphora.harness.results.analyse import analyse_run, kept_text
+from amphora.harness.results.analyse import kept_text
 
 ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
 GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}

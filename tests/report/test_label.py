@@ -192,7 +192,8 @@ def test_the_voltage_class_is_not_cut_off_a_label(tmp_path: Path, size: str, kno
 
 
 def test_labels_of_cells_on_the_shelf_by_command(tmp_path: Path) -> None:
-    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell
 
     logs = tmp_path / "logs"
     shelf = Shelf(logs)

@@ -6,10 +6,11 @@ import math
 import numpy as np
 import pytest
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.words import analysis_lines, with_U
 from amphora.harness.importing.import_run import import_table
-from amphora.harness.results.analyse import analyse_run, kept_text
+from amphora.harness.results.analyse import kept_text
 
 KEYS = {
     "capacity_Ah", "capacity_U_Ah", "charge_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V", "duration_s",
@@ -156,7 +157,8 @@ def test_temperature_rise_is_the_highest_above_the_rest_before(tmp_path):
 
 
 def test_too_much_capacity_for_the_size_is_told(tmp_path):
-    from amphora.harness.archive.shelf import Cell, Shelf
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.cells.cell import Cell
 
     Shelf(tmp_path / "logs").add(Cell(id="L3-a", form="18650", chemistry="li-ion"))
     result = analyse_run(make_run(tmp_path, [REST, (-5.0, 4000, 4.0, 2.9), REST]))

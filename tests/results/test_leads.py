@@ -8,12 +8,13 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.analysis.resistance import LOAD_STEP, Resistance, leads_between
 from amphora.harness.archive.loading import measurement_of
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import AnalysisError, InputError
-from amphora.harness.results.analyse import analyse_run
 from amphora.harness.results.circuit import circuit_of
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.analysis.charge import passes_agree
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.importing.import_run import import_table
-from amphora.harness.results.analyse import analyse_run
 
 
 def discharge(hours: float, current_A: float = 0.5, begin_s: float = 0.0) -> tuple[np.ndarray, ...]:

@@ -21,10 +21,11 @@ from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.faults import CATALOGUE
 from amphora.drivers.simulated.scpi_server import ScpiServer
 from amphora.harness.archive.journal import read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import BenchDescription, CheckResistor, bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import BenchError, InputError, JournalDamaged, Refused
 from amphora.harness.running import checks_of_bench as proofs

@@ -12,10 +12,11 @@ from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.faults import CATALOGUE
 from amphora.drivers.simulated.scpi_server import ScpiServer
 from amphora.harness.archive.journal import RunFolder, read_run
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import Refused
 from amphora.harness.running.checks_of_bench import keep, prove_sensor
 from amphora.harness.running.runner import Outcome

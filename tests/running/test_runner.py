@@ -21,16 +21,17 @@ from amphora.drivers.errors import IdentityError, InstrumentError, LinkError
 from amphora.drivers.roles import Abilities, SafeState
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.run_folder import resumable, run_header
-from amphora.harness.archive.shelf import Cell, Shelf
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import BenchError, JournalDamaged, Refused
 from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
-from amphora.harness.results.analyse import analyse_run
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan
 

@@ -15,12 +15,12 @@ import pytest
 from foreign.asking import Foreign
 from programs import Inside
 
+import amphora.drivers.off
 import amphora.drivers.scpi.instrument
-import amphora.drivers.scpi.off
 from amphora.drivers.clock import RealClock
 from amphora.drivers.errors import DriverError, LinkError
+from amphora.drivers.off import OffOrder, StrangerError, order_from_table, port_now, restore
 from amphora.drivers.opening import open_instrument
-from amphora.drivers.scpi.off import OffOrder, StrangerError, order_from_table, port_now, restore
 from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict, load_bench
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import BenchError
@@ -359,7 +359,7 @@ def usb_order(**device: str) -> OffOrder:
 
 def test_a_serial_device_is_known_by_its_usb_serial_number_wherever_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
     ports = [port("/dev/ttyUSB0", "OTHER"), port("/dev/ttyUSB1", "A1")]
-    monkeypatch.setattr(amphora.drivers.scpi.off, "_ports", lambda: ports)
+    monkeypatch.setattr(amphora.drivers.off, "_ports", lambda: ports)
     assert port_now(usb_order(serial_number="A1", location="1-2")) == "/dev/ttyUSB1"
     ports.pop()
     with pytest.raises(StrangerError, match=r"serial number A1 is not plugged in.*nothing was sent"):
@@ -368,7 +368,7 @@ def test_a_serial_device_is_known_by_its_usb_serial_number_wherever_it_is(monkey
 
 def test_a_device_without_a_serial_number_is_known_by_its_socket(monkeypatch: pytest.MonkeyPatch) -> None:
     ports = [port("/dev/ttyUSB0", None, location="1-3"), port("/dev/ttyUSB1", None, location="1-2")]
-    monkeypatch.setattr(amphora.drivers.scpi.off, "_ports", lambda: ports)
+    monkeypatch.setattr(amphora.drivers.off, "_ports", lambda: ports)
     assert port_now(usb_order(location="1-2")) == "/dev/ttyUSB1"
     with pytest.raises(StrangerError, match="USB socket 1-7"):
         port_now(usb_order(location="1-7"))
@@ -382,7 +382,7 @@ def test_a_port_that_was_renumbered_gets_nothing(at_work: Any, monkeypatch: pyte
         (entry,) = sheet.entries
         mine = dataclasses.replace(entry.order, device={"vid": "1234", "pid": "0001", "serial_number": "A1"})
         node = foreign.instruments["load"]["port"]
-        monkeypatch.setattr(amphora.drivers.scpi.off, "_ports", lambda: [port(node, "SOMEBODY ELSE'S")])
+        monkeypatch.setattr(amphora.drivers.off, "_ports", lambda: [port(node, "SOMEBODY ELSE'S")])
         before = len(foreign.received("load"))
         found = switch_off_now(Sheet("b", (entry._replace(order=mine),)), 0.3, "a test")
         assert "nothing was sent" in found["load"]["text"]

@@ -694,7 +694,7 @@ def fresh_result(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRu
     Raises:
         InputError: damaged, or no figure can be made from it.
     """
-    from amphora.harness.results.analyse import analyse_run
+    from amphora.harness.account.answer import analyse_run
 
     shelf = folder.resolve().parent.parent
     if leads_run == "find":

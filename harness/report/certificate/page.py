@@ -177,7 +177,7 @@ def _printable_tree(value: Any) -> Any:
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
     """Return the resistance that stands for the cell, the same one that grading looks at."""
-    from amphora.harness.decisions.grades import chosen_resistance
+    from amphora.harness.results.chosen import chosen_resistance
 
     return chosen_resistance(results)
 

@@ -13,10 +13,10 @@ import pytest
 from outside_data import CURVES
 from scipy import integrate, interpolate
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.analysis.incremental import incremental_capacity
 from amphora.harness.importing.columns import parse_map
 from amphora.harness.importing.import_run import import_table
-from amphora.harness.results.analyse import analyse_run
 
 NOMINAL_AH, CUTOFF_V = 2.28, 3.0
 RATES = ("0.1C", "0.5C", "1C", "2C")
