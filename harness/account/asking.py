@@ -61,7 +61,7 @@ def _code() -> str:
 
     digest = hashlib.sha256(amphora.harness.__version__.encode())
     here = Path(__file__).parent
-    for path in sorted([*here.glob("*.py"), here.parent / "triage.py"]):
+    for path in sorted([*here.glob("*.py"), here.parent / "cells" / "incoming.py", here.parent / "cells" / "cell.py"]):
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
 

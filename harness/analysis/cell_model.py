@@ -100,7 +100,10 @@ class CellModel:
 
 
 def running_total(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Return the area under y over x from the first point on, by trapezoids, shape (n,)."""
+    """Return the area under y over x from the first point on, by trapezoids, shape (n,).
+
+    Source: the trapezoidal rule (any textbook of numerical analysis).
+    """
     return np.concatenate(([0.0], np.cumsum(np.diff(x) * 0.5 * (y[1:] + y[:-1]))))
 
 
@@ -113,6 +116,9 @@ def cell_model(t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, re
 
     Raises:
         InputError: no discharge, or too few readings in it, or no resistance.
+
+    Source: this project's own reckoning of a discharge; held against measured records and a physics model in
+        tests/external (DEVELOPERS, what a duty's cell is made of).
     """
     capacity = result.get("capacity_Ah")
     phases = [p for p in result.get("phases") or [] if p.get("kind") == "discharge" and p.get("capacity_Ah")]

@@ -26,7 +26,7 @@ SENSOR = ("temperature-lost", "temperature-frozen", "temperature-low")
 def named_in_the_code() -> set[str]:
     """Every name that a `Violation` carries anywhere."""
     found: set[str] = set()
-    for path in (ROOT / "harness").glob("*.py"):
+    for path in (ROOT / "harness").rglob("*.py"):
         for part in re.findall(r"Violation\(\s*([^,]*),", path.read_text(encoding="utf-8")):
             found.update(re.findall(r'(?<!== )"([a-z][a-z-]+)"', part))
     return found

@@ -4,6 +4,7 @@ import inspect
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ import amphora.harness.common.errors
 from amphora.harness.cli.app import app
 
 ROOT = Path(__file__).parents[2]
+STRAY = re.compile(r"^\s*(?:from|import) (?:harness|drivers|profiles)\b.*", re.MULTILINE)
 
 
 def commands() -> list[tuple[str, Any]]:
@@ -104,3 +106,24 @@ def test_every_analysis_function_names_its_source() -> None:
             if ours and "Source:" not in (inspect.getdoc(function) or ""):
                 missing.append(f"{info.name}.{name}")
     assert missing == []
+
+
+def test_every_package_of_the_three_folders_is_in_the_wheel() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    listed = set(project["tool"]["setuptools"]["packages"])
+    found = {
+        "amphora." + ".".join(path.parent.relative_to(ROOT).parts)
+        for folder in ("harness", "drivers", "profiles")
+        for path in (ROOT / folder).rglob("__init__.py")
+    }
+    assert listed == found - {"amphora.harness.library"} | {"amphora"}  # harness/library is the package itself
+
+
+def test_nothing_is_imported_from_the_checkout_s_own_folder_names() -> None:
+    wrong = []
+    for path in (*(ROOT / "harness").rglob("*.py"), *(ROOT / "drivers").rglob("*.py"), *(ROOT / "tests").rglob("*.py")):
+        if "fixtures" in path.parts:
+            continue
+        text = path.read_text(encoding="utf-8")
+        wrong += [f"{path}: {line}" for line in STRAY.findall(text)]
+    assert wrong == []
