@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-under-load check commands benchmarks outside nights browser campaign fuzz clean
+.PHONY: demo test test-under-load check commands benchmarks outside nights browser firmware campaign fuzz clean
 
 .venv/ready: pyproject.toml constraints.txt
 	$(PYTHON) -m venv .venv
@@ -51,6 +51,13 @@ nights: .venv/ready
 browser: .venv/ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev,browser]' -c constraints.txt
 	$(BIN)/python -m pytest -q tests/browser
+
+# The fallback board's program in simavr (about half a minute); installs Debian's tools where they are missing.
+FIRMWARE_TOOLS := gcc libc6-dev gcc-avr avr-libc binutils-avr simavr libsimavr-dev libelf-dev
+firmware: .venv/ready
+	@command -v avr-gcc >/dev/null && test -e /usr/include/simavr/sim_avr.h || \
+		(apt-get update && apt-get install -y --no-install-recommends $(FIRMWARE_TOOLS))
+	$(BIN)/python -m pytest -q tests/firmware
 
 # Hours, not minutes: what docs/faults.md tells. Goes on where it was cut short.
 campaign: .venv/ready

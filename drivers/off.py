@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from amphora.drivers.board import is_board, relay_table
 from amphora.drivers.errors import DescriptionError, DriverError, LinkError
 from amphora.drivers.links.visa import Link
 from amphora.drivers.opening import (
@@ -134,7 +135,7 @@ def order_from_table(name: str, table: Mapping[str, Any]) -> OffOrder | None:
     """
     role = str(table.get("role", ""))
     if role == "switch":
-        return _relay_order(name, table, bool(table.get("open")))
+        return _relay_order(name, table, bool(table.get("open")) or is_board(table))
     if role not in KINDS or role == "meter":
         return None
     dialect = named_dialect(name, table)
@@ -177,6 +178,8 @@ def _relay_order(name: str, table: Mapping[str, Any], told: bool) -> OffOrder | 
         return None
     port = str(table.get("port", table.get("resource", ""))).strip()
     path = os.path.realpath(port) if "://" not in port and port.startswith("/") else port
+    if is_board(table):  # OFF is a constant line of its protocol: whoever sends it needs to ask nothing
+        table = relay_table(table, f"instruments.{name}")
     text = str(table.get("open", "")).removeprefix("text ")
     return OffOrder(
         name, "switch", path, messages=(text,), device=device_of(path), table=dict(table),

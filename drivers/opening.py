@@ -8,6 +8,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from amphora.drivers.board import ABILITIES as BOARD_ABILITIES
+from amphora.drivers.board import is_board
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
 from amphora.drivers.links.visa import Link
@@ -225,6 +227,8 @@ def written_abilities(name: str, description: Mapping[str, Any]) -> Abilities | 
         DescriptionError: the table or its dialect is wrong.
     """
     where, role = f"instruments.{name}", str(description.get("role"))
+    if is_board(description):
+        return BOARD_ABILITIES
     named = _text(description, "dialect", where, "auto")
     if role not in KINDS or named == "auto":
         return None

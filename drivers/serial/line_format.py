@@ -8,7 +8,8 @@ bits, parity, stop, rts, dtr), and then:
 lines   `separator` (one character, or "space" for any run of blanks), or `pattern` (a regular
         expression whose named groups are the columns); `labels = true` when each field reads
         `name=value` or `name:value` in any order; `decimal` ("." or ","); `ignore` (regular
-        expressions of header lines); `missing` (words that stand for no value); `[[columns]]`.
+        expressions of header lines);
+        `check` ("crc16": each line ends in its checksum); `missing` (words that stand for no value); `[[columns]]`.
 columns `name`, `quantity` (time, voltage, current, temperature, shunt, other, skip), `unit`, `scale`
         and `offset` (applied before the unit), `optional`, `key` (where another name is wanted),
         `wraps_at` (time: the count at which it starts again at 0), `adc` = {counts, reference_V},
@@ -19,6 +20,7 @@ frames  `length`, `start_hex` and/or `end_hex`, `[value]` (which bytes hold the 
         `sample-frame.toml`, which is written out in full.
 """
 
+import binascii
 import math
 import re
 import tomllib
@@ -58,7 +60,7 @@ QUANTITIES: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
 }
 
 TOP_KEYS = {
-    "lines": ("separator", "pattern", "labels", "decimal", "ignore", "missing", "columns", "units"),
+    "lines": ("separator", "pattern", "labels", "decimal", "ignore", "missing", "columns", "units", "check"),
     "frames": ("length", "start_hex", "end_hex", "value", "function"),
 }
 COLUMN_KEYS = (
@@ -182,6 +184,7 @@ class LineFormat:
     missing: frozenset[str] = frozenset(MISSING)
     units: Mapping[str, UnitMeaning] = field(default_factory=dict)
     kind: str = "lines"
+    sealed: bool = False  # each line ends in " ~" and the CRC-16 of what stands before it
 
     def split(self, buffer: bytearray) -> list[bytes]:
         """Take the complete lines out of `buffer`; a partial one stays in it."""
@@ -202,6 +205,8 @@ class LineFormat:
         """
         if len(record) > LONGEST_LINE:
             raise GarbledReply(f"a line of {len(record)} bytes; {LONGEST_LINE} at most are accepted")
+        if self.sealed:
+            record = unsealed(record)
         try:
             text = record.decode("utf-8").strip(" \t\r\n\0")
         except UnicodeDecodeError as error:
@@ -524,7 +529,31 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
         name, serial, columns, separator, pattern, labels, decimal,
         tuple(_regex(text, f"{where}: ignore") for text in ignore),
         frozenset({*MISSING, *(word.casefold() for word in missing)}), units,
+        sealed=_sealed(data, where),
     )  # fmt: skip
+
+
+def _sealed(data: Mapping[str, Any], where: str) -> bool:
+    check = data.get("check")
+    if check not in (None, "crc16"):
+        raise DescriptionError(f"{where}: check = {shown(check)} is not accepted; 'crc16' is")
+    return check is not None
+
+
+def unsealed(record: bytes) -> bytes:
+    """Return a line without its checksum: " ~" and four hexadecimal digits of the CRC-16 of what stands before.
+
+    Source: CRC-16/IBM-3740 (polynomial 0x1021, begun with 0xFFFF), as `binascii.crc_hqx` computes it.
+
+    Raises:
+        GarbledReply: the checksum is missing or wrong.
+    """
+    match = re.fullmatch(rb"(.*) ~([0-9A-F]{4})\s*", record, re.DOTALL)
+    if match is None:
+        raise GarbledReply(f"{shown(record)} has no checksum")
+    if binascii.crc_hqx(match[1], 0xFFFF) != int(match[2], 16):
+        raise GarbledReply(f"{shown(record)}: its checksum is wrong")
+    return match[1]
 
 
 def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:

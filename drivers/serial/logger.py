@@ -535,6 +535,10 @@ def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Swit
     """Open a relay that is held by a beating line; see `drivers.serial.relay`."""
     from amphora.drivers.serial.relay import HeldRelay
 
+    if "board" in description:
+        from amphora.drivers.board import BoardRelay
+
+        return BoardRelay(name, description, clock)
     return HeldRelay(name, description, clock)
 
 

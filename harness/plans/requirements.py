@@ -199,6 +199,14 @@ def not_guarded(
             ):
                 (guarded if can(abilities, ability) else missing).append(text)
     roles = _roles(bench)
+    relay = abilities_of(bench, "switch") if resistor or sides else None
+    if can(relay, "low_voltage_cutoff"):  # a relay with limits of its own, which is then the last guard
+        guarded.append(
+            "the relay board's own lower and upper voltage limits"
+            + (" and temperature limits" if has_sensor(bench) else "")
+            + ": it opens by itself, and stays open"
+        )
+        guarded.append("the relay board opens by itself when the computer's beat stops, and when its time is over")
     if resistor and "switch" not in roles:
         missing.append(
             "a plain resistor drains on when the computer stops, and when the cut-off is reached: a relay that "

@@ -395,10 +395,15 @@ def _guards(
         by_role.setdefault(instrument.role, instrument)
     silent = {bench.instruments[name]["role"] for name in trouble} - set(by_role)
     load = by_role.get("load")
+    relay = by_role.get("switch")
+    own_limits = relay is not None and relay.abilities.low_voltage_cutoff
+    if own_limits and relay is not None:
+        guards.append(f"{relay.name}: opens by itself at its own voltage, temperature and time limits, and stays open")
+        guards.append(f"{relay.name}: opens by itself when the computer's beat stops")
     if load is None:
         if "load" in silent:
             missing.append("discharge: not known, the load could not be asked")
-        elif "supply" not in by_role:
+        elif "supply" not in by_role and not own_limits:
             missing.append("discharge: no load; a plain resistor has no guard (see docs/safety.md)")
     else:
         able = load.abilities

@@ -428,7 +428,7 @@ class Runner:
         remarks = [f"{name}: its error queue held {errors[0]}" for name, errors in queued.items() if errors]
         remarks += remarks_of(self.plan, self.rig, first, answers, self._trips_before)
         problems = problems_of(self.plan, self.rig, first, answers, setups, self.hand_voltage_V)
-        limits = {} if problems else self._arm()
+        limits = {} if problems else self._arm() | self._arm_relay()
         self._event(
             "checked",
             as_found_V=first.voltage_V,
@@ -523,6 +523,26 @@ class Runner:
                 )
             )
         return armed
+
+    def _arm_relay(self) -> dict[str, dict[str, float]]:
+        """Arm a relay board, which opens by itself when this computer is dead; return what it holds."""
+        arm: Callable[..., Mapping[str, float]] | None = getattr(self.rig.switch, "arm_limits", None)
+        if arm is None or self.rig.switch is None:
+            return {}
+        limits = [step.limits for step in self.plan.steps]
+        lows = [one.voltage_low_V for one in limits if one.voltage_low_V is not None]
+        highs = [one.voltage_high_V for one in limits if one.voltage_high_V is not None]
+        colds = [one.temperature_low_degC for one in limits if one.temperature_low_degC is not None]
+        warms = [one.temperature_high_degC for one in limits if one.temperature_high_degC is not None]
+        sensed = self.rig.description.cell_temperature is not None  # without a sensor there is nothing to watch
+        held = arm(
+            max(lows, default=self.plan.cutoff_V - 0.05),
+            max(highs, default=self.plan.as_found_high_V),
+            max(colds) if colds and sensed else None,
+            min(warms) if warms and sensed else None,
+            self.plan.max_duration_s,
+        )
+        return {self.rig.switch.name: dict(held)}
 
     # -- the supply's own timer, for when this computer is dead --------------------------------------
 
@@ -644,7 +664,7 @@ class Runner:
             on_low_s=round(bound.on_low_s, 4),
             on_high_s=round(bound.on_high_s, 4),
         )
-        self._arm()
+        self._arm() | self._arm_relay()
         low_Ah, high_Ah, uncounted_s = unacted(self.plan, self.state, before.events, len(rows))
         low_Ah, high_Ah = low_Ah + bound.low_Ah, high_Ah + bound.high_Ah
         self._record(
@@ -1020,6 +1040,8 @@ class Runner:
             "load": order.kind == "discharge",
             "supply": order.kind == "charge",
         }
+        if hasattr(self.rig.switch, "arm_limits") and order.kind == "connect":  # it says itself whether it is made
+            expected["switch"] = order.mode != "open"
         for name, instrument in self.rig.instruments.items():
             wanted = expected.get(instrument.role)
             if wanted is None:
