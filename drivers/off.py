@@ -20,7 +20,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from amphora.drivers.board import is_board, relay_table
 from amphora.drivers.errors import DescriptionError, DriverError, LinkError
 from amphora.drivers.links.visa import Link
 from amphora.drivers.opening import (
@@ -34,6 +33,7 @@ from amphora.drivers.roles import Instrument, SafeState
 from amphora.drivers.scpi.dialect import Dialect, candidates, dialect_of_table
 from amphora.drivers.scpi.instrument import KEEP_SESSION_S, ScpiInstrument
 from amphora.drivers.scpi.syntax import join_commands
+from amphora.drivers.serial.board import is_board, relay_table
 from amphora.drivers.serial.relay import HeldRelay
 
 OPEN_S = 1.0  # for a new session: asked again and again, so none may wait for long

@@ -8,8 +8,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from amphora.drivers.board import ABILITIES as BOARD_ABILITIES
-from amphora.drivers.board import is_board
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
 from amphora.drivers.links.visa import Link
@@ -19,6 +17,8 @@ from amphora.drivers.scpi.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, Sc
 from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.scpi.meter import ScpiMeter
 from amphora.drivers.scpi.supply import ScpiSupply
+from amphora.drivers.serial.board import ABILITIES as BOARD_ABILITIES
+from amphora.drivers.serial.board import is_board
 
 KINDS: Mapping[str, type[ScpiInstrument]] = {"load": ScpiLoad, "supply": ScpiSupply, "meter": ScpiMeter}
 KEYS = (

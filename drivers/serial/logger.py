@@ -536,7 +536,7 @@ def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Swit
     from amphora.drivers.serial.relay import HeldRelay
 
     if "board" in description:
-        from amphora.drivers.board import BoardRelay
+        from amphora.drivers.serial.board import BoardRelay
 
         return BoardRelay(name, description, clock)
     return HeldRelay(name, description, clock)

@@ -16,11 +16,11 @@ import pytest
 from board_bench import Board, logic
 from wire import Far
 
-from amphora.drivers.board import OPEN_TEXT, BoardRelay, _limits_of, main, relay_table
 from amphora.drivers.clock import RealClock
 from amphora.drivers.errors import DescriptionError, IdentityError, InstrumentError, LimitError, LinkError
 from amphora.drivers.off import order_from_table, restore
 from amphora.drivers.opening import open_instrument, written_abilities
+from amphora.drivers.serial.board import OPEN_TEXT, BoardRelay, _limits_of, main, relay_table
 from amphora.drivers.serial.logger import SerialLogger
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.plans.requirements import not_guarded
@@ -249,7 +249,7 @@ def test_bench_check_and_plan_say_that_the_board_guards(served):
 
 BEATER = """
 import sys, time
-from amphora.drivers.board import BoardRelay
+from amphora.drivers.serial.board import BoardRelay
 from amphora.drivers.clock import RealClock
 relay = BoardRelay("relay", {"role": "switch", "board": True, "port": sys.argv[1], "release": "10 s"}, RealClock())
 relay.arm_limits(3.0, 4.25, 0.0, 45.0, 36000.0)

@@ -207,7 +207,7 @@ def test_the_shipped_format_reads_it_and_resolution_and_noise_are_told(board):
 
 BEATER = """
 import sys, time
-from amphora.drivers.board import BoardRelay
+from amphora.drivers.serial.board import BoardRelay
 from amphora.drivers.clock import RealClock
 relay = BoardRelay("relay", {"role": "switch", "board": True, "port": sys.argv[1]}, RealClock())
 relay.write_calibration(0, 4882812)
