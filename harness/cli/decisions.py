@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 duty_app = typer.Typer(name="duty", help="What devices ask of a cell: list, check, from-run.", no_args_is_help=True)
 
-RunsArgument = Annotated[list[Path] | None, typer.Argument(metavar="RUN", help="Run folders.")]
+RunsArgument = Annotated[list[Path] | None, typer.Argument(metavar="RUN", help="Run folders, or ids of cells.")]
 AllOption = Annotated[bool, typer.Option("--all", help="Every run on the shelf.")]
 CriteriaOption = Annotated[
     str, typer.Option("--criteria", help="Criteria for grades: general, lenient, or a file of your own.")
@@ -36,7 +36,7 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     if every == bool(runs):
         raise InputError("run folders or --all are accepted, one of the two")
     if runs:
-        return runs
+        return [run_named(run, capacity=True, logs=logs) for run in runs]
     found = []
     for entry in Shelf(logs).list_runs():
         if entry.damaged:
@@ -288,7 +288,7 @@ def fit(
     from amphora.harness.report.fit_plot import plot_fit
     from amphora.harness.report.tables import fit_sheet
 
-    found = fit_run(run, duty, what_if or [])
+    found = fit_run(run_named(run, capacity=True), duty, what_if or [])
     if plot is not None:
         if found["course"]:
             capacity = found["capacity_Ah"]

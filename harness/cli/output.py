@@ -23,6 +23,41 @@ LogsOption = Annotated[
 DEFAULT_LOGS = Path("logs")
 
 
+def run_named(run: Path, capacity: bool = False, logs: Path | None = None) -> Path:
+    """Return the folder of the run that is meant: a path; or a cell's id, or `id@recipe`, for its newest run.
+
+    Args:
+        run: What was typed.
+        capacity: A run that shows what the cell holds is wanted: from a full start first, then any with a figure.
+        logs: Where the cells are; None: `AMPHORA_LOGS`, else `logs`.
+
+    Raises:
+        InputError: there is such a cell, and no such run of it.
+    """
+    if (run / "cell.json").is_file():  # a cell's folder
+        logs = run.absolute().parent
+    elif run.exists() or len(run.parts) != 1:
+        return run
+    elif logs is None:
+        logs = Path(os.environ.get("AMPHORA_LOGS") or DEFAULT_LOGS)
+    cell, _, recipe = run.absolute().name.partition("@")
+    if not cell or not (logs / cell / "cell.json").is_file():
+        return run
+    from amphora.harness.archive.shelf import Shelf
+
+    runs = [entry for entry in Shelf(logs).list_runs(cell) if not entry.damaged]
+    meant = [entry for entry in runs if recipe in ("", entry.profile)]
+    if not meant:
+        had = ", ".join(sorted({entry.profile for entry in runs})) or "none"
+        raise InputError(f"{run}: the cell {cell} has no run{f' of {recipe}' if recipe else ''}; recipes run: {had}")
+    meant.sort(key=lambda entry: entry.created_utc)
+    if capacity and not recipe:
+        with_figure = [entry for entry in meant if entry.capacity_Ah is not None]
+        full = [entry for entry in with_figure if entry.start in ("full", "declared-full")]
+        meant = full or with_figure or meant
+    return Path(meant[-1].folder)
+
+
 def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> None:
     """Print the answer: as one JSON document, or as `show` prints it for a person."""
     if as_json:

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say, voltage
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
 
 _PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it has one."
@@ -13,6 +13,7 @@ _PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it h
 
 def _folder(run: Path, logs: Path) -> Path:
     """Return a run's folder from a path, or from `cell/run` below the logs, or a cell's only run."""
+    run = run_named(run, capacity=True, logs=logs)
     for candidate in (run, logs / run):
         if (candidate / "run.json").is_file():
             return candidate

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say, voltage
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say, voltage
 
 
 def register(app: typer.Typer) -> None:
@@ -111,7 +111,7 @@ def moment(text: str | None) -> datetime | None:
 
 
 def analyse(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder, or a cell's id: its newest run; id@recipe.")],
     cutoff: Annotated[
         str | None, typer.Option("--cutoff", help="Another cut-off voltage, such as 3.2 or 3.2 V.")
     ] = None,
@@ -125,7 +125,7 @@ def analyse(
     from amphora.harness.account.answer import analyse_run
     from amphora.harness.common.words import analysis_lines
 
-    result = analyse_run(run, voltage(cutoff, "--cutoff"))
+    result = analyse_run(run_named(run), voltage(cutoff, "--cutoff"))
 
     def show() -> None:
         for text in analysis_lines(result, budget):
@@ -135,7 +135,7 @@ def analyse(
 
 
 def plot(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder, or a cell's id: its newest run; id@recipe.")],
     out: Annotated[Path | None, typer.Option("--out", help="Picture: .png, .svg or .pdf.")] = None,
     kind: Annotated[
         list[str] | None,
@@ -149,13 +149,14 @@ def plot(
     """
     from amphora.harness.report.plots import plot_run
 
+    run = run_named(run)
     target = out if out is not None else run / "night.png"
     files = plot_run(run, target, kind or None)
     answer({"files": [str(file) for file in files]}, as_json, lambda: print("\n".join(str(file) for file in files)))
 
 
 def export(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder, or a cell's id: its newest run; id@recipe.")],
     out: Annotated[Path, typer.Option("--out", help="File to write: .csv or .parquet.")],
     form: Annotated[
         str | None,
@@ -172,6 +173,7 @@ def export(
     from amphora.harness.archive.data_package import write_package
     from amphora.harness.results.export import export_run
 
+    run = run_named(run)
     file = export_run(run, out, form=form or "own")
     files: list[str] = [str(file)]
     try:

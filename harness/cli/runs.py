@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, say
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
 
@@ -220,6 +220,7 @@ def resume(
     from amphora.harness.archive.run_folder import resumable
     from amphora.harness.running.session import Request, go_on
 
+    run = run_named(run)
     before, _ = resumable(run)
     where = bench or before.run["bench"].get("file")
     if not where:
@@ -257,6 +258,7 @@ def watch(
 
     Example: amphora watch logs/L3-a/20261124T210502Z-overnight
     """
+    run = run_named(run)
     if page and not json:
         from amphora.harness.report.live_page import serve
 
