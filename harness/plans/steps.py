@@ -446,7 +446,8 @@ def _charge(context: Context, step: RecipeStep) -> Draft:
     if not normal:  # the largest cell of the format, and its constant-voltage part
         most_s = min(most_s, most_Ah / current_A * 3600.0 + 5400.0)
     if timed and charging.charge_factor > 0:
-        most_Ah = min(most_Ah, 1.05 * charging.charge_factor * context.capacity_Ah)
+        # Nickel gives back less than it takes: what a format holds at most says nothing until that is counted in.
+        most_Ah = min(most_Ah, 1.05 * context.capacity_Ah) * charging.charge_factor
     order = Order("charge", voltage_V=held_V, current_A=current_A)
     ends = _ends(context, step, current_A, held_V)
     if timed and word != PRECHARGE:

@@ -583,3 +583,12 @@ def test_a_load_that_lets_go_above_the_cut_off_is_refused_when_it_is_planned() -
     bench["instruments"]["load"]["lowest_working_voltage"] = "1.0 V"
     assert build_plan("overnight", NICKEL, bench).steps
     check_keys(bench["instruments"]["load"], KEYS, "a real load is opened with this key too")
+
+
+@pytest.mark.parametrize("capacity_Ah", [0.6, 2.0, 2.7])
+def test_a_sound_nickel_cell_of_any_size_reaches_the_end_of_its_charge_before_its_limit(capacity_Ah: float) -> None:
+    plan = build_plan("charge", NICKEL, bench_of().description, present=True, capacity_Ah=capacity_Ah)
+    (step,) = [step for step in plan.steps if step.name == "timed charge"]
+    (by_charge,) = [end for end in step.ends if end.reason == "charge"]
+    # 1.4 to 1.6 times what it holds (IEC 61951-2: 16 h at 0.1 It); the guard's limit stands a little above.
+    assert by_charge.value < step.limits.charge_Ah <= 1.7 * capacity_Ah
