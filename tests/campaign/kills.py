@@ -59,7 +59,6 @@ RECIPE = """
 name = "kills"
 summary = "A short night: a rest, a discharge to the cut-off, a rest."
 attended = false
-full_start = true
 
 [parameters.current]
 default = "0.8 It"  # 0.4 A
@@ -125,8 +124,6 @@ class Scene:
             "k",
             "--profile",
             str(recipe),
-            "--start",
-            "declared-full",
             "--capacity",
             "0.5 Ah",
             *bench,
