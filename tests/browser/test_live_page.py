@@ -52,7 +52,7 @@ def test_follows_the_run_to_its_end(open_page: Opened, server: livepage.LiveServ
         stream.write("14400,0,2.987,0,25\n")
     with (folder / "events.jsonl").open("a") as stream:
         stream.write(json.dumps({"kind": "stopped", "t_s": 14400, "utc": "", "reason": "cutoff"}) + "\n")
-    page.locator("#state", has_text="stopped: cutoff").wait_for(timeout=8000)
+    page.locator("#state", has_text="ended: cutoff").wait_for(timeout=8000)
     assert page.locator("#voltage").inner_text() == "2.987"
 
 
