@@ -137,7 +137,7 @@ def _stamps(folder: Path) -> tuple[Any, ...]:
     return tuple(found)
 
 
-def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
+def _by_the_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     """Return a run's figures as the account of its cell sees them: how it began, and U of the cell as an item.
 
     What other runs say is not among the inputs of `result.json`, so this part is never kept.
@@ -170,3 +170,11 @@ def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
         result["start"] = "unknown"
         result["warnings"] = [*(result.get("warnings") or []), {"code": code, "text": text}]
     return result
+
+
+def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
+    """Return a run's figures as the account of its cell sees them: start, U as an item, the cell's resistance."""
+    from amphora.harness.results.chosen import resistance_of_the_cell
+
+    seen = _by_the_account(folder, result)
+    return {**seen, "resistance": resistance_of_the_cell(seen)}
