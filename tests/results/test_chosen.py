@@ -11,7 +11,10 @@ def result(*states: float | None, start: str = "full", complete: bool = True) ->
     return {
         "start": start, "complete": complete, "temperature_degC": 21.0,
         "resistances": [
-            {"method": "10 s pulse", "ohm": round(0.05 + 0.01 * n, 3), "U_ohm": 0.001, "duration_s": 10.0, "charge_state": state}
+            {
+                "method": "10 s pulse", "ohm": round(0.05 + 0.01 * n, 3), "U_ohm": 0.001, "duration_s": 10.0,
+                "charge_state": state,
+            }
             for n, state in enumerate(states)
         ],
     }  # fmt: skip
