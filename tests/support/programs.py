@@ -66,6 +66,8 @@ class Program:
         self.folder = folder
         self.logs = folder / "logs"
         self.environment = {**os.environ, "AMPHORA_LOGS": str(self.logs), "XDG_RUNTIME_DIR": str(folder)}
+        # Locks of its own: simulated instruments of two tests have the same serial number.
+        self.environment["AMPHORA_RUNTIME"] = str(folder / "runtime")
 
     def call(self, *words: str, code: int = 0) -> subprocess.CompletedProcess[str]:
         done = subprocess.run(
