@@ -22,6 +22,7 @@ from typing import Any
 
 from amphora.drivers.errors import DescriptionError, DriverError, LinkError
 from amphora.drivers.links.visa import Link
+from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.opening import (
     DEFAULT_TIMEOUT_S,
     KINDS,
@@ -155,7 +156,7 @@ def _could_be(role: str, channel: int) -> list[Dialect]:
     return [one for one in candidates(role, "") if channel <= one.channels and one.off is not None]
 
 
-def _order(name: str, table: Mapping[str, Any], link: Link, messages: tuple[str, ...]) -> OffOrder:
+def _order(name: str, table: Mapping[str, Any], link: Link | PolledLink, messages: tuple[str, ...]) -> OffOrder:
     device = {} if not link.is_serial else device_of(_device_path(link.resource))
     return OffOrder(
         name=name,
@@ -187,7 +188,7 @@ def _relay_order(name: str, table: Mapping[str, Any], told: bool) -> OffOrder | 
     )  # fmt: skip
 
 
-def _scpi(name: str, role: str, link: Link, dialect: Dialect, channel: int) -> ScpiInstrument:
+def _scpi(name: str, role: str, link: Link | PolledLink, dialect: Dialect, channel: int) -> ScpiInstrument:
     return KINDS[role](link, dialect, name=name, channel=channel)
 
 
@@ -302,7 +303,7 @@ def _by_id() -> list[Path]:
 # -- using one ---------------------------------------------------------------------------------------
 
 
-def restore(order: OffOrder, links: dict[str, Link] | None = None) -> "Outlet":
+def restore(order: OffOrder, links: dict[str, Link | PolledLink] | None = None) -> "Outlet":
     """Return an instrument that only switches off, as prepared; nothing is opened yet.
 
     Args:
@@ -319,6 +320,24 @@ def restore(order: OffOrder, links: dict[str, Link] | None = None) -> "Outlet":
     return Outlet(order, {} if links is None else links)
 
 
+def _link_of(order: OffOrder, spoken: Dialect | None) -> Link | PolledLink:
+    timeout_s = min(order.timeout_s, MOST_TIMEOUT_S)
+    if spoken is not None and spoken.speech is not None:
+        return PolledLink(
+            order.resource, spoken.speech, name=order.name, timeout_s=timeout_s, pause_s=order.pause_s,
+            serial=order.serial,
+        )  # fmt: skip
+    return Link(
+        order.resource,
+        name=order.name,
+        timeout_s=timeout_s,
+        read_termination=order.read_termination,
+        write_termination=order.write_termination,
+        pause_s=order.pause_s,
+        **order.serial,
+    )
+
+
 class Outlet:
     """A load or supply that is only switched off. `make_safe` may be called until it is.
 
@@ -326,27 +345,22 @@ class Outlet:
     go out on it.
     """
 
-    def __init__(self, order: OffOrder, links: dict[str, Link]) -> None:
+    def __init__(self, order: OffOrder, links: dict[str, Link | PolledLink]) -> None:
         self.order = order
         self.name, self.role = order.name, order.role
         self.sent = 0  # how often the bytes left this computer
         self._instrument: ScpiInstrument | None = None
+        spoken = None
+        if order.dialect:
+            spoken = dialect_of_table(order.dialect, f"the order to switch off {order.name}")
         if order.resource not in links:
-            links[order.resource] = Link(
-                order.resource,
-                name=order.name,
-                timeout_s=min(order.timeout_s, MOST_TIMEOUT_S),
-                read_termination=order.read_termination,
-                write_termination=order.write_termination,
-                pause_s=order.pause_s,
-                **order.serial,
-            )
+            links[order.resource] = _link_of(order, spoken)
         self.link = links[order.resource]
         self.link.open_timeout_s = OPEN_S
-        if order.dialect:
+        if spoken is not None:
             made = KINDS[order.role](
                 self.link,
-                dialect_of_table(order.dialect, f"the order to switch off {order.name}"),
+                spoken,
                 name=order.name,
                 channel=order.channel,
                 expected=order.expected,

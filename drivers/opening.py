@@ -5,14 +5,17 @@ whose pattern matches `*IDN?`, or the first of the generic ones whose questions 
 """
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
 from amphora.drivers.links.visa import Link
+from amphora.drivers.polled.link import PolledLink
+from amphora.drivers.polled.wires import HID
 from amphora.drivers.roles import Abilities, Clock, Instrument
-from amphora.drivers.scpi.dialect import Dialect, candidates, load_dialect, read_quantity
+from amphora.drivers.scpi.dialect import Dialect, candidates, dialect_of_table, load_dialect, read_quantity
 from amphora.drivers.scpi.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, ScpiInstrument, abilities_as_written
 from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.scpi.meter import ScpiMeter
@@ -25,12 +28,12 @@ KEYS = (
     "role", "resource", "dialect", "identity", "channel", "timeout", "pause", "baud", "data_bits", "parity",
     "stop_bits", "read_termination", "write_termination", "remote_sense", "max_current", "max_voltage", "max_power",
     "min_resistance", "max_resistance", "lowest_working_voltage", "cutoff_latches", "power_on_off",
-    "measures_with_output_off", "refresh", "lacks", "specification", "note", "simulated",
+    "measures_with_output_off", "refresh", "lacks", "address", "specification", "note", "simulated",
 )  # fmt: skip
 PARITIES = ("none", "odd", "even", "mark", "space")
 DEFAULT_TIMEOUT_S = 1.0
 
-_shared: dict[str, Link] = {}
+_shared: dict[str, Link | PolledLink] = {}
 
 
 def open_instrument(
@@ -65,7 +68,7 @@ def open_instrument(
         raise DescriptionError(f"{where}.role = {shown(role)} is not accepted; load, supply, meter, logger, switch are")
     check_keys(description, KEYS, where)
     named = _text(description, "dialect", where, "auto")
-    dialect = None if named == "auto" else _named_dialect(named, str(role), where)
+    dialect = None if named == "auto" else _named_dialect(named, str(role), where, description)
     channel = _whole(description, "channel", where, 1, 1, 64)
     ranges = _ranges(description, str(role), where)
     expected = _text(description, "identity", where)
@@ -92,7 +95,7 @@ def open_instrument(
         )
 
     try:
-        if lone_terminator:
+        if lone_terminator and isinstance(link, Link):
             link.write(SPOILER)
         if dialect is None:
             identity = ScpiMeter(link, load_dialect("meter-measure"), name=name, expected=expected).identify()
@@ -137,7 +140,7 @@ def _understands(instrument: ScpiInstrument, where: str) -> None:
         instrument.learn()
 
 
-def find_dialect(name: str, description: Mapping[str, Any], link: Link) -> ScpiInstrument:
+def find_dialect(name: str, description: Mapping[str, Any], link: Link | PolledLink) -> ScpiInstrument:
     """Return the instrument behind an open link in the dialect that it is found to speak; asks for it.
 
     Raises:
@@ -165,7 +168,7 @@ def named_dialect(name: str, description: Mapping[str, Any]) -> Dialect | None:
     named = _text(description, "dialect", where, "auto")
     if named == "auto":
         return None
-    dialect = _named_dialect(named, str(description.get("role")), where)
+    dialect = _named_dialect(named, str(description.get("role")), where, description)
     _check_channel(dialect, _whole(description, "channel", where, 1, 1, 64), where)
     return dialect
 
@@ -175,7 +178,7 @@ def _as_instrument(instrument: ScpiInstrument) -> Instrument:
 
 
 def _by_asking(
-    link: Link,
+    link: Link | PolledLink,
     fitting: Sequence[Dialect],
     channel: int,
     make: Callable[[Dialect], ScpiInstrument],
@@ -232,17 +235,23 @@ def written_abilities(name: str, description: Mapping[str, Any]) -> Abilities | 
     named = _text(description, "dialect", where, "auto")
     if role not in KINDS or named == "auto":
         return None
-    dialect, lacks = _named_dialect(named, role, where), frozenset(_lacks(description, where))
+    dialect, lacks = _named_dialect(named, role, where, description), frozenset(_lacks(description, where))
     return abilities_as_written(dialect, _behaviour(description, where), lacks)
 
 
-def _named_dialect(named: str, role: str, where: str) -> Dialect:
+def _named_dialect(named: str, role: str, where: str, description: Mapping[str, Any]) -> Dialect:
     try:
         dialect = load_dialect(named)
     except DescriptionError as error:
         raise DescriptionError(f"{where}.dialect: {error}") from error
     if dialect.role != role:
         raise DescriptionError(f"{where}.dialect = {named!r} is for a {dialect.role}; the role is {role}")
+    if "address" in description:
+        if dialect.speech is None or dialect.speech.kind != "modbus":
+            raise DescriptionError(f"{where}.address: is of a Modbus station, and dialect {dialect.name} is none")
+        station = _whole(description, "address", where, 1, 1, 247)
+        protocol = {**dialect.data["protocol"], "address": station}
+        return dialect_of_table({**dialect.data, "protocol": protocol}, dialect.where)
     return dialect
 
 
@@ -253,14 +262,14 @@ def _check_channel(dialect: Dialect, channel: int, where: str) -> None:
         )
 
 
-def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, where: str) -> Link:
+def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, where: str) -> Link | PolledLink:
     """Open the link, or share the one that another channel of the same instrument has open."""
     resource = _text(description, "resource", where)
     if not resource:
         raise DescriptionError(
             f"{where}.resource is missing; a VISA string such as TCPIP::192.168.0.5::5025::SOCKET is needed"
         )
-    _check_visa_string(resource, where)
+    _check_resource(resource, dialect, where)
     shared = _shared.get(resource) if "channel" in description else None
     if shared is not None and shared.users > 0 and not shared.broken:
         shared.users += 1
@@ -272,7 +281,7 @@ def _link(name: str, description: Mapping[str, Any], dialect: Dialect | None, wh
     return link
 
 
-def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | None) -> Link:
+def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | None) -> Link | PolledLink:
     """Return the link that a table asks for, not opened.
 
     Raises:
@@ -280,7 +289,7 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
     """
     where = f"instruments.{name}"
     resource = _text(description, "resource", where)
-    _check_visa_string(resource, where)
+    _check_resource(resource, dialect, where)
     pause_s = dialect.pause_s if dialect else 0.0
     if "pause" in description:
         pause_s = read_quantity(description["pause"], "s", f"{where}.pause")
@@ -295,6 +304,19 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
     stop_bits = description.get("stop_bits")
     if stop_bits is not None and stop_bits not in (1, 1.5, 2):
         raise DescriptionError(f"{where}.stop_bits = {shown(stop_bits)} is not accepted; 1, 1.5, 2 are")
+    serial: dict[str, Any] = {
+        "baud": _whole(description, "baud", where, 0, 50, 4_000_000) or None,
+        "data_bits": _whole(description, "data_bits", where, 0, 5, 8) or None,
+        "parity": parity,
+        "stop_bits": stop_bits,
+    }
+    if dialect is not None and dialect.speech is not None:
+        for key in ("read_termination", "write_termination"):
+            if key in description:
+                raise DescriptionError(f"{where}.{key}: stands in the dialect, as protocol.ends, for one that is described")
+        return PolledLink(
+            resource, dialect.speech, name=name, timeout_s=timeout_s, pause_s=pause_s, serial=serial
+        )
     return Link(
         resource,
         name=name,
@@ -302,11 +324,19 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
         read_termination=_termination(description, "read_termination", where, dialect),
         write_termination=_termination(description, "write_termination", where, dialect),
         pause_s=pause_s,
-        baud=_whole(description, "baud", where, 0, 50, 4_000_000) or None,
-        data_bits=_whole(description, "data_bits", where, 0, 5, 8) or None,
-        parity=parity,
-        stop_bits=stop_bits,
+        **serial,
     )
+
+
+def _check_resource(resource: str, dialect: Dialect | None, where: str) -> None:
+    if dialect is None or dialect.speech is None:
+        _check_visa_string(resource, where)
+        return
+    if not re.fullmatch(rf"(TCPIP\d*::(\[[^\]]*\]|[^:]+)::\d+::SOCKET|ASRL.+|{HID})", resource, re.IGNORECASE):
+        raise DescriptionError(
+            f"{where}.resource = {shown(resource)} is not accepted; ASRL/dev/ttyUSB0::INSTR, ASRL3::INSTR (COM3 on "
+            "Windows), TCPIP::192.168.0.5::4001::SOCKET or HID::0x1234::0x5678 is"
+        )
 
 
 def _check_visa_string(resource: str, where: str) -> None:

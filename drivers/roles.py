@@ -53,6 +53,7 @@ class Abilities:
     measures_with_output_off: bool = True
     refresh_s: float = 0.0
     remote_sense: bool = False
+    off_when_silent_s: float = 0.0  # switches itself off when nobody has spoken to it for so long; 0: does not
 
 
 @runtime_checkable

@@ -8,6 +8,7 @@ them: capitals are the short form, square brackets may be left out, `{value}`, `
 `{mode}`, `{state}` are filled in. docs/dialects.md describes every key.
 """
 
+import dataclasses
 import functools
 import math
 import re
@@ -21,6 +22,7 @@ from typing import Any
 
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError
+from amphora.drivers.polled.table import Speech, translate
 
 FORMAT = "amphora-dialect/1"
 SHIPPED = "drivers/scpi/dialects/"
@@ -56,7 +58,8 @@ SETTING = ("set", "query", "decimals", "step", "low", "high", "scale", "enable",
 MEASURE = ("voltage", "current", "temperature", "power", "all", "fields", "separator", "units", "current_sign")
 POWER_ON = ("query", "off")
 SENSE = ("on", "off", "query")
-BEHAVIOUR = ("cutoff_latches", "power_on_off", "measures_with_output_off", "refresh_s", "clients")
+BEHAVIOUR = ("cutoff_latches", "power_on_off", "measures_with_output_off", "refresh_s", "clients",
+             "lowest_working_voltage", "off_when_silent_s")  # fmt: skip
 PLACES = frozenset({"value", "channel", "mode", "state"})
 _PIECES = re.compile(r"\{(\w+)\}")
 _UNITS = {
@@ -233,6 +236,9 @@ class Dialect:
     measures_with_output_off: bool
     refresh_s: float
     clients: int
+    lowest_working_V: float = 0.0
+    off_when_silent_s: float = 0.0
+    speech: Speech | None = None  # how its words are said where it does not speak SCPI
     data: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     @property
@@ -315,12 +321,15 @@ def parse_dialect(text: str, where: str) -> Dialect:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise DescriptionError(f"{where}: is not TOML: {error}") from error
-    return _Reader(data, where).dialect()
+    return dialect_of_table(data, where)
 
 
 def dialect_of_table(data: Mapping[str, Any], where: str) -> Dialect:
     """Return a dialect of a table that has been read already: of an order to switch off, say. As `parse_dialect`."""
-    return _Reader(data, where).dialect()
+    if "protocol" not in data:
+        return _Reader(data, where).dialect()
+    plain, speech = translate(data, where)
+    return dataclasses.replace(_Reader(plain, where).dialect(), speech=speech, data=data)
 
 
 class _Reader:
@@ -527,6 +536,8 @@ class _Reader:
             measures_with_output_off=self.flag(behaviour, "measures_with_output_off", "behaviour.", True),
             refresh_s=self.number(behaviour, "refresh_s", "behaviour.", 0.0, 0.0, 60.0),
             clients=int(self.number(behaviour, "clients", "behaviour.", 0, 0, 64)),
+            lowest_working_V=self.number(behaviour, "lowest_working_voltage", "behaviour.", 0.0, 0.0, 100.0),
+            off_when_silent_s=self.number(behaviour, "off_when_silent_s", "behaviour.", 0.0, 0.0, 3600.0),
             data=data,
         )
 

@@ -19,6 +19,7 @@ from typing import Any
 
 from amphora.drivers.errors import DriverError, GarbledReply, IdentityError, InstrumentError, LimitError
 from amphora.drivers.links.visa import Link
+from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.roles import Abilities, SafeState
 from amphora.drivers.scpi.dialect import KEYS_OF_READING, PROTECTIONS, Dialect, Setting
 from amphora.drivers.scpi.syntax import (
@@ -71,7 +72,7 @@ class ScpiInstrument:
 
     def __init__(
         self,
-        link: Link,
+        link: Link | PolledLink,
         dialect: Dialect,
         *,
         name: str,
@@ -569,7 +570,8 @@ class ScpiInstrument:
         else:
             orders = [self._select, off]
         remote = [command.send(channel=self.channel) for command in dialect.remote]
-        return (SPOILER, *remote, *orders, *orders)
+        words = (*remote, *orders, *orders)
+        return self.link.blind(words) if isinstance(self.link, PolledLink) else (SPOILER, *words)
 
     def send_off(self) -> bool:
         """Send OFF on the session that is open, in any state of it; asks nothing, waits for nobody, never raises.
@@ -590,7 +592,7 @@ class ScpiInstrument:
 
     def _off_on_a_sound_link(self, messages: tuple[str, ...]) -> tuple[str, ...]:
         """Leave out what only a link in trouble, or a new one, needs: this one is answered and asked again."""
-        if self.off_bytes or self.dialect.lone_terminator or self.link.is_serial:
+        if self.off_bytes or self.dialect.lone_terminator or self.link.is_serial or self.dialect.speech is not None:
             return messages
         remote = len(self.dialect.remote) + 1
         return messages[remote : remote + (len(messages) - remote) // 2]
@@ -739,6 +741,11 @@ class ScpiInstrument:
         self._prepared = False
         self.start_remote()
 
+    def beat(self) -> None:
+        """Keep a remote mode alive where it lapses in silence; never raises."""
+        if isinstance(self.link, PolledLink):
+            self.link.beat()
+
     def close(self) -> None:
         """Give the link back; changes nothing in the instrument. May be called twice."""
         if not self.closed:
@@ -765,6 +772,7 @@ def abilities_as_written(dialect: Dialect, behaviour: Mapping[str, Any], missing
         power_on_off=dialect.power_on_off,
         measures_with_output_off=dialect.measures_with_output_off,
         refresh_s=dialect.refresh_s,
+        off_when_silent_s=dialect.off_when_silent_s,
         remote_sense=dialect.sense_on is not None and "remote_sense" not in missing,
     )
     return dataclasses.replace(abilities, **behaviour)

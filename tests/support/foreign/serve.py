@@ -18,6 +18,16 @@ import threading
 import time
 
 from circuit import Circuit
+from described import (
+    FramedLoad,
+    FramedMeter,
+    FramedSupply,
+    PolledLoad,
+    PolledMeter,
+    PolledSupply,
+    RegistersLoad,
+    RegistersSupply,
+)
 from generic import GenericLoad, GenericSupply
 from otherwise import OtherwiseLoad, OtherwiseSupply
 from relay import Relay
@@ -28,6 +38,14 @@ MAKES = {
     ("supply", "generic"): (GenericSupply, b"\n"),
     ("load", "otherwise"): (OtherwiseLoad, b"\r\n"),
     ("supply", "otherwise"): (OtherwiseSupply, b"\r\n"),
+    ("load", "polled"): (PolledLoad, b"\r\n"),
+    ("supply", "polled"): (PolledSupply, b"\r\n"),
+    ("meter", "polled"): (PolledMeter, b"\r\n"),
+    ("load", "framed"): (FramedLoad, b""),
+    ("supply", "framed"): (FramedSupply, b""),
+    ("meter", "framed"): (FramedMeter, b""),
+    ("load", "registers"): (RegistersLoad, b""),
+    ("supply", "registers"): (RegistersSupply, b""),
 }
 
 

@@ -27,6 +27,8 @@ class Session:
     def take(self, data: bytes) -> bool:
         """Take what came; False when the machine hangs up."""
         self._rest += data
+        if getattr(self.machine, "raw", False):
+            return self._take_bytes(len(data))
         *lines, self._rest = re.split(rb"\r\n|\n|\r", self._rest)
         for raw in lines:
             line = raw.decode("latin-1")
@@ -45,6 +47,16 @@ class Session:
             if after and self.messages >= int(after):
                 self.machine.fire("drops")
                 return False
+        return True
+
+    def _take_bytes(self, fresh: int) -> bool:
+        self.machine.fresh = fresh
+        found, self._rest = self.machine.take_bytes(self._rest)
+        for message, answer in found:
+            out, late_s = self.machine.wire_bytes(message, answer)
+            if out:
+                self._out.put((time.monotonic() + late_s, out))
+            self.messages += 1
         return True
 
     def close(self) -> None:
@@ -110,6 +122,7 @@ class OverTcp:
     def _hold(self, link: socket.socket) -> None:
         link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         session = Session(self.machine, link.sendall, self.end)
+        getattr(self.machine, "connected", lambda: None)()
         try:
             while data := link.recv(4096):
                 if not session.take(data):
