@@ -113,7 +113,9 @@ def pack(field: Field, text: str) -> bytes:
         return struct.pack((">" if field.endian == "big" else "<") + "f", number)
     whole = round(number)
     signed = field.kind.startswith("i")
-    low, high = (-(1 << (8 * field.size - 1)), (1 << (8 * field.size - 1)) - 1) if signed else (0, (1 << 8 * field.size) - 1)
+    low, high = (
+        (-(1 << (8 * field.size - 1)), (1 << (8 * field.size - 1)) - 1) if signed else (0, (1 << 8 * field.size) - 1)
+    )
     if not low <= whole <= high:
         raise LimitError(
             f"{field.name} {text} does not fit into {field.kind} with a scale of {field.scale:g} "
@@ -199,7 +201,9 @@ class Frames:
             counted = sum(sizes[name] for name in self.length["counts"])
             parts["length"] = counted.to_bytes(sizes["length"], "big" if self.length["endian"] == "big" else "little")
         if self.check is not None:
-            parts["check"] = checksum(self.check, b"".join(parts[name] for name in self.layout if name in self.check["over"]))
+            parts["check"] = checksum(
+                self.check, b"".join(parts[name] for name in self.layout if name in self.check["over"])
+            )
         return b"".join(parts[name] for name in self.layout)
 
     def answer(self, exchange: Exchange, sent: bytes, came: bytes) -> tuple[dict[str, str], int] | None:
@@ -233,7 +237,9 @@ class Frames:
 
     def _payload(self, frame: bytes, size: int) -> bytes | str:
         begin = sum(
-            {"start": len(self.answer_start), "length": 0 if self.length is None else int(self.length["bytes"])}.get(one, 0)
+            {"start": len(self.answer_start), "length": 0 if self.length is None else int(self.length["bytes"])}.get(
+                one, 0
+            )
             for one in self.layout[: self.layout.index("payload")]
         )
         payload = frame[begin : begin + size]

@@ -25,7 +25,9 @@ OPEN_TIMEOUT_S = 5.0
 LISTEN_MOST_S = 3.0  # of one try to be answered again; whoever asks comes again
 LONGEST_WAIT_S = 30.0
 FORGOTTEN_S = 60.0  # a question without an answer for so long is not waited for
-CONFIRM_S = 0.05
+BETWEEN_S = (
+    0.005  # 3.5 characters of 9600 baud: silence between frames of Modbus RTU (its serial line guide, from memory)
+)
 
 
 class PolledLink:
@@ -56,7 +58,7 @@ class PolledLink:
         self.speech = speech
         self.name = name
         self.timeout_s = timeout_s
-        self.pause_s = max(pause_s, speech.gap_s)
+        self.pause_s = max(pause_s, BETWEEN_S if speech.kind == "modbus" else 0.0)
         settings = dict(serial or {})
         self.baud, self.data_bits = settings.get("baud"), settings.get("data_bits")
         self.parity, self.stop_bits = settings.get("parity"), settings.get("stop_bits")
@@ -69,6 +71,7 @@ class PolledLink:
         self._broken = "it is not open yet"
         self._broken_s = self._ready_s = self._heard_s = self._last_s = 0.0
         self._dead = False
+        self._blind_s = -60.0
         self._blind = False  # something was sent that may be answered, and nobody listened
         self._quiet_s = speech.late_s or max(0.3, timeout_s / 2)
         self._wait_s = self._quiet_s
@@ -122,14 +125,14 @@ class PolledLink:
             raise LinkError(f"{self.name} at {self.resource} could not be opened: {said}") from error
         self._broken, self._dead, self._blind = "", False, False
         now_s = time.monotonic()
-        self._ready_s, self._heard_s = now_s + self.pause_s, now_s
+        self._ready_s, self._heard_s = now_s + max(self.pause_s, self.speech.gap_s), now_s
         if waits and self.speech.starts_s > 0.0:
             time.sleep(self.speech.starts_s)
             self._throw_away()
 
     def set_pause(self, pause_s: float) -> None:
         """Let at least this much time pass between exchanges, from now on."""
-        self.pause_s = max(pause_s, self.speech.gap_s)
+        self.pause_s = max(pause_s, BETWEEN_S if self.speech.kind == "modbus" else 0.0)
         self._ready_s = time.monotonic() + self.pause_s
 
     def reopen(self, first: Sequence[str] = ()) -> None:
@@ -172,13 +175,16 @@ class PolledLink:
         """
         if self._wire is None or self._dead:
             raise LinkError(f"{self.name} at {self.resource}: no session is open ({self._broken})")
+        gap_s = max(self.pause_s, self.speech.gap_s)  # silence ends half a message that somebody left behind
+        self._ready_s = max(self._ready_s, time.monotonic() + self.speech.gap_s)
         try:
             for message in messages:
                 self._pause()
                 self._wire.send(message.encode("latin-1"))
                 self.exchanges += 1
                 self._blind = True
-                self._ready_s = time.monotonic() + self.pause_s
+                self._blind_s = time.monotonic()
+                self._ready_s = self._blind_s + gap_s
         except OSError as error:
             raise self._break(f"sending failed: {error.strerror or error}", dead=True) from error
 
@@ -324,6 +330,7 @@ class PolledLink:
             except LinkError:
                 if not left or self._dead:
                     raise
+                self._heard_s = time.monotonic()
                 self._listen()
                 self._broken = ""
                 sent = self._coding.request(exchange, values)
@@ -360,7 +367,9 @@ class PolledLink:
             elif left_s <= 0.0:
                 self._unanswered.append(asked_s)
                 came_text = f"; {came[:24].hex(' ')} came" if came else ""
-                raise self._break(f"no {'whole ' if came else ''}answer to {what} within {self.timeout_s:g} s{came_text}")
+                raise self._break(
+                    f"no {'whole ' if came else ''}answer to {what} within {self.timeout_s:g} s{came_text}"
+                )
             came += more
             if not echoed:
                 if len(came) < len(sent):
@@ -393,15 +402,13 @@ class PolledLink:
         wire = self._wire
         assert wire is not None
         until_s = time.monotonic() + LISTEN_MOST_S
-        if not self._broken and not self._blind:
-            self._heard_s = time.monotonic()
+        if not self._broken:  # after an order that nobody waited for: its confirmation may still come
+            self._heard_s = max(self._heard_s, self._blind_s)
         try:
             while (silent_s := time.monotonic() - self._heard_s) < self._wait_s:
                 left_s = until_s - time.monotonic()
                 if left_s <= 0.0:
-                    raise self._break(
-                        f"old answers may still come ({silent_s:.1f} of {self._wait_s:.1f} s of silence)"
-                    )
+                    raise self._break(f"old answers may still come ({silent_s:.1f} of {self._wait_s:.1f} s of silence)")
                 if wire.receive(min(self._wait_s - silent_s, left_s)):
                     self._late()
             while wire.receive(0.0):
@@ -412,7 +419,8 @@ class PolledLink:
     def _late(self) -> None:
         """Something came that nobody waits for: where a question is without its answer, it may be that one."""
         self._heard_s = time.monotonic()
-        if self._unanswered:
+        confirms = self._heard_s - self._blind_s <= self.timeout_s  # what was sent without waiting is answered, too
+        if self._unanswered and not confirms:
             late_s = self._heard_s - self._unanswered[0]
             if late_s > self.timeout_s:
                 self._wait_s = min(LONGEST_WAIT_S, max(self._wait_s, 1.5 * late_s))

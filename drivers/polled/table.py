@@ -99,9 +99,7 @@ class _Translator:
             raise self.fail(f"protocol.{key}", value, f"{', '.join(accepted)} are")
         return str(value)
 
-    def number(
-        self, table: Mapping[str, Any], key: str, name: str, default: float, low: float, high: float
-    ) -> float:
+    def number(self, table: Mapping[str, Any], key: str, name: str, default: float, low: float, high: float) -> float:
         value = finite_number(table.get(key, default))
         if value is None or not low <= value <= high:
             raise self.fail(f"{name}{key}", table.get(key), f"a number from {low:g} to {high:g} is")
@@ -237,9 +235,7 @@ class _Translator:
 
     # -- exchanges ----------------------------------------------------------------------------------
 
-    def exchange(
-        self, word: str, table: Mapping[str, Any], name: str, places: tuple[str, ...], asks: bool
-    ) -> Exchange:
+    def exchange(self, word: str, table: Mapping[str, Any], name: str, places: tuple[str, ...], asks: bool) -> Exchange:
         check_keys(table, EXCHANGE[self.kind], f"{self.where}: {name}")
         states: dict[str, str] = {}
         if ("on" in table) != ("off" in table):
@@ -261,7 +257,9 @@ class _Translator:
             raise self.fail(f"{name}.send", send, "one line of printable ASCII is")
         found = set(re.findall(r"\{(\w+)(?::[0-9.]+f)?\}", send))
         if found != set(places) - ({"channel"} - found):
-            raise self.fail(f"{name}.send", send, f"a line with {' and '.join(f'{{{one}}}' for one in places) or 'no place'} is")
+            raise self.fail(
+                f"{name}.send", send, f"a line with {' and '.join(f'{{{one}}}' for one in places) or 'no place'} is"
+            )
         pattern = table.get("answer")
         if pattern is None and asks:
             raise self.fail(f"{name}.answer", pattern, "the pattern of its answer is")
@@ -317,7 +315,13 @@ class _Translator:
         kind = re.match(r"[uif](?:8|16|24|32)", words[1])[0] if re.match(r"[uif](?:8|16|24|32)", words[1]) else ""  # type: ignore[index]
         rest = words[1][len(kind) :]
         numbers = [finite_number(_number(word)) for word in words[2:]]
-        if kind not in TYPES or rest not in ("", "le", "be") or len(numbers) > 2 or None in numbers or 0.0 in numbers[:1]:
+        if (
+            kind not in TYPES
+            or rest not in ("", "le", "be")
+            or len(numbers) > 2
+            or None in numbers
+            or 0.0 in numbers[:1]
+        ):
             raise self.fail(name, one, f"a name, one of {', '.join(TYPES)} (le, be behind it), a scale, an offset are")
         if rest:
             endian = "little" if rest == "le" else "big"
@@ -333,7 +337,9 @@ class _Translator:
         if kind not in TYPES[2:] or kind in ("u24", "i24"):
             raise self.fail(f"{name}.type", kind, "u16, i16, u32, i32, f32 are")
         scale = self.number(table, "scale", f"{name}.", 1.0, -1e6, 1e6)
-        field = Field("value", kind, scale or 1.0, self.number(table, "offset", f"{name}.", 0.0, -1e6, 1e6), self.endian)
+        field = Field(
+            "value", kind, scale or 1.0, self.number(table, "offset", f"{name}.", 0.0, -1e6, 1e6), self.endian
+        )
         low_first = table.get("low_word_first", self.protocol.get("low_word_first", False))
         if not isinstance(low_first, bool):
             raise self.fail(f"{name}.low_word_first", low_first, "true or false is")

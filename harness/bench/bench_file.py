@@ -229,7 +229,22 @@ def _from_the_file(data: dict[str, Any], path: Path) -> dict[str, Any]:
             written = table.get(key) if isinstance(table, dict) else None
             if isinstance(written, str) and (written.endswith(".toml") or Path(written).parent != Path()):
                 table[key] = str((path.parent / Path(written).expanduser()).resolve())
+        if isinstance(table, dict) and table.get("role") == "load":
+            _take_lowest(table)
     return data
+
+
+def _take_lowest(table: dict[str, Any]) -> None:
+    """Take a load's lowest working voltage from its dialect, so that it is said when a run is planned."""
+    written = table.get("dialect")
+    if "lowest_working_voltage" in table or not isinstance(written, str) or not written.endswith(".toml"):
+        return
+    try:
+        lowest_V = tomllib.loads(Path(written).read_text(encoding="utf-8"))["behaviour"]["lowest_working_voltage"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return  # what is wrong with the file is said where it is read
+    if (number := finite_number(lowest_V)) is not None and number > 0.0:
+        table["lowest_working_voltage"] = f"{number:g} V"
 
 
 def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescription:

@@ -155,6 +155,13 @@ class Rig:
     def _extra(self, answers: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
         return {column: answers[name][key] for name, key, column in self._extras if key in answers.get(name, NO_EXTRA)}
 
+    def beat(self) -> None:
+        """Keep in what has to be kept: a held relay, a remote mode that lapses. At least once a second."""
+        for instrument in self.instruments.values():
+            beat: Callable[[], None] | None = getattr(instrument, "beat", None)
+            if beat is not None:
+                beat()
+
     def energising(self) -> list[str]:
         """Return the names of the instruments that can let current flow."""
         return [name for name, one in self.instruments.items() if one.role in ("load", "supply")]

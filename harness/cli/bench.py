@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.cli.rehearse import rehearse
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ def register(app: typer.Typer) -> None:
     group = typer.Typer(help="The instruments of one set-up: check, off, simulate.", no_args_is_help=True)
     group.command("check")(check)
     group.command("off")(off)
+    group.command("rehearse")(rehearse)
     group.command("simulate")(simulate)
     app.add_typer(group, name="bench")
 

@@ -1245,8 +1245,7 @@ class Runner:
                 self.keeper.beat()
             if self._new_keeper is not None or not self.keeper.alive():
                 self._renew_keeper()
-        if self.rig.switch is not None:
-            self.rig.switch.beat()
+        self.rig.beat()
 
     def _renew_keeper(self) -> None:
         """Put another keeper in the place of one that is gone, stopped or hung; without one the run ends.

@@ -141,9 +141,7 @@ def test_stuck_on_is_said(opened: Any, style: str) -> None:
 
 @pytest.mark.parametrize("style", STYLES)
 @pytest.mark.parametrize("fault", ["mute", "half", "garbled", "echo"])
-def test_a_spoiled_answer_is_never_a_reading_and_off_goes_out_all_the_same(
-    opened: Any, style: str, fault: str
-) -> None:
+def test_a_spoiled_answer_is_never_a_reading_and_off_goes_out_all_the_same(opened: Any, style: str, fault: str) -> None:
     at = opened("load", style)
     at.one.set_discharge("current", 0.5)
     at.one.set_input(True)

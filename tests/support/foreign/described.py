@@ -246,7 +246,9 @@ class Framed(Bytes):
         if code == 0x01:
             return self.say(b"\x81\x42\x07")
         if code == 0x02:
-            numbers = self.number_bytes(round(volt * 1e3), 2, "little") + self.number_bytes(round(ampere * 1e4), 4, "little")
+            numbers = self.number_bytes(round(volt * 1e3), 2, "little") + self.number_bytes(
+                round(ampere * 1e4), 4, "little"
+            )
             return self.say(b"\x82" + numbers + bytes([1 if self.on else 0]))
         if code == 0x03:
             self.switch(rest[:1] == b"\x5a")
