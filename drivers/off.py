@@ -22,14 +22,17 @@ from typing import Any
 
 from amphora.drivers.errors import DescriptionError, DriverError, LinkError
 from amphora.drivers.links.visa import Link
-from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.opening import (
     DEFAULT_TIMEOUT_S,
     KINDS,
     find_dialect,
     link_of_table,
     named_dialect,
+    relay_of_data,
+    relay_of_table,
 )
+from amphora.drivers.polled.link import PolledLink
+from amphora.drivers.polled.switch import DescribedRelay
 from amphora.drivers.roles import Instrument, SafeState
 from amphora.drivers.scpi.dialect import Dialect, candidates, dialect_of_table
 from amphora.drivers.scpi.instrument import KEEP_SESSION_S, ScpiInstrument
@@ -108,6 +111,8 @@ def order_of(instrument: Instrument, table: Mapping[str, Any]) -> OffOrder | Non
         instrument: As opened: its dialect has been found.
         table: Of the bench file.
     """
+    if isinstance(instrument, DescribedRelay):
+        return _described_relay(instrument, table)
     if isinstance(instrument, HeldRelay):
         return _relay_order(instrument.name, table, bool(instrument.open_text))
     if not isinstance(instrument, ScpiInstrument) or not instrument.off_messages():
@@ -135,6 +140,8 @@ def order_from_table(name: str, table: Mapping[str, Any]) -> OffOrder | None:
         DescriptionError: the table or its dialect is wrong.
     """
     role = str(table.get("role", ""))
+    if role == "switch" and "dialect" in table:
+        return _described_relay(relay_of_table(name, table), table)
     if role == "switch":
         return _relay_order(name, table, bool(table.get("open")) or is_board(table))
     if role not in KINDS or role == "meter":
@@ -186,6 +193,11 @@ def _relay_order(name: str, table: Mapping[str, Any], told: bool) -> OffOrder | 
         name, "switch", path, messages=(text,), device=device_of(path), table=dict(table),
         serial={key: table[key] for key in ("baud", "bits", "parity", "stop", "rts", "dtr") if key in table},
     )  # fmt: skip
+
+
+def _described_relay(relay: DescribedRelay, table: Mapping[str, Any]) -> OffOrder:
+    order = _order(relay.name, table, relay.link, relay.off_messages())
+    return dataclasses.replace(order, identity=relay.identity, dialect=dict(relay.data))
 
 
 def _scpi(name: str, role: str, link: Link | PolledLink, dialect: Dialect, channel: int) -> ScpiInstrument:
@@ -254,7 +266,8 @@ def port_now(order: OffOrder) -> str:
     Raises:
         StrangerError: it is not plugged in, or another device has its port.
     """
-    port = order.resource if order.role == "switch" else _device_path(order.resource)
+    plain = order.role == "switch" and not order.dialect
+    port = order.resource if plain else _device_path(order.resource)
     wanted = order.device
     if not wanted:
         return port
@@ -313,6 +326,8 @@ def restore(order: OffOrder, links: dict[str, Link | PolledLink] | None = None) 
     Raises:
         DescriptionError: the order is damaged.
     """
+    if order.role == "switch" and order.dialect:
+        return DescribedOutlet(order)
     if order.role == "switch":
         return ToldRelay(order)
     if order.role not in KINDS:
@@ -430,6 +445,34 @@ class Outlet:
         """Give the link back."""
         self.link.off.clear()
         self.link.close()
+
+
+class DescribedOutlet(Outlet):
+    """A described relay that is told to open, by the bytes that were prepared."""
+
+    def __init__(self, order: OffOrder) -> None:
+        self.order = order
+        self.name, self.role = order.name, order.role
+        self.sent = 0
+        table = {**order.table, "resource": order.resource}
+        self._relay = relay_of_data(order.name, table, order.dialect, f"the order to switch off {order.name}")
+        self._relay.identity = order.identity
+        self._relay.link.open_timeout_s = OPEN_S
+        self.link = self._relay.link
+
+    def make_safe(self) -> SafeState:
+        """Tell it to open, and ask where it can tell."""
+        self.send_off()
+        if not self.link.alive:
+            self._open()
+            self.sent += 1
+        if self.link.broken:
+            self.link.settle("*IDN?", lambda line: True)
+        return self._relay.make_safe()
+
+    def read(self) -> Mapping[str, float]:
+        """A relay measures nothing."""
+        return {}
 
 
 class ToldRelay(Outlet):

@@ -6,13 +6,16 @@ whose pattern matches `*IDN?`, or the first of the generic ones whose questions 
 
 import math
 import re
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
 from amphora.drivers.links.visa import Link
 from amphora.drivers.polled.link import PolledLink
+from amphora.drivers.polled.switch import DescribedRelay, relay_speech
 from amphora.drivers.polled.wires import HID
 from amphora.drivers.roles import Abilities, Clock, Instrument
 from amphora.drivers.scpi.dialect import Dialect, candidates, dialect_of_table, load_dialect, read_quantity
@@ -54,6 +57,8 @@ def open_instrument(
         GarbledReply: what answered speaks no dialect that was tried.
     """
     role = description.get("role")
+    if role == "switch" and "dialect" in description:
+        return open_relay(name, description)
     if role in ("logger", "switch"):
         from amphora.drivers.serial import logger as serial_logger
 
@@ -113,6 +118,52 @@ def open_instrument(
         link.release()
         raise
     return _as_instrument(instrument)
+
+
+RELAY_KEYS = ("role", "resource", "dialect", "identity", "timeout", "pause", "baud", "data_bits", "parity", "stop_bits", "address",
+              "note", "specification", "simulated")  # fmt: skip
+
+
+def relay_of_table(name: str, description: Mapping[str, Any]) -> DescribedRelay:
+    """Return a described relay, not opened.
+
+    Raises:
+        DescriptionError: its table or its dialect is wrong.
+    """
+    where = f"instruments.{name}"
+    check_keys(description, RELAY_KEYS, where)
+    path = _text(description, "dialect", where)
+    try:
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise DescriptionError(f"{where}.dialect: {path}: cannot be read: {error}") from error
+    if "address" in description and isinstance(data.get("protocol"), dict):
+        data["protocol"]["address"] = _whole(description, "address", where, 1, 1, 247)
+    return relay_of_data(name, description, data, path)
+
+
+def relay_of_data(name: str, description: Mapping[str, Any], data: Mapping[str, Any], path: str) -> DescribedRelay:
+    """As `relay_of_table`, of a dialect that has been read."""
+    where = f"instruments.{name}"
+    speech = relay_speech(data, path)[0]
+    resource = _text(description, "resource", where)
+    _check_described(resource, where)
+    link = PolledLink(
+        resource, speech, name=name, timeout_s=_timeout_s(description, where), serial=_serial(description, where)
+    )
+    return DescribedRelay(name, link, data, path, _text(description, "identity", where))
+
+
+def open_relay(name: str, description: Mapping[str, Any]) -> DescribedRelay:
+    """Open a described relay; its contacts are then open. Errors as `open_instrument`."""
+    relay = relay_of_table(name, description)
+    relay.link.open()
+    try:
+        relay.start()
+    except DriverError:
+        relay.link.close()
+        raise
+    return relay
 
 
 def _understands(instrument: ScpiInstrument, where: str) -> None:
@@ -293,30 +344,14 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
     pause_s = dialect.pause_s if dialect else 0.0
     if "pause" in description:
         pause_s = read_quantity(description["pause"], "s", f"{where}.pause")
-    timeout_s = DEFAULT_TIMEOUT_S
-    if "timeout" in description:
-        timeout_s = read_quantity(description["timeout"], "s", f"{where}.timeout")
-    if not 0.01 <= timeout_s <= 60.0:
-        raise DescriptionError(f"{where}.timeout = {shown(description['timeout'])} is not accepted; 10 ms to 60 s is")
-    parity = description.get("parity")
-    if parity is not None and parity not in PARITIES:
-        raise DescriptionError(f"{where}.parity = {shown(parity)} is not accepted; {', '.join(PARITIES)} are")
-    stop_bits = description.get("stop_bits")
-    if stop_bits is not None and stop_bits not in (1, 1.5, 2):
-        raise DescriptionError(f"{where}.stop_bits = {shown(stop_bits)} is not accepted; 1, 1.5, 2 are")
-    serial: dict[str, Any] = {
-        "baud": _whole(description, "baud", where, 0, 50, 4_000_000) or None,
-        "data_bits": _whole(description, "data_bits", where, 0, 5, 8) or None,
-        "parity": parity,
-        "stop_bits": stop_bits,
-    }
+    timeout_s, serial = _timeout_s(description, where), _serial(description, where)
     if dialect is not None and dialect.speech is not None:
         for key in ("read_termination", "write_termination"):
             if key in description:
-                raise DescriptionError(f"{where}.{key}: stands in the dialect, as protocol.ends, for one that is described")
-        return PolledLink(
-            resource, dialect.speech, name=name, timeout_s=timeout_s, pause_s=pause_s, serial=serial
-        )
+                raise DescriptionError(
+                    f"{where}.{key}: stands in the dialect, as protocol.ends, for one that is described"
+                )
+        return PolledLink(resource, dialect.speech, name=name, timeout_s=timeout_s, pause_s=pause_s, serial=serial)
     return Link(
         resource,
         name=name,
@@ -328,10 +363,38 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
     )
 
 
+def _timeout_s(description: Mapping[str, Any], where: str) -> float:
+    timeout_s = DEFAULT_TIMEOUT_S
+    if "timeout" in description:
+        timeout_s = read_quantity(description["timeout"], "s", f"{where}.timeout")
+    if not 0.01 <= timeout_s <= 60.0:
+        raise DescriptionError(f"{where}.timeout = {shown(description['timeout'])} is not accepted; 10 ms to 60 s is")
+    return timeout_s
+
+
+def _serial(description: Mapping[str, Any], where: str) -> dict[str, Any]:
+    parity = description.get("parity")
+    if parity is not None and parity not in PARITIES:
+        raise DescriptionError(f"{where}.parity = {shown(parity)} is not accepted; {', '.join(PARITIES)} are")
+    stop_bits = description.get("stop_bits")
+    if stop_bits is not None and stop_bits not in (1, 1.5, 2):
+        raise DescriptionError(f"{where}.stop_bits = {shown(stop_bits)} is not accepted; 1, 1.5, 2 are")
+    return {
+        "baud": _whole(description, "baud", where, 0, 50, 4_000_000) or None,
+        "data_bits": _whole(description, "data_bits", where, 0, 5, 8) or None,
+        "parity": parity,
+        "stop_bits": stop_bits,
+    }
+
+
 def _check_resource(resource: str, dialect: Dialect | None, where: str) -> None:
     if dialect is None or dialect.speech is None:
         _check_visa_string(resource, where)
-        return
+    else:
+        _check_described(resource, where)
+
+
+def _check_described(resource: str, where: str) -> None:
     if not re.fullmatch(rf"(TCPIP\d*::(\[[^\]]*\]|[^:]+)::\d+::SOCKET|ASRL.+|{HID})", resource, re.IGNORECASE):
         raise DescriptionError(
             f"{where}.resource = {shown(resource)} is not accepted; ASRL/dev/ttyUSB0::INSTR, ASRL3::INSTR (COM3 on "

@@ -327,7 +327,7 @@ class Modbus:
             raise Spoiled("the answer to another question came")
         try:
             used, found = self._framer.handleFrame(frame, self.address, int.from_bytes(sent[:2], "big") if head else 0)
-        except Exception as error:  # noqa: BLE001  the library raises what the bytes make it raise
+        except Exception as error:
             raise Spoiled(f"{frame.hex(' ')}: {error}") from error
         if found is None or used != whole or bytes(self._framer.buildFrame(found)) != frame:
             raise Spoiled(f"{frame.hex(' ')}: its checksum or form is wrong")

@@ -13,6 +13,7 @@ Orders are never repeated. A question may be (`retries`), after the same silence
 import re
 import time
 from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 from amphora.drivers.errors import DriverError, InstrumentError, LimitError, LinkError
@@ -217,7 +218,7 @@ class PolledLink:
             raise self._break(f"{answer!r} answered {message!r}")
         if owed:
             asked = [*owed, now_s]
-            between = max(after - before for before, after in zip(asked, asked[1:], strict=False))
+            between = max(after - before for before, after in pairwise(asked))
             self._confirm(min(LISTEN_MOST_S, between + self.timeout_s), owed[0])
         self._unanswered.clear()
         self._wait_s = self._quiet_s

@@ -28,14 +28,12 @@ OF_KIND = {
 PARTS = ("start", "length", "payload", "check", "end")
 TYPES = ("u8", "i8", "u16", "i16", "u24", "i24", "u32", "i32", "f32")
 # A table of these keys is an exchange; which of them a kind knows.
-EXCHANGE = {
+EXCHANGE: dict[str, tuple[str, ...]] = {
     "lines": ("send", "answer", "refused", "scale", "on", "off"),
     "frames": ("send", "answer", "refused", "on", "off"),
     "modbus": ("read", "write", "write_coil", "register", "type", "scale", "offset", "is", "many", "on", "off",
                "low_word_first", "per_channel"),
 }  # fmt: skip
-# Where exchanges stand in a dialect, what each fills in, and whether it asks.
-PLACES = {"set": "value"}
 
 
 @dataclass(frozen=True)
@@ -176,6 +174,8 @@ class _Translator:
             return None
         table = self.table(self.protocol[key], f"protocol.{key}")
         exchange = self.exchange(f"PROTOCOL.{key.upper()}?", table, f"protocol.{key}", (), key == "identity")
+        if key == "keep_alive":
+            self.exchanges[exchange.word] = exchange
         if key == "identity" and not exchange.names:
             raise self.fail(f"protocol.{key}", table, 'an exchange whose answer holds something (a "value") is')
         return exchange
@@ -215,6 +215,8 @@ class _Translator:
 
     def word(self, section: str, key: str, table: Mapping[str, Any], modes: object) -> str:
         asks = key not in ("set", "on", "off", "enable", "disable", "remote")
+        if section == "positions":
+            asks = key == "query"
         word = f"{section}.{key}".upper() + ("?" if asks else "")
         places: tuple[str, ...] = ()
         if key == "set":
@@ -247,7 +249,11 @@ class _Translator:
         form, names, scales, answered = make(table, name, places, asks)
         if asks and not names:
             raise self.fail(name, table, "a question whose answer holds something is")
-        if asks and ("query" in name and name.startswith(("output", "power_on", "remote_sense"))) and not states:
+        if (
+            asks
+            and ("query" in name and name.startswith(("output", "power_on", "remote_sense", "positions")))
+            and not states
+        ):
             raise self.fail(name, table, "on and off, as they stand in the answer, are needed in it")
         return Exchange(word, places, names, form, states, {}, scales, answered, asks)
 
@@ -304,29 +310,20 @@ class _Translator:
         found: list[bytes | Field] = []
         for one in value:
             words = one.split()
-            if len(words) >= 2 and words[1].rstrip("lbe") in (*TYPES, ""):
-                found.append(self.field(words, one, name))
-            else:
-                found.append(self.hexed(one, name))
+            bare = not words or re.fullmatch(r"(?:[0-9A-Fa-f]{2})+", words[0])
+            found.append(self.hexed(one, name) if bare else self.field(words, one, name))
         return tuple(found)
 
     def field(self, words: list[str], one: str, name: str) -> Field:
-        kind, endian = words[1][:3].rstrip("lb"), self.endian
-        kind = re.match(r"[uif](?:8|16|24|32)", words[1])[0] if re.match(r"[uif](?:8|16|24|32)", words[1]) else ""  # type: ignore[index]
-        rest = words[1][len(kind) :]
-        numbers = [finite_number(_number(word)) for word in words[2:]]
-        if (
-            kind not in TYPES
-            or rest not in ("", "le", "be")
-            or len(numbers) > 2
-            or None in numbers
-            or 0.0 in numbers[:1]
-        ):
-            raise self.fail(name, one, f"a name, one of {', '.join(TYPES)} (le, be behind it), a scale, an offset are")
-        if rest:
-            endian = "little" if rest == "le" else "big"
-        scale, offset = ([*numbers, 1.0] if not numbers else numbers)[0], numbers[1] if len(numbers) == 2 else 0.0
-        return Field(words[0], kind, float(scale or 1.0), float(offset or 0.0), endian)
+        match = re.fullmatch(r"([uif](?:8|16|24|32))(le|be)?", words[1]) if len(words) > 1 else None
+        numbers = [_number(word) for word in words[2:]] + [None] * 2
+        scale, offset = numbers[0] if len(words) > 2 else 1.0, numbers[1] if len(words) > 3 else 0.0
+        if match is None or match[1] not in TYPES or len(words) > 4 or not scale or offset is None:
+            raise self.fail(
+                name, one, f"a name, one of {', '.join(TYPES)} (le or be behind it), a scale and an offset are"
+            )
+        endian = {"le": "little", "be": "big"}.get(match[2] or "", self.endian)
+        return Field(words[0], match[1], scale, offset, endian)
 
     def register(self, table: Mapping[str, Any], name: str, places: tuple[str, ...], asks: bool) -> Any:
         ways = [key for key in ("read", "write", "write_coil") if key in table]
@@ -432,6 +429,6 @@ class _Translator:
 
 def _number(word: str) -> float | None:
     try:
-        return float(word)
+        return finite_number(float(word))
     except ValueError:
         return None

@@ -400,6 +400,11 @@ def _guards(
     if own_limits and relay is not None:
         guards.append(f"{relay.name}: opens by itself at its own voltage, temperature and time limits, and stays open")
         guards.append(f"{relay.name}: opens by itself when the computer's beat stops")
+    habit, opens_s = getattr(relay, "habit", ""), 0.0 if relay is None else relay.abilities.off_when_silent_s
+    if relay is not None and habit == "plain":
+        missing.append(f"{relay.name}: stays as it was told: no layer when the computer dies")
+    elif relay is not None and opens_s:
+        guards.append(f"{relay.name}: opens by itself within {opens_s:g} s of silence")
     if load is None:
         if "load" in silent:
             missing.append("discharge: not known, the load could not be asked")
@@ -434,6 +439,9 @@ def _guards(
             (guards if has else missing).append(
                 f"{'' if has else 'charge: '}{supply.name}: {'' if has else 'no '}{text}"
             )
+    for one in (load, supply):
+        if one is not None and one.abilities.off_when_silent_s:
+            guards.append(f"{one.name}: switches itself off after {one.abilities.off_when_silent_s:g} s of silence")
     for one in (load, supply):
         if one is not None and one.abilities.power_on_off is not True:
             missing.append(f"{one.name}: not known to be off after a power cut")

@@ -82,6 +82,7 @@ class Rehearsal:
         return self.seen
 
     def say(self, what: str, passed: bool | None, text: str) -> None:
+        """Enter one line."""
         line = Seen(what, passed, text)
         self.seen.append(line)
         self.tell(line)
@@ -101,10 +102,12 @@ class Rehearsal:
     # -- the steps ------------------------------------------------------------------------------------
 
     def who(self) -> None:
+        """Ask who it is, several times."""
         told = {self.one.identify() for _ in range(3)}
         self.say("who answers", len(told) == 1, " / ".join(sorted(told)))
 
     def questions(self) -> None:
+        """Put each question there is."""
         took: list[float] = []
         readings: list[Mapping[str, float]] = []
         for _ in range(10):
@@ -118,6 +121,7 @@ class Rehearsal:
             self.say("what is set", True, setup)
 
     def off_at_first(self) -> None:
+        """See that it is off, and that no cell is there."""
         if self.one.read_setup()["on"] is not False:
             self.one.make_safe()
             self.say("off at first", False, "was on when it was opened; now switched off")
@@ -175,6 +179,7 @@ class Rehearsal:
         return 0.2 * most_A, 0.4 * most_A
 
     def switch_on(self, ampere: float) -> None:
+        """Let this current flow."""
         if self.is_load:
             self.one.arm_limits(0.1 * self.open_V, 3.0 * ampere)
             self.one.set_discharge("current", ampere)
@@ -187,6 +192,7 @@ class Rehearsal:
         self.sleep(max(0.3, 2.0 * self.one.abilities.refresh_s))
 
     def flow(self) -> None:
+        """Compare order, reading and resistor at two currents."""
         try:
             for ampere in self.levels():
                 self.switch_on(ampere)
@@ -205,6 +211,7 @@ class Rehearsal:
             self.one.make_safe()
 
     def off(self) -> None:
+        """Switch off, and see by the voltage that it is."""
         self.switch_on(self.levels()[0])
         before_s = time.monotonic()
         state = self.one.make_safe()
@@ -218,6 +225,7 @@ class Rehearsal:
         self.say("off", state.off and flows <= OFF_A and gone, f"in {took_s:.2g} s: {state.text}{lies}")
 
     def protections(self) -> None:
+        """Let its own protection act."""
         able = self.one.abilities
         ampere = self.levels()[1]
         try:
@@ -273,6 +281,7 @@ class Rehearsal:
         )  # fmt: skip
 
     def silence(self) -> None:
+        """Say nothing for a while."""
         declared_s = self.one.abilities.off_when_silent_s
         self.switch_on(self.levels()[0])
         self.sleep(declared_s + SILENT_S)
@@ -318,6 +327,7 @@ class Rehearsal:
                 self.sleep(0.1)
 
     def last_off(self) -> None:
+        """Leave it off."""
         try:
             self.back()
             state = self.one.make_safe()

@@ -2,17 +2,25 @@
 code with the drivers (tests/support/foreign/described.py). Every rule that holds for SCPI is shown here again."""
 
 import json
+import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
-from foreign.asking import Foreign
+from foreign.asking import Foreign, dialect_file
 
 from amphora.drivers.clock import RealClock
-from amphora.drivers.errors import DriverError, InstrumentError, LimitError
+from amphora.drivers.errors import DescriptionError, DriverError, InstrumentError, LimitError, LinkError
 from amphora.drivers.off import OffOrder, order_from_table, order_of, restore
 from amphora.drivers.opening import open_instrument
+from amphora.drivers.polled.coding import checksum
+from amphora.drivers.polled.link import PolledLink
+from amphora.drivers.scpi.dialect import load_dialect
+from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.common.errors import InputError
+from amphora.harness.plans.requirements import check_working_voltage
 
 STYLES = ("polled", "framed", "registers")
 CELL_V = 3.6  # half full
@@ -275,3 +283,92 @@ def test_a_board_that_starts_again_at_each_opening_is_found_off_with_its_levels_
     at.back()
     setup = at.one.read_setup()
     assert setup["on"] is False and setup["level"] == 0.0
+
+
+# -- what only a person's hardware shows: the seam ----------------------------------------------------------------------
+
+
+def test_a_hid_device_is_spoken_to_in_reports(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No HID device is here: the library's face is played, the reports are what goes through it."""
+    sent: list[bytes] = []
+    answers: list[bytes] = []
+
+    class Device:
+        def open(self, vendor: int, product: int, serial: str | None) -> None:
+            assert (vendor, product, serial) == (0x1234, 0x00AB, "S1")
+
+        def write(self, data: bytes) -> int:
+            sent.append(data)
+            machine = data[1:].rstrip(b"\0")
+            answers.append((b"\xaa\x55\x03\x81\x42\x07" + _check(b"\x03\x81\x42\x07")).ljust(64, b"\0"))
+            assert machine.startswith(b"\xaa\x55")
+            return len(data)
+
+        def read(self, size: int, wait_ms: int) -> list[int]:
+            return list(answers.pop(0)) if answers else []
+
+        def close(self) -> None: ...
+
+    monkeypatch.setitem(sys.modules, "hid", type(sys)("hid"))
+    monkeypatch.setattr(sys.modules["hid"], "device", Device, raising=False)
+    dialect = load_dialect(str(dialect_file("meter", "framed")))
+    assert dialect.speech is not None
+    link = PolledLink("HID::0x1234::0x00ab::S1", dialect.speech, timeout_s=0.2)
+    link.open()
+    assert link.query("*IDN?") == "described,weir-meter,7,0"
+    assert len(sent[0]) == 65 and sent[0][0] == 0  # the report's number, then 64 bytes
+    link.close()
+
+
+def _check(data: bytes) -> bytes:
+    return checksum(
+        {"kind": "crc", "bytes": 2, "polynomial": 0x1021, "init": 0xFFFF, "final": 0, "reflect": False,
+         "endian": "little"}, data,
+    )  # fmt: skip
+
+
+def test_without_the_library_a_hid_device_is_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "hid", None)
+    table = {"role": "meter", "resource": "HID::0x1234::0xab", "dialect": str(dialect_file("meter", "framed"))}
+    with pytest.raises(LinkError, match="pip install hidapi"):
+        open_instrument("m", table, RealClock())
+
+
+# -- wrong tables ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("style", "change", "said"),
+    [
+        ("polled", ('kind = "lines"', 'kind = "prose"'), "lines, frames, modbus are"),
+        ("polled", ('{ send = "I{value}"', '{ send = "I"'), "a line with {value} is"),
+        ("polled", (', on = "S RUN", off = "S STOP"', ""), "on and off"),
+        ("framed", ('"value u16 0.001"]', '"value u17 0.001"]'), "u8, i8, u16"),
+        ("framed", ("polynomial = 0x1021, ", ""), "polynomial"),
+        ("framed", ('layout = ["start", "length", ', 'layout = ["length", '), "protocol.start"),
+        ("registers", ("register = 16", "register = 70000"), "0 to 65535"),
+        ("registers", ("write = 32, is = 1", "write = 32"), "is = the value"),
+        ("registers", ("address = 7", "address = 700"), "1 to 247"),
+    ],
+)
+def test_a_wrong_table_is_one_sentence(tmp_path: Path, style: str, change: tuple[str, str], said: str) -> None:
+    text = dialect_file("load", style).read_text(encoding="utf-8")
+    assert change[0] in text
+    file = tmp_path / "d.toml"
+    file.write_text(text.replace(*change), encoding="utf-8")
+    with pytest.raises(DescriptionError) as found:
+        load_dialect(str(file))
+    assert said in str(found.value) and "d.toml" in str(found.value) and "\n" not in str(found.value)
+
+
+def test_a_load_that_works_from_1_1_V_is_refused_at_plan_time_for_a_nickel_cell(tmp_path: Path) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(
+        '[instruments.load]\nrole = "load"\nresource = "ASRL/dev/null::INSTR"\n'
+        f'dialect = "{dialect_file("load", "polled")}"\n',
+        encoding="utf-8",
+    )
+    description = load_bench(bench)
+    assert description.instruments["load"]["lowest_working_voltage"] == "1.1 V"
+    with pytest.raises(InputError, match=r"1\.1 V is above the cut-off of 1 V"):
+        check_working_voltage(dict(description.data), 1.0, "nimh")

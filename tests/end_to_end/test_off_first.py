@@ -37,8 +37,19 @@ def killed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
         ({"load": {"style": "generic"}}, {"load": "auto"}, {"late": 15.0}),
         ({"load": {"style": "otherwise", "wire": "serial"}}, {}, {"mute": True}),
         ({"supply": {"style": "otherwise"}}, {}, {"garbled": True}),
+        ({"load": {"style": "polled", "wire": "serial"}}, {}, {"mute": True}),
+        ({"load": {"style": "framed", "wire": "serial"}}, {}, {"half": True}),
+        ({"supply": {"style": "registers"}}, {}, {"crc": True}),
     ],
-    ids=["load mute", "load found by asking, 15 s late", "serial load of another style mute", "supply garbled"],
+    ids=[
+        "load mute",
+        "load found by asking, 15 s late",
+        "serial load of another style mute",
+        "supply garbled",
+        "load of lines mute",
+        "load of frames that come half",
+        "supply of registers with wrong checksums",
+    ],  # fmt: skip
 )
 def test_a_killed_runners_instrument_is_off_within_two_seconds_whatever_it_answers(
     killed: Any, instrument: dict[str, Any], dialects: dict[str, str], faults: dict[str, Any]
@@ -61,6 +72,16 @@ def test_a_killed_runners_relay_is_told_to_open_and_its_mute_load_to_switch_off(
         foreign.fault("load", "mute")
         at_s = runner.kill()
         assert foreign.off_after_s("relay", at_s) < OFF_S
+        assert foreign.off_after_s("load", at_s) < OFF_S
+
+
+def test_a_killed_runners_described_relay_is_opened_by_its_prepared_bytes(killed: Any) -> None:
+    with Foreign(load={"style": "framed", "wire": "serial"}, switch={"style": "registers"}) as foreign:
+        runner = killed(foreign, leads="relay")
+        foreign.wait(lambda truth: truth["switch"]["on"] and truth["load"]["on"])
+        foreign.fault("switch", "mute")
+        at_s = runner.kill()
+        assert foreign.off_after_s("switch", at_s) < OFF_S
         assert foreign.off_after_s("load", at_s) < OFF_S
 
 

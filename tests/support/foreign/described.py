@@ -380,3 +380,65 @@ class RegistersLoad(Registers, Load):
 
 class RegistersSupply(Registers, Supply):
     pass
+
+
+# -- relays of two habits ---------------------------------------------------------------------------------
+
+
+class Board(Spoken):
+    """A contact for each side. `lapses` is its own watchdog."""
+
+    def __init__(self, name, circuit, lacks=()) -> None:
+        super().__init__(name, circuit, lacks)
+        self.made = ""
+        circuit.path = self
+        circuit.drains.append(self)  # draws nothing; its watch is called
+
+    def drawn(self, open_V: float, ohm: float) -> float:
+        return 0.0
+
+    def now(self):
+        return 0.0, 0.0
+
+    def reaches(self, side: str) -> bool:
+        return self.on and self.made == side
+
+    def level_is(self, value: float) -> None:
+        self.made = ""
+
+
+class PolledBoard(Board):
+    """`1 ON`, `2 ON`, `OFF`, `?`: tells which is on."""
+
+    compound = False
+
+    def obey(self, text: str, session) -> str | None:
+        self.notice()
+        if text in ("1 ON", "2 ON"):
+            self.made = "discharge" if text[0] == "1" else "charge"
+            self.switch(True)
+            return "DONE"
+        if text == "OFF":
+            self.switch(False)
+            return "DONE"
+        if text == "?":
+            return f"IS {('1' if self.made == 'discharge' else '2') if self.on else '0'}"
+        return "EH"
+
+
+class CoilBoard(Registers, Board):
+    """Modbus coils 0 (discharge) and 1 (charge), station 7. Says nothing of itself but its coils."""
+
+    def reply(self, message: bytes) -> bytes | None:
+        function, register, word = message[1], *struct.unpack(">HH", message[2:6])
+        if function == 5 and register in (0, 1):
+            side = ("discharge", "charge")[register]
+            if word == 0xFF00:
+                self.made = side
+                self.switch(True)
+            elif self.made in (side, ""):
+                self.switch(False)
+            return message
+        if function == 1:
+            return self.say(bytes([1, 1, int(self.on)]))
+        return self.say(bytes([function | 0x80, 1]))

@@ -19,9 +19,11 @@ import time
 
 from circuit import Circuit
 from described import (
+    CoilBoard,
     FramedLoad,
     FramedMeter,
     FramedSupply,
+    PolledBoard,
     PolledLoad,
     PolledMeter,
     PolledSupply,
@@ -41,6 +43,8 @@ MAKES = {
     ("load", "polled"): (PolledLoad, b"\r\n"),
     ("supply", "polled"): (PolledSupply, b"\r\n"),
     ("meter", "polled"): (PolledMeter, b"\r\n"),
+    ("switch", "polled"): (PolledBoard, b"\r\n"),
+    ("switch", "registers"): (CoilBoard, b""),
     ("load", "framed"): (FramedLoad, b""),
     ("supply", "framed"): (FramedSupply, b""),
     ("meter", "framed"): (FramedMeter, b""),
