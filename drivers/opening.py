@@ -120,8 +120,8 @@ def open_instrument(
     return _as_instrument(instrument)
 
 
-RELAY_KEYS = ("role", "resource", "dialect", "identity", "timeout", "pause", "baud", "data_bits", "parity", "stop_bits", "address",
-              "note", "specification", "simulated")  # fmt: skip
+RELAY_KEYS = ("role", "resource", "dialect", "identity", "timeout", "pause", "baud", "data_bits", "parity", "stop_bits",
+              "address", "note", "specification", "simulated")  # fmt: skip
 
 
 def relay_of_table(name: str, description: Mapping[str, Any]) -> DescribedRelay:

@@ -1,1 +1,1 @@
-"""Instruments by description that do not speak SCPI: polled lines, binary frames, Modbus registers. Begin in `table`."""
+"""Instruments by description without SCPI: polled lines, binary frames, Modbus registers. Begin in `table`."""

@@ -165,8 +165,8 @@ def checksum(check: Mapping[str, Any], data: bytes) -> bytes:
 class Frames:
     """Frames of bytes: parts in the order of `layout`.
 
-    layout: of start, length, payload, check, end; start, answer_start, end: constant bytes; length: bytes, which parts it
-    counts; check: see `checksum`, and which parts it is over.
+    layout: of start, length, payload, check, end; start, answer_start, end: constant bytes; length: bytes, which parts
+    it counts; check: see `checksum`, and which parts it is over.
     """
 
     def __init__(self, table: Mapping[str, Any]) -> None:
@@ -267,7 +267,7 @@ EXCEPTIONS = {1: "function not known", 2: "no such register", 3: "value not acce
 
 
 class Modbus:
-    """Registers and coils, framed by pymodbus; `framing` rtu (also over TCP) or tcp (with a number for each question)."""
+    """Registers and coils, framed by pymodbus; `framing` rtu (also over TCP) or tcp (each question numbered)."""
 
     echo = False
 

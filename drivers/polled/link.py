@@ -389,6 +389,7 @@ class PolledLink:
                 raise self._break(f"{what}: {error}") from error
             if taken is not None:
                 break
+        assert taken is not None
         values, used = taken
         if came[used:].strip(b"\0" if wire.pads else b""):
             raise self._break(f"{what}: more came than was asked for ({came[used : used + 16].hex(' ')})")

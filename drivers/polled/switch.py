@@ -11,9 +11,9 @@
     kind = "watchdog"              # "beat", "watchdog", "plain"
     opens_within_s = 5.0           # of silence; not for "plain"
 
-Three habits. "beat": its contact is held by `protocol.keep_alive`, and falls out without. "watchdog": it opens by itself when
-nobody has spoken to it for a while; `keep_alive`, or else the query, is what it hears. "plain": it stays as it was told, whatever
-becomes of the computer: no layer then, and `bench check` says so. Opening this program opens the contacts.
+Three habits. "beat": a contact is held by `protocol.keep_alive`, and falls out without. "watchdog": it opens by itself
+when nobody has spoken to it for a while; `keep_alive`, or else the query, is what it hears. "plain": it stays as it was
+told, whatever becomes of the computer: no layer then, and `bench check` says so. Opening it opens its contacts.
 """
 
 import time

@@ -1,7 +1,7 @@
 """From a dialect's table with a `[protocol]` to words the drivers know and exchanges of bytes.
 
 Where a table of SCPI has a command, such a table has an exchange: `{ send = "U?", answer = "U=(?P<value>.*)" }` for
-lines, `{ send = ["10"], answer = ["90", "value u16 0.001"] }` for frames, `{ read = "input", register = 16, type = "u16",
+lines, `{ send = ["10"], answer = ["90", "value u16 0.001"] }` for frames, `{ read = "input", register = 16,
 scale = 0.001 }` for Modbus. `translate` gives each a word, such as `MEASURE.VOLTAGE?`; what is left is an ordinary
 table of words, checked and driven as any other. docs/described.md describes every key.
 """
@@ -18,8 +18,8 @@ from amphora.drivers.polled.coding import Coding, Frames, Lines, Modbus
 from amphora.drivers.polled.exchange import OFF, ON, Exchange, Field
 
 KINDS = ("lines", "frames", "modbus")
-COMMON = ("kind", "identity", "echo", "retries", "late_s", "starts_s", "gap_s", "keep_alive", "keep_alive_s", "dtr", "rts",
-          "hid_report", "bauds")  # fmt: skip
+COMMON = ("kind", "identity", "echo", "retries", "late_s", "starts_s", "gap_s", "keep_alive", "keep_alive_s", "dtr",
+          "rts", "hid_report", "bauds")  # fmt: skip
 OF_KIND = {
     "lines": ("ends", "answers_end"),
     "frames": ("layout", "start", "answer_start", "end", "length", "check", "endian", "longest"),
@@ -387,7 +387,7 @@ class _Translator:
         start = self.hexed(proto.get("start", ""), "protocol.start")
         made: dict[str, Any] = {
             "layout": layout, "start": start, "end": self.hexed(proto.get("end", ""), "protocol.end"),
-            "answer_start": self.hexed(proto["answer_start"], "protocol.answer_start") if "answer_start" in proto else start,
+            "answer_start": self.hexed(proto.get("answer_start", proto.get("start", "")), "protocol.answer_start"),
             "length": None, "check": None, "longest": self.whole(proto, "longest", "protocol.", 32, 4, 1024),
         }  # fmt: skip
         if "length" in proto:
@@ -417,9 +417,10 @@ class _Translator:
         if table["kind"] == "crc" and "polynomial" not in table:
             raise self.fail(f"{here}polynomial", None, "the polynomial, such as 0x1021, is")
         most = (1 << 8 * size) - 1
+        usual = [one for one in layout if one not in ("check", "end")]
         return {
             "kind": table["kind"], "bytes": size, "endian": table.get("endian", self.endian),
-            "over": self.parts(table.get("over", [one for one in layout if one not in ("check", "end")]), f"{here}over"),
+            "over": self.parts(table.get("over", usual), f"{here}over"),
             "polynomial": self.whole(table, "polynomial", here, 0, 0, most),
             "init": self.whole(table, "init", here, 0, 0, most),
             "final": self.whole(table, "final", here, 0, 0, most),

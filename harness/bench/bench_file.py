@@ -18,7 +18,7 @@ ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
 TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
-            "check_resistor")  # fmt: skip
+            "check_resistor", "charge_path")  # fmt: skip
 AGREE_V = 0.05
 LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
@@ -255,6 +255,12 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         raise InputError(f"{where}: instruments is missing; at least one [instruments.NAME] table is needed")
     for name, table in instruments.items():
         _check_instrument(name, table, where)
+    if "charge_path" in data:
+        raise InputError(
+            f"{where}: charge_path = {shown(data['charge_path'])} is not accepted: the drop of a blocking diode, 0.2 to 0.7 V, "
+            "vanishes with the current, and the cell creeps above its limit unseen; a relay in the charge lead is "
+            "(docs/described.md, docs/serial-logger.md)"
+        )
     leads = data.get("leads", "by hand")
     if leads not in LEADS:
         raise InputError(f"{where}: leads = {shown(leads)} is not accepted; {', '.join(map(repr, LEADS))} are")

@@ -22,7 +22,7 @@ OFF_FOR_S = 15.0
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
-    group = typer.Typer(help="The instruments of one set-up: check, off, simulate.", no_args_is_help=True)
+    group = typer.Typer(help="The instruments of one set-up: check, off, rehearse, simulate.", no_args_is_help=True)
     group.command("check")(check)
     group.command("off")(off)
     group.command("rehearse")(rehearse)

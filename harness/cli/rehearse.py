@@ -31,8 +31,8 @@ def rehearse(
 ) -> None:
     """Hold a dialect against its instrument: each order, each limit, each lie, with a dummy resistor and no cell.
 
-    A supply gets the resistor at its output. A load gets a source (5 V, say) with the resistor in series: whatever a wrong
-    table orders, no more than the source's voltage over the resistor flows. The resistor has to bear that: 5 V over
+    A supply gets the resistor at its output. A load gets a source (5 V, say) with the resistor in series: whatever a
+    wrong table orders, no more than the source's voltage over the resistor flows. It has to bear that: 5 V over
     10 ohm are 2.5 W. Ends with 1 when something is not as the dialect says.
 
     Example: amphora bench rehearse my-load.toml --resource ASRL/dev/ttyUSB0::INSTR --baud 9600

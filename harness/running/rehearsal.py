@@ -130,12 +130,10 @@ class Rehearsal:
         self.say("off at first", abs(ampere) <= OFF_A, f"reads off; {volt:.3f} V, {ampere:.4f} A")
         if not self.is_load and abs(volt) > OFF_V:
             raise Refused(
-                f"{self.one.name}: {volt:.3f} V with its output off: a cell, and no resistor alone; nothing was switched on"
+                f"{self.one.name}: {volt:.3f} V with its output off: a cell, and no resistor alone; nothing was ordered"
             )
         if self.is_load and volt < 1.0:
-            raise Refused(
-                f"{self.one.name}: {volt:.3f} V at the load: a source through the resistor is needed; nothing was switched on"
-            )
+            raise Refused(f"{self.one.name}: {volt:.3f} V at the load: a source through the resistor is needed")
         self.open_V = volt
 
     def settings(self) -> None:
@@ -201,7 +199,10 @@ class Rehearsal:
                 by_resistor_A = (self.open_V - volt) / self.ohm if self.is_load else volt / self.ohm
                 right_sign = (reading["current_A"] < 0.0) == self.is_load
                 good = _near(shown_A, ampere) and _near(by_resistor_A, ampere) and right_sign
-                text = f"ordered {ampere:.3f} A, shows {shown_A:.3f} A; {volt:.3f} V makes {by_resistor_A:.3f} A in the resistor"
+                text = (
+                    f"ordered {ampere:.3f} A, shows {shown_A:.3f} A; "
+                    f"{volt:.3f} V makes {by_resistor_A:.3f} A in the resistor"
+                )
                 if not right_sign:
                     text += "; the sign is wrong (measure.current_sign)"
                 elif not good:
@@ -273,12 +274,12 @@ class Rehearsal:
         level = held["level"] if self.is_load else held["current_A"]
         was = low_A if self.is_load else 2.0 * low_A
         kept = _near(float(level or 0.0), was) or float(level or 0.0) == 0.0
-        self.say(
-            "half a message", off and kept,
-            "spoiled, and off went through" if off and kept else
-            f"off {'went through' if off else 'was lost'}; {level} A is held, {was:.3f} A was: half an order was carried out"
-            if not kept else "off was lost behind it",
-        )  # fmt: skip
+        text = "spoiled, and off went through"
+        if not kept:
+            text = f"{level} A is held, {was:.3f} A was: half an order was carried out"
+        elif not off:
+            text = "off was lost behind it"
+        self.say("half a message", off and kept, text)
 
     def silence(self) -> None:
         """Say nothing for a while."""
@@ -289,12 +290,16 @@ class Rehearsal:
             on = self.one.read_setup()["on"]
         finally:
             self.one.make_safe()
-        if declared_s:
-            self.say("silence", not on, f"switched itself off within {declared_s + SILENT_S:g} s" if not on else
-                     f"is on after {declared_s + SILENT_S:g} s of silence; off_when_silent_s = {declared_s:g} is not so")  # fmt: skip
+        waited_s = declared_s + SILENT_S
+        if declared_s and on:
+            text = f"is on after {waited_s:g} s of silence; off_when_silent_s = {declared_s:g} is not so"
+        elif declared_s:
+            text = f"switched itself off within {waited_s:g} s"
+        elif on:
+            text = "stays on: nothing of it acts when the computer is dead"
         else:
-            self.say("silence", None, "stays on: nothing of it acts when the computer is dead" if on else
-                     f"switched itself off within {SILENT_S:g} s: off_when_silent_s can be said")  # fmt: skip
+            text = f"switched itself off within {waited_s:g} s: off_when_silent_s can be said"
+        self.say("silence", not on if declared_s else None, text)
 
     def prepared(self) -> None:
         """Off by the bytes that a keeper has, on a session of its own."""

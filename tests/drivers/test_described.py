@@ -285,7 +285,7 @@ def test_a_board_that_starts_again_at_each_opening_is_found_off_with_its_levels_
     assert setup["on"] is False and setup["level"] == 0.0
 
 
-# -- what only a person's hardware shows: the seam ----------------------------------------------------------------------
+# -- what only a person's hardware shows: the seam --------------------------------------------------
 
 
 def test_a_hid_device_is_spoken_to_in_reports(monkeypatch: pytest.MonkeyPatch) -> None:

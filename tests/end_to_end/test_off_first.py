@@ -49,7 +49,7 @@ def killed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
         "load of lines mute",
         "load of frames that come half",
         "supply of registers with wrong checksums",
-    ],  # fmt: skip
+    ],
 )
 def test_a_killed_runners_instrument_is_off_within_two_seconds_whatever_it_answers(
     killed: Any, instrument: dict[str, Any], dialects: dict[str, str], faults: dict[str, Any]

@@ -1,4 +1,4 @@
-"""Described instruments against what nobody here wrote: pymodbus's own server, and the published check values of CRCs."""
+"""Described instruments against what nobody here wrote: pymodbus's own server, published check values of CRCs."""
 
 import asyncio
 import threading

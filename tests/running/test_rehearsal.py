@@ -1,4 +1,4 @@
-"""`bench rehearse`: a dialect that fits passes, and each lie of a device has its line. Devices of tests/support/foreign."""
+"""`bench rehearse`: a dialect that fits passes, each lie of a device has its line (tests/support/foreign)."""
 
 from typing import Any
 

@@ -1,9 +1,9 @@
-"""Invented instruments that speak no SCPI: polled lines, binary frames, Modbus RTU. Nothing here comes from the drivers.
+"""Invented instruments without SCPI: polled lines, binary frames, Modbus RTU. Nothing here comes from the drivers.
 
-Further faults (see `machine`): crc (checksums are wrong), swapped (numbers with their bytes the other way round), half (only
-half of an answer comes), clips VALUE (a level above is silently taken as that), sticks (a level keeps its old value and says
-it was set), reboots (each new session, or `restart`, finds it switched off, its levels forgotten), lapses SECONDS (leaves
-remote, and switches off, after so long a silence).
+Further faults (see `machine`): crc (checksums are wrong), swapped (numbers with their bytes the other way round), half
+(only half of an answer comes), clips VALUE (a level above is silently taken as that), sticks (a level keeps its old
+value and says it was set), reboots (each new session finds it switched off, its levels forgotten), lapses SECONDS
+(leaves remote, and switches off, after so long a silence).
 """
 
 import struct
@@ -210,7 +210,7 @@ class Bytes(Spoken):
 
 
 class Framed(Bytes):
-    """AA 55, length of the payload, payload, CRC of 16 bits (X^16 + X^12 + X^5 + 1, begun with ones), little end first."""
+    """AA 55, length of the payload, payload, CRC of 16 bits (X^16 + X^12 + X^5 + 1, from ones), little end first."""
 
     @staticmethod
     def sum_of(data: bytes) -> int:
@@ -297,8 +297,8 @@ class FramedMeter(Framed, Load):
 
 
 class Registers(Bytes):
-    """Modbus RTU, station 7. Input registers 0 volt (mV), 1 to 2 current (0.1 mA), 3 state; holding registers 16 level (mA),
-    17 voltage or cut-off (mV), 18 over-voltage (mV), 32 on."""
+    """Modbus RTU, station 7. Input registers 0 volt (mV), 1 to 2 current (0.1 mA), 3 state; holding registers 16 level
+    (mA), 17 voltage or cut-off (mV), 18 over-voltage (mV), 32 on."""
 
     station = 7
     last_s = 0.0
@@ -358,8 +358,8 @@ class Registers(Bytes):
 
     def held(self) -> dict:
         second = self.cutoff_V if isinstance(self, Load) else self.volt
-        return {16: round(self.level_now() * 1e3), 17: round(second * 1e3), 18: round(getattr(self, "most_V", 0.0) * 1e3),
-                32: int(self.on)}  # fmt: skip
+        over = getattr(self, "most_V", 0.0)
+        return {16: round(self.level_now() * 1e3), 17: round(second * 1e3), 18: round(over * 1e3), 32: int(self.on)}
 
     def hold(self, register: int, count: int) -> None:
         if register == 32:
