@@ -15,7 +15,8 @@ from amphora.harness.common.errors import AmphoraError, Interrupted
 
 GROUPS = (
     "cells",  # cell add/list/show/check, shelf
-    "bench",  # bench check/simulate
+    "computer",  # doctor
+    "bench",  # bench find/new/check/off/unit/simulate
     "runs",  # plan, run, resume, watch
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
@@ -25,9 +26,9 @@ GROUPS = (
 )
 
 ORDER = (  # as the work goes
-    "demo", "cell", "bench", "plan", "run", "resume", "watch", "analyse", "plot", "export", "import", "identify",
-    "model", "grade", "compare", "match", "fit", "duty", "certify", "verify", "label", "report", "shelf", "key",
-    "schema",
+    "demo", "doctor", "cell", "bench", "plan", "run", "resume", "watch", "analyse", "plot", "export", "import",
+    "identify", "model", "grade", "compare", "match", "fit", "duty", "certify", "verify", "label", "report", "shelf",
+    "key", "schema",
 )  # fmt: skip
 
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.computer import unit
+from amphora.harness.cli.new_bench import find, new
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -21,9 +23,12 @@ OFF_FOR_S = 15.0
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
-    group = typer.Typer(help="The instruments of one set-up: check, off, simulate.", no_args_is_help=True)
+    group = typer.Typer(help="The instruments of one set-up.", no_args_is_help=True)
+    group.command("find")(find)
+    group.command("new")(new)
     group.command("check")(check)
     group.command("off")(off)
+    group.command("unit")(unit)
     group.command("simulate")(simulate)
     app.add_typer(group, name="bench")
 

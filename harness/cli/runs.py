@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.asking import ask_for
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
@@ -181,9 +182,9 @@ def run(
         check_account(request, early, described.simulated)
         if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
             tell("")
-            typed = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
-            if typed is not None:
-                request = replace(request, hand_voltage_V=parse(typed, "voltage", "--hand-voltage"))
+            typed_V = ask_for("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read): ", _hand_meter)
+            if typed_V is not None:
+                request = replace(request, hand_voltage_V=typed_V)
                 check_hand_voltage(request)
     with _Setup(bench, request, simulated_cell, seed) as setup:
         if setup.real:
@@ -306,11 +307,20 @@ def _hours(text: str) -> tuple[float, float]:
     return h0 + m0 / 60.0, h1 + m1 / 60.0
 
 
-def _typed_in(question: str) -> str | None:
-    """Ask somebody at the terminal; None where nothing was typed."""
-    sys.stderr.write(f"{question}: ")
-    sys.stderr.flush()
-    return sys.stdin.readline().strip() or None
+def _hand_meter(typed: str) -> float | None:
+    """Return the volts that somebody typed, with or without the unit; None where nothing was typed.
+
+    Raises:
+        InputError: it is no voltage.
+    """
+    from amphora.harness.common.quantities import parse
+
+    if not typed:
+        return None
+    try:
+        return parse(f"{float(typed):g} V", "voltage", "hand meter")
+    except ValueError:
+        return parse(typed, "voltage", "hand meter")
 
 
 def _with_cautions() -> Callable[[str], None]:
