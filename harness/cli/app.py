@@ -25,11 +25,14 @@ GROUPS = (
     "demo",  # demo
 )
 
-ORDER = (  # as the work goes
-    "demo", "doctor", "cell", "bench", "plan", "run", "resume", "watch", "analyse", "plot", "export", "import",
-    "identify", "model", "grade", "compare", "match", "fit", "duty", "certify", "verify", "label", "report", "shelf",
-    "key", "schema",
-)  # fmt: skip
+PANELS = {  # the commands as the work goes, in the groups of the help
+    "Begin": ("demo", "doctor", "bench", "cell"),
+    "Measure a cell": ("plan", "run", "resume", "watch"),
+    "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
+    "Decide": ("grade", "compare", "match", "fit", "duty"),
+    "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),
+}
+ORDER = tuple(name for names in PANELS.values() for name in names)
 
 
 class InOrder(TyperGroup):
@@ -68,6 +71,9 @@ def root(
 
 for group in GROUPS:
     importlib.import_module(f"amphora.harness.cli.{group}").register(app)
+for info in (*app.registered_commands, *app.registered_groups):
+    named = info.name or getattr(getattr(info, "typer_instance", None), "info", info).name
+    info.rich_help_panel = next((panel for panel, names in PANELS.items() if named in names), None)
 
 
 # What Typer raises for a wrong command line. It names no base class for it; this is the one of them all.

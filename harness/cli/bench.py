@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.completion import benches, cells, load_dialects, supply_dialects
 from amphora.harness.cli.computer import unit
 from amphora.harness.cli.new_bench import find, new
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
@@ -34,7 +35,7 @@ def register(app: typer.Typer) -> None:
 
 
 def check(
-    bench: Annotated[str, typer.Option("--bench", help="A bench file, or 'simulated'.")],
+    bench: Annotated[str, typer.Option("--bench", autocompletion=benches, help="A bench file, or 'simulated'.")],
     sensor: Annotated[
         bool, typer.Option("--sensor", help="Prove the cell's temperature sensor: somebody warms it with fingers.")
     ] = False,
@@ -49,7 +50,10 @@ def check(
     ] = False,
     wait: Annotated[str, typer.Option("--wait", help="With --leakage: for how long, half an hour at least.")] = "1 h",
     cell: Annotated[
-        str | None, typer.Option("--cell", help="Judge the voltage by the chemistry of this cell on the shelf.")
+        str | None,
+        typer.Option(
+            "--cell", autocompletion=cells, help="Judge the voltage by the chemistry of this cell on the shelf."
+        ),
     ] = None,
     empty: Annotated[bool, typer.Option("--empty", help="No cell is connected: look at the instruments only.")] = False,
     write: Annotated[
@@ -152,7 +156,7 @@ def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:
 
 
 def off(
-    bench: Annotated[str, typer.Option("--bench", help="A bench file.")],
+    bench: Annotated[str, typer.Option("--bench", autocompletion=benches, help="A bench file.")],
     json: JsonOption = False,
 ) -> None:
     """Switch off all that can let current flow, and see that it is off: read back, its current measured.
@@ -359,12 +363,13 @@ def simulate(
     start_soc: Annotated[
         float | None, typer.Option("--start-soc", help="Share of charge at the start, 0 to 1.")
     ] = None,
-    load_dialect: Annotated[str, typer.Option("--load-dialect", help="How the load spells its commands.")] = (
-        "load-function-input"
-    ),
-    supply_dialect: Annotated[str, typer.Option("--supply-dialect", help="How the supply spells its commands.")] = (
-        "supply-plain"
-    ),
+    load_dialect: Annotated[
+        str, typer.Option("--load-dialect", autocompletion=load_dialects, help="How the load spells its commands.")
+    ] = ("load-function-input"),
+    supply_dialect: Annotated[
+        str,
+        typer.Option("--supply-dialect", autocompletion=supply_dialects, help="How the supply spells its commands."),
+    ] = ("supply-plain"),
     clip_on_after: Annotated[
         str, typer.Option("--clip-on-after", help="With --resistor: when it is clipped on, in the bench's time.")
     ] = "0 s",

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.cli.completion import benches
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave
 
 MARKS = {"right": "ok", "look": "look", "wrong": "WRONG"}
@@ -16,7 +17,7 @@ def register(app: typer.Typer) -> None:
 
 
 def doctor(logs: LogsOption = DEFAULT_LOGS, json: JsonOption = False) -> None:
-    """Look at this computer: installation, ports, permissions, clock, disk, sleep.
+    """Check this computer: installation, ports, permissions, clock, disk, sleep.
 
     Opens no port and asks no instrument. Ends with 1 when a night should not begin before something is mended.
 
@@ -45,7 +46,9 @@ def doctor(logs: LogsOption = DEFAULT_LOGS, json: JsonOption = False) -> None:
 
 
 def unit(
-    bench: Annotated[Path, typer.Option("--bench", help="The bench file; its full path goes into the unit.")],
+    bench: Annotated[
+        Path, typer.Option("--bench", autocompletion=benches, help="The bench file; its full path goes into the unit.")
+    ],
     out: Annotated[Path | None, typer.Option("--out", help="Write the unit here; without it, print it.")] = None,
 ) -> None:
     """Write a systemd user unit that switches this bench off when the computer starts.
