@@ -71,8 +71,9 @@ def root(
 
 for group in GROUPS:
     importlib.import_module(f"amphora.harness.cli.{group}").register(app)
-for info in (*app.registered_commands, *app.registered_groups):
-    named = info.name or getattr(getattr(info, "typer_instance", None), "info", info).name
+registered: list[Any] = [*app.registered_commands, *app.registered_groups]
+for info in registered:
+    named = info.name or info.typer_instance.info.name
     info.rich_help_panel = next((panel for panel, names in PANELS.items() if named in names), None)
 
 

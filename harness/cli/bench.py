@@ -24,7 +24,9 @@ OFF_FOR_S = 15.0
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
-    group = typer.Typer(help="The instruments of one set-up.", no_args_is_help=True)
+    group = typer.Typer(
+        help="The instruments of one set-up: find, new, check, off, unit, simulate.", no_args_is_help=True
+    )
     group.command("find")(find)
     group.command("new")(new)
     group.command("check")(check)
