@@ -258,8 +258,8 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
     if "charge_path" in data:
         raise InputError(
             f"{where}: charge_path = {shown(data['charge_path'])} is not accepted: the drop of a blocking diode, "
-            "0.2 to 0.7 V, vanishes with the current, and the cell creeps above its limit unseen; a relay in the charge lead is "
-            "(docs/described.md, docs/serial-logger.md)"
+            "0.2 to 0.7 V, vanishes with the current, and the cell creeps above its limit unseen; "
+            "a relay in the charge lead is (docs/described.md, docs/serial-logger.md)"
         )
     leads = data.get("leads", "by hand")
     if leads not in LEADS:
