@@ -190,6 +190,33 @@ def test_no_late_answer_is_read_as_the_next_one(opened: Any, style: str) -> None
         assert at.one.read()["voltage_V"] == pytest.approx(3.12, abs=0.02)
 
 
+@pytest.mark.parametrize("style", STYLES)
+def test_an_answer_that_comes_twice_is_not_the_next_one(opened: Any, style: str) -> None:
+    at = opened("load", style)
+    at.fault("again", 0.1)
+    at.one.link.query(next(word for word in at.one.link.speech.exchanges if word.startswith("MEASURE")))
+    at.foreign.mend("load")
+    time.sleep(0.3)
+    with pytest.raises(DriverError):
+        at.one.read()
+    at.back()
+    assert at.one.read()["voltage_V"] == pytest.approx(CELL_V, abs=1e-2)
+
+
+def test_a_device_that_waits_for_the_rest_of_a_long_frame_still_hears_off(opened: Any) -> None:
+    at = opened("load", "framed", "serial")
+    at.one.set_discharge("current", 0.5)
+    at.one.set_input(True)
+    prepared = order_of(at.one, at.table)
+    assert prepared is not None
+    at.one.link.send_blind(("\xaa\x55\x1e",))  # 32 bytes are still to come, more than both OFFs have
+    at.one.close()
+    outlet = restore(prepared)
+    assert outlet.send_off()
+    at.foreign.wait(lambda truth: not truth["load"]["on"], 2.0)
+    outlet.close()
+
+
 def test_a_device_that_stays_late_gives_no_reading_at_all(opened: Any) -> None:
     """It has no name to ask for, and all its answers look alike: the silence that is waited for grows."""
     at = opened("meter", "framed")

@@ -236,7 +236,7 @@ class Framed(Bytes):
             return None, data
         whole, rest = data[: data[2] + 5], data[data[2] + 5 :]
         if struct.unpack("<H", whole[-2:])[0] != self.sum_of(whole[2:-2]):
-            return self.cut(data[2:])
+            return self.cut(rest)  # what was in it is gone
         return whole, rest
 
     def reply(self, message: bytes) -> bytes | None:

@@ -41,7 +41,7 @@ class Session:
             answer = self.machine.hear(line, self)
             out, late_s = self.machine.wire(line, answer, self.end)
             if out:
-                self._out.put((time.monotonic() + late_s, out))
+                self._put(out, late_s)
             self.messages += 1
             after = self.machine.faults.get("drops")
             if after and self.messages >= int(after):
@@ -49,13 +49,21 @@ class Session:
                 return False
         return True
 
+    def _put(self, out: bytes, late_s: float) -> None:
+        now_s = time.monotonic()
+        self._out.put((now_s + late_s, out))
+        again_s = float(self.machine.faults.get("again", 0.0))  # the same answer comes once more, so much later
+        if again_s:
+            self.machine.fire("again")
+            self._out.put((now_s + late_s + again_s, out))
+
     def _take_bytes(self, fresh: int) -> bool:
         self.machine.fresh = fresh
         found, self._rest = self.machine.take_bytes(self._rest)
         for message, answer in found:
             out, late_s = self.machine.wire_bytes(message, answer)
             if out:
-                self._out.put((time.monotonic() + late_s, out))
+                self._put(out, late_s)
             self.messages += 1
         return True
 
