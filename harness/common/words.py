@@ -6,6 +6,8 @@ from typing import Any
 
 from amphora.harness.common.errors import AnalysisError
 
+LEAST_SHOWN_U = 1e-9  # what is known better is shown alone: so many digits are no knowledge of a cell
+
 
 def round_with_U(value: float, U: float) -> tuple[float, float]:
     """Return value and U, U to two significant digits and the value to the same place.
@@ -27,25 +29,37 @@ def round_with_U(value: float, U: float) -> tuple[float, float]:
     return round(value, places), round(U, places)
 
 
-def with_U(value: float | None, U: float | None, factor: float = 1.0, unit: str = "") -> str:
-    """Return a value with its expanded uncertainty, rounded to two digits of U.
+def with_U(
+    value: float | None,
+    U: float | None,
+    factor: float = 1.0,
+    unit: str = "",
+    *,
+    unknown: str = "not known",
+    thousands: str = "",
+) -> str:
+    """Return a value with its expanded uncertainty, both to two significant digits of U; a value alone to four.
+
+    Args:
+        value: What was found; None or not finite: nothing was.
+        U: Its expanded uncertainty, in the same unit; None, 0 or not finite: there is none to show.
+        factor: What both are multiplied by, for the unit shown.
+        unit: Written behind.
+        unknown: What stands where there is no value.
+        thousands: What stands between thousands.
 
     Source of the rounding: JCGM 100:2008, 7.2.6.
     """
-    if value is None:
-        return "not known"
+    if value is None or not math.isfinite(value):
+        return unknown
     unit = f" {unit}" if unit else ""
-    if U is None or U <= 0:
+    shown_U = (U or 0.0) * factor
+    if not 0.0 < shown_U < math.inf or shown_U < LEAST_SHOWN_U:
         return f"{value * factor:.4g}{unit}"
-    rounded, rounded_U = round_with_U(value * factor, U * factor)
-    places = _places(rounded_U)
-    return f"{rounded:.{places}f} ± {rounded_U:.{places}f}{unit}"
-
-
-def _places(U: float) -> int:
-    import math
-
-    return max(0, 1 - math.floor(math.log10(U)))
+    rounded, rounded_U = round_with_U(value * factor, shown_U)
+    places = max(0, 1 - math.floor(math.log10(rounded_U)))
+    sides = (f"{side:,.{places}f}".replace(",", thousands) for side in (rounded, rounded_U))
+    return " ± ".join(sides) + unit
 
 
 def _hours(seconds: float | None) -> str:
