@@ -51,7 +51,7 @@ UNITS: dict[str, dict[str, float]] = {
 
 # What an instrument or a table may give a temperature in: degree Celsius = number * factor + shift.
 TEMPERATURE_SCALES: dict[str, tuple[float, float]] = {
-    **{unit: (factor, 0.0) for unit, factor in UNITS["temperature"].items()},
+    **dict.fromkeys(("degC", "°C", "℃"), (1.0, 0.0)),
     "K": (1.0, -273.15),
     "degF": (5.0 / 9.0, -160.0 / 9.0),
 }

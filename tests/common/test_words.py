@@ -10,7 +10,7 @@ from amphora.harness.common.words import with_U
 from amphora.harness.report import tables
 from amphora.harness.report.certificate import page
 
-# Numbers: ISO 80000-1:2009, annex B, and JCGM 100:2008, 7.2.6 (two digits of U, the value to the same place), from memory.
+# JCGM 100:2008, 7.2.6, from memory: two digits of U, the value to the same place; its example is 10,057 62 with 27 mΩ.
 SHOWN = [
     (10.05762, 0.027, 1.0, "10.058 ± 0.027"),
     (0.9775, 0.00144, 1000, "977.5 ± 1.4"),

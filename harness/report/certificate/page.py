@@ -85,17 +85,10 @@ def _grade_text(grade: dict[str, Any]) -> str:
 
 @functools.cache
 def layout_digest() -> str:
-    """Return one SHA-256 over what the look depends on beside typst itself: template, fonts, this module, QR maker."""
+    """Return one SHA-256 over what the look depends on beside typst itself: template, fonts, code, QR."""
     digest = hashlib.sha256(metadata.version("segno").encode())
-    for path in sorted(
-        [
-            TEMPLATES / "certificate.typ",
-            Path(__file__),
-            Path(words.__file__),
-            *FONTS.glob("*.otf"),
-            *FONTS.glob("*.ttf"),
-        ]
-    ):
+    code = (TEMPLATES / "certificate.typ", Path(__file__), Path(words.__file__))
+    for path in sorted([*code, *FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
         digest.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
     return digest.hexdigest()
 
