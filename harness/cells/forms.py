@@ -1,7 +1,7 @@
 """What each format of cell weighs, is taken to hold and holds at most. The numbers are data: profiles/forms.toml."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -20,8 +20,8 @@ class Form:
     most_nickel_Ah: float
     taken_Ah: float
     taken_nickel_Ah: float
-    mass_g: tuple[float, float, float] | None
-    large: bool
+    mass_g: Sequence[float] | None = None  # see the table
+    large: bool = False
 
     def most(self, nickel: bool) -> float:
         """Return what the best of this size hold."""
@@ -36,16 +36,7 @@ class Form:
 def forms() -> Mapping[str, Form]:
     """Return the formats by their names, as cells print them: 18650, AA."""
     table = tomllib.loads(files("amphora.profiles").joinpath("forms.toml").read_text(encoding="utf-8"))
-    return {name: _form(name, data) for name, data in table.items()}
-
-
-def _form(name: str, data: Mapping[str, object]) -> Form:
-    most, taken, mass_g = data["most_Ah"], data["taken_Ah"], data.get("mass_g")
-    assert isinstance(most, dict) and isinstance(taken, dict) and isinstance(mass_g, list | None)
-    return Form(
-        name, most["lithium"], most["nickel"], taken["lithium"], taken["nickel"],
-        None if mass_g is None else (mass_g[0], mass_g[1], mass_g[2]), bool(data.get("large", False)),
-    )  # fmt: skip
+    return {name: Form(name=name, **data) for name, data in table.items()}
 
 
 def form_of(name: str) -> Form | None:

@@ -69,10 +69,9 @@ def read_runs(
     folders: Sequence[Path],
 ) -> tuple[list[tuple[Path, dict[str, Any], dict[str, Any]]], list[dict[str, str]]]:
     """Return (folder, figures, cell's record) of each run, and the damaged ones with why."""
-    import json
-
     from amphora.harness.account.after_run import work_out
     from amphora.harness.account.answer import analyse_run
+    from amphora.harness.archive.run_folder import read_header
 
     work_out(folders)
     good: list[tuple[Path, dict[str, Any], dict[str, Any]]] = []
@@ -80,7 +79,7 @@ def read_runs(
     for folder in folders:
         try:
             result = analyse_run(Path(folder))
-            run = json.loads((Path(folder) / "run.json").read_text(encoding="utf-8"))
+            run = read_header(Path(folder))
             record = dict(run.get("cell") or {})
         except (AmphoraError, OSError, ValueError) as error:
             damaged.append({"run": str(folder), "text": str(error)})
