@@ -187,10 +187,12 @@ def _is_text(node: ast.AST) -> bool:
 
 
 def naming_run_files(house: House) -> list[str]:
-    """Return the modules that name a file of a run folder by themselves."""
+    """Return the modules that name a file of a run folder by themselves, beside `archive.run_folder`."""
     found = []
     for module in house.modules:
         texts = [node.value for node in module.nodes if isinstance(node, ast.Constant)]
+        if module.name == "harness.archive.run_folder":
+            continue  # its home
         if any(isinstance(text, str) and len(text) < 40 and text.split("/")[-1] in RUN_FILES for text in texts):
             found.append(module.name)
     return found
@@ -212,13 +214,16 @@ def printing_with_U(house: House) -> list[str]:
 
 
 def tables_of_units(house: House) -> list[str]:
-    """Return the modules with a table from unit names to numbers, with how many they hold."""
+    """Return the modules with a table from unit names to numbers, beside `drivers.quantities`."""
     found = []
     for module in house.modules:
         for node in module.nodes:
             if not isinstance(node, ast.Dict):
                 continue
-            if sum(_unit_entry(key, value) for key, value in zip(node.keys, node.values, strict=True)) >= 2:
+            if (
+                module.name != "drivers.quantities"
+                and sum(_unit_entry(key, value) for key, value in zip(node.keys, node.values, strict=True)) >= 2
+            ):
                 found.append(module.name)
     return sorted(set(found))
 
