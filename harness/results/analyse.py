@@ -123,13 +123,15 @@ def _digest_of(folder: Path) -> str | None:
 
 @cache
 def _code_digest() -> str:
-    """Return a digest of what makes the figures: the code of the rooms they come from, and the chemistries."""
+    """Return a digest of what makes the figures: the code of the rooms they come from, units, chemistries, forms."""
     import amphora.harness
 
     digest = hashlib.sha256(amphora.harness.__version__.encode())
     house = Path(__file__).parents[1]
     sources = [path for room in ROOMS_OF_FIGURES for path in (house / room).glob("*.py")]
-    sources += list((house.parent / "profiles" / "chemistries").glob("*.toml"))
+    profiles = house.parent / "profiles"
+    sources += [*(profiles / "chemistries").glob("*.toml"), profiles / "forms.toml"]
+    sources += [house.parent / "drivers" / "quantities.py", house.parent / "drivers" / "described.py"]
     for path in sorted(sources):
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()

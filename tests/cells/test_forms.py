@@ -51,3 +51,14 @@ def test_a_label_that_claims_more_than_the_form_holds_is_not_believed_and_one_th
 def test_the_mass_is_judged_by_the_same_table(mass_g: float, verdict: str) -> None:
     cell = Cell.from_dict({"id": "a", "form": "18650", "chemistry": "li-ion", "as_found_V": 3.6, "mass_g": mass_g}, "a")
     assert judge_at_the_door(cell).verdict == verdict
+
+
+def test_a_kept_result_is_made_anew_when_the_table_of_forms_changes(monkeypatch: pytest.MonkeyPatch) -> None:
+    from pathlib import Path
+
+    from amphora.harness.results import analyse
+
+    real = Path.read_bytes
+    before = analyse._code_digest.__wrapped__()
+    monkeypatch.setattr(Path, "read_bytes", lambda self: real(self) + b" " * (self.name == "forms.toml"))
+    assert analyse._code_digest.__wrapped__() != before
