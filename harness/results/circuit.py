@@ -29,7 +29,7 @@ def circuit_of(folder: Path) -> dict[str, Any]:
     import numpy as np
 
     from amphora.harness.analysis.circuit import circuit_to_dict, fit_circuit
-    from amphora.harness.analysis.resistance import find_steps
+    from amphora.harness.analysis.current_steps import find_steps
     from amphora.harness.archive.loading import load
     from amphora.harness.results.analyse import idle_rows, prepared
     from amphora.harness.results.leads import state_of

@@ -37,7 +37,7 @@ def measured_in(record: "Record", info: "RunInfo", names: Sequence[str]) -> dict
         `ohm`, `U_ohm` (None when not measured), `contact_difference_ohm`, `contact_U_ohm`, `contact_is_bad`,
         `contact_text`, `pulses`, `duration_s`, `problem` (a sentence, or None) and `text`.
     """
-    from amphora.harness.analysis.resistance import leads_between
+    from amphora.harness.analysis.leads import leads_between
 
     if RESEATED not in names and not {AT_CELL, AT_LOAD} <= set(names):
         return None
@@ -112,7 +112,8 @@ def _pulses(record: "Record", info: "RunInfo", steps: Sequence[int]) -> "list[Re
 
 def _contact(groups: "dict[str, list[Resistance]]", names: Sequence[str]) -> dict[str, Any] | None:
     """Compare the pulses after reseating with those of the pulses step before it."""
-    from amphora.harness.analysis.resistance import LOAD_STEP, contact_check
+    from amphora.harness.analysis.leads import contact_check
+    from amphora.harness.analysis.resistance import LOAD_STEP
 
     if RESEATED not in names or not groups.get(RESEATED):
         return None

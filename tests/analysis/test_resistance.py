@@ -3,18 +3,10 @@
 import numpy as np
 import pytest
 
-from amphora.harness.analysis.records import Gap, Measurement, Record, Specification
-from amphora.harness.analysis.resistance import (
-    LOAD_STEP,
-    MOST_STEPS,
-    TWO_STEP,
-    Resistance,
-    contact_check,
-    find_resistances,
-    find_steps,
-    scatter_text,
-    without_leads,
-)
+from amphora.harness.analysis.current_steps import MOST_STEPS, find_steps
+from amphora.harness.analysis.leads import contact_check, scatter_text, without_leads
+from amphora.harness.analysis.records import Gap, Measurement, Record, Specification, Timing
+from amphora.harness.analysis.resistance import LOAD_STEP, TWO_STEP, Resistance, find_resistances
 from amphora.harness.common.errors import AnalysisError
 
 NOTHING = Specification(0.0, 0.0)
@@ -209,7 +201,7 @@ def test_one_reading_between_two_steps_gives_no_resistance_of_the_second() -> No
     amps = np.where((t >= on) & (t < off), -2.0, 0.0)
     slow = np.where(t < on, 0.0, np.where(t < off, -0.06 * (1 - np.exp(-(t - on) / 1.5)), 0.0))
     volts = 3.7 + 0.03 * amps + slow
-    record = Record(t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), np.array([on, off]))
+    record = Record(t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), np.array([on, off]), timing=Timing(known=True))
     assert np.count_nonzero(amps) == 1
     values = found(record)
     assert values

@@ -9,7 +9,8 @@ import pytest
 from typer.testing import CliRunner
 
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.analysis.resistance import LOAD_STEP, Resistance, leads_between
+from amphora.harness.analysis.leads import leads_between
+from amphora.harness.analysis.resistance import LOAD_STEP, Resistance
 from amphora.harness.archive.loading import measurement_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
