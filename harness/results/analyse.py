@@ -425,6 +425,42 @@ def _end_slope(record: "Record", totals: "Totals", phase: "Phase", found: "Figur
     return end_slope(record.t_s[rows], record.voltage_V[rows], phase.begin_Ah - totals.charge_Ah[rows])
 
 
+KNEE_V = (0.01, 0.02, 0.05, 0.1, 0.2, 0.4)  # above the cut-off
+
+
+def _knee(record: "Record", totals: "Totals", phase: "Phase", found: "Figures") -> dict[str, Any] | None:
+    """Return what a complete discharge gave between each of `KNEE_V` above the cut-off and the cut-off itself.
+
+    With `current_A` at the crossing and `square_A2h`, the current squared over the whole discharge: what leads take.
+    """
+    import numpy as np
+
+    from amphora.harness.analysis.phases import at_main_current
+
+    crossing = found.crossing
+    if phase.kind != "discharge" or crossing is None or not found.end_voltage_V:
+        return None
+    rows = at_main_current(record, phase)
+    rows = rows[rows <= crossing.row]
+    if rows.size < 2:
+        return None
+    tail = rows[-min(rows.size, 20_000) :]
+    lowest = np.minimum.accumulate(record.voltage_V[tail][:-1])  # falls: noise and recovery after pulses left out
+    to_go = np.abs(crossing.charge_Ah - totals.charge_Ah[tail][:-1])
+    steps = slice(phase.first_row, crossing.row + 1)
+    square = float(np.sum(record.current_A[steps][:-1] ** 2 * np.diff(record.t_s[steps]))) / 3600.0
+    return {
+        "current_A": abs(float(record.current_A[crossing.row])),
+        "square_A2h": square,
+        "above_V": list(KNEE_V),
+        "Ah": [
+            float(np.interp(found.end_voltage_V + volt, np.append(lowest, found.end_voltage_V)[::-1],
+                            np.append(to_go, 0.0)[::-1]))
+            for volt in KNEE_V
+        ],
+    }  # fmt: skip
+
+
 def _thermal(
     record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]
 ) -> dict[str, Any] | None:
@@ -579,6 +615,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         start = _start_of(record, info, phases, metrics, made, index)
         entries.append(_entry(record, info, phase, made[index], metrics[index], start))
         entries[-1]["end_slope_V"] = _end_slope(record, totals, phase, made[index])
+        entries[-1]["knee"] = _knee(record, totals, phase, made[index])
     chosen = _choose([entry["kind"] for entry in entries], entries)
     main = chosen if chosen is not None else (len(entries) - 1 if entries else None)
     if cutoff_V is not None and main is not None and phases[main].kind == "discharge":
