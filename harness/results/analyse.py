@@ -469,6 +469,7 @@ def _thermal(
 
     from amphora.harness.analysis.records import Record
     from amphora.harness.analysis.thermal import thermal
+    from amphora.harness.results.chosen import LOW_STATE
 
     if phase is None:
         return None
@@ -481,7 +482,9 @@ def _thermal(
             record.t_s[rows], record.voltage_V[rows], record.current_A[rows], record.temperature_degC[rows],
             record.step[rows], record.switches_s,
         )  # fmt: skip
-    slow = [item for item in resistances if item.duration_s >= 5.0] or list(resistances)
+    # At the empty end resistance climbs: the heat of a whole discharge is not explained by that.
+    able = [item for item in resistances if item.charge_state is None or item.charge_state >= LOW_STATE]
+    slow = [item for item in able if item.duration_s >= 5.0] or able
     ohm = float(np.median([item.ohm for item in slow])) if slow else None
     known = info.form.strip().upper() in ("18650", "18500")
     found = thermal(record, first, last, info.measurement, ohm, 40.0 if known else None)

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 # Two leads of half a metre and a holder's springs are 20 to 80 mohm, seldom 100 (common practice, assumed); of a
 # rectangle from nothing to that, 95 % lie below this.
-UNKNOWN_U_OHM = 0.095
+UNKNOWN_MOST_OHM = 0.1
+UNKNOWN_U_OHM = 0.95 * UNKNOWN_MOST_OHM
 LEADS_NOTE = "two wires that nobody measured: up to 100 mohm are counted; run 'leads', or sense at the cell"
 AT_THE_CELL = ("capacity_Ah", "capacity_U_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V")
 AT_CELL, AT_LOAD, RESEATED = "sensed at the cell", "sensed at the load", "reseated"
@@ -191,7 +192,10 @@ def state_of(folder: Path, bench: dict[str, Any], created_utc: str) -> dict[str,
         return {**found, "state": "not known", "text": text}
     measured = latest_measured(folder, bench, created_utc)
     if measured is None:
-        text = "leads and holder are in: the voltage is sensed at the load, and no 'leads' run of this bench is here"
+        text = (
+            "leads and holder are in: the voltage is sensed at the load, and no 'leads' run of this bench is here; "
+            f"up to {1000 * UNKNOWN_MOST_OHM:.0f} mΩ of them are counted in each U"
+        )
         return {**found, "state": "in", "text": text}
     source, ohm, U_ohm = measured[0], float(measured[1]["ohm"]), float(measured[1]["U_ohm"])
     text = (
@@ -248,9 +252,9 @@ def take_out(result: dict[str, Any], leads: dict[str, Any]) -> dict[str, Any]:
     phases = [_at_the_cell({**phase, "resistances": each(phase["resistances"])}, leads) for phase in result["phases"]]
     changed = {**result, "phases": phases, "resistances": each(result["resistances"])}
     for before, phase in zip(result["phases"], phases, strict=True):
-        if phase is before or before.get("capacity_Ah") is None or before["capacity_Ah"] != result.get("capacity_Ah"):
+        if "leads_U_Ah" not in phase or before["capacity_Ah"] != result.get("capacity_Ah"):
             continue
-        if before.get("energy_Wh") == result.get("energy_Wh"):
+        if before["energy_Wh"] == result.get("energy_Wh"):
             changed.update({key: phase[key] for key in AT_THE_CELL})
             changed["budget"] = _with_line(result.get("budget") or {}, before, phase)
     return changed
