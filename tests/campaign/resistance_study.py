@@ -4,7 +4,7 @@
 
 Drawn are: how far apart rows are (0.1 to 10 s), whether voltage or current is read first and by how much (up to 0.3 s,
 so that one row may hold the new voltage and the old current, or the other way round), where in that the time is
-stamped, whether the orders are known, what the instruments are off by, and how the voltage is sensed (four wires, two
+stamped, whether the orders are known, whether the instruments measure anew only every 0.3 to 1.5 s, what the instruments are off by, and how the voltage is sensed (four wires, two
 wires with leads that were measured, two wires with leads that nobody measured). The cell is a closed form: open-circuit
 curve, series resistance, a fast part (0.05 to 0.6 s) and a slow one (3 to 60 s). Pulses of 5, 12 and 30 s.
 
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from amphora.harness.analysis.records import FloatArray, IntArray, Record
+from amphora.harness.analysis.records import FloatArray, IntArray, Record, Timing
 from amphora.harness.analysis.resistance import SLOPE_REMOVED, Resistance, find_resistances
 from tests.campaign.coverage import CHEMISTRIES, drawn, specifications
 
@@ -84,6 +84,7 @@ class Case:
     order: str
     wires: str
     told: bool
+    renewed: bool
 
     @property
     def held(self) -> bool:
@@ -97,9 +98,15 @@ def bench(chemistry: str, generator: np.random.Generator) -> list[Case]:
     interval_s, order = float(generator.choice(INTERVALS_S)), str(generator.choice(ORDERS))
     skew_s = 0.0 if order == "together" else min(float(generator.uniform(0.02, 0.3)), 0.9 * interval_s)
     t_true = np.arange(generator.uniform(0, interval_s), cell.end_s - 0.5, interval_s)
-    stamp = float(generator.choice([0.0, 0.5, 1.0])) * skew_s  # where between the two readings the time is taken
+    told = bool(generator.random() < 0.5)  # a bench of our own says what it knows of its times; a table does not
+    stamp = 0.5 if told else float(generator.choice([0.0, 0.5, 1.0]))  # where between the two readings the time is taken
+    stamp *= skew_s
     at_V = t_true + (skew_s if order == "current first" else 0.0) - stamp
     at_A = t_true + (skew_s if order == "voltage first" else 0.0) - stamp
+    renewed_s = float(generator.uniform(0.3, 1.5)) if told and generator.random() < 0.3 else 0.0
+    if renewed_s:
+        at_V, at_A = (np.floor((at - phase) / renewed_s) * renewed_s + phase for at, phase in
+                      zip((at_V, at_A), generator.uniform(0, renewed_s, 2), strict=True))  # fmt: skip
     distribution = "normal"
     wires = str(generator.choice(WIRES))
     leads_ohm = 0.0 if wires == "four" else float(generator.uniform(0.0, 0.1))
@@ -113,9 +120,12 @@ def bench(chemistry: str, generator: np.random.Generator) -> list[Case]:
     amps = cell.current(at_A)
     i = np.round((amps * (1 + off(0.005)) + off(0.010) + generator.normal(0, 1e-4, size)) / 1e-4) * 1e-4
     clock = 1 + off(100e-6)
-    told = bool(generator.random() < 0.5)
     switches = (cell.begins[1:] - generator.uniform(0, 0.01)) * clock if told else np.empty(0)
-    record = Record(t_true * clock, v, i, np.full(size, 20.0), np.zeros(size, np.int64), switches)
+    timing = Timing(renewed_s, renewed_s, order == "together", told)
+    record = Record(
+        t_true * clock, v, i, np.full(size, 20.0), np.zeros(size, np.int64), switches, timing=timing,
+        switches_until_s=switches + 0.01 if told else np.empty(0), extra={"took_s": np.full(size, skew_s)} if told else {},
+    )  # fmt: skip
     values = as_stated(find_resistances(record, 0, size - 1, None, specifications(distribution)), wires, leads_ohm, off)
     cases = []
     for item in values:
@@ -127,7 +137,7 @@ def bench(chemistry: str, generator: np.random.Generator) -> list[Case]:
         if item.method == SLOPE_REMOVED:
             change_V -= float(new_open[0] - old_open[0])
         truth = change_V / float(cell.amps[k] - cell.amps[k - 1])
-        cases.append(Case(item, truth, interval_s, order, wires, told))
+        cases.append(Case(item, truth, interval_s, order, wires, told, renewed_s > 0))
     return cases
 
 
@@ -168,7 +178,7 @@ def table(cases: list[Case]) -> list[tuple[str, int, float, float]]:
         at = min((0.1, 0.5, 1.0, 10.0, 30.0), key=lambda s: abs(math.log(case.item.duration_s / s)))
         for name in (
             "all", f"rows {case.interval_s:g} s apart", case.order, f"wires: {case.wires}", f"about {at:g} s",
-            "orders known" if case.told else "orders not known", case.item.method,
+            "orders known" if case.told else "orders not known", case.item.method, *(["renewed seldom"] if case.renewed else []),
         ):  # fmt: skip
             groups[name].append(case)
     return [
