@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from amphora.harness.analysis.records import FloatArray, Measurement, Record
 from amphora.harness.analysis.current_steps import find_steps
+from amphora.harness.analysis.records import FloatArray, Measurement, Record
 from amphora.harness.analysis.resistance import standard_relative
 from amphora.harness.common.errors import AnalysisError
 

@@ -205,8 +205,8 @@ def _without_torn(
         found = (lag == 0) & (end <= last) & (jump > 6 * noise_V) & (stood < 0.15 * jump)
         new, lag = np.where(found, end, new), np.where(found, torn, lag)
     whole = way * (at(new) - at(old))
-    judged = ((whole > 12 * noise_V) & (after - before == 1) & (before - 1 >= first) & (after + 1 <= last)).astype(np.int64)
-    return old, new, lag, judged
+    judged = (whole > 12 * noise_V) & (after - before == 1) & (before - 1 >= first) & (after + 1 <= last)
+    return old, new, lag, judged.astype(np.int64)
 
 
 def _last_at_or_before(places: IntArray, rows: IntArray) -> IntArray:
@@ -280,14 +280,14 @@ def _instants(
         candidate = switches[np.maximum(at, 0)]
         known = (at >= 0) & (candidate >= t[before])
         within_s = until[np.maximum(at, 0)] - candidate
-        if record.timing.known:  # a reading was measured within what its answer took, or longer ago where it is renewed
+        if record.timing.known:  # measured within what its answer took, or longer ago where it is renewed
             renewed_s = record.timing.voltage_renewed_s
             middle = candidate + (within_s + renewed_s) / 2
             half = (within_s + renewed_s + took_s[after]) / 2
             edge_t, edge_half = np.where(known, middle, edge_t), np.where(known, half, edge_half)
         else:
             edge_t = np.where(known, np.clip(candidate - skew_s / 2, t[before], t[after]), edge_t)
-            # Our own runs from before they said how long an answer takes: where no row was torn, as they were read then.
+            # A run of ours from before it said how long an answer takes: as it was read then, if no row was torn.
             edge_half = np.where(known, shared if skew_s else 0.0, edge_half)
     return edge_t, edge_half
 

@@ -38,6 +38,8 @@ class Resistance:
     charge_state: float | None  # share of the phase's capacity still in the cell at the step
     t_s: float  # when the current stepped
     leads: str = "not known"  # "in", "out" or "not known": are leads and holder in the value?
+    before_V: float | None = None  # just before the step
+    before_A: float | None = None
 
 
 def standard_relative(spec: Specification) -> float:
@@ -188,7 +190,7 @@ def _measure(
                 later = abs(v[near[1] + 1] - v[near[1]]) / (t[near[1] + 1] - t[near[1]])
                 slope *= min(2.0, max(1.0, float(np.sqrt(slope / max(later, 1e-12)))))
             if near[0] == near[1] and at > 0:
-                slope = 0.3 * abs(change_V) / at  # one reading shows no slope: the steepest of a cell's, common practice
+                slope = 0.3 * abs(change_V) / at  # one reading shows no slope: a steep cell's, common practice
                 if step.edge_s > 0.4 * at:  # noqa: B023
                     return  # nor can one reading tell where in the slow part it lies
             ohm = change_V / change_A
@@ -206,7 +208,12 @@ def _measure(
             u = np.sqrt((u_V / change_A) ** 2 + (ohm * u_A / change_A) ** 2 + u_correction_ohm**2)
             ohm -= correction_ohm
             if 2 * u < ohm < 100 and at > 0:
-                found.append(Resistance(name, float(ohm), float(2 * u), change_A, at, state, step.t_s))  # noqa: B023
+                found.append(
+                    Resistance(
+                        name, float(ohm), float(2 * u), change_A, at, state, step.t_s,  # noqa: B023
+                        before_V=float(old_V), before_A=float(i[a]),  # noqa: B023
+                    )
+                )  # fmt: skip
 
         first_s, last_s = float(t[b] - step.t_s), float(t[end] - step.t_s)
         times = [

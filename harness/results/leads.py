@@ -227,8 +227,8 @@ def with_leads(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
 def take_out(result: dict[str, Any], leads: dict[str, Any]) -> dict[str, Any]:
     """Return figures as the cell's own ends would give them, as far as the leads are known.
 
-    Leads that were measured leave resistance, capacity and energy alike. Of a load's own two wires that nobody measured,
-    all that they may be counts in U, and nothing is taken out.
+    Leads that were measured leave resistance, capacity and energy alike. Of two wires that nobody measured, all
+    that they may be counts in U, and nothing is taken out.
 
     Args:
         result: Figures with leads and holder still in.
@@ -251,6 +251,14 @@ def take_out(result: dict[str, Any], leads: dict[str, Any]) -> dict[str, Any]:
 
     phases = [_at_the_cell({**phase, "resistances": each(phase["resistances"])}, leads) for phase in result["phases"]]
     changed = {**result, "phases": phases, "resistances": each(result["resistances"])}
+    table = result.get("resistance_table")
+    if table and (ohm is not None or state == "in"):
+        less, wider = (0.0, UNKNOWN_U_OHM) if ohm is None else (ohm, U_ohm)
+        changed["resistance_table"] = {
+            **table,
+            "ohm": [[None if value is None else value - less for value in row] for row in table["ohm"]],
+            "U_ohm": [[None if value is None else math.hypot(value, wider) for value in row] for row in table["U_ohm"]],
+        }
     for before, phase in zip(result["phases"], phases, strict=True):
         if "leads_U_Ah" not in phase or before["capacity_Ah"] != result.get("capacity_Ah"):
             continue
@@ -294,7 +302,7 @@ def _at_the_cell(phase: dict[str, Any], leads: dict[str, Any]) -> dict[str, Any]
 
 
 def _below(knee: dict[str, Any], fall_V: float) -> tuple[float, float]:
-    """Return the charge between the cut-off and `fall_V` below it, and its U: the steps above it go on as they shrink."""
+    """Return the charge between the cut-off and `fall_V` below it, and its U: the steps above go on as they shrink."""
     import numpy as np
 
     above_V, given_Ah = np.array([0.0, *knee["above_V"]]), np.array([0.0, *knee["Ah"]])

@@ -2,11 +2,12 @@
 
     python -m tests.campaign.resistance_study --benches 2000
 
-Drawn are: how far apart rows are (0.1 to 10 s), whether voltage or current is read first and by how much (up to 0.3 s,
-so that one row may hold the new voltage and the old current, or the other way round), where in that the time is
-stamped, whether the orders are known, whether the instruments measure anew only every 0.3 to 1.5 s, what the instruments are off by, and how the voltage is sensed (four wires, two
-wires with leads that were measured, two wires with leads that nobody measured). The cell is a closed form: open-circuit
-curve, series resistance, a fast part (0.05 to 0.6 s) and a slow one (3 to 60 s). Pulses of 5, 12 and 30 s.
+Drawn are: how far apart rows are (0.1 to 10 s), whether voltage or current is read first and by how much (up to 0.3
+s, so that one row may hold the new voltage and the old current, or the other way round), where in that the time is
+stamped, whether the orders are known, whether the instruments measure anew only every 0.3 to 1.5 s, what they are off
+by, and how the voltage is sensed (four wires, two wires that were measured, two wires that nobody measured). The cell
+is a closed form: open-circuit curve, series resistance, a fast part (0.05 to 0.6 s) and a slow one (3 to 60 s).
+Pulses of 5, 12 and 30 s.
 
 Of each bench one value is drawn; the truth is that of the cell's own ends at the stated time after the step.
 """
@@ -99,8 +100,7 @@ def bench(chemistry: str, generator: np.random.Generator) -> list[Case]:
     skew_s = 0.0 if order == "together" else min(float(generator.uniform(0.02, 0.3)), 0.9 * interval_s)
     t_true = np.arange(generator.uniform(0, interval_s), cell.end_s - 0.5, interval_s)
     told = bool(generator.random() < 0.5)  # a bench of our own says what it knows of its times; a table does not
-    stamp = 0.5 if told else float(generator.choice([0.0, 0.5, 1.0]))  # where between the two readings the time is taken
-    stamp *= skew_s
+    stamp = skew_s * (0.5 if told else float(generator.choice([0.0, 0.5, 1.0])))  # where between the two readings
     at_V = t_true + (skew_s if order == "current first" else 0.0) - stamp
     at_A = t_true + (skew_s if order == "voltage first" else 0.0) - stamp
     renewed_s = float(generator.uniform(0.3, 1.5)) if told and generator.random() < 0.3 else 0.0
@@ -124,7 +124,8 @@ def bench(chemistry: str, generator: np.random.Generator) -> list[Case]:
     timing = Timing(renewed_s, renewed_s, order == "together", told)
     record = Record(
         t_true * clock, v, i, np.full(size, 20.0), np.zeros(size, np.int64), switches, timing=timing,
-        switches_until_s=switches + 0.01 if told else np.empty(0), extra={"took_s": np.full(size, skew_s)} if told else {},
+        switches_until_s=switches + 0.01 if told else np.empty(0),
+        extra={"took_s": np.full(size, skew_s)} if told else {},
     )  # fmt: skip
     values = as_stated(find_resistances(record, 0, size - 1, None, specifications(distribution)), wires, leads_ohm, off)
     cases = []
@@ -178,7 +179,8 @@ def table(cases: list[Case]) -> list[tuple[str, int, float, float]]:
         at = min((0.1, 0.5, 1.0, 10.0, 30.0), key=lambda s: abs(math.log(case.item.duration_s / s)))
         for name in (
             "all", f"rows {case.interval_s:g} s apart", case.order, f"wires: {case.wires}", f"about {at:g} s",
-            "orders known" if case.told else "orders not known", case.item.method, *(["renewed seldom"] if case.renewed else []),
+            "orders known" if case.told else "orders not known", case.item.method,
+            "renewed seldom" if case.renewed else "measured when asked",
         ):  # fmt: skip
             groups[name].append(case)
     return [
