@@ -65,9 +65,9 @@ def fit_resistance_model(
     covariance = np.linalg.pinv(whole.T @ whole)
     # Gains and leads are shared by all values: no mean makes them smaller.
     shared = float(np.min(u / y))
-    value = found.reshape(knots.size, log_times.size)
+    value: FloatArray = np.asarray(found, dtype=np.float64).reshape(knots.size, log_times.size)
     own = np.sqrt(np.clip(np.diag(covariance), 0, None)).reshape(value.shape) * max(1.0, scatter)
-    wide = 2 * np.hypot(own, shared * np.abs(value))
+    wide: FloatArray = 2 * np.hypot(own, shared * np.abs(value))
     reach = 0.6 * float(np.max(np.diff(knots))) if knots.size > 1 else np.inf
     shown = np.array(
         [

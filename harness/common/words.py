@@ -254,7 +254,9 @@ def _can_do(result: Mapping[str, Any]) -> list[str]:
     items = [
         item
         for item in result["resistances"]
-        if item["ohm"] is not None and item["ohm"] > 0 and not (item["U_ohm"] or 0.0) > 0.5 * item["ohm"]
+        if item["ohm"] is not None
+        and item["ohm"] > 0
+        and not (item["U_ohm"] or 0.0) > 0.5 * item["ohm"]
         and not (item["charge_state"] is not None and item["charge_state"] < 0.2)  # the empty end is not the cell
     ]
     if not items:

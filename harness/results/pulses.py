@@ -64,9 +64,7 @@ def moved(record: "Record", totals: "Totals") -> dict[str, float]:
     return {"charged_Ah": into, "discharged_Ah": out, "net_charge_Ah": into - out}
 
 
-def resistance_table(
-    items: Sequence[Mapping[str, Any]], temperature_degC: float | None
-) -> dict[str, Any] | None:
+def resistance_table(items: Sequence[Mapping[str, Any]], temperature_degC: float | None) -> dict[str, Any] | None:
     """Return the resistance of a run over charge and time, as plain data; None where too little shows it.
 
     Args:
