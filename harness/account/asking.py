@@ -10,7 +10,7 @@ from typing import Any
 from amphora.harness.account.entries import entries_of
 from amphora.harness.account.fold import fold
 from amphora.harness.account.standing import Standing
-from amphora.harness.archive.shelf import CellEntry, Shelf
+from amphora.harness.archive.shelf import CellEntry, Shelf, cell_id_now
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 
@@ -177,4 +177,6 @@ def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     from amphora.harness.results.chosen import resistance_of_the_cell
 
     seen = _by_the_account(folder, result)
+    if seen.get("cell"):
+        seen["cell"] = cell_id_now(folder, str(seen["cell"]))
     return {**seen, "resistance": resistance_of_the_cell(seen)}

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from amphora.harness.archive.journal import write_out
+from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate.canonical import canonical_bytes, sha256_file, sha256_hex
 from amphora.harness.report.certificate.keys import Signer, fingerprint, to_text
@@ -470,7 +471,11 @@ def certificate_data(
         raise InputError("certificate: no run was given; at least one is needed")
     if len(runs) > MOST_RUNS:
         raise InputError(f"certificate: {len(runs)} runs; at most {MOST_RUNS} go on one certificate")
-    ids = {str((item.run.get("cell") or {}).get("id") or item.result.get("cell")) for item in runs}
+    # Of a cell that was renamed some runs bear an earlier id: the register knows the one it has now.
+    ids = {
+        cell_id_now(item.folder, str((item.run.get("cell") or {}).get("id") or item.result.get("cell")))
+        for item in runs
+    }
     if len(ids) > 1:
         raise InputError(
             f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"
