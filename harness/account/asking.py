@@ -159,7 +159,13 @@ def _by_the_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     standing = found[1]
     plain = standing.to_dict()
     result["account"] = {key: plain[key] for key in ACCOUNT_KEYS}
+    result["account"]["may"]["fit"] = standing.may["fit"].to_dict()
     name = Path(folder).absolute().name
+    if result.get("start") == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
+        result["start"] = "full"
+        result["warnings"] = [item for item in result.get("warnings") or [] if item.get("code") != "start-unknown"]
+        result["rest_before_h"] = standing.rest_before_h.get(name)
+        return result
     if result.get("start") not in ("full", "declared-full") or name not in standing.starts:
         return result
     result["rest_before_h"] = standing.rest_before_h.get(name)

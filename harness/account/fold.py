@@ -256,7 +256,8 @@ def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
             return "unknown", rest_h
     elif seen_V is not None and seen_V < full_floor_V(key) - 0.01:
         return "unknown", rest_h
-    return ("full" if said == "full" or run.imported else "unknown"), rest_h
+    by_its_charge = run.imported and run.dated and rest_h >= 0.0
+    return ("full" if said == "full" or by_its_charge else "unknown"), rest_h
 
 
 def full_band(left_V: float, fell_V: float, key: str) -> tuple[float, float]:
@@ -337,7 +338,7 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         state.broken = bool(run.gaps_unknown) or not run.final
         state.full_at = state.full_V = state.full_V_at = None
         state.dated = []
-        if run.charge_full:
+        if run.charge_full and run.dated:
             state.full_run, state.full_at = run.run, last.end_utc
     for rest in run.rests:
         before = next((m for m in reversed(run.moves) if m.end_utc <= rest.begin_utc or m.kind == rest.after), None)

@@ -11,8 +11,9 @@ from typing import Any, Literal
 Strength = Literal["reported", "suspected", "established"]
 About = Literal["cell", "bench", "record"]
 Answer = Literal["yes", "ask", "no"]
-Act = Literal["charge", "discharge", "grade", "match", "certify"]
-ACTS: tuple[Act, ...] = ("charge", "discharge", "grade", "match", "certify")
+Act = Literal["charge", "discharge", "grade", "match", "certify", "import", "label", "fit"]
+ACTS: tuple[Act, ...] = ("charge", "discharge", "grade", "match", "certify")  # what `cell show` answers
+FURTHER_ACTS: tuple[Act, ...] = ("import", "label", "fit")
 
 
 @dataclass(frozen=True, slots=True)
