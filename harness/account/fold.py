@@ -51,6 +51,8 @@ class _State:
     broken: bool = False  # something may have flowed that nobody counted
     findings: list[Finding] = field(default_factory=list)
     leaks: list[tuple[datetime, f.Leak]] = field(default_factory=list)
+    losses: list[f.Loss] = field(default_factory=list)  # of nickel and lead-acid, by days of rest
+    unseen: dict[str, float] = field(default_factory=dict)  # run -> share that may have been drawn before it, unseen
     dated: list[tuple[datetime, float, float, float, str]] = field(default_factory=list)  # at, V, U, rested h, after
 
 
@@ -96,6 +98,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         if entry.gaps_unknown or entry.damaged:
             broken += range(before, len(moves) + 1)
         charges += sum(1 for move in entry.moves if move.kind == "charge" and move.whole)
+        _lost(state, entry, key, counted)
         _run(state, entry, key, recoveries)
         if entry.damaged:
             state.findings.append(
@@ -114,6 +117,12 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         closed = f.balances(moves, broken)
         state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
         state.findings += f.balance_findings(closed)
+        bounded = [_end_of(runs, item.run) for item in closed if f.leak_of_balance(item).high < f.SICK_LEAK]
+        if bounded:  # all that was put in came back: what fell near full was no leak
+            later = {run.run for run in runs if run.at >= max(bounded)}
+            state.findings = [
+                item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later
+            ]
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(cell, key, counted, starts, Standing(cell.id, starts=starts, rest_before_h=rests_before))
@@ -134,6 +143,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         last_V_at=state.last_V_at,
         charges=charges,
         simulated=bool(runs) and all(run.simulated for run in runs),
+        unseen_share=state.unseen.get(standing.capacity_run or "") if key in ("lfp", "auto") else None,
     )
     standing = _self_discharge(standing, state, runs, key)
     low, high = _charge_now(standing, state, moves)
@@ -239,7 +249,11 @@ def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
     if rest_h > FULL_FOR_H + 0.5 or said not in ("full", "unknown"):
         _same(state, run, key, found)
         return "unknown", rest_h
+    if found is not None and run.rests:
+        falls = f.falls_when_full(run.run, run.rests[0], (found[1] - state.full_at).total_seconds() / 3600, key)
+        state.findings += [falls] if falls is not None else []
     if seen_V is not None and state.full_V is not None:
+        state.unseen[run.run] = f.unseen_share(key, state.full_V, seen_V)
         low_V, high_V = full_band(state.full_V, state.fell_V, key)
         if not low_V <= seen_V <= high_V:
             less = seen_V < low_V
@@ -307,6 +321,19 @@ def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: s
         leak = f.leak_between(state.last_V, volt, hours / 24, rested_h, state.last_kind, U, key)
         if leak is not None:
             state.leaks.append((at, replace(leak, run=run)))
+
+
+def _lost(state: _State, run: RunSeen, key: str, counted: Sequence[RunSeen]) -> None:
+    """Take in what a nickel or lead-acid cell gave after days of rest that it began full, of what it holds."""
+    if key not in f.MAY_LOSE or state.full_at is None or not counted or not run.moves or run.gaps_unknown:
+        return
+    first = run.moves[0]
+    days = (first.begin_utc - state.full_at).total_seconds() / 86400
+    held, held_U = counted[-1].capacity_Ah or 0.0, counted[-1].capacity_U_Ah or 0.0
+    if first.kind != "discharge" or not first.whole or days * 24 <= FULL_FOR_H + 0.5 or not run.dated or held <= 0:
+        return
+    U_Ah = math.hypot(first.U_ah, item_U_Ah(held, held_U))
+    state.losses.append(f.Loss(1.0 - first.ah / held, U_Ah / held, days, run.run))
 
 
 def _see(state: _State, seen: Seen, key: str) -> None:
@@ -377,7 +404,12 @@ def _released(state: _State) -> datetime:
 def _leak(state: _State, key: str) -> Bound:
     """Return how large a leak the evidence leaves possible."""
     if key not in f.LITHIUM:
-        return Bound(0.0, math.inf, "", "not judged for this chemistry")
+        if not state.losses:
+            return Bound(0.0, 24.0, "", "for this chemistry only a rest of days after a full charge bounds it")
+        loss = state.losses[-1]
+        low, high = (max(0.0, loss.share + side * loss.U) / loss.days for side in (-1, 1))
+        text = f"{100 * loss.share:.0f} % lost in {loss.days:.1f} days of rest"
+        return Bound(low, min(24.0, high), text, text)
     low, high = f.Leak(0.0, 0.0, ""), f.Leak(0.0, 24.0, "nothing has been measured that bounds it")
     for _, leak in state.leaks:
         if leak.low > low.low:
@@ -409,6 +441,16 @@ def _leak_findings(leak: Bound, state: _State, key: str) -> list[Finding]:
 def _self_discharge(standing: Standing, state: _State, runs: Sequence[RunSeen], key: str) -> Standing:
     """Return the standing with the loss of a month, by days of rest or by two dated voltages."""
     nickel = key not in f.LITHIUM
+    if key in f.MAY_LOSE and state.losses:
+        loss = state.losses[-1]
+        against = f.loss_finding(loss, key)
+        percent, U_percent = f.loss_of_month(loss, key)
+        return replace(
+            standing,
+            self_discharge_percent_per_month=percent,
+            self_discharge_U=U_percent,
+            findings=(*standing.findings, *([against] if against else [])),
+        )
     found: tuple[float, float] | None = None
     when = "two voltages at rest, the first 24 h or more after the last current (LFP 48 h), days apart"
     kept = [run for run in runs if run.retention_mV_per_day is not None and run.retention_V is not None]

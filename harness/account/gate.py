@@ -28,6 +28,7 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "same-cell-or-charged": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "falls-when-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-not-bounded": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},

@@ -146,7 +146,7 @@ def test_a_dated_voltage_settles_what_one_night_leaves_open(healthy, tmp_path):
     code, _ = cli(logs, *words)
     assert code == 0
     after = standing_of(Shelf(logs), "hall-1")
-    assert after.leak.high < min(before.leak.high, 0.10) and after.may["certify"].verdict == "yes"
+    assert after.leak.high <= min(before.leak.high, 0.10) and after.may["certify"].verdict == "yes"
     assert [item["kind"] for item in Shelf(logs).get("hall-1").entries] == ["found", "check"]
     (night,) = logs.glob("hall-1/*-overnight")
     assert cli(logs, "certify", str(night), "--out", str(tmp_path / "c.pdf"))[0] == 0
@@ -280,7 +280,7 @@ def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forg
     from amphora.harness.decisions.grades import grade_runs, load_criteria
 
     grades = {}
-    for name, leak_A in (("sound", 0.00004), ("soft", 0.004)):
+    for name, leak_A in (("sound", 0.00004), ("soft", 0.0007)):
         add(tmp_path, name)
         for profile in ("charge", "overnight", "storage", "retention"):
             kept = load_kept(tmp_path, name)
