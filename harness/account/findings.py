@@ -34,7 +34,6 @@ OWN_SLOPE_LEAST, OWN_SLOPE_MOST = 0.7, 3.0  # of the slope at the discharge's ow
 FADES = (0.6, 2.6)
 RELAXED_RATE_V_PER_H = 0.001  # what may still move in either direction (practice)
 RISES_ON_V = 0.060  # what a recovery may still rise after its first hour (practice)
-FALLS_ON_V = 0.060  # what a cell may still fall after the first hour from full (measured: to 60 mV worn)
 RISE_UNKNOWN_V = 0.30  # of a cell that has not rested an hour
 BALANCE_SUSPECTED, BALANCE_ESTABLISHED = 0.97, 0.95  # practice; real cells give back 0.98 to 0.9999
 BALANCE_LEAST_U = 0.007  # of a ratio (practice)
@@ -195,7 +194,7 @@ def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) 
             continue
         if first[1].kind == "discharge" and not _alike(first[1], last[1]):
             continue
-        if min(middle[1].ah, last[1].ah) < TOP_UP_FLOOR_AH:
+        if min(middle[1].ah, last[1].ah) < max(TOP_UP_FLOOR_AH, TOP_UP_FLOOR * max(move.ah for _, move in moves)):
             continue
         charge, discharge = (last, middle) if first[1].kind == "charge" else (middle, last)
         ratio = discharge[1].ah / charge[1].ah

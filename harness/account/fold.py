@@ -20,7 +20,6 @@ from amphora.harness.plans.charge_permission import holds_of
 ITEM_SCATTER = 0.005  # standard, of one cell's repeats: 0.25 % robust, 0.5 to 1.5 % plain (measured, laboratory cells)
 DECLARED_U = 0.02  # k = 2, of a charge that nobody here saw: 4.15 to 4.25 V at the charger (practice)
 FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
-REST_H = 1.0
 KNOWN_STARTS = ("full", "declared-full")
 NICKEL = ("nimh", "nicd")
 
@@ -48,6 +47,7 @@ class _State:
     last_V: float | None = None
     last_V_at: datetime | None = None
     last_by: str = ""  # "bench" or "meter"
+    contradicted: bool = False  # a reading of another meter spoke against the charge before it
     broken: bool = False  # something may have flowed that nobody counted
     findings: list[Finding] = field(default_factory=list)
     leaks: list[tuple[datetime, f.Leak]] = field(default_factory=list)
@@ -242,7 +242,7 @@ def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
                 )
             )  # fmt: skip
             return "unknown", None
-        if said == "full" and state.last_kind == "discharge":
+        if said == "full" and (state.last_kind == "discharge" or state.contradicted):
             return "unknown", None
         return said, None
     rest_h = (began - state.full_at).total_seconds() / 3600
@@ -344,7 +344,7 @@ def _see(state: _State, seen: Seen, key: str) -> None:
         hours = (seen.at - state.full_at).total_seconds() / 3600
         low_V, high_V = full_band(state.full_V, state.fell_V, key)
         if hours <= FULL_FOR_H and not low_V - f.OTHER_METER_V <= seen.voltage_V <= high_V + f.OTHER_METER_V:
-            state.full_at = None
+            state.full_at, state.contradicted = None, True
     _compare(state, seen.voltage_V, seen.at, key, "meter", "")
     if state.last_current is not None:
         rested_h = max(0.0, (seen.at - state.last_current).total_seconds() / 3600)
@@ -364,6 +364,7 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         state.last_current, state.last_kind = last.end_utc, last.kind
         state.broken = bool(run.gaps_unknown) or not run.final
         state.full_at = state.full_V = state.full_V_at = None
+        state.contradicted = False
         state.dated = []
         if run.charge_full and run.dated:
             state.full_run, state.full_at = run.run, last.end_utc

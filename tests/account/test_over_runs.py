@@ -280,13 +280,14 @@ def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forg
     from amphora.harness.decisions.grades import grade_runs, load_criteria
 
     grades = {}
-    for name, leak_A in (("sound", 0.00004), ("soft", 0.0007)):
+    for name, leak_A in (("sound", 0.00004), ("soft", 0.004)):
         add(tmp_path, name)
         for profile in ("charge", "overnight", "storage", "retention"):
             kept = load_kept(tmp_path, name)
             options = {} if kept else {"start_soc": 0.4, "begin_utc": EVENING}
             session = SimulatedSession(tmp_path, name, "li-ion-good", 3, **options)
-            session.bench.cell.leak_A = leak_A
+            if profile in ("storage", "retention"):  # it comes after the night, which would have seen it fall at rest
+                session.bench.cell.leak_A = leak_A
             rig = open_rig(session.description, session.clock, session.open)
             request = Request(name, profile, tmp_path, present=profile in ("charge", "storage"))
             carry_out(request, session.description, rig, session.clock, session.person(), guarded=False)
