@@ -95,7 +95,7 @@ def test_a_cycle_too_small_to_tell_is_no_balance(ah, before_Ah, counts):
     assert f.balances(late) == []
 
 
-@pytest.mark.parametrize(("fell_mV", "rested_h", "key", "told"), [(3.1, 1.0, "li-ion", False), 
+@pytest.mark.parametrize(("fell_mV", "rested_h", "key", "told"), [(3.1, 1.0, "li-ion", False),
     (3.2, 1.0, "li-ion", True),
     (3.2, 0.95, "li-ion", True), (3.2, 0.85, "li-ion", False), (9.0, 1.0, "lfp", False)])  # fmt: skip
 def test_what_falls_an_hour_after_it_was_full_is_asked_about(fell_mV, rested_h, key, told):
