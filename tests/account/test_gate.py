@@ -176,6 +176,23 @@ def test_what_a_run_was_let_through_by_is_asked_for_no_more_when_it_goes_on(logs
     assert ordered(logs, taken_on, True, monkeypatch) == "yes"
 
 
+def test_one_cell_measured_under_five_claims_gets_one_plan(logs):
+    """EVIDENCE: claims of 3600, 2600, 1200, none and 430 mAh gave five figures, and 3.5 It through one of them."""
+    found = set()
+    for claim in (3.6, 2.6, 1.2, None, 0.43):
+        stand(logs, claim_Ah=claim)
+        for profile in ("overnight", "charge"):
+            plan, _ = session.make_plan(session.Request("a", profile, logs, present=True), None, datetime.now(UTC))
+            assert plan.capacity_source == "measured from full" and plan.notes["account"]["it_from"] == "measured"
+            levels = [
+                (step.name, segment.order.value, segment.order.current_A, step.limits.charge_Ah)
+                for step in plan.steps
+                for segment in step.segments
+            ]
+            found.add((profile, plan.capacity_Ah, plan.max_current_A, tuple(levels)))
+    assert len(found) == 2  # one each of the two recipes
+
+
 # ---- a charge and a discharge that both come as tables --------------------------------------------------------
 
 

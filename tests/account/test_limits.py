@@ -9,7 +9,7 @@ from amphora.harness.account.fold import fold, full_band, full_floor_V
 from amphora.harness.account.gate import may, with_rulings
 from amphora.harness.account.standing import Bound, Finding, Move, Seen, Standing
 from amphora.harness.cells.chemistry import load_chemistry
-from tests.support.account_entries import at, cell, charge, codes, night, rest
+from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
 DISCHARGE = Move("discharge", at(0), at(5), 1.0, 0.002, True, -0.2, 3.0)
 
@@ -248,3 +248,24 @@ def test_what_each_finding_decides(code):
         for act in ("charge", "discharge", "grade", "match", "certify", "import", "label", "fit"):
             expected = RULED[code].get(act, ("yes", "yes"))[place]
             assert may(cell(), standing, act).verdict == expected, (act, strength)
+
+
+@pytest.mark.parametrize(
+    ("changes", "answers"),
+    [
+        ({"state": "quarantined"}, "no no ask no ask"),
+        ({"inspection": {**SOUND, "rust": "slight"}}, "no no ask no ask"),
+        ({"mass_g": 37.0}, "no no ask no ask"),
+        ({"mass_g": 39.0}, "yes yes yes yes yes"),
+        ({"inspection": {**SOUND, "rust": "heavy"}}, "no no no no no"),
+        ({"mass_g": 29.0}, "no no no no no"),
+        ({"state": "retired"}, "no no no no no"),
+        ({"as_found_V": 2.2}, "yes no ask no no"),
+        ({"as_found_V": 2.2, "state": "tested"}, "yes no ask yes yes"),
+    ],
+)
+def test_what_the_register_says_decides(changes, answers):
+    kept_apart = cell(**changes)
+    standing = fold(kept_apart, [charge(), night()])
+    found = [standing.may[act].verdict for act in ("charge", "discharge", "grade", "match", "certify")]
+    assert found == answers.split()
