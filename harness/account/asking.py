@@ -94,7 +94,14 @@ ACCOUNT_KEYS = (
     "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "self_discharge_percent_per_month", "self_discharge_U",
     "self_discharge_when", "findings", "may",
 )  # fmt: skip
-QUIET = ("never-inspected", "no-capacity", "leak-not-bounded", "retired", "quarantined")  # said by other columns
+QUIET = (
+    "never-inspected",
+    "no-capacity",
+    "leak-not-bounded",
+    "retired",
+    "quarantined",
+    "no-second-look",
+)  # said by other columns
 
 
 def listed(shelf: Shelf) -> list[CellEntry]:

@@ -131,7 +131,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         for when, item in state.leaks
     ]
     leak = _leak(state, key)
-    findings = [*_leak_findings(leak, state, key), *_once(state.findings)]
+    findings = [*_leak_findings(leak, state, key), *_once(state.findings), *_second_look(cell, entries)]
     standing = replace(
         standing,
         leak=leak,
@@ -149,6 +149,26 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     low, high = _charge_now(standing, state, moves)
     standing = replace(standing, charge_low_Ah=low, charge_high_Ah=high)
     return with_rulings(cell, standing)
+
+
+def _second_look(cell: Cell, entries: Sequence[Entry]) -> list[Finding]:
+    """Return that nobody looked again after the first full charge on a bench: swelling and heat show there (practice).
+
+    It forbids nothing; the certificate says it.
+    """
+    charged = [run for run in entries if isinstance(run, RunSeen) and not run.imported and not run.simulated]
+    first = next((run for run in charged if run.charge_full), None)
+    if first is None:
+        return []
+    if any(isinstance(item, Seen) and item.inspection and item.at >= first.moves[-1].end_utc for item in entries):
+        return []
+    return [
+        Finding(
+            "no-second-look", "reported", "cell",
+            "nobody looked at, felt and smelled it again after its first full charge, or said so", (first.run,),
+            f"amphora cell check {cell.id} --inspection sound",
+        )
+    ]  # fmt: skip
 
 
 def _end_of(runs: Sequence[RunSeen], name: str) -> datetime:

@@ -269,3 +269,15 @@ def test_what_the_register_says_decides(changes, answers):
     standing = fold(kept_apart, [charge(), night()])
     found = [standing.may[act].verdict for act in ("charge", "discharge", "grade", "match", "certify")]
     assert found == answers.split()
+
+
+def test_nobody_looked_again_after_the_first_full_charge_is_said_and_forbids_nothing():
+    look = Seen(at(3.5), "check", inspection=SOUND)
+    early = Seen(at(2.0), "check", inspection=SOUND)
+    volts = Seen(at(3.5), "check", voltage_V=4.18)
+    for seen, told in ((look, False), (early, True), (volts, True)):
+        standing = fold(cell(), sorted([charge(), seen, night()], key=lambda entry: entry.at))
+        assert ("no-second-look" in codes(standing)) is told
+        assert {ruling.verdict for ruling in standing.may.values()} == {"yes"}
+    elsewhere = [replace(charge(), simulated=True), replace(night(), simulated=True)]
+    assert not codes(fold(cell(), elsewhere)) and not codes(fold(cell(), [night(start="declared-full", first_V=4.15)]))

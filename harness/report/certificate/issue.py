@@ -452,6 +452,8 @@ def _by_the_account(
             raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
         for let in require(cell, standing, ("certify",), in_spite_of, is_simulated(item.run)):
             found[let.code] = let.to_dict()
+        if (unseen := standing.finding("no-second-look")) is not None:  # it forbids nothing and is stated
+            found[unseen.code] = unseen.to_dict()
     return list(found.values())
 
 
