@@ -428,9 +428,9 @@ def _leak(state: _State, key: str) -> Bound:
         if not state.losses:
             return Bound(0.0, 24.0, "", "for this chemistry only a rest of days after a full charge bounds it")
         loss = state.losses[-1]
-        low, high = (max(0.0, loss.share + side * loss.U) / loss.days for side in (-1, 1))
+        least, most = (max(0.0, loss.share + side * loss.U) / loss.days for side in (-1, 1))
         text = f"{100 * loss.share:.0f} % lost in {loss.days:.1f} days of rest"
-        return Bound(low, min(24.0, high), text, text)
+        return Bound(least, min(24.0, most), text, text)
     low, high = f.Leak(0.0, 0.0, ""), f.Leak(0.0, 24.0, "nothing has been measured that bounds it")
     for _, leak in state.leaks:
         if leak.low > low.low:
