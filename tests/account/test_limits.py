@@ -289,3 +289,14 @@ def test_which_kinds_are_judged_by_what_a_cycle_gives_back(key):
     entries = [charge(), night(ah=0.9), charge(12.0, ah=1.0)]
     found = fold(cell(chemistry=key, form="", as_found_V=None), entries).finding("charge-balance")
     assert (found is not None) is (key in ("auto", "li-ion", "li-ion-4.35", "lfp", "lto"))
+
+
+@pytest.mark.parametrize("code", ["capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late"])
+def test_a_figure_that_is_known_to_be_wrong_is_no_capacity(code):
+    assert fold(cell(), [charge(), night(warnings=(code,))]).capacity_Ah is None
+    assert fold(cell(), [charge(), night(warnings=("resistor-late-corrected",))]).capacity_Ah == 1.0
+
+
+def test_a_declared_start_is_known_to_two_percent_less():
+    declared = fold(cell(), [night(start="declared-full", first_V=4.15)])
+    assert declared.capacity_item_U_Ah == pytest.approx((0.002**2 + 0.01**2 + 0.02**2) ** 0.5)
