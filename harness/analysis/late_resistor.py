@@ -65,6 +65,8 @@ def without_late_resistor(record: Record) -> tuple[Record, list[LateResistor]]:
 
     Args:
         record: Readings, shape (n,) each.
+
+    Source: common practice (Ohm's law over the cell's own resistance).
     """
     flowing = np.isfinite(record.current_A) & (record.current_A < 0) & (record.voltage_V > 0)
     if np.count_nonzero(flowing) < LEAST_ROWS:

@@ -232,7 +232,10 @@ def _of_protection(record: Record, phase: Phase, figures: Figures, cutoff_V: flo
 
 
 def late_resistor_told(found: Sequence[LateResistor]) -> list[Warning_]:
-    """Return that a resistor went on late, and what was taken off for it."""
+    """Return that a resistor went on late, and what was taken off for it.
+
+    Source: see `late_resistor`.
+    """
     return [
         Warning_(
             "resistor-late-corrected",
