@@ -10,7 +10,7 @@ from typing import Any
 from amphora.harness.account.entries import entries_of
 from amphora.harness.account.fold import fold
 from amphora.harness.account.standing import Standing
-from amphora.harness.archive.shelf import CellEntry, Shelf
+from amphora.harness.archive.shelf import CellEntry, Shelf, cell_id_now
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 
@@ -94,7 +94,14 @@ ACCOUNT_KEYS = (
     "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "self_discharge_percent_per_month", "self_discharge_U",
     "self_discharge_when", "findings", "may",
 )  # fmt: skip
-QUIET = ("never-inspected", "no-capacity", "leak-not-bounded", "retired", "quarantined")  # said by other columns
+QUIET = (
+    "never-inspected",
+    "no-capacity",
+    "leak-not-bounded",
+    "retired",
+    "quarantined",
+    "no-second-look",
+)  # said by other columns
 
 
 def listed(shelf: Shelf) -> list[CellEntry]:
@@ -159,7 +166,13 @@ def _by_the_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     standing = found[1]
     plain = standing.to_dict()
     result["account"] = {key: plain[key] for key in ACCOUNT_KEYS}
+    result["account"]["may"]["fit"] = standing.may["fit"].to_dict()
     name = Path(folder).absolute().name
+    if result.get("start") == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
+        result["start"] = "full"
+        result["warnings"] = [item for item in result.get("warnings") or [] if item.get("code") != "start-unknown"]
+        result["rest_before_h"] = standing.rest_before_h.get(name)
+        return result
     if result.get("start") not in ("full", "declared-full") or name not in standing.starts:
         return result
     result["rest_before_h"] = standing.rest_before_h.get(name)
@@ -177,4 +190,6 @@ def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     from amphora.harness.results.chosen import resistance_of_the_cell
 
     seen = _by_the_account(folder, result)
+    if seen.get("cell"):
+        seen["cell"] = cell_id_now(folder, str(seen["cell"]))
     return {**seen, "resistance": resistance_of_the_cell(seen)}

@@ -130,6 +130,36 @@ def edited(cell: Cell, changes: Mapping[str, Any], why: str = "", by: str = "") 
     return Cell.from_dict(data, f"cell edit {cell.id}")
 
 
+def rename(shelf: Shelf, cell_id: str, new_id: str, why: str = "", by: str = "") -> Cell:
+    """Give a cell another id; its folder moves as it is, its runs keep the id they were made under.
+
+    The folder moves first, the record is written after it: where that was cut short, the same command finishes it.
+
+    Raises:
+        InputError: no such cell, the new id is taken or no id, or a run of the cell is going on.
+    """
+    from amphora.harness.common.locks import acquire_folder
+
+    target = shelf.folder(new_id)
+    cut_short = target.is_dir() and not shelf.folder(cell_id).is_dir() and shelf.get(new_id).id == cell_id
+    cell = shelf.get(new_id if cut_short else cell_id)
+    if target.name == cell.id:
+        raise InputError(f"{cell.id}: has that id already; another one is accepted")
+    if not cut_short:
+        shelf.check_free(target.name, cell.id)
+        for run in shelf.runs(cell.id):
+            with acquire_folder(run):
+                pass
+        source = shelf.folder(cell.id)
+        try:
+            source.rename(target)
+        except OSError as error:
+            raise InputError(f"{source}: cannot be renamed to {target}: {error.strerror}") from error
+    words = f"renamed from {cell.id} to {target.name}" + (f": {why}" if why else "")
+    entry = _entry("renamed", datetime.now(UTC), by, text=words, changed={"id": [cell.id, target.name]})
+    return shelf.save(replace(cell, id=target.name, entries=[*cell.entries, entry]))
+
+
 def remove(shelf: Shelf, cell_id: str, why: str = "", by: str = "") -> Path:
     """Move a cell with all its runs to the wastebasket; return where it is now.
 

@@ -138,7 +138,8 @@ def _run(
     dated, begin, t0_s = True, created, 0.0
     if isinstance(imported, Mapping):
         own = moment(str(imported.get("began_utc") or imported.get("first_clock_time") or ""))
-        dated, begin = own is not None, own or created
+        # A file's own date is when it was written, by whatever computer: it orders runs and proves no interval.
+        dated, begin = own is not None and imported.get("began_from") != "file", own or created
     first = next((event for event in events if moment(str(event.get("utc") or ""))), None)
     if first is not None:
         t0_s = float(first.get("t_s") or 0.0)

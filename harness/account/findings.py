@@ -34,10 +34,13 @@ OWN_SLOPE_LEAST, OWN_SLOPE_MOST = 0.7, 3.0  # of the slope at the discharge's ow
 FADES = (0.6, 2.6)
 RELAXED_RATE_V_PER_H = 0.001  # what may still move in either direction (practice)
 RISES_ON_V = 0.060  # what a recovery may still rise after its first hour (practice)
-FALLS_ON_V = 0.060  # what a cell may still fall after the first hour from full (measured: to 60 mV worn)
 RISE_UNKNOWN_V = 0.30  # of a cell that has not rested an hour
 BALANCE_SUSPECTED, BALANCE_ESTABLISHED = 0.97, 0.95  # practice; real cells give back 0.98 to 0.9999
 BALANCE_LEAST_U = 0.007  # of a ratio (practice)
+BALANCE_UNLIKE_U = 0.015  # of one closed by two charges at unlike currents: they do not end equally full (drawn cells)
+FALLS_FULL_V_PER_H = 0.016  # at rest, an hour after a full charge: drawn sound and aged cells 12 mV/h at most, ...
+FALLS_FULL_LEAST_V = 0.0005  # ... those that lose 30 % a day or more 20 mV/h; and what the meter may show too much
+FALLS_FULL_FROM_H = 0.9
 CLOSED_WITHIN_H = 48.0
 TOP_UP_FLOOR_AH, TOP_UP_FLOOR = 0.050, 0.03
 SAME_METER_V, OTHER_METER_V = 0.003, 0.015  # U of a difference (practice)
@@ -167,6 +170,7 @@ class Balance:
     U: float
     hours: float
     run: str
+    unlike: bool = False  # between two charges at unlike currents
 
 
 def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) -> list[Balance]:
@@ -190,12 +194,13 @@ def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) 
             continue
         if first[1].kind == "discharge" and not _alike(first[1], last[1]):
             continue
-        if min(middle[1].ah, last[1].ah) < TOP_UP_FLOOR_AH:
+        if min(middle[1].ah, last[1].ah) < max(TOP_UP_FLOOR_AH, TOP_UP_FLOOR * max(move.ah for _, move in moves)):
             continue
         charge, discharge = (last, middle) if first[1].kind == "charge" else (middle, last)
         ratio = discharge[1].ah / charge[1].ah
         U = ratio * math.hypot(charge[1].U_ah / charge[1].ah, discharge[1].U_ah / discharge[1].ah)
-        found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run))
+        unlike = first[1].kind == "charge" and not _alike(first[1], last[1])
+        found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run, unlike))
     return found
 
 
@@ -219,9 +224,33 @@ def leak_of_balance(balance: Balance) -> Leak:
     days = balance.hours / 24
     # More back than put in is no gain: the two currents, or what the cycle began with, are off by as much.
     U = max(balance.U, BALANCE_LEAST_U) + max(0.0, balance.ratio - 1.0)
-    high = max(0.0, 1.0 - balance.ratio + U) / days
+    U_high = U + (BALANCE_UNLIKE_U if balance.unlike else 0.0)
+    high = max(0.0, 1.0 - balance.ratio + U_high) / days
     low = max(0.0, 1.0 - balance.ratio - balance.U - (1.0 - 0.98)) / days
     return Leak(low, high, f"{100 * balance.ratio:.1f} % given back over {balance.hours:.0f} h", balance.run, "balance")
+
+
+def falls_when_full(run: str, rest: RestSeen, rested_h: float, chemistry: str) -> Finding | None:
+    """Return what the rest before a night says, an hour or more after a full charge: a short near full shows there.
+
+    Args:
+        run: The run that begins with that rest.
+        rest: The rest.
+        rested_h: From the charge's end to the rest's begin.
+        chemistry: Whose voltage it is; only Li-ion is steep enough when full.
+    """
+    hours = (rest.end_utc - rest.begin_utc).total_seconds() / 3600
+    if chemistry not in ("li-ion", "li-ion-4.35") or rested_h < FALLS_FULL_FROM_H or hours < 0.1:
+        return None
+    fell_V = rest.first_V - rest.last_V
+    if fell_V <= FALLS_FULL_V_PER_H * hours + FALLS_FULL_LEAST_V:
+        return None
+    return Finding(
+        "falls-when-full", "suspected", "cell",
+        f"At rest, {rested_h:.1f} h after its full charge, the voltage falls by {1000 * fell_V / hours:.0f} mV/h "
+        f"(limit {1000 * FALLS_FULL_V_PER_H:g} mV/h): it leaks near full, or is worn much.", (run,),
+        "the next full charge: what it takes is held against what came out",
+    )  # fmt: skip
 
 
 def balance_findings(found: Sequence[Balance]) -> list[Finding]:
@@ -264,6 +293,70 @@ def recovery_findings(found: Sequence[tuple[RunSeen, RestSeen, Leak]]) -> list[F
             "a voltage 12 h or more after the last current: amphora cell check ID --as-found V --at TIME",
         )
     ]  # fmt: skip
+
+
+# What nickel and lead-acid may have lost, by days of rest after a full charge: a share of what they hold. Nickel:
+# common practice for the first day; IEC 61951-2, 7.4: 60 % is left after 28 days; between them practice. Lead-acid:
+# common practice, 3 to 5 % a month when new, three times as much at most when worn.
+MAY_LOSE: dict[str, tuple[tuple[float, float], ...]] = {
+    "nimh": ((0.0, 0.04), (1.0, 0.10), (7.0, 0.20), (28.0, 0.40)),
+    "nicd": ((0.0, 0.04), (1.0, 0.10), (7.0, 0.20), (28.0, 0.40)),
+    "lead-acid": ((0.0, 0.02), (1.0, 0.03), (28.0, 0.15)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What a rest after a full charge cost: a share of the capacity with U (k = 2), in so many days."""
+
+    share: float
+    U: float
+    days: float
+    run: str
+
+
+def may_lose(chemistry: str, days: float) -> float:
+    """Return what a sound cell may have lost after so many days, as a share; beyond the last row at the same rate."""
+    rows = MAY_LOSE[chemistry]
+    for (d0, s0), (d1, s1) in pairwise(rows):
+        if days <= d1:
+            return s0 + (s1 - s0) * (days - d0) / (d1 - d0)
+    (d0, s0), (d1, s1) = rows[-2:]
+    return min(1.0, s1 + (s1 - s0) * (days - d1) / (d1 - d0))
+
+
+def loss_of_month(loss: Loss, chemistry: str) -> tuple[float, float]:
+    """Return the loss of the first 30 days in percent, with U: nickel loses fast at first, then slower."""
+    scale = may_lose(chemistry, 30.0) / may_lose(chemistry, loss.days)
+    return min(100.0, max(0.0, 100 * loss.share * scale)), 100 * loss.U * scale
+
+
+def loss_finding(loss: Loss, chemistry: str) -> Finding | None:
+    """Return what a rest says against a nickel or lead-acid cell: it lost more than a sound one may."""
+    limit = may_lose(chemistry, loss.days)
+    if loss.share - loss.U <= limit:
+        return None
+    sure = loss.share - loss.U > 2 * limit or loss.share - loss.U > 0.9
+    return Finding(
+        "soft-short", "established" if sure else "suspected", "cell",
+        f"In {loss.days:.1f} days of rest after its full charge it lost {100 * loss.share:.0f} ± {100 * loss.U:.0f} % "
+        f"of what it holds (a sound one at most {100 * limit:.0f} %): it leaks inside.", (loss.run,),
+        "charge it full, let it rest for 7 days, and discharge it again",
+    )  # fmt: skip
+
+
+UNSEEN_MOST = 0.30  # of an LFP cell between full and 3.325 V at rest (practice: a fifth or more)
+
+
+def unseen_share(chemistry: str, left_V: float, seen_V: float) -> float:
+    """Return what can have been drawn between a full charge and a night without the voltage telling, as a share.
+
+    Args:
+        chemistry: Whose curve it is.
+        left_V, seen_V: At rest, as the charge left it and as the night found it, by the same meter.
+    """
+    _, most = charge_between(chemistry, left_V, seen_V - SAME_METER_V)
+    return min(UNSEEN_MOST, most)
 
 
 def changes(runs: Sequence[RunSeen]) -> list[Finding]:

@@ -20,7 +20,6 @@ from amphora.harness.plans.charge_permission import holds_of
 ITEM_SCATTER = 0.005  # standard, of one cell's repeats: 0.25 % robust, 0.5 to 1.5 % plain (measured, laboratory cells)
 DECLARED_U = 0.02  # k = 2, of a charge that nobody here saw: 4.15 to 4.25 V at the charger (practice)
 FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
-REST_H = 1.0
 KNOWN_STARTS = ("full", "declared-full")
 NICKEL = ("nimh", "nicd")
 
@@ -48,9 +47,12 @@ class _State:
     last_V: float | None = None
     last_V_at: datetime | None = None
     last_by: str = ""  # "bench" or "meter"
+    contradicted: bool = False  # a reading of another meter spoke against the charge before it
     broken: bool = False  # something may have flowed that nobody counted
     findings: list[Finding] = field(default_factory=list)
     leaks: list[tuple[datetime, f.Leak]] = field(default_factory=list)
+    losses: list[f.Loss] = field(default_factory=list)  # of nickel and lead-acid, by days of rest
+    unseen: dict[str, float] = field(default_factory=dict)  # run -> share that may have been drawn before it, unseen
     dated: list[tuple[datetime, float, float, float, str]] = field(default_factory=list)  # at, V, U, rested h, after
 
 
@@ -96,6 +98,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         if entry.gaps_unknown or entry.damaged:
             broken += range(before, len(moves) + 1)
         charges += sum(1 for move in entry.moves if move.kind == "charge" and move.whole)
+        _lost(state, entry, key, counted)
         _run(state, entry, key, recoveries)
         if entry.damaged:
             state.findings.append(
@@ -114,6 +117,12 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         closed = f.balances(moves, broken)
         state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
         state.findings += f.balance_findings(closed)
+        bounded = [_end_of(runs, item.run) for item in closed if f.leak_of_balance(item).high < f.SICK_LEAK]
+        if bounded:  # all that was put in came back: what fell near full was no leak
+            later = {run.run for run in runs if run.at >= max(bounded)}
+            state.findings = [
+                item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later
+            ]
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(cell, key, counted, starts, Standing(cell.id, starts=starts, rest_before_h=rests_before))
@@ -122,7 +131,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         for when, item in state.leaks
     ]
     leak = _leak(state, key)
-    findings = [*_leak_findings(leak, state, key), *_once(state.findings)]
+    findings = [*_leak_findings(leak, state, key), *_once(state.findings), *_second_look(cell, entries)]
     standing = replace(
         standing,
         leak=leak,
@@ -134,11 +143,32 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         last_V_at=state.last_V_at,
         charges=charges,
         simulated=bool(runs) and all(run.simulated for run in runs),
+        unseen_share=state.unseen.get(standing.capacity_run or "") if key in ("lfp", "auto") else None,
     )
     standing = _self_discharge(standing, state, runs, key)
     low, high = _charge_now(standing, state, moves)
     standing = replace(standing, charge_low_Ah=low, charge_high_Ah=high)
     return with_rulings(cell, standing)
+
+
+def _second_look(cell: Cell, entries: Sequence[Entry]) -> list[Finding]:
+    """Return that nobody looked again after the first full charge on a bench: swelling and heat show there (practice).
+
+    It forbids nothing; the certificate says it.
+    """
+    charged = [run for run in entries if isinstance(run, RunSeen) and not run.imported and not run.simulated]
+    first = next((run for run in charged if run.charge_full), None)
+    if first is None:
+        return []
+    if any(isinstance(item, Seen) and item.inspection and item.at >= first.moves[-1].end_utc for item in entries):
+        return []
+    return [
+        Finding(
+            "no-second-look", "reported", "cell",
+            "nobody looked at, felt and smelled it again after its first full charge, or said so", (first.run,),
+            f"amphora cell check {cell.id} --inspection sound",
+        )
+    ]  # fmt: skip
 
 
 def _end_of(runs: Sequence[RunSeen], name: str) -> datetime:
@@ -232,14 +262,18 @@ def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
                 )
             )  # fmt: skip
             return "unknown", None
-        if said == "full" and state.last_kind == "discharge":
+        if said == "full" and (state.last_kind == "discharge" or state.contradicted):
             return "unknown", None
         return said, None
     rest_h = (began - state.full_at).total_seconds() / 3600
     if rest_h > FULL_FOR_H + 0.5 or said not in ("full", "unknown"):
         _same(state, run, key, found)
         return "unknown", rest_h
+    if found is not None and run.rests:
+        falls = f.falls_when_full(run.run, run.rests[0], (found[1] - state.full_at).total_seconds() / 3600, key)
+        state.findings += [falls] if falls is not None else []
     if seen_V is not None and state.full_V is not None:
+        state.unseen[run.run] = f.unseen_share(key, state.full_V, seen_V)
         low_V, high_V = full_band(state.full_V, state.fell_V, key)
         if not low_V <= seen_V <= high_V:
             less = seen_V < low_V
@@ -256,7 +290,8 @@ def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
             return "unknown", rest_h
     elif seen_V is not None and seen_V < full_floor_V(key) - 0.01:
         return "unknown", rest_h
-    return ("full" if said == "full" or run.imported else "unknown"), rest_h
+    by_its_charge = run.imported and run.dated and rest_h >= 0.0
+    return ("full" if said == "full" or by_its_charge else "unknown"), rest_h
 
 
 def full_band(left_V: float, fell_V: float, key: str) -> tuple[float, float]:
@@ -308,6 +343,19 @@ def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: s
             state.leaks.append((at, replace(leak, run=run)))
 
 
+def _lost(state: _State, run: RunSeen, key: str, counted: Sequence[RunSeen]) -> None:
+    """Take in what a nickel or lead-acid cell gave after days of rest that it began full, of what it holds."""
+    if key not in f.MAY_LOSE or state.full_at is None or not counted or not run.moves or run.gaps_unknown:
+        return
+    first = run.moves[0]
+    days = (first.begin_utc - state.full_at).total_seconds() / 86400
+    held, held_U = counted[-1].capacity_Ah or 0.0, counted[-1].capacity_U_Ah or 0.0
+    if first.kind != "discharge" or not first.whole or days * 24 <= FULL_FOR_H + 0.5 or not run.dated or held <= 0:
+        return
+    U_Ah = math.hypot(first.U_ah, item_U_Ah(held, held_U))
+    state.losses.append(f.Loss(1.0 - first.ah / held, U_Ah / held, days, run.run))
+
+
 def _see(state: _State, seen: Seen, key: str) -> None:
     """Take in what a person measured."""
     if seen.voltage_V is None or seen.voltage_V < -0.02:
@@ -316,7 +364,7 @@ def _see(state: _State, seen: Seen, key: str) -> None:
         hours = (seen.at - state.full_at).total_seconds() / 3600
         low_V, high_V = full_band(state.full_V, state.fell_V, key)
         if hours <= FULL_FOR_H and not low_V - f.OTHER_METER_V <= seen.voltage_V <= high_V + f.OTHER_METER_V:
-            state.full_at = None
+            state.full_at, state.contradicted = None, True
     _compare(state, seen.voltage_V, seen.at, key, "meter", "")
     if state.last_current is not None:
         rested_h = max(0.0, (seen.at - state.last_current).total_seconds() / 3600)
@@ -336,8 +384,9 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         state.last_current, state.last_kind = last.end_utc, last.kind
         state.broken = bool(run.gaps_unknown) or not run.final
         state.full_at = state.full_V = state.full_V_at = None
+        state.contradicted = False
         state.dated = []
-        if run.charge_full:
+        if run.charge_full and run.dated:
             state.full_run, state.full_at = run.run, last.end_utc
     for rest in run.rests:
         before = next((m for m in reversed(run.moves) if m.end_utc <= rest.begin_utc or m.kind == rest.after), None)
@@ -376,7 +425,12 @@ def _released(state: _State) -> datetime:
 def _leak(state: _State, key: str) -> Bound:
     """Return how large a leak the evidence leaves possible."""
     if key not in f.LITHIUM:
-        return Bound(0.0, math.inf, "", "not judged for this chemistry")
+        if not state.losses:
+            return Bound(0.0, 24.0, "", "for this chemistry only a rest of days after a full charge bounds it")
+        loss = state.losses[-1]
+        least, most = (max(0.0, loss.share + side * loss.U) / loss.days for side in (-1, 1))
+        text = f"{100 * loss.share:.0f} % lost in {loss.days:.1f} days of rest"
+        return Bound(least, min(24.0, most), text, text)
     low, high = f.Leak(0.0, 0.0, ""), f.Leak(0.0, 24.0, "nothing has been measured that bounds it")
     for _, leak in state.leaks:
         if leak.low > low.low:
@@ -408,6 +462,16 @@ def _leak_findings(leak: Bound, state: _State, key: str) -> list[Finding]:
 def _self_discharge(standing: Standing, state: _State, runs: Sequence[RunSeen], key: str) -> Standing:
     """Return the standing with the loss of a month, by days of rest or by two dated voltages."""
     nickel = key not in f.LITHIUM
+    if key in f.MAY_LOSE and state.losses:
+        loss = state.losses[-1]
+        against = f.loss_finding(loss, key)
+        percent, U_percent = f.loss_of_month(loss, key)
+        return replace(
+            standing,
+            self_discharge_percent_per_month=percent,
+            self_discharge_U=U_percent,
+            findings=(*standing.findings, *([against] if against else [])),
+        )
     found: tuple[float, float] | None = None
     when = "two voltages at rest, the first 24 h or more after the last current (LFP 48 h), days apart"
     kept = [run for run in runs if run.retention_mV_per_day is not None and run.retention_V is not None]

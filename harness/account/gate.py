@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.findings import LITHIUM, leak_limit
-from amphora.harness.account.standing import ACTS, Act, Answer, Finding, May, Standing
+from amphora.harness.account.standing import ACTS, FURTHER_ACTS, Act, Answer, Finding, May, Standing
 from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cells.incoming import judge_at_the_door, release_of
 from amphora.harness.common.errors import Refused
@@ -28,10 +28,14 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "same-cell-or-charged": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "falls-when-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-not-bounded": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
 }  # fmt: skip
+INNER_SHORT = ("leak", "recovery-falls", "charge-balance", "soft-short")
+for _code in INNER_SHORT:  # a device lives off what the cell keeps; a label names what it may not be used for
+    RULES[_code] = {**RULES[_code], "fit": ("no", "no"), "label": ("ask", "ask")}
 
 
 def door_findings(cell: Cell) -> list[Finding]:
@@ -89,7 +93,7 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
                 )
             )  # fmt: skip
     standing = replace(standing, findings=tuple(found))
-    return replace(standing, may={act: may(cell, standing, act) for act in ACTS})
+    return replace(standing, may={act: may(cell, standing, act) for act in (*ACTS, *FURTHER_ACTS)})
 
 
 def may(cell: Cell, standing: Standing, act: Act) -> May:
@@ -132,7 +136,12 @@ def _answer(cell: Cell, standing: Standing, item: Finding, act: Act) -> Answer:
 
 def _at_the_door(cell: Cell, item: Finding, act: Act) -> Answer:
     """Return what the register's own findings say: what keeps a cell apart keeps it from everything but its release."""
-    if item.code == "retired" or (item.strength == "established" and item.code != "as-found"):
+    final = item.code == "retired" or (item.strength == "established" and item.code != "as-found")
+    if act == "import":  # a record harms nobody; of a cell that is out of use it is most likely another cell's
+        return "ask" if final else "yes"
+    if act == "label":  # it is printed all the same, and says so
+        return "ask" if _at_the_door(cell, item, "discharge") == "no" else "yes"
+    if final:
         return "no"  # nobody can take this on
     if act == "grade":
         return "ask"
@@ -146,6 +155,15 @@ def _at_the_door(cell: Cell, item: Finding, act: Act) -> Answer:
     if item.code == "as-found" and act not in ("charge", "discharge"):
         return "yes" if cell.state in ("tested", "in use") else "no"
     return "ask" if act == "certify" else "no"
+
+
+def warning_of(cell: Cell, standing: Standing) -> str:
+    """Return what a label has to warn of; empty for nothing."""
+    ruling = may(cell, standing, "label")
+    if ruling.verdict == "yes":
+        return ""
+    door = [code for code in ruling.findings if code not in INNER_SHORT]
+    return "DO NOT USE: by its account" if door else "KEEP APART: leaks inside"
 
 
 def require(
@@ -185,4 +203,7 @@ _WORDS: dict[Act, str] = {
     "grade": "gets no grade above standby duty",
     "match": "goes into no set",
     "certify": "gets no certificate",
+    "import": "gets no record",
+    "label": "gets no label without a warning",
+    "fit": "goes into no device",
 }

@@ -11,8 +11,9 @@ from typing import Any, Literal
 Strength = Literal["reported", "suspected", "established"]
 About = Literal["cell", "bench", "record"]
 Answer = Literal["yes", "ask", "no"]
-Act = Literal["charge", "discharge", "grade", "match", "certify"]
-ACTS: tuple[Act, ...] = ("charge", "discharge", "grade", "match", "certify")
+Act = Literal["charge", "discharge", "grade", "match", "certify", "import", "label", "fit"]
+ACTS: tuple[Act, ...] = ("charge", "discharge", "grade", "match", "certify")  # what `cell show` answers
+FURTHER_ACTS: tuple[Act, ...] = ("import", "label", "fit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +151,7 @@ class Standing:
     capacity_U_Ah: float | None = None
     capacity_item_U_Ah: float | None = None
     capacity_run: str | None = None
+    unseen_share: float | None = None  # a flat curve: what may have been drawn unseen between charge and that run
     it_Ah: float = 1.0
     it_from: Literal["measured", "claim", "assumed"] = "assumed"
     charge_low_Ah: float | None = None
@@ -185,6 +187,7 @@ class Standing:
             "capacity_U_Ah": self.capacity_U_Ah,
             "capacity_item_U_Ah": self.capacity_item_U_Ah,
             "capacity_run": self.capacity_run,
+            "capacity_unseen_share": self.unseen_share,
             "it_Ah": self.it_Ah,
             "it_from": self.it_from,
             "charge_now_Ah": now,

@@ -11,12 +11,12 @@ import numpy as np
 
 from amphora.harness.analysis.capacity import Figures
 from amphora.harness.analysis.integration import Totals
+from amphora.harness.analysis.late_resistor import LateResistor, late_resistor
 from amphora.harness.analysis.phases import Phase, at_main_current
 from amphora.harness.analysis.records import FloatArray, IntArray, Record, RunInfo
 from amphora.harness.cells.forms import NICKEL, form_of
 
 WARM_RISE_K = 15.0
-LATE_FALL_V = 0.01  # what a resistor of a few ohm takes off a cell of some 30 mohm (common practice)
 HOT_DEGC = 60.0
 
 
@@ -84,7 +84,7 @@ def find_warnings(
         rows = at_main_current(record, phase)
         out += _of_current(record, rows, "discharge", "the load's setting wanders, or its reading does")
         out += _of_protection(record, phase, figures, cutoff_V)
-        out += _of_late_resistor(record, totals, phase)
+        out += _of_late_resistor(record, phase)
         out += _of_contact(record, phase, rows, resistances)
         out += _of_sense(resistances)
     for charge in charges:
@@ -211,35 +211,31 @@ def _of_protection(record: Record, phase: Phase, figures: Figures, cutoff_V: flo
     return []
 
 
-def _of_late_resistor(record: Record, totals: Totals, phase: Phase) -> list[Warning_]:
-    """A current reckoned from the voltage, whose resistor was not on yet when it began to count.
+def late_resistor_told(found: Sequence[LateResistor]) -> list[Warning_]:
+    """Return that a resistor went on late, and what was taken off for it.
 
-    Such a current is the voltage over a constant, so nothing in it tells when the resistor went on; the cell's own
-    resistance does. It drops the voltage when the current begins, or later, at once and by far more than it moves then.
+    Source: see `late_resistor`.
     """
-    inside = slice(phase.first_row + 1, phase.last_row)
-    volts, amps = record.voltage_V[inside], record.current_A[inside]
-    if volts.size < 30 or not np.all(np.isfinite(volts)) or not np.all(amps < 0):
+    return [
+        Warning_(
+            "resistor-late-corrected",
+            f"The voltage did not fall when the resistor was said to be on, but {item.late_s / 60:.2g} min later, by "
+            f"{1000 * item.fall_V:.0f} mV at once: it was clipped on then. {1000 * item.counted_Ah:.3g} mAh had been "
+            "counted that did not flow; they are taken off, the discharge begins where the resistor was on.",
+        )
+        for item in found
+    ]
+
+
+def _of_late_resistor(record: Record, phase: Phase) -> list[Warning_]:
+    late = late_resistor(record, phase)  # one that could not be taken out
+    if late is None:
         return []
-    ohm = volts / -amps
-    if float(np.std(ohm)) > 1e-3 * float(np.mean(ohm)):
-        return []
-    falls = volts[:-1] - volts[1:]
-    early = falls[: max(falls.size // 2, 1)]
-    row = int(np.argmax(early))
-    fall_V = float(early[row])
-    at_begin_V = float(record.voltage_V[phase.first_row]) - float(np.median(volts[:3]))
-    if fall_V < max(LATE_FALL_V, 10 * float(np.median(np.abs(falls)))) or at_begin_V > 0.25 * fall_V:
-        return []
-    later = phase.first_row + 1 + row
-    minutes = (float(record.t_s[later]) - float(record.t_s[phase.first_row])) / 60
-    counted_Ah = abs(float(totals.charge_Ah[later]) - float(totals.charge_Ah[phase.first_row]))
     return [
         Warning_(
             "resistor-late",
-            f"The voltage did not fall when the resistor was said to be on, but {minutes:.2g} min later, by "
-            f"{1000 * fall_V:.0f} mV at once: it was clipped on then, and {1000 * counted_Ah:.3g} mAh were counted "
-            "that did not flow. Take them off, or repeat the run.",
+            f"The resistor went on {late.late_s / 60:.2g} min late, and {1000 * late.counted_Ah:.3g} mAh were counted "
+            "that did not flow: repeat the run.",
         )
     ]
 

@@ -86,15 +86,23 @@ class Shelf:
         """
         cell = Cell.from_dict(cell.to_dict())
         folder = self.folder(cell.id)
-        taken = {_folded(name): name for name in self._names()}
-        other = taken.get(_folded(cell.id))
-        if other is not None and (self.logs / other / "cell.json").exists():
-            raise InputError(
-                f"{cell.id}: there is a cell {other} on the shelf in {self.logs} already; choose another id"
-            )
+        self.check_free(cell.id)
         folder.mkdir(parents=True, exist_ok=True)
         self._write(cell)
         return cell
+
+    def check_free(self, cell_id: str, own: str = "") -> None:
+        """Refuse an id that is taken, but for `own`: a cell may change how its own id is spelled.
+
+        Raises:
+            InputError: it is taken.
+        """
+        taken = {_folded(name): name for name in self._names()}
+        other = taken.get(_folded(cell_id))
+        if other is not None and other != own and (self.logs / other / "cell.json").exists():
+            raise InputError(
+                f"{cell_id}: there is a cell {other} on the shelf in {self.logs} already; choose another id"
+            )
 
     def save(self, cell: Cell) -> Cell:
         """Write a cell's record anew; it must be on the shelf."""
@@ -117,6 +125,9 @@ class Shelf:
         """
         path = self.folder(cell_id) / "cell.json"
         if not path.is_file():
+            now = next((cell.id for cell in self.cells() if cell_id in cell.former_ids), "")
+            if now:
+                raise InputError(f"{cell_id}: no such cell on the shelf in {self.logs}; it is called {now} now")
             known = [entry.parent.name for entry in self.logs.glob("*/cell.json")]
             near = get_close_matches(cell_id, known, 1, 0.6)
             raise InputError(
@@ -289,7 +300,7 @@ class Shelf:
             known_runs.setdefault(cell_id, {})[name] = (stamp, stop)
         names = self._names()
         with base:
-            for gone in known_cells.keys() - set(names):
+            for gone in (known_cells.keys() | known_runs.keys()) - set(names):
                 base.execute("delete from cells where id = ?", (gone,))
                 base.execute("delete from runs where cell = ?", (gone,))
             for name in names:
@@ -438,6 +449,20 @@ def _store_run(base: sqlite3.Connection, cell_id: str, folder: Path) -> None:
             entry.capacity_Ah, entry.capacity_U_Ah, entry.damaged,
         ),
     )  # fmt: skip
+
+
+def cell_id_now(folder: Path, then: str) -> str:
+    """Return the id that the cell of a run has now: the register's, where it is that cell, else `then`.
+
+    Args:
+        folder: The run's folder.
+        then: The id that the run bears.
+    """
+    with contextlib.suppress(InputError):
+        cell = _read_cell(Path(folder).absolute().parent / "cell.json")
+        if then in cell.former_ids and cell.id == Path(folder).absolute().parent.name:
+            return cell.id
+    return then
 
 
 def read_entry(folder: Path) -> RunEntry:

@@ -77,6 +77,12 @@ class Cell:
     entries: list[dict[str, Any]] = field(default_factory=list)  # dated: what people saw, measured, changed
 
     @property
+    def former_ids(self) -> tuple[str, ...]:
+        """Return the ids it had before; runs made under them are still its own."""
+        pairs = [dict(item.get("changed") or {}).get("id") for item in self.entries if item.get("kind") == "renamed"]
+        return tuple(str(pair[0]) for pair in pairs if isinstance(pair, list | tuple) and pair)
+
+    @property
     def quarantined_since(self) -> str:
         """Return the date of the newest entry that put it into quarantine, or empty."""
         dates = [str(item.get("at")) for item in self.entries if item.get("state") == "quarantined"]

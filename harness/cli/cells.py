@@ -10,7 +10,9 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 from amphora.harness.common.errors import InputError
 
 cell_app = typer.Typer(
-    name="cell", help="The cells on the shelf: add, list, show, check, edit, note, state, remove.", no_args_is_help=True
+    name="cell",
+    help="The cells on the shelf: add, list, show, check, edit, rename, note, state, remove.",
+    no_args_is_help=True,
 )
 shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)
 
@@ -340,6 +342,26 @@ def cell_edit(
         "claim_Ah": _quantity(claim, "capacity", "--claim"),
     }  # fmt: skip
     cell = shelf.save(edited(shelf.get(cell_id), {k: v for k, v in changes.items() if v is not None}, why, by))
+    answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
+
+
+@cell_app.command("rename")
+def cell_rename(
+    cell_id: IdArgument,
+    new_id: Annotated[str, typer.Argument(help="The id it gets.")],
+    why: Annotated[str, typer.Option("--why", help="Why it is renamed.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who renames it.")] = "",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Give a cell another id, as a dated entry. Its runs stay its own; nothing in their folders changes.
+
+    Example: amphora cell rename 18650-004 L3-a --why "marked with a pen now"
+    """
+    from amphora.harness.account.corrections import rename
+    from amphora.harness.archive.shelf import Shelf
+
+    cell = rename(Shelf(logs), cell_id, new_id, why, by)
     answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
 
 

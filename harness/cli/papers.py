@@ -219,8 +219,11 @@ def label(
 
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
+    from amphora.harness.account.asking import standing_of
+    from amphora.harness.account.gate import warning_of
     from amphora.harness.archive.journal import write_out
     from amphora.harness.archive.run_folder import read_header
+    from amphora.harness.archive.shelf import Shelf
     from amphora.harness.report import label as labels
     from amphora.harness.report.certificate.issue import grade_of, is_simulated
 
@@ -241,7 +244,8 @@ def label(
         grade = grade_of(best[0]) if best else None
         simulated = best is not None and is_simulated(read_header(best[0]))
         words = (grade or {}).get("grade")
-        contents.append(labels.label_content(record, best[1] if best else None, words, simulated))
+        warning = warning_of(Shelf(logs).get(cell_id), standing_of(Shelf(logs), cell_id))
+        contents.append(labels.label_content(record, best[1] if best else None, words, simulated, warning))
     write_out(out, labels.make_labels(contents, sides, place, cut_lines))
     data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
     answer(

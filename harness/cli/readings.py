@@ -67,6 +67,10 @@ def import_(
     chemistry: Annotated[
         str | None, typer.Option("--chemistry", help="For a cell that is not on the shelf yet.")
     ] = None,
+    in_spite_of: Annotated[
+        list[str] | None,
+        typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is kept in the run."),
+    ] = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -90,6 +94,7 @@ def import_(
         which=which,
         began=moment(began),
         bench=bench,
+        in_spite_of=in_spite_of or (),
     )
     notes, warnings = imported_notes(folder)
     for text in notes:

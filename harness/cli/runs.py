@@ -250,7 +250,9 @@ def resume(
     where = bench or before.run["bench"].get("file")
     if not where:
         raise InputError(f"{run}: does not say which bench file it began with; give --bench")
-    request = Request(before.run["cell"]["id"], before.run["profile"], run.parent.parent)
+    of_a_cell = (run.absolute().parent / "cell.json").is_file()  # it may have been renamed since it began
+    cell = run.absolute().parent.name if of_a_cell else before.run["cell"]["id"]
+    request = Request(cell, before.run["profile"], run.parent.parent)
     with _Setup(str(where), request, simulated_cell, seed, before_open=run) as setup:
         outcome = go_on(
             run,

@@ -104,7 +104,12 @@ def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
         now = json.loads((folder.parent / "cell.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return then
-    return now if isinstance(now, dict) and now.get("id") == then.get("id", now.get("id")) else then
+    if not isinstance(now, dict):
+        return then
+    renamed = folder.parent.name == now.get("id") and any(
+        isinstance(item, dict) and item.get("kind") == "renamed" for item in now.get("entries") or []
+    )
+    return now if renamed or now.get("id") == then.get("id", now.get("id")) else then
 
 
 def best_runs(

@@ -426,13 +426,11 @@ def _with_the_account(answer: dict[str, Any], account: Mapping[str, Any], model:
     """Return a fit with what the account of the cell says."""
     loss_A, text = _loss_A(account, model)
     answer["notes"] = [*answer["notes"], f"self-discharge is counted in: {text} ({1e6 * loss_A:.0f} µA)"]
-    may = account.get("may") or {}
-    if (may.get("discharge") or {}).get("verdict") == "no":
-        answer["reasons"] = [*answer["reasons"], f"the cell may not be used: {may['discharge'].get('why')}"]
+    ruling = (account.get("may") or {}).get("fit") or {}
+    if ruling.get("verdict", "yes") != "yes":
+        answer["reasons"] = [*answer["reasons"], f"the cell may not be used: {ruling.get('why')}"]
     for item in account.get("findings") or []:
-        if item.get("code") in ("leak", "recovery-falls", "charge-balance", "soft-short"):
-            answer["reasons"] = [*answer["reasons"], str(item.get("text"))]
-        elif str(item.get("code")).startswith("same-"):
+        if str(item.get("code")).startswith("same-"):
             answer["notes"] = [*answer["notes"], str(item.get("text"))]
     answer["fits"] = bool(answer["fits"]) and not answer["reasons"]
     return answer

@@ -12,7 +12,7 @@ import json
 import math
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -57,6 +57,7 @@ def import_table(
     which: str | None = None,
     began: datetime | None = None,
     bench: Path | None = None,
+    in_spite_of: Sequence[str] = (),
 ) -> Path:
     """Make a run folder out of a table; return the folder.
 
@@ -77,8 +78,10 @@ def import_table(
         which: One cell of several in the table: what its column says, or a number; see `tablerows.table_of_one_cell`.
         began: When the record began, with its zone; a date in the table goes first. None: the file's own date.
         bench: Bench file with the specification of the instruments and where they sense.
+        in_spite_of: Findings of the cell's account that a person takes on; they are kept in `run.json`.
 
     Raises:
+        Refused: the account of the cell asks whether this can be its record, and nobody took it on.
         InputError: the file, the map or the readings are not usable: what, where, what is accepted.
             Nothing was written.
     """
@@ -98,6 +101,7 @@ def import_table(
     told = Told()
     shelf = Shelf(logs)
     form = shelf.get(cell).form if (shelf.folder(cell) / "cell.json").is_file() else ""
+    let_through = _asked(shelf, cell, in_spite_of, told)
     own_bench = _bench(bench)
     rows, imported = _read(file, mapping or {}, discharge_sign, told, units or {}, which, str(form or ""))
     imported |= _began(file, rows, began, told)
@@ -111,6 +115,8 @@ def import_table(
     if own_bench is not None:
         measurement = {**own_bench[1], **(measurement or {})}
     run = _run_json(record.to_dict(), start, cutoff, measurement, imported)
+    if let_through:
+        run["imported"]["in_spite_of"] = let_through
     if own_bench is not None:
         run["bench"] |= own_bench[0]
     if new_cell is not None:
@@ -120,6 +126,24 @@ def import_table(
         write_package(folder)
     enter_run(folder)
     return folder
+
+
+def _asked(shelf: "Shelf", cell_id: str, in_spite_of: Sequence[str], told: Told) -> list[dict[str, Any]]:
+    """Pass the gate of the account; return what a person lets through.
+
+    Raises:
+        Refused: it asks, and nobody took it on.
+    """
+    from amphora.harness.account.asking import standing_of
+    from amphora.harness.account.gate import require
+
+    if not (shelf.folder(cell_id) / "cell.json").is_file():
+        return []
+    cell, standing = shelf.get(cell_id), standing_of(shelf, cell_id)
+    let_through = require(cell, standing, ("import",), in_spite_of)
+    for item in let_through:
+        told.note(f"taken on: {item.code}: {item.text}")
+    return [item.to_dict() for item in let_through]
 
 
 def imported_notes(folder: Path) -> tuple[list[str], list[str]]:

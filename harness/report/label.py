@@ -91,19 +91,12 @@ def grid(text: str) -> tuple[int, int]:
     return int(match[1]), int(match[2])
 
 
-def _by_the_account(result: dict[str, Any] | None) -> str:
-    """Return what warns on a label because of the cell's account; empty for nothing."""
-    account = (result or {}).get("account") or {}
-    if ((account.get("may") or {}).get("discharge") or {}).get("verdict") == "no":
-        return "DO NOT USE: by its account"
-    codes = [str(item.get("code")) for item in account.get("findings") or []]
-    if any(code in ("leak", "recovery-falls", "charge-balance", "soft-short") for code in codes):
-        return "KEEP APART: leaks inside"
-    return ""
-
-
 def label_content(
-    cell: dict[str, Any], result: dict[str, Any] | None, grade: str | None = None, simulated: bool = False
+    cell: dict[str, Any],
+    result: dict[str, Any] | None,
+    grade: str | None = None,
+    simulated: bool = False,
+    warning: str = "",
 ) -> dict[str, Any]:
     """Return what one label says, as finished text, most important first.
 
@@ -112,6 +105,7 @@ def label_content(
         result: The analysed run it stands on, or None.
         grade: The grade in words, or None.
         simulated: The run was made on the simulated bench; the label says so.
+        warning: What the account of the cell warns of; "" for nothing.
     """
     identified = cell.get("identified") or {}
     key = str(identified.get("chemistry") or cell.get("chemistry") or "auto")
@@ -131,7 +125,7 @@ def label_content(
     else:
         lines.append({"text": "capacity not known", "size": 8, "strong": True})
         payload.append("capacity not known")
-    word = STATE_WORDS.get(str(cell.get("state") or ""), "") or _by_the_account(result)
+    word = STATE_WORDS.get(str(cell.get("state") or ""), "") or warning
     heads = [word, "SIMULATED, no real cell" if simulated else ""]
     if heads[0]:
         grade = None  # a cell that is not to be used is good for nothing

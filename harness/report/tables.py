@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from amphora.harness.account.standing import Standing
+from amphora.harness.account.standing import ACTS, Standing
 from amphora.harness.archive.shelf import CellEntry, RunEntry
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.incoming import Judgement
@@ -130,6 +130,11 @@ def standing_lines(standing: Standing) -> list[str]:
     if standing.capacity_Ah is not None:
         held = said(standing.capacity_Ah, standing.capacity_item_U_Ah, 1000, "mAh")
         lines.append(f"holds {held} (k = 2, the cell as an item; from {standing.capacity_run})")
+        if standing.unseen_share:
+            lines.append(
+                f"    up to {100 * standing.unseen_share:.0f} % may have been drawn unseen between its charge and that "
+                "run: its voltage hardly tells"
+            )
     where = {"measured": "measured", "claim": "the claim on its label", "assumed": "assumed for its form"}
     lines.append(f"It {standing.it_Ah * 1000:.0f} mA ({where[standing.it_from]})")
     if standing.charge_low_Ah is not None and standing.charge_high_Ah is not None:
@@ -145,7 +150,7 @@ def standing_lines(standing: Standing) -> list[str]:
         lines.append(f"! {item.code} ({item.strength}): {item.text}")
         if item.settles:
             lines.append(f"    settled by: {item.settles}")
-    words = [f"{act} {ruling.verdict}" for act, ruling in standing.may.items()]
+    words = [f"{act} {standing.may[act].verdict}" for act in ACTS if act in standing.may]
     lines.append("may: " + ", ".join(words))
     return lines
 

@@ -208,6 +208,7 @@ def prepared(record: "Record", own: bool, info: "RunInfo | None" = None) -> "Rec
     import numpy as np
 
     from amphora.harness.analysis.integration import find_gaps
+    from amphora.harness.analysis.late_resistor import without_late_resistor
 
     record = clean(record)
     odd = no_temperature(record)
@@ -217,6 +218,7 @@ def prepared(record: "Record", own: bool, info: "RunInfo | None" = None) -> "Rec
         from amphora.harness.analysis.bench_checks import without_zero
 
         record = without_zero(record, info)
+    record, _ = without_late_resistor(record)
     if own:
         return record
     told = {gap.after_row for gap in record.gaps}
@@ -550,8 +552,9 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     from amphora.harness.analysis.capacity import figures
     from amphora.harness.analysis.charge import charge_metrics
     from amphora.harness.analysis.integration import accumulate
+    from amphora.harness.analysis.late_resistor import without_late_resistor
     from amphora.harness.analysis.phases import at_main_current, find_phases
-    from amphora.harness.analysis.warnings import Warning_, find_warnings
+    from amphora.harness.analysis.warnings import Warning_, find_warnings, late_resistor_told
     from amphora.harness.results.leads import leads_warnings, measured_in, step_names
     from amphora.harness.results.pulses import PULSE_S, is_pulse, kind_of, loaded_s, moved, resistance_table, told_once
     from amphora.harness.results.repeats import passes_in
@@ -583,6 +586,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
                 f"{SENSOR_DEGC[0]:.0f} to {SENSOR_DEGC[1]:.0f} °C, as an open or a short sensor shows: left out.",
             )
         )
+    told += late_resistor_told(without_late_resistor(clean(loaded.record))[1])
     told += [
         Warning_(str(item.get("code", "import")), str(item.get("text", "")))
         for item in (loaded.run.get("imported") or {}).get("warnings", [])

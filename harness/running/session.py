@@ -418,11 +418,9 @@ def go_on(
     """
     before, plan = resumable(folder)
     allowed = [str(item.get("code")) for item in (plan.notes.get("account") or {}).get("in_spite_of") or []]
-    record = before.run.get("cell") or {}
-    if (folder.parent / "cell.json").is_file():
-        request = Request(
-            str(record.get("id")), plan.profile, folder.absolute().parent.parent, in_spite_of=(*in_spite_of, *allowed)
-        )
+    home = folder.absolute().parent
+    if (home / "cell.json").is_file():
+        request = Request(home.name, plan.profile, home.parent, in_spite_of=(*in_spite_of, *allowed))
         check_account(request, plan, _simulated(bench))
     runner = Runner(
         plan,

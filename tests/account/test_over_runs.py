@@ -146,7 +146,7 @@ def test_a_dated_voltage_settles_what_one_night_leaves_open(healthy, tmp_path):
     code, _ = cli(logs, *words)
     assert code == 0
     after = standing_of(Shelf(logs), "hall-1")
-    assert after.leak.high < min(before.leak.high, 0.10) and after.may["certify"].verdict == "yes"
+    assert after.leak.high <= min(before.leak.high, 0.10) and after.may["certify"].verdict == "yes"
     assert [item["kind"] for item in Shelf(logs).get("hall-1").entries] == ["found", "check"]
     (night,) = logs.glob("hall-1/*-overnight")
     assert cli(logs, "certify", str(night), "--out", str(tmp_path / "c.pdf"))[0] == 0
@@ -216,6 +216,58 @@ def test_corrections_are_entries_and_a_removed_cell_lies_in_the_wastebasket(heal
     assert cli(logs, "cell", "check", "hall-1", "--as-found", "3.7 V")[0] == 2
 
 
+def test_a_renamed_cell_keeps_its_runs_and_nothing_in_their_folders_changes(healthy, tmp_path):
+    import shutil
+
+    logs = tmp_path / "logs"
+    shutil.copytree(healthy, logs)
+    before = standing_of(Shelf(logs), "hall-1")
+    (old_night,) = logs.glob("hall-1/*-overnight")
+    assert (
+        cli(logs, "certify", str(old_night), "--in-spite-of", "leak-not-bounded", "--out", str(tmp_path / "c.pdf"))[0]
+        == 0
+    )
+    files = {p.relative_to(logs / "hall-1"): p.read_bytes() for p in logs.glob("hall-1/*/*") if p.is_file()}
+    add(logs, "gate-2")
+    for new, told in (("GATE-2", "gate-2"), ("hall-1", "already"), ("../x", "accepted")):
+        code, output = cli(logs, "cell", "rename", "hall-1", new)
+        assert code == 2 and told in output and Shelf(logs).get("hall-1").former_ids == ()
+    assert cli(logs, "cell", "rename", "hall-1", "gate-1", "--why", "marked with a pen", "--by", "M. L.")[0] == 0
+    cell = Shelf(logs).get("gate-1")
+    entry = cell.entries[-1]
+    assert entry["changed"] == {"id": ["hall-1", "gate-1"]} and entry["by"] == "M. L." and entry["at"]
+    assert "marked with a pen" in entry["text"] and cell.former_ids == ("hall-1",)
+    moved = {p.relative_to(logs / "gate-1"): p.read_bytes() for p in logs.glob("gate-1/*/*") if p.is_file()}
+    assert moved == files and not (logs / "hall-1").exists()
+    after = standing_of(Shelf(logs), "gate-1")
+    assert (after.capacity_Ah, after.starts) == (before.capacity_Ah, before.starts)
+    (night,) = logs.glob("gate-1/*-overnight")
+    assert analyse_run(night)["cell"] == "gate-1"
+    assert [row["id"] for row in json.loads(cli(logs, "cell", "list", "--json")[1])["cells"]] == ["gate-1", "gate-2"]
+    assert [row["cell"] for row in json.loads(cli(logs, "compare", "--all", "--json")[1])["cells"]] == ["gate-1"]
+    # A paper that bears the old id still finds the run it was made from.
+    done = CliRunner().invoke(app, ["verify", str(tmp_path / "c.pdf"), "--logs", str(logs)])
+    assert done.exit_code == 0, done.output
+    code, output = cli(logs, "cell", "show", "hall-1")
+    assert code == 2 and "is called gate-1 now" in output
+    # Runs under both ids are of one cell.
+    run(logs, "charge", "gate-1")
+    run(logs, "overnight", "gate-1")
+    nights = sorted(str(p) for p in logs.glob("gate-1/*-overnight"))
+    assert cli(logs, "certify", *nights, "--in-spite-of", "leak-not-bounded", "--out", str(tmp_path / "d.pdf"))[0] == 0
+
+
+def test_a_rename_cut_short_between_folder_and_record_is_finished_by_the_same_command(tmp_path):
+    from amphora.harness.account.corrections import rename
+
+    add(tmp_path)
+    (tmp_path / "hall-1").rename(tmp_path / "gate-1")
+    assert rename(Shelf(tmp_path), "hall-1", "gate-1").former_ids == ("hall-1",)
+    assert Shelf(tmp_path).get("gate-1").id == "gate-1"
+    with pytest.raises(AmphoraError, match="no such cell"):
+        rename(Shelf(tmp_path), "nobody", "gate-3")
+
+
 def test_a_time_that_has_not_come_or_is_none_is_refused_in_one_sentence(healthy):
     for text in ("tomorrow", "2099-01-01 12:00", "25:00"):
         code, output = cli(healthy, "cell", "check", "hall-1", "--as-found", "3.1 V", "--at", text)
@@ -234,7 +286,8 @@ def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forg
             kept = load_kept(tmp_path, name)
             options = {} if kept else {"start_soc": 0.4, "begin_utc": EVENING}
             session = SimulatedSession(tmp_path, name, "li-ion-good", 3, **options)
-            session.bench.cell.leak_A = leak_A
+            if profile in ("storage", "retention"):  # it comes after the night, which would have seen it fall at rest
+                session.bench.cell.leak_A = leak_A
             rig = open_rig(session.description, session.clock, session.open)
             request = Request(name, profile, tmp_path, present=profile in ("charge", "storage"))
             carry_out(request, session.description, rig, session.clock, session.person(), guarded=False)

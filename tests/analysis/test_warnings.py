@@ -7,10 +7,11 @@ import pytest
 
 from amphora.harness.analysis.capacity import figures
 from amphora.harness.analysis.integration import accumulate
+from amphora.harness.analysis.late_resistor import without_late_resistor
 from amphora.harness.analysis.phases import find_phases
 from amphora.harness.analysis.records import Measurement, Record, RunInfo, Specification
 from amphora.harness.analysis.resistance import Resistance
-from amphora.harness.analysis.warnings import find_warnings
+from amphora.harness.analysis.warnings import find_warnings, late_resistor_told
 
 SPEC = Measurement(
     Specification(0.001, 0.005, 1e-3),
@@ -79,6 +80,25 @@ def over_a_resistor(late_rows, interval_s=10.0):
 def test_a_resistor_clipped_on_after_the_answer_is_told(late_rows, told):
     assert ("resistor-late" in codes(over_a_resistor(late_rows))) is told
     assert "resistor-late" not in codes(night())  # a current that was measured
+
+
+@pytest.mark.parametrize("late_rows", [5, 30, 200])
+def test_what_was_counted_before_the_resistor_was_on_is_taken_off(late_rows):
+    """EVIDENCE's case: 50.5 mAh were counted that did not flow; the figure has to be that of a resistor in time."""
+    late, in_time = over_a_resistor(late_rows), over_a_resistor(0)
+    cut, found = without_late_resistor(late)
+    (item,) = found
+    assert item.late_s == pytest.approx(10.0 * late_rows, abs=10.0)
+    assert item.counted_Ah == pytest.approx(late_rows * 10.0 * late.voltage_V[0] / 10.0 / 3600, rel=0.25)
+    wrong, right = abs(accumulate(late).charge_Ah[-1]), abs(accumulate(cut).charge_Ah[-1])
+    flowed = abs(float(np.sum(in_time.current_A[60 : -60 - late_rows])) * 10.0 / 3600)  # the same cell, cut at its end
+    assert right == pytest.approx(flowed, abs=0.42 * 10.0 / 3600)  # one row of readings
+    assert wrong - right == pytest.approx(item.counted_Ah, abs=0.42 * 10.0 / 3600)
+    assert without_late_resistor(cut)[1] == [] and "resistor-late" not in codes(cut)
+    for sound in (night(), in_time):
+        same, none = without_late_resistor(sound)
+        assert same is sound and none == []
+    assert "taken off" in late_resistor_told(found)[0].text
 
 
 def test_rows_that_are_unevenly_spaced_are_no_contact_that_moves():

@@ -26,6 +26,7 @@ from typing import Any, Literal
 
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import FILES, RUN, read_header
+from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate.canonical import (
     RFC_8785,
@@ -457,6 +458,8 @@ def _by_the_account(
             raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
         for let in require(cell, standing, ("certify",), in_spite_of, is_simulated(item.run)):
             found[let.code] = let.to_dict()
+        if (unseen := standing.finding("no-second-look")) is not None:  # it forbids nothing and is stated
+            found[unseen.code] = unseen.to_dict()
     return list(found.values())
 
 
@@ -476,7 +479,11 @@ def certificate_data(
         raise InputError("certificate: no run was given; at least one is needed")
     if len(runs) > MOST_RUNS:
         raise InputError(f"certificate: {len(runs)} runs; at most {MOST_RUNS} go on one certificate")
-    ids = {str((item.run.get("cell") or {}).get("id") or item.result.get("cell")) for item in runs}
+    # Of a cell that was renamed some runs bear an earlier id: the register knows the one it has now.
+    ids = {
+        cell_id_now(item.folder, str((item.run.get("cell") or {}).get("id") or item.result.get("cell")))
+        for item in runs
+    }
     if len(ids) > 1:
         raise InputError(
             f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"

@@ -9,6 +9,7 @@ hold (`signature`), does the page show what the data say (`page`), do the raw sa
 numbers (`recomputed`, when the run's folder is at hand).
 """
 
+import contextlib
 import os
 import re
 import subprocess
@@ -198,6 +199,20 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
                 if candidate == logs and resolved.name != parts[-1]:
                     continue
                 return candidate
+    return _of_a_renamed_cell(logs, parts)
+
+
+def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
+    """Return the folder of a run whose cell has been given another id since; None where there is none."""
+    from amphora.harness.archive.shelf import Shelf
+
+    if len(parts) != 2 or not logs.is_dir():
+        return None
+    with contextlib.suppress(AmphoraError, OSError):
+        for cell in Shelf(logs).cells():
+            folder = logs / cell.id / parts[1]
+            if parts[0] in cell.former_ids and (folder / "run.json").is_file():
+                return folder
     return None
 
 
