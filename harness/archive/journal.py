@@ -44,6 +44,7 @@ FORMAT = "amphora-run/1"
 READABLE_FORMATS = ("amphora-run/1",)
 SYNC_EVERY_S = 0.1  # rows are brought to the disk at most this often, by wall clock
 COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
+TOOK = "took_s"  # how long the answer took: the reading was asked for within t_s +- half of it; the last column
 Event = dict[str, Any]
 
 
