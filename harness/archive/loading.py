@@ -193,13 +193,10 @@ def _timing(run: Mapping[str, Any], events: list[dict[str, Any]]) -> "Timing":
         return Timing()
     cell = (run.get("bench") or {}).get("cell") or {}
     currents = [str(name) for name in cell.get("current") or []]
-    seen = {"voltage": 0.0, "current": 0.0}
-    for event in events:
-        if event.get("kind") == "renewal-seen" and event.get("channel") in seen:
-            seen[event["channel"]] = max(seen[event["channel"]], float(event["renewed_s"]))
+    seen_s = max((float(event["renewed_s"]) for event in events if event.get("kind") == "renewal-seen"), default=0.0)
     return Timing(
-        voltage_renewed_s=max(float(renewed.get(cell.get("voltage")) or 0.0), seen["voltage"]),
-        current_renewed_s=max([float(renewed.get(name) or 0.0) for name in currents] + [seen["current"]]),
+        voltage_renewed_s=max(float(renewed.get(cell.get("voltage")) or 0.0), seen_s),
+        current_renewed_s=max([float(renewed.get(name) or 0.0) for name in currents] + [seen_s]),
         together=currents == [cell.get("voltage")],
         known=True,
     )

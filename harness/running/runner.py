@@ -39,8 +39,10 @@ from amphora.harness.control.stepping import (
     GoOn,
     Pause,
     Record,
+    Renewed,
     Resume,
     Sample,
+    Sent,
     State,
     SupplyAsked,
     ZeroTaken,
@@ -48,7 +50,7 @@ from amphora.harness.control.stepping import (
     initial,
     replay,
 )
-from amphora.harness.plans.plan import Order, Plan, Step
+from amphora.harness.plans.plan import Order, Plan, Step, plan_to_dict
 from amphora.harness.plans.supply_timer import armed_for_s, before_s, renew_due
 from amphora.harness.running.checks_of_bench import as_event
 from amphora.harness.running.pre_run import problems_of, remarks_of
@@ -68,6 +70,7 @@ REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
 MOST_KEEPERS = 3  # started anew in one run: whatever ends them again and again ends the next one, too
 KEEPER_WAIT_S = 2.0  # another one is waited for so long before the next reading
+RENEWED_ANEW_S = 0.05  # readings that are seen to be older than known so far by more: told
 RESTARTED = "started again"  # in what a logger remarks
 OFF_TIMER = "off-timer"  # as a supply names what has tripped
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
@@ -413,7 +416,13 @@ class Runner:
         self.rig.find_extras(answers)
         for name, identity in identities.items():
             self.header["bench"]["instruments"].setdefault(name, {})["identity"] = identity
-        self.header["timing"] = {"renewed_s": self.rig.renewed_s()}
+        renewed_s = self.rig.renewed_s()
+        self.header["timing"] = {"renewed_s": renewed_s}
+        measuring = {self.rig.description.cell_voltage, *self.rig.description.cell_current}
+        slowest_s = max((renewed_s.get(name, 0.0) for name in measuring), default=0.0)
+        if slowest_s != self.plan.renewed_s:
+            self.plan = dataclasses.replace(self.plan, renewed_s=slowest_s)
+            self.header["plan"] = plan_to_dict(self.plan)
         self.journal = JournalWriter.open_new(self.folder, self.header, (*self.rig.extra_columns, TOOK))
         self._keep_sheet()
         self.state = initial(self.plan)
@@ -858,8 +867,8 @@ class Runner:
         order = state.order
         if self._zeros is not None and (order.kind == "off" or (order.kind == "connect" and order.mode == "open")):
             self._zeros.note(t_s, self.rig.answers)
-        seen = guard.Reading(t_s, state.step, voltage_V, current_A, temperature_degC, reading.room_degC)
-        self.memory, verdict = guard.judge(self._eye(), step.limits, self.memory, seen)
+        seen = guard.Reading(t_s, state.step, voltage_V, current_A, temperature_degC, reading.room_degC, took_s)
+        verdict = guard.look(self._eye(), step.limits, self.memory, seen)
         if verdict.stop is not None and verdict.stop.check in ("no-current", "voltage-jump"):
             ran_out = ran_out or self._timer_ran_out()
         if ran_out:
@@ -880,6 +889,8 @@ class Runner:
         self.state, orders, events = advance(self.plan, state, sample)
         if orders or events:
             self._carry_out(orders, events, t_s)
+        if self.memory.renewed_s > max(self.plan.renewed_s, self.state.renewed_s) + RENEWED_ANEW_S:
+            self._record("renewal-seen", renewed_s=round(self.memory.renewed_s, 3))
         if ran_out and self.state.order.kind == "charge":
             self._pause(ran_out)
         elif self.state.asking:
@@ -1077,6 +1088,10 @@ class Runner:
             record = Pause(t_s, str(fields["text"]))
         elif kind == "timer-go-on":
             record = GoOn(t_s)
+        elif kind == "sent":
+            record = Sent(fields["from_s"], fields["to_s"])
+        elif kind == "renewal-seen":
+            record = Renewed(t_s, fields["renewed_s"])
         else:
             record = Resume(t_s, fields["off_for_s"], fields["charge_low_Ah"], fields["charge_high_Ah"])
         self.state, orders, events = advance(self.plan, self.state, record)
@@ -1134,7 +1149,7 @@ class Runner:
         from_s = self._send(order)
         interval = {} if from_s is None else self._interval_since(from_s)
         if interval:
-            self._event("sent", **interval)
+            self._record("sent", **interval)
 
     def _send(self, order: Order) -> float | None:
         """Send an order; return the moment before which no change of the current can have been, None where none is."""
@@ -1338,7 +1353,7 @@ def readings_of(run: RunFolder) -> list[guard.Reading]:
     """Return a run's rows as the guard saw them, the room's temperature with them."""
     room = (run.run.get("bench", {}).get("cell") or {}).get("room_temperature")
     column = f"{room}.temperature_degC"
-    return [guard.Reading(*row[:5], row[5].get(column)) for row in run.iter_rows()]
+    return [guard.Reading(*row[:5], row[5].get(column), row[5].get(TOOK, 0.0)) for row in run.iter_rows()]
 
 
 def told(error: OSError) -> str:
