@@ -52,6 +52,7 @@ A_CELL_V = 0.5  # so much was there before: what is there no more was a cell
 CALL_AGAIN_S = 600.0
 SHOWN_AGAIN_S = SETTLE_S  # so long a meter may show what it showed before an order
 LONGEST_WAIT_S = 10.0  # for a second measurement
+ANEW = 1.05  # renewals after which a meter has measured anew for sure
 SINKS_V = 0.05  # below the voltage of the pre-charge
 RELAXES_S = 1800.0  # off for longer, and a charged cell's voltage has come down for good
 
@@ -103,7 +104,7 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
     """
     _begin(memory, reading)
     _count(memory, reading)
-    age_s = max(watch.plan.renewed_s, memory.renewed_s)
+    age_s = _age_s(watch, memory)
     memory.since_s = reading.t_s - 0.5 * reading.took_s - age_s - memory.order_s
     call = warms_when_off(watch, memory, reading)
     violation = _absolute(watch, limits, memory, reading)
@@ -116,7 +117,7 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
         if violation.check != memory.suspect:
             memory.suspect, memory.suspect_s = violation.check, reading.t_s
             return _shown(memory, reading, Verdict(suspect=violation, told=told))
-        if reading.t_s - memory.suspect_s < min(age_s, LONGEST_WAIT_S):  # the same measurement, shown again
+        if reading.t_s - memory.suspect_s < min(ANEW * age_s, LONGEST_WAIT_S):  # the same measurement, shown again
             return _shown(memory, reading, Verdict(suspect=violation, told=told))
     if violation is not None and CHECKS[violation.check].calls_only:
         call, violation = violation, None
@@ -129,6 +130,12 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
     if violation is None and call is None and not told:
         return _shown(memory, reading, FINE)
     return _shown(memory, reading, Verdict(violation, None, call, told))
+
+
+def _age_s(watch: Watch, memory: Memory) -> float:
+    """Return how old what a meter shows may be: as bench file or dialect say, or as it shows itself."""
+    told_s, seen_s = watch.plan.renewed_s, memory.renewed_s
+    return told_s if told_s > seen_s else seen_s
 
 
 def _shown(memory: Memory, reading: Reading, verdict: Verdict) -> Verdict:
@@ -354,7 +361,7 @@ def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Vi
         found = _takes_no_charge(limits, memory, volts) or _above_pre_charge(watch, limits, memory, reading, volts)
         if found is not None:
             return found
-    jump = _jump(memory, reading.t_s, volts)
+    jump = _jump(watch, memory, reading.t_s, volts)
     if jump is None and volts > memory.seen_V:
         memory.seen_V = volts
     return jump
@@ -422,13 +429,13 @@ def _ampere(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> V
     return None
 
 
-def _jump(memory: Memory, t_s: float, volts: float) -> Violation | None:
+def _jump(watch: Watch, memory: Memory, t_s: float, volts: float) -> Violation | None:
     """Find a step of the voltage that no cell makes under one order; a person who was asked may well make one."""
     if memory.order.kind == "ask":
         return None
     good_V = memory.good_V
     settled = memory.order.mode == "current" and memory.since_s > SETTLE_S
-    near = good_V is not None and t_s - memory.good_s <= JUMP_S
+    near = good_V is not None and t_s - memory.good_s <= JUMP_S + 2.0 * min(_age_s(watch, memory), LONGEST_WAIT_S)
     if settled and near and good_V is not None and abs(volts - good_V) > JUMP_V:
         text = f"{volts:.3f} V right after {good_V:.3f} V: another cell, a loose lead, or a short"
         return Violation("voltage-jump", text, volts, good_V)
@@ -465,8 +472,9 @@ def _plausible(watch: Watch, memory: Memory, reading: Reading) -> Violation | No
         memory.odd, memory.odd_s = 0, t_s
     memory.odd += 1
     memory.odd_check = found.check
-    age_s = min(max(watch.plan.renewed_s, memory.renewed_s), LONGEST_WAIT_S)
-    return found if memory.odd >= PLAUSIBLE_READINGS and t_s - memory.odd_s >= age_s else None
+    if memory.odd < PLAUSIBLE_READINGS or t_s - memory.odd_s < min(ANEW * _age_s(watch, memory), LONGEST_WAIT_S):
+        return None
+    return found
 
 
 def _sinks(watch: Watch, memory: Memory, voltage_V: float | None) -> Violation | None:
