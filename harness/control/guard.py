@@ -106,9 +106,10 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
     _count(memory, reading)
     age_s = _age_s(watch, memory)
     memory.since_s = reading.t_s - 0.5 * reading.took_s - age_s - memory.order_s
-    call = warms_when_off(watch, memory, reading)
+    off = memory.order.kind == "off"
+    call = warms_when_off(watch, memory, reading) if off else None
     violation = _absolute(watch, limits, memory, reading)
-    told = sensor_remark(watch, memory, reading) if memory.order.kind == "off" else ""
+    told = sensor_remark(watch, memory, reading) if off else ""
     if violation is None:
         memory.suspect = ""
         # has been seen in several readings on end already
@@ -173,6 +174,7 @@ def _ordered(memory: Memory, record: Ordered) -> None:
     if order.kind in ENERGISED:
         memory.ever_on = True
         memory.last_on = order.kind
+        memory.rise_K = None  # as the new order has it
     if order.kind == "charge" and order.current_A != memory.charge_A:
         memory.charge_A, memory.charge_peak_V = order.current_A, None  # another current shows another voltage
     memory.order = order
@@ -316,13 +318,13 @@ def refold(watch: Watch, events: Sequence[Mapping[str, Any]], rows: Sequence[Rea
 
 
 def _absolute(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
-    return (
+    found = (
         _volts(watch, limits, memory, reading)
         or _ampere(watch, limits, memory, reading)
         or judge_warmth(watch, limits, memory, reading)
         or standing_still(watch, memory, reading)
-        or wrong_way(watch, memory, reading)
     )
+    return found if found is not None or memory.order.kind == "discharge" else wrong_way(watch, memory, reading)
 
 
 def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
