@@ -72,9 +72,7 @@ def limits(low_A: float, high_A: float, low_V: float | None = 2.5) -> Limits:
 
 def rest(seconds: float, name: str = "rest", every_s: float = 1.0) -> Step:
     """Return a rest in which nothing may flow."""
-    return Step(
-        name, "rest", (Segment(Order("off"), seconds),), (), seconds, True, every_s, limits(0.0, 0.0, None)
-    )
+    return Step(name, "rest", (Segment(Order("off"), seconds),), (), seconds, True, every_s, limits(0.0, 0.0, None))
 
 
 def discharge(current_A: float, cutoff_V: float = 3.0, every_s: float = 1.0, most_s: float = 4 * 3600.0) -> Step:
