@@ -6,13 +6,13 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
-from amphora.drivers.simulated.bench import SimulatedBench
-from amphora.harness.cells.cell import Cell
 from amphora.harness.running.session import Request, asleep_now, held, how_full, make_plan
 
 

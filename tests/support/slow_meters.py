@@ -29,14 +29,10 @@ class SlowNight:
     ) -> None:
         self.bench = SimulatedBench("li-ion", 7, cell=cell)
         for name in ("load", "supply"):
-            one = self.bench.instruments[name]
             if renewed_s:
                 CATALOGUE["renewal slow"](every_s=renewed_s, instrument=name).begin(self.bench)
             if takes_s:
                 CATALOGUE["late link"](takes_s=takes_s, instrument=name).begin(self.bench)
-            if told:
-                one.abilities = replace(one.abilities, refresh_s=0.0)
-        self.told_s = renewed_s if told else 0.0
         self.described = bench_from_dict(self.bench.description)
         self.folder = folder / "c" / "run"
         record = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True}
@@ -79,7 +75,8 @@ def discharge(current_A: float, cutoff_V: float = 3.0, every_s: float = 1.0, mos
     """Return a discharge to the cut-off."""
     return Step(
         "down", "discharge", (Segment(Order("discharge", value=current_A), most_s),),
-        (End("cutoff", "voltage_V", "<=", cutoff_V),), most_s, False, every_s, limits(-current_A, 0.0), cutoff_V=cutoff_V,
+        (End("cutoff", "voltage_V", "<=", cutoff_V),), most_s, False, every_s, limits(-current_A, 0.0),
+        cutoff_V=cutoff_V,
     )  # fmt: skip
 
 
