@@ -210,6 +210,24 @@ def _slow(bench: "SimulatedBench", fault: Fault) -> None:
     _hook(_instrument(bench, fault), strike)
 
 
+def _renewed(bench: "SimulatedBench", fault: Fault) -> None:
+    """The meter measures anew only that often, and shows the same in between."""
+    instrument = _instrument(bench, fault)
+    before, every_s = instrument.reading_fault, float(fault["every_s"])
+    slot, held = [-1.0], [dict[str, float]()]
+
+    def shown(values: dict[str, float]) -> dict[str, float]:
+        values = values if before is None else before(values)
+        now = bench.clock.now_s() // every_s
+        if now == slot[0]:
+            bench.mark(fault.name)
+            return held[0]
+        slot[0], held[0] = now, values
+        return values
+
+    instrument.reading_fault = shown
+
+
 def _flapping(bench: "SimulatedBench", fault: Fault) -> None:
     seen = [0]
 
@@ -432,6 +450,8 @@ _ENTRIES: tuple[tuple[str, str, str, Begin, dict[str, Any]], ...] = (
     ("error queue full", "link", "the error queue has overflowed", _queue_full, {"entries": 8}),
     ("flapping link", "link", "every so often no answer", _flapping, {"every": 50, "times": 10}),
     ("slow link", "link", "each answer takes long", _slow, {"calls": 30, "takes_s": 0.8}),
+    ("late link", "link", "every answer of the night takes that long", _slow, {"calls": FOREVER, "takes_s": 0.35}),
+    ("renewal slow", "link", "what it shows is measured anew only so often", _renewed, {"every_s": 2.0}),
     ("very slow link", "link", "one answer takes very long", _slow, {"calls": 1, "takes_s": 25.0}),
     ("busy when reopened", "link", "the port is taken when it is opened again",
      _link(lambda one, what: LinkError(f"{one.name}: busy")), {"calls": 6}),
@@ -541,7 +561,7 @@ HOPELESS: dict[str, Callable[..., Fault]] = {
 
 _SPREAD: dict[str, tuple[float, float]] = {
     "late_s": (0.5, 8.0), "by": (0.5, 1.5), "ohm": (0.5, 3.0), "watt": (0.7, 2.0), "for_s": (0.3, 3.0),
-    "takes_s": (0.3, 1.5), "amps": (0.5, 2.0), "by_s": (0.2, 3.0), "per_reading": (0.3, 3.0),
+    "takes_s": (0.3, 1.5), "every_s": (0.25, 1.5), "amps": (0.5, 2.0), "by_s": (0.2, 3.0), "per_reading": (0.3, 3.0),
 }  # fmt: skip
 
 

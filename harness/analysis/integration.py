@@ -17,6 +17,7 @@ from amphora.harness.analysis.records import FloatArray, Gap, IntArray, Record, 
 from amphora.harness.common.errors import AnalysisError
 
 SECONDS_PER_HOUR = 3600.0
+LATE_S = 5.0  # a meter that shows the same after an order for so long may be renewed slowly, and nobody said so
 SWITCH_U_S = 0.05  # how well an order's instant is known: sending, acting, settling (common practice)
 
 
@@ -121,6 +122,7 @@ def find_edges(record: Record, step_time_s: FloatArray | None = None) -> Edges:
         return none
     candidates = rows_that_jump(current_A, 0.03 * scale_A)
     switches = np.sort(record.switches_s)
+    untils = np.sort(record.switches_until_s) if record.switches_until_s.size == switches.size else switches
     gap_rows = {gap.after_row - 1 for gap in record.gaps}
     rows: list[int] = []
     at: list[float] = []
@@ -138,11 +140,15 @@ def find_edges(record: Record, step_time_s: FloatArray | None = None) -> Edges:
         inside = switches[low:high]
         if inside.size:
             # an order acts after its instant and before the next reading; as a rule at once
-            late_s = min(record.orders_within_s, end - float(inside[-1]))
+            late_s = min(record.orders_within_s, end - float(inside[-1])) + float(untils[high - 1] - inside[-1])
             middle = (float(inside[0] + inside[-1]) + late_s) / 2
             width_s = float(inside[-1] - inside[0]) + late_s
             limit_s = width_s / 2 + SWITCH_U_S if inside.size > 1 else max(SWITCH_U_S, width_s / 2)
             _put(rows, at, half, how, row, middle, min(limit_s, (end - begin) / 2), "ordered")
+            continue
+        late = _shown_late(record, switches, untils, row)
+        if late is not None:
+            _put(rows, at, half, how, row, *late, "ordered")
             continue
         here_A, next_A = float(current_A[row]), float(current_A[row + 1])
         before = abs(here_A - float(current_A[row - 1])) if row else 0.0
@@ -161,6 +167,29 @@ def find_edges(record: Record, step_time_s: FloatArray | None = None) -> Edges:
         else:
             _put(rows, at, half, how, row, (begin + end) / 2, (end - begin) / 2, "half-way")
     return Edges(np.array(rows, np.int64), np.array(at), np.array(half), tuple(how))
+
+
+def _shown_late(record: Record, switches: FloatArray, untils: FloatArray, row: int) -> tuple[float, float] | None:
+    """Return the instant of an order and its limits, where the readings up to `row` still show what was before it.
+
+    How late a meter may show an order is what the run knows of it (`Timing`). Where it knows of no delay, and the
+    voltage up to `row` is what it was before the order to the last digit, either order or meter was late: the step may
+    be anywhere between.
+    """
+    if not record.timing.known or not switches.size:
+        return None
+    begin, end = float(record.t_s[row]), float(record.t_s[row + 1])
+    last = int(np.searchsorted(switches, begin, side="right")) - 1
+    if last < 0:
+        return None
+    from_s, to_s = float(switches[last]), float(untils[last])
+    known_s = record.timing.current_renewed_s + 0.5 * float(record.took_s[row])
+    if begin - to_s <= known_s:
+        return 0.5 * (from_s + to_s), max(SWITCH_U_S, 0.5 * (to_s - from_s))
+    first = int(np.searchsorted(record.t_s, from_s)) - 1
+    if begin - to_s > LATE_S or first < 0 or np.ptp(record.voltage_V[first : row + 1]) != 0.0:
+        return None
+    return 0.5 * (from_s + end), 0.5 * (end - from_s)
 
 
 def _put(

@@ -19,6 +19,7 @@ FIELDS: dict[str, tuple[str, str, str, str]] = {
     "voltage_V": ("number", "Voltage", "volt", "Voltage at the cell."),
     "current_A": ("number", "Current", "ampere", "Current, positive into the cell."),
     "temperature_degC": ("number", "Temperature", "degree Celsius", "Temperature of the cell."),
+    "took_s": ("number", "Took", "second", "How long the answer took: within half of it around t_s."),
     "step_time_s": ("number", "Step time", "second", "The source's own time since its step began."),
     "counter_Ah": ("number", "Charge counter", "ampere-hour", "The source's own charge counter."),
     "counter_charge_Ah": ("number", "Charge counter", "ampere-hour", "The source's own counter of charge put in."),

@@ -43,6 +43,7 @@ from amphora.harness.archive.run_folder import (
     FORMAT,
     RUN,
     SAMPLES,
+    TOOK,
     Event,
     RunFolder,
     after_the_end,
@@ -55,8 +56,25 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.common.files import sha256, utc_text
 
 __all__ = [  # what is read stands in `run_folder`; named here, too, for those who ask the journal
-    "COLUMNS", "FORMAT", "Event", "JournalWriter", "RunFolder", "after_the_end", "lost_rows", "no_run", "read_events",
-    "read_run", "rounded", "sha256", "sync_folder", "to_line", "utc_text", "write_new", "write_out", "write_whole",
+    "COLUMNS",
+    "FORMAT",
+    "TOOK",
+    "Event",
+    "JournalWriter",
+    "RunFolder",
+    "after_the_end",
+    "lost_rows",
+    "no_run",
+    "read_events",
+    "read_run",
+    "rounded",
+    "sha256",
+    "sync_folder",
+    "to_line",
+    "utc_text",
+    "write_new",
+    "write_out",
+    "write_whole",
 ]  # fmt: skip
 
 SYNC_EVERY_S = 0.1  # rows are brought to the disk at most this often, by wall clock

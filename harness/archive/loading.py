@@ -29,7 +29,7 @@ from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256
 
 if TYPE_CHECKING:
-    from amphora.harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
+    from amphora.harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Timing, Zero
 
 # What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
 DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
@@ -146,18 +146,19 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
     inputs = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
     t_s = table["t_s"]
     with _damage_told(folder / EVENTS):
+        switches, timing = _switches(events), _timing(run, events)
         record = Record(
             t_s=t_s,
             voltage_V=table["voltage_V"],
             current_A=table["current_A"],
             temperature_degC=table["temperature_degC"],
             step=table["step"].astype(np.int64, copy=False),
-            switches_s=np.array(
-                sorted(float(event["t_s"]) for event in events if event.get("kind") == "ordered"), dtype=np.float64
-            ),
+            switches_s=np.array([switch[0] for switch in switches], dtype=np.float64),
             gaps=_gaps(events, int(t_s.size)),
             extra={name: table[name] for name in wanted if name not in COLUMNS},
             orders_within_s=_orders_within_s(run),
+            switches_until_s=np.array([switch[1] for switch in switches] if timing.known else [], dtype=np.float64),
+            timing=timing,
         )
         info = _info(folder, run, events, stopped)
     return Loaded(record, info, run, tuple(events), tuple(notices), inputs)
@@ -172,6 +173,41 @@ def _damage_told(path: Path) -> Iterator[None]:
         raise JournalDamaged(f"{path}: an event does not hold what it should: {error}") from error
 
 
+def _switches(events: list[dict[str, Any]]) -> list[tuple[float, float]]:
+    """Return when each order was sent and by when it had acted, in order of time.
+
+    An order that makes safe says so itself; one that energises is written down first, and `sent` follows where sending
+    it took time.
+    """
+    found: list[tuple[float, float]] = []
+    for event in events:
+        if event.get("kind") == "ordered":
+            t_s = float(event["t_s"])
+            found.append((float(event.get("from_s", t_s)), float(event.get("to_s", t_s))))
+        elif event.get("kind") == "sent" and found:
+            found[-1] = (float(event["from_s"]), float(event["to_s"]))
+    return sorted(found)
+
+
+def _timing(run: Mapping[str, Any], events: list[dict[str, Any]]) -> "Timing":
+    """Return how old what a channel shows may be: as bench file or dialect say, or as the run saw it itself."""
+    from amphora.harness.analysis.records import Timing
+
+    told = run.get("timing")
+    renewed = told.get("renewed_s") if isinstance(told, dict) else None
+    if not isinstance(renewed, dict):
+        return Timing()
+    cell = (run.get("bench") or {}).get("cell") or {}
+    currents = [str(name) for name in cell.get("current") or []]
+    seen_s = max((float(event["renewed_s"]) for event in events if event.get("kind") == "renewal-seen"), default=0.0)
+    return Timing(
+        voltage_renewed_s=max(float(renewed.get(cell.get("voltage")) or 0.0), seen_s),
+        current_renewed_s=max([float(renewed.get(name) or 0.0) for name in currents] + [seen_s]),
+        together=currents == [cell.get("voltage")],
+        known=True,
+    )
+
+
 def _orders_within_s(run: Mapping[str, Any]) -> float:
     """Return how long after its instant an order may have acted: a simulated bench that lives faster says so."""
     value = ((run.get("measurement") or {}).get("time") or {}).get("orders_within_s", 0.0)
@@ -179,6 +215,7 @@ def _orders_within_s(run: Mapping[str, Any]) -> float:
 
 
 ANALYSED_EXTRAS = (
+    "took_s",
     "step_time_s",
     "counter_Ah",
     "counter_charge_Ah",

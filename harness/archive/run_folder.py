@@ -27,6 +27,7 @@ KEEPER = "keeper.jsonl"  # what the watchdog did after the end
 FORMAT = "amphora-run/1"
 READABLE_FORMATS = ("amphora-run/1",)
 COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
+TOOK = "took_s"  # how long the answer took: the reading was asked for within t_s +- half of it; the last column
 TORN = b" torn\n"  # the end of a line that a full disk cut, marked by the next that got through
 Event = dict[str, Any]
 NO_GOING_ON = "it cannot go on; an output may still be on: 'amphora bench off' switches the bench off"

@@ -95,6 +95,10 @@ class Rig:
             room_degC,
         )
 
+    def renewed_s(self) -> dict[str, float]:
+        """Return how often each instrument measures anew, as its dialect or the bench file say; only where they do."""
+        return {name: one.abilities.refresh_s for name, one in self.instruments.items() if one.abilities.refresh_s > 0}
+
     def _current(self, name: str, values: Mapping[str, float]) -> float | None:
         """Return an instrument's share of the cell's current; none flows through a resistor that is not on yet."""
         if self.leads == "open" and "current_A" in values and self.reckoned(name, values):

@@ -155,7 +155,8 @@ def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:
             )
         )
     if one["tried"]:
-        lines.append(f"tried with its output off: {', '.join(one['tried'])}")
+        moved = "with nothing flowing" if one["role"] == "switch" else "with its output off"
+        lines.append(f"tried {moved}: {', '.join(one['tried'])}")
     return lines
 
 

@@ -32,6 +32,7 @@ from amphora.harness.control.memory import (
     Reading,
     Record,
     Resumed,
+    Sent,
     Verdict,
     Violation,
     Watch,
@@ -49,6 +50,9 @@ JUMP_S = 3.0
 NOTHING_V = 0.10
 A_CELL_V = 0.5  # so much was there before: what is there no more was a cell
 CALL_AGAIN_S = 600.0
+SHOWN_AGAIN_S = SETTLE_S  # so long a meter may show what it showed before an order
+LONGEST_WAIT_S = 10.0  # for a second measurement
+ANEW = 1.05  # renewals after which a meter has measured anew for sure
 SINKS_V = 0.05  # below the voltage of the pre-charge
 RELAXES_S = 1800.0  # off for longer, and a charged cell's voltage has come down for good
 
@@ -62,11 +66,13 @@ def silent(allowed_s: float, now_s: float, last_reading_s: float) -> Verdict:
     return Verdict(stop=Violation("no-reading", text, age_s, allowed_s))
 
 
-def fold(memory: Memory, record: Ordered | Gap | Resumed) -> Memory:
+def fold(memory: Memory, record: Ordered | Sent | Gap | Resumed) -> Memory:
     """Return the memory after an order, a gap or a resume; the one handed in stays as it is."""
     memory = memory.copy()
     if isinstance(record, Ordered):
         _ordered(memory, record)
+    elif isinstance(record, Sent):
+        memory.order_s = max(memory.order_s, record.t_s)
     elif isinstance(record, Gap):
         _gap(memory, record)
     else:
@@ -88,18 +94,32 @@ def judge(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> tup
         The memory with this reading in it, and what is said of it.
     """
     memory = memory.copy()
+    return memory, look(watch, limits, memory, reading)
+
+
+def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verdict:
+    """Judge as `judge` does, and take the reading into the memory itself: for whoever owns it, a copy saved a reading.
+
+    Args, returns: see `judge`.
+    """
     _begin(memory, reading)
     _count(memory, reading)
-    call = warms_when_off(watch, memory, reading)
+    age_s = _age_s(watch, memory)
+    memory.since_s = reading.t_s - 0.5 * reading.took_s - age_s - memory.order_s
+    off = memory.order.kind == "off"
+    call = warms_when_off(watch, memory, reading) if off else None
     violation = _absolute(watch, limits, memory, reading)
-    told = sensor_remark(watch, memory, reading) if memory.order.kind == "off" else ""
+    told = sensor_remark(watch, memory, reading) if off else ""
     if violation is None:
         memory.suspect = ""
         # has been seen in several readings on end already
         violation = _plausible(watch, memory, reading)
-    elif CHECKS[violation.check].confirm and violation.check != memory.suspect:
-        memory.suspect = violation.check
-        return memory, Verdict(suspect=violation, told=told)
+    elif CHECKS[violation.check].confirm:
+        if violation.check != memory.suspect:
+            memory.suspect, memory.suspect_s = violation.check, reading.t_s
+            return _shown(memory, reading, Verdict(suspect=violation, told=told))
+        if reading.t_s - memory.suspect_s < min(ANEW * age_s, LONGEST_WAIT_S):  # the same measurement, shown again
+            return _shown(memory, reading, Verdict(suspect=violation, told=told))
     if violation is not None and CHECKS[violation.check].calls_only:
         call, violation = violation, None
     if call is not None:
@@ -108,7 +128,35 @@ def judge(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> tup
             memory.called_check, memory.called_s = call.check, reading.t_s
         else:
             call = None
-    return memory, FINE if violation is None and call is None and not told else Verdict(violation, None, call, told)
+    if violation is None and call is None and not told:
+        return _shown(memory, reading, FINE)
+    return _shown(memory, reading, Verdict(violation, None, call, told))
+
+
+def _age_s(watch: Watch, memory: Memory) -> float:
+    """Return how old what a meter shows may be: as bench file or dialect say, or as it shows itself."""
+    told_s, seen_s = watch.plan.renewed_s, memory.renewed_s
+    return told_s if told_s > seen_s else seen_s
+
+
+def _shown(memory: Memory, reading: Reading, verdict: Verdict) -> Verdict:
+    """Keep what was shown last, for the order that may come next."""
+    if reading.voltage_V is not None:
+        memory.shown_V = reading.voltage_V
+    if reading.current_A is not None:
+        memory.shown_A = reading.current_A
+    return verdict
+
+
+def _may_be_old(memory: Memory, t_s: float, value: float, before: float | None, alike: float) -> bool:
+    """Whether a value may be of the time before the order: its interval reaches back there, or it is shown again.
+
+    Nobody may know how often a meter measures: what it showed before the order is taken for old for some seconds. A
+    current may be a sum, with the flickering zero of an instrument that is off in it, so it need only be alike.
+    """
+    if before is None:
+        return False
+    return memory.since_s < 0.0 or (abs(value - before) <= alike and t_s - memory.order_s < SHOWN_AGAIN_S)
 
 
 # -- the fold ---------------------------------------------------------------------------------
@@ -126,10 +174,12 @@ def _ordered(memory: Memory, record: Ordered) -> None:
     if order.kind in ENERGISED:
         memory.ever_on = True
         memory.last_on = order.kind
+        memory.rise_K = None  # as the new order has it
     if order.kind == "charge" and order.current_A != memory.charge_A:
         memory.charge_A, memory.charge_peak_V = order.current_A, None  # another current shows another voltage
     memory.order = order
     memory.order_s = t_s
+    memory.before_V, memory.before_A = memory.shown_V, memory.shown_A
     memory.last_t_s = t_s
     memory.last_current_A = None  # the new current counts from here
     memory.odd = 0
@@ -234,13 +284,15 @@ def records_of(
         done += 1
 
 
-def record_of(event: Mapping[str, Any]) -> Ordered | Gap | Resumed | None:
+def record_of(event: Mapping[str, Any]) -> Ordered | Sent | Gap | Resumed | None:
     """Return what an event of the journal tells the guard, None for one that tells it nothing."""
     kind = event["kind"]
     if kind == "ordered":
         return Ordered(float(event["t_s"]), Order(**event["order"]))
     if kind == "made-safe":
         return Ordered(float(event["t_s"]), OFF) if event.get("off", True) else None
+    if kind == "sent":
+        return Sent(float(event["to_s"]))
     if kind == "gap":
         from_s, to_s = float(event["from_s"]), float(event["to_s"])
         low_Ah, high_Ah = float(event["charge_low_Ah"] or 0.0), float(event["charge_high_Ah"] or 0.0)
@@ -255,7 +307,10 @@ def refold(watch: Watch, events: Sequence[Mapping[str, Any]], rows: Sequence[Rea
     """Return the memory that a run had after its last record, from its folder."""
     memory = Memory()
     for record, limits in records_of([step.limits for step in watch.plan.steps], events, rows):
-        memory = judge(watch, limits, memory, record)[0] if isinstance(record, Reading) else fold(memory, record)
+        if isinstance(record, Reading):
+            look(watch, limits, memory, record)
+        else:
+            memory = fold(memory, record)
     return memory
 
 
@@ -263,13 +318,13 @@ def refold(watch: Watch, events: Sequence[Mapping[str, Any]], rows: Sequence[Rea
 
 
 def _absolute(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
-    return (
+    found = (
         _volts(watch, limits, memory, reading)
         or _ampere(watch, limits, memory, reading)
         or judge_warmth(watch, limits, memory, reading)
         or standing_still(watch, memory, reading)
-        or wrong_way(watch, memory, reading)
     )
+    return found if found is not None or memory.order.kind == "discharge" else wrong_way(watch, memory, reading)
 
 
 def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
@@ -278,6 +333,10 @@ def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Vi
         return None
     tolerance_V, order = limits.voltage_tolerance_V, memory.order
     low, high = limits.voltage_low_V, limits.voltage_high_V
+    if _may_be_old(memory, reading.t_s, volts, memory.before_V, 0.0):  # it was judged by the limits of then
+        assert memory.before_V is not None
+        low = None if low is None else min(low, memory.before_V)
+        high = None if high is None else max(high, memory.before_V)
     if volts < -tolerance_V:
         return Violation("reversed", f"{volts:.3f} V: the cell is reversed", volts, 0.0)
     if volts < NOTHING_V and low is not None and low > NOTHING_V + tolerance_V:
@@ -299,12 +358,12 @@ def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Vi
     if high is not None and volts > high + tolerance_V:
         return Violation("voltage-high", f"{volts:.3f} V is above {high:.3f} V", volts, high)
     if order.kind == "charge":
-        if reading.t_s - memory.order_s >= SETTLE_S and volts > memory.step_high_V:
+        if memory.since_s >= SETTLE_S and volts > memory.step_high_V:
             memory.step_high_V = volts
         found = _takes_no_charge(limits, memory, volts) or _above_pre_charge(watch, limits, memory, reading, volts)
         if found is not None:
             return found
-    jump = _jump(memory, reading.t_s, volts)
+    jump = _jump(watch, memory, reading.t_s, volts)
     if jump is None and volts > memory.seen_V:
         memory.seen_V = volts
     return jump
@@ -338,7 +397,7 @@ def _above_pre_charge(watch: Watch, limits: Limits, memory: Memory, reading: Rea
         return None
     if memory.step_high_V >= cell.precharge_below_V:
         return None  # it was past it: that is judged by `_sinks`
-    if volts >= cell.precharge_below_V - limits.voltage_tolerance_V or reading.t_s - memory.order_s < SETTLE_S:
+    if volts >= cell.precharge_below_V - limits.voltage_tolerance_V or memory.since_s < SETTLE_S:
         return None
     if current_A <= 1.2 * cell.precharge_A + OFF_CURRENT_A:
         return None
@@ -353,6 +412,10 @@ def _ampere(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> V
     current_A = reading.current_A
     if current_A is not None:
         low, high = limits.current_low_A, limits.current_high_A
+        if _may_be_old(memory, reading.t_s, current_A, memory.before_A, watch.nothing_A):
+            assert memory.before_A is not None
+            low = None if low is None else min(low, memory.before_A)
+            high = None if high is None else max(high, memory.before_A)
         if low is not None and current_A < low * 1.05 - watch.nothing_A:
             return Violation("current-low", f"{current_A:.3f} A is beyond {low:.3f} A", current_A, low)
         if high is not None and current_A > high * 1.05 + watch.nothing_A:
@@ -368,13 +431,13 @@ def _ampere(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> V
     return None
 
 
-def _jump(memory: Memory, t_s: float, volts: float) -> Violation | None:
+def _jump(watch: Watch, memory: Memory, t_s: float, volts: float) -> Violation | None:
     """Find a step of the voltage that no cell makes under one order; a person who was asked may well make one."""
     if memory.order.kind == "ask":
         return None
     good_V = memory.good_V
-    settled = memory.order.mode == "current" and t_s - memory.order_s > SETTLE_S
-    near = good_V is not None and t_s - memory.good_s <= JUMP_S
+    settled = memory.order.mode == "current" and memory.since_s > SETTLE_S
+    near = good_V is not None and t_s - memory.good_s <= JUMP_S + 2.0 * min(_age_s(watch, memory), LONGEST_WAIT_S)
     if settled and near and good_V is not None and abs(volts - good_V) > JUMP_V:
         text = f"{volts:.3f} V right after {good_V:.3f} V: another cell, a loose lead, or a short"
         return Violation("voltage-jump", text, volts, good_V)
@@ -389,7 +452,7 @@ def _jump(memory: Memory, t_s: float, volts: float) -> Violation | None:
 def _plausible(watch: Watch, memory: Memory, reading: Reading) -> Violation | None:
     """Compare with the order; needs several odd readings on end, after settling."""
     t_s, voltage_V, current_A = reading.t_s, reading.voltage_V, reading.current_A
-    if t_s - memory.order_s < SETTLE_S:
+    if memory.since_s < SETTLE_S:
         return None
     order = memory.order
     found: Violation | None = None
@@ -407,9 +470,13 @@ def _plausible(watch: Watch, memory: Memory, reading: Reading) -> Violation | No
     if found is None:
         memory.odd = 0
         return None
-    memory.odd = memory.odd + 1 if found.check == memory.odd_check else 1
+    if memory.odd == 0 or found.check != memory.odd_check:
+        memory.odd, memory.odd_s = 0, t_s
+    memory.odd += 1
     memory.odd_check = found.check
-    return found if memory.odd >= PLAUSIBLE_READINGS else None
+    if memory.odd < PLAUSIBLE_READINGS or t_s - memory.odd_s < min(ANEW * _age_s(watch, memory), LONGEST_WAIT_S):
+        return None
+    return found
 
 
 def _sinks(watch: Watch, memory: Memory, voltage_V: float | None) -> Violation | None:
@@ -482,12 +549,14 @@ __all__ = [
     "Ordered",
     "Reading",
     "Resumed",
+    "Sent",
     "Verdict",
     "Violation",
     "Watch",
     "fold",
     "forbids",
     "judge",
+    "look",
     "record_of",
     "records_of",
     "refold",

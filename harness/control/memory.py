@@ -6,7 +6,7 @@ memory that the run had (`guard.refold`). Times in seconds of the run, volt, amp
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any, NamedTuple
 
@@ -54,17 +54,19 @@ class Meters(NamedTuple):
     current_offset_A: float = 0.010
 
 
-class Watch(NamedTuple):
+@dataclass(frozen=True)
+class Watch:
     """All that stands fixed while the guard looks at one run."""
 
     plan: Plan
     cell: CellLimits | None
     meters: Meters
 
-    @property
-    def nothing_A(self) -> float:
-        """A current that a meter may show while none flows: 20 mA, more where its sheet says so."""
-        return max(OFF_CURRENT_A, self.meters.current_offset_A + 3.0 * self.meters.current_resolution_A)
+    nothing_A: float = field(init=False)  # a meter may show it while none flows: 20 mA, more where its sheet says so
+
+    def __post_init__(self) -> None:
+        nothing_A = max(OFF_CURRENT_A, self.meters.current_offset_A + 3.0 * self.meters.current_resolution_A)
+        object.__setattr__(self, "nothing_A", nothing_A)
 
 
 class Ordered(NamedTuple):
@@ -72,6 +74,12 @@ class Ordered(NamedTuple):
 
     t_s: float
     order: Order
+
+
+class Sent(NamedTuple):
+    """The order before has acted by now: sending it took a while."""
+
+    t_s: float
 
 
 class Reading(NamedTuple):
@@ -83,6 +91,7 @@ class Reading(NamedTuple):
     current_A: float | None
     temperature_degC: float | None
     room_degC: float | None = None
+    took_s: float = 0.0  # how long the answer took: asked for within t_s +- half of it
 
 
 class Gap(NamedTuple):
@@ -102,15 +111,17 @@ class Resumed(NamedTuple):
     t_s: float
 
 
-Record = Ordered | Reading | Gap | Resumed
+Record = Ordered | Sent | Reading | Gap | Resumed
 
 
 @dataclass(slots=True)
 class Memory:
-    """What the guard remembers of one run. Never changed in place from outside: `judge` and `fold` work on a copy."""
+    """What the guard remembers of one run. `judge` and `fold` work on a copy; `look` is for whoever owns it."""
 
     order: Order = OFF
-    order_s: float = 0.0
+    order_s: float = 0.0  # by when it had acted
+    before_V: float | None = None  # what was shown last before it: an old reading looks the same
+    before_A: float | None = None
     last_t_s: float | None = None
     last_current_A: float | None = None
     # the step, and current through the run
@@ -125,8 +136,10 @@ class Memory:
     off_s: float = 0.0  # since when all is off
     # readings that want a second one, or have had some
     suspect: str = ""
+    suspect_s: float = 0.0
     odd: int = 0
     odd_check: str = ""
+    odd_s: float = 0.0
     lowest_V: float = 1e9
     good_V: float | None = None
     good_s: float = 0.0
@@ -142,8 +155,15 @@ class Memory:
     stretch_s: float = 0.0  # how long they are, a moving mean
     stretch_count: float = 0.0
     lively: float = 0.0  # share of changes of the voltage that go back and by more than a digit: noise, not slope
+    jagged: float = 0.0  # share of changes by more than a digit
     last_change_V: float = 0.0
     finest_V: float = 0.0  # the smallest change seen; 0 before there was one
+    repeated_s: tuple[float, ...] = ()  # how long the last readings that were shown more than once stood
+    renewed_s: float = 0.0  # how often readings are renewed, as they show; 0 while nothing says that they are old
+    # what the reading of the moment is worth
+    since_s: float = 0.0  # for so long, at least, the order stood when this was measured; negative: perhaps not yet
+    shown_V: float | None = None
+    shown_A: float | None = None
     # temperature
     begun_s: float | None = None
     base_until_s: float = 0.0
@@ -193,6 +213,7 @@ def memory_from_dict(data: Mapping[str, Any]) -> Memory:
     fields = dict(data)
     fields["order"] = Order(**fields["order"])
     fields["minute"] = tuple(fields["minute"])
+    fields["repeated_s"] = tuple(fields["repeated_s"])
     for name in ("temperatures", "rest_trail", "climb"):
         fields[name] = tuple((float(a), float(b)) for a, b in fields[name])
     return Memory(**fields)

@@ -13,6 +13,10 @@ FROZEN_READINGS = 20
 TIMES_USUAL = 20.0
 USUAL_KNOWN = 5  # finished stretches, before there is a usual length
 LIVELY = 0.15
+JAGGED = 0.5
+RENEWALS, ONCE = 8, 2  # stretches that are looked at, and how many of them may be a single reading
+LONGER = 1.7  # than the others of the same renewal, seen through readings that come at their own times
+LONGEST_RENEWAL_S = 10.0  # what stands for longer is judged as standing still
 SHARE = 0.1  # of the newest in the moving means
 # The flattest stretch of the largest cell of a kind, V/Ah: slope over charge, of the curves that ship, over 3.5 Ah
 # (Li-ion 0.2 V for a whole charge, LFP 0.025 V) and 2.7 Ah (NiMH 0.05 V). Computed.
@@ -66,21 +70,40 @@ def _changed(memory: Memory, by_V: float) -> None:
     size_V = abs(by_V)
     if memory.finest_V == 0.0 or size_V < memory.finest_V:
         memory.finest_V = size_V
-    back = by_V * memory.last_change_V < 0.0 and size_V > 1.5 * memory.finest_V
-    memory.lively += SHARE * (float(back) - memory.lively)
+    far = size_V > 1.5 * memory.finest_V
+    memory.jagged += SHARE * (far - memory.jagged)
+    memory.lively += SHARE * ((far and by_V * memory.last_change_V < 0.0) - memory.lively)
     memory.last_change_V = by_V
 
 
 def _stretch(memory: Memory, seconds: float, count: int) -> None:
+    if count > 1 or memory.repeated_s:
+        _renewed(memory, seconds, count)
     memory.stretches += 1
     share = max(SHARE, 1.0 / memory.stretches)
     memory.stretch_s += share * (seconds - memory.stretch_s)
     memory.stretch_count += share * (count - memory.stretch_count)
 
 
+def _renewed(memory: Memory, seconds: float, count: int) -> None:
+    """See how often readings are renewed: each stands for about the same time, and then moves by several digits.
+
+    A meter that is new with each question passes through all digits, or flickers.
+    """
+    trail = (*memory.repeated_s[-RENEWALS + 1 :], seconds if count > 1 else 0.0)
+    stood = sorted(one for one in trail if one > 0.0)
+    memory.repeated_s = trail if len(trail) - len(stood) <= ONCE else ()
+    if len(stood) < RENEWALS - ONCE or len(trail) < RENEWALS or memory.jagged <= JAGGED:
+        return
+    middle_s = stood[len(stood) // 2]
+    alike = [one for one in stood if one <= LONGER * middle_s]  # twice as long: new, and by chance the same
+    if len(alike) >= RENEWALS - 2 * ONCE and LONGER * alike[0] >= alike[-1] <= LONGEST_RENEWAL_S:
+        memory.renewed_s = max(memory.renewed_s, alike[-1])
+
+
 def _allowed(watch: Watch, memory: Memory, current_A: float) -> tuple[float, float]:
     """Return for how long, and for how many readings, both may stand still."""
-    most_s, most_count = FROZEN_S, float(FROZEN_READINGS)
+    most_s, most_count = max(FROZEN_S, TIMES_USUAL / 2.0 * watch.plan.renewed_s), float(FROZEN_READINGS)
     if memory.stretches >= USUAL_KNOWN:
         most_s = max(most_s, TIMES_USUAL * memory.stretch_s)
         most_count = max(most_count, TIMES_USUAL * memory.stretch_count)

@@ -29,6 +29,7 @@ TAPER_SETTLE_S = 5.0
 NO_COURSE = taper.Course()
 DROP_AFTER_S = 600.0  # a voltage that falls earlier is no sign of being full (common practice for nickel)
 MEDIAN_POINTS = 6  # of the trail: a minute
+SHOWN_AGAIN_S = 5.0  # so long a meter may show what it showed before an order, to the last digit
 EPSILON_S = 2e-4  # the journal keeps 0.1 ms
 
 
@@ -90,13 +91,32 @@ class Pause(NamedTuple):
     text: str
 
 
+class Sent(NamedTuple):
+    """The order before acted between two moments, as sending it took a while."""
+
+    from_s: float
+    to_s: float
+
+    @property
+    def t_s(self) -> float:
+        """By when it had acted."""
+        return self.to_s
+
+
+class Renewed(NamedTuple):
+    """Readings are renewed so seldom, as they show."""
+
+    t_s: float
+    renewed_s: float
+
+
 class GoOn(NamedTuple):
     """The timer was set anew: the step that was paused goes on."""
 
     t_s: float
 
 
-Record = Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn
+Record = Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn | Sent | Renewed
 Event = dict[str, Any]
 
 
@@ -133,6 +153,9 @@ class State:
     asking: bool = False  # the taper is there, and the supply is to be asked
     temperature_degC: float | None = None  # the last one
     peak_V: float = -1e9  # the highest median of a minute in this step
+    acted_s: float = -1e9  # by when the last order had acted
+    before_V: float | None = None  # as shown last before it
+    renewed_s: float = 0.0  # how often readings are renewed, as they show
 
     def copy(self) -> "State":
         """Return a state of its own."""
@@ -143,6 +166,7 @@ class State:
             self.agreeing_end, self.waiting, self.order, self.resistance_ohm, self.before_pulse,
             self.measured_Ah, self.started_full, self.present, self.main_reason, self.finished,
             self.paused_s, self.course, self.zero_A, self.asking, self.temperature_degC, self.peak_V,
+            self.acted_s, self.before_V, self.renewed_s,
         )  # fmt: skip
 
     @property
@@ -223,9 +247,36 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
             events.append({"kind": "continued", "step": state.step, "why": "the supply's timer was set anew"})
             off_for_s, state.paused_s = record.t_s - state.paused_s, None
             _go_on(plan, state, record.t_s, off_for_s, orders, events)
+    elif isinstance(record, Sent):
+        _sent(plan, state, record)
+    elif isinstance(record, Renewed):
+        state.renewed_s = record.renewed_s
     elif isinstance(record, Resume):
         _resume(plan, state, record, orders, events)
     return Advance(state, tuple(orders), tuple(events))
+
+
+def _sent(plan: Plan, state: State, record: Sent) -> None:
+    """Count the new current, and the time of a pulse, from when the order acted."""
+    middle_s = 0.5 * (record.from_s + record.to_s)
+    state.acted_s = record.to_s
+    if state.last_t_s is not None:
+        state.last_t_s = max(state.last_t_s, middle_s)
+    if not state.energised or state.waiting or state.plan_step < 0:
+        return
+    step = plan.steps[state.plan_step]
+    if step.segments[state.segment].pulse:
+        late_s = max(0.0, middle_s - state.segment_began_s)
+        state.segment_began_s += late_s
+        state.deadline_s = min(state.deadline_s + late_s, state.step_began_s + step.max_duration_s)
+
+
+def _may_be_old(plan: Plan, state: State, sample: Sample) -> bool:
+    """Whether a reading may show what was before the last order: as old as readings get, or the same voltage again."""
+    since_s = sample.t_s - state.acted_s
+    if since_s < max(plan.renewed_s, state.renewed_s):
+        return True
+    return since_s < SHOWN_AGAIN_S and sample.voltage_V == state.before_V
 
 
 def _pause(state: State, t_s: float, waiting: str, why: str, orders: list[Order], events: list[Event]) -> None:
@@ -280,12 +331,13 @@ def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
 
     step = plan.steps[state.plan_step]
     segment = step.segments[state.segment]
-    if step.taper is not None and current_A is not None and state.order.kind == "charge":
+    old = _may_be_old(plan, state, sample)
+    if step.taper is not None and current_A is not None and state.order.kind == "charge" and not old:
         found = _follow(state, step, segment, sample)
         if found is not None:
             return found
     if not segment.pulse and step.ends:
-        met = _met(step.ends, state, step, segment, sample)
+        met = None if old else _met(step.ends, state, step, segment, sample)
         if met is None:
             state.agreeing = 0
             state.agreeing_end = -1
@@ -568,6 +620,7 @@ def _begin_segment(
     if segment.pulse and state.last_voltage_V is not None and state.last_current_A is not None:
         state.before_pulse = (state.last_voltage_V, state.last_current_A)
     if order != state.order or order.kind in ("ask", "connect"):
+        state.acted_s, state.before_V = t_s, state.last_voltage_V
         state.last_current_A = None  # the new current counts from here
         state.last_t_s = t_s
         orders.append(order)
@@ -714,6 +767,10 @@ def record_of(event: Mapping[str, Any]) -> Record | None:
         return ZeroTaken(t_s, float(event["in_charge_A"]))
     if kind == "supply-asked":
         return SupplyAsked(t_s, bool(event["believed"]))
+    if kind == "sent":
+        return Sent(float(event["from_s"]), float(event["to_s"]))
+    if kind == "renewal-seen":
+        return Renewed(t_s, float(event["renewed_s"]))
     if kind == "timer-pause":
         return Pause(t_s, str(event["text"]))
     if kind == "timer-go-on":

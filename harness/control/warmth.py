@@ -85,11 +85,15 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
         if same_s > TEMPERATURE_FROZEN_S:
             text = f"the temperature has read {degC:g} °C without any change for {same_s:.0f} s"
             return Violation("temperature-frozen", text, same_s, TEMPERATURE_FROZEN_S)
-    return (
-        _rise(watch, limits, memory, reading, degC, nickel)
-        or _above_room(watch, memory, reading, degC, nickel)
-        or _rate(limits, memory, t_s, degC, nickel)
-    )
+    found = _rise(watch, limits, memory, reading, degC, nickel)
+    if found is None and reading.room_degC is not None:
+        found = _above_room(watch, memory, reading, degC, nickel)
+    if found is not None:
+        return found
+    trail = memory.temperatures
+    if memory.rate_K_per_min is None and trail and t_s - trail[-1][0] < RATE_TRAIL_S:
+        return None  # as for most readings: nothing to tell yet
+    return _rate(limits, memory, t_s, degC, nickel)
 
 
 def _bounds(watch: Watch, limits: Limits, memory: Memory, degC: float, nickel: bool) -> Violation | None:
@@ -125,8 +129,8 @@ def _remember(memory: Memory, reading: Reading, degC: float) -> None:
     if memory.step_degC is None:
         memory.step_degC = degC
     # The lowest, not the mean: fingers that were on the sensor only warm it, and so does current.
-    early = not memory.ever_on or reading.t_s <= memory.base_until_s or memory.base_degC is None
-    if early and (memory.base_degC is None or degC < memory.base_degC):
+    base = memory.base_degC
+    if base is None or (degC < base and (not memory.ever_on or reading.t_s <= memory.base_until_s)):
         memory.base_degC = degC
         memory.base_room_degC = room_of(reading)
 
@@ -138,11 +142,13 @@ def _rise(
     if most_K is not None and first is not None and degC - first > most_K:
         text = f"the cell has warmed by {degC - first:.1f} K in this step; {most_K:g} K are allowed: a short inside"
         return Violation("nickel-warm" if nickel else "temperature-rise", text, degC - first, most_K)
-    if memory.order.kind in ENERGISED:
-        memory.rise_K = allowed_rise_K(watch, memory.order, reading.current_A)
-    most_K, base, room = memory.rise_K, memory.base_degC, room_of(reading)
+    order = memory.order
+    if (memory.rise_K is None or order.mode != "current") and order.kind in ENERGISED:
+        memory.rise_K = allowed_rise_K(watch, order, reading.current_A)
+    most_K, base = memory.rise_K, memory.base_degC
     if most_K is None or base is None or reading.t_s <= memory.base_until_s:
         return None
+    room = None if reading.room_degC is None else room_of(reading)
     moved_K = 0.0 if room is None or memory.base_room_degC is None else room - memory.base_room_degC
     rise_K = degC - base - moved_K
     if rise_K <= most_K:

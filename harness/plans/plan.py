@@ -153,6 +153,7 @@ class Plan:
     warnings: tuple[str, ...] = ()
     notes: dict[str, Any] = field(default_factory=dict)
     cell: CellLimits | None = None  # None: a device, or a plan of 0.1.0
+    renewed_s: float = 0.0  # so old may be what the slowest meter of voltage or current shows, as far as known before
 
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from amphora.harness.plans.recipe import Recipe
 
 FUSES_A = (0.1, 0.125, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3,
            8.0, 10.0, 12.5, 16.0)  # fmt: skip  # rated currents as fuses are sold (R10 series, IEC 60127)
+ASLEEP = "a computer that sleeps, as with its lid closed: the load draws on below the cut-off until it wakes"
 
 
 def leads_of(bench: Mapping[str, Any] | None) -> str:
@@ -178,9 +179,7 @@ def not_guarded(
             lists = guarded if can(abilities, "low_voltage_cutoff") else missing
             lists.append("the load's own low-voltage cut-off")
             if not can(abilities, "low_voltage_cutoff"):
-                missing.append(
-                    "a computer that sleeps, as with its lid closed: the load draws on below the cut-off until it wakes"
-                )
+                missing.append(ASLEEP)
             (guarded if can(abilities, "over_current_protection") else missing).append("the load's own current limit")
             if can(abilities, "low_voltage_cutoff") and ability_of(abilities, "cutoff_latches") is not True:
                 missing.append(

@@ -170,9 +170,11 @@ def _keep(folder: Path, result: str, digest: str) -> None:
 
 def clean(record: "Record") -> "Record":
     """Return the record without rows that lack voltage or current; gaps keep their place."""
+    import dataclasses
+
     import numpy as np
 
-    from amphora.harness.analysis.records import Gap, Record
+    from amphora.harness.analysis.records import Gap
 
     channels = (record.t_s, record.voltage_V, record.current_A)
     if all(np.isfinite(channel.sum()) for channel in channels):  # one that is not finite would make the sum so
@@ -185,15 +187,15 @@ def clean(record: "Record") -> "Record":
         Gap(int(before[gap.after_row]), gap.from_s, gap.to_s, gap.charge_low_Ah, gap.charge_high_Ah)
         for gap in record.gaps
     )
-    return Record(
-        record.t_s[good],
-        record.voltage_V[good],
-        record.current_A[good],
-        record.temperature_degC[good],
-        record.step[good],
-        record.switches_s,
-        gaps,
-        {name: values[good] for name, values in record.extra.items()},
+    return dataclasses.replace(
+        record,
+        t_s=record.t_s[good],
+        voltage_V=record.voltage_V[good],
+        current_A=record.current_A[good],
+        temperature_degC=record.temperature_degC[good],
+        step=record.step[good],
+        gaps=gaps,
+        extra={name: values[good] for name, values in record.extra.items()},
     )
 
 
@@ -958,7 +960,6 @@ def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, 
     import numpy as np
 
     from amphora.harness.analysis.integration import rows_that_jump
-    from amphora.harness.analysis.records import Record
 
     low, high = max(0, first - 200), min(record.t_s.size, last + 2)
     t_s, current_A = record.t_s[low:high], record.current_A[low:high]
@@ -975,19 +976,20 @@ def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, 
     for begin, end in zip(begins[np.r_[0, apart]], ends[np.r_[apart - 1, -1]], strict=True) if steps.size else ():
         keep[begin:end] = True
     rows = np.flatnonzero(keep)
-    part = Record(
-        t_s[rows],
-        record.voltage_V[low:high][rows],
-        current_A[rows],
-        record.temperature_degC[low:high][rows],
-        record.step[low:high][rows],
-        record.switches_s,
-        tuple(
+    took_s = record.extra.get("took_s")
+    part = dataclasses.replace(
+        record,
+        t_s=t_s[rows],
+        voltage_V=record.voltage_V[low:high][rows],
+        current_A=current_A[rows],
+        temperature_degC=record.temperature_degC[low:high][rows],
+        step=record.step[low:high][rows],
+        gaps=tuple(
             dataclasses.replace(gap, after_row=int(np.searchsorted(rows, gap.after_row - low)))
             for gap in record.gaps
             if low < gap.after_row < high
         ),
-        {},
+        extra={} if took_s is None else {"took_s": took_s[low:high][rows]},
     )
     return part, int(np.searchsorted(rows, first - low)), int(np.searchsorted(rows, last - low))
 

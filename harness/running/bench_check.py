@@ -78,6 +78,9 @@ def check_bench(
             if on or name in trouble or found[name]["role"] not in ("load", "supply"):
                 continue
             problems += _try_orders(opened[name], found[name])
+        for name in found:
+            if found[name]["role"] == "switch" and name not in trouble:
+                problems += _try_relay(name, bench, opened, found, bool(on or trouble))
     finally:
         for instrument in opened.values():
             _close(instrument)
@@ -316,6 +319,56 @@ def _try_orders(instrument: Any, one: dict[str, Any]) -> list[Problem]:
     if setup is not None and setup.get("on") is True:
         problems.append(Problem(f"{name}: is switched on after orders that switch nothing on"))
     return problems
+
+
+def _try_relay(
+    name: str, bench: BenchDescription, opened: Mapping[str, Any], found: dict[str, dict[str, Any]], unsure: bool
+) -> list[Problem]:
+    """Close a relay and open it again, each position that a run would take, with nothing flowing; read back.
+
+    It is not moved while something is on, or an instrument that could let current flow did not answer.
+    """
+    relay, one = opened[name], found[name]
+    others = [other for other in found if found[other]["role"] in ("load", "supply")]
+
+    def flowing() -> str:
+        for other in others:
+            current_A = opened[other].read().get("current_A", 0.0)
+            if abs(current_A) > off_limit_A(bench, other):
+                return f"{current_A:.3g} A flow through {other}, which is off"
+        return ""
+
+    problems: list[Problem] = []
+    try:
+        if unsure or flowing():
+            return [Problem(f"{name}: was not moved, as not all is known to be off", hard=False)]
+        for role, position in (("load", "discharge"), ("supply", "charge")):
+            if bench.first(role) is None:
+                continue
+            relay.connect(position)
+            setup = relay.read_setup()
+            why = "reads back open" if setup.get("on") is False else flowing()
+            if why:
+                problems.append(Problem(f"a {position} would fail: {name} was closed to {position}: {why}"))
+            relay.connect("open")
+            if relay.read_setup().get("on") is True:
+                problems.append(Problem(f"{name}: was opened and reads back closed; it may stick"))
+                break
+            one["tried"].append(f"closed to {position} and opened")
+    except IdentityError:
+        raise
+    except DriverError as error:
+        problems.append(Problem(f"a run would fail: {_named(name, str(error))}"))
+    finally:
+        _let_go(relay)
+    return problems
+
+
+def _let_go(relay: Any) -> None:
+    try:
+        relay.make_safe()
+    except (DriverError, OSError):
+        return
 
 
 def _another(bench: BenchDescription, name: str, error: DriverError, clock: Clock, open_one: Open) -> str:

@@ -22,7 +22,7 @@ from typing import Any, Protocol, cast
 
 from amphora.drivers.errors import DriverError, IdentityError, LinkError
 from amphora.drivers.roles import Clock, Instrument, Position
-from amphora.harness.archive.journal import JournalWriter, RunFolder, rounded
+from amphora.harness.archive.journal import TOOK, JournalWriter, RunFolder, rounded
 from amphora.harness.bench.current_zero import Zeros, judge_zero, zeros_of
 from amphora.harness.bench.opened import SOON_S, CellReading, Rig
 from amphora.harness.common.errors import BenchError, InputError, Refused
@@ -39,8 +39,10 @@ from amphora.harness.control.stepping import (
     GoOn,
     Pause,
     Record,
+    Renewed,
     Resume,
     Sample,
+    Sent,
     State,
     SupplyAsked,
     ZeroTaken,
@@ -48,7 +50,7 @@ from amphora.harness.control.stepping import (
     initial,
     replay,
 )
-from amphora.harness.plans.plan import Order, Plan, Step
+from amphora.harness.plans.plan import Order, Plan, Step, plan_to_dict
 from amphora.harness.plans.supply_timer import armed_for_s, before_s, renew_due
 from amphora.harness.running.checks_of_bench import as_event
 from amphora.harness.running.pre_run import problems_of, remarks_of
@@ -68,6 +70,7 @@ REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its
 JUST_WOKEN_S = 15.0  # for so long the words of a stop name the gap before it
 MOST_KEEPERS = 3  # started anew in one run: whatever ends them again and again ends the next one, too
 KEEPER_WAIT_S = 2.0  # another one is waited for so long before the next reading
+RENEWED_ANEW_S = 0.05  # readings that are seen to be older than known so far by more: told
 RESTARTED = "started again"  # in what a logger remarks
 OFF_TIMER = "off-timer"  # as a supply names what has tripped
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
@@ -413,7 +416,14 @@ class Runner:
         self.rig.find_extras(answers)
         for name, identity in identities.items():
             self.header["bench"]["instruments"].setdefault(name, {})["identity"] = identity
-        self.journal = JournalWriter.open_new(self.folder, self.header, self.rig.extra_columns)
+        renewed_s = self.rig.renewed_s()
+        self.header["timing"] = {"renewed_s": renewed_s}
+        measuring = {self.rig.description.cell_voltage, *self.rig.description.cell_current}
+        slowest_s = max((renewed_s.get(name, 0.0) for name in measuring), default=0.0)
+        if slowest_s != self.plan.renewed_s:
+            self.plan = dataclasses.replace(self.plan, renewed_s=slowest_s)
+            self.header["plan"] = plan_to_dict(self.plan)
+        self.journal = JournalWriter.open_new(self.folder, self.header, (*self.rig.extra_columns, TOOK))
         self._keep_sheet()
         self.state = initial(self.plan)
         self._event(
@@ -631,7 +641,7 @@ class Runner:
             instrument.read_errors()
             state_on = instrument.read_setup().get("on")
             on[name] = bool(state_on) if state_on is not None else None
-        self.rig.set_extra_columns(before.columns[5:])
+        self.rig.set_extra_columns(tuple(name for name in before.columns[5:] if name != TOOK))
         still_on = any(value for name, value in on.items() if name in self.rig.energising())
         reading = self.rig.read(energised=still_on)
         last_s = rows[-1].t_s if rows else 0.0
@@ -849,14 +859,16 @@ class Runner:
         self._degC = temperature_degC
         if late:
             self._note_gap(before_s, t_s, current_A)
-        journal.append_row(t_s, state.step, voltage_V, current_A, temperature_degC, reading[3])
+        took_s = round(answered_s - asked_s, 4)
+        beside = {**reading[3], TOOK: took_s} if took_s else reading[3]
+        journal.append_row(t_s, state.step, voltage_V, current_A, temperature_degC, beside)
         self._last_reading_s = t_s
         self._last_asked_s = asked_s - self._t0_s
         order = state.order
         if self._zeros is not None and (order.kind == "off" or (order.kind == "connect" and order.mode == "open")):
             self._zeros.note(t_s, self.rig.answers)
-        seen = guard.Reading(t_s, state.step, voltage_V, current_A, temperature_degC, reading.room_degC)
-        self.memory, verdict = guard.judge(self._eye(), step.limits, self.memory, seen)
+        seen = guard.Reading(t_s, state.step, voltage_V, current_A, temperature_degC, reading.room_degC, took_s)
+        verdict = guard.look(self._eye(), step.limits, self.memory, seen)
         if verdict.stop is not None and verdict.stop.check in ("no-current", "voltage-jump"):
             ran_out = ran_out or self._timer_ran_out()
         if ran_out:
@@ -877,6 +889,8 @@ class Runner:
         self.state, orders, events = advance(self.plan, state, sample)
         if orders or events:
             self._carry_out(orders, events, t_s)
+        if self.memory.renewed_s > max(self.plan.renewed_s, self.state.renewed_s) + RENEWED_ANEW_S:
+            self._record("renewal-seen", renewed_s=round(self.memory.renewed_s, 3))
         if ran_out and self.state.order.kind == "charge":
             self._pause(ran_out)
         elif self.state.asking:
@@ -1074,6 +1088,10 @@ class Runner:
             record = Pause(t_s, str(fields["text"]))
         elif kind == "timer-go-on":
             record = GoOn(t_s)
+        elif kind == "sent":
+            record = Sent(fields["from_s"], fields["to_s"])
+        elif kind == "renewal-seen":
+            record = Renewed(t_s, fields["renewed_s"])
         else:
             record = Resume(t_s, fields["off_for_s"], fields["charge_low_Ah"], fields["charge_high_Ah"])
         self.state, orders, events = advance(self.plan, self.state, record)
@@ -1081,9 +1099,12 @@ class Runner:
 
     def _carry_out(self, orders: tuple[Order, ...], events: tuple[dict[str, Any], ...], t_s: float) -> None:
         # Safe first: an order that switches off does not wait for the disk.
+        off: dict[str, float] = {}
         for order in orders:
             if order.kind == "off":
+                from_s = self._now()
                 self._order_off()
+                off = self._interval_since(from_s)
         for event in events:
             fields = {key: value for key, value in event.items() if key != "kind"}
             self._event(event["kind"], t_s=t_s, **fields)
@@ -1093,7 +1114,7 @@ class Runner:
             self._take_zero()
         for order in orders:
             if order.kind == "off":
-                self._event("ordered", order={"kind": "off"})
+                self._event("ordered", order={"kind": "off"}, **off)
             else:
                 self._order(order)
 
@@ -1106,7 +1127,7 @@ class Runner:
             raise Stop(f"guard:{forbidden.check}", f"{self.plan.cell_id}: {forbidden.text}")
         self._event("ordered", order=_slim(order))
         try:
-            self._send(order)
+            self._send_timed(order)
         except DriverError as error:
             if isinstance(error, IdentityError):
                 raise
@@ -1116,10 +1137,24 @@ class Runner:
                 self._beat(self._now())
                 instrument.reopen()
             self._event("ordered", order=_slim(order))
-            self._send(order)
+            self._send_timed(order)
 
-    def _send(self, order: Order) -> None:
+    def _interval_since(self, from_s: float) -> dict[str, float]:
+        """Return the interval in which an order acted, to be recorded; empty where it took no time."""
+        to_s = self._now()
+        return {"from_s": round(from_s, 4), "to_s": round(to_s, 4)} if to_s - from_s >= 1e-4 else {}
+
+    def _send_timed(self, order: Order) -> None:
+        """Send an order that energises, and record the interval in which it acted where that took time."""
+        from_s = self._send(order)
+        interval = {} if from_s is None else self._interval_since(from_s)
+        if interval:
+            self._record("sent", **interval)
+
+    def _send(self, order: Order) -> float | None:
+        """Send an order; return the moment before which no change of the current can have been, None where none is."""
         rig = self.rig
+        from_s: float | None = None
         if order.kind == "discharge":
             if rig.load is None:
                 raise BenchError(f"{rig.description.name}: has no load to discharge with")
@@ -1129,8 +1164,10 @@ class Runner:
                 self._beat(self._now())  # a relay may take seconds between two positions
                 rig.switch.connect("discharge")
             assert order.value is not None
+            from_s = self._now()
             rig.load.set_discharge(order.mode, order.value)  # type: ignore[arg-type]
             if self._on != "load":
+                from_s = self._now()  # nothing flowed before
                 rig.load.set_input(True)
             self._set_on("load")
         elif order.kind == "charge":
@@ -1147,8 +1184,10 @@ class Runner:
                 rig.supply.set_voltage(order.voltage_V if own_V is None else min(max(own_V, 0.0), order.voltage_V))
                 rig.supply.set_current_limit(order.current_A)
                 self._set_timer()
+                from_s = self._now()
                 rig.supply.set_output(True)
             else:
+                from_s = self._now()
                 rig.supply.set_current_limit(order.current_A)
             rig.supply.set_voltage(order.voltage_V)
             self._set_on("supply")
@@ -1160,6 +1199,7 @@ class Runner:
             self._called_s = self._now()
             if self.alarm is not None:
                 self.alarm("person", order.text)
+        return from_s
 
     _on: str = ""
 
@@ -1312,7 +1352,7 @@ def readings_of(run: RunFolder) -> list[guard.Reading]:
     """Return a run's rows as the guard saw them, the room's temperature with them."""
     room = (run.run.get("bench", {}).get("cell") or {}).get("room_temperature")
     column = f"{room}.temperature_degC"
-    return [guard.Reading(*row[:5], row[5].get(column)) for row in run.iter_rows()]
+    return [guard.Reading(*row[:5], row[5].get(column), row[5].get(TOOK, 0.0)) for row in run.iter_rows()]
 
 
 def told(error: OSError) -> str:

@@ -24,6 +24,7 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.plans.requirements import ASLEEP
 from amphora.harness.running.checks_of_bench import Person, in_words, keep, of_the_evening, read_checks, why_not_proven
 from amphora.harness.running.runner import Outcome, Progress, Runner
 
@@ -299,6 +300,12 @@ def by_hand_now(plan: Plan, request: Request, bench: BenchDescription) -> list[s
     return lines
 
 
+def asleep_now(plan: Plan, warning: str) -> list[str]:
+    """Return what a person has to know at the start of each run of a computer that may sleep, its lid closed say."""
+    unguarded = f"! not guarded: {ASLEEP}"
+    return [f"! {warning}"] * bool(warning) + [unguarded] * (ASLEEP in plan.notes.get("not_guarded", ()))
+
+
 def with_zero_rest(plan: Plan) -> Plan:
     """Put a minute of rest before anything that energises: the current zero is taken there."""
     if not plan.steps or not any(
@@ -549,8 +556,9 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
             runner.from_folder, _ = resumable(folder)
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
-        if awake.warning and runner.tell is not None:
-            runner.tell(f"! {awake.warning}")
+        for line in asleep_now(runner.plan, awake.warning):
+            if runner.tell is not None:
+                runner.tell(line)
         names = runner.rig.energising()
         sheet = sheet_of(bench, runner.rig.instruments)
         runner.sheet, runner.sheet_beside = sheet, beside(bench.where)

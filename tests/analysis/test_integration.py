@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from amphora.harness.analysis.integration import accumulate, find_edges, find_gaps, rows_that_jump
-from amphora.harness.analysis.records import BLOCK_ROWS, Gap, Record
+from amphora.harness.analysis.records import BLOCK_ROWS, Gap, Record, Timing
 from amphora.harness.common.errors import AnalysisError
 
 
@@ -41,6 +41,39 @@ def test_an_order_that_may_act_late_is_placed_between_its_instant_and_the_next_r
     assert late.at_s.tolist() == [7.0] and late.half_width_s.tolist() == [5.0]
     soon = find_edges(dataclasses.replace(record, orders_within_s=3.0))
     assert soon.at_s.tolist() == [3.5] and soon.half_width_s.tolist() == [1.5]
+
+
+def test_an_order_that_took_a_while_acted_between_being_sent_and_confirmed():
+    record = dataclasses.replace(
+        record_of([0, 10, 20, 30], [0, 0, -1, -1], switches=[12.0]), switches_until_s=np.array([16.0])
+    )
+    edges = find_edges(record)
+    assert edges.at_s.tolist() == [14.0] and edges.half_width_s.tolist() == [2.0]
+
+
+def test_readings_that_are_older_than_an_order_do_not_move_its_instant():
+    # off at 20 s; a meter renewed every 2 s shows the discharge until 22 s: the charge is that of 20 s all the same
+    t = np.arange(0.0, 31.0)
+    volts = np.where(t < 22, 3.6, 3.7)
+    off = record_of(t, np.where(t < 22, -1.0, 0.0), voltage_V=volts, switches=[20.0])
+    off = dataclasses.replace(off, switches_until_s=np.array([20.0]))
+    told = dataclasses.replace(off, timing=Timing(2.0, 2.0, known=True))
+    assert find_edges(told).at_s.tolist() == [20.0]
+    assert accumulate(told).charge_Ah[-1] * 3600 == pytest.approx(-20.0)
+    nobody_said = dataclasses.replace(off, timing=Timing(known=True))  # the order may have been late as well
+    edges = find_edges(nobody_said)
+    assert edges.at_s[0] - edges.half_width_s[0] == pytest.approx(20.0)
+    assert edges.at_s[0] + edges.half_width_s[0] == pytest.approx(22.0)
+    old_folder = find_edges(dataclasses.replace(off, switches_until_s=np.empty(0)))
+    assert old_folder.how == ("half-way",)
+
+
+def test_a_meter_that_shows_a_mean_over_the_order_changes_no_charge():
+    t = np.arange(0.0, 31.0)
+    amps = np.where(t <= 20, -1.0, np.where(t <= 22, -0.4, 0.0))
+    record = record_of(t, amps, switches=[20.5])
+    told = dataclasses.replace(record, switches_until_s=np.array([20.5]), timing=Timing(2.0, 2.0, known=True))
+    assert accumulate(told).charge_Ah[-1] * 3600 == pytest.approx(-20.5)
 
 
 def test_the_step_clock_of_the_source_places_a_step():

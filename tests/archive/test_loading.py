@@ -66,6 +66,36 @@ def test_readings_events_and_what_is_known_come_together(tmp_path):
     assert not info.finished
 
 
+def test_an_old_folder_knows_nothing_of_how_old_its_readings_are(tmp_path):
+    record, _ = load(make(tmp_path))
+    assert not record.timing.known and np.isnan(record.took_s).all() and record.switches_until_s.size == 0
+
+
+def test_each_reading_and_each_order_carries_its_interval(tmp_path):
+    run = RUN | {
+        "timing": {"renewed_s": {"load": 0.5, "supply": 2.0}},
+        "bench": {"cell": {"voltage": "load", "current": ["load", "supply"]}},
+    }
+    events = [
+        EVENTS[0],
+        {"kind": "ordered", "t_s": 0.4, "after_row": 1, "order": {"kind": "discharge"}},
+        {"kind": "sent", "t_s": 0.9, "after_row": 1, "from_s": 0.5, "to_s": 0.9},
+        {"kind": "ordered", "t_s": 2.5, "after_row": 2, "order": {"kind": "off"}, "from_s": 1.5, "to_s": 2.25},
+        {"kind": "ordered", "t_s": 2.75, "after_row": 2, "order": {"kind": "charge"}},
+    ]
+    rows = "0.0,0,4.1,0.0,20.0,0.25\n1.0,0,4.1,-0.5,20.1,\n"
+    folder = make(tmp_path, rows, run, events)
+    (folder / "samples.csv").write_text(HEADER.strip() + ",took_s\n" + rows)
+    record, _ = load(folder)
+    assert list(record.took_s) == [0.25, 0.0]
+    assert list(record.switches_s) == [0.5, 1.5, 2.75] and list(record.switches_until_s) == [0.9, 2.25, 2.75]
+    assert (record.timing.voltage_renewed_s, record.timing.current_renewed_s) == (0.5, 2.0)
+    assert not record.timing.together
+    seen = [*events, {"kind": "renewal-seen", "t_s": 3.0, "after_row": 2, "renewed_s": 1.25}]
+    (folder / "events.jsonl").write_text("".join(json.dumps(event) + "\n" for event in seen))
+    assert load(folder)[0].timing.voltage_renewed_s == 1.25
+
+
 def test_a_torn_last_row_is_left_out_and_told(tmp_path):
     loaded = load_all(make(tmp_path, ROWS + "3.0,1,3.9"))
     assert loaded.record.t_s.size == 3

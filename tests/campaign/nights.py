@@ -47,10 +47,13 @@ OURS = (*DISK, *DEATHS)
 # Faults of an instrument that strike the supply as well as the load.
 EITHER = (
     "frozen current", "current jumps", "current drifts", "order ignored", "level ignored", "order late",
-    "off comes late", "off fails once", "off fails twice", "Ctrl-C at an order",
+    "off comes late", "off fails once", "off fails twice", "Ctrl-C at an order", "late link", "renewal slow",
 )  # fmt: skip
 # A second fault in some nights: one that may not change how the night ends, whatever the first one is.
-BESIDE = ("silence", "late reply", "split reply", "garbage", "slow link", "clock set back", "daylight saving")
+BESIDE = (
+    "silence", "late reply", "split reply", "garbage", "slow link", "clock set back", "daylight saving", "late link",
+    "renewal slow",
+)  # fmt: skip
 RECIPES = {  # recipe: how often
     "overnight": 35, "charge": 25, "standard-capacity": 15, "storage": 10, "identify": 8, "load-steps": 7,
 }  # fmt: skip

@@ -320,7 +320,7 @@ def test_a_sensor_that_shows_the_same_for_an_hour_while_current_flows_is_frozen_
 
 def test_current_is_ordered_for_no_longer_than_all_steps_of_the_plan_may_take() -> None:
     run = Guarded().order(CHARGE)
-    run.watch = run.watch._replace(plan=replace(run.watch.plan, max_duration_s=100.0))
+    run.watch = replace(run.watch, plan=replace(run.watch.plan, max_duration_s=100.0))
     run.go(UP, 120.0, lambda t: (3.6 + t / 1e5 + alive(t), 0.4, 20.0))
     assert run.said[0] == (104.0, "time")
 

@@ -30,6 +30,35 @@ def test_a_bench_that_guards_itself_is_fit_for_both_kinds_of_night() -> None:
     assert found["missing"] == []
 
 
+def relay_of(bench: SimulatedBench) -> Any:
+    return bench.instruments["relay"]
+
+
+def test_a_relay_is_closed_and_opened_with_nothing_flowing() -> None:
+    bench = SimulatedBench(leads="relay")
+    found = look(bench)
+    assert found["instruments"]["relay"]["tried"] == ["closed to discharge and opened", "closed to charge and opened"]
+    assert relay_of(bench).position == "open"
+    sticks = SimulatedBench(leads="relay")
+    relay_of(sticks).read_setup = lambda: {"on": True}
+    assert "may stick" in " ".join(look(sticks)["problems"]) and not look(sticks)["passed"]
+
+
+def test_a_relay_is_not_moved_while_something_is_on_or_flows_where_nothing_should() -> None:
+    for sick in ("on", "flows"):
+        bench = SimulatedBench(leads="relay")
+        moved: list[str] = []
+        relay_of(bench).connect = moved.append
+        if sick == "on":
+            bench.load.set_discharge("current", 0.1)
+            bench.load.set_input(True)
+        else:
+            bench.load.current.jump = -0.5
+        found = look(bench)
+        assert not moved and not found["passed"]
+        assert any("was not moved" in text for text in found["problems"])
+
+
 def test_what_nobody_guards_is_named() -> None:
     bench = SimulatedBench()
     bench.load.abilities = dataclasses.replace(bench.load.abilities, cutoff_latches=False, power_on_off=None)
