@@ -6,8 +6,8 @@ Each cell is charged and spends a night on the simulated bench twice, then lies 
 voltage; after each night and after the week its account is asked what it may: match, certify, grade. The seed and the
 number decide everything; `--only N` lives one cell again and prints all of its life.
 
-Healthy: `draw_cell`'s "healthy" and "aged", half each. Sick: a leak (`SICKNESSES`), a cell swapped or drained between its
-charge and its night. Counted as kept apart: a run that the guard ended for the cell's sake, a finding about the cell,
+Healthy: `draw_cell`'s "healthy" and "aged", half each. Sick: a leak (`SICKNESSES`), a cell swapped or drained between
+its charge and its night. Counted as kept apart: a run that the guard ended for the cell's sake, a finding about the cell,
 or a "no" at the end. Counted as passed: a leak of 20 % a day or more with a "yes" after the first night, of 5 % a day
 or more with a "yes" after the second; a swapped or drained cell whose certified capacity is off by more than 5 % and U.
 
@@ -37,7 +37,7 @@ from amphora.harness.account.asking import standing_of
 from amphora.harness.account.standing import Standing
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
-from amphora.harness.common.errors import AmphoraError, Refused
+from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.control.checks import against_the_cell
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.running.session import Request, carry_out, go_on, open_rig
@@ -155,6 +155,8 @@ def live(job: tuple[int, int, str, bool]) -> Life:
         Shelf(folder).add(Cell.from_dict({key: value for key, value in data.items() if value is not None}))
         _spend(bench, cell, rng)
         _judge(life)
+    except InputError as refused:  # no run that this bench could measure: said before anything is switched on
+        life.wrong.append(f"not with these meters: {refused}")
     except Exception as error:  # noqa: BLE001  whatever it is, the campaign goes on and tells it
         life.wrong.append(f"the program failed: {error!r}")
     finally:
@@ -203,7 +205,14 @@ def _judge(life: Life) -> None:
         against = [text for text in last["findings"] if ", cell: " in text and ", reported, " not in text]
         stops = [run for run in life.runs if "guard:" in run or "refused" in run]
         refused = [act for act, verdict in last["may"].items() if verdict == "no"]
-        if against or stops or refused:
+        if (
+            refused
+            and not against
+            and not stops
+            and {code for why in last["why"].values() for code in why} == {"no-capacity"}
+        ):
+            life.wrong.append("no capacity after two charges and nights")
+        elif against or stops or refused:
             life.wrong.append("kept apart: " + "; ".join((*stops, *against) or (f"no to {', '.join(refused)}",)))
         elif not passed[list(passed)[-1]]:
             life.wrong.append("open at the end: " + ", ".join(sorted({c for w in last["why"].values() for c in w})))
@@ -221,10 +230,9 @@ def _judge(life: Life) -> None:
                     f"(leak said {said['leak'][0]} to {said['leak'][1]} %, {said['leak_from']})"
                 )
         held, true_Ah = said["capacity_Ah"], said["true_Ah"]
-        settled = life.drawn != "swapped" or not any(run.startswith("swapped") for run in life.runs)
-        if "certify" in acts and held and (settled or stage != "night 1"):
-            if abs(held - true_Ah) > OFF_BY * true_Ah + (said["U_Ah"] or 0.0):
-                life.wrong.append(f"passed: {life.drawn}, holds {true_Ah:.3f} Ah, said {held:.3f} Ah after {stage}")
+        off_Ah = abs((held or true_Ah) - true_Ah)
+        if life.drawn != "sick" and "certify" in acts and off_Ah > OFF_BY * true_Ah + (said["U_Ah"] or 0.0):
+            life.wrong.append(f"passed: {life.drawn}, holds {true_Ah:.3f} Ah, said {held:.3f} Ah after {stage}")
 
 
 def coarse(interval_s: float) -> None:
@@ -240,7 +248,9 @@ def table(lives: Sequence[Life]) -> Iterable[str]:
         some = [life for life in lives if life.drawn == drawn]
         if not some:
             continue
-        kinds = collections.Counter(text.split(":")[0] for life in some for text in {w.split(":")[0] for w in life.wrong})
+        kinds = collections.Counter(
+            text.split(":")[0] for life in some for text in {w.split(":")[0] for w in life.wrong}
+        )
         yield f"{drawn:8} {len(some):5d} cells" + "".join(f"; {kind} {count}" for kind, count in kinds.most_common())
     for sickness in sorted({life.truth["sickness"] for life in lives if life.drawn == "sick"}):
         some = [life for life in lives if life.truth["sickness"] == sickness]
