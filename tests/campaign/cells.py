@@ -7,8 +7,8 @@ voltage; after each night and after the week its account is asked what it may: m
 number decide everything; `--only N` lives one cell again and prints all of its life.
 
 Healthy: `draw_cell`'s "healthy" and "aged", half each. Sick: a leak (`SICKNESSES`), a cell swapped or drained between
-its charge and its night. Counted as kept apart: a run that the guard ended for the cell's sake, a finding about the cell,
-or a "no" at the end. Counted as passed: a leak of 20 % a day or more with a "yes" after the first night, of 5 % a day
+its charge and its night. Counted as kept apart: a run that the guard ended for the cell's sake, a finding about the
+cell, or a "no" at the end. Counted as passed: a leak of 20 % a day or more with a "yes" after the first night, of 5 % a day
 or more with a "yes" after the second; a swapped or drained cell whose certified capacity is off by more than 5 % and U.
 
 Rows are `INTERVAL_S` apart instead of one second (physics still moves by the second): `--interval 1` as on a bench.
@@ -137,7 +137,9 @@ def live(job: tuple[int, int, str, bool]) -> Life:
     health: Any = drawn if drawn in ("healthy", "aged", "sick") else rng.choice(("healthy", "aged"))
     ambient = rng.uniform(14.0, 27.0)
     cell, truth = draw_cell(rng, chemistry, health, soc=rng.uniform(0.05, 0.7), ambient_degC=ambient)
-    life = Life(number, seed, named, drawn, truth, rng.choices(tuple(METERS), (70, 30))[0])
+    meters = rng.choices(tuple(METERS), (70, 30))[0]
+    # a small cell's taper is refused with cheap meters, at plan time
+    life = Life(number, seed, named, drawn, truth, meters if truth["capacity_Ah"] > 0.95 else "good")
     begin_s = time.process_time()
     folder = Path(tempfile.mkdtemp(prefix="amphora-cell-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
     try:
