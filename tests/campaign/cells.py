@@ -8,7 +8,7 @@ number decide everything; `--only N` lives one cell again and prints all of its 
 
 Healthy: `draw_cell`'s "healthy" and "aged", half each. Sick: a leak (`SICKNESSES`), a cell swapped or drained between
 its charge and its night. Counted as kept apart: a run that the guard ended for the cell's sake, a finding about the
-cell, or a "no" at the end. Counted as passed: a leak of 20 % a day or more with a "yes" after the first night, of 5 % a day
+cell, or a "no" at the end. Counted as passed: a leak of 20 % a day or more with a "yes" after the first night, of 5 %
 or more with a "yes" after the second; a swapped or drained cell whose certified capacity is off by more than 5 % and U.
 
 Rows are `INTERVAL_S` apart instead of one second (physics still moves by the second): `--interval 1` as on a bench.
