@@ -200,7 +200,8 @@ def test_the_shipped_recipes_alone_name_a_cell_or_say_honestly_what_is_next(
     folders = _evening(tmp_path, kind, soc, ("identify", "overnight"))
     first = identify_runs(folders[:1])
     assert first.answer == CANNOT_TELL
-    assert f"`amphora run --cell {folders[0].parent.name} --profile overnight`" in first.next_step
+    name = folders[0].parent.name
+    assert f"`amphora run --cell {name} --profile overnight --bench " in first.next_step
     assert any(text.startswith("small load steps show") for text in first.evidence)
     assert any(text.startswith("not seen yet:") and "discharge" in text for text in first.evidence)
     found = identify_runs(folders)
@@ -258,11 +259,16 @@ def test_a_cell_never_seen_above_a_thionyl_cells_end_is_not_called_li_ion() -> N
     assert unknown.recipes == ("identify",)
 
 
-def test_no_recipe_is_told_that_would_refuse_the_cell_nor_the_same_evening_for_ever(tmp_path: Path) -> None:
+def test_no_recipe_is_told_that_would_refuse_the_cell_nor_the_same_evening_for_ever(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folders = _evening(tmp_path, "li-ion", 0.6, ("identify", "overnight"))
     record = json.loads((folders[0] / "run.json").read_text(encoding="utf-8"))
     record["cell"]["as_found_V"] = 2.80
     (folders[0] / "run.json").write_text(json.dumps(record), encoding="utf-8")
+    # The bench saw another voltage than the register says: the bench's counts.
+    assert identify_runs(folders[:1]).evidence[1].startswith("found at 3.")
+    monkeypatch.setattr("amphora.harness.results.identify._as_found", lambda record, register_V: register_V)
     low = identify_runs(folders[:1])
     assert "refuse an unidentified cell found at 2.80 V" in low.next_step
     assert "amphora run" not in low.next_step
