@@ -149,6 +149,7 @@ class Standing:
     capacity_Ah: float | None = None
     capacity_U_Ah: float | None = None
     capacity_item_U_Ah: float | None = None
+    repeats: tuple[float, ...] = ()  # what successive like tests differ by, as shares
     capacity_run: str | None = None
     it_Ah: float = 1.0
     it_from: Literal["measured", "claim", "assumed"] = "assumed"
@@ -184,6 +185,7 @@ class Standing:
             "capacity_Ah": self.capacity_Ah,
             "capacity_U_Ah": self.capacity_U_Ah,
             "capacity_item_U_Ah": self.capacity_item_U_Ah,
+            "repeats": list(self.repeats),
             "capacity_run": self.capacity_run,
             "it_Ah": self.it_Ah,
             "it_from": self.it_from,

@@ -286,6 +286,7 @@ def _capacity(
     value, U = finite_number(result.get("capacity_Ah")), finite_number(result.get("capacity_U_Ah"))
     if value is None or U is None:
         return None
+    U = finite_number(result.get("capacity_item_U_Ah")) or U  # a grade is of the cell, not of one night
     form = criteria.forms.get((str(result.get("form") or cell.get("form") or ""), key))
     if quantity == "capacity":
         return value, U, ""
