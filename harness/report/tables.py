@@ -232,6 +232,13 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
         )
     lines = [table(header, rows, ("Rank", "Holds mAh", "As item ±", "Claim mAh", "DC mΩ"))]
     lines += [plain(comparison["ties"])] if comparison.get("ties") else []
+    if comparison.get("ranked_on") == "stated condition":
+        figures = [
+            f"{plain(row['cell'])} {with_U(row['stated']['capacity_Ah'], row['stated']['U_Ah'], 1000)}"
+            for row in comparison["cells"]
+            if (row.get("stated") or {}).get("capacity_Ah")
+        ]
+        lines.append(f"run at different currents, so ranked by the estimate at 0.2 It and 20 °C, mAh: {'; '.join(figures)}")
     lines += _basis_lines(comparison)
     lines += [plain(row["claim_text"]) for row in comparison["cells"] if row.get("claim_text")]
     lines += [f"outlier: {plain(item['cell'])}: {plain(item['text'])}" for item in comparison.get("outliers", ())]
