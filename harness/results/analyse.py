@@ -75,7 +75,7 @@ def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
         raise InputError(f"--cutoff: {cutoff_V!r} V; a voltage above 0 V is accepted")
     cached = _cached(folder, cutoff_V)
     if cached is None:
-        loaded = load_all(folder, extras=False)
+        loaded = load_all(folder, extras=False, condensed=True)
         try:
             result = _analyse(loaded, cutoff_V)
             text = json.dumps(result, ensure_ascii=False, allow_nan=False)
