@@ -60,7 +60,9 @@ class Scatter:
         parts += [f"{self.shelf_pairs} of other cells"] if self.shelf_pairs else []
         total = self.pairs + self.shelf_pairs
         word = "pair" if total == 1 else "pairs"
-        return f"repeats scatter by {100 * self.share:.2g} % (1 sigma), learned from {' and '.join(parts)} {word} of tests"
+        return (
+            f"repeats scatter by {100 * self.share:.2g} % (1 sigma), learned from {' and '.join(parts)} {word} of tests"
+        )
 
 
 def alike(a: Repeat, b: Repeat) -> bool:

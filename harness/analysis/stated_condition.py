@@ -1,9 +1,9 @@
 """A capacity at one stated condition: 0.2 It of what the cell holds, 20 °C, to the cut-off of its record.
 
-One night is made at the current that the night allowed. What the same cell gives at 0.2 It follows from the record where it
-is near enough: a slower night from its own curve (the cut-off comes earlier by the larger drop), a faster one by carrying
-its curve on beyond the end, with a U that grows with the part that was not seen. An estimate, never a measured figure.
-Ah, A, V, ohm, degC.
+One night is made at the current that the night allowed. What the same cell gives at 0.2 It follows from the record
+where it is near enough: a slower night from its own curve (the cut-off comes earlier by the larger drop), a faster
+one by carrying its curve on beyond the end, with a U that grows with the part that was not seen. An estimate, never a
+measured figure. Ah, A, V, ohm, degC.
 """
 
 import math
@@ -103,7 +103,13 @@ def to_stated(
 
 
 def _at(
-    given: FloatArray, volt: FloatArray, current_A: float, wanted_A: float, cutoff_V: float, held: float, ohm: float | None
+    given: FloatArray,
+    volt: FloatArray,
+    current_A: float,
+    wanted_A: float,
+    cutoff_V: float,
+    held: float,
+    ohm: float | None,
 ) -> tuple[float, float]:
     """Return capacity at the wanted current, and U (k = 2) of the conversion alone."""
     ratio = current_A / wanted_A

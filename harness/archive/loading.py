@@ -358,9 +358,7 @@ def _read_table(
     }
 
 
-def _gaps(
-    events: list[dict[str, Any]], rows: int, place_of: Mapping[int, int] | None = None
-) -> "tuple[Gap, ...]":
+def _gaps(events: list[dict[str, Any]], rows: int, place_of: Mapping[int, int] | None = None) -> "tuple[Gap, ...]":
     from amphora.harness.analysis.records import Gap
 
     gaps = []

@@ -176,9 +176,9 @@ def compare(
 
     Returns:
         `cells`: `{cell, run, capacity_Ah, capacity_U_Ah, resistance_ohm, resistance_U_ohm, energy_Wh, grade, rank,
-        tied_with, claim_Ah, claim_text, chemistry, form, start}` by rank; `ranked_on` ("measured", "stated condition" where the cells
-        were run at different shares of what they hold and all can be estimated there, or "common basis");
-        `outliers`; `trends`; `damaged`. `common_basis`: `{capacity_Ah, capacity_U_Ah, basis: {current_A,
+        tied_with, claim_Ah, claim_text, chemistry, form, start}` by rank; `ranked_on` ("measured", "stated condition"
+        where the cells were run at different shares of what they hold and all can be estimated there, or "common
+        basis"); `outliers`; `trends`; `damaged`. `common_basis`: `{capacity_Ah, capacity_U_Ah, basis: {current_A,
         temperature_degC, cutoff_V}, estimate: true, converted, runs, text}`, or nulls and `why`.
 
     Raises:
@@ -214,8 +214,8 @@ def ties_text(rows: Sequence[Mapping[str, Any]]) -> str:
     texts = [row["item_text"] for row in rows if row.get("item_text") and row.get("comparable")]
     if not texts:
         return ""
-    return (
-        "tied: closer than the U (k = 2) of their difference, each cell as an item: " + max(set(texts), key=texts.count)
+    return "tied: closer than the U (k = 2) of their difference, each cell as an item: " + max(
+        set(texts), key=texts.count
     )
 
 

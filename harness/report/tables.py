@@ -238,7 +238,9 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
             for row in comparison["cells"]
             if (row.get("stated") or {}).get("capacity_Ah")
         ]
-        lines.append(f"run at different currents, so ranked by the estimate at 0.2 It and 20 °C, mAh: {'; '.join(figures)}")
+        lines.append(
+            f"run at different currents, so ranked by the estimate at 0.2 It and 20 °C, mAh: {'; '.join(figures)}"
+        )
     lines += _basis_lines(comparison)
     lines += [plain(row["claim_text"]) for row in comparison["cells"] if row.get("claim_text")]
     lines += [f"outlier: {plain(item['cell'])}: {plain(item['text'])}" for item in comparison.get("outliers", ())]

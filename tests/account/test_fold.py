@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import fold, full_band, full_floor_V
-from amphora.harness.analysis.repeats import item_U_Ah
 from amphora.harness.account.gate import may, require
 from amphora.harness.account.standing import ACTS, Move, RestSeen, RunSeen, Seen
+from amphora.harness.analysis.repeats import item_U_Ah
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import Refused
 

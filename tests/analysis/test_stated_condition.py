@@ -50,9 +50,7 @@ def test_what_a_record_does_not_carry_is_not_given(changes: dict[str, float], wo
     given, volts, end = linear_cell(0.8)
     known = {"current_A": 0.8, "rested_s": 1800.0, "temperature_degC": 20.0, **changes}
     with pytest.raises(AnalysisError, match=words):
-        to_stated(
-            given, volts, known["current_A"], 3.1, end, 0.004, 3.18, known["rested_s"], known["temperature_degC"]
-        )
+        to_stated(given, volts, known["current_A"], 3.1, end, 0.004, 3.18, known["rested_s"], known["temperature_degC"])
 
 
 def test_a_temperature_that_nobody_read_widens_the_figure() -> None:

@@ -1,4 +1,4 @@
-"""A very long record in bounded memory: what is condensed gives the same figures, what steps stays as it was written."""
+"""A very long record in bounded memory: condensed figures are the same, what steps stays as it was."""
 
 import json
 from pathlib import Path

@@ -43,7 +43,10 @@ def bench(**changes: Any) -> dict[str, Any]:
         (bench(calibration={"oven": {"number": "C-1", "date": "2026-04-17"}}), "calibration: key 'oven'"),
         (bench(calibration={"load": {"number": "C-1"}}), "calibration.load.date is missing"),
         (bench(calibration={"load": {"number": "C-1", "date": "spring"}}), "a date such as 2026-04-17 is"),
-        (bench(calibration={"load": {"number": "C-1", "date": "2026-04-17", "due": "2025-04-17"}}), "calibration.load.due"),
+        (
+            bench(calibration={"load": {"number": "C-1", "date": "2026-04-17", "due": "2025-04-17"}}),
+            "calibration.load.due",
+        ),
         (bench(calibration={"load": {"number": "C-1", "date": "2026-04-17", "channels": ["colour"]}}), "channels"),
         (bench(cell={"temperature": "load", "room_temperature": "load"}), "a second one is needed"),
         (bench(instruments={"sw": {"role": "switch", "port": "/dev/x"}}), "measures the cell's voltage"),

@@ -3,10 +3,10 @@
     python -m tests.campaign.repeat_study --cells 400 --seed 1
     AMPHORA_MEASURED=DIR python -m tests.campaign.repeat_study     # and the measured repeats in DIR/repeats
 
-Each drawn cell has a scatter of its own: lognormal about 0.3 % (a third of it within 0.25 %), one cell in ten three times
-that, and heavy tails (Student's t, 4 degrees of freedom). Its bench errs by a gain that all its tests share. What was
-learned from the tests before, and from the other cells of the shelf, judges the next one: the pair looked at is never
-among what was learned from. A true loss of 2 % is then put between the two.
+Each drawn cell has a scatter of its own: lognormal about 0.3 % (a third of it within 0.25 %), one cell in ten three
+times that, and heavy tails (Student's t, 4 degrees of freedom). Its bench errs by a gain that all its tests share.
+What was learned from the tests before, and from the other cells of the shelf, judges the next one: the pair looked at
+is never among what was learned from. A true loss of 2 % is then put between the two.
 """
 
 import argparse

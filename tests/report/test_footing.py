@@ -1,18 +1,27 @@
-"""What a certificate's figures stand on: calibrations, the charge before, the state at hand-over (ISO/IEC 17025, 7.8)."""
+"""What a certificate stands on: calibrations, the charge before, the state at hand-over (ISO/IEC 17025, 7.8)."""
 
 import datetime
 import json
 from pathlib import Path
 from typing import Any
 
+import pypdfium2
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paper_runs import run_input, write_run
-from test_issue import text_of
 
 from amphora.harness.report.certificate import footing, verify
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate.keys import Signer
+
+
+def text_of(pdf: bytes) -> str:
+    document = pypdfium2.PdfDocument(pdf)
+    text = "\n".join(page.get_textpage().get_text_bounded() for page in document)
+    return " ".join(
+        text.replace("\u202f", " ").replace("\xa0", " ").replace("\ufffe\r\n", "").replace("\ufffe", "").split()
+    )
+
 
 ISSUE = certificate.Issue(datetime.date(2026, 11, 25))
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
@@ -36,7 +45,13 @@ def run_of(tmp_path: Path, calibration: dict[str, Any], **measurement: bool) -> 
     ],
 )
 def test_u_rests_on_a_calibration_or_on_one_that_was_overdue(tmp_path: Path, due: str, basis: str, words: str) -> None:
-    entry = {"number": "C-17", "date": "2026-04-17", "due": due, "by": "county office", "channels": ["voltage", "current"]}
+    entry = {
+        "number": "C-17",
+        "date": "2026-04-17",
+        "due": due,
+        "by": "county office",
+        "channels": ["voltage", "current"],
+    }
     found = footing.traceability(run_of(tmp_path, {"load": entry}))
     by = {item["channel"]: item for item in found}
     assert by["voltage"]["basis"] == by["current"]["basis"] == basis

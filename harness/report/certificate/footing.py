@@ -1,7 +1,8 @@
 """What a certificate's figures stand on beside the run itself: calibrations, the charge before, the state at hand-over.
 
-After ISO/IEC 17025:2017, 7.8.2.1 (condition of the item), 7.8.3.1 and 7.8.4.1 c (metrological traceability), clause 6.5;
-the contents of the clauses are from memory. What rests on other folders than the run's own is not recomputed by `verify`.
+After ISO/IEC 17025:2017, 7.8.2.1 (condition of the item), 7.8.3.1 and 7.8.4.1 c (metrological traceability), clause
+6.5; the contents of the clauses are from memory. What rests on other folders than the run's own is not recomputed by
+`verify`.
 """
 
 import datetime
@@ -68,7 +69,8 @@ def traceable_words(entries: list[dict[str, Any]]) -> list[str]:
             said.append(f"Not traceable: U of {what} is assumed; no sheet and no calibration was entered for it.")
         elif kind[0] == "maker's sheet":
             said.append(
-                f"Not traceable: U of {what} is what the bench file states, as from a maker's sheet, without a calibration."
+                f"Not traceable: U of {what} is what the bench file states, as from a maker's sheet, "
+                "without a calibration."
             )
         else:
             _, name, number, date, due, by = kind
@@ -111,7 +113,11 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Mapping[str, Any
             continue
         made = _moment(figures.get("created_utc"))
         phase = _last_charge(figures, before=math.inf)
-        later = [p for p in figures.get("phases") or [] if p["kind"] == "discharge" and phase and p["begin_s"] > phase["end_s"]]
+        later = [
+            p
+            for p in figures.get("phases") or []
+            if p["kind"] == "discharge" and phase and p["begin_s"] > phase["end_s"]
+        ]
         if made is None or phase is None or later:
             continue
         ended = made + datetime.timedelta(seconds=float(phase["end_s"]))
@@ -121,7 +127,12 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Mapping[str, Any
         return None
     ended, place, phase = best
     rest_h = ((began - ended).total_seconds() + (_begin_of(result) or 0.0)) / 3600.0
-    return {**_figures(phase), "run": place.name, "ended_utc": ended.isoformat(timespec="seconds"), "rest_h": _number(rest_h)}
+    return {
+        **_figures(phase),
+        "run": place.name,
+        "ended_utc": ended.isoformat(timespec="seconds"),
+        "rest_h": _number(rest_h),
+    }
 
 
 def _stated(
@@ -177,12 +188,14 @@ def charge_words(before: Mapping[str, Any] | None) -> str:
         parts.append(f"last current {abs(before['end_current_A']):.3f} A, no taper seen")
     rest = before["rest_h"]
     if rest is not None:
-        parts.append(f"rest before the discharge {60 * rest:.0f} min" if rest < 2 else f"rest before the discharge {rest:.1f} h")
+        parts.append(
+            f"rest before the discharge {60 * rest:.0f} min" if rest < 2 else f"rest before the discharge {rest:.1f} h"
+        )
     return ", ".join(parts)
 
 
 def hand_over(folder: Path) -> dict[str, Any] | None:
-    """Return how the cell stands at issue, by its account: newest voltage at rest, charge, keeping; None on no shelf."""
+    """Return how the cell stands at issue, by its account: voltage at rest, charge, keeping; None on no shelf."""
     from amphora.harness.account.asking import standing_beside
 
     beside = standing_beside(folder)
@@ -228,7 +241,9 @@ def cycle_of(result: Mapping[str, Any]) -> dict[str, Any] | None:
     cycle = result.get("cycle")
     if not cycle:
         return None
-    return {key: _number(cycle.get(key)) for key in ("coulombic_efficiency", "coulombic_efficiency_U", "energy_efficiency")}
+    return {
+        key: _number(cycle.get(key)) for key in ("coulombic_efficiency", "coulombic_efficiency_U", "energy_efficiency")
+    }
 
 
 def cycle_words(cycle: Mapping[str, Any] | None) -> str:

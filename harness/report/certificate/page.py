@@ -309,7 +309,8 @@ def plot_svg(
         out.append(
             f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{base:g}" y2="{base + 2.5:g}" stroke="{QUIET}" '
             'stroke-width="0.5"/>'
-            f'<text x="{x(value):.2f}" y="{base + 10.5:.2f}" text-anchor="middle" fill="{QUIET}" {font}>{value:g}</text>'
+            f'<text x="{x(value):.2f}" y="{base + 10.5:.2f}" text-anchor="middle" fill="{QUIET}" '
+            f"{font}>{value:g}</text>"
         )
     out.append(
         f'<line x1="{left:.2f}" x2="{width - right:g}" y1="{base:g}" y2="{base:g}" stroke="{QUIET}" '
@@ -592,7 +593,9 @@ def _headline(data: dict[str, Any]) -> list[dict[str, str]]:
             "name": "Capacity",
             "value": with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000),
             "unit": "mAh",
-            "note": (f"to {last['cutoff_V']:.2f} V" if last["cutoff_V"] else "to the cut-off") + ", this test" + several,
+            "note": (f"to {last['cutoff_V']:.2f} V" if last["cutoff_V"] else "to the cut-off")
+            + ", this test"
+            + several,
         },
         {
             "name": "Energy",
