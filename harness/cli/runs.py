@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.asking import ask_for
+from amphora.harness.cli.completion import benches, cells, recipes, runs
+from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
@@ -25,9 +28,11 @@ if TYPE_CHECKING:
     from amphora.harness.running.runner import Outcome, Progress
     from amphora.harness.running.session import Request
 
-CellOption = Annotated[str, typer.Option("--cell", help="The cell's id on the shelf.")]
-ProfileOption = Annotated[str, typer.Option("--profile", help="A recipe that ships, or the path of one's own.")]
-BenchOption = Annotated[str, typer.Option("--bench", help="A bench file, or 'simulated'.")]
+CellOption = Annotated[str, typer.Option("--cell", autocompletion=cells, help="The cell's id on the shelf.")]
+ProfileOption = Annotated[
+    str, typer.Option("--profile", autocompletion=recipes, help="A built-in recipe, or the path of your own.")
+]
+BenchOption = Annotated[str, typer.Option("--bench", autocompletion=benches, help="A bench file, or 'simulated'.")]
 StartOption = Annotated[
     str | None,
     typer.Option("--start", help="How the cell starts: 'declared-full' or 'unknown'. Default: what the shelf knows."),
@@ -109,12 +114,16 @@ def _asking(command: Callable[..., None]) -> Callable[..., None]:
     options = inspect.signature(_request).parameters
     parameters: list[inspect.Parameter] = []
     for name, parameter in inspect.signature(command).parameters.items():
-        parameters.extend(options.values() if name == "request" else [parameter])
+        if name != "asked_with":
+            parameters.extend(options.values() if name == "request" else [parameter])
 
     @functools.wraps(command)
     def asked(**given: Any) -> None:
-        request = _request(**{name: given.pop(name) for name in options})
-        command(request=request, **given)
+        shared = {name: given.pop(name) for name in options}
+        if "asked_with" in inspect.signature(command).parameters:
+            kinds = {name: option.annotation for name, option in options.items()}
+            given["asked_with"] = options_given(shared, kinds, {name: one.default for name, one in options.items()})
+        command(request=_request(**shared), **given)
 
     by_name = [each.replace(kind=inspect.Parameter.KEYWORD_ONLY) for each in parameters]
     asked.__signature__ = inspect.Signature(by_name)  # type: ignore[attr-defined]
@@ -131,8 +140,10 @@ def register(app: typer.Typer) -> None:
 
 
 @_asking
-def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOption = False) -> None:
-    """Say what will happen, when it ends and what stops it. Touches nothing.
+def plan(
+    bench: BenchOption = "simulated", *, request: "Request", asked_with: list[str], json: JsonOption = False
+) -> None:
+    """Show what a run will do, when it ends and what stops it.
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
@@ -148,7 +159,13 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
         with stay_awake() as awake:
             if awake.warning:
                 the_plan.notes["not_guarded"] = [*the_plan.notes.get("not_guarded", []), awake.warning]
-    answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
+    data = plan_to_dict(the_plan)
+
+    def show() -> None:
+        print(render(the_plan, now.astimezone()))
+        show_next(*run_words(asked_with, bench, data["steps"]))
+
+    answer({"plan": data}, json, show)
 
 
 @_asking
@@ -160,7 +177,9 @@ def run(
     seed: SeedOption = 1,
     json: JsonOption = False,
 ) -> None:
-    """Run a recipe on a cell: check the bench, then step by step to the end.
+    """Run a recipe on a cell.
+
+    Checks the bench first.
 
     Ctrl-C ends it orderly: outputs off, read back, written down; 'amphora resume' goes on.
 
@@ -181,9 +200,9 @@ def run(
         check_account(request, early, described.simulated)
         if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
             tell("")
-            typed = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
-            if typed is not None:
-                request = replace(request, hand_voltage_V=parse(typed, "voltage", "--hand-voltage"))
+            typed_V = ask_for("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read): ", _hand_meter)
+            if typed_V is not None:
+                request = replace(request, hand_voltage_V=typed_V)
                 check_hand_voltage(request)
     with _Setup(bench, request, simulated_cell, seed) as setup:
         if setup.real:
@@ -199,28 +218,34 @@ def run(
             tell=tell,
             guarded=setup.real,
         )
-    _finish(outcome, json)
+    _finish(outcome, json, after_a_run(request.cell_id, Path(request.profile).stem, bench), request.logs)
 
 
 def resume(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="The folder of a run that was cut short.")],
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", autocompletion=runs, help="A run that was cut short: folder or cell's id.")
+    ],
     bench: Annotated[
-        str | None, typer.Option("--bench", help="The bench file; default: the one it began with.")
+        str | None,
+        typer.Option("--bench", autocompletion=benches, help="The bench file; default: the one it began with."),
     ] = None,
     same_cell: Annotated[bool, typer.Option("--same-cell", help="It is the same cell, whatever its voltage.")] = False,
     in_spite_of: SpiteOption = None,
     simulated_cell: KindOption = "li-ion",
     seed: SeedOption = 1,
+    logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
-    """Go on after an interruption: replay the folder, ask the instruments, bound the gap, continue.
+    """Go on with a run that was interrupted.
+
+    Replays the folder, asks the instruments, bounds what passed in the gap, then continues.
 
     Example: amphora resume logs/L3-a/20261124T210502Z-overnight
     """
     from amphora.harness.archive.run_folder import resumable
     from amphora.harness.running.session import Request, go_on
 
-    run = run_named(run)
+    run = run_named(run, logs=logs)
     before, _ = resumable(run)
     where = bench or before.run["bench"].get("file")
     if not where:
@@ -240,25 +265,26 @@ def resume(
             guarded=setup.real,
             in_spite_of=tuple(in_spite_of or ()),
         )
-    _finish(outcome, json)
+    _finish(outcome, json, after_a_run(request.cell_id, request.profile, str(where)), request.logs)
 
 
 def watch(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="The run's folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", autocompletion=runs, help="The run: folder or cell's id.")],
     page: Annotated[bool, typer.Option("--page", help="Serve a page on this computer instead.")] = False,
     share: Annotated[
         bool, typer.Option("--share", help="With --page: also for the local network, by a secret address.")
     ] = False,
     once: Annotated[bool, typer.Option("--once", help="Show how it stands now and end.")] = False,
+    logs: LogsOption = DEFAULT_LOGS,
     json: Annotated[
         bool, typer.Option("--json", help="How it stands now, as one JSON document on standard output.")
     ] = False,
 ) -> None:
-    """Look at a run from beside: a second process that only reads the folder.
+    """Follow a run, read-only.
 
     Example: amphora watch logs/L3-a/20261124T210502Z-overnight
     """
-    run = run_named(run)
+    run = run_named(run, logs=logs)
     if page and not json:
         from amphora.harness.report.live_page import serve
 
@@ -306,11 +332,20 @@ def _hours(text: str) -> tuple[float, float]:
     return h0 + m0 / 60.0, h1 + m1 / 60.0
 
 
-def _typed_in(question: str) -> str | None:
-    """Ask somebody at the terminal; None where nothing was typed."""
-    sys.stderr.write(f"{question}: ")
-    sys.stderr.flush()
-    return sys.stdin.readline().strip() or None
+def _hand_meter(typed: str) -> float | None:
+    """Return the volts that somebody typed, with or without the unit; None where nothing was typed.
+
+    Raises:
+        InputError: it is no voltage.
+    """
+    from amphora.harness.common.quantities import parse
+
+    if not typed:
+        return None
+    try:
+        return parse(f"{float(typed):g} V", "voltage", "hand meter")
+    except ValueError:
+        return parse(typed, "voltage", "hand meter")
 
 
 def _with_cautions() -> Callable[[str], None]:
@@ -452,7 +487,7 @@ def _progress() -> "Callable[[Progress], None]":
     return show
 
 
-def _finish(outcome: "Outcome", json: bool) -> None:
+def _finish(outcome: "Outcome", json: bool, then: list[str], logs: Path) -> None:
     if sys.stderr.isatty():
         sys.stderr.write("\r\x1b[2K")
     data: dict[str, Any] = {
@@ -474,7 +509,9 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         for line in headline:
             print(f"  {line}")
         if not outcome.final and outcome.rows and outcome.folder.is_dir():
-            print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
+            print(f"Next: amphora resume {shlex.quote(str(outcome.folder))}")
+        elif not outcome.exit_code:
+            show_next(*then, logs=logs)
 
     try:
         answer(data, json, show)
