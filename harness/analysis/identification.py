@@ -77,6 +77,7 @@ class Identification:
     next_step: str
     may_charge: bool  # a watched charge inside the most cautious window is allowed as the next step
     recipes: tuple[str, ...] = ()  # shipped recipes that do the next step, in this order
+    asks: Literal["", "chemistry", "rechargeable"] = ""  # what only a person can say; no further run is the next step
 
 
 # Resting voltages at which each kind may be found, widest case (FACTS of the trade, common practice).
@@ -275,11 +276,16 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
     rechargeable = evidence.declared_rechargeable
 
     def answer(
-        name: str, confidence: Confidence, next_step: str, may_charge: bool = False, recipes: tuple[str, ...] = ()
+        name: str,
+        confidence: Confidence,
+        next_step: str,
+        may_charge: bool = False,
+        recipes: tuple[str, ...] = (),
+        asks: Literal["", "chemistry", "rechargeable"] = "",
     ) -> Identification:
         lacks = _lacking(evidence) if confidence != "sure" else ""
         said = (*words, lacks) if lacks else tuple(words)
-        return Identification(name, CHEMISTRY_KEY.get(name), confidence, said, next_step, may_charge, recipes)
+        return Identification(name, CHEMISTRY_KEY.get(name), confidence, said, next_step, may_charge, recipes, asks)
 
     ruined = found_V < 1.5 and not left & {"nickel"}
     high = bool(evidence.step_ohm) and float(np.median(evidence.step_ohm)) > HIGH_OHM
@@ -292,7 +298,7 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         return answer(
             CANNOT_TELL, "open",
             "no further run settles this: look for its markings or data sheet, and enter its chemistry on the shelf by "
-            "these; without them do not charge it, it may be a primary cell", False,
+            "these; without them do not charge it, it may be a primary cell", False, asks="chemistry",
         )  # fmt: skip
     if left == {"li-ion"} and found_V <= ABOVE_ALL_V and not evidence.step_ohm:
         words.append("its resistance is not known, and a high one would speak for a primary cell")
@@ -314,6 +320,7 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
             return answer(
                 CANNOT_TELL, "open",
                 "look for markings or the device it came from; declare it rechargeable only with a reason", False,
+                asks="rechargeable",
             )  # fmt: skip
         return answer(LFP, "likely", "charge it to 3.60 V at most, watched the first time", True)
     if left == {"nickel"}:
@@ -322,6 +329,7 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
             return answer(
                 CANNOT_TELL, "open",
                 "look for markings or the device it came from; declare it rechargeable only with a reason", False,
+                asks="rechargeable",
             )  # fmt: skip
         return answer(NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True)
     words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
@@ -331,13 +339,13 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         return answer(
             CANNOT_TELL, "open",
             "put it in quarantine and do not charge it; at this voltage it is deeply discharged or of a kind that is "
-            "not served here; go on only with its markings or data",
+            "not served here; go on only with its markings or data", asks="chemistry",
         )  # fmt: skip
     if left & _PRIMARIES and not rechargeable:
         return answer(
             PRIMARY, "open",
             "do not charge it; look for markings, or for a charger in the device it came from, and declare it "
-            "rechargeable only with a reason",
+            "rechargeable only with a reason", asks="rechargeable",
         )  # fmt: skip
     if evidence.charge is None and found_V < ABOVE_LFP_V:
         limit = "3.60 V" if found_V >= 2.0 else "1.60 V"
@@ -357,7 +365,7 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         return answer(
             CANNOT_TELL, "open",
             "no further run settles this, for an unidentified cell is not charged above 3.60 V: go by its markings or "
-            "data sheet and enter its chemistry on the shelf by these; else retire it",
+            "data sheet and enter its chemistry on the shelf by these; else retire it", asks="chemistry",
         )  # fmt: skip
     return answer(
         CANNOT_TELL, "open",

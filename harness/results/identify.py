@@ -6,6 +6,7 @@ whoever asks; `identified_field` gives what is kept.
 """
 
 import itertools
+import shlex
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.identification import Curve, Evidence, Identification
-    from amphora.harness.analysis.records import FloatArray, IntArray
+    from amphora.harness.analysis.records import FloatArray, IntArray, Record
     from amphora.harness.analysis.resistance import Resistance
     from amphora.harness.cells.cell import Cell
 
@@ -58,11 +59,24 @@ def evidence_of(folder: Path) -> "Evidence":
     return evidence_from_record(
         record,
         info.step_kinds,
-        float(found_V),
+        _as_found(record, float(found_V)),
         declared_rechargeable=info.cell.get("declared_rechargeable") is True,
         reference_A=float(claim_Ah) if isinstance(claim_Ah, int | float) and claim_Ah > 0 else None,
         step_ohm=ohms,
     )
+
+
+def _as_found(record: "Record", register_V: float) -> float:
+    """Return the voltage at the run's own first rest where the register's is another: what the bench saw counts."""
+    import numpy as np
+
+    from amphora.harness.bench.bench_file import AGREE_V
+
+    rows = np.flatnonzero((record.step == 0) & np.isfinite(record.voltage_V) & np.isfinite(record.current_A))[:8]
+    if rows.size < 8 or not np.all(np.abs(record.current_A[rows]) < 0.02):
+        return register_V
+    own_V = float(np.median(record.voltage_V[rows]))
+    return own_V if abs(own_V - register_V) > AGREE_V else register_V
 
 
 def _ten_seconds(values: "Sequence[Resistance]") -> tuple[float, ...]:
@@ -156,15 +170,44 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
     found = identify(known)
     judged = ", ".join(info.run_id.rsplit("/", 1)[-1] for info in infos)
     evidence = (f"judged from {len(infos)} run{'s' if len(infos) > 1 else ''}: {judged}", *found.evidence)
-    if found.recipes and min(charges, discharges) >= 2:
-        return replace(
-            found, evidence=evidence, recipes=(), may_charge=False,
-            next_step="it was charged and discharged twice and nothing settled it: go by its markings or data sheet, "
-            "or retire it",
+    made = [info.run_id.rsplit("-", 1)[-1] for info in infos]
+    if found.recipes and (min(charges, discharges) >= 2 or all(made.count(name) >= 2 for name in found.recipes)):
+        found = replace(
+            found, recipes=(), may_charge=False, asks="chemistry",
+            next_step=f"it went through {' and '.join(found.recipes)} twice and nothing settled it: go by its markings "
+            "or data sheet, or retire it",
         )  # fmt: skip
-    return replace(
-        found, evidence=evidence, next_step=found.next_step + _commands(found, infos[0].cell_id, known.as_found_V)
-    )
+    where = _where(folders[-1])
+    said = _commands(found, infos[0].cell_id, known.as_found_V, where) + _question(found, infos[0].cell_id, where)
+    return replace(found, evidence=evidence, next_step=found.next_step + said)
+
+
+def _where(folder: Path) -> tuple[str, str]:
+    """Return the options that say which bench and which logs, as they are typed; a run that was imported has no bench."""
+    from amphora.harness.archive.journal import read_run
+
+    bench = str((read_run(folder).run.get("bench") or {}).get("file") or "bench.toml")
+    logs = Path(folder).absolute().parent.parent
+    return f" --bench {shlex.quote(bench)}", "" if logs == Path("logs").absolute() else f" --logs {shlex.quote(str(logs))}"
+
+
+def _question(found: "Identification", cell_id: str, where: tuple[str, str]) -> str:
+    """Return the one question that only a person can answer, with what to type for each answer."""
+    bench, logs = where
+    retire = f"no, or nobody knows: `amphora cell state {cell_id} retired{logs}`"
+    if found.asks == "rechargeable":
+        return (
+            "; the question: is it known to be rechargeable, by its print or by a device that charged it? yes: "
+            f"`amphora cell check {cell_id} --rechargeable{logs}`, then `amphora run --cell {cell_id} --profile identify"
+            f"{bench} --present{logs}`; {retire}"
+        )
+    if found.asks == "chemistry":
+        return (
+            "; the question: which chemistry does its print, its data sheet or the charger of its device name? "
+            f"Li-ion: `amphora cell edit {cell_id} --chemistry li-ion --why \"its print\"{logs}` (LFP: lfp; NiMH: nimh); "
+            f"{retire}"
+        )
+    return ""
 
 
 def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
@@ -173,7 +216,7 @@ def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
     return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one
 
 
-def _commands(found: "Identification", cell_id: str, found_V: float) -> str:
+def _commands(found: "Identification", cell_id: str, found_V: float, where: tuple[str, str]) -> str:
     """Return the shipped recipes that do the next step, as they are typed."""
     if not found.recipes:
         return ""
@@ -181,11 +224,14 @@ def _commands(found: "Identification", cell_id: str, found_V: float) -> str:
         return (
             f" (the shipped recipes refuse an unidentified cell found at {found_V:.2f} V, below the highest cut-off "
             "that it may have: go by its markings or data sheet and enter its chemistry on the shelf by these; else "
-            "retire it)"
+            f"retire it: `amphora cell edit {cell_id} --chemistry ...{where[1]}` or "
+            f"`amphora cell state {cell_id} retired{where[1]}`)"
         )
-    here = {"identify": " --present"}
-    typed = [f"`amphora run --cell {cell_id} --profile {name}{here.get(name, '')}`" for name in found.recipes]
-    return f" ({', then '.join((*typed, f'`amphora identify {cell_id}`'))})"
+    here, (bench, logs) = {"identify": " --present"}, where
+    typed = [
+        f"`amphora run --cell {cell_id} --profile {name}{bench}{here.get(name, '')}{logs}`" for name in found.recipes
+    ]
+    return f" ({', then '.join((*typed, f'`amphora identify {cell_id}{logs}`'))})"
 
 
 def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:

@@ -200,7 +200,8 @@ def test_the_shipped_recipes_alone_name_a_cell_or_say_honestly_what_is_next(
     folders = _evening(tmp_path, kind, soc, ("identify", "overnight"))
     first = identify_runs(folders[:1])
     assert first.answer == CANNOT_TELL
-    assert f"`amphora run --cell {folders[0].parent.name} --profile overnight`" in first.next_step
+    name = folders[0].parent.name
+    assert f"`amphora run --cell {name} --profile overnight --bench " in first.next_step
     assert any(text.startswith("small load steps show") for text in first.evidence)
     assert any(text.startswith("not seen yet:") and "discharge" in text for text in first.evidence)
     found = identify_runs(folders)
