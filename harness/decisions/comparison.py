@@ -211,7 +211,7 @@ def compare(
 
 def ties_text(rows: Sequence[Mapping[str, Any]]) -> str:
     """Return in words what two cells are told apart by."""
-    texts = [row["item_text"] for row in rows if row.get("item_text") and row.get("comparable")]
+    texts = [str(row["item_text"]) for row in rows if row.get("item_text") and row.get("comparable")]
     if not texts:
         return ""
     return "tied: closer than the U (k = 2) of their difference, each cell as an item: " + max(
