@@ -1,11 +1,10 @@
-"""What messages show: of a bench file, a dialect or a line format, and of what an instrument answered.
+"""What messages show of a file that a person wrote, and of what an instrument answered: one form of sentence.
 
-The words are those of `common.fields`, which this room does not know.
+A leaf that every room may use; `harness/common/fields` adds the harness's own errors.
 """
 
 import math
 from collections.abc import Collection, Iterable
-from difflib import get_close_matches
 
 from amphora.drivers.errors import DescriptionError
 
@@ -23,6 +22,30 @@ def shown(value: object) -> str:
     return text[:SHOWN_LENGTH] + "…" * (len(text) > SHOWN_LENGTH)
 
 
+def name_shown(name: object) -> str:
+    """Return a name that a file gives, as part of a place: as it stands where it is short and can be printed."""
+    text = str(name)
+    return text if len(text) <= SHOWN_LENGTH and text.isprintable() else shown(text)
+
+
+def unknown(what: str, name: object, accepted: Collection[str], more: str = "") -> str:
+    """Return the sentence for a name that is none of those accepted, with the nearest of them where one is near.
+
+    Args:
+        what: What is named: 'key', 'chemistry' ...
+        name: As given.
+        accepted: The names there are.
+        more: What else is accepted, behind the list.
+    """
+    from difflib import get_close_matches
+
+    near = get_close_matches(str(name)[:SHOWN_LENGTH], accepted, 1, 0.7) if isinstance(name, str) else []
+    hint = f" ({near[0]!r} is near)" if near else ""
+    verb = "is" if len(accepted) == 1 else "are"
+    listed = ", ".join(map(name_shown, accepted))
+    return f"{what} {shown(name)} is not known; {listed} {verb} accepted{more}{hint}"
+
+
 def check_keys(table: Iterable[str], accepted: Collection[str], where: str) -> None:
     """Refuse a key that is not known.
 
@@ -31,12 +54,7 @@ def check_keys(table: Iterable[str], accepted: Collection[str], where: str) -> N
     """
     for key in table:
         if key not in accepted:
-            near = get_close_matches(str(key)[:SHOWN_LENGTH], accepted, 1, 0.7)
-            hint = f" ({near[0]!r} is near)" if near else ""
-            verb = "is" if len(accepted) == 1 else "are"
-            raise DescriptionError(
-                f"{where}: key {shown(key)} is not known; {', '.join(accepted)} {verb} accepted{hint}"
-            )
+            raise DescriptionError(f"{where}: {unknown('key', key, accepted)}")
 
 
 def finite_number(value: object) -> float | None:

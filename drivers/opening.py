@@ -11,8 +11,9 @@ from typing import Any
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
 from amphora.drivers.links.visa import Link
+from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Instrument
-from amphora.drivers.scpi.dialect import Dialect, candidates, load_dialect, read_quantity
+from amphora.drivers.scpi.dialect import Dialect, candidates, load_dialect
 from amphora.drivers.scpi.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, ScpiInstrument, abilities_as_written
 from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.scpi.meter import ScpiMeter
@@ -283,10 +284,10 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
     _check_visa_string(resource, where)
     pause_s = dialect.pause_s if dialect else 0.0
     if "pause" in description:
-        pause_s = read_quantity(description["pause"], "s", f"{where}.pause")
+        pause_s = described(description["pause"], "duration", f"{where}.pause")
     timeout_s = DEFAULT_TIMEOUT_S
     if "timeout" in description:
-        timeout_s = read_quantity(description["timeout"], "s", f"{where}.timeout")
+        timeout_s = described(description["timeout"], "duration", f"{where}.timeout")
     if not 0.01 <= timeout_s <= 60.0:
         raise DescriptionError(f"{where}.timeout = {shown(description['timeout'])} is not accepted; 10 ms to 60 s is")
     parity = description.get("parity")
@@ -357,7 +358,7 @@ def _behaviour(description: Mapping[str, Any], where: str) -> dict[str, Any]:
                 raise DescriptionError(f"{where}.{key} = {shown(description[key])} is not accepted; true or false is")
             found[key] = description[key]
     if "refresh" in description:
-        found["refresh_s"] = read_quantity(description["refresh"], "s", f"{where}.refresh")
+        found["refresh_s"] = described(description["refresh"], "duration", f"{where}.refresh")
     return found
 
 
@@ -372,12 +373,12 @@ def _lacks(description: Mapping[str, Any], where: str) -> list[str]:
 def _ranges(description: Mapping[str, Any], role: str, where: str) -> dict[str, tuple[float, float]]:
     """Return what the bench file says the instrument can do, by setting."""
     found = {}
-    for key, unit in {"current": "A", "voltage": "V", "power": "W", "resistance": "ohm"}.items():
+    for key in ("current", "voltage", "power", "resistance"):
         low, high = 0.0, math.inf
         if f"max_{key}" in description:
-            high = read_quantity(description[f"max_{key}"], unit, f"{where}.max_{key}")
+            high = described(description[f"max_{key}"], key, f"{where}.max_{key}")
         if f"min_{key}" in description:
-            low = read_quantity(description[f"min_{key}"], unit, f"{where}.min_{key}")
+            low = described(description[f"min_{key}"], key, f"{where}.min_{key}")
         if (low, high) != (0.0, math.inf):
             if low > high:
                 raise DescriptionError(f"{where}.min_{key} is above max_{key}; nothing could be set")

@@ -59,31 +59,7 @@ SENSE = ("on", "off", "query")
 BEHAVIOUR = ("cutoff_latches", "power_on_off", "measures_with_output_off", "refresh_s", "clients")
 PLACES = frozenset({"value", "channel", "mode", "state"})
 _PIECES = re.compile(r"\{(\w+)\}")
-_UNITS = {
-    "V": {"V": 1.0, "mV": 1e-3},
-    "A": {"A": 1.0, "mA": 1e-3},
-    "W": {"W": 1.0, "mW": 1e-3},
-    "ohm": {"ohm": 1.0, "Ω": 1.0, "mohm": 1e-3, "mΩ": 1e-3, "kohm": 1e3, "kΩ": 1e3},
-    "s": {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0},
-}
 MOST = 1e15  # no number of a description is beyond
-
-
-def read_quantity(value: object, unit: str, where: str) -> float:
-    """Return a quantity of a bench description in SI: `"5 A"`, `"500 mA"`.
-
-    Raises:
-        DescriptionError: not a finite, non-negative number with a unit of this kind.
-    """
-    accepted = _UNITS[unit]
-    number, scale = math.nan, 1.0
-    if isinstance(value, str):
-        match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([^\s0-9]*)\s*", value)
-        if match and match.group(2) in accepted:
-            number, scale = float(match.group(1)), accepted[match.group(2)]
-    if not 0.0 <= number < math.inf:
-        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a number with {' or '.join(accepted)} is")
-    return number * scale
 
 
 class Command:

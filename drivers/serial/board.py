@@ -18,9 +18,9 @@ from typing import Any
 
 from amphora.drivers.described import check_keys, finite_number, shown
 from amphora.drivers.errors import DescriptionError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
+from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Position, SafeState
 from amphora.drivers.serial.line_format import load_format, unsealed
-from amphora.drivers.serial.logger import DURATIONS, positive
 from amphora.drivers.serial.relay import KEYS as RELAY_KEYS
 from amphora.drivers.serial.relay import HeldRelay
 
@@ -30,7 +30,6 @@ FRESH_S = 2.0  # a board speaks twice a second; an older line proves nothing
 START_S = 4.0  # one that starts again when its port is opened speaks by then
 LIMIT_KEYS = ("low_voltage", "high_voltage", "low_temperature", "high_temperature", "longest")
 KEYS = (*(key for key in RELAY_KEYS if key not in ("hold", "open", "feedback")), "board", "holds", *LIMIT_KEYS)
-VOLTS = {"V": 1.0, "mV": 1e-3}
 REFUSALS = {
     "range": "wider than its program allows",
     "held": "its contact is made; limits are armed while it is open",
@@ -356,9 +355,9 @@ def _limits_of(table: Mapping[str, Any], here: str) -> dict[str, float]:
     found = {}
     for key in ("low_voltage", "high_voltage"):
         if key in table:
-            found[key] = positive(table[key], VOLTS, f"{here}.{key}", "3.0 V")
+            found[key] = described(table[key], "voltage", f"{here}.{key}", positive=True)
     if "longest" in table:
-        found["longest"] = positive(table["longest"], DURATIONS, f"{here}.longest", "12 h")
+        found["longest"] = described(table["longest"], "duration", f"{here}.longest", positive=True)
     for key in ("low_temperature", "high_temperature"):
         if key in table:
             match = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*(?:degC|°C)\s*", str(table[key]), re.ASCII)

@@ -33,6 +33,7 @@ from typing import Any
 
 from amphora.drivers.described import check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError, GarbledReply
+from amphora.drivers.quantities import TEMPERATURE_SCALES, UNITS
 from amphora.drivers.serial.sensors import Sensor, sensor_from_dict
 
 LONGEST_LINE = 1000
@@ -40,21 +41,19 @@ NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?\Z", re.ASCII
 MISSING = ("", "nan", "-nan", "inf", "-inf", "ol", "-ol", "ovf", "-", "--", "---", "----", "null", "none")
 OVERRANGE = 9.0e37  # IEEE 488.2 / SCPI: 9.9E37 is infinity, 9.91E37 is not a number
 
+
+def _straight(kind: str) -> dict[str, tuple[float, float]]:
+    """Return the units of a kind that has no zero but nought: unit -> (factor, shift)."""
+    return {unit: (factor, 0.0) for unit, factor in UNITS[kind].items()}
+
+
 QUANTITIES: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
-    # quantity: (key, {unit: (factor, offset)})
-    "time": ("time_s", {"s": (1.0, 0.0), "ms": (1e-3, 0.0), "us": (1e-6, 0.0), "min": (60.0, 0.0)}),
-    "voltage": ("voltage_V", {"V": (1.0, 0.0), "mV": (1e-3, 0.0), "uV": (1e-6, 0.0)}),
-    "current": ("current_A", {"A": (1.0, 0.0), "mA": (1e-3, 0.0), "uA": (1e-6, 0.0)}),
-    "temperature": (
-        "temperature_degC",
-        {
-            "degC": (1.0, 0.0),
-            "°C": (1.0, 0.0),
-            "K": (1.0, -273.15),
-            "degF": (5.0 / 9.0, -160.0 / 9.0),
-        },
-    ),
-    "shunt": ("shunt_V", {"V": (1.0, 0.0), "mV": (1e-3, 0.0), "uV": (1e-6, 0.0)}),
+    # quantity: (key, {unit: (factor, shift)})
+    "time": ("time_s", _straight("duration")),
+    "voltage": ("voltage_V", _straight("voltage")),
+    "current": ("current_A", _straight("current")),
+    "temperature": ("temperature_degC", TEMPERATURE_SCALES),
+    "shunt": ("shunt_V", _straight("voltage")),
     "other": ("", {"": (1.0, 0.0)}),
     "skip": ("", {"": (1.0, 0.0)}),
 }
@@ -586,7 +585,7 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
         if quantity != "temperature":
             raise DescriptionError(f"{where}: a sensor belongs to a temperature, not to {quantity}")
         sensor = sensor_from_dict(_mapping(sensor_table, f"{where}: sensor"), f"{where}: sensor")
-        units = {"ohm": (1.0, 0.0), "kohm": (1e3, 0.0), "V": (1.0, 0.0), "mV": (1e-3, 0.0), "": (1.0, 0.0)}
+        units = _straight("resistance") | _straight("voltage") | {"": (1.0, 0.0)}
         if "divider" in table:
             divider = _mapping(table["divider"], f"{where}: divider")
             check_keys(divider, ("series_ohm", "supply_V", "sensor_at"), f"{where}: divider")

@@ -14,7 +14,6 @@ rate, a port that vanished, a port somebody else has open.
 import contextlib
 import errno
 import math
-import re
 import select
 import threading
 import time
@@ -23,8 +22,9 @@ from typing import Any
 
 import serial
 
-from amphora.drivers.described import check_keys, finite_number, shown, text_of
+from amphora.drivers.described import check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
+from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Meter, SafeState, Switch
 from amphora.drivers.serial.line_format import (
     Format,
@@ -52,8 +52,6 @@ LOGGER_KEYS = (
     "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "format", "shunt", "silence",
     "identity", "timeout", "channel", "specification", "note", "simulated",
 )  # fmt: skip
-RESISTANCES = {"ohm": 1.0, "Ohm": 1.0, "Ω": 1.0, "mohm": 1e-3, "mΩ": 1e-3, "kohm": 1e3, "kΩ": 1e3, "": 1.0}
-DURATIONS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "": 1.0}
 
 
 def _mapped(port: str, doing: str, error: BaseException) -> LinkError:
@@ -302,9 +300,10 @@ class SerialLogger:
         self.shunt_ohm = (
             None
             if "shunt" not in description
-            else positive(description["shunt"], RESISTANCES, f"{here}.shunt", "10 ohm")
+            else described(description["shunt"], "resistance", f"{here}.shunt", bare=True, positive=True)
         )
-        self.silence_s = positive(description.get("silence", SILENCE_S), DURATIONS, f"{here}.silence", "3 s")
+        silence = description.get("silence", SILENCE_S)
+        self.silence_s = described(silence, "duration", f"{here}.silence", bare=True, positive=True)
         self._identity = text_of(description["identity"], f"{here}.identity") if "identity" in description else None
         self._clock = clock
         self._span_s = self.format.counter_span_s()
@@ -551,22 +550,6 @@ def port_of(description: Mapping[str, Any], here: str) -> str:
     if not isinstance(port, str) or not port.strip():
         raise DescriptionError(f"{here}.port: is missing; a port such as /dev/ttyUSB0, COM3 or socket://HOST:PORT is")
     return port.strip()
-
-
-def positive(value: Any, units: Mapping[str, float], where: str, example: str) -> float:
-    """Return '10 ohm' or a plain number as a number above 0 in the base unit."""
-    number, unit = finite_number(value), ""
-    if isinstance(value, str):
-        match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]{1,2})?)\s*(\S*)\s*", value, re.ASCII)
-        number, unit = (float(match[1]), match[2]) if match else (None, "")
-        if match is None or (not unit):
-            number = None
-    if number is None or unit not in units:
-        raise DescriptionError(f"{where}: {shown(value)} is not accepted; a quantity such as {example} is")
-    number *= units[unit]
-    if not 0.0 < number < math.inf:
-        raise DescriptionError(f"{where}: {shown(value)} is not accepted; it must be above 0")
-    return number
 
 
 def usb_text(port: str) -> str:

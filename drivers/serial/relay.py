@@ -16,9 +16,10 @@ from typing import Any, get_args
 
 from amphora.drivers.described import check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError, DriverError, IdentityError, InstrumentError, LimitError, LinkError
+from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Position, SafeState, Switch
 from amphora.drivers.serial.line_format import SerialSettings
-from amphora.drivers.serial.logger import DURATIONS, SerialPort, port_of, positive, usb_text
+from amphora.drivers.serial.logger import SerialPort, port_of, usb_text
 
 KEYS = (
     "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "hold", "open", "feedback", "release",
@@ -53,7 +54,8 @@ class HeldRelay:
             {"cts", "dsr", "cd", "ri"}.__contains__,
             "cts, dsr, cd, ri",
         )
-        self.release_s = positive(description.get("release", "8 s"), DURATIONS, f"{here}.release", "8 s")
+        release = description.get("release", "8 s")
+        self.release_s = described(release, "duration", f"{here}.release", bare=True, positive=True)
         if self.release_s > LONGEST_RELEASE_S:
             raise DescriptionError(
                 f"{here}.release: {self.release_s:g} s is too long; a relay has to fall out within "

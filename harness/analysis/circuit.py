@@ -13,8 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from amphora.harness.analysis.current_steps import find_steps
 from amphora.harness.analysis.records import FloatArray, Measurement, Record
-from amphora.harness.analysis.resistance import find_steps, standard_relative
+from amphora.harness.analysis.resistance import standard_relative
 from amphora.harness.common.errors import AnalysisError
 
 

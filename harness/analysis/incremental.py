@@ -99,6 +99,8 @@ def incremental_capacity(
         density += np.diff(below)
     density /= step_V
     half = max(1, int(np.ceil(3 * smooth_V / step_V)))
+    if cells < 2 * half + 1:
+        raise AnalysisError(f"incremental capacity: {low:.3f} to {high:.3f} V is too little to smooth over")
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) * step_V / smooth_V) ** 2)
     smooth = np.convolve(density, kernel, mode="same") / np.convolve(np.ones(cells), kernel, mode="same")
     centres = (levels[1:] + levels[:-1]) / 2

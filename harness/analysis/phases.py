@@ -21,7 +21,7 @@ TRANSIENT_SHARE = 0.002  # switching on may kick the other way for a reading; th
 STEADY_SHARE = 0.01  # a current that varies by no more is one current
 NOISE_A = 0.02  # less than any test draws; readings up to it that jump about zero are those of no current
 NOISE_ROWS = 10  # fewer readings do not show whether they jump about
-REST_AGREES_V = 0.02  # a rest on both sides of a gap with the voltages this near was a rest throughout
+REST_AGREES_V = 0.003  # of two rests about a gap; on a flat curve more may hide a fifth of the charge
 
 
 @dataclass(frozen=True)

@@ -78,6 +78,22 @@ class Measurement:
 
 
 @dataclass(frozen=True)
+class Timing:
+    """How well the moments of readings and orders are known.
+
+    `renewed_s`: so old may be what a channel shows, because its instrument measures anew only that often (0: with each
+    question). A reading of it was measured within [t_s - took_s / 2 - renewed_s, t_s + took_s / 2], and `took_s` is
+    the record's column of that name. `together`: voltage and current of a reading come from one instrument. `known`:
+    the run says so itself; else these are assumptions.
+    """
+
+    voltage_renewed_s: float = 0.0
+    current_renewed_s: float = 0.0
+    together: bool = False
+    known: bool = False
+
+
+@dataclass(frozen=True)
 class Record:
     """One run's or one file's readings, shape (n,) each; NaN where a channel had no value."""
 
@@ -90,6 +106,16 @@ class Record:
     gaps: tuple[Gap, ...] = ()
     extra: dict[str, FloatArray] = field(default_factory=dict)
     orders_within_s: float = 0.0  # how long after its instant an order may have acted, where that is long
+    switches_until_s: FloatArray = field(default_factory=lambda: np.empty(0))  # each acted by then; empty: not known
+    timing: Timing = Timing()
+
+    @property
+    def took_s(self) -> FloatArray:
+        """How long the answer of each reading took, shape (n,); NaN where not known, 0 where none was worth noting."""
+        took_s = self.extra.get("took_s")
+        if took_s is None:
+            return np.broadcast_to(np.float64(0.0 if self.timing.known else np.nan), self.t_s.shape)
+        return np.where(np.isfinite(took_s), took_s, 0.0)
 
 
 @dataclass(frozen=True)

@@ -60,6 +60,10 @@ def rests_in(
     """
     edges = np.flatnonzero(quiet[1:] != quiet[:-1]) + 1
     edges = np.concatenate(([0] if quiet[:1].any() else [], edges, [quiet.size] if quiet[-1:].any() else []))
+    # What happened in a gap nobody knows: a rest ends before it, and another begins after it.
+    gaps = [gap.after_row for gap in record.gaps if gap.charge_low_Ah is None and 0 < gap.after_row < quiet.size]
+    gaps = [row for row in gaps if quiet[row - 1] and quiet[row]]
+    edges = np.sort(np.concatenate((edges, np.repeat(np.array(gaps, np.int64), 2))))
     found = []
     for low, high in edges.astype(np.int64).reshape(-1, 2).tolist():
         t = record.t_s[low:high]

@@ -13,27 +13,8 @@ from amphora.harness.analysis.capacity import Figures
 from amphora.harness.analysis.integration import Totals
 from amphora.harness.analysis.phases import Phase, at_main_current
 from amphora.harness.analysis.records import FloatArray, IntArray, Record, RunInfo
+from amphora.harness.cells.forms import NICKEL, form_of
 
-# Capacity above which a figure is not to be believed for the size. Common practice: the largest
-# lithium cells sold in these sizes, with a little in hand. NiMH has its own column.
-PLAUSIBLE_AH: dict[str, tuple[float, float]] = {
-    # form: (lithium, NiMH or NiCd)
-    "18650": (3.6, 2.6),
-    "21700": (5.8, 4.0),
-    "26650": (5.8, 5.0),
-    "14500": (1.2, 2.9),
-    "AA": (1.2, 2.9),
-    "14430": (0.7, 1.2),
-    "10440": (0.4, 1.2),
-    "AAA": (0.4, 1.2),
-    "16340": (0.9, 1.0),
-    "18350": (1.3, 1.2),
-    "18500": (2.1, 2.0),
-    "32650": (7.2, 9.0),
-    "32700": (7.5, 9.0),
-    "C": (4.5, 6.5),
-    "D": (9.0, 12.0),
-}
 WARM_RISE_K = 15.0
 LATE_FALL_V = 0.01  # what a resistor of a few ohm takes off a cell of some 30 mohm (common practice)
 HOT_DEGC = 60.0
@@ -127,12 +108,11 @@ def find_warnings(
 
 
 def _of_size(info: RunInfo, figures: Figures) -> list[Warning_]:
-    limits = PLAUSIBLE_AH.get(info.form.strip().upper())
-    if limits is None:
+    form = form_of(info.form)
+    if form is None:
         return []
-    limit_Ah = limits[1] if info.chemistry in ("nimh", "nicd") else limits[0]
-    if info.chemistry == "auto" and figures.mean_voltage_V is not None and figures.mean_voltage_V < 1.6:
-        limit_Ah = limits[1]
+    low = figures.mean_voltage_V is not None and figures.mean_voltage_V < 1.6
+    limit_Ah = form.most(nickel=info.chemistry in NICKEL or (info.chemistry == "auto" and low))
     if figures.capacity_Ah <= limit_Ah:
         return []
     return [

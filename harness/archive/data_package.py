@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.journal import no_run, sha256, write_whole
-from amphora.harness.common.errors import InputError
+from amphora.harness.archive.journal import sha256, write_whole
+from amphora.harness.archive.run_folder import EVENTS, RUN, SAMPLES, read_columns, read_header
 
 FIELDS: dict[str, tuple[str, str, str, str]] = {
     # name: (type, title, unit, description)
@@ -59,19 +59,11 @@ def describe(folder: Path) -> dict[str, Any]:
         InputError: no run folder, or its table has no header.
     """
     folder = Path(folder)
-    path = folder / "run.json"
-    if not path.is_file():
-        raise no_run(folder)
-    run = json.loads(path.read_text(encoding="utf-8"))
-    samples = folder / "samples.csv"
-    if not samples.is_file():
-        raise InputError(f"{samples}: is missing")
-    with samples.open("rb") as file:
-        columns = file.readline().decode("utf-8", errors="replace").rstrip("\r\n").split(",")
+    run, columns = read_header(folder), read_columns(folder)
     resources: list[dict[str, Any]] = [
         {
             "name": "samples",
-            "path": "samples.csv",
+            "path": SAMPLES,
             "title": "Readings, a row each",
             "profile": "tabular-data-resource",
             "type": "table",
@@ -80,12 +72,12 @@ def describe(folder: Path) -> dict[str, Any]:
             "encoding": "utf-8",
             "dialect": {"delimiter": ",", "lineTerminator": "\n", "quoteChar": '"', "header": True},
             "schema": table_schema(columns),
-            **_size(samples),
+            **_size(folder / SAMPLES),
         }
     ]
     others = (
-        ("run", "run.json", "What was known before the run: cell, plan, bench, accuracy", "application/json", "json"),
-        ("events", "events.jsonl", "What happened, a JSON object a line", "application/jsonl", "text"),
+        ("run", RUN, "What was known before the run: cell, plan, bench, accuracy", "application/json", "json"),
+        ("events", EVENTS, "What happened, a JSON object a line", "application/jsonl", "text"),
         (
             "off",
             "off.json",

@@ -1,4 +1,4 @@
-"""The run folder: append, sync, read. The journal is the run.
+"""The writer of a run folder: append, sync. The journal is the run; `run_folder` reads it.
 
 Files: `run.json` (what was known beforehand), `samples.csv` (a row per reading), `events.jsonl`
 (a line per happening). Everything else in the folder is derived.
@@ -28,23 +28,38 @@ of `t_s`, events in the order of writing; nothing is edited in place.
 
 import contextlib
 import errno
-import hashlib
 import json
 import os
 import threading
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.common.errors import InputError, JournalDamaged
+from amphora.harness.archive.run_folder import (
+    COLUMNS,
+    EVENTS,
+    FILES,
+    FORMAT,
+    RUN,
+    SAMPLES,
+    Event,
+    RunFolder,
+    after_the_end,
+    lost_rows,
+    no_run,
+    read_events,
+    read_run,
+)
+from amphora.harness.common.errors import InputError
+from amphora.harness.common.files import sha256, utc_text
 
-FORMAT = "amphora-run/1"
-READABLE_FORMATS = ("amphora-run/1",)
+__all__ = [  # what is read stands in `run_folder`; named here, too, for those who ask the journal
+    "COLUMNS", "FORMAT", "Event", "JournalWriter", "RunFolder", "after_the_end", "lost_rows", "no_run", "read_events",
+    "read_run", "rounded", "sha256", "sync_folder", "to_line", "utc_text", "write_new", "write_out", "write_whole",
+]  # fmt: skip
+
 SYNC_EVERY_S = 0.1  # rows are brought to the disk at most this often, by wall clock
-COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
-Event = dict[str, Any]
 
 
 def _sync(descriptor: int) -> None:
@@ -114,11 +129,6 @@ def to_line(data: Mapping[str, Any]) -> str:
     return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
 
 
-def utc_text(moment: datetime) -> str:
-    """Return a moment as the journal writes it."""
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
 class _Lines:
     """A file that grows by whole lines. A write that fails leaves it as it was before."""
 
@@ -184,9 +194,9 @@ class JournalWriter:
         self.rows = rows
         self.columns = columns
         self._extra = columns[len(COLUMNS) :]
-        self._samples = _Lines(folder / "samples.csv")
+        self._samples = _Lines(folder / SAMPLES)
         try:
-            self._events = _Lines(folder / "events.jsonl")
+            self._events = _Lines(folder / EVENTS)
         except OSError:
             self._samples.close()
             raise
@@ -208,8 +218,8 @@ class JournalWriter:
         except FileExistsError as error:
             raise InputError(f"{folder}: is there already; a run needs a folder of its own") from error
         columns = COLUMNS + extra
-        write_whole(folder / "run.json", json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
-        write_whole(folder / "samples.csv", ",".join(columns) + "\n")
+        write_whole(folder / RUN, json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+        write_whole(folder / SAMPLES, ",".join(columns) + "\n")
         sync_folder(folder.parent)
         return cls(folder, 0, columns)
 
@@ -221,7 +231,7 @@ class JournalWriter:
         drop the incomplete row by its count of fields, and name it.
         """
         run = read_run(folder)
-        for name in ("samples.csv", "events.jsonl"):
+        for name in (SAMPLES, EVENTS):
             path = folder / name
             with path.open("r+b") as file:
                 file.seek(0, os.SEEK_END)
@@ -279,7 +289,7 @@ class JournalWriter:
 
     def checksums(self) -> dict[str, str]:
         """Return the SHA-256 of the files as they stand; `events.jsonl` as before the next event."""
-        return {name: sha256(self.folder / name) for name in ("run.json", "samples.csv", "events.jsonl")}
+        return {name: sha256(self.folder / name) for name in FILES}
 
     def close(self) -> None:
         """Sync and close. May be called twice; a full disk does not raise here."""
@@ -317,223 +327,3 @@ def rounded(
         None if current_A is None else round(current_A, 6),
         None if temperature_degC is None else round(temperature_degC, 3),
     )
-
-
-def sha256(path: Path) -> str:
-    """Return a file's SHA-256 in hex."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-@dataclass(frozen=True)
-class RunFolder:
-    """A run folder as read: what was known, what happened, where the rows are."""
-
-    folder: Path
-    run: dict[str, Any]
-    events: list[Event]
-    columns: tuple[str, ...]
-    rows: int
-    notices: tuple[str, ...] = ()
-    torn: tuple[int, ...] = field(default=())
-    lost: str = ""  # rows that an event came after and that are not there, in one sentence
-
-    @property
-    def stopped(self) -> Event | None:
-        """The last event of a run that ended for good, else None (it may be resumed)."""
-        if self.events and self.events[-1]["kind"] == "stopped" and self.events[-1].get("final", True):
-            return self.events[-1]
-        return None
-
-    def iter_rows(
-        self,
-    ) -> Iterator[tuple[float, int, float | None, float | None, float | None, dict[str, float]]]:
-        """Yield each complete row as numbers, in order.
-
-        Raises:
-            JournalDamaged: a row in the middle cannot be read: file and line.
-        """
-        path = self.folder / "samples.csv"
-        width = len(self.columns)
-        extra = self.columns[len(COLUMNS) :]
-        for number, text in _complete_rows(path, width):
-            cells = text.split(",")
-            try:
-                t_s, step = float(cells[0]), int(cells[1])
-                values = [float(cell) if cell else None for cell in cells[2:]]
-            except ValueError as error:
-                raise JournalDamaged(f"{path}, line {number}: {text!r} is not a row of numbers") from error
-            yield (
-                t_s,
-                step,
-                values[0],
-                values[1],
-                values[2],
-                {name: value for name, value in zip(extra, values[3:], strict=True) if value is not None},
-            )
-
-
-def _complete_rows(path: Path, width: int) -> Iterator[tuple[int, str]]:
-    """Yield (line number, text) of each complete row; a torn one is left out."""
-    with path.open("rb") as file:
-        next(file, None)
-        for number, raw in enumerate(file, start=2):
-            if not raw.endswith(b"\n"):
-                return
-            text = raw[:-1].decode("utf-8", errors="replace")
-            if text.endswith(" torn"):
-                continue
-            if text.count(",") != width - 1:
-                raise JournalDamaged(
-                    f"{path}, line {number}: {text[:60]!r} has {text.count(',') + 1} fields; {width} are expected"
-                )
-            yield number, text
-
-
-def _count_rows(path: Path, width: int) -> tuple[int, tuple[int, ...]]:
-    """Return how many complete rows there are, and the line numbers of torn ones."""
-    rows, torn = 0, []
-    with path.open("rb") as file:
-        next(file, None)
-        for number, raw in enumerate(file, start=2):
-            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
-                torn.append(number)
-            else:
-                rows += 1
-    return rows, tuple(torn)
-
-
-def no_run(folder: Path) -> InputError:
-    """Return what to say of a path that is no run folder; in a cell's folder, which runs there are."""
-    with contextlib.suppress(OSError):
-        runs = sorted(path.parent.name for path in folder.glob("*/run.json"))
-        if runs:
-            return InputError(f"{folder}: is no run folder, but a cell's; its newest run is {folder / runs[-1]}")
-        if not folder.exists():
-            return InputError(f"{folder}: there is no such run folder; `amphora cell show CELL` lists a cell's runs")
-    return InputError(f"{folder}: is no run folder (it has no run.json)")
-
-
-def read_run(folder: Path) -> RunFolder:
-    """Read a run folder; touches nothing.
-
-    Raises:
-        InputError: no such folder, or it is not a run folder, or of a newer format.
-        JournalDamaged: damage other than a torn last line: file and line.
-    """
-    path = folder / "run.json"
-    if not path.is_file():
-        raise no_run(folder)
-    run = _read_json(path)
-    if run.get("format") not in READABLE_FORMATS:
-        raise InputError(
-            f"{path}: format {run.get('format')!r} is not known here; {', '.join(READABLE_FORMATS)} can be read"
-        )
-    samples = folder / "samples.csv"
-    if not samples.is_file():
-        raise JournalDamaged(f"{samples}: is missing")
-    with samples.open("rb") as file:
-        header = file.readline()
-    columns = tuple(header.decode("utf-8", errors="replace").rstrip("\n").split(","))
-    if not header.endswith(b"\n") or columns[: len(COLUMNS)] != COLUMNS:
-        raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
-    events, dropped = read_events(folder / "events.jsonl")  # first: rows may still be coming
-    rows, torn = _count_rows(samples, len(columns))
-    notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn] + dropped
-    lost = lost_rows(events, rows)
-    notices += [text for text in (lost, after_the_end(folder)) if text]
-    if events and events[-1]["kind"] == "stopped":
-        notices += _changes(folder, events[-1])
-    return RunFolder(folder, run, events, columns, rows, tuple(notices), torn, lost)
-
-
-def after_the_end(folder: Path) -> str:
-    """Return what the keeper did after a run that had ended with an output not off; "" where it did nothing."""
-    try:
-        lines = (folder / "keeper.jsonl").read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError):
-        return ""
-    for line in reversed(lines):
-        with contextlib.suppress(ValueError, TypeError, KeyError):
-            event = json.loads(line)
-            if event["kind"] == "made-safe":
-                return f"after the end the keeper {'switched all off' if event['off'] is True else 'tried in vain'}"
-    return ""
-
-
-def lost_rows(events: Sequence[Event], rows: int) -> str:
-    """Return which rows are gone although an event says that they were on the disk before it; "" for none."""
-    most = max((event["after_row"] for event in events if isinstance(event.get("after_row"), int)), default=0)
-    if most <= rows:
-        return ""
-    kind = next(event.get("kind") for event in events if event.get("after_row") == most)
-    return (
-        f"samples.csv holds {rows} rows, and {most} were there before '{kind}' was written to events.jsonl: "
-        "the disk has lost what it had confirmed"
-    )
-
-
-def _changes(folder: Path, stopped: Event) -> list[str]:
-    """Compare the files with the checksums of the last event."""
-    told = []
-    for name, expected in (stopped.get("checksums") or {}).items():
-        path = folder / name
-        if name == "events.jsonl":
-            content = path.read_bytes()
-            cut = content[:-1].rfind(b"\n") + 1
-            actual = hashlib.sha256(content[:cut]).hexdigest()
-        else:
-            actual = sha256(path) if path.is_file() else "missing"
-        if actual != expected:
-            told.append(f"{name} was changed after the run ended (its checksum differs)")
-    return told
-
-
-def _read_json(path: Path) -> dict[str, Any]:
-    try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
-    if not isinstance(data, dict):
-        raise JournalDamaged(f"{path}: holds no JSON object")
-    return data
-
-
-def read_events(path: Path) -> tuple[list[Event], list[str]]:
-    """Return the events of a run, and a notice for each torn line, which is left out.
-
-    Raises:
-        JournalDamaged: no such file, or a whole line that is no event: file and line.
-    """
-    if not path.is_file():
-        raise JournalDamaged(f"{path}: is missing")
-    events: list[Event] = []
-    notices: list[str] = []
-    with path.open("rb") as file:
-        for number, raw in enumerate(file, start=1):
-            if not raw.endswith(b"\n") or raw.endswith(b" torn\n"):
-                notices.append(f"{path.name}, line {number}: a torn event was left out")
-                continue
-            try:
-                event = json.loads(raw)
-            except (ValueError, RecursionError) as error:
-                raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
-            if not isinstance(event, dict) or not {"kind", "t_s", "after_row"} <= event.keys():
-                raise JournalDamaged(f"{path}, line {number}: is no event (kind, t_s, after_row are expected)")
-            odd = _odd_field(event)
-            if odd:
-                raise JournalDamaged(f"{path}, line {number}: is no event ({odd})")
-            events.append(event)
-    return events, notices
-
-
-def _odd_field(event: Event) -> str:
-    """Return what is wrong with the fields that every event has; "" where nothing is."""
-    if not isinstance(event["kind"], str):
-        return "kind is no word"
-    t_s, row = event["t_s"], event["after_row"]
-    if isinstance(t_s, bool) or not isinstance(t_s, int | float) or not -1e12 < t_s < 1e12:
-        return "t_s is no time in seconds"
-    if isinstance(row, bool) or not isinstance(row, int) or row < 0:
-        return "after_row is no count of rows"
-    return ""

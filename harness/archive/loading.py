@@ -6,7 +6,6 @@ may be off by comes from `run.json`; where it gives none, the defaults here stan
 """
 
 import hashlib
-import json
 import math
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -16,8 +15,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from amphora.harness.archive.condensing import Condenser
-from amphora.harness.archive.journal import COLUMNS, after_the_end, lost_rows, no_run, read_events, sha256
+from amphora.harness.archive.run_folder import (
+    COLUMNS,
+    EVENTS,
+    RUN,
+    SAMPLES,
+    after_the_end,
+    lost_rows,
+    read_columns,
+    read_events,
+    read_header,
+)
 from amphora.harness.common.errors import InputError, JournalDamaged
+from amphora.harness.common.files import sha256
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Zero
@@ -112,14 +122,10 @@ def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Load
     from amphora.harness.analysis.records import Record
 
     folder = Path(folder)
-    run = _read_run_json(folder)
-    events, notices = read_events(folder / "events.jsonl")
-    samples = folder / "samples.csv"
-    if not samples.is_file():
-        raise JournalDamaged(f"{samples}: is missing")
-    columns, whole = _header(samples)
-    if columns[: len(COLUMNS)] != COLUMNS:
-        raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
+    run = read_header(folder)
+    events, notices = read_events(folder / EVENTS)
+    samples = folder / SAMPLES
+    columns, whole = read_columns(folder), _ends_whole(samples)
     room = any((one or {}).get("gain_per_K") or (one or {}).get("offset_per_K") for one in _channels(run))
     wanted = [
         name
@@ -142,15 +148,15 @@ def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Load
     notices += [text for text in (lost_rows(events, written), after_the_end(folder)) if text]
     stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
     recorded = (stopped or {}).get("checksums") or {}
-    if recorded.get("samples.csv", digest) != digest:
+    if recorded.get(SAMPLES, digest) != digest:
         notices.append("samples.csv was changed after the run ended (its checksum differs)")
-    run_bytes = (folder / "run.json").read_bytes()
-    if recorded.get("run.json") not in (None, hashlib.sha256(run_bytes).hexdigest()):
+    run_bytes = (folder / RUN).read_bytes()
+    if recorded.get(RUN) not in (None, hashlib.sha256(run_bytes).hexdigest()):
         notices.append("run.json was changed after the run ended (its checksum differs)")
-    event_bytes = (folder / "events.jsonl").read_bytes() if (folder / "events.jsonl").is_file() else b""
+    event_bytes = (folder / EVENTS).read_bytes() if (folder / EVENTS).is_file() else b""
     inputs = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
     t_s = table["t_s"]
-    with _damage_told(folder / "events.jsonl"):
+    with _damage_told(folder / EVENTS):
         record = Record(
             t_s=t_s,
             voltage_V=table["voltage_V"],
@@ -203,29 +209,11 @@ def _channels(run: Mapping[str, Any]) -> list[Any]:
     return [one for one in given.values() if isinstance(one, dict)] if isinstance(given, dict) else []
 
 
-def _read_run_json(folder: Path) -> dict[str, Any]:
-    path = folder / "run.json"
-    if not path.is_file():
-        raise no_run(folder)
-    try:
-        run = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
-    if not isinstance(run, dict) or run.get("format") != "amphora-run/1":
-        held = run.get("format") if isinstance(run, dict) else None
-        raise InputError(f"{path}: format {held!r} is not known here; amphora-run/1 can be read")
-    return run
-
-
-def _header(path: Path) -> tuple[tuple[str, ...], bool]:
-    """Return the columns, and whether the file ends in a whole row."""
+def _ends_whole(path: Path) -> bool:
+    """Tell whether the file ends in a whole row."""
     with path.open("rb") as file:
-        header = file.readline()
-        file.seek(-1, 2) if header else None
-        whole = file.read(1) == b"\n"
-    if not header.endswith(b"\n"):
-        raise JournalDamaged(f"{path}, line 1: the header is missing")
-    return tuple(header.decode("utf-8", errors="replace").rstrip("\r\n").split(",")), whole
+        file.seek(-1, 2)
+        return file.read(1) == b"\n"
 
 
 def _rows_about(path: Path) -> int:
@@ -392,7 +380,7 @@ def _info(folder: Path, run: dict[str, Any], events: list[dict[str, Any]], stopp
     plan = run.get("plan") or {}
     start = run.get("start", "unknown")
     if start not in ("full", "declared-full", "unknown"):
-        raise InputError(f"{folder / 'run.json'}: start {start!r}; full, declared-full or unknown are accepted")
+        raise InputError(f"{folder / RUN}: start {start!r}; full, declared-full or unknown are accepted")
     cutoff = run.get("cutoff_V", plan.get("cutoff_V"))
     final = stopped is not None and bool(stopped.get("final", True))
     return RunInfo(

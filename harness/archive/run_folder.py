@@ -1,22 +1,301 @@
-"""A run's folder from outside: its name, what it holds before the first order, whether its run can go on."""
+"""A run's folder: which files it holds, their columns and format, and how they are read. The only reader.
 
-from collections.abc import Mapping
+The writer (`journal`), the loader, the watchdog, the live page and the certificate ask here what a file is called, what
+a torn line looks like and what a row or an event is. Also from outside: a run's name, what it holds before the first
+order, whether it can go on.
+"""
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from amphora.harness.archive.journal import RunFolder, read_run, utc_text
-from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.common.errors import InputError, JournalDamaged
+from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.plans.plan import Plan, plan_from_dict
 
+if TYPE_CHECKING:
+    from amphora.harness.bench.bench_file import BenchDescription
+
+RUN, SAMPLES, EVENTS = "run.json", "samples.csv", "events.jsonl"
+FILES = (RUN, SAMPLES, EVENTS)  # what is the run; all else in its folder is derived
+KEEPER = "keeper.jsonl"  # what the watchdog did after the end
+FORMAT = "amphora-run/1"
+READABLE_FORMATS = ("amphora-run/1",)
+COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
+TORN = b" torn\n"  # the end of a line that a full disk cut, marked by the next that got through
+Event = dict[str, Any]
 NO_GOING_ON = "it cannot go on; an output may still be on: 'amphora bench off' switches the bench off"
+
+
+def is_torn(raw: bytes) -> bool:
+    """Tell whether a line of the table or of the events is not whole."""
+    return not raw.endswith(b"\n") or raw.endswith(TORN)
+
+
+@dataclass(frozen=True)
+class RunFolder:
+    """A run folder as read: what was known, what happened, where the rows are."""
+
+    folder: Path
+    run: dict[str, Any]
+    events: list[Event]
+    columns: tuple[str, ...]
+    rows: int
+    notices: tuple[str, ...] = ()
+    torn: tuple[int, ...] = field(default=())
+    lost: str = ""  # rows that an event came after and that are not there, in one sentence
+
+    @property
+    def stopped(self) -> Event | None:
+        """The last event of a run that ended for good, else None (it may be resumed)."""
+        if self.events and self.events[-1]["kind"] == "stopped" and self.events[-1].get("final", True):
+            return self.events[-1]
+        return None
+
+    def iter_rows(
+        self,
+    ) -> Iterator[tuple[float, int, float | None, float | None, float | None, dict[str, float]]]:
+        """Yield each complete row as numbers, in order.
+
+        Raises:
+            JournalDamaged: a row in the middle cannot be read: file and line.
+        """
+        path = self.folder / SAMPLES
+        width = len(self.columns)
+        extra = self.columns[len(COLUMNS) :]
+        for number, text in _complete_rows(path, width):
+            cells = text.split(",")
+            try:
+                t_s, step = float(cells[0]), int(cells[1])
+                values = [float(cell) if cell else None for cell in cells[2:]]
+            except ValueError as error:
+                raise JournalDamaged(f"{path}, line {number}: {text!r} is not a row of numbers") from error
+            yield (
+                t_s,
+                step,
+                values[0],
+                values[1],
+                values[2],
+                {name: value for name, value in zip(extra, values[3:], strict=True) if value is not None},
+            )
+
+
+def _complete_rows(path: Path, width: int) -> Iterator[tuple[int, str]]:
+    """Yield (line number, text) of each complete row; a torn one is left out."""
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if not raw.endswith(b"\n"):
+                return
+            text = raw[:-1].decode("utf-8", errors="replace")
+            if text.endswith(" torn"):
+                continue
+            if text.count(",") != width - 1:
+                raise JournalDamaged(
+                    f"{path}, line {number}: {text[:60]!r} has {text.count(',') + 1} fields; {width} are expected"
+                )
+            yield number, text
+
+
+def _count_rows(path: Path, width: int) -> tuple[int, tuple[int, ...]]:
+    """Return how many complete rows there are, and the line numbers of torn ones."""
+    rows, torn = 0, []
+    with path.open("rb") as file:
+        next(file, None)
+        for number, raw in enumerate(file, start=2):
+            if is_torn(raw):
+                torn.append(number)
+            else:
+                rows += 1
+    return rows, tuple(torn)
+
+
+def no_run(folder: Path) -> InputError:
+    """Return what to say of a path that is no run folder; in a cell's folder, which runs there are."""
+    with contextlib.suppress(OSError):
+        runs = sorted(path.parent.name for path in folder.glob(f"*/{RUN}"))
+        if runs:
+            return InputError(f"{folder}: is no run folder, but a cell's; its newest run is {folder / runs[-1]}")
+        if not folder.exists():
+            return InputError(f"{folder}: there is no such run folder; `amphora cell show CELL` lists a cell's runs")
+    return InputError(f"{folder}: is no run folder (it has no run.json)")
+
+
+def read_header(folder: Path) -> dict[str, Any]:
+    """Return what was known before the run: what `run.json` holds.
+
+    Raises:
+        InputError: no run's folder, or of a format that is not known here.
+        JournalDamaged: it cannot be read as a JSON object.
+    """
+    path = folder / RUN
+    if not path.is_file():
+        raise no_run(folder)
+    run = _read_json(path)
+    held = run.get("format")
+    if held not in READABLE_FORMATS:
+        raise InputError(f"{path}: format {held!r} is not known here; {', '.join(READABLE_FORMATS)} can be read")
+    return run
+
+
+def read_columns(folder: Path) -> tuple[str, ...]:
+    """Return the names of the table's columns, which begin with `COLUMNS`.
+
+    Raises:
+        JournalDamaged: there is no table, or its first line is another.
+    """
+    samples = folder / SAMPLES
+    if not samples.is_file():
+        raise JournalDamaged(f"{samples}: is missing")
+    with samples.open("rb") as file:
+        header = file.readline()
+    columns = tuple(header.decode("utf-8", errors="replace").rstrip("\r\n").split(","))
+    if not header.endswith(b"\n"):
+        raise JournalDamaged(f"{samples}, line 1: the header is missing")
+    if columns[: len(COLUMNS)] != COLUMNS:
+        raise JournalDamaged(f"{samples}, line 1: the header is not {','.join(COLUMNS)}…")
+    return columns
+
+
+def new_lines(path: Path, offset: int) -> tuple[list[bytes], int]:
+    """Return the whole lines behind `offset` without their ends, torn ones left out, and where the next begins.
+
+    The file may still be written. A file that has become shorter is another one: no line, and -1.
+    """
+    try:
+        if path.stat().st_size < offset:
+            return [], -1
+        with path.open("rb") as stream:
+            stream.seek(offset)
+            data = stream.read()
+    except OSError:
+        return [], offset
+    end = data.rfind(b"\n") + 1
+    lines = data[:end].split(b"\n")[:-1]
+    return [line for line in lines if not is_torn(line + b"\n")], offset + end
+
+
+def read_run(folder: Path) -> RunFolder:
+    """Read a run folder; touches nothing.
+
+    Raises:
+        InputError: no such folder, or it is not a run folder, or of a newer format.
+        JournalDamaged: damage other than a torn last line: file and line.
+    """
+    run = read_header(folder)
+    samples = folder / SAMPLES
+    columns = read_columns(folder)
+    events, dropped = read_events(folder / EVENTS)  # first: rows may still be coming
+    rows, torn = _count_rows(samples, len(columns))
+    notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn] + dropped
+    lost = lost_rows(events, rows)
+    notices += [text for text in (lost, after_the_end(folder)) if text]
+    if events and events[-1]["kind"] == "stopped":
+        notices += _changes(folder, events[-1])
+    return RunFolder(folder, run, events, columns, rows, tuple(notices), torn, lost)
+
+
+def after_the_end(folder: Path) -> str:
+    """Return what the keeper did after a run that had ended with an output not off; "" where it did nothing."""
+    try:
+        lines = (folder / KEEPER).read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError):
+        return ""
+    for line in reversed(lines):
+        with contextlib.suppress(ValueError, TypeError, KeyError):
+            event = json.loads(line)
+            if event["kind"] == "made-safe":
+                return f"after the end the keeper {'switched all off' if event['off'] is True else 'tried in vain'}"
+    return ""
+
+
+def lost_rows(events: Sequence[Event], rows: int) -> str:
+    """Return which rows are gone although an event says that they were on the disk before it; "" for none."""
+    most = max((event["after_row"] for event in events if isinstance(event.get("after_row"), int)), default=0)
+    if most <= rows:
+        return ""
+    kind = next(event.get("kind") for event in events if event.get("after_row") == most)
+    return (
+        f"samples.csv holds {rows} rows, and {most} were there before '{kind}' was written to events.jsonl: "
+        "the disk has lost what it had confirmed"
+    )
+
+
+def _changes(folder: Path, stopped: Event) -> list[str]:
+    """Compare the files with the checksums of the last event."""
+    told = []
+    for name, expected in (stopped.get("checksums") or {}).items():
+        path = folder / name
+        if name == EVENTS:
+            content = path.read_bytes()
+            cut = content[:-1].rfind(b"\n") + 1
+            actual = hashlib.sha256(content[:cut]).hexdigest()
+        else:
+            actual = sha256(path) if path.is_file() else "missing"
+        if actual != expected:
+            told.append(f"{name} was changed after the run ended (its checksum differs)")
+    return told
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise JournalDamaged(f"{path}: cannot be read as JSON: {error}") from error
+    if not isinstance(data, dict):
+        raise JournalDamaged(f"{path}: holds no JSON object")
+    return data
+
+
+def read_events(path: Path) -> tuple[list[Event], list[str]]:
+    """Return the events of a run, and a notice for each torn line, which is left out.
+
+    Raises:
+        JournalDamaged: no such file, or a whole line that is no event: file and line.
+    """
+    if not path.is_file():
+        raise JournalDamaged(f"{path}: is missing")
+    events: list[Event] = []
+    notices: list[str] = []
+    with path.open("rb") as file:
+        for number, raw in enumerate(file, start=1):
+            if is_torn(raw):
+                notices.append(f"{path.name}, line {number}: a torn event was left out")
+                continue
+            try:
+                event = json.loads(raw)
+            except (ValueError, RecursionError) as error:
+                raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
+            if not isinstance(event, dict) or not {"kind", "t_s", "after_row"} <= event.keys():
+                raise JournalDamaged(f"{path}, line {number}: is no event (kind, t_s, after_row are expected)")
+            odd = _odd_field(event)
+            if odd:
+                raise JournalDamaged(f"{path}, line {number}: is no event ({odd})")
+            events.append(event)
+    return events, notices
+
+
+def _odd_field(event: Event) -> str:
+    """Return what is wrong with the fields that every event has; "" where nothing is."""
+    if not isinstance(event["kind"], str):
+        return "kind is no word"
+    t_s, row = event["t_s"], event["after_row"]
+    if isinstance(t_s, bool) or not isinstance(t_s, int | float) or not -1e12 < t_s < 1e12:
+        return "t_s is no time in seconds"
+    if isinstance(row, bool) or not isinstance(row, int) or row < 0:
+        return "after_row is no count of rows"
+    return ""
 
 
 def run_header(
     plan: dict[str, Any] | None,
     cell: Mapping[str, Any],
-    bench: BenchDescription,
+    bench: "BenchDescription",
     folder: Path,
     start: str,
     cutoff_V: float | None,
@@ -31,7 +310,7 @@ def run_header(
         for name, table in bench.instruments.items()
     }
     return {
-        "format": "amphora-run/1",
+        "format": FORMAT,
         "run_id": f"{cell['id']}/{folder.name}",
         "created_utc": utc_text(now),
         "cell": dict(cell),

@@ -20,6 +20,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
+from amphora.harness.archive.run_folder import EVENTS, RUN, SAMPLES
 from amphora.harness.cells.cell import (
     INSPECTION,
     NUMBERS,
@@ -379,7 +380,7 @@ def _run_names(folder: Path) -> list[str]:
             names = [e.name for e in entries if not e.name.startswith(".") and e.is_dir()]
     except OSError:
         return []
-    return sorted(n for n in names if n[:8].isdigit() or (folder / n / "run.json").exists())
+    return sorted(n for n in names if n[:8].isdigit() or (folder / n / RUN).exists())
 
 
 def _read_cell(path: Path) -> Cell:
@@ -445,13 +446,13 @@ def read_entry(folder: Path) -> RunEntry:
 
     cell_id = folder.parent.name
     try:
-        run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        run = json.loads((folder / RUN).read_text(encoding="utf-8"))
         if not isinstance(run, dict) or not str(run.get("format", "")).startswith("amphora-run/"):
             raise ValueError("key 'format' is not that of a run")
-        for name in ("samples.csv", "events.jsonl"):
+        for name in (SAMPLES, EVENTS):
             if not (folder / name).is_file():
                 raise FileNotFoundError(2, f"{name} is missing")
-        stop = _last_stop(folder / "events.jsonl")
+        stop = _last_stop(folder / EVENTS)
     except OSError as error:
         return RunEntry(cell_id, str(folder), damaged=f"{folder.name}: {_why(error)}", created_utc="")
     except (ValueError, RecursionError) as error:

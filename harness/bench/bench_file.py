@@ -4,12 +4,14 @@ Read from TOML, checked key by key; the opening of links is left to `drivers.ope
 each instrument's table as it stands.
 """
 
+import contextlib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from amphora.drivers.quantities import NotAQuantity, read
 from amphora.harness.bench.calibration import calibrations_of
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import InputError
@@ -29,16 +31,8 @@ SPECIFICATION_KEYS = (
     "gain", "offset", "resolution", "range", "distribution", "k",
     "gain_per_K", "offset_per_K", "reference_degC", "band_K",
 )  # fmt: skip
-UNITS = {
-    "%": 0.01, "ppm": 1e-6, "": 1.0, "V": 1.0, "mV": 1e-3, "uV": 1e-6, "µV": 1e-6,
-    "A": 1.0, "mA": 1e-3, "uA": 1e-6, "µA": 1e-6, "K": 1.0, "degC": 1.0, "°C": 1.0,
-}  # fmt: skip
 ORDER_TAKES_S = 0.05  # from an order to the current, of the bench's own time (common practice)
-RATIOS = ("%", "ppm", "")
-UNITS_OF = {
-    "voltage": ("V", "mV", "uV", "µV", ""), "current": ("A", "mA", "uA", "µA", ""),
-    "temperature": ("K", "degC", "°C", ""), "time": ("",),
-}  # fmt: skip
+KIND_OF = {"voltage": "voltage", "current": "current", "temperature": "temperature_accuracy", "time": "ratio"}
 
 # What a bench that gives no specification is taken to have: assumptions, marked as such.
 ASSUMED: dict[str, dict[str, Any]] = {
@@ -151,8 +145,8 @@ def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[s
     A maker gives percent of reading (`gain`) plus an absolute part (`offset`), which may be a percentage of
     `range`. A calibration gives the same with `k`, and is then taken as normal.
     """
-    units = UNITS_OF[channel]
-    span = _number(table["range"], f"{where}.range", units) if "range" in table else None
+    kind = KIND_OF[channel]
+    span = _number(table["range"], f"{where}.range", kind) if "range" in table else None
 
     def absolute(key: str) -> float:
         value = table.get(key, 0.0)
@@ -161,14 +155,14 @@ def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[s
                 raise InputError(
                     f"{where}.{key}: {shown(value)} is of the range; then range is needed too, such as 30 A or 20 V"
                 )
-            return _number(value, f"{where}.{key}", RATIOS) * span
-        return _number(value, f"{where}.{key}", units)
+            return _number(value, f"{where}.{key}") * span
+        return _number(value, f"{where}.{key}", kind)
 
     k = table.get("k", 2.0)
     if not 1.0 <= (finite_number(k) or 0.0) <= 5.0:
         raise InputError(f"{where}.k: {shown(k)} is not accepted; a number from 1 to 5 is, 2 as a rule")
     found = {
-        "gain": _number(table.get("gain", 0.0), f"{where}.gain", RATIOS),
+        "gain": _number(table.get("gain", 0.0), f"{where}.gain"),
         "offset": absolute("offset"),
         "resolution": absolute("resolution"),
         "distribution": table.get("distribution", "normal" if "k" in table else "rectangular"),
@@ -176,7 +170,7 @@ def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[s
         "assumed": False,
     }
     if "gain_per_K" in table:
-        found["gain_per_K"] = _number(table["gain_per_K"], f"{where}.gain_per_K", RATIOS)
+        found["gain_per_K"] = _number(table["gain_per_K"], f"{where}.gain_per_K")
     if "offset_per_K" in table:
         found["offset_per_K"] = absolute("offset_per_K")
     for key, low, high in (("reference_degC", -40.0, 85.0), ("band_K", 0.0, 50.0)):
@@ -190,20 +184,19 @@ def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[s
     return found
 
 
-def _number(value: Any, where: str, units: tuple[str, ...] = tuple(UNITS)) -> float:
+def _number(value: Any, where: str, kind: str = "ratio") -> float:
     """Read '0.5 %', '10 mA', '50 ppm' or a plain number, which has to be finite and not negative."""
-    written = str(value) if isinstance(value, str) or finite_number(value) is not None else "nan"
-    head, _, unit = written.strip().partition(" ")
-    try:
-        number = float(head)
-    except ValueError:
-        number = float("nan")
-        unit = unit.strip()
-    if unit not in units or not 0.0 <= number < float("inf"):
+    number = finite_number(value)
+    for accepted in (kind, "ratio"):
+        share = isinstance(value, str) and value.strip().endswith(("%", "ppm"))
+        if number is None and (accepted == kind or not share):
+            with contextlib.suppress(NotAQuantity):
+                number = read(value, accepted)
+    if number is None or number < 0.0:
         raise InputError(
             f"{where}: {shown(value)} is not accepted; a number with a unit such as 0.5 %, 10 mA, 50 ppm is"
         )
-    return number * UNITS[unit]
+    return number
 
 
 def load_bench(path: Path) -> BenchDescription:

@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
 from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.forms import form_of
 from amphora.harness.common.errors import InputError
 
 Verdict = Literal["accept", "quarantine", "retire"]
@@ -23,18 +24,6 @@ WAIT = (
     "before anything else"
 )
 
-# Mass by format in gram: (almost surely not what it says below, suspicious below, suspicious above).
-# 18650: bare cells weigh 40 to 50 g, below 38 g is suspicious, below 30 g almost surely false (common practice).
-# The others: common practice, from the volumes and the same density; a wide band on purpose.
-MASS_BANDS: dict[str, tuple[float, float, float]] = {
-    "10440": (5.0, 7.0, 13.0),
-    "14500": (12.0, 16.0, 26.0),
-    "16340": (10.0, 13.0, 22.0),
-    "18500": (20.0, 28.0, 40.0),
-    "18650": (30.0, 38.0, 52.0),
-    "21700": (45.0, 58.0, 78.0),
-    "26650": (55.0, 75.0, 105.0),
-}
 LITHIUM = ("auto", "li-ion", "li-ion-4.35", "lfp", "lto")
 LIGHT_CHEMISTRIES = ("lfp", "lto")  # a cell of these is lighter for its size: only the lower limit is held
 FAULTS: dict[tuple[str, str], tuple[Verdict, str]] = {
@@ -89,7 +78,8 @@ def _eye_and_nose(cell: Cell) -> list[Reason]:
 
 
 def _mass(cell: Cell) -> list[Reason]:
-    band = MASS_BANDS.get(cell.form)
+    form = form_of(cell.form)
+    band = None if form is None else form.mass_g
     if band is None or cell.mass_g is None or cell.chemistry not in LITHIUM:
         return []
     false_g, light_g, heavy_g = band
@@ -145,7 +135,8 @@ def judge_at_the_door(cell: Cell) -> Judgement:
     ]
     if missing:
         still_open.append("a look and a sniff: " + ", ".join(missing))
-    if cell.form in MASS_BANDS and cell.mass_g is None and cell.chemistry in LITHIUM:
+    form = form_of(cell.form)
+    if form is not None and form.mass_g and cell.mass_g is None and cell.chemistry in LITHIUM:
         still_open.append("its mass")
     if cell.state == "retired":
         back = f'amphora cell note {cell.id} "...", then amphora cell state {cell.id} found'

@@ -75,8 +75,8 @@ def cell_add(
     """
     from amphora.harness.archive.shelf import Shelf, now_utc
     from amphora.harness.cells.cell import Cell
+    from amphora.harness.cells.forms import forms
     from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
-    from amphora.harness.plans.charge_permission import MOST_BY_FORM_AH
 
     shelf = Shelf(logs)
     data: dict[str, Any] = {
@@ -109,7 +109,7 @@ def cell_add(
         print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
         _show_judgement(judged)
 
-    for known in MOST_BY_FORM_AH:
+    for known in map(str.lower, forms()):
         if form.lower() != known and sorted(form.lower()) == sorted(known):
             file = shelf.folder(cell.id) / "cell.json"
             say(f"note: form {form!r} is kept as it is; if {known} was meant, change it in {file}")

@@ -15,9 +15,11 @@ _PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it h
 
 def _folder(run: Path, logs: Path) -> Path:
     """Return a run's folder from a path, or from `cell/run` below the logs, or a cell's only run."""
+    from amphora.harness.archive.run_folder import RUN
+
     run = run_named(run, capacity=True, logs=logs)
     for candidate in (run, logs / run):
-        if (candidate / "run.json").is_file():
+        if (candidate / RUN).is_file():
             return candidate
     raise InputError(f"{run}: is no run's folder (one with a run.json), also not below {logs}")
 
@@ -218,8 +220,9 @@ def label(
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
     from amphora.harness.archive.journal import write_out
+    from amphora.harness.archive.run_folder import read_header
     from amphora.harness.report import label as labels
-    from amphora.harness.report.certificate.issue import grade_of, is_simulated, read_run_json
+    from amphora.harness.report.certificate.issue import grade_of, is_simulated
 
     sides = labels.size_mm(size)
     place = None
@@ -236,7 +239,7 @@ def label(
         record = _cell_record(cell_id, logs)
         best = _best_run(cell_id, logs)
         grade = grade_of(best[0]) if best else None
-        simulated = best is not None and is_simulated(read_run_json(best[0]))
+        simulated = best is not None and is_simulated(read_header(best[0]))
         words = (grade or {}).get("grade")
         contents.append(labels.label_content(record, best[1] if best else None, words, simulated))
     write_out(out, labels.make_labels(contents, sides, place, cut_lines))

@@ -7,9 +7,10 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+from amphora.drivers.described import finite_number, name_shown, shown, unknown
 from amphora.harness.common.errors import InputError
 
-SHOWN_LENGTH = 60
+__all__ = ["finite", "finite_number", "name_shown", "shown", "table_of", "text_of", "unknown", "why_unreadable"]
 
 
 def why_unreadable(error: Exception) -> str:
@@ -19,41 +20,6 @@ def why_unreadable(error: Exception) -> str:
     if isinstance(error, UnicodeDecodeError):
         return f"byte {error.start} is no UTF-8 text; a text file is accepted"
     return str(getattr(error, "strerror", None) or error)
-
-
-def shown(value: object) -> str:
-    """Return a value as a message shows it: one line, at most about 60 characters of what a file may hold."""
-    if isinstance(value, str):
-        return repr(value[:SHOWN_LENGTH]) + "…" * (len(value) > SHOWN_LENGTH)
-    try:
-        text = repr(value)
-    except (ValueError, RecursionError):  # thousands of digits, or of levels
-        return f"a value too long to show ({type(value).__name__})"
-    return text[:SHOWN_LENGTH] + "…" * (len(text) > SHOWN_LENGTH)
-
-
-def name_shown(name: object) -> str:
-    """Return a name that a file gives, as part of a place: as it stands where it is short and can be printed."""
-    text = str(name)
-    return text if len(text) <= SHOWN_LENGTH and text.isprintable() else shown(text)
-
-
-def unknown(what: str, name: object, accepted: Collection[str], more: str = "") -> str:
-    """Return the sentence for a name that is none of those accepted, with the nearest of them where one is near.
-
-    Args:
-        what: What is named: 'key', 'chemistry' ...
-        name: As given.
-        accepted: The names there are.
-        more: What else is accepted, behind the list.
-    """
-    from difflib import get_close_matches
-
-    near = get_close_matches(str(name)[:SHOWN_LENGTH], accepted, 1, 0.7) if isinstance(name, str) else []
-    hint = f" ({near[0]!r} is near)" if near else ""
-    verb = "is" if len(accepted) == 1 else "are"
-    listed = ", ".join(map(name_shown, accepted))
-    return f"{what} {shown(name)} is not known; {listed} {verb} accepted{more}{hint}"
 
 
 def table_of(data: object, where: str, known: Collection[str], needed: Sequence[str] = ()) -> Mapping[str, Any]:
@@ -82,17 +48,6 @@ def text_of(value: object, where: str) -> str:
     if not isinstance(value, str):
         raise InputError(f"{where}: {shown(value)} is not accepted; a text in quotes is")
     return value
-
-
-def finite_number(value: object) -> float | None:
-    """Return a finite number as such; None for anything else, a truth value included."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    try:
-        number = float(value)
-    except OverflowError:  # a whole number beyond every float
-        return None
-    return number if math.isfinite(number) else None
 
 
 def finite(value: Any) -> Any:

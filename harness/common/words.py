@@ -1,10 +1,12 @@
 """An analysis in plain words: what the cell holds, what it can do, what to distrust; then numbers."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from amphora.harness.common.errors import AnalysisError
+
+LEAST_SHOWN_U = 1e-9  # what is known better is shown alone: so many digits are no knowledge of a cell
 
 
 def round_with_U(value: float, U: float) -> tuple[float, float]:
@@ -27,25 +29,37 @@ def round_with_U(value: float, U: float) -> tuple[float, float]:
     return round(value, places), round(U, places)
 
 
-def with_U(value: float | None, U: float | None, factor: float = 1.0, unit: str = "") -> str:
-    """Return a value with its expanded uncertainty, rounded to two digits of U.
+def with_U(
+    value: float | None,
+    U: float | None,
+    factor: float = 1.0,
+    unit: str = "",
+    *,
+    unknown: str = "not known",
+    thousands: str = "",
+) -> str:
+    """Return a value with its expanded uncertainty, both to two significant digits of U; a value alone to four.
+
+    Args:
+        value: What was found; None or not finite: nothing was.
+        U: Its expanded uncertainty, in the same unit; None, 0 or not finite: there is none to show.
+        factor: What both are multiplied by, for the unit shown.
+        unit: Written behind.
+        unknown: What stands where there is no value.
+        thousands: What stands between thousands.
 
     Source of the rounding: JCGM 100:2008, 7.2.6.
     """
-    if value is None:
-        return "not known"
+    if value is None or not math.isfinite(value):
+        return unknown
     unit = f" {unit}" if unit else ""
-    if U is None or U <= 0:
+    shown_U = (U or 0.0) * factor
+    if not 0.0 < shown_U < math.inf or shown_U < LEAST_SHOWN_U:
         return f"{value * factor:.4g}{unit}"
-    rounded, rounded_U = round_with_U(value * factor, U * factor)
-    places = _places(rounded_U)
-    return f"{rounded:.{places}f} ± {rounded_U:.{places}f}{unit}"
-
-
-def _places(U: float) -> int:
-    import math
-
-    return max(0, 1 - math.floor(math.log10(U)))
+    rounded, rounded_U = round_with_U(value * factor, shown_U)
+    places = max(0, 1 - math.floor(math.log10(rounded_U)))
+    sides = (f"{side:,.{places}f}".replace(",", thousands) for side in (rounded, rounded_U))
+    return " ± ".join(sides) + unit
 
 
 def _hours(seconds: float | None) -> str:
@@ -110,7 +124,8 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
         )
     if result["charge_Ah"] is not None:
         lines.append(f"It took {with_U(result['charge_Ah'], result.get('charge_U_Ah'), 1000, 'mAh')} of charge.")
-    if capacity is None and result["charge_Ah"] is None:
+    lines += _moved(result)
+    if capacity is None and result["charge_Ah"] is None and not result.get("record_kind"):
         lines.append("There is no charge and no discharge in this record.")
     lines += _retention(result.get("retention"))
     cycle = result.get("cycle")
@@ -150,19 +165,77 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
             )
         if len(result["resistances"]) > 12:
             lines.append(f"  and {len(result['resistances']) - 12} more (--json)")
-    if len(result["phases"]) > 1:
-        lines += ["", "Phases:"]
-        for phase in result["phases"]:
-            amount = phase["charge_Ah"] if phase["kind"] == "charge" else phase["capacity_Ah"]
-            U = phase["charge_U_Ah"] if phase["kind"] == "charge" else phase["capacity_U_Ah"]
-            end = "complete" if phase["complete"] else "not complete"
-            lines.append(
-                f"  {phase['kind']:<10} {with_U(amount, U, 1, 'Ah'):<22} {_hours(phase['duration_s'])}, "
-                f"{abs(phase['main_current_A']):.3g} A, {end}"
-            )
+    lines += _resistance_table(result.get("resistance_table"))
+    lines += _phases(result["phases"])
     if budget:
         for table in result["budget"].values():
             lines += ["", *budget_lines(table)]
+    return lines
+
+
+def _moved(result: Mapping[str, Any]) -> list[str]:
+    """Return how much charge went each way, where no discharge says it."""
+    if not result.get("record_kind"):
+        return []
+    lines = [
+        f"A record of {result['record_kind']}: {result['discharged_Ah']:.4g} Ah out, {result['charged_Ah']:.4g} Ah in, "
+        f"net {result['net_charge_Ah']:+.4g} Ah (positive: into the cell)."
+    ]
+    if result.get("gaps_unknown"):
+        lines.append("What moved in the stretches without rows is not known and not in it.")
+    return lines
+
+
+ALONG = {
+    "charge_state": ("charged / %", 100.0, "{:.0f}"),
+    "moved_Ah": ("moved / Ah", 1.0, "{:+.3f}"),
+    "before_V": ("rest / V", 1.0, "{:.3f}"),
+}
+
+
+def _resistance_table(found: Mapping[str, Any] | None) -> list[str]:
+    """Return resistance over charge and time as a table, one fit to all values."""
+    if not found or len(found["at"]) < 2:
+        return []
+    name, scale, form = ALONG[found["along"]]
+    warm = found.get("temperature_degC")
+    at = "" if warm is None else f", at {warm:.0f} °C"
+    lines = ["", f"Resistance over charge in mΩ (fit to {found['values']} values{at}; U with k = 2):"]
+    lines.append(f"  {name:<12}" + "".join(f"{f'{time:g} s':>18}" for time in found["times_s"]))
+    for place, values, widths in zip(found["at"], found["ohm"], found["U_ohm"], strict=True):
+        if any(value is not None for value in values):
+            cells = ("–" if v is None else with_U(v, U, 1000) for v, U in zip(values, widths, strict=True))
+            lines.append(f"  {form.format(scale * place):<12}" + "".join(f"{cell:>18}" for cell in cells))
+    return lines
+
+
+MOST_PHASES = 12
+
+
+def _phases(phases: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the phases one by one, or how many there are of each kind where they are many."""
+    if len(phases) < 2:
+        return []
+    lines = ["", "Phases:"]
+    if len(phases) > MOST_PHASES:
+        for kind in ("charge", "discharge"):
+            some = [phase for phase in phases if phase["kind"] == kind]
+            if some:
+                amounts = [phase["charge_Ah"] if kind == "charge" else phase["capacity_Ah"] for phase in some]
+                longest = max(phase["duration_s"] for phase in some)
+                lines.append(
+                    f"  {len(some)} {kind}s, {sum(amounts):.4g} Ah in all, the largest {max(amounts):.4g} Ah, "
+                    f"the longest {_hours(longest)} (--json)"
+                )
+        return lines
+    for phase in phases:
+        amount = phase["charge_Ah"] if phase["kind"] == "charge" else phase["capacity_Ah"]
+        U = phase["charge_U_Ah"] if phase["kind"] == "charge" else phase["capacity_U_Ah"]
+        end = "a pulse" if phase.get("pulse") else "complete" if phase["complete"] else "not complete"
+        lines.append(
+            f"  {phase['kind']:<10} {with_U(amount, U, 1, 'Ah'):<22} {_hours(phase['duration_s'])}, "
+            f"{abs(phase['main_current_A']):.3g} A, {end}"
+        )
     return lines
 
 
@@ -216,7 +289,10 @@ def _can_do(result: Mapping[str, Any]) -> list[str]:
     items = [
         item
         for item in result["resistances"]
-        if item["ohm"] is not None and item["ohm"] > 0 and not (item["U_ohm"] or 0.0) > 0.5 * item["ohm"]
+        if item["ohm"] is not None
+        and item["ohm"] > 0
+        and not (item["U_ohm"] or 0.0) > 0.5 * item["ohm"]
+        and not (item["charge_state"] is not None and item["charge_state"] < 0.2)  # the empty end is not the cell
     ]
     if not items:
         return []

@@ -70,10 +70,9 @@ def read_runs(
     folders: Sequence[Path],
 ) -> tuple[list[tuple[Path, dict[str, Any], dict[str, Any]]], list[dict[str, str]]]:
     """Return (folder, figures, cell's record) of each run, and the damaged ones with why."""
-    import json
-
     from amphora.harness.account.after_run import work_out
     from amphora.harness.account.answer import analyse_run
+    from amphora.harness.archive.run_folder import read_header
 
     work_out(folders)
     good: list[tuple[Path, dict[str, Any], dict[str, Any]]] = []
@@ -81,7 +80,7 @@ def read_runs(
     for folder in folders:
         try:
             result = analyse_run(Path(folder))
-            run = json.loads((Path(folder) / "run.json").read_text(encoding="utf-8"))
+            run = read_header(Path(folder))
             record = dict(run.get("cell") or {})
         except (AmphoraError, OSError, ValueError) as error:
             damaged.append({"run": str(folder), "text": str(error)})
@@ -615,7 +614,7 @@ def _off_K(item: Item, to: Item) -> float | None:
 
 
 def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
-    from amphora.harness.results.chosen import chosen_resistance
+    from amphora.harness.results.chosen import nearest
 
     if len(items) < 2:
         return {"why": f"{len(items)} run(s) with a resistance; two are needed"}
@@ -626,7 +625,7 @@ def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
             if pulse.get("charge_state") is not None and pulse.get("current_A"):
                 kinds.setdefault((pulse.get("method"), pulse.get("duration_s")), []).append(pulse)
         for pulses in kinds.values():
-            chosen = chosen_resistance({"resistances": pulses})
+            chosen = nearest(pulses)
             if chosen is None:
                 continue
             pairs = [(item, pulse) for item in items if (pulse := _like_pulse(item, to, chosen)) is not None]
@@ -666,12 +665,12 @@ def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
 
 
 def _better(pairs: Sequence[Any], pulse: Mapping[str, Any], before: Sequence[Any], than: Mapping[str, Any]) -> bool:
-    from amphora.harness.results.chosen import chosen_resistance
+    from amphora.harness.results.chosen import nearest
 
     if len(pairs) != len(before):
         return len(pairs) > len(before)
     # of two with as many runs, the one that would stand for a run: nearest to 10 s, then to half charged
-    return chosen_resistance({"resistances": [dict(than), dict(pulse)]}) == dict(pulse) != dict(than)
+    return nearest([than, pulse]) == dict(pulse) != dict(than)
 
 
 def _like_pulse(item: Item, to: Item, chosen: Mapping[str, Any]) -> dict[str, Any] | None:

@@ -17,7 +17,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES
 from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
 from amphora.harness.importing.plausibility import (
     current_into_cell,
@@ -123,7 +125,7 @@ def import_table(
 
 def imported_notes(folder: Path) -> tuple[list[str], list[str]]:
     """Return what was told at an import: notes, and the texts of its warnings."""
-    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    run = json.loads((folder / RUN).read_text(encoding="utf-8"))
     held = run.get("imported") or {}
     return list(held.get("notes", [])), [str(item["text"]) for item in held.get("warnings", [])]
 
@@ -229,7 +231,6 @@ def _run_json(
 ) -> dict[str, Any]:
     """Return `run.json` but for the run's id, which the folder's name gives."""
     import amphora.harness
-    from amphora.harness.archive.journal import FORMAT, utc_text
     from amphora.harness.archive.loading import assumed_measurement
 
     specification: dict[str, Any] = assumed_measurement()
@@ -254,7 +255,7 @@ def _run_json(
 
 def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows) -> Path:
     """Write the folder beside its place and move it there whole."""
-    from amphora.harness.archive.journal import sha256, write_whole
+    from amphora.harness.archive.journal import write_whole
 
     home = shelf.folder(cell)
     moment = datetime.now(UTC)
@@ -268,10 +269,10 @@ def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows) -> Path:
     building = home / f".{target.name}.{os.getpid()}.part"
     building.mkdir(parents=True)
     try:
-        write_whole(building / "run.json", json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
-        _write_samples(building / "samples.csv", rows)
-        checksums = {name: sha256(building / name) for name in ("run.json", "samples.csv")}
-        write_whole(building / "events.jsonl", _events(rows, moment, run["imported"]["file"], checksums))
+        write_whole(building / RUN, json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+        _write_samples(building / SAMPLES, rows)
+        checksums = {name: sha256(building / name) for name in (RUN, SAMPLES)}
+        write_whole(building / EVENTS, _events(rows, moment, run["imported"]["file"], checksums))
         building.replace(target)
     except BaseException:
         shutil.rmtree(building, ignore_errors=True)
@@ -282,8 +283,6 @@ def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows) -> Path:
 def _write_samples(path: Path, rows: Rows) -> None:
     import pyarrow as pa
     import pyarrow.csv as pa_csv
-
-    from amphora.harness.archive.journal import COLUMNS
 
     channels = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
     size = int(rows.executed.size)
@@ -307,7 +306,7 @@ def _write_samples(path: Path, rows: Rows) -> None:
 
 def _events(rows: Rows, moment: datetime, name: str, checksums: dict[str, str]) -> str:
     """Return `events.jsonl`: the beginning, a gap at each restart of the time, the end with all checksums."""
-    from amphora.harness.archive.journal import to_line, utc_text
+    from amphora.harness.archive.journal import to_line
 
     t, utc = rows.columns["t"], utc_text(moment)
     text = to_line({"kind": "run-begun", "t_s": float(t[0]), "utc": utc, "after_row": 0})
@@ -336,7 +335,7 @@ def _events(rows: Rows, moment: datetime, name: str, checksums: dict[str, str]) 
             "text": f"imported from {name}",
             "rows": int(t.size),
             "final": True,
-            "checksums": {**checksums, "events.jsonl": own},
+            "checksums": {**checksums, EVENTS: own},
         }
     )
 

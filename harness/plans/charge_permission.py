@@ -9,23 +9,17 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from amphora.harness.cells.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
+from amphora.harness.cells.forms import TAKEN_AH, TAKEN_NICKEL_AH, form_of
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.common.fields import finite_number
 from amphora.harness.common.quantities import format_quantity
 from amphora.harness.plans.recipe import Recipe, every_step
 
-ASSUMED_AH = 1.0
-ASSUMED_BY_FORM_AH = {"14500": 0.5, "16340": 0.4, "10440": 0.25, "aa": 0.5, "aaa": 0.25, "21700": 2.0, "26650": 2.0}
-ASSUMED_NICKEL_AH = {"aa": 0.3, "14500": 0.3, "aaa": 0.2}
-ASSUMED_NICKEL_OTHER_AH = 0.3
-MOST_BY_FORM_AH = {"18650": 3.6, "14500": 1.1, "16340": 0.9, "10440": 0.4, "21700": 5.2, "26650": 6.0, "aa": 3.0,
-                   "aaa": 1.3}  # fmt: skip  # common practice: what the best of the format hold
 IDENTIFY_LIMIT_V = 3.60
 CLAIM_SHARE = 0.5  # of a label's claim: what a used cell is taken to hold before anybody has measured (common practice)
 FIRST_CHARGE_It = 0.25  # of a cell whose history nobody knows (common practice)
 FIRST_CHARGE_MOST_A = 0.25
 FIRST_CHARGE_LARGE_A = 0.5
-LARGE_FORMS = ("21700", "26650")
 FIRST_DOUBLES_AFTER_AH = 1.0
 TAKES_MOST = 1.2  # times what a cell is known to take: more than that is a fault (LIMITS: charge put in)
 FORM_MOST = 1.1  # times the most that its form holds, where nobody knows
@@ -182,7 +176,9 @@ def holds_of(
     Source: common practice, as in the limits of this project: before anybody has measured, the form's assumed value or
     half of the claim, whichever is smaller.
     """
-    claim_Ah = _plausible_claim(cell, form, warnings)
+    nickel = window.method == "timed"
+    found = form_of(form)
+    claim_Ah = _plausible_claim(cell, form, nickel, warnings)
     charge_most_Ah: float | None = None
     first = False
     if given_Ah is not None:
@@ -192,23 +188,24 @@ def holds_of(
         charge_most_Ah = TAKES_MOST * (measured_Ah if can_take_Ah is None else can_take_Ah)
     else:
         first = True
-        capacity_Ah, source, it_from = _assumed_Ah(form, window), "assumed (common practice)", "assumed"
+        capacity_Ah, source, it_from = _assumed_Ah(form, nickel), "assumed (common practice)", "assumed"
         if claim_Ah is not None and CLAIM_SHARE * claim_Ah < capacity_Ah:
             capacity_Ah, source, it_from = CLAIM_SHARE * claim_Ah, "half of the claim on the label", "claim"
     known = not first
-    most_Ah = most_Ah_of(form, capacity_Ah, known)
+    most_Ah = most_Ah_of(form, nickel, capacity_Ah, known)
     if charge_most_Ah is None:
         charge_most_Ah = FORM_MOST * most_Ah
     first_A = None
     if first:
-        largest_A = FIRST_CHARGE_LARGE_A if form in LARGE_FORMS else FIRST_CHARGE_MOST_A
+        largest_A = FIRST_CHARGE_LARGE_A if found is not None and found.large else FIRST_CHARGE_MOST_A
         first_A = min(FIRST_CHARGE_It * capacity_Ah, largest_A)
     return Holds(capacity_Ah, source, it_from, known, claim_Ah, most_Ah, charge_most_Ah, first_A)  # type: ignore[arg-type]
 
 
-def _plausible_claim(cell: Mapping[str, Any], form: str, warnings: list[str]) -> float | None:
+def _plausible_claim(cell: Mapping[str, Any], form: str, nickel: bool, warnings: list[str]) -> float | None:
     claim_Ah = finite_number(cell.get("claim_Ah"))
-    most_Ah = MOST_BY_FORM_AH.get(form)
+    found = form_of(form)
+    most_Ah = None if found is None else found.most(nickel)
     if claim_Ah is None or claim_Ah <= 0.0:
         return None
     if most_Ah is None or claim_Ah <= most_Ah:
@@ -220,17 +217,19 @@ def _plausible_claim(cell: Mapping[str, Any], form: str, warnings: list[str]) ->
     return None
 
 
-def _assumed_Ah(form: str, window: Chemistry) -> float:
-    if window.method == "timed":
-        return ASSUMED_NICKEL_AH.get(form, ASSUMED_NICKEL_OTHER_AH)
-    return ASSUMED_BY_FORM_AH.get(form, ASSUMED_AH)
+def _assumed_Ah(form: str, nickel: bool) -> float:
+    found = form_of(form)
+    if found is None:
+        return TAKEN_NICKEL_AH if nickel else TAKEN_AH
+    return found.taken(nickel)
 
 
-def most_Ah_of(form: str, capacity_Ah: float, known: bool) -> float:
+def most_Ah_of(form: str, nickel: bool, capacity_Ah: float, known: bool) -> float:
     """Return what such a cell could hold at most, in ampere-hour."""
-    ceiling_Ah = MOST_BY_FORM_AH.get(form)
-    if ceiling_Ah is None:
+    found = form_of(form)
+    if found is None:
         return max(5.0 * capacity_Ah, 2.0)
+    ceiling_Ah = found.most(nickel)
     return max(ceiling_Ah, capacity_Ah) if not known else max(min(ceiling_Ah, 2.0 * capacity_Ah), capacity_Ah)
 
 

@@ -15,13 +15,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.archive.run_folder import read_header
 from amphora.harness.common.fields import finite_number
 from amphora.harness.report.certificate.issue import (
     chosen_phase,
     discharge_curve,
     discharge_points,
     is_simulated,
-    read_run_json,
     results_of,
     state_now,
 )
@@ -317,7 +317,7 @@ def make_report(
         folder = Path(compared["run"])
         now = state_now(folder)
         cell = {"id": compared["cell"], **cell, **({"state": now} if now else {})}
-        rows.append(PageRow(cell, compared, result, curve, is_simulated(read_run_json(folder))))
+        rows.append(PageRow(cell, compared, result, curve, is_simulated(read_header(folder))))
     shown = {str(row.cell.get("id")) for row in rows}
     rows += [PageRow(dict(cell)) for cell in others if str(cell.get("id")) not in shown]
     remarks = [f"{item['cell']}: {item['text']}" for item in comparison["outliers"]]

@@ -18,8 +18,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.archive.run_folder import EVENTS, SAMPLES, new_lines, read_header
 from amphora.harness.common.errors import InputError
-from amphora.harness.report.certificate.issue import is_simulated, read_run_json
+from amphora.harness.report.certificate.issue import is_simulated
 from amphora.harness.report.certificate.page import TEMPLATES
 from amphora.harness.report.comparison_page import content_policy
 from amphora.harness.running.whereabouts import whereabouts
@@ -52,7 +53,7 @@ class RunReader:
 
     def __init__(self, folder: Path, now: Callable[[], float] = time.time):
         self.folder = folder
-        self.run = read_run_json(folder)
+        self.run = read_header(folder)
         self.now = now
         self._lock = threading.Lock()
         self._begin_again()
@@ -69,18 +70,6 @@ class RunReader:
         self._charge_Ah = 0.0
         self._events: list[dict[str, Any]] = []
         self._events_offset = 0
-
-    def _whole_lines(self, path: Path, offset: int) -> tuple[list[bytes], int]:
-        try:
-            if path.stat().st_size < offset:
-                return [], -1
-            with path.open("rb") as stream:
-                stream.seek(offset)
-                data = stream.read()
-        except OSError:
-            return [], offset
-        end = data.rfind(b"\n") + 1
-        return data[:end].split(b"\n")[:-1], offset + end
 
     def _take_row(self, line: bytes) -> None:
         parts = line.decode("utf-8", "replace").split(",")
@@ -111,15 +100,15 @@ class RunReader:
             return self._look()
 
     def _look(self) -> dict[str, Any]:
-        samples = self.folder / "samples.csv"
-        lines, offset = self._whole_lines(samples, self._offset)
+        samples = self.folder / SAMPLES
+        lines, offset = new_lines(samples, self._offset)
         if offset < 0:  # another file than before
             self._begin_again()
-            lines, offset = self._whole_lines(samples, 0)
+            lines, offset = new_lines(samples, 0)
         self._offset = max(offset, 0)
         for line in lines:
             self._take_row(line)
-        lines, offset = self._whole_lines(self.folder / "events.jsonl", self._events_offset)
+        lines, offset = new_lines(self.folder / EVENTS, self._events_offset)
         self._events_offset = max(offset, 0)
         for line in lines:
             try:

@@ -261,19 +261,30 @@ def _resistance(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fi
 
 
 def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None:
-    """Draw over charge state where the run shows it at several, else over the time after the step."""
+    """Draw over charge where the run shows resistance at several places of it, else over the time after the step."""
     states: dict[str, set[float]] = {}
     for value in values:
         if value.get("charge_state") is not None:
             states.setdefault(_kind_of(value), set()).add(round(float(value["charge_state"]), 2))
     by_state = any(len(some) >= 3 and max(some) - min(some) > 0.15 for some in states.values())
     every = [state for some in states.values() for state in some]
+    key, scale, label = "charge_state", 100.0, "charge still in the cell / %"
+    if not every:  # pulses alone: over the charge moved, or over the voltage at rest where gaps hide that
+        for other, words in (
+            ("moved_Ah", "charge moved since the first reading / Ah"),
+            ("before_V", "voltage at rest before the step / V"),
+        ):
+            placed = [value for value in values if value.get(other) is not None and _placed(value, other)]
+            places = [float(value[other]) for value in placed]
+            if len(set(places)) >= 4 and max(places) - min(places) > 0.05:  # in either unit
+                by_state, values, key, scale, label = True, placed, other, 1.0, words
+                break
     far_apart = bool(every) and max(every) - min(every) > 0.15  # then a name says at which charge state
     groups: dict[str, list[tuple[float, float, float]]] = {}
     for value in values:
-        if by_state and value.get("charge_state") is None:
+        if by_state and value.get(key) is None:
             continue
-        x = float(value["charge_state"]) * 100 if by_state else float(value["duration_s"])
+        x = float(value[key]) * scale if by_state else float(value["duration_s"])
         name = _kind_of(value) if by_state else str(value["method"])
         if far_apart and not by_state and value.get("charge_state") is not None:
             name += f", cell at {round(float(value['charge_state']), 1) * 100:.0f} %"
@@ -292,8 +303,9 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
         )  # fmt: skip
     axes.set_ylabel("resistance / mΩ  (bars: U, k = 2)")
     if by_state:
-        axes.set_xlabel("charge still in the cell / %")
-        axes.set_xlim(104, -4)
+        axes.set_xlabel(label)
+        if key == "charge_state":
+            axes.set_xlim(104, -4)
     else:
         axes.set_xlabel("time after the step / s")
         axes.set_xscale("log")
@@ -305,6 +317,11 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
     axes.set_ylim(max(0.0, low - 0.1 * (high - low)), high + 0.1 * (high - low))
     if groups:
         axes.legend(loc="best")
+
+
+def _placed(value: Mapping[str, Any], key: str) -> bool:
+    """Return whether a value's place counts: a voltage tells the charge only at rest."""
+    return key != "before_V" or abs(value.get("before_A") or 0.0) < 0.05 * abs(value["current_A"])
 
 
 def _kind_of(value: Mapping[str, Any]) -> str:

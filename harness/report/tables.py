@@ -12,6 +12,7 @@ from amphora.harness.account.standing import Standing
 from amphora.harness.archive.shelf import CellEntry, RunEntry
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.incoming import Judgement
+from amphora.harness.common.words import with_U as said
 
 
 def plain(text: object) -> str:
@@ -71,16 +72,9 @@ def as_csv(header: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
     return out.getvalue()
 
 
-def with_U(value: float | None, U: float | None, scale: float = 1.0, digits: int = 2) -> str:
-    """Return 'value ± U', the uncertainty to two significant digits, the value to the same place."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    value *= scale
-    if U is None or not math.isfinite(U) or U <= 0:
-        return f"{value:.4g}"
-    U *= scale
-    place = max(0, digits - 1 - math.floor(math.log10(U)))
-    return f"{value:.{place}f} ± {U:.{place}f}"
+def with_U(value: float | None, U: float | None, scale: float = 1.0) -> str:
+    """Return 'value ± U' as a table shows it: a dash where there is no value."""
+    return said(value, U, scale, unknown="–")
 
 
 def shelf_table(entries: Sequence[CellEntry]) -> str:
@@ -132,8 +126,6 @@ def _start_of(run: RunEntry, standing: Standing | None) -> str:
 
 def standing_lines(standing: Standing) -> list[str]:
     """Return what a cell is by its account, in plain words."""
-    from amphora.harness.common.words import with_U as said
-
     lines = []
     if standing.capacity_Ah is not None:
         held = said(standing.capacity_Ah, standing.capacity_item_U_Ah, 1000, "mAh")

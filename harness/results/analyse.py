@@ -123,13 +123,15 @@ def _digest_of(folder: Path) -> str | None:
 
 @cache
 def _code_digest() -> str:
-    """Return a digest of what makes the figures: the code of the rooms they come from, and the chemistries."""
+    """Return a digest of what makes the figures: the code of the rooms they come from, units, chemistries, forms."""
     import amphora.harness
 
     digest = hashlib.sha256(amphora.harness.__version__.encode())
     house = Path(__file__).parents[1]
     sources = [path for room in ROOMS_OF_FIGURES for path in (house / room).glob("*.py")]
-    sources += list((house.parent / "profiles" / "chemistries").glob("*.toml"))
+    profiles = house.parent / "profiles"
+    sources += [*(profiles / "chemistries").glob("*.toml"), profiles / "forms.toml"]
+    sources += [house.parent / "drivers" / "quantities.py", house.parent / "drivers" / "described.py"]
     for path in sorted(sources):
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()
@@ -425,6 +427,42 @@ def _end_slope(record: "Record", totals: "Totals", phase: "Phase", found: "Figur
     return end_slope(record.t_s[rows], record.voltage_V[rows], phase.begin_Ah - totals.charge_Ah[rows])
 
 
+KNEE_V = (0.01, 0.02, 0.05, 0.1, 0.2, 0.4)  # above the cut-off
+
+
+def _knee(record: "Record", totals: "Totals", phase: "Phase", found: "Figures") -> dict[str, Any] | None:
+    """Return what a complete discharge gave between each of `KNEE_V` above the cut-off and the cut-off itself.
+
+    With `current_A` at the crossing and `square_A2h`, the current squared over the whole discharge: what leads take.
+    """
+    import numpy as np
+
+    from amphora.harness.analysis.phases import at_main_current
+
+    crossing = found.crossing
+    if phase.kind != "discharge" or crossing is None or not found.end_voltage_V:
+        return None
+    rows = at_main_current(record, phase)
+    rows = rows[rows <= crossing.row]
+    if rows.size < 2:
+        return None
+    tail = rows[-min(rows.size, 20_000) :]
+    lowest = np.minimum.accumulate(record.voltage_V[tail][:-1])  # falls: noise and recovery after pulses left out
+    to_go = np.abs(crossing.charge_Ah - totals.charge_Ah[tail][:-1])
+    steps = slice(phase.first_row, crossing.row + 1)
+    square = float(np.sum(record.current_A[steps][:-1] ** 2 * np.diff(record.t_s[steps]))) / 3600.0
+    return {
+        "current_A": abs(float(record.current_A[crossing.row])),
+        "square_A2h": square,
+        "above_V": list(KNEE_V),
+        "Ah": [
+            float(np.interp(found.end_voltage_V + volt, np.append(lowest, found.end_voltage_V)[::-1],
+                            np.append(to_go, 0.0)[::-1]))
+            for volt in KNEE_V
+        ],
+    }  # fmt: skip
+
+
 def _thermal(
     record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]
 ) -> dict[str, Any] | None:
@@ -433,6 +471,7 @@ def _thermal(
 
     from amphora.harness.analysis.records import Record
     from amphora.harness.analysis.thermal import thermal
+    from amphora.harness.results.chosen import HIGH_STATE, LOW_STATE
 
     if phase is None:
         return None
@@ -445,8 +484,12 @@ def _thermal(
             record.t_s[rows], record.voltage_V[rows], record.current_A[rows], record.temperature_degC[rows],
             record.step[rows], record.switches_s,
         )  # fmt: skip
-    slow = [item for item in resistances if item.duration_s >= 5.0] or list(resistances)
+    # At the empty end resistance climbs: the heat of a whole discharge is not explained by that.
+    able = [item for item in resistances if item.charge_state is None or item.charge_state >= LOW_STATE]
+    slow = [item for item in able if item.duration_s >= 5.0] or able
     ohm = float(np.median([item.ohm for item in slow])) if slow else None
+    # One load step at full tells less than the middle would: only far more heat than that is odd then.
+    middle = any(item.charge_state is None or item.charge_state <= HIGH_STATE for item in able)
     known = info.form.strip().upper() in ("18650", "18500")
     found = thermal(record, first, last, info.measurement, ohm, 40.0 if known else None)
     return {
@@ -457,7 +500,9 @@ def _thermal(
         "heat_Wh": found.heat_Wh,
         "mean_power_W": found.mean_power_W,
         "expected_rise_K": found.expected_rise_K,
-        "unexplained": next((note for note in found.notes if "explains" in note), None),
+        "unexplained": next((note for note in found.notes if "explains" in note), None)
+        if middle or (found.rise_K or 0.0) > 3 * (found.expected_rise_K or 0.0) + 3
+        else None,
     }
 
 
@@ -508,6 +553,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     from amphora.harness.analysis.phases import at_main_current, find_phases
     from amphora.harness.analysis.warnings import Warning_, find_warnings
     from amphora.harness.results.leads import leads_warnings, measured_in, step_names
+    from amphora.harness.results.pulses import PULSE_S, is_pulse, kind_of, loaded_s, moved, resistance_table, told_once
     from amphora.harness.results.repeats import passes_in
     from amphora.harness.results.stated import stated_of
 
@@ -580,6 +626,11 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         start = _start_of(record, info, phases, metrics, made, index)
         entries.append(_entry(record, info, phase, made[index], metrics[index], start))
         entries[-1]["end_slope_V"] = _end_slope(record, totals, phase, made[index])
+        entries[-1]["knee"] = _knee(record, totals, phase, made[index])
+    record_kind = kind_of(info, entries)
+    for entry in entries:
+        if entry["kind"] == "discharge" and is_pulse(info, entry, record_kind):  # a sag in a pulse is no end
+            entry.update(complete=False, reached_cutoff=False, pulse=True)
     chosen = _choose([entry["kind"] for entry in entries], entries)
     main = chosen if chosen is not None else (len(entries) - 1 if entries else None)
     if cutoff_V is not None and main is not None and phases[main].kind == "discharge":
@@ -604,9 +655,13 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
             entries[index]["resistances"] = [
                 _resistance(item) for item in _resistances(record, phase, share_of, measurement, [])
             ]
+    for entry in entries:
+        _place(entry["resistances"], record, totals)
     if chosen is not None:
         result.update({key: entries[chosen][key] for key in _HEADLINES})
-    charges = [index for index, phase in enumerate(phases) if phase.kind == "charge"]
+    # Of pulses and drives what a brake or a pulse gives back is no charge.
+    no_charge = [bool(record_kind) and loaded_s(entry) < PULSE_S for entry in entries]
+    charges = [index for index, phase in enumerate(phases) if phase.kind == "charge" and not no_charge[index]]
     before = [index for index in charges if chosen is None or index < chosen]
     if charges:
         picked = before[-1] if before else charges[-1]
@@ -614,6 +669,8 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
             complete = [index for index in charges if entries[index]["complete"]]
             picked = (complete or charges)[-1]
             result["resistances"] = entries[main]["resistances"] if main is not None else []
+            if record_kind:
+                result["resistances"] = _of_all(entries)
             result["temperature_rise_K"] = entries[picked]["temperature_rise_K"]
             result["duration_s"] = entries[picked]["duration_s"]
         result["charge_Ah"] = entries[picked]["charge_Ah"]
@@ -624,6 +681,12 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         # An efficiency needs a cycle that ends where it began: emptied, charged full, emptied.
         if chosen is not None and before and emptied and entries[chosen]["complete"] and entries[picked]["complete"]:
             result["cycle"] = _cycle(made[picked], made[chosen])
+    if chosen is None and entries and not charges:
+        result["resistances"] = _of_all(entries)
+    result.update(moved(record, totals), record_kind=record_kind)
+    result["resistance_table"] = resistance_table(
+        result["resistances"], result["temperature_degC"] or _temperature_at_first(entries)
+    )
     warnings = told + find_warnings(
         record,
         info,
@@ -659,7 +722,9 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     result["phases"] = entries
     result["rests"] = rests
     result["gaps_unknown"] = sum(1 for gap in record.gaps if gap.charge_low_Ah is None)
-    result["warnings"] = [_plain(item) for item in warnings]
+    if record_kind:
+        warnings = [_of_kind(record_kind, entries) if item.code == "no-discharge" else item for item in warnings]
+    result["warnings"] = told_once([_plain(item) for item in warnings])
     result["resolved"] = {
         "edges": int(totals.edges.row.size),
         "edges_half_way": totals.edges.how.count("half-way"),
@@ -742,6 +807,11 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
         "passes": None,
         "rests": [],
         "gaps_unknown": 0,
+        "charged_Ah": None,
+        "discharged_Ah": None,
+        "net_charge_Ah": None,
+        "record_kind": "",
+        "resistance_table": None,
         "k": 2.0,
     }
 
@@ -752,7 +822,7 @@ def _plain(item: Any) -> dict[str, str]:
 
 def _choose(kinds: list[str], entries: list[dict[str, Any]]) -> int | None:
     """Return the discharge the answer is about: the last complete one, else the largest."""
-    discharges = [index for index, kind in enumerate(kinds) if kind == "discharge"]
+    discharges = [index for index, kind in enumerate(kinds) if kind == "discharge" and not entries[index].get("pulse")]
     complete = [index for index in discharges if entries[index]["complete"]]
     if complete:
         return complete[-1]
@@ -927,8 +997,70 @@ def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, 
 def _resistance(item: Any) -> dict[str, Any]:
     return {
         name: getattr(item, name)
-        for name in ("method", "ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s")
-    }
+        for name in (
+            "method", "ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s", "before_V", "before_A"
+        )
+    }  # fmt: skip
+
+
+def _of_all(entries: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the resistances of all phases, in order of time, each once: a release may count to two phases."""
+    found = {(item["t_s"], item["method"], item["duration_s"]): item for one in entries for item in one["resistances"]}
+    return [found[key] for key in sorted(found)]
+
+
+def _place(items: list[dict[str, Any]], record: "Record", totals: "Totals") -> None:
+    """Say how much charge had moved since the first row; by the file's own counter where gaps hide some of it."""
+    import numpy as np
+
+    if not items:
+        return
+    charge = totals.charge_Ah
+    unknown = [gap.after_row for gap in record.gaps if gap.charge_low_Ah is None]
+    if unknown:
+        counter = record.extra.get("counter_Ah")
+        if counter is None or not np.isfinite(counter).all() or _set_back(counter):
+            for item in items:
+                row = int(np.searchsorted(record.t_s, item["t_s"], side="right"))
+                item["moved_Ah"] = None if any(gap < row for gap in unknown) else float(charge[max(0, row - 1)])
+            return
+        way = 1.0 if _same_way(counter, charge, record.current_A) else -1.0
+        charge = way * (counter - counter[0])
+    for item in items:
+        item["moved_Ah"] = float(charge[max(0, int(np.searchsorted(record.t_s, item["t_s"], side="right")) - 1)])
+
+
+def _set_back(counter: "npt.NDArray[np.float64]") -> bool:
+    """Return whether a counter was set back to zero somewhere."""
+    import numpy as np
+
+    size = np.abs(counter)
+    return bool(((size[1:] < 1e-3) & (size[:-1] > 0.02)).any())
+
+
+def _same_way(counter: "npt.NDArray[np.float64]", charge: "npt.NDArray[np.float64]", current_A: Any) -> bool:
+    """Return whether a counter rises where charge goes into the cell."""
+    import numpy as np
+
+    return float(np.dot(np.diff(counter), np.sign(np.diff(charge)))) >= 0
+
+
+def _temperature_at_first(entries: list[dict[str, Any]]) -> float | None:
+    return next((entry["temperature_degC"] for entry in entries if entry["temperature_degC"] is not None), None)
+
+
+def _of_kind(kind: str, entries: list[dict[str, Any]]) -> Any:
+    """Return the warning that a record of pulses or of a changing load says nothing about capacity."""
+    from amphora.harness.analysis.warnings import Warning_
+    from amphora.harness.results.pulses import loaded_s
+
+    loads = [loaded_s(entry) for entry in entries if entry["kind"] == "discharge"]
+    many = f"{len(loads)} loads" if len(loads) != 1 else "one load"
+    return Warning_(
+        "no-discharge",
+        f"This record holds {kind}: {many}, the longest {max(loads):.0f} s. It shows resistance and the charge that "
+        "moved, and says nothing about capacity.",
+    )
 
 
 def _cycle(charge: "Figures", discharge: "Figures") -> dict[str, float]:

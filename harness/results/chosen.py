@@ -1,15 +1,21 @@
-"""Which of the resistances that a run shows stands for its cell."""
+"""Which of the resistances that a run shows stands for its cell.
+
+A value stands for a cell where it has support: of 20 to 90 % of the charge, or full and named so. One near the empty
+end measures the end. So a run that shows none of these has no resistance, and whoever asks says "not measured".
+"""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+LOW_STATE, HIGH_STATE = 0.2, 0.9  # of the cell's charge; below, the resistance climbs towards the empty end
 
-def chosen_resistance(result: Mapping[str, Any]) -> dict[str, Any] | None:
-    """Return the resistance that stands for a run: nearest to 10 s, then nearest to half charged; None without one."""
+
+def nearest(items: Sequence[Any]) -> dict[str, Any] | None:
+    """Return of several resistances the one nearest to 10 s, then to half charged; None without one above 0."""
     usable = [
         item
-        for item in result.get("resistances") or []
+        for item in items
         if isinstance(item.get("ohm"), int | float) and item["ohm"] > 0 and math.isfinite(item["ohm"])
     ]
     if not usable:
@@ -23,7 +29,22 @@ def chosen_resistance(result: Mapping[str, Any]) -> dict[str, Any] | None:
     return dict(min(usable, key=distance))
 
 
-LOW_STATE, HIGH_STATE = 0.2, 0.9  # of the cell's charge; below, the resistance climbs towards the empty end
+def supported(result: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the resistances of a run that may stand for its cell.
+
+    Args:
+        result: What `analyse` answers. A share of what a complete discharge gave is never less than the cell's own
+            charge state, so that the empty end is known for one whether or not it began full.
+    """
+    found = [dict(item) for item in result.get("resistances") or []]
+    return [item for item in found if item.get("charge_state") is None or item["charge_state"] >= LOW_STATE]
+
+
+def chosen_resistance(result: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Return the resistance that stands for a run: nearest to 10 s, then to half charged; None without support."""
+    usable = supported(result)
+    inside = [item for item in usable if item.get("charge_state") is None or item["charge_state"] <= HIGH_STATE]
+    return nearest(inside) or nearest(usable)
 
 
 def resistance_of_the_cell(result: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -39,18 +60,12 @@ def resistance_of_the_cell(result: Mapping[str, Any]) -> dict[str, Any] | None:
     Source: values of 20 to 90 % of the charge, or full and named so (LIMITS of this trade: common practice; a pulse
         near the empty end measures the end, not the cell).
     """
-    known = result.get("start") in ("full", "declared-full") and bool(result.get("complete"))
-    usable = []
-    for item in result.get("resistances") or []:
-        state = item.get("charge_state") if known else None
-        if known and (state is None or state < LOW_STATE):
-            continue
-        usable.append({**item, "charge_state": state})
-    inside = [item for item in usable if item["charge_state"] is None or item["charge_state"] <= HIGH_STATE]
-    chosen = chosen_resistance({"resistances": inside}) or chosen_resistance({"resistances": usable})
+    chosen = chosen_resistance(result)
     if chosen is None:
         return None
+    known = result.get("start") in ("full", "declared-full") and bool(result.get("complete"))
     return {
         "ohm": chosen["ohm"], "U_ohm": chosen.get("U_ohm"), "duration_s": chosen.get("duration_s"),
-        "charge_state": chosen["charge_state"], "temperature_degC": result.get("temperature_degC"),
+        "charge_state": chosen.get("charge_state") if known else None,
+        "temperature_degC": result.get("temperature_degC"),
     }  # fmt: skip

@@ -29,7 +29,7 @@ def circuit_of(folder: Path) -> dict[str, Any]:
     import numpy as np
 
     from amphora.harness.analysis.circuit import circuit_to_dict, fit_circuit
-    from amphora.harness.analysis.resistance import find_steps
+    from amphora.harness.analysis.current_steps import find_steps
     from amphora.harness.archive.loading import load
     from amphora.harness.results.analyse import idle_rows, prepared
     from amphora.harness.results.leads import state_of
@@ -109,6 +109,9 @@ def longest_rest(record: "Record", info: "RunInfo") -> slice | None:
         quiet[first:last] |= ~(np.abs(record.current_A[first:last]) >= limit_A)  # one without a reading is none
     edges = np.flatnonzero(quiet[1:] != quiet[:-1]) + 1
     edges = np.concatenate(([0] if quiet[:1].any() else [], edges, [quiet.size] if quiet[-1:].any() else []))
+    unknown = [gap.after_row for gap in record.gaps if gap.charge_low_Ah is None and 0 < gap.after_row < quiet.size]
+    unknown = [row for row in unknown if quiet[row - 1] and quiet[row]]  # a gap is no rest
+    edges = np.sort(np.concatenate((edges, np.repeat(np.array(unknown, np.int64), 2))))
     low, high = edges.astype(np.int64).reshape(-1, 2).T
     if not low.size:
         return None

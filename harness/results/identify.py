@@ -188,7 +188,9 @@ def _where(folder: Path) -> tuple[str, str]:
 
     bench = str((read_run(folder).run.get("bench") or {}).get("file") or "bench.toml")
     logs = Path(folder).absolute().parent.parent
-    return f" --bench {shlex.quote(bench)}", "" if logs == Path("logs").absolute() else f" --logs {shlex.quote(str(logs))}"
+    return f" --bench {shlex.quote(bench)}", "" if logs == Path(
+        "logs"
+    ).absolute() else f" --logs {shlex.quote(str(logs))}"
 
 
 def _question(found: "Identification", cell_id: str, where: tuple[str, str]) -> str:
@@ -204,7 +206,7 @@ def _question(found: "Identification", cell_id: str, where: tuple[str, str]) -> 
     if found.asks == "chemistry":
         return (
             "; the question: which chemistry does its print, its data sheet or the charger of its device name? "
-            f"Li-ion: `amphora cell edit {cell_id} --chemistry li-ion --why \"its print\"{logs}` (LFP: lfp; NiMH: nimh); "
+            f'Li-ion: `amphora cell edit {cell_id} --chemistry li-ion --why "its print"{logs}` (LFP: lfp; NiMH: nimh); '
             f"{retire}"
         )
     return ""

@@ -11,8 +11,8 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 from amphora.drivers.errors import DriverError, IdentityError, LimitError
+from amphora.drivers.quantities import described
 from amphora.drivers.roles import Clock, Instrument
-from amphora.drivers.scpi.dialect import read_quantity
 from amphora.harness.bench.bench_file import AGREE_V, BenchDescription
 from amphora.harness.cells.chemistry import triage
 from amphora.harness.running.switch_off import off_limit_A
@@ -236,7 +236,7 @@ def _as_it_stands(name: str, one: Mapping[str, Any], bench: BenchDescription) ->
                 )
             )
     table = bench.instruments[name]
-    timeout_s = read_quantity(table["timeout"], "s", name) if "timeout" in table else USUAL_TIMEOUT_S
+    timeout_s = described(table["timeout"], "duration", name) if "timeout" in table else USUAL_TIMEOUT_S
     longest_s = one["longest_s"]
     if one["role"] in ("load", "supply", "meter") and longest_s is not None and longest_s > 0.5 * timeout_s:
         problems.append(

@@ -77,7 +77,7 @@ def test_a_gain_error_of_the_bench_is_in_the_uncertainty() -> None:
     bench = Measurement(spec, spec, NOTHING, NOTHING)
     record = pulse()
     fit = fit_circuit(record, 0, record.t_s.size - 1, bench)
-    assert fit.u_r0_ohm == pytest.approx(0.05 * np.hypot(0.01, 0.01), rel=0.01)
+    assert fit.u_r0_ohm == pytest.approx(0.05 * np.hypot(0.01, 0.01), rel=0.03)  # a little for the step's instant
 
 
 def test_residuals_say_when_the_circuit_is_too_simple() -> None:

@@ -3,18 +3,10 @@
 import numpy as np
 import pytest
 
-from amphora.harness.analysis.records import Gap, Measurement, Record, Specification
-from amphora.harness.analysis.resistance import (
-    LOAD_STEP,
-    MOST_STEPS,
-    TWO_STEP,
-    Resistance,
-    contact_check,
-    find_resistances,
-    find_steps,
-    scatter_text,
-    without_leads,
-)
+from amphora.harness.analysis.current_steps import MOST_STEPS, find_steps
+from amphora.harness.analysis.leads import contact_check, scatter_text, without_leads
+from amphora.harness.analysis.records import Gap, Measurement, Record, Specification, Timing
+from amphora.harness.analysis.resistance import LOAD_STEP, TWO_STEP, Resistance, find_resistances
 from amphora.harness.common.errors import AnalysisError
 
 NOTHING = Specification(0.0, 0.0)
@@ -209,8 +201,52 @@ def test_one_reading_between_two_steps_gives_no_resistance_of_the_second() -> No
     amps = np.where((t >= on) & (t < off), -2.0, 0.0)
     slow = np.where(t < on, 0.0, np.where(t < off, -0.06 * (1 - np.exp(-(t - on) / 1.5)), 0.0))
     volts = 3.7 + 0.03 * amps + slow
-    record = Record(t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), np.array([on, off]))
+    orders, known = np.array([on, off]), Timing(known=True)
+    record = Record(t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), orders, timing=known)
     assert np.count_nonzero(amps) == 1
     values = found(record)
     assert values
     assert {r.method for r in values} == {LOAD_STEP}
+
+
+@pytest.mark.parametrize("late", [1, -1])
+def test_a_row_with_the_new_voltage_and_the_old_current_belongs_to_neither(late: int) -> None:
+    # 7.6 mohm was found for 59.9: the torn row was taken for the old voltage.
+    t = np.arange(0.0, 300.0, 0.5)
+    amps = np.where((t >= 100) & (t < 130), -1.0, 0.0)
+    volts = 3.7 + 0.06 * np.roll(amps, -late)
+    record = Record(t, volts, amps, np.full(t.size, np.nan), np.full(t.size, -1), np.empty(0))
+    values = found(record)
+    assert {r.method for r in values} == {"load step", "load release"}
+    for r in values:
+        assert r.ohm == pytest.approx(0.06, rel=1e-6)
+
+
+def test_rows_too_coarse_give_no_short_value() -> None:
+    for dt_s in (2.0, 5.0, 10.0):
+        record = ohmic([(0.0, 600.0), (-1.0, 120.0), (0.0, 600.0)], dt_s=dt_s)
+        record = Record(
+            record.t_s, record.voltage_V, record.current_A, record.temperature_degC, record.step, np.empty(0)
+        )
+        values = found(record)
+        assert values and min(r.duration_s for r in values) > dt_s
+
+
+def test_a_step_that_one_row_saw_gives_nothing_where_its_instant_is_not_known() -> None:
+    record = ohmic([(0.0, 600.0), (-1.0, 10.0), (0.0, 600.0)], dt_s=10.0)
+    record = Record(record.t_s, record.voltage_V, record.current_A, record.temperature_degC, record.step, np.empty(0))
+    assert not [r for r in found(record) if r.method == LOAD_STEP]
+
+
+def test_a_bench_whose_answers_take_long_has_it_in_u() -> None:
+    t = np.arange(0.0, 300.0, 0.5)
+    amps = np.where((t >= 100) & (t < 130), -1.0, 0.0)
+    slow = np.where(amps < 0, -0.05 * (1 - np.exp(-(t - 99.9) / 5.0)), 0.0)
+
+    def U(took_s: float) -> float:
+        extra = {"took_s": np.full(t.size, took_s)}
+        record = Record(t, 3.7 + 0.05 * amps + slow, amps, np.full(t.size, np.nan), np.full(t.size, -1),
+                        np.array([99.9, 129.9]), extra=extra, timing=Timing(known=True))  # fmt: skip
+        return next(r.U_ohm for r in found(record) if r.method == LOAD_STEP and r.duration_s == 1.0)
+
+    assert U(0.4) > U(0.1) > U(0.0)

@@ -71,6 +71,16 @@ def test_the_interval_covers_the_truth_over_simulated_benches():
         assert share["resistance"] >= 0.86, name
 
 
+def test_the_interval_covers_the_resistance_on_awkward_benches():
+    from tests.campaign import resistance_study
+
+    cases, none = resistance_study.study(300, seed=3)
+    assert none == 0
+    for name, count, share, _ in resistance_study.table(cases):
+        if count >= 60:  # 95 % less three standard deviations
+            assert share >= 0.95 - 3 * (0.95 * 0.05 / count) ** 0.5, name
+
+
 def test_a_zero_reading_and_a_check_resistor_improve_the_current():
     specification = Specification(0.005, 0.010, 0.001, "rectangular", 2.0, True)
     better = gum.with_zero(specification, 0.0002)

@@ -25,6 +25,7 @@ from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import verify
@@ -121,7 +122,7 @@ def run_bytes(data: dict[str, Any], folder: Path, stride: int) -> tuple[int, Mis
     """Change each byte of the run's files: the file is named. Every 97th time all is worked out again as well."""
     item = certificate.run_input(folder)
     count, missed = 0, []
-    for name in certificate.RUN_FILES:
+    for name in FILES:
         path = folder / name
         whole = path.read_bytes()
         for at in range(0, len(whole), stride):

@@ -173,7 +173,7 @@ WHOLE: list[tuple[str, dict[str, Any], Callable[[dict[str, Any]], object]]] = [
     ("bench", FULL_BENCH, lambda data: bench_from_dict(data, "my.toml")),
     ("cell", FULL_CELL, lambda data: Cell.from_dict(data, "my.toml")),
     ("chemistry", tomllib.loads(CHEMISTRY), from_text(read_chemistry, "amphora.harness.cells.chemistry")),
-    *((name, data, from_text(read_recipe, "amphora.harness.plans.recipe")) for name, data in shipped()),
+    *((name, data, from_text(read_recipe, "amphora.harness.plans.recipe")) for name, data in shipped("recipes")),
     *((name, data, lambda held: duty_from_dict(held, "my.toml")) for name, data in shipped("duties")),
     *((name, data, from_text(read_criteria, "amphora.harness.decisions.grades")) for name, data in shipped("grades")),
 ]

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 
 from amphora.drivers.errors import DescriptionError
 from amphora.drivers.opening import open_instrument
+from amphora.drivers.quantities import described
 from amphora.drivers.scpi.dialect import (
     Command,
     candidates,
     load_dialect,
     parse_dialect,
-    read_quantity,
     shipped_dialects,
 )
 from amphora.drivers.simulated.clock import VirtualClock
@@ -239,17 +239,17 @@ def test_long_spelling_sends_whole_words() -> None:
 
 @pytest.mark.parametrize(
     ("text", "unit", "value"),
-    [("500 mA", "A", 0.5), ("5 A", "A", 5.0), ("2 min", "s", 120.0), ("50 ms", "s", 0.05),
-     ("10 kohm", "ohm", 10e3)],
+    [("500 mA", "current", 0.5), ("5 A", "current", 5.0), ("2 min", "duration", 120.0), ("50 ms", "duration", 0.05),
+     ("10 kohm", "resistance", 10e3)],
 )  # fmt: skip
 def test_quantities_of_the_bench_file_are_read(text: object, unit: str, value: float) -> None:
-    assert read_quantity(text, unit, "here") == pytest.approx(value)
+    assert described(text, unit, "here") == pytest.approx(value)
 
 
-@pytest.mark.parametrize("text", ["5 V", "3,5 A", "nan", "-1 A", "1e3 A", True, None, float("nan"), float("inf"), -1])
+@pytest.mark.parametrize("text", ["5 V", "3,5 A", "nan", "-1 A", True, None, float("nan"), float("inf"), -1])
 def test_quantities_that_are_none_are_refused_with_place_and_value(text: object) -> None:
     with pytest.raises(DescriptionError, match="here"):
-        read_quantity(text, "A", "here")
+        described(text, "current", "here")
 
 
 BENCH_MISTAKES = [
@@ -269,9 +269,9 @@ BENCH_MISTAKES = [
     ({"read_termination": "x"}, "read_termination"),
     ({"cutoff_latches": "no"}, "cutoff_latches"),
     ({"refresh": "-1 s"}, "refresh"),
-    ({"timeout": 2}, "timeout: 2 is not accepted; a number with s or ms"),
-    ({"timeout": "2"}, "timeout: '2' is not accepted"),
-    ({"max_current": 5}, "max_current: 5 is not accepted; a number with A"),
+    ({"timeout": 2}, "timeout: 2 has no unit; a duration such as 2 h 30 min or 10 s is accepted"),
+    ({"timeout": "2"}, "timeout: '2' has no unit"),
+    ({"max_current": 5}, "max_current: 5 has no unit; a current such as 500 mA"),
     ({"lacks": ["wheels"]}, "lacks"),
     ({"lacks": "cutoff"}, "lacks"),
 ]

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from programs import wait_for
+from simulation.wires import HislipServer, Vxi11Server, exactly, padded
 from wire import PATIENT_S, impatient_until_reopened
 
 from amphora.drivers.errors import DriverError, IdentityError, InstrumentError, LinkError
@@ -19,7 +20,6 @@ from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.simulated.clock import VirtualClock
 from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
 from amphora.drivers.simulated.scpi_server import ScpiServer
-from amphora.drivers.simulated.wires import HislipServer, Vxi11Server, exactly, padded
 
 Server = Callable[..., ScpiServer]
 WIRES: dict[str, Server] = {

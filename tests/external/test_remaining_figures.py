@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from simulation import wires
 
 from amphora.drivers.scpi import syntax as scpi
 from amphora.drivers.serial.sensors import BetaNtc, Platinum
-from amphora.drivers.simulated import wires
 from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
 from amphora.drivers.simulated.scpi_server import TEXTS
 from amphora.harness.analysis import uncertainty as gum

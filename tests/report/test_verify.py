@@ -18,6 +18,7 @@ from paper_runs import run_input, write_run
 from PIL import Image
 from pypdf import PdfReader, PdfWriter
 
+from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
@@ -251,7 +252,7 @@ def test_seal_and_data_by_two_keys_are_told(made: Made, tmp_path: Path) -> None:
     assert "another key" in " ".join(found["reasons"])
 
 
-@pytest.mark.parametrize("name", certificate.RUN_FILES)
+@pytest.mark.parametrize("name", FILES)
 def test_one_byte_changed_in_the_runs_files_is_told_by_file(tmp_path: Path, name: str) -> None:
     folder = write_run(tmp_path / "logs")
     pdf, _ = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
@@ -519,7 +520,7 @@ def test_a_data_file_with_the_line_ends_of_another_system_is_told_as_that(made: 
     logs = tmp_path / "logs"
     shutil.copytree(made.logs, logs)
     folder = logs / made.folder.relative_to(made.logs)
-    for name in certificate.RUN_FILES:
+    for name in FILES:
         whole = (folder / name).read_bytes()
         (folder / name).write_bytes(whole.rstrip(b"\n").replace(b"\n", b"\r\n") + b"\r\n")
         found = check(tmp_path, made.pdf, logs)

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from amphora.harness.results.chosen import resistance_of_the_cell
+from amphora.harness.results.chosen import chosen_resistance, resistance_of_the_cell
 
 
 def result(*states: float | None, start: str = "full", complete: bool = True) -> dict[str, Any]:
@@ -41,6 +41,15 @@ def test_below_ninety_per_cent_goes_first() -> None:
 def test_where_the_start_is_not_known_the_cells_charge_is_not_either(changed: dict[str, Any]) -> None:
     found = resistance_of_the_cell(result(0.6, **changed))
     assert found is not None and found["charge_state"] is None
+
+
+@pytest.mark.parametrize("start", ["full", "unknown"])
+def test_the_empty_end_stands_for_no_cell_however_the_run_began(start: str) -> None:
+    # 30 of 62 measured discharges chose a value at 0 % of charge: a new cell of 40 mohm showed 224.
+    assert resistance_of_the_cell(result(0.0, start=start)) is None
+    assert chosen_resistance(result(0.0, start=start)) is None
+    found = chosen_resistance(result(0.0, 0.6, start=start))
+    assert found is not None and found["charge_state"] == 0.6
 
 
 def test_without_a_step_there_is_none() -> None:

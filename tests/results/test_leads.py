@@ -9,13 +9,15 @@ import pytest
 from typer.testing import CliRunner
 
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.analysis.resistance import LOAD_STEP, Resistance, leads_between
+from amphora.harness.analysis.leads import leads_between
+from amphora.harness.analysis.resistance import LOAD_STEP, Resistance
 from amphora.harness.archive.loading import measurement_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.results.circuit import circuit_of
+from amphora.harness.results.leads import UNKNOWN_U_OHM
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
 
@@ -83,7 +85,9 @@ def test_the_leads_are_taken_out_of_every_resistance_with_their_uncertainty(even
     for was, now in zip(before["resistances"], after["resistances"], strict=True):
         assert now["leads"] == "out"
         assert now["ohm"] == pytest.approx(was["ohm"] - measured["ohm"])
-        assert now["U_ohm"] == pytest.approx((was["U_ohm"] ** 2 + measured["U_ohm"] ** 2) ** 0.5)
+        assert was["U_ohm"] > UNKNOWN_U_OHM  # what nobody measured is counted
+        own = was["U_ohm"] ** 2 - UNKNOWN_U_OHM**2
+        assert now["U_ohm"] == pytest.approx((own + measured["U_ohm"] ** 2) ** 0.5)
     phase = next(p for p in after["phases"] if p["resistances"])
     assert {item["leads"] for item in phase["resistances"]} == {"out"}
 
@@ -96,6 +100,17 @@ def test_what_is_left_is_the_cell_as_sensed_at_its_own_ends(evening: dict[str, A
     assert pairs
     for cell, two_wire in pairs:
         assert abs(cell["ohm"] - two_wire["ohm"]) < (cell["U_ohm"] ** 2 + two_wire["U_ohm"] ** 2) ** 0.5
+    before, after = evening["before"], evening["after"]
+    for name, unit in (("capacity", "Ah"), ("energy", "Wh")):  # the leads leave these alike
+        key, U = f"{name}_{unit}", f"{name}_U_{unit}"
+        raw = json.loads((evening["night"] / "result.json").read_text(encoding="utf-8"))["result"]
+        assert abs(after[key] - true[key]) < (after[U] ** 2 + true[U] ** 2) ** 0.5
+        assert raw[key] < after[key] and raw[U] < after[U] < before[U]
+        assert abs(before[key] - true[key]) < before[U]  # not measured: in U, nothing taken out
+        table = after["budget"][name]
+        assert (table["value"], table["U"]) == (after[key], after[U])
+        total = sum(line["contribution"] ** 2 for line in table["lines"]) ** 0.5
+        assert table["u"] == pytest.approx(total, rel=1e-6)
 
 
 def test_a_person_reads_whether_leads_are_in(evening: dict[str, Any]) -> None:

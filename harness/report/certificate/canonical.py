@@ -1,8 +1,9 @@
 """One way to write JSON down, so that a signature over it means something.
 
-Keys sorted by code point, no white space, UTF-8 without escapes where JSON allows it, numbers as
-Python writes them (`repr`, the shortest text that reads back as the same double), no non-finite
-number. `from_canonical` accepts nothing else: bytes that read as JSON but are not the canonical form of
+A certificate whose data say `"canonical": "RFC 8785"` is written by that standard (JSON Canonicalization Scheme):
+anybody's library in any language makes the same bytes. One that says nothing is of 0.1.0: keys sorted by code point,
+no white space, numbers as Python writes them (`repr`); that form is kept so that those certificates stay good.
+`from_canonical` accepts nothing else: bytes that read as JSON but are not the canonical form of
 what they say (a space, another order, a key given twice) are refused. So one document has one text,
 and each changed byte is seen.
 """
@@ -16,6 +17,7 @@ from amphora.harness.common.errors import InputError
 
 MAX_BYTES = 4_000_000  # of a document read back
 MAX_DEPTH = 40
+RFC_8785 = "RFC 8785"  # what `canonical` says in the data of a certificate written by it
 
 
 def _plain(value: Any, depth: int = 0) -> Any:
@@ -31,16 +33,30 @@ def _plain(value: Any, depth: int = 0) -> Any:
 
 
 def canonical_bytes(value: Any) -> bytes:
-    """Return `value` as canonical JSON.
+    """Return `value` as canonical JSON, in the form that it or its member `certificate` says; else that of 0.1.0.
 
     Raises:
-        InputError: a number is not finite, or something JSON cannot hold.
+        InputError: a number is not finite or a whole one beyond 2⁵³, or something JSON cannot hold.
     """
+    if _says_rfc_8785(value):
+        import rfc8785
+
+        try:
+            return rfc8785.dumps(_plain(value))
+        except (ValueError, TypeError, RecursionError) as error:
+            raise InputError(f"certificate data: cannot be written as JSON: {error}") from error
     try:
         text = json.dumps(_plain(value), sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
         return text.encode("utf-8")
     except (ValueError, TypeError) as error:
         raise InputError(f"certificate data: cannot be written as JSON: {error}") from error
+
+
+def _says_rfc_8785(value: Any) -> bool:
+    if not isinstance(value, dict):
+        return False
+    inner = value.get("certificate", value)
+    return isinstance(inner, dict) and inner.get("canonical") == RFC_8785
 
 
 def _no_constant(text: str) -> NoReturn:

@@ -57,10 +57,17 @@ def traceability(run: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def traceable_words(entries: list[dict[str, Any]]) -> list[str]:
-    """Return in words what U rests on, one line for each kind of footing, what is not traceable first."""
+    """Return in words what U rests on, a line for each kind of footing, what is not traceable first."""
     groups: dict[tuple[str, ...], list[str]] = {}
     for item in entries:
-        kind: tuple[str, ...] = (item["basis"], item["instrument"], item["number"], item["date"], item["due"], item["by"])
+        kind: tuple[str, ...] = (
+            item["basis"],
+            item["instrument"],
+            item["number"],
+            item["date"],
+            item["due"],
+            item["by"],
+        )
         groups.setdefault(kind if item["number"] else (item["basis"],), []).append(item["channel"])
     said = []
     for kind, channels in sorted(groups.items(), key=lambda pair: pair[0][0].startswith("calibration")):

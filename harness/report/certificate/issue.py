@@ -25,15 +25,21 @@ from pathlib import Path
 from typing import Any, Literal
 
 from amphora.harness.archive.journal import write_out
+from amphora.harness.archive.run_folder import FILES, RUN, read_header
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate import footing
-from amphora.harness.report.certificate.canonical import canonical_bytes, sha256_file, sha256_hex
+from amphora.harness.report.certificate.canonical import (
+    RFC_8785,
+    canonical_bytes,
+    from_canonical,
+    sha256_file,
+    sha256_hex,
+)
 from amphora.harness.report.certificate.keys import Signer, fingerprint, to_text
 from amphora.harness.report.certificate.page import layout_digest, main_resistance, render
 
 FORMAT = "amphora-certificate/1"
 NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
-RUN_FILES = ("run.json", "samples.csv", "events.jsonl")
 CURVE_POINTS = 240
 SEAL_START = b"%amphora-seal Ed25519 "
 _TEXT_LIMIT = 1200
@@ -512,6 +518,7 @@ def certificate_data(
     bench = issue.bench or str((first.run.get("bench") or {}).get("name") or "")
     data: dict[str, Any] = {
         "format": FORMAT,
+        "canonical": RFC_8785,
         "kind": "capacity certificate",
         "issued": issue.issued.isoformat(),
         "issuer": {
@@ -542,7 +549,8 @@ def certificate_data(
     if taken_on:
         data["in_spite_of"] = [_text(text) for text in dict.fromkeys(taken_on)]
     data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
-    return data
+    again: dict[str, Any] = from_canonical(canonical_bytes(data))  # as whoever reads it sees it: 25 for 25.0
+    return again
 
 
 def _as_an_item(result: dict[str, Any]) -> dict[str, Any] | None:
@@ -671,24 +679,6 @@ def discharge_points(
     return given[out], v[out]
 
 
-def read_run_json(folder: Path) -> dict[str, Any]:
-    """Return `run.json` of a run's folder.
-
-    Raises:
-        InputError: there is none, or it is not a run's.
-    """
-    path = folder / "run.json"
-    try:
-        run = json.loads(path.read_bytes())
-    except OSError as error:
-        raise InputError(f"{folder}: is no run's folder: run.json cannot be read ({error.strerror})") from error
-    except ValueError as error:
-        raise InputError(f"{path}: is not JSON ({error})") from error
-    if not isinstance(run, dict) or not str(run.get("format", "")).startswith("amphora-run/"):
-        raise InputError(f"{path}: is not a run's description (format amphora-run/1)")
-    return run
-
-
 LeadsRun = Path | Literal["find"] | None  # a folder; to be found on the run's shelf; or none
 
 
@@ -707,7 +697,7 @@ def fresh_result(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRu
 
     shelf = folder.resolve().parent.parent
     if leads_run == "find":
-        beside = [path.parent for path in sorted(shelf.glob("*/*-leads/run.json"))]
+        beside = [path.parent for path in sorted(shelf.glob(f"*/*-leads/{RUN}"))]
     else:
         beside = [] if leads_run is None else [leads_run]
     with tempfile.TemporaryDirectory() as scratch:
@@ -716,7 +706,7 @@ def fresh_result(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRu
             copy = Path(scratch) / source.resolve().parent.name / source.resolve().name
             copy.mkdir(parents=True, exist_ok=True)
             copied[str(copy)] = source
-            for name in RUN_FILES:
+            for name in FILES:
                 if (source / name).is_file():
                     shutil.copyfile(source / name, copy / name)
         first = next(iter(copied))
@@ -736,7 +726,7 @@ def fresh_result(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRu
 
 
 def _digests(folder: Path) -> dict[str, str]:
-    return {name: sha256_file(folder / name) for name in RUN_FILES if (folder / name).is_file()}
+    return {name: sha256_file(folder / name) for name in FILES if (folder / name).is_file()}
 
 
 def run_input(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = "find") -> RunInput:
@@ -753,7 +743,7 @@ def run_input(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun =
     from amphora.harness.analysis.bench_checks import zero_is_used
     from amphora.harness.archive.loading import load
 
-    run = read_run_json(folder)
+    run = read_header(folder)
     result = fresh_result(folder, cutoff_V, leads_run)
     record, info = load(folder)
     run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing

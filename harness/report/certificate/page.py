@@ -17,6 +17,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.common import words
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import canonical_bytes, sha256_hex
@@ -86,31 +87,17 @@ def _grade_text(grade: dict[str, Any]) -> str:
 
 @functools.cache
 def layout_digest() -> str:
-    """Return one SHA-256 over what the look depends on beside typst itself: template, fonts, this module, QR maker."""
+    """Return one SHA-256 over what the look depends on beside typst itself: template, fonts, code, QR."""
     digest = hashlib.sha256(metadata.version("segno").encode())
-    for path in sorted([TEMPLATES / "certificate.typ", Path(__file__), *FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
+    code = (TEMPLATES / "certificate.typ", Path(__file__), Path(words.__file__))
+    for path in sorted([*code, *FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
         digest.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
     return digest.hexdigest()
 
 
 def with_U(value: float | None, U: float | None, scale: float = 1.0) -> str:
-    """Return `value ± U`, both at two significant digits of U; a value alone at four."""
-    if value is None:
-        return "not measured"
-    if U is None or not U > 0:
-        return f"{value * scale:.4g}"
-    decimals = max(0, 1 - math.floor(math.log10(U * scale)))
-    if decimals > 9:
-        return f"{value * scale:.4g}"
-    shown_U = U * scale
-    if decimals == 0:
-        step = 10 ** max(0, math.floor(math.log10(shown_U)) - 1)
-        return f"{_thousands(round(value * scale / step) * step)} ± {_thousands(round(shown_U / step) * step)}"
-    return f"{value * scale:.{decimals}f} ± {shown_U:.{decimals}f}"
-
-
-def _thousands(value: float) -> str:
-    return f"{value:,.0f}".replace(",", "\u202f")
+    """Return `value ± U` as paper shows it: a thin space between thousands."""
+    return words.with_U(value, U, scale, unknown="not measured", thousands="\u202f")
 
 
 def _hours(seconds: float | None) -> str:

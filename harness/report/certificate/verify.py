@@ -18,6 +18,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.archive.run_folder import FILES, RUN
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
@@ -191,7 +192,7 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
         return None
     base = logs.resolve()
     for candidate in (logs.joinpath(*parts), logs / parts[-1], logs):
-        if (candidate / "run.json").is_file():
+        if (candidate / RUN).is_file():
             resolved = candidate.resolve()
             if resolved == base or base in resolved.parents:
                 if candidate == logs and resolved.name != parts[-1]:
@@ -232,7 +233,7 @@ def check_run(
     wrong: list[str] = []
     differences: list[dict[str, Any]] = []
     for name, digest in sorted(stated["files_sha256"].items()):
-        if name not in certificate.RUN_FILES:
+        if name not in FILES:
             wrong.append(f"{run_id}: the certificate names a file {str(name)[:40]!r} that a run does not have")
             continue
         path = folder / name
@@ -246,7 +247,7 @@ def check_run(
                 )
             wrong.append(f"{run_id}: {name} is {said}")
             differences.append({"run": run_id, "name": f"sha256 of {name}", "certificate": digest, "recomputed": found})
-    if set(certificate.RUN_FILES) - set(stated["files_sha256"]):
+    if set(FILES) - set(stated["files_sha256"]):
         wrong.append(f"{run_id}: the certificate does not cover all files of the run")
     try:
         leads = stated.get("leads") or {}

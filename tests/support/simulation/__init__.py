@@ -1,0 +1,1 @@
+"""Simulated things that tests alone use: further wires to a simulated instrument."""
