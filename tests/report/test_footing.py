@@ -70,7 +70,7 @@ def test_a_page_says_not_traceable_and_both_uncertainties(tmp_path: Path) -> Non
     assert "Not traceable: U of current, temperature and time is assumed" in shown
     assert "The cell as an item" in shown and "learned from 3 pairs" in shown
     assert "It says nothing of another day" in shown
-    assert "of the 2 Ah that it holds" in shown
+    assert "Ah that it holds" in shown
     assert data["item_uncertainty"]["capacity_U_Ah"] == 0.03
     assert "of the claimed" not in shown
 
