@@ -92,7 +92,7 @@ def kept_standings(shelf: Shelf) -> dict[str, dict[str, Any]]:
 
 ACCOUNT_KEYS = (
     "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "self_discharge_percent_per_month", "self_discharge_U",
-    "self_discharge_when", "findings", "may",
+    "self_discharge_when", "findings", "may", "repeats",
 )  # fmt: skip
 QUIET = (
     "never-inspected",
@@ -149,13 +149,9 @@ def _by_the_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
 
     What other runs say is not among the inputs of `result.json`, so this part is never kept.
     """
-    from amphora.harness.account.fold import item_U_Ah
+    from amphora.harness.analysis.repeats import with_item_U
 
-    result = dict(result)
-    capacity, U = result.get("capacity_Ah"), result.get("capacity_U_Ah")
-    result["capacity_item_U_Ah"] = None
-    if isinstance(capacity, float) and isinstance(U, float):
-        result["capacity_item_U_Ah"] = item_U_Ah(capacity, U, str(result.get("start")))
+    result = with_item_U(result, ())
     result["rest_before_h"] = None
     result["account"] = None
     if not result.get("phases"):
@@ -167,6 +163,7 @@ def _by_the_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     plain = standing.to_dict()
     result["account"] = {key: plain[key] for key in ACCOUNT_KEYS}
     result["account"]["may"]["fit"] = standing.may["fit"].to_dict()
+    result = with_item_U(result, standing.repeats)
     name = Path(folder).absolute().name
     if result.get("start") == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
         result["start"] = "full"

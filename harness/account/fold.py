@@ -13,24 +13,14 @@ from datetime import UTC, datetime
 from amphora.harness.account import findings as f
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
+from amphora.harness.analysis.repeats import Repeat, differences, item_U_Ah, learned
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.plans.charge_permission import holds_of
 
-ITEM_SCATTER = 0.005  # standard, of one cell's repeats: 0.25 % robust, 0.5 to 1.5 % plain (measured, laboratory cells)
-DECLARED_U = 0.02  # k = 2, of a charge that nobody here saw: 4.15 to 4.25 V at the charger (practice)
 FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
 KNOWN_STARTS = ("full", "declared-full")
 NICKEL = ("nimh", "nicd")
-
-
-def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full") -> float:
-    """Return the expanded uncertainty (k = 2) of what a cell holds as an item: of one night, and of its repeats.
-
-    Source: JCGM 100:2008, 5.1.2; scatter of repeats: open records of laboratory cells, 1,061 pairs of tests.
-    """
-    declared = DECLARED_U * capacity_Ah if start == "declared-full" else 0.0
-    return math.hypot(U_Ah, 2 * ITEM_SCATTER * capacity_Ah, declared)
 
 
 @dataclass
@@ -203,11 +193,14 @@ def _held(cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, st
         best = (own or counted)[-1]
         capacity, U = float(best.capacity_Ah or 0.0), float(best.capacity_U_Ah or 0.0)
         start = starts[best.run]
+        repeats = _repeats(counted, starts)
+        scatter = learned(repeats)
         return replace(
             standing,
             capacity_Ah=capacity,
             capacity_U_Ah=U,
-            capacity_item_U_Ah=item_U_Ah(capacity, U, start),
+            capacity_item_U_Ah=item_U_Ah(capacity, U, start, scatter.share),
+            repeats=tuple(repeats),
             capacity_run=best.run,
             curve=next((run.curve for run in reversed(counted) if run.curve), ()),
             it_Ah=capacity,
@@ -215,6 +208,28 @@ def _held(cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, st
         )
     taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [])
     return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
+
+
+def _repeats(counted: Sequence[RunSeen], starts: dict[str, str]) -> list[float]:
+    """Return what successive like tests of the cell differ by, as shares: the same kind of start, oldest first."""
+    found: list[float] = []
+    for kind in KNOWN_STARTS:
+        tests = []
+        for run in counted:
+            if starts[run.run] != kind or run.capacity_Ah is None:
+                continue
+            move = run.moves[run.headline] if run.headline is not None and run.headline < len(run.moves) else None
+            tests.append(
+                Repeat(
+                    run.capacity_Ah,
+                    None if move is None or move.current_A is None else abs(move.current_A),
+                    None if move is None else move.cutoff_V,
+                    run.temperature_degC,
+                    run.at.timestamp() / 86400.0 if run.dated else None,
+                )
+            )
+        found += differences(tests)
+    return found
 
 
 def full_floor_V(key: str) -> float:

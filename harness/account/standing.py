@@ -150,6 +150,7 @@ class Standing:
     capacity_Ah: float | None = None
     capacity_U_Ah: float | None = None
     capacity_item_U_Ah: float | None = None
+    repeats: tuple[float, ...] = ()  # what successive like tests differ by, as shares
     capacity_run: str | None = None
     unseen_share: float | None = None  # a flat curve: what may have been drawn unseen between charge and that run
     it_Ah: float = 1.0
@@ -186,6 +187,7 @@ class Standing:
             "capacity_Ah": self.capacity_Ah,
             "capacity_U_Ah": self.capacity_U_Ah,
             "capacity_item_U_Ah": self.capacity_item_U_Ah,
+            "repeats": list(self.repeats),
             "capacity_run": self.capacity_run,
             "capacity_unseen_share": self.unseen_share,
             "it_Ah": self.it_Ah,

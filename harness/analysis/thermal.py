@@ -10,10 +10,13 @@ import numpy as np
 
 from amphora.harness.analysis.records import Measurement, Record
 from amphora.harness.analysis.resistance import standard_relative
+from amphora.harness.analysis.uncertainty import standard
 from amphora.harness.common.errors import AnalysisError
 
 REFERENCE_degC = 20.0
 REFERENCE_BAND_K = 5.0
+CONTACT_SHARE = 0.1  # of the rise: a sensor on the wrapper lags and loses heat to the air (common practice)
+OFFSET_SHARE = 0.1  # of an offset that does not cancel between two readings of one evening (common practice)
 WARM_K = 15.0  # common practice: a cell that warms more at a moderate load has something to tell
 
 
@@ -24,7 +27,7 @@ class Thermal:
     start_degC: float | None
     highest_degC: float | None
     rise_K: float | None
-    rise_U_K: float | None  # k = 2; a common offset cancels
+    rise_U_K: float | None  # k = 2; a common offset cancels but for a tenth; with the contact of the sensor
     fastest_K_per_min: float | None
     heat_Wh: float | None  # I²R over the phase, from the resistance given
     mean_power_W: float | None
@@ -90,7 +93,13 @@ def thermal(
     highest = float(np.max(warm[known]))
     rise = highest - start
     spec = measurement.temperature
-    u = float(np.hypot(spec.resolution / np.sqrt(12.0) * np.sqrt(2.0), standard_relative(spec) * rise))
+    parts = (
+        spec.resolution / np.sqrt(12.0) * np.sqrt(2.0),
+        standard_relative(spec) * rise,
+        CONTACT_SHARE * rise / np.sqrt(3.0),
+        OFFSET_SHARE * standard(spec.offset, spec),
+    )
+    u = float(np.sqrt(sum(part**2 for part in parts)))
     rate = _fastest(t[known], warm[known])
     if abs(start - REFERENCE_degC) > REFERENCE_BAND_K:
         notes.append(

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
+from amphora.harness.archive.condensing import Condenser
 from amphora.harness.archive.run_folder import (
     COLUMNS,
     EVENTS,
@@ -107,13 +108,14 @@ def load(folder: Path) -> "tuple[Record, RunInfo]":
     return loaded.record, loaded.info
 
 
-def load_all(folder: Path, extras: bool = True) -> Loaded:
+def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Loaded:
     """Return everything in a run folder that analysis may need; see `load`.
 
     Args:
         folder: The run folder.
         extras: Read further columns too; without them only those that analysis itself uses
             (the source's step clock and counters).
+        condensed: Let rows of a very long record become means where nothing steps (`condensing`).
     """
     import numpy as np
 
@@ -132,9 +134,18 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
     ]
     with ThreadPoolExecutor(max_workers=1) as beside:
         hashing = beside.submit(sha256, samples)
-        table = _read_table(samples, columns, wanted, whole, notices)
+        gap_rows = [int(event.get("after_row", 0)) for event in events if event.get("kind") == "gap"]
+        squeeze = Condenser(_rows_about(samples), gap_rows) if condensed else None
+        squeeze = squeeze if squeeze is not None and squeeze.every > 1 else None
+        table = _read_table(samples, columns, wanted, whole, notices, squeeze)
         digest = hashing.result()
-    notices += [text for text in (lost_rows(events, int(table["t_s"].size)), after_the_end(folder)) if text]
+    written = int(table["t_s"].size) if squeeze is None or not squeeze.rows_in else squeeze.rows_in
+    if squeeze is not None and squeeze.rows_in:
+        notices.append(
+            f"{squeeze.rows_in} rows: where nothing steps, {squeeze.every} of them count as their mean "
+            f"({squeeze.rows_out} rows in all)"
+        )
+    notices += [text for text in (lost_rows(events, written), after_the_end(folder)) if text]
     stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
     recorded = (stopped or {}).get("checksums") or {}
     if recorded.get(SAMPLES, digest) != digest:
@@ -154,7 +165,7 @@ def load_all(folder: Path, extras: bool = True) -> Loaded:
             temperature_degC=table["temperature_degC"],
             step=table["step"].astype(np.int64, copy=False),
             switches_s=np.array([switch[0] for switch in switches], dtype=np.float64),
-            gaps=_gaps(events, int(t_s.size)),
+            gaps=_gaps(events, written, None if squeeze is None else squeeze.place_of),
             extra={name: table[name] for name in wanted if name not in COLUMNS},
             orders_within_s=_orders_within_s(run),
             switches_until_s=np.array([switch[1] for switch in switches] if timing.known else [], dtype=np.float64),
@@ -242,7 +253,17 @@ def _ends_whole(path: Path) -> bool:
         return file.read(1) == b"\n"
 
 
-def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[str, Any] | None:
+def _rows_about(path: Path) -> int:
+    """Return about how many rows a table has, by its size and its first rows."""
+    with path.open("rb") as file:
+        head = file.read(1 << 16)
+    lines = head.count(b"\n")
+    return int(path.stat().st_size * lines / max(1, len(head))) if lines > 2 else 0
+
+
+def _read_fast(
+    path: Path, columns: tuple[str, ...], wanted: list[str], squeeze: "Condenser | None" = None
+) -> dict[str, Any] | None:
     """Read the table at once; None when a row is not whole numbers throughout (the slow way names it).
 
     Every row must have all its fields: the reader refuses a short one. Batches go straight into
@@ -262,6 +283,31 @@ def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[
     same: dict[str, bool] = dict.fromkeys(wanted, True)
     rows = 0
     block = 1 << 18
+
+    def put(part_of: dict[str, Any], count: int, expected: int) -> None:
+        """Lay a part behind what is held; written only once a column changes: untouched pages cost nothing."""
+        nonlocal rows
+        room, need = held[wanted[0]].size, rows + count
+        if need > room:
+            room = max(need, expected) if room == 0 else max(need, room + room // 2)
+            for name in wanted:
+                larger = np.empty(room, dtypes[name])
+                if not same[name]:
+                    larger[:rows] = held[name][:rows]
+                held[name] = larger
+        for name in wanted:
+            part = part_of[name]
+            if same[name] and part.size:
+                if rows == 0:
+                    firsts[name] = part[0]
+                first = firsts[name]
+                if (part == first).all() or (np.isnan(first) and np.isnan(part).all()):
+                    continue
+                same[name] = False
+                held[name][:rows] = first
+            held[name][rows:need] = part
+        rows = need
+
     try:
         with pa_csv.open_csv(
             path,
@@ -271,16 +317,9 @@ def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[
             memory_pool=pa.system_memory_pool(),
         ) as reader:
             for batch in reader:
-                room, need = held[wanted[0]].size, rows + batch.num_rows
-                if need > room:  # the first batch tells how many rows there will be, about
-                    size = path.stat().st_size
-                    expected = int(batch.num_rows * max(1.0, size / block) * 1.05) + 1000
-                    room = max(need, expected) if room == 0 else max(need, room + room // 2)
-                    for name in wanted:
-                        larger = np.empty(room, dtypes[name])
-                        if not same[name]:
-                            larger[:rows] = held[name][:rows]
-                        held[name] = larger
+                # the first batch tells how many rows there will be, about
+                expected = int(batch.num_rows * max(1.0, path.stat().st_size / block) * 1.05) + 1000
+                part_of: dict[str, Any] = {}
                 for name in wanted:
                     values = batch.column(name)
                     if values.null_count == len(values) and name != "step":
@@ -290,16 +329,13 @@ def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[
                             values = values.fill_null(-1 if name == "step" else float("nan"))
                         whole = np.frombuffer(values.buffers()[1], dtypes[name])
                         part = whole[values.offset : values.offset + len(values)]
-                    if same[name] and part.size:  # written only once it changes: untouched pages cost nothing
-                        if rows == 0:
-                            firsts[name] = part[0]
-                        first = firsts[name]
-                        if (part == first).all() or (np.isnan(first) and np.isnan(part).all()):
-                            continue
-                        same[name] = False
-                        held[name][:rows] = first
-                    held[name][rows:need] = part
-                rows = need
+                    part_of[name] = part
+                if squeeze is None:
+                    put(part_of, batch.num_rows, expected)
+                elif (made := squeeze.take(part_of)) is not None:
+                    put(made, made["t_s"].size, expected // squeeze.every)
+        if squeeze is not None and (made := squeeze.rest()) is not None:
+            put(made, made["t_s"].size, 0)
     except (pa.ArrowInvalid, pa.ArrowKeyError, ValueError):
         return None
     return {
@@ -310,14 +346,17 @@ def _read_fast(path: Path, columns: tuple[str, ...], wanted: list[str]) -> dict[
 
 
 def _read_table(
-    path: Path, columns: tuple[str, ...], wanted: list[str], whole: bool, notices: list[str]
-) -> dict[str, Any]:
+    path: Path, columns: tuple[str, ...], wanted: list[str], whole: bool, notices: list[str],
+    squeeze: "Condenser | None" = None,
+) -> dict[str, Any]:  # fmt: skip
     import numpy as np
 
     if whole:
-        table = _read_fast(path, columns, wanted)
+        table = _read_fast(path, columns, wanted, squeeze)
         if table is not None:
             return table
+        if squeeze is not None:  # it read a part; the slow way gives every row
+            squeeze.rows_in, squeeze.place_of = 0, {}
     # The slow way: row by row, as the journal reads, so that a damaged line is named.
     lists: list[list[float]] = [[] for _ in columns]
     width = len(columns)
@@ -344,7 +383,7 @@ def _read_table(
     }
 
 
-def _gaps(events: list[dict[str, Any]], rows: int) -> "tuple[Gap, ...]":
+def _gaps(events: list[dict[str, Any]], rows: int, place_of: Mapping[int, int] | None = None) -> "tuple[Gap, ...]":
     from amphora.harness.analysis.records import Gap
 
     gaps = []
@@ -357,7 +396,7 @@ def _gaps(events: list[dict[str, Any]], rows: int) -> "tuple[Gap, ...]":
         low, high = event.get("charge_low_Ah"), event.get("charge_high_Ah")
         gaps.append(
             Gap(
-                after_row=row,
+                after_row=row if not place_of else place_of.get(row, row),
                 from_s=float(event.get("from_s", event["t_s"])),
                 to_s=float(event.get("to_s", event["t_s"])),
                 charge_low_Ah=None if low is None else float(low),

@@ -326,6 +326,11 @@ def run_header(
             "leads": bench.leads,
             "sensed_at": bench.data.get("sensed_at"),
             "instruments": instruments,
+            **(
+                {"calibration": {name: dict(one) for name, one in bench.calibration.items()}}
+                if bench.calibration
+                else {}
+            ),
             "cell": {
                 "voltage": bench.cell_voltage,
                 "current": list(bench.cell_current),

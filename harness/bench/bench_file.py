@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.drivers.quantities import NotAQuantity, read
+from amphora.harness.bench.calibration import calibrations_of
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite_number, name_shown, shown, table_of, text_of, why_unreadable
@@ -20,7 +21,7 @@ ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
 TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
-            "check_resistor", "charge_path")  # fmt: skip
+            "check_resistor", "charge_path", "calibration")  # fmt: skip
 AGREE_V = 0.05
 LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
@@ -67,6 +68,7 @@ class BenchDescription:
     cell_voltage_when_off: str
     room_temperature: str | None = None
     check_resistor: CheckResistor | None = None
+    calibration: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     speed_up: float = 1.0
     alarms: Mapping[str, Any] = field(default_factory=dict)
     data: Mapping[str, Any] = field(default_factory=dict)
@@ -273,6 +275,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         instruments=instruments,
         speed_up=speed_up,
         check_resistor=_check_resistor(data.get("check_resistor"), where),
+        calibration=calibrations_of(data.get("calibration"), instruments, where),
         alarms=alarms,
         data=data,
         where=where,

@@ -71,6 +71,25 @@ def _hours(seconds: float | None) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
+def _as_an_item(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the cell as an item beside the measurement, where it is known that the cell was full."""
+    U, item = result.get("capacity_item_U_Ah"), result.get("item")
+    if U is None or not item or result["start"] == "unknown" or not result["complete"]:
+        return []
+    return [("the cell as an item", f"{with_U(result['capacity_Ah'], U, 1, 'Ah')} (U of a test on another day)")]
+
+
+def _at_stated(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the capacity at the stated condition, an estimate, or why there is none; nothing without a capacity."""
+    stated = result.get("stated")
+    if not stated or not result["complete"]:
+        return []
+    if stated["capacity_Ah"] is None:
+        return [("at 0.2 It, 20 °C", f"no estimate: {stated['why']}")]
+    figure = with_U(stated["capacity_Ah"], stated["U_Ah"], 1, "Ah")
+    return [("at 0.2 It, 20 °C", f"{figure} to {stated['cutoff_V']:.2f} V, estimated ({stated['text']})")]
+
+
 def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]:
     """Return the lines that `amphora analyse` shows a person.
 
@@ -123,7 +142,9 @@ def analysis_lines(result: Mapping[str, Any], budget: bool = False) -> list[str]
         lines += [f"  - {item['text']}" for item in result["warnings"]]
     lines += ["", "Numbers (U with k = 2, about 95 %):"]
     rows = [
-        ("capacity", with_U(capacity, result["capacity_U_Ah"], 1, "Ah")),
+        ("capacity", with_U(capacity, result["capacity_U_Ah"], 1, "Ah") + " (U of this measurement)" * bool(capacity)),
+        *_as_an_item(result),
+        *_at_stated(result),
         ("energy", with_U(result["energy_Wh"], result["energy_U_Wh"], 1, "Wh")),
         ("charge accepted", with_U(result["charge_Ah"], result.get("charge_U_Ah"), 1, "Ah")),
         ("cut-off", "none" if result["cutoff_V"] is None else f"{result['cutoff_V']:.3f} V"),

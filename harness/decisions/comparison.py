@@ -1,7 +1,8 @@
 """Cells side by side: ranking with the uncertainty, ties, outliers with a likely cause, claims, a trend over time.
 
-Two capacities are told apart when they differ by more than the expanded uncertainty of their difference; readings of
-one bench share its calibration, so this errs to the side of a tie. Ah, ohm, V.
+Two capacities are told apart when they differ by more than the expanded uncertainty of their difference, each taken as
+that of the cell as an item: not what one night was worth, but what the cell would show on another. Readings of one
+bench share its calibration, so this errs to the side of a tie. Ah, ohm, V.
 """
 
 import math
@@ -85,7 +86,35 @@ def read_runs(
             damaged.append({"run": str(folder), "text": str(error)})
             continue
         good.append((Path(folder), {**result, **_when(run)}, _present_record(Path(folder), record)))
-    return good, damaged
+    return _taught_by_all(good), damaged
+
+
+def _taught_by_all(
+    runs: list[tuple[Path, dict[str, Any], dict[str, Any]]],
+) -> list[tuple[Path, dict[str, Any], dict[str, Any]]]:
+    """Return runs whose item's U is learned from the repeats of all cells among them, the cell's own counting most."""
+    from amphora.harness.analysis.repeats import with_item_U
+
+    seen: dict[str, list[float]] = {}
+    for folder, result, _ in runs:
+        seen[str(folder.absolute().parent)] = list((result.get("account") or {}).get("repeats") or [])
+    return [
+        (
+            folder,
+            with_item_U(
+                result,
+                seen[str(folder.absolute().parent)],
+                [found for place, found in seen.items() if place != str(folder.absolute().parent)],
+            ),
+            cell,
+        )
+        for folder, result, cell in runs
+    ]
+
+
+def item_U(figures: Mapping[str, Any]) -> float:
+    """Return the U (k = 2) that two cells are told apart by: the item's, else that of the measurement alone."""
+    return float(figures.get("capacity_item_U_Ah") or figures.get("capacity_U_Ah") or 0.0)
 
 
 def _when(run: Mapping[str, Any]) -> dict[str, Any]:
@@ -151,8 +180,9 @@ def compare(
 
     Returns:
         `cells`: `{cell, run, capacity_Ah, capacity_U_Ah, resistance_ohm, resistance_U_ohm, energy_Wh, grade, rank,
-        tied_with, claim_Ah, claim_text, chemistry, form, start}` by rank; `ranked_on` ("measured" or "common basis");
-        `outliers`; `trends`; `damaged`. `common_basis`: `{capacity_Ah, capacity_U_Ah, basis: {current_A,
+        tied_with, claim_Ah, claim_text, chemistry, form, start}` by rank; `ranked_on` ("measured", "stated condition"
+        where the cells were run at different shares of what they hold and all can be estimated there, or "common
+        basis"); `outliers`; `trends`; `damaged`. `common_basis`: `{capacity_Ah, capacity_U_Ah, basis: {current_A,
         temperature_degC, cutoff_V}, estimate: true, converted, runs, text}`, or nulls and `why`.
 
     Raises:
@@ -171,14 +201,26 @@ def compare(
     if basis is not None:
         found = on_common_basis(runs, basis)
         rows = [{**row, "common_basis": found[str(row["cell"])]} for row in rows]
+    stated = not rank_on_basis and not each_run and conditions_differ(rows)
     return {
-        "cells": rank(rows, rank_on_basis),
-        "ranked_on": "common basis" if rank_on_basis else "measured",
+        "ties": ties_text(rows),
+        "cells": rank(rows, rank_on_basis, stated),
+        "ranked_on": "common basis" if rank_on_basis else "stated condition" if stated else "measured",
         "outliers": outliers(rows),
         "trends": trends(runs),
         "damaged": damaged,
         "grades": grades,
     }
+
+
+def ties_text(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Return in words what two cells are told apart by."""
+    texts = [str(row["item_text"]) for row in rows if row.get("item_text") and row.get("comparable")]
+    if not texts:
+        return ""
+    return "tied: closer than the U (k = 2) of their difference, each cell as an item: " + max(
+        set(texts), key=texts.count
+    )
 
 
 def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, Any]) -> dict[str, Any]:
@@ -208,6 +250,9 @@ def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, 
         "start": result.get("start"),
         "comparable": known,
         "capacity_item_U_Ah": result.get("capacity_item_U_Ah") if known else None,
+        "current_A": abs(float(result["main_current_A"])) if known and result.get("main_current_A") else None,
+        "stated": result.get("stated") if known else None,
+        "item_text": (result.get("item") or {}).get("text") if known else None,
         "left_Ah": None if known else result.get("capacity_Ah"),
         "may_match": ((result.get("account") or {}).get("may") or {}).get("match"),
     }
@@ -232,7 +277,26 @@ def distinct(a_Ah: float, a_U: float, b_Ah: float, b_U: float) -> bool:
     return abs(a_Ah - b_Ah) > math.hypot(a_U, b_U)
 
 
-def rank(rows: list[dict[str, Any]], on_basis: bool = False) -> list[dict[str, Any]]:
+DIFFERENT = 1.25  # between the shares of what they hold that two cells were run at: beyond it a night's figures differ
+
+
+def conditions_differ(rows: Sequence[Mapping[str, Any]]) -> bool:
+    """Tell whether cells were run at so different a share of what they hold that their figures are not of one kind.
+
+    True only where each cell that counts has a figure at the stated condition to be ranked by instead.
+    """
+    shares = [
+        float(row["current_A"]) / float(row["capacity_Ah"])
+        for row in rows
+        if row.get("comparable") and row.get("capacity_Ah") and row.get("current_A")
+    ]
+    if len(shares) < 2 or max(shares) <= DIFFERENT * min(shares):
+        return False
+    counted = [row for row in rows if row.get("comparable") and row.get("capacity_Ah")]
+    return all((row.get("stated") or {}).get("capacity_Ah") for row in counted)
+
+
+def rank(rows: list[dict[str, Any]], on_basis: bool = False, stated: bool = False) -> list[dict[str, Any]]:
     """Return rows by capacity, best first, those without one that counts last; ties are named.
 
     `rank` is one more than the number of cells that are certainly better, so cells that cannot be told apart from
@@ -241,13 +305,19 @@ def rank(rows: list[dict[str, Any]], on_basis: bool = False) -> list[dict[str, A
     Args:
         rows: Rows of `compare`; `rank` and `tied_with` are set in them.
         on_basis: By the estimate under `common_basis`; a row without one has no rank.
+        stated: By the estimate under `stated`, each with the scatter of the cell as an item.
     """
 
     def held(row: Mapping[str, Any]) -> tuple[float, float] | None:
         figures = (row.get("common_basis") or {}) if on_basis else row
         if figures.get("capacity_Ah") is None or not (on_basis or row.get("comparable", True)):
             return None
-        return float(figures["capacity_Ah"]), float(figures.get("capacity_U_Ah") or 0.0)
+        if stated and (row.get("stated") or {}).get("capacity_Ah"):
+            value = float(row["stated"]["capacity_Ah"])
+            night = float(row.get("capacity_U_Ah") or 0.0)
+            beside = math.sqrt(max(item_U(row) ** 2 - night**2, 0.0))  # what the item has beside the measurement
+            return value, math.hypot(float(row["stated"]["U_Ah"]), beside)
+        return float(figures["capacity_Ah"]), item_U(figures)
 
     counted = [(row, figure) for row in rows if (figure := held(row)) is not None]
     rest = [row for row in rows if held(row) is None]
@@ -377,7 +447,7 @@ def _cell_on_basis(items: Sequence[Item], goal: Basis) -> dict[str, Any]:
         points.append(
             RunPoint(
                 float(result["capacity_Ah"]),
-                float(result.get("capacity_U_Ah") or 0.0),
+                item_U(result),
                 abs(float(result["main_current_A"])),
                 None if result.get("temperature_degC") is None else float(result["temperature_degC"]),
             )
@@ -534,7 +604,7 @@ def _capacity_trend(items: Sequence[Item]) -> dict[str, Any]:
         amps, goal = item[1].get("main_current_A"), to[1].get("main_current_A")
         off = _off_K(item, to)
         share = allowance(float(amps) / float(goal) if amps and goal else 1.0, off)
-        Us.append(math.hypot(float(item[1].get("capacity_U_Ah") or 0.0), share * value))
+        Us.append(math.hypot(item_U(item[1]), share * value))
     conditions = {
         "current_A": to[1].get("main_current_A"),
         "cutoff_V": to[1].get("cutoff_V"),

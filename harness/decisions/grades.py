@@ -254,7 +254,7 @@ def measure(
         return chosen["ohm"] * factor, (finite_number(chosen.get("U_ohm")) or 0.0) * factor, remark
     if quantity == "temperature rise":
         rise = finite_number(result.get("temperature_rise_K"))
-        U = finite_number(result.get("temperature_rise_U_K"))
+        U = finite_number((result.get("thermal") or {}).get("rise_U_K"))
         return None if rise is None else (rise, 1.0 if U is None else U, "" if U is not None else "U 1 K assumed")
     if quantity == "coulombic efficiency":
         cycle = result.get("cycle") or {}
@@ -286,6 +286,7 @@ def _capacity(
     value, U = finite_number(result.get("capacity_Ah")), finite_number(result.get("capacity_U_Ah"))
     if value is None or U is None:
         return None
+    U = finite_number(result.get("capacity_item_U_Ah")) or U  # a grade is of the cell, not of one night
     form = criteria.forms.get((str(result.get("form") or cell.get("form") or ""), key))
     if quantity == "capacity":
         return value, U, ""

@@ -57,6 +57,7 @@ class Candidate:
     self_discharge: float | None = None
     age_days: float = 0.0
     form: str = ""
+    capacity_item_U_Ah: float | None = None  # k = 2, of the cell as an item
 
 
 def _points(cells: Sequence[Candidate], wiring: Wiring) -> npt.NDArray[np.float64]:
@@ -787,7 +788,7 @@ def candidate_of(
         return "its chemistry is not known"
     return Candidate(
         str(row["cell"]), str(row["chemistry"]), float(row["capacity_Ah"]), row.get("resistance_ohm"),
-        self_discharge, age_days, str(row.get("form") or ""),
+        self_discharge, age_days, str(row.get("form") or ""), row.get("capacity_item_U_Ah"),
     )  # fmt: skip
 
 
@@ -917,6 +918,9 @@ def _set_entry(cells: Sequence[Candidate], cost: float, wiring: Wiring, chemistr
         if wiring == "parallel"
         else f"capacities within {100 * spreads['capacity']:.1f} %: they run empty together"
     )
+    Us = [c.capacity_item_U_Ah for c in cells if c.capacity_item_U_Ah is not None]
+    if len(Us) == len(cells) and spreads["capacity"] * float(np.mean(capacities)) <= math.hypot(*sorted(Us)[-2:]):
+        reason += "; no two of them hold amounts that can be told apart (U of the cell as an item, k = 2)"
     return {
         "cells": sorted(c.cell for c in cells), "spread": cost, "spreads": spreads, "widest_in": worst,
         "chemistry": chemistry, "capacity_Ah": whole, "reason": reason,

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     FloatArray = npt.NDArray[np.float64]
 
 STARTS = ("full", "declared-full", "unknown")
+WRITTEN_AT_ONCE = 500_000  # rows
 
 
 def import_table(
@@ -308,20 +309,23 @@ def _write_samples(path: Path, rows: Rows) -> None:
     import pyarrow.csv as pa_csv
 
     channels = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
-    data = {}
-    for name in COLUMNS:
-        held = None if name == "step" else rows.columns.get(channels[name])
-        if name == "step":
-            data[name] = pa.array(rows.executed)
-        elif held is None:
-            data[name] = pa.nulls(rows.executed.size, pa.float64())
-        else:
-            data[name] = pa.array(_tidy(held), from_pandas=True)
-    for name, held in rows.extra.items():
-        data[name] = pa.array(_tidy(held), from_pandas=True)
+    size = int(rows.executed.size)
     with path.open("wb") as file:
         file.write((",".join([*COLUMNS, *rows.extra]) + "\n").encode("utf-8"))
-        pa_csv.write_csv(pa.table(data), file, pa_csv.WriteOptions(include_header=False))
+        for first in range(0, size, WRITTEN_AT_ONCE):  # so that no second copy of a long table is held
+            part = slice(first, min(first + WRITTEN_AT_ONCE, size))
+            data = {}
+            for name in COLUMNS:
+                held = None if name == "step" else rows.columns.get(channels[name])
+                if name == "step":
+                    data[name] = pa.array(rows.executed[part])
+                elif held is None:
+                    data[name] = pa.nulls(part.stop - part.start, pa.float64())
+                else:
+                    data[name] = pa.array(_tidy(held[part]), from_pandas=True)
+            for name, held in rows.extra.items():
+                data[name] = pa.array(_tidy(held[part]), from_pandas=True)
+            pa_csv.write_csv(pa.table(data), file, pa_csv.WriteOptions(include_header=False))
 
 
 def _events(rows: Rows, moment: datetime, name: str, checksums: dict[str, str]) -> str:

@@ -119,6 +119,11 @@ def label_content(
         capacity = with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000) + " mAh"
         lines.append({"text": capacity, "size": 9.5, "strong": True})
         payload.append(capacity.replace("\u202f", ""))
+        item_U = (result or {}).get("capacity_item_U_Ah")
+        if isinstance(item_U, float) and item_U > 0:
+            another = f"another day ± {with_U(item_U, None, 1000) if item_U < 1e-3 else f'{1000 * item_U:.0f}'} mAh"
+            lines.append({"text": another, "size": 6, "strong": False})
+            payload.append(another)
         if results["start"] == "declared-full":
             lines.append({"text": _DECLARED, "size": 6, "strong": False})
             payload.append("declared full")

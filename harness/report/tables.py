@@ -209,7 +209,7 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
 
 def comparison_table(comparison: Mapping[str, Any]) -> str:
     """Return what `compare` found as a table, the remarks below it."""
-    header = ("Rank", "Cell", "Holds mAh", "Claim mAh", "DC mΩ", "Grade", "Tied with", "Run")
+    header = ("Rank", "Cell", "Holds mAh", "As item ±", "Claim mAh", "DC mΩ", "Grade", "Tied with", "Run")
     rows = []
     for row in comparison["cells"]:
         rank = row.get("rank")
@@ -219,6 +219,7 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
                 rank,
                 row["cell"],
                 with_U(row.get("capacity_Ah"), row.get("capacity_U_Ah"), 1000),
+                None if row.get("capacity_item_U_Ah") is None else f"{1000 * row['capacity_item_U_Ah']:.2g}",
                 None if claim is None else f"{claim * 1000:.0f}",
                 with_U(row.get("resistance_ohm"), row.get("resistance_U_ohm"), 1000),
                 row.get("grade") or "not graded",
@@ -226,7 +227,17 @@ def comparison_table(comparison: Mapping[str, Any]) -> str:
                 str(row.get("run") or "").replace("\\", "/").rsplit("/", 1)[-1],
             )
         )
-    lines = [table(header, rows, ("Rank", "Holds mAh", "Claim mAh", "DC mΩ"))]
+    lines = [table(header, rows, ("Rank", "Holds mAh", "As item ±", "Claim mAh", "DC mΩ"))]
+    lines += [plain(comparison["ties"])] if comparison.get("ties") else []
+    if comparison.get("ranked_on") == "stated condition":
+        figures = [
+            f"{plain(row['cell'])} {with_U(row['stated']['capacity_Ah'], row['stated']['U_Ah'], 1000)}"
+            for row in comparison["cells"]
+            if (row.get("stated") or {}).get("capacity_Ah")
+        ]
+        lines.append(
+            f"run at different currents, so ranked by the estimate at 0.2 It and 20 °C, mAh: {'; '.join(figures)}"
+        )
     lines += _basis_lines(comparison)
     lines += [plain(row["claim_text"]) for row in comparison["cells"] if row.get("claim_text")]
     lines += [f"outlier: {plain(item['cell'])}: {plain(item['text'])}" for item in comparison.get("outliers", ())]

@@ -75,7 +75,7 @@ def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
         raise InputError(f"--cutoff: {cutoff_V!r} V; a voltage above 0 V is accepted")
     cached = _cached(folder, cutoff_V)
     if cached is None:
-        loaded = load_all(folder, extras=False)
+        loaded = load_all(folder, extras=False, condensed=True)
         try:
             result = _analyse(loaded, cutoff_V)
             text = json.dumps(result, ensure_ascii=False, allow_nan=False)
@@ -560,6 +560,7 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     from amphora.harness.results.leads import leads_warnings, measured_in, step_names
     from amphora.harness.results.pulses import PULSE_S, is_pulse, kind_of, loaded_s, moved, resistance_table, told_once
     from amphora.harness.results.repeats import passes_in
+    from amphora.harness.results.stated import stated_of
 
     info: RunInfo = loaded.info
     own = loaded.run.get("plan") is not None
@@ -715,6 +716,10 @@ def _analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     warnings += _zero_warnings(info, drift_A)
     result["evening"] = _evening(info, measurement, drift_A)
     result["reference_temperature"] = _reference(result["temperature_degC"])
+    result["stated"] = stated_of(
+        record, totals, None if chosen is None else phases[chosen], None if chosen is None else made[chosen],
+        result["temperature_degC"], result["start"],
+    )  # fmt: skip
     result["retention"] = _retention(record, info, warnings)
     # A cell that was full already takes so little that its own readings show no taper; the run asked the supply.
     by_taper = any(event.get("kind") == "step-ended" and event.get("reason") == "taper" for event in loaded.events)
@@ -799,6 +804,7 @@ def _nothing(info: "RunInfo") -> dict[str, Any]:
         "main_current_A": None,
         "start": info.start,
         "cycle": None,
+        "stated": None,
         "retention": None,
         "evening": None,
         "thermal": None,

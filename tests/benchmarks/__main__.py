@@ -314,6 +314,29 @@ def analyse_cycles() -> dict[str, float]:
     return _large(lambda rows: 14_400)
 
 
+def analyse_very_large() -> dict[str, float]:
+    """Ten million rows, one discharge: peak memory and time of `amphora analyse` against a bare pandas read."""
+    rows = 10_000_000
+    logs = Path(tempfile.mkdtemp())
+    try:
+        folder = write_imported(logs, rows, rows - 1800)
+        pairs = []
+        for _ in range(3):
+            (folder / "result.json").unlink(missing_ok=True)
+            ours = child("-m", "amphora.harness", "analyse", str(folder))
+            pairs.append((ours, child("-c", BARE_READ, str(folder / "samples.csv"))))
+    finally:
+        shutil.rmtree(logs)
+    return {
+        "time ratio": statistics.median(a[0] / b[0] for a, b in pairs),
+        "memory ratio": statistics.median(a[1] / b[1] for a, b in pairs),
+        "ours MB": max(a[1] for a, _ in pairs),
+        "bare MB": statistics.median(b[1] for _, b in pairs),
+        "ours s": statistics.median(a[0] for a, _ in pairs),
+        "bare s": statistics.median(b[0] for _, b in pairs),
+    }
+
+
 def shelf_environment(folder: Path) -> dict[str, str]:
     """Return an environment in which the program keeps its shelf and its key in this folder."""
     return {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "XDG_CONFIG_HOME": str(folder), "HOME": str(folder)}
@@ -455,6 +478,7 @@ BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "help": (help_page, "ratio at most 1.3"),
     "analyse-large": (analyse_large, "time ratio at most 2.0, memory ratio at most 1.5, growth at most 4"),
     "analyse-cycles": (analyse_cycles, "as analyse-large; the floor finds no phases"),
+    "analyse-very-large": (analyse_very_large, "at most 400 MB, memory ratio below 1"),
     "certify": (certify, "at most 2.5 s"),
     "labels": (labels, "below 3 s"),
     "shelf": (shelf, "list below 0.3 s, entering a run no slower on a large shelf"),

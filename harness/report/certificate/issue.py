@@ -28,6 +28,7 @@ from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import FILES, RUN, read_header
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
+from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import (
     RFC_8785,
     canonical_bytes,
@@ -65,11 +66,12 @@ STATEMENTS = (
     "recorded history or for tests that were not made.",
     "To be copied only in full.",
 )
+ADDED = {"": ("traceability", "cycle"), "results": ("temperature_rise_U_K",)}  # what older certificates do not state
 CAUTIONS_LITHIUM = (
     "Lithium-ion cells can burn. Charge only with a charger made for this chemistry and limit, on a surface "
     "that cannot burn, between 0 and 45 °C, with somebody in reach; fuse each cell; never short, open, crush "
     "or heat it.",
-    "Do not use or charge a cell that is swollen, dented, leaking, reversed, hot at rest or found below 1.5 V; "
+    "Do not use or charge a cell that is swollen, dented, leaking, reversed, hot at rest or found below 2.0 V; "
     "hissing, smoke, odour or swelling: get away and call for help.",
     "Posting: by air at most 30 % charged and only as the carrier's rules allow (UN 3480); a damaged or "
     "undiagnosed cell is not posted at all. Never into household waste; tape the terminals first.",
@@ -146,6 +148,7 @@ def results_of(result: dict[str, Any]) -> dict[str, Any]:
         "duration_s", "end_voltage_V", "temperature_rise_K",
     )  # fmt: skip
     stated: dict[str, Any] = {name: _number(result.get(name)) for name in names}
+    stated["temperature_rise_U_K"] = _number((result.get("thermal") or {}).get("rise_U_K"))
     stated["reached_cutoff"] = bool(result.get("reached_cutoff"))
     stated["start"] = str(result.get("start", "unknown"))
     stated["resistances"] = [
@@ -312,13 +315,12 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     main = _number(result.get("main_current_A"))
     current = abs(main) if main else (capacity / (duration / 3600) if capacity and duration else None)
     claim = _number(cell.get("claim_Ah"))
-    if claim and current:
+    if current and capacity:
         said.append(
-            f"Rate: {current:.3f} A, which is {current / claim:.2f} It of the claimed {claim:g} Ah "
-            "(the standard: 0.2 It of the rated capacity); the claim itself is unproven."
+            f"Rate: {current:.3f} A, which is {current / capacity:.2f} It of the {capacity:.3g} Ah that it holds (the "
+            "standard: 0.2 It of the rated capacity, "
+            + (f"which is not known; the claim of {claim:g} Ah is unproven)." if claim else "which is not known).")
         )
-    elif current:
-        said.append(f"Rate: {current:.3f} A; the rated capacity is unknown, so the standard's 0.2 It cannot be set.")
     resistor = _resistor(run)
     if resistor:
         tables = ((run.get("bench") or {}).get("instruments") or {}).values()
@@ -357,11 +359,6 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
             "Resistance: from the current steps named with each value, not the standard's two-step test unless "
             "named so."
         )
-    assumed = [
-        name for name, item in (run.get("measurement") or {}).items() if isinstance(item, dict) and item.get("assumed")
-    ]
-    if assumed:
-        said.append(f"Accuracy of {', '.join(sorted(assumed))}: assumed, not from a calibration certificate.")
     if run.get("imported"):
         said.append(
             "External provider: the readings were taken by others and imported; the bench did not see the test."
@@ -390,6 +387,8 @@ def run_statement(item: RunInput) -> dict[str, Any]:
         "deviations": deviations(run, result),
         "instruments": _instruments(run),
         "specifications": _specifications(run),
+        "traceability": footing.traceability(run),
+        "cycle": footing.cycle_of(result),
         "imported": bool(run.get("imported")),
         "simulated": is_simulated(run),
         "files_sha256": _digests(item.folder),
@@ -546,6 +545,10 @@ def certificate_data(
         "software": {"name": "amphora", "version": own_version()},
         "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
     }
+    last = runs[-1]
+    data["item_uncertainty"] = _as_an_item(last.result)
+    data["charge_before"] = footing.charge_before(last.folder, last.run, last.result)
+    data["hand_over"] = footing.hand_over(last.folder)
     taken_on = [f"{item['code']}: {item['text']}" for item in let_through]
     for item in runs:
         for entry in ((item.run.get("plan") or {}).get("notes") or {}).get("account", {}).get("in_spite_of") or []:
@@ -555,6 +558,12 @@ def certificate_data(
     data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
     again: dict[str, Any] = from_canonical(canonical_bytes(data))  # as whoever reads it sees it: 25 for 25.0
     return again
+
+
+def _as_an_item(result: dict[str, Any]) -> dict[str, Any] | None:
+    """Return the U of the cell as an item beside that of the measurement, and what it was learned from."""
+    U, item = _number(result.get("capacity_item_U_Ah")), result.get("item") or {}
+    return None if U is None else {"capacity_U_Ah": U, "text": _text(item.get("text"))}
 
 
 def _highest(result: dict[str, Any]) -> float | None:

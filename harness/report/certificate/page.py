@@ -19,6 +19,7 @@ from typing import Any
 
 from amphora.harness.common import words
 from amphora.harness.common.errors import InputError
+from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import canonical_bytes, sha256_hex
 from amphora.harness.report.certificate.keys import fingerprint
 
@@ -28,7 +29,8 @@ TEMPLATES = HERE / "templates"
 ATTACHMENT = "amphora-certificate.json"
 LEAST_SPREAD = 0.1  # of the capacity
 AT_THE_START_S = 3600.0  # a zero taken this early belongs to the start of the run
-TEXT_SIZES_PT = (7.2, 7.0, 6.9, 6.8, 6.8, 6.6, 6.5, 6.2, 6.2)  # each leaves texts less room than the one before
+TEXT_SIZES_PT = (8.4, 8.2, 8.0, 8.0, 8.0, 8.0, 8.0, 8.0, 8.0)  # never below 8; each leaves texts less room than before
+TWICE = 2  # a page asked for may take two, so that the text need not shrink
 TIGHTEST = len(TEXT_SIZES_PT) - 1
 RUNS_SHOWN = (6, 6, 6, 6, 5, 5, 4, 4, 3)
 DEVIATIONS_SHOWN = (9, 9, 8, 8, 8, 8, 6, 6, 6)
@@ -271,7 +273,7 @@ def plot_svg(
     pad = (y_high - y_low) * 0.08 or abs(y_high) * 0.1 or 1
     y_low, y_high = y_low - pad, y_high + pad
     y_ticks = ticks(y_low, y_high, 8 if height > 200 else 5)
-    left, right, top, bottom = 8.0 + 3.8 * max(len(f"{v:g}") for v in y_ticks), 6.0, 14.0, 21.0
+    left, right, top, bottom = 8.0 + 4.5 * max(len(f"{v:g}") for v in y_ticks), 6.0, 16.0, 24.0
 
     def x(value: float) -> float:
         return left + (value - x_low) / (x_high - x_low) * (width - left - right)
@@ -279,7 +281,7 @@ def plot_svg(
     def y(value: float) -> float:
         return top + (y_high - value) / (y_high - y_low) * (height - top - bottom)
 
-    font = 'font-family="Inter" font-size="6.4"'
+    font = 'font-family="Inter" font-size="7.6"'
     base = height - bottom
     out = [f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}">']
     for value in y_ticks:
@@ -294,7 +296,8 @@ def plot_svg(
         out.append(
             f'<line x1="{x(value):.2f}" x2="{x(value):.2f}" y1="{base:g}" y2="{base + 2.5:g}" stroke="{QUIET}" '
             'stroke-width="0.5"/>'
-            f'<text x="{x(value):.2f}" y="{base + 9.5:.2f}" text-anchor="middle" fill="{QUIET}" {font}>{value:g}</text>'
+            f'<text x="{x(value):.2f}" y="{base + 10.5:.2f}" text-anchor="middle" fill="{QUIET}" '
+            f"{font}>{value:g}</text>"
         )
     out.append(
         f'<line x1="{left:.2f}" x2="{width - right:g}" y1="{base:g}" y2="{base:g}" stroke="{QUIET}" '
@@ -319,7 +322,7 @@ def plot_svg(
             )
         fill = f'fill="#ffffff" stroke="{colour}" stroke-width="0.7"' if mark.hollow else f'fill="{colour}"'
         out.append(f'<circle cx="{x(mark.x):.2f}" cy="{y(mark.y):.2f}" r="1.8" {fill}/>')
-    out.append(f'<text x="0" y="6.4" fill="{INK}" {font}>{y_name}</text>')
+    out.append(f'<text x="0" y="7.6" fill="{INK}" {font}>{y_name}</text>')
     out.append(
         f'<text x="{width - right:g}" y="{height - 2:g}" text-anchor="end" fill="{INK}" {font}>{x_name}</text></svg>'
     )
@@ -419,8 +422,8 @@ def _start_words(run: dict[str, Any]) -> str:
     return START_WORDS.get(start, start)
 
 
-def _rows_of(run: dict[str, Any]) -> list[list[str]]:
-    """Return the results of one run, a row each: quantity, value, unit, how."""
+def _rows_of(run: dict[str, Any], item: dict[str, Any] | None = None) -> list[list[str]]:
+    """Return the results of one run, a row each: quantity, value, unit, how; `item`: U of the cell as an item."""
     r = run["results"]
     current = abs(run["main_current_A"]) if run["main_current_A"] else None
     cut = f"discharge to {run['cutoff_V']:.2f} V" if run["cutoff_V"] else "discharge to the cut-off"
@@ -431,6 +434,11 @@ def _rows_of(run: dict[str, Any]) -> list[list[str]]:
             "mAh",
             cut + (f", mainly at {current:.3f} A" if current else ""),
         ],
+        *(
+            [["The cell as an item", with_U(r["capacity_Ah"], item["capacity_U_Ah"], 1000), "mAh", item["text"]]]
+            if item
+            else []
+        ),
         ["Energy", with_U(r["energy_Wh"], r["energy_U_Wh"]), "Wh", f"in {_hours(r['duration_s'])}"],
         *_resistance_lines(r),
     ]
@@ -438,8 +446,10 @@ def _rows_of(run: dict[str, Any]) -> list[list[str]]:
         value = with_U(r["charge_Ah"], r["charge_U_Ah"], 1000)
         rows.append(["Charge accepted", value, "mAh", "in the charge in the same readings"])
     rise = r["temperature_rise_K"]
-    how = "highest above the rest before; no uncertainty stated" if rise is not None else ""
-    value = f"{rise:.1f}" if rise is not None else "not measured"
+    rise_U = r.get("temperature_rise_U_K")
+    unsure = "" if rise_U else "; its uncertainty is not known"
+    how = f"highest above the rest before{unsure}" if rise is not None else ""
+    value = (with_U(rise, rise_U) if rise_U else f"{rise:.1f}") if rise is not None else "not measured"
     rows.append(["Temperature rise", value, "K" if rise is not None else "", how])
     return rows
 
@@ -538,11 +548,19 @@ def _about_test(data: dict[str, Any], none: str) -> list[list[str]]:
     ]
 
 
-def _about_readings(run: dict[str, Any]) -> list[list[str]]:
-    """Return what was done to the readings before they became results, a row each: what was taken out of them."""
+def _about_readings(data: dict[str, Any]) -> list[list[str]]:
+    """Return what was done to the readings, what came before them, and how the cell stands now, a row each."""
+    run = data["runs"][-1]
     rows = [["Current zero", "not known of imported readings" if run["imported"] else zero_words(run)]]
     if run["results"]["resistances"]:
         rows.append(["Resistance", leads_words(run["leads"])])
+    before = footing.charge_words(data.get("charge_before"))
+    if before:
+        rows.append(["Charge before", before])
+    if "hand_over" in data:
+        rows += footing.hand_over_words(data["hand_over"])
+    round_trip = footing.cycle_words(run.get("cycle"))
+    rows.append(["Round trip", round_trip or "not measured: no whole cycle in this run"])
     return rows
 
 
@@ -562,7 +580,9 @@ def _headline(data: dict[str, Any]) -> list[dict[str, str]]:
             "name": "Capacity",
             "value": with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000),
             "unit": "mAh",
-            "note": (f"to {last['cutoff_V']:.2f} V" if last["cutoff_V"] else "to the cut-off") + several,
+            "note": (f"to {last['cutoff_V']:.2f} V" if last["cutoff_V"] else "to the cut-off")
+            + ", this test"
+            + several,
         },
         {
             "name": "Energy",
@@ -663,8 +683,18 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         f"Bench method of this software{profile}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in "
         "conformity with it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured "
         "time to the first lasting crossing, energy the sum of voltage times current. Resistance is the voltage change "
-        "over the current change of a step. U is the expanded uncertainty, k = 2, about 95 % (JCGM 100:2008). "
-        "Sampling: none, the one item was tested."
+        "over the current change of a step. Sampling: none, the one item was tested."
+    )
+    covers = (
+        "U is expanded, k = 2 (JCGM 100:2008). U of this measurement: by how much the figure may be off from what the "
+        "cell did in this test, because of the instruments, the time and the cut-off; it holds in about 95 of 100 such "
+        "tests. It says nothing of another day. "
+        + (
+            "The cell as an item: about 95 of 100 tests of this cell made alike lie within that wider U of the figure. "
+            "Two cells, or two dates, are told apart by it."
+            if data.get("item_uncertainty")
+            else "How far another test of the same cell may lie from it is not stated."
+        )
     )
     quarantined = data["item"]["state"] == "quarantined"
     own = "not while in quarantine" if quarantined else "this bench's own grades"
@@ -684,11 +714,13 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         else None,
         "about_item": _short(_about_item(data["item"], none), 260),
         "about_test": _short(_about_test(data, none), 260),
-        "readings": _short(_about_readings(last), 260),
+        "readings": _short(_about_readings(data), 260),
         "notes": _short(data["item"]["notes"], 700),
-        "results": _short(_rows_of(last), 240),
+        "results": _short(_rows_of(last, data.get("item_uncertainty")), 240),
         "each_run": _short(_each_run(data["runs"], RUNS_SHOWN[tight]), 90),
         "method": method,
+        "covers": covers,
+        "footing": footing.traceable_words(last.get("traceability") or []) or ["Not traceable: not stated."],
         "deviations": _some(_all_of(data, "deviations"), DEVIATIONS_SHOWN[tight]),
         "warnings": _some([*(data.get("in_spite_of") or []), *_all_of(data, "warnings")], WARNINGS_SHOWN[tight]),
         "not_tested": _sentence("; ".join(data["not_tested"])),
@@ -715,14 +747,16 @@ def render(data: dict[str, Any], attached: bytes, public: bytes) -> bytes:
     Raises:
         InputError: it needs more pages than it may have, whatever gives way.
     """
-    made = None
-    low, high = -1, TIGHTEST + 1  # the first that keeps what belongs on one page there; `high` fits, or is none
+    made = _printed(data, attached, public, 0)
+    if made is not None:  # as nearly always
+        return made
+    low, high = 0, TIGHTEST + 1  # the first that keeps what belongs on one page there; `high` fits, or is none
     while high - low > 1:
         tight = (low + high) // 2
         found = _printed(data, attached, public, tight)
         low, high, made = (low, tight, found) if found is not None else (tight, high, made)
     if made is None:
-        raise InputError(f"certificate: does not fit on {data['pages']} pages")
+        raise InputError(f"certificate: does not fit on {TWICE * data['pages']} pages")
     return made
 
 
@@ -753,4 +787,4 @@ def _printed(data: dict[str, Any], attached: bytes, public: bytes, tight: int) -
     if not isinstance(made, bytes):
         raise InputError("certificate: typst gave no single PDF")
     pages = re.search(rb"/Type\s*/Pages\s*/Count (\d+)", made)
-    return made if pages and int(pages[1]) == data["pages"] else None
+    return made if pages and data["pages"] <= int(pages[1]) <= TWICE * data["pages"] else None
