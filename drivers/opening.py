@@ -10,6 +10,7 @@ from typing import Any
 
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
+from amphora.drivers.links import light
 from amphora.drivers.links.visa import Link
 from amphora.drivers.roles import Abilities, Clock, Instrument
 from amphora.drivers.scpi.dialect import Dialect, candidates, load_dialect, read_quantity
@@ -310,6 +311,7 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
 
 
 def _check_visa_string(resource: str, where: str) -> None:
+    light.pyvisa()
     from pyvisa import rname
 
     try:
