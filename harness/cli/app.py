@@ -17,6 +17,7 @@ GROUPS = (
     "cells",  # cell add/list/show/check, shelf
     "bench",  # bench check/simulate
     "runs",  # plan, run, resume, watch
+    "queue",  # queue add/show/move/drop/done/clear/run
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
     "decisions",  # grade, compare, match, fit, duty
@@ -25,7 +26,7 @@ GROUPS = (
 )
 
 ORDER = (  # as the work goes
-    "demo", "cell", "bench", "plan", "run", "resume", "watch", "analyse", "plot", "export", "import", "identify",
+    "demo", "cell", "bench", "plan", "run", "resume", "watch", "queue", "analyse", "plot", "export", "import", "identify",
     "model", "grade", "compare", "match", "fit", "duty", "certify", "verify", "label", "report", "shelf", "key",
     "schema",
 )  # fmt: skip
