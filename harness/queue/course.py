@@ -23,6 +23,7 @@ class Stage:
 
     recipe: str
     charges: bool  # somebody has to be there
+    name: str = ""  # the recipe's own name, for people
     roles: frozenset[str] = frozenset()  # of the instruments it needs: load, supply
     after_s: float = 0.0
     within_s: float | None = None
@@ -64,19 +65,19 @@ def load_course(name: str) -> Course:
         raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: is not TOML: {error}") from error
-    return course_from_dict(data, str(path))
+    return course_from_dict(data, str(path), path.parent)
 
 
-def course_from_dict(data: Mapping[str, Any], where: str) -> Course:
-    """Check a course given as data; errors as in `load_course`."""
+def course_from_dict(data: Mapping[str, Any], where: str, folder: Path = Path()) -> Course:
+    """Check a course given as data; a recipe's path counts from `folder`. Errors as in `load_course`."""
     table_of(data, where, TOP_KEYS, ("name", "stage"))
     given = data["stage"]
     if not isinstance(given, list) or not 1 <= len(given) <= MOST_STAGES:
         raise InputError(f"{where}: stage = {shown(given)} is not accepted; 1 to {MOST_STAGES} [[stage]] tables are")
-    stages = tuple(_stage(item, f"{where}, stage {number}") for number, item in enumerate(given, 1))
-    if stages[-1].recipe != LAST:
+    stages = tuple(_stage(item, f"{where}, stage {number}", folder) for number, item in enumerate(given, 1))
+    if stages[-1].name != LAST:
         raise InputError(
-            f"{where}: the last stage is {stages[-1].recipe!r}; a course ends with {LAST!r}, so that no cell goes to "
+            f"{where}: the last stage is {stages[-1].name!r}; a course ends with {LAST!r}, so that no cell goes to "
             "the shelf full or empty"
         )
     return Course(
@@ -84,11 +85,14 @@ def course_from_dict(data: Mapping[str, Any], where: str) -> Course:
     )
 
 
-def _stage(data: Any, where: str) -> Stage:
+def _stage(data: Any, where: str, folder: Path) -> Stage:
     from amphora.harness.plans.recipe import load_recipe
 
     table = table_of(data, where, STAGE_KEYS, ("recipe",))
-    recipe = load_recipe(text_of(table["recipe"], f"{where}: recipe"))
+    named = text_of(table["recipe"], f"{where}: recipe")
+    if named.endswith(".toml"):
+        named = str((folder / named).absolute())
+    recipe = load_recipe(named)
     kinds = set(_kinds(recipe.steps))
     roles = {"supply"} if "charge" in kinds else set()
     roles |= {"load"} if kinds & {"discharge", "pulses"} else set()
@@ -99,7 +103,7 @@ def _stage(data: Any, where: str) -> Stage:
             f"{where}: within = {shown(table['within'])} is not accepted; a time longer than after is "
             f"({shown(table.get('after', '0 s'))})"
         )
-    return Stage(str(table["recipe"]), recipe.attended, frozenset(roles), after_s, within_s)
+    return Stage(named, recipe.attended, recipe.name, frozenset(roles), after_s, within_s)
 
 
 def _kinds(steps: Any) -> Any:

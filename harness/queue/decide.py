@@ -109,7 +109,7 @@ def _pauses(room: Room, facts: Facts, now: datetime) -> list[Act]:
 def _begin(room: Room, place: Place, facts: Facts, now: datetime, held: set[str]) -> Act | None:
     bay_name = place.bay or ""
     bay = room.bays.get(bay_name, BayNow())
-    if bay.stopped or bay.out or bay_name not in facts.bays:
+    if bay.stopped or bay.out or bay.cell != place.cell or bay_name not in facts.bays:
         return None
     course, stage_no = facts.courses[place.course], place.stage
     going_on = place.state == "paused"
@@ -135,9 +135,8 @@ def _assign(room: Room, facts: Facts, gone: set[str], now: datetime) -> list[Act
     free = []
     for name, bay in facts.bays.items():
         as_it_is = room.bays.get(name, BayNow())
-        next_in = [p.cell for p in room.places.values() if p.bay == name and p.state == "to place"]
         leaves = as_it_is.out and as_it_is.cell is not None
-        if not as_it_is.stopped and not next_in and (as_it_is.cell is None or leaves) and bay.sensor is not None:
+        if not as_it_is.stopped and as_it_is.coming is None and (as_it_is.cell is None or leaves) and bay.sensor is not None:
             free.append(name)
     waiting = [place for place in room.left() if place.state == "waiting" and place.cell not in gone]
     return [Act("assign", place.cell, name, place.stage) for place, name in zip(waiting, free, strict=False)]
@@ -210,7 +209,7 @@ def forecast(room: Room, facts: Facts, now: datetime) -> Forecast:
             began = place.began or now
             left_s = max(facts.expected_s.get((place.cell, place.stage), 3600.0) - (now - began).total_seconds(), 60.0)
             ends[place.cell] = _end(now, left_s, stage, facts)
-            slots.append(Slot(place.cell, place.bay or "", stage.recipe, began, ends[place.cell]))
+            slots.append(Slot(place.cell, place.bay or "", stage.name, began, ends[place.cell]))
     room = fold([{"kind": "alarm-cleared", "text": "", "utc": _utc(now)}], facts.courses, room)
     at = now
     for _ in range(MOST_TURNS):
@@ -222,7 +221,7 @@ def forecast(room: Room, facts: Facts, now: datetime) -> Forecast:
             continue
         if not room.left() and not hands(room):
             break
-        later = _next_time(room, facts, at, ends)
+        later = next_time(room, facts, at, ends)
         if later is None or later - now > FAR:
             break
         at = later
@@ -264,12 +263,12 @@ def _acted(
     place = room.places[act.cell]
     stage = facts.courses[place.course].stages[act.stage]
     ends[act.cell] = _end(at, facts.expected_s.get((act.cell, act.stage), 3600.0), stage, facts)
-    slots.append(Slot(act.cell, act.bay, stage.recipe, at, ends[act.cell]))
+    slots.append(Slot(act.cell, act.bay, stage.name, at, ends[act.cell]))
     event = {"kind": "began", "cell": act.cell, "stage": act.stage, "bay": act.bay, "utc": utc}
     return fold([event], facts.courses, room)
 
 
-def _next_time(room: Room, facts: Facts, at: datetime, ends: Mapping[str, datetime]) -> datetime | None:
+def next_time(room: Room, facts: Facts, at: datetime, ends: Mapping[str, datetime]) -> datetime | None:
     """Return when something can change next."""
     times = [end for end in ends.values() if end > at]
     for place in room.left():
@@ -296,4 +295,4 @@ def _utc(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat()
 
 
-__all__ = ["Act", "Facts", "Forecast", "Hand", "Moment", "Slot", "decide", "forecast", "hands"]
+__all__ = ["Act", "Facts", "Forecast", "Hand", "Moment", "Slot", "decide", "forecast", "hands", "next_time"]

@@ -7,11 +7,14 @@ from typing import Any
 
 from amphora.harness.account.asking import standing_of
 from amphora.harness.account.gate import may
+from amphora.harness.account.standing import Act
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bays import Bays
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.plans.durations import expected_s
+from amphora.harness.queue.course import Stage
+from amphora.harness.queue.decide import charges
 from amphora.harness.running.session import Request, make_plan
 
 USUAL_S = {"charge": 5 * 3600.0, "overnight": 7 * 3600.0, "load-steps": 12 * 3600.0, "storage": 3 * 3600.0}
@@ -35,22 +38,21 @@ class Knowledge:
         self._kept: dict[tuple[str, str], tuple[Any, str]] = {}
         self._bench: Any = None
 
-    def refused(self, cell: str, recipe: str) -> str:
+    def refused(self, cell: str, stage: Stage) -> str:
         """Return why the gate lets a recipe not be run on a cell; empty where it does, or where no one knows yet."""
-        key = (cell, recipe)
+        key = (cell, stage.recipe)
         stamp = self._stamp(cell)
         kept = self._kept.get(key)
         if kept is None or kept[0] != stamp:
-            kept = self._kept[key] = (stamp, self._asked(cell, recipe))
+            kept = self._kept[key] = (stamp, self._asked(cell, "charge" if charges(stage) else "discharge"))
         return kept[1]
 
-    def _asked(self, cell: str, recipe: str) -> str:
+    def _asked(self, cell: str, act: Act) -> str:
         try:
             record = self._shelf.get(cell)
             standing = standing_of(self._shelf, cell)
         except AmphoraError as error:
             return str(error)
-        act: Any = "charge" if recipe in ("charge", "storage") else "discharge"
         ruling = may(record, standing, act)
         if ruling.verdict == "yes":
             return ""

@@ -123,8 +123,9 @@ class Processes:
             answer: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
             folder = str(answer["run"])
             return Ended(
-                str(answer["stop"]), _short(str(answer["text"])), int(answer["exit_code"]), folder, not _goes_on(folder)
-            )
+                str(answer["stop"]), _short(str(answer["text"])), int(answer["exit_code"]), folder,
+                not _goes_on(folder), bool(answer["safe"]),
+            )  # fmt: skip
         except (OSError, ValueError, KeyError, TypeError):
             pass
         newest = self._newest(place)
@@ -169,9 +170,8 @@ def _by_folder(folder: Path) -> Ended:
         return Ended("killed", "its process is gone without a word", 143, str(folder), not goes_on)
     reason, text = str(stopped.get("reason", "killed")), _short(str(stopped.get("text", "")))
     code = 3 if reason.startswith("guard:") else CODES.get(reason, 0)
-    if not stopped.get("safe", True):
-        code = 4
-    return Ended(reason, text, code, str(folder), not goes_on)
+    made = [event for event in events if event["kind"] == "made-safe"]
+    return Ended(reason, text, code, str(folder), not goes_on, bool(made[-1].get("off", False)) if made else True)
 
 
 def _short(text: str) -> str:

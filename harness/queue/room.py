@@ -2,7 +2,7 @@
 
 Events, one table each, in order: `added` (cell, course), `moved` (cell, to), `dropped` (cell, why), `assigned` (cell,
 bay), `hands` (cell, bay, what: "in" or "out"), `began` (cell, stage, bay, pid, started, run), `ended` (cell, stage, bay,
-reason, text, exit_code, run, final), `pausing` (cell), `apart` (cell, why), `bay-stopped` (bay, why), `bay-cleared`
+reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `bay-stopped` (bay, why), `bay-cleared`
 (bay), `group-stopped` (bays, why), `alarm` (text), `alarm-cleared` (text). Each has `utc`.
 """
 
@@ -39,10 +39,11 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class BayNow:
-    """One bay. `cell`: in it, or to be put in; `out`: it has to be taken out; `stopped`: why nothing begins there."""
+    """One bay. `cell`: in it; `out`: it has to be taken out; `coming`: to be put in; `stopped`: why nothing begins."""
 
     cell: str | None = None
     out: bool = False
+    coming: str | None = None
     stopped: str = ""
     for_good: bool = False
     troubles: int = 0  # in a row, with different cells
@@ -124,14 +125,17 @@ def _of_a_cell(room: Room, event: Mapping[str, Any], course: Course) -> Room:
     if kind == "assigned":
         room = room.with_place(replace(place, state="to place", bay=str(event["bay"])))
         bay = room.bays.get(event["bay"], BayNow())
-        return room.with_bay(str(event["bay"]), replace(bay, cell=place.cell, out=False))
+        return room.with_bay(str(event["bay"]), replace(bay, coming=place.cell))
     if kind == "hands":
         bay = room.bays.get(event["bay"], BayNow())
         if event["what"] == "out":
             if bay.cell == place.cell:
                 room = room.with_bay(str(event["bay"]), replace(bay, cell=None, out=False))
             return room.with_place(replace(place, bay=None) if place.bay == event["bay"] else place)
-        return room.with_place(replace(place, state="ready")) if place.state == "to place" else room
+        if place.state != "to place":
+            return room
+        room = room.with_bay(str(event["bay"]), replace(bay, cell=place.cell, out=False, coming=None))
+        return room.with_place(replace(place, state="ready"))
     if kind == "began":
         return room.with_place(
             replace(
@@ -159,6 +163,10 @@ def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -
             return _leaves(room, replace(place, state="done", stage=place.stage, why="", since=at(event)))
         return room.with_place(replace(place, state="ready", stage=stage, since=at(event), tries=0, why=""))
     keep = bool(run) and not bool(event.get("final"))
+    if not event.get("safe", True):
+        # Nobody goes near it by program before a person has: what may still be on is no matter of another try.
+        room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
+        return room.with_place(replace(place, state="paused" if keep else "ready", run=run if keep else "", why=text))
     if reason.startswith("guard:") and keep:
         # Nothing against the cell (a sensor that is gone, say): a person puts it right and clears the bay.
         room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
@@ -186,14 +194,13 @@ def _trouble(room: Room, name: str, bay: BayNow, why: str) -> Room:
 
 def _leaves(room: Room, place: Place) -> Room:
     """A cell is through: it has to be taken out of its bay, unless nobody has put it in yet."""
-    before = room.places[place.cell]
     if place.bay is not None:
         bay = room.bays.get(place.bay, BayNow())
         if bay.cell == place.cell:
-            empty = before.state == "to place"
-            room = room.with_bay(place.bay, replace(bay, cell=None if empty else bay.cell, out=not empty))
-            if empty:
-                place = replace(place, bay=None)
+            room = room.with_bay(place.bay, replace(bay, out=True))
+        elif bay.coming == place.cell:
+            room = room.with_bay(place.bay, replace(bay, coming=None))
+            place = replace(place, bay=None)
     return room.with_place(place)
 
 

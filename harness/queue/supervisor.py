@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from amphora.harness.bench.bays import Bays
 from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.queue.course import Stage
 from amphora.harness.queue.decide import Act, Facts, Hand, decide, forecast, hand_event, hands
 from amphora.harness.queue.journal import QueueJournal
 from amphora.harness.queue.room import Place, Room
@@ -24,13 +25,14 @@ END_WITHIN_S = 20.0  # a run that was asked to end makes safe within this; then 
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """How a run ended. `run`: its folder, where there is one; `final`: it cannot be gone on with."""
+    """How a run ended. `run`: its folder, where there is one; `final`: it cannot be gone on with; `safe`: outputs off, read back."""
 
     reason: str
     text: str
     exit_code: int
     run: str = ""
     final: bool = True
+    safe: bool = True
     at: datetime | None = None
 
 
@@ -69,7 +71,7 @@ class Supervisor:
         now: The time, local, aware.
         tell: Gets a line at a time for a person.
         call: Calls the person: (kind, text), as an alarm.
-        refused: cell -> why the gate lets it do nothing; asked before each decision.
+        refused: (cell, stage) -> why the gate does not let it; asked before each decision.
         expected_s: (cell, recipe) -> how long a run is expected to take.
     """
 
@@ -79,7 +81,7 @@ class Supervisor:
     now: Callable[[], datetime]
     tell: Callable[[str], None] = lambda text: None
     call: Callable[[str, str], None] = lambda kind, text: None
-    refused: Callable[[str, str], str] = lambda cell, recipe: ""
+    refused: Callable[[str, Stage], str] = lambda cell, stage: ""
     expected_s: Callable[[str, str], float] = lambda cell, recipe: 3600.0
     _told: tuple[Hand, ...] = ()
     _ending: dict[str, datetime] = field(default_factory=dict)
@@ -109,7 +111,7 @@ class Supervisor:
         for place in room.left():
             stages = self.journal.courses[place.course].stages
             if place.state in ("waiting", "to place", "ready"):
-                why = self.refused(place.cell, stages[place.stage].recipe)
+                why = self.refused(place.cell, stages[place.stage])
                 if why:
                     refused[place.cell] = why
             for number in range(place.stage, len(stages)):
@@ -164,16 +166,16 @@ class Supervisor:
         self.journal.append(
             "ended", ended.at or self.now(), cell=place.cell, stage=place.stage, bay=place.bay,
             reason="paused" if on_purpose else ended.reason, text=ended.text, exit_code=ended.exit_code,
-            run=ended.run, final=ended.final,
+            run=ended.run, final=ended.final, safe=ended.safe,
         )  # fmt: skip
         after = self.journal.room.places[place.cell]
-        recipe = self.journal.courses[place.course].stages[place.stage].recipe
+        recipe = self.journal.courses[place.course].stages[place.stage].name
         self.tell(f"bay {place.bay}: {place.cell}: {recipe} ended: {ended.reason}" + _more(ended, after))
         if ended.text.startswith(SHARED_LEADS):
             group = self._group(str(place.bay))
             self.journal.append("group-stopped", self.now(), bays=group, why=ended.text)
             self.call("stop", f"bays {', '.join(group)}: {ended.text}")
-        elif ended.exit_code == 3:
+        elif ended.exit_code == 3 or not ended.safe:
             self.call("stop", f"bay {place.bay}: {place.cell}: {ended.text}")
 
     def _group(self, bay: str) -> list[str]:
@@ -214,12 +216,12 @@ class Supervisor:
 
     def _begin(self, act: Act) -> None:
         place = self.journal.room.places[act.cell]
-        recipe = self.journal.courses[place.course].stages[act.stage].recipe
+        stage = self.journal.courses[place.course].stages[act.stage]
         run = place.run if act.what == "go-on" else ""
         # Before the start, so that a bay whose run nobody wrote down cannot be; the process follows in a second line.
         self.journal.append("began", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, run=run)
         try:
-            pid, started = self.runs.begin(act.cell, recipe, act.bay, run)
+            pid, started = self.runs.begin(act.cell, stage.recipe, act.bay, run)
         except (AmphoraError, OSError) as error:
             self.journal.append(
                 "ended", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, reason="instrument",
@@ -230,7 +232,7 @@ class Supervisor:
         self.journal.append(
             "began", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, run=run, pid=pid, started=started
         )
-        self.tell(f"bay {act.bay}: {act.cell}: {recipe} {'goes on' if run else 'began'}")
+        self.tell(f"bay {act.bay}: {act.cell}: {stage.name} {'goes on' if run else 'began'}")
 
     def _say_hands(self, room: Room) -> None:
         wanted = tuple(hands(room))
@@ -282,7 +284,7 @@ def shown(room: Room, facts: Facts, journal: QueueJournal, now: datetime) -> dic
     cells = []
     for cell in room.order:
         place = room.places[cell]
-        recipe = journal.courses[place.course].stages[place.stage].recipe
+        recipe = journal.courses[place.course].stages[place.stage].name
         through = place.state in ("done", "apart", "dropped")
         cells.append(
             {

@@ -103,6 +103,21 @@ def test_a_guards_stop_stops_that_bay_and_no_other() -> None:
     assert settle(room, known, BEGIN + minutes(31)).places["A3"].bay == "a"
 
 
+def test_a_cell_is_taken_out_before_the_next_one_is_put_in_at_the_same_moment() -> None:
+    room, known = running(["A1", "A2"], ["a"])
+    room = ended(room, "A1", BEGIN + minutes(30), 3)
+    for act in decide(room, known, BEGIN + minutes(31)):
+        room = acted(room, act, BEGIN + minutes(31))
+    assert [(hand.cell, hand.what) for hand in hands(room)] == [("A1", "out"), ("A2", "in")]
+    assert decide(room, known, BEGIN + minutes(32)) == []  # nothing begins before the hands have done it
+
+
+def test_a_bay_whose_output_may_still_be_on_waits_for_a_person() -> None:
+    room, known = running(["A1"], ["a"])
+    room = ended(room, "A1", BEGIN + minutes(30), 4, safe=False)
+    assert room.bays["a"].stopped and decide(room, known, BEGIN + minutes(31)) == []
+
+
 def test_a_stop_that_says_nothing_against_the_cell_waits_for_a_person() -> None:
     room, known = running(["A1"], ["a"])
     room = ended(room, "A1", BEGIN + minutes(30), 3, final=False, reason="guard:sensor-lost")
@@ -216,7 +231,9 @@ def test_whatever_happens_nothing_is_in_two_places_and_nothing_charges_unattende
             if act.what in ("begin", "go-on"):
                 stage = COURSE.stages[act.stage]
                 assert EVENING.hold(at) or not charges(stage)
-                assert room.bays[act.bay].cell == act.cell and not room.bays[act.bay].stopped
+                assert room.bays[act.bay].cell == act.cell and not room.bays[act.bay].out and (
+                    not room.bays[act.bay].stopped
+                )
             room = acted(room, act, at)
         now = [place for place in room.places.values() if place.state == "running"]
         assert len({place.bay for place in now}) == len(now)
