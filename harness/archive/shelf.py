@@ -16,6 +16,7 @@ import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -115,9 +116,11 @@ class Shelf:
         """
         path = self.folder(cell_id) / "cell.json"
         if not path.is_file():
+            known = [entry.parent.name for entry in self.logs.glob("*/cell.json")]
+            near = get_close_matches(cell_id, known, 1, 0.6)
             raise InputError(
                 f"{cell_id}: no such cell on the shelf in {self.logs}; `amphora cell add` puts one there, "
-                "`amphora cell list` shows those there are"
+                "`amphora cell list` shows those there are" + (f" ({near[0]!r} is near)" if near else "")
             )
         return _read_cell(path)
 

@@ -15,7 +15,8 @@ from amphora.harness.common.errors import AmphoraError, Interrupted
 
 GROUPS = (
     "cells",  # cell add/list/show/check, shelf
-    "bench",  # bench check/simulate
+    "computer",  # doctor
+    "bench",  # bench find/new/check/off/unit/simulate
     "runs",  # plan, run, resume, watch
     "queue",  # queue add/show/move/drop/done/clear/run
     "readings",  # import, analyse, plot, export
@@ -25,11 +26,14 @@ GROUPS = (
     "demo",  # demo
 )
 
-ORDER = (  # as the work goes
-    "demo", "cell", "bench", "plan", "run", "resume", "watch", "queue", "analyse", "plot", "export", "import", "identify",
-    "model", "grade", "compare", "match", "fit", "duty", "certify", "verify", "label", "report", "shelf", "key",
-    "schema",
-)  # fmt: skip
+PANELS = {  # the commands as the work goes, in the groups of the help
+    "Begin": ("demo", "doctor", "bench", "cell"),
+    "Measure a cell": ("plan", "run", "resume", "watch", "queue"),
+    "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
+    "Decide": ("grade", "compare", "match", "fit", "duty"),
+    "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),
+}
+ORDER = tuple(name for names in PANELS.values() for name in names)
 
 
 class InOrder(TyperGroup):
@@ -68,6 +72,10 @@ def root(
 
 for group in GROUPS:
     importlib.import_module(f"amphora.harness.cli.{group}").register(app)
+registered: list[Any] = [*app.registered_commands, *app.registered_groups]
+for info in registered:
+    named = info.name or info.typer_instance.info.name
+    info.rich_help_panel = next((panel for panel, names in PANELS.items() if named in names), None)
 
 
 # What Typer raises for a wrong command line. It names no base class for it; this is the one of them all.

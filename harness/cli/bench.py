@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.completion import benches, cells, load_dialects, supply_dialects
+from amphora.harness.cli.computer import unit
+from amphora.harness.cli.new_bench import find, new
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -21,15 +24,20 @@ OFF_FOR_S = 15.0
 
 def register(app: typer.Typer) -> None:
     """Add this group's commands to the program."""
-    group = typer.Typer(help="The instruments of one set-up: check, off, simulate.", no_args_is_help=True)
+    group = typer.Typer(
+        help="The instruments of one set-up: find, new, check, off, unit, simulate.", no_args_is_help=True
+    )
+    group.command("find")(find)
+    group.command("new")(new)
     group.command("check")(check)
     group.command("off")(off)
+    group.command("unit")(unit)
     group.command("simulate")(simulate)
     app.add_typer(group, name="bench")
 
 
 def check(
-    bench: Annotated[str, typer.Option("--bench", help="A bench file, or 'simulated'.")],
+    bench: Annotated[str, typer.Option("--bench", autocompletion=benches, help="A bench file, or 'simulated'.")],
     sensor: Annotated[
         bool, typer.Option("--sensor", help="Prove the cell's temperature sensor: somebody warms it with fingers.")
     ] = False,
@@ -44,7 +52,10 @@ def check(
     ] = False,
     wait: Annotated[str, typer.Option("--wait", help="With --leakage: for how long, half an hour at least.")] = "1 h",
     cell: Annotated[
-        str | None, typer.Option("--cell", help="Judge the voltage by the chemistry of this cell on the shelf.")
+        str | None,
+        typer.Option(
+            "--cell", autocompletion=cells, help="Judge the voltage by the chemistry of this cell on the shelf."
+        ),
     ] = None,
     empty: Annotated[bool, typer.Option("--empty", help="No cell is connected: look at the instruments only.")] = False,
     write: Annotated[
@@ -147,7 +158,7 @@ def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:
 
 
 def off(
-    bench: Annotated[str, typer.Option("--bench", help="A bench file.")],
+    bench: Annotated[str, typer.Option("--bench", autocompletion=benches, help="A bench file.")],
     json: JsonOption = False,
 ) -> None:
     """Switch off all that can let current flow, and see that it is off: read back, its current measured.
@@ -354,12 +365,13 @@ def simulate(
     start_soc: Annotated[
         float | None, typer.Option("--start-soc", help="Share of charge at the start, 0 to 1.")
     ] = None,
-    load_dialect: Annotated[str, typer.Option("--load-dialect", help="How the load spells its commands.")] = (
-        "load-function-input"
-    ),
-    supply_dialect: Annotated[str, typer.Option("--supply-dialect", help="How the supply spells its commands.")] = (
-        "supply-plain"
-    ),
+    load_dialect: Annotated[
+        str, typer.Option("--load-dialect", autocompletion=load_dialects, help="How the load spells its commands.")
+    ] = ("load-function-input"),
+    supply_dialect: Annotated[
+        str,
+        typer.Option("--supply-dialect", autocompletion=supply_dialects, help="How the supply spells its commands."),
+    ] = ("supply-plain"),
     clip_on_after: Annotated[
         str, typer.Option("--clip-on-after", help="With --resistor: when it is clipped on, in the bench's time.")
     ] = "0 s",

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.cli import completion
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -13,7 +14,9 @@ cell_app = typer.Typer(
 )
 shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)
 
-IdArgument = Annotated[str, typer.Argument(help="The cell's id: letters, digits, '-', '_' and '.'.")]
+IdArgument = Annotated[
+    str, typer.Argument(autocompletion=completion.cells, help="The cell's id: letters, digits, '-', '_' and '.'.")
+]
 QuantityOption = Annotated[str | None, typer.Option(help="With its unit.")]
 
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli import completion
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.common.errors import InputError
 
@@ -13,7 +14,10 @@ if TYPE_CHECKING:
 
 duty_app = typer.Typer(name="duty", help="What devices ask of a cell: list, check, from-run.", no_args_is_help=True)
 
-RunsArgument = Annotated[list[Path] | None, typer.Argument(metavar="RUN", help="Run folders, or ids of cells.")]
+RunsArgument = Annotated[
+    list[Path] | None,
+    typer.Argument(metavar="RUN", autocompletion=completion.runs, help="Run folders, or ids of cells."),
+]
 AllOption = Annotated[bool, typer.Option("--all", help="Every run on the shelf.")]
 CriteriaOption = Annotated[
     str, typer.Option("--criteria", help="Criteria for grades: general, lenient, or a file of your own.")
@@ -58,7 +62,9 @@ def grade(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what cells may still be asked to do, and by which criterion. Ends with 1 when one needs more for a grade.
+    """Grade cells by what they can still do.
+
+    Exit code 1 if any cell could not be graded.
 
     Example: amphora grade logs/L3-a/20261124T210000Z-overnight --load-current "350 mA"
     """
@@ -137,7 +143,9 @@ def compare(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Put cells side by side: who holds how much, who cannot be told apart, who falls out of the batch.
+    """Rank cells by what they hold.
+
+    Cells too close to separate are marked, and so are outliers.
 
     A cell with several runs alike gets its course over time: of capacity, and of resistance.
 
@@ -179,7 +187,10 @@ def compare(
 def match(
     size: Annotated[int, typer.Option("--size", help="Cells in a set.")],
     wiring: Annotated[str, typer.Option("--wiring", help="parallel or series.")] = "parallel",
-    cells: Annotated[list[str] | None, typer.Option("--cell", help="Only these cells; may be given again.")] = None,
+    cells: Annotated[
+        list[str] | None,
+        typer.Option("--cell", autocompletion=completion.cells, help="Only these cells; may be given again."),
+    ] = None,
     oldest: Annotated[str, typer.Option("--oldest", help="A test older than this does not count.")] = "365 d",
     widest: Annotated[str, typer.Option("--widest", help="A set with a greater spread is not offered.")] = "20 %",
     seconds: Annotated[float, typer.Option("--seconds", help="About so long for the search.")] = 4.0,
@@ -191,7 +202,9 @@ def match(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Choose sets of tested cells that belong together. Ends with 1 when there is none.
+    """Choose sets of cells that belong together.
+
+    Exit code 1 if there is none.
 
     Never mixes chemistries. Read the caution on building packs.
 
@@ -270,16 +283,32 @@ def _tested_utc(folder: Path) -> str:
 
 
 def fit(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder with a discharge and load steps.")],
-    duty: Annotated[str, typer.Option("--duty", help="A duty file, or one that ships: see `amphora duty list`.")],
+    run: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RUN",
+            autocompletion=completion.runs,
+            help="A run with a discharge and load steps: folder or cell's id.",
+        ),
+    ],
+    duty: Annotated[
+        str,
+        typer.Option(
+            "--duty", autocompletion=completion.duties, help="A duty file, or one that ships: see `amphora duty list`."
+        ),
+    ],
     what_if: Annotated[
         list[str] | None,
         typer.Option("--what-if", help="A change: 'resistor=47 ohm', 'lowest_rail=3.2 V', 'panel.current=120 mA'."),
     ] = None,
     plot: Annotated[Path | None, typer.Option("--plot", help="Draw the night and the day into this file.")] = None,
+    logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Say whether a cell fits a device: run time, sag, re-triggering, night against day. Ends with 1 when it does not.
+    """Check whether a cell can run a device, and for how long.
+
+    Also whether the rail sags so far that the device starts again, and whether the panel replaces each night's charge.
+    Exit code 1 if it does not fit.
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
@@ -288,7 +317,7 @@ def fit(
     from amphora.harness.report.fit_plot import plot_fit
     from amphora.harness.report.tables import fit_sheet
 
-    found = fit_run(run_named(run, capacity=True), duty, what_if or [])
+    found = fit_run(run_named(run, capacity=True, logs=logs), duty, what_if or [])
     if plot is not None:
         if found["course"]:
             capacity = found["capacity_Ah"]
@@ -310,7 +339,7 @@ def fit(
 
 @duty_app.command("list")
 def duty_list(as_json: JsonOption = False) -> None:
-    """List the duties that ship.
+    """List the built-in duties.
 
     Example: amphora duty list
     """
@@ -327,7 +356,7 @@ def duty_list(as_json: JsonOption = False) -> None:
 def duty_check(
     file: Annotated[str, typer.Argument(help="A duty file, or one that ships.")], as_json: JsonOption = False
 ) -> None:
-    """Read a duty file and say what it asks.
+    """Check a duty file and show what it asks of a cell.
 
     Example: amphora duty check path-light
     """
@@ -378,7 +407,7 @@ def duty_from_run(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Make a duty file out of a survey of the device itself.
+    """Make a duty file from a survey of the device.
 
     Example: amphora duty from-run logs/lamp-3/*-lamp --panel logs/panel-3/*-panel --name "lamp 3" --out lamp-3.toml
     """

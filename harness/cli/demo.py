@@ -17,7 +17,7 @@ def demo(
     out: Annotated[Path, typer.Option("--out", help="A folder for all it makes; must be empty or new.")] = Path("demo"),
     json: JsonOption = False,
 ) -> None:
-    """Play the whole story on the simulated bench: five cells, their nights, the morning after.
+    """Play the whole story on a simulated bench: five cells, their nights, the results.
 
     Example: amphora demo --out demo
     """

@@ -5,7 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
+from amphora.harness.cli import completion
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say
 from amphora.harness.common.fields import finite
 
 
@@ -20,6 +21,7 @@ def identify(
         list[Path],
         typer.Argument(
             metavar="RUN",
+            autocompletion=completion.runs,
             help="Run folders of one cell, oldest first, judged together; or the cell's id: all its runs.",
         ),
     ],
@@ -27,7 +29,7 @@ def identify(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what a cell is from runs made with it, or what to do next to find out.
+    """Find out what kind of cell it is.
 
     It is a judgement with a confidence, no proof: treat a cell as the most delicate kind it may be.
 
@@ -55,17 +57,20 @@ def identify(
 
 
 def model(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder with load steps.")],
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", autocompletion=completion.runs, help="A run folder with load steps.")
+    ],
     out: Annotated[Path | None, typer.Option("--out", help="File to write the circuit to, as JSON; a new one.")] = None,
+    logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Fit the equivalent circuit that a run's load steps support: a resistor and one or two RC pairs.
+    """Fit an equivalent circuit to a run's load steps.
 
     Example: amphora model logs/L3-a/20261124T210000Z-load-steps --out L3-a.json
     """
     from amphora.harness.results.circuit import circuit_lines, circuit_of, write_circuit
 
-    circuit = finite(circuit_of(run))
+    circuit = finite(circuit_of(run_named(run, logs=logs)))
     if out is not None:
         write_circuit(circuit, out)
         say(f"circuit written to {out}")

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
 
@@ -33,7 +34,12 @@ def _date(text: str | None, option: str) -> Any:
 
 def certify(
     runs: Annotated[
-        list[Path], typer.Argument(metavar="RUN", help="Run folders of one cell; the last one gives the headline.")
+        list[Path],
+        typer.Argument(
+            metavar="RUN",
+            autocompletion=completion_of_runs,
+            help="Run folders of one cell; the last one gives the headline.",
+        ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The PDF to write.")],
     operator: Annotated[
@@ -113,7 +119,7 @@ def verify(
     key: Annotated[Path | None, typer.Option("--key", help="Public key (PEM) that must have signed it.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Check a certificate: file, signature, pages, and with the run at hand each number.
+    """Check a certificate.
 
     Exit code 1, with the reasons, if anything does not match, or if --logs has nothing of its runs.
 
@@ -201,7 +207,7 @@ def label(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Write small labels for cells: id, capacity, resistance, grade, chemistry, date, QR code.
+    """Write labels to stick on cells.
 
     Example: amphora label L3-a L3-b --size card --sheet 3x8 --skip 2 --out labels.pdf
     """
@@ -239,7 +245,10 @@ def label(
 
 
 def report(
-    runs: Annotated[list[Path] | None, typer.Argument(metavar="RUN", help="Run folders; or --all.")] = None,
+    runs: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="RUN", autocompletion=completion_of_runs, help="Run folders; or --all."),
+    ] = None,
     out: Annotated[Path, typer.Option("--out", help="The HTML page to write.")] = Path("cells.html"),
     everything: Annotated[bool, typer.Option("--all", help="Every run on the shelf, and cells without one.")] = False,
     title: Annotated[str, typer.Option(help="The page's heading.")] = "Cells compared",
@@ -247,7 +256,7 @@ def report(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Write cells side by side as one HTML page that needs no network.
+    """Write a page that compares cells.
 
     Example: amphora report --all --title "Cells of the path lights" --out cells.html
     """
@@ -291,7 +300,9 @@ keys = typer.Typer(help="The key this bench signs with: show, export, import.", 
 
 @keys.command("show")
 def key_show(as_json: JsonOption = False) -> None:
-    """Show the bench's public key and its fingerprint; the key is made when there is none.
+    """Show the bench's public key and its fingerprint.
+
+    Makes the key if there is none.
 
     Example: amphora key show
     """
@@ -339,7 +350,7 @@ def key_import(
     name: Annotated[str | None, typer.Option("--name", help="Whose public key it is.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Take over a private key on a new computer, or remember another bench's public key.
+    """Read a private key on a new computer, or another bench's public key.
 
     Example: amphora key import their-bench.pem --name "bench in the village hall"
     """

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.cli.completion import benches, cells, runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say, voltage
 
 
@@ -20,7 +21,9 @@ def register(app: typer.Typer) -> None:
 
 def import_(
     file: Annotated[Path, typer.Argument(help="Table as delimited text (plain, .gz or .zip) or spreadsheet (.xlsx).")],
-    cell: Annotated[str, typer.Option("--cell", help="Id of the cell; made when it is not on the shelf.")],
+    cell: Annotated[
+        str, typer.Option("--cell", autocompletion=cells, help="Id of the cell; made when it is not on the shelf.")
+    ],
     mapping: Annotated[
         str,
         typer.Option(
@@ -51,7 +54,12 @@ def import_(
         ),
     ] = None,
     bench: Annotated[
-        Path | None, typer.Option("--bench", help="Bench file of the instruments: their accuracy and where they sense.")
+        Path | None,
+        typer.Option(
+            "--bench",
+            autocompletion=benches,
+            help="Bench file of the instruments: their accuracy and where they sense.",
+        ),
     ] = None,
     cutoff: Annotated[str | None, typer.Option("--cutoff", help="Cut-off voltage, such as 2.7 or 2.7 V.")] = None,
     start: Annotated[str, typer.Option("--start", help="full or unknown: was the cell full at the start?")] = "unknown",
@@ -61,7 +69,7 @@ def import_(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Make a run folder out of anybody's table of time, voltage and current.
+    """Make a run from any table of time, voltage and current.
 
     Example: amphora import night.csv --cell L3-a --map "t=Time,v=Volt,i=Current" --units t=min,i=mA --start full
     """
@@ -111,21 +119,29 @@ def moment(text: str | None) -> datetime | None:
 
 
 def analyse(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder, or a cell's id: its newest run; id@recipe.")],
+    run: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RUN", autocompletion=runs, help="Run folder, or a cell's id: its newest run; id@recipe."
+        ),
+    ],
     cutoff: Annotated[
         str | None, typer.Option("--cutoff", help="Another cut-off voltage, such as 3.2 or 3.2 V.")
     ] = None,
     budget: Annotated[bool, typer.Option("--budget", help="Show where the uncertainty comes from.")] = False,
+    logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what a run shows: what the cell holds, what it can do, what to distrust.
+    """Show the results of a run, each with its uncertainty.
+
+    Also what to distrust in it.
 
     Example: amphora analyse logs/L3-a/20260301T210000Z-overnight --cutoff "3.2 V" --budget
     """
     from amphora.harness.account.answer import analyse_run
     from amphora.harness.common.words import analysis_lines
 
-    result = analyse_run(run_named(run), voltage(cutoff, "--cutoff"))
+    result = analyse_run(run_named(run, logs=logs), voltage(cutoff, "--cutoff"))
 
     def show() -> None:
         for text in analysis_lines(result, budget):
@@ -135,28 +151,39 @@ def analyse(
 
 
 def plot(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder, or a cell's id: its newest run; id@recipe.")],
+    run: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RUN", autocompletion=runs, help="Run folder, or a cell's id: its newest run; id@recipe."
+        ),
+    ],
     out: Annotated[Path | None, typer.Option("--out", help="Picture: .png, .svg or .pdf.")] = None,
     kind: Annotated[
         list[str] | None,
         typer.Option("--kind", help="Which picture; may be given several times. Without it: all there is data for."),
     ] = None,
+    logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Draw a run: over time, voltage over charge, resistance, incremental capacity, temperature; or a surveyed device.
+    """Draw a run, or a surveyed device.
 
     Example: amphora plot logs/L3-a/20260301T210000Z-overnight --out night.png
     """
     from amphora.harness.report.plots import plot_run
 
-    run = run_named(run)
+    run = run_named(run, logs=logs)
     target = out if out is not None else run / "night.png"
     files = plot_run(run, target, kind or None)
     answer({"files": [str(file) for file in files]}, as_json, lambda: print("\n".join(str(file) for file in files)))
 
 
 def export(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run folder, or a cell's id: its newest run; id@recipe.")],
+    run: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RUN", autocompletion=runs, help="Run folder, or a cell's id: its newest run; id@recipe."
+        ),
+    ],
     out: Annotated[Path, typer.Option("--out", help="File to write: .csv or .parquet.")],
     form: Annotated[
         str | None,
@@ -164,16 +191,17 @@ def export(
             "--format", help="own: all columns, our names. bdf: the open Battery Data Format's names and units."
         ),
     ] = None,
+    logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Write a run's readings for other programs, units spelled out; refresh its datapackage.json.
+    """Write a run's readings for other programs.
 
     Example: amphora export logs/L3-a/20260301T210000Z-overnight --out night.bdf.csv --format bdf
     """
     from amphora.harness.archive.data_package import write_package
     from amphora.harness.results.export import export_run
 
-    run = run_named(run)
+    run = run_named(run, logs=logs)
     file = export_run(run, out, form=form or "own")
     files: list[str] = [str(file)]
     try:

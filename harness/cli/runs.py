@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.asking import ask_for
+from amphora.harness.cli.completion import benches, cells, recipes, runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
@@ -25,9 +27,11 @@ if TYPE_CHECKING:
     from amphora.harness.running.runner import Outcome, Progress
     from amphora.harness.running.session import Request
 
-CellOption = Annotated[str, typer.Option("--cell", help="The cell's id on the shelf.")]
-ProfileOption = Annotated[str, typer.Option("--profile", help="A recipe that ships, or the path of one's own.")]
-BenchOption = Annotated[str, typer.Option("--bench", help="A bench file, or 'simulated'.")]
+CellOption = Annotated[str, typer.Option("--cell", autocompletion=cells, help="The cell's id on the shelf.")]
+ProfileOption = Annotated[
+    str, typer.Option("--profile", autocompletion=recipes, help="A built-in recipe, or the path of your own.")
+]
+BenchOption = Annotated[str, typer.Option("--bench", autocompletion=benches, help="A bench file, or 'simulated'.")]
 StartOption = Annotated[
     str | None,
     typer.Option("--start", help="How the cell starts: 'declared-full' or 'unknown'. Default: what the shelf knows."),
@@ -132,7 +136,7 @@ def register(app: typer.Typer) -> None:
 
 @_asking
 def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOption = False) -> None:
-    """Say what will happen, when it ends and what stops it. Touches nothing.
+    """Show what a run will do, when it ends and what stops it.
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
@@ -160,7 +164,9 @@ def run(
     seed: SeedOption = 1,
     json: JsonOption = False,
 ) -> None:
-    """Run a recipe on a cell: check the bench, then step by step to the end.
+    """Run a recipe on a cell.
+
+    Checks the bench first.
 
     Ctrl-C ends it orderly: outputs off, read back, written down; 'amphora resume' goes on.
 
@@ -183,9 +189,9 @@ def run(
         check_account(request, early, described.simulated)
         if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
             tell("")
-            typed = _typed_in("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read)")
-            if typed is not None:
-                request = replace(request, hand_voltage_V=parse(typed, "voltage", "--hand-voltage"))
+            typed_V = ask_for("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read): ", _hand_meter)
+            if typed_V is not None:
+                request = replace(request, hand_voltage_V=typed_V)
                 check_hand_voltage(request)
     with _Setup(bench, request, simulated_cell, seed, roles=roles) as setup:
         if setup.real:
@@ -205,24 +211,30 @@ def run(
 
 
 def resume(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="The folder of a run that was cut short.")],
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", autocompletion=runs, help="A run that was cut short: folder or cell's id.")
+    ],
     bench: Annotated[
-        str | None, typer.Option("--bench", help="The bench file; default: the one it began with.")
+        str | None,
+        typer.Option("--bench", autocompletion=benches, help="The bench file; default: the one it began with."),
     ] = None,
     same_cell: Annotated[bool, typer.Option("--same-cell", help="It is the same cell, whatever its voltage.")] = False,
     in_spite_of: SpiteOption = None,
     simulated_cell: KindOption = "li-ion",
     seed: SeedOption = 1,
+    logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
-    """Go on after an interruption: replay the folder, ask the instruments, bound the gap, continue.
+    """Go on with a run that was interrupted.
+
+    Replays the folder, asks the instruments, bounds what passed in the gap, then continues.
 
     Example: amphora resume logs/L3-a/20261124T210502Z-overnight
     """
     from amphora.harness.archive.run_folder import resumable
     from amphora.harness.running.session import Request, go_on
 
-    run = run_named(run)
+    run = run_named(run, logs=logs)
     before, plan = resumable(run)
     where = bench or before.run["bench"].get("file")
     if not where:
@@ -246,21 +258,22 @@ def resume(
 
 
 def watch(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="The run's folder.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", autocompletion=runs, help="The run: folder or cell's id.")],
     page: Annotated[bool, typer.Option("--page", help="Serve a page on this computer instead.")] = False,
     share: Annotated[
         bool, typer.Option("--share", help="With --page: also for the local network, by a secret address.")
     ] = False,
     once: Annotated[bool, typer.Option("--once", help="Show how it stands now and end.")] = False,
+    logs: LogsOption = DEFAULT_LOGS,
     json: Annotated[
         bool, typer.Option("--json", help="How it stands now, as one JSON document on standard output.")
     ] = False,
 ) -> None:
-    """Look at a run from beside: a second process that only reads the folder.
+    """Follow a run, read-only.
 
     Example: amphora watch logs/L3-a/20261124T210502Z-overnight
     """
-    run = run_named(run)
+    run = run_named(run, logs=logs)
     if page and not json:
         from amphora.harness.report.live_page import serve
 
@@ -308,11 +321,20 @@ def _hours(text: str) -> tuple[float, float]:
     return h0 + m0 / 60.0, h1 + m1 / 60.0
 
 
-def _typed_in(question: str) -> str | None:
-    """Ask somebody at the terminal; None where nothing was typed."""
-    sys.stderr.write(f"{question}: ")
-    sys.stderr.flush()
-    return sys.stdin.readline().strip() or None
+def _hand_meter(typed: str) -> float | None:
+    """Return the volts that somebody typed, with or without the unit; None where nothing was typed.
+
+    Raises:
+        InputError: it is no voltage.
+    """
+    from amphora.harness.common.quantities import parse
+
+    if not typed:
+        return None
+    try:
+        return parse(f"{float(typed):g} V", "voltage", "hand meter")
+    except ValueError:
+        return parse(typed, "voltage", "hand meter")
 
 
 def _with_cautions() -> Callable[[str], None]:
