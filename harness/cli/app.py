@@ -15,6 +15,7 @@ from amphora.harness.common.errors import AmphoraError, Interrupted
 
 GROUPS = (
     "cells",  # cell add/list/show/check, shelf
+    "intake",  # cell add-many/sheet/take-in
     "computer",  # doctor
     "bench",  # bench find/new/check/off/unit/simulate
     "runs",  # plan, run, resume, watch
