@@ -169,7 +169,7 @@ def parse_hours(text: Any, where: str) -> tuple[float, float]:
         hour, colon, minute = part.strip().partition(":")
         if colon and hour.isdecimal() and minute.isdecimal() and int(minute) < 60 and len(minute) == 2:
             found.append(int(hour) + int(minute) / 60.0)
-    if len(found) != 2 or found[0] == found[1] or not all(0.0 <= hour <= 24.0 for hour in found):
+    if len(found) != 2 or found[0] == found[1] or not all(0.0 <= hour < 24.0 for hour in found):
         raise InputError(f"{where}: {shown(text)} is not accepted; two times of day such as 18:00-23:00 are")
     return found[0], found[1]
 
