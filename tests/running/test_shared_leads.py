@@ -100,7 +100,7 @@ def test_a_run_switches_nothing_on_where_the_leads_are_live(tmp_path: Path) -> N
     request = Request("A1", "charge", tmp_path, present=True)
     clock = benches[1].clock
     outcome = carry_out(request, rigs[1].description, rigs[1], clock, ObligingPerson(), guarded=False)
-    assert outcome.reason == "instrument" and outcome.text.startswith(SHARED_LEADS)
+    assert (outcome.reason, outcome.text[: len(SHARED_LEADS)]) == ("instrument", SHARED_LEADS), outcome.text
     assert max(row[3] or 0.0 for row in read_run(outcome.folder).iter_rows()) < 0.02
 
 
