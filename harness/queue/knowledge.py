@@ -1,6 +1,7 @@
 """What the queue asks of the rooms below: what the gate says of a cell, and how long a run is expected to take."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from amphora.harness.bench.bays import Bays
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.plans.durations import expected_s
-from amphora.harness.queue.course import Stage
+from amphora.harness.queue.course import LAST, Stage
 from amphora.harness.queue.decide import charges
 from amphora.harness.running.session import Request, make_plan
 
@@ -69,7 +70,11 @@ class Knowledge:
             plan, _ = make_plan(request, self._bench, datetime.now(UTC))
         except AmphoraError:
             return USUAL_S.get(recipe, 6 * 3600.0)
-        return expected_s(plan) / self._bays.speed_up
+        seconds = expected_s(plan)
+        if plan.charges and recipe == LAST:  # it comes after the night: nothing is left to be discharged
+            steps = [step for step in plan.steps if step.kind != "discharge"]
+            seconds = expected_s(replace(plan, steps=tuple(steps)))
+        return seconds / self._bays.speed_up
 
     def _stamp(self, cell: str) -> Any:
         folder = self._logs / cell
