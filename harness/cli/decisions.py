@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from amphora.harness.cli import completion
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.common.errors import InputError
 
@@ -93,7 +94,12 @@ def grade(
     for entry, (folder, _, _) in zip(grades, good, strict=True):
         entry["run"] = str(folder)
     sheets = [grade_sheet(entry, rule=entry is grades[-1]) for entry in grades]  # one rule for all, once
-    answer({"grades": grades}, as_json, lambda: print("\n\n".join(sheets)))
+
+    def show() -> None:
+        print("\n\n".join(sheets))
+        show_next("compare", "--all", logs=logs)
+
+    answer({"grades": grades}, as_json, show)
     if not grades or any(entry["grade"] is None for entry in grades):
         leave(1)
 
@@ -181,7 +187,12 @@ def compare(
         plot_overlay([Path(row["run"]) for row in found["cells"]], plot)
         say(f"picture written to {plot}")
     found.pop("grades")
-    answer(found, as_json, lambda: print(comparison_table(found)))
+
+    def show() -> None:
+        print(comparison_table(found))
+        show_next("match", "--size", "2", logs=logs)
+
+    answer(found, as_json, show)
 
 
 def match(
@@ -244,7 +255,13 @@ def match(
     matched = match_cells(
         candidates, size, "series" if wiring == "series" else "parallel", oldest_days, limit, refused, seconds
     )
-    answer(matched, as_json, lambda: print(match_table(matched)))
+
+    def show() -> None:
+        print(match_table(matched))
+        if matched["sets"]:
+            show_next("label", *matched["sets"][0]["cells"], "--out", "labels.pdf", logs=logs)
+
+    answer(matched, as_json, show)
     if not matched["sets"]:
         leave(1)
 
@@ -331,6 +348,7 @@ def fit(
         if what_if:
             print("\nwith " + ", ".join(what_if) + ":")
             print(fit_sheet(found["what_if"]))
+        show_next("certify", run, "--out", "certificate.pdf", logs=logs)
 
     answer(found, as_json, show)
     if not found["fits"]:

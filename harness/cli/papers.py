@@ -1,5 +1,6 @@
 """Commands of the group Papers: certify, verify, label, report, key, schema."""
 
+import shlex
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -87,7 +88,12 @@ def certify(
     )
     if done["key_made"]:
         say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
-    answer(done, as_json, lambda: print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}"))
+
+    def show() -> None:
+        print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}")
+        print(f"Next: amphora verify {shlex.quote(str(out))} --logs {shlex.quote(str(logs))}")
+
+    answer(done, as_json, show)
 
 
 def _make_room(out: Path) -> None:

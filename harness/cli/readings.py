@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from amphora.harness.cli.completion import benches, cells, runs
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say, voltage
 
 
@@ -146,6 +147,7 @@ def analyse(
     def show() -> None:
         for text in analysis_lines(result, budget):
             print(text)
+        show_next("grade", run, logs=logs)
 
     answer(result, as_json, show)
 

@@ -17,6 +17,7 @@ import typer
 
 from amphora.harness.cli.asking import ask_for
 from amphora.harness.cli.completion import benches, cells, recipes, runs
+from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
@@ -113,12 +114,16 @@ def _asking(command: Callable[..., None]) -> Callable[..., None]:
     options = inspect.signature(_request).parameters
     parameters: list[inspect.Parameter] = []
     for name, parameter in inspect.signature(command).parameters.items():
-        parameters.extend(options.values() if name == "request" else [parameter])
+        if name != "asked_with":
+            parameters.extend(options.values() if name == "request" else [parameter])
 
     @functools.wraps(command)
     def asked(**given: Any) -> None:
-        request = _request(**{name: given.pop(name) for name in options})
-        command(request=request, **given)
+        shared = {name: given.pop(name) for name in options}
+        if "asked_with" in inspect.signature(command).parameters:
+            kinds = {name: option.annotation for name, option in options.items()}
+            given["asked_with"] = options_given(shared, kinds, {name: one.default for name, one in options.items()})
+        command(request=_request(**shared), **given)
 
     by_name = [each.replace(kind=inspect.Parameter.KEYWORD_ONLY) for each in parameters]
     asked.__signature__ = inspect.Signature(by_name)  # type: ignore[attr-defined]
@@ -135,7 +140,9 @@ def register(app: typer.Typer) -> None:
 
 
 @_asking
-def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOption = False) -> None:
+def plan(
+    bench: BenchOption = "simulated", *, request: "Request", asked_with: list[str], json: JsonOption = False
+) -> None:
     """Show what a run will do, when it ends and what stops it.
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
@@ -152,7 +159,13 @@ def plan(bench: BenchOption = "simulated", *, request: "Request", json: JsonOpti
         with stay_awake() as awake:
             if awake.warning:
                 the_plan.notes["not_guarded"] = [*the_plan.notes.get("not_guarded", []), awake.warning]
-    answer({"plan": plan_to_dict(the_plan)}, json, lambda: print(render(the_plan, now.astimezone())))
+    data = plan_to_dict(the_plan)
+
+    def show() -> None:
+        print(render(the_plan, now.astimezone()))
+        show_next(*run_words(asked_with, bench, data["steps"]))
+
+    answer({"plan": data}, json, show)
 
 
 @_asking
@@ -207,7 +220,7 @@ def run(
             tell=tell,
             guarded=setup.real,
         )
-    _finish(outcome, json)
+    _finish(outcome, json, after_a_run(request.cell_id, Path(request.profile).stem, bench), request.logs)
 
 
 def resume(
@@ -254,7 +267,7 @@ def resume(
             guarded=setup.real,
             in_spite_of=tuple(in_spite_of or ()),
         )
-    _finish(outcome, json)
+    _finish(outcome, json, after_a_run(request.cell_id, request.profile, str(where)), request.logs)
 
 
 def watch(
@@ -488,7 +501,7 @@ def _progress() -> "Callable[[Progress], None]":
     return show
 
 
-def _finish(outcome: "Outcome", json: bool) -> None:
+def _finish(outcome: "Outcome", json: bool, then: list[str], logs: Path) -> None:
     if sys.stderr.isatty():
         sys.stderr.write("\r\x1b[2K")
     data: dict[str, Any] = {
@@ -510,7 +523,9 @@ def _finish(outcome: "Outcome", json: bool) -> None:
         for line in headline:
             print(f"  {line}")
         if not outcome.final and outcome.rows and outcome.folder.is_dir():
-            print(f"  to go on: amphora resume {shlex.quote(str(outcome.folder))}")
+            print(f"Next: amphora resume {shlex.quote(str(outcome.folder))}")
+        elif not outcome.exit_code:
+            show_next(*then, logs=logs)
 
     try:
         answer(data, json, show)
