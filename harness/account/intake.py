@@ -169,8 +169,8 @@ def take(
     if refused:
         return None, refused
     voltage, mass = good.get("voltage_V"), good.get("mass_g")
-    text = values.get("voltage_V", "").replace(",", ".").split()[0:1]
-    decimals = len(text[0].partition(".")[2].rstrip("VvmM")) if text else 2
+    typed = values.get("voltage_V", "").replace(",", ".").split()
+    decimals = len(typed[0].partition(".")[2].rstrip("VvmM")) if typed else 2
     cell = checked(
         cell,
         at=now or datetime.now(UTC),
@@ -185,7 +185,7 @@ def take(
 
 
 def number_of(line: str) -> str | None:
-    """Return the first number in a line that a scale or a hand meter printed, with its sign; None where there is none."""
+    """Return the first number in a line of a scale or hand meter, with its sign; None where there is none."""
     match = re.search(r"[+-]?\s*\d+(?:[.,]\d+)?", line)
     return re.sub(r"\s", "", match[0]) if match else None
 

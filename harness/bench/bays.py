@@ -224,7 +224,9 @@ def _check_channels(data: Mapping[str, Any], path: Path) -> None:
         tables += [(f"bays.{bay}.instruments.{name}", table) for name, table in entry.get("instruments", {}).items()]
         place = str(entry["place"]).strip().casefold()
         if place in places:
-            raise InputError(f"{path}: bays.{places[place]} and bays.{bay} have the same place; each has one of its own")
+            raise InputError(
+                f"{path}: bays.{places[place]} and bays.{bay} have the same place; each has one of its own"
+            )
         places[place] = bay
     for name, table in tables:
         if "simulated" in (table.get("resource"), table.get("port")):

@@ -219,7 +219,8 @@ def load_bench(path: Path) -> BenchDescription:
     data = read_toml(path)
     if "bays" in data:
         bays = [str(bay) for bay in data["bays"]] if isinstance(data["bays"], Mapping) else []
-        raise InputError(f"{path}: describes {len(bays)} bays; one of {', '.join(f'{path}#{bay}' for bay in bays)} is meant")
+        addresses = ", ".join(f"{path}#{bay}" for bay in bays)
+        raise InputError(f"{path}: describes {len(bays)} bays; one of {addresses} is meant")
     return single_bench(from_the_file(data, path), str(path))
 
 

@@ -84,8 +84,12 @@ def _write_sheet(cells: "list[Cell]", out: Path) -> None:
 
 
 def sheet(
-    cells: Annotated[list[str] | None, typer.Argument(metavar="[CELL]...", help="Ids; default: not measured yet.")] = None,
-    out: Annotated[Path, typer.Option("--out", help="A .csv to fill in, or an .html page to print.")] = Path("sheet.csv"),
+    cells: Annotated[
+        list[str] | None, typer.Argument(metavar="[CELL]...", help="Ids; default: not measured yet.")
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", help="A .csv to fill in, or an .html page to print.")] = Path(
+        "sheet.csv"
+    ),
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -214,10 +218,8 @@ def _fill(path: Path, port: str, baud: int, column: str, shelf: Any) -> None:
         lines.close()
 
 
-def fill_rows(
-    rows: list[dict[str, str]], column: str, shelf: Any, lines: Any, write: Callable[[], None]
-) -> None:
-    """Go through the rows that lack a value: Return takes what the port shows, a number is taken as typed, 's' skips."""
+def fill_rows(rows: list[dict[str, str]], column: str, shelf: Any, lines: Any, write: Callable[[], None]) -> None:
+    """Go through the rows that lack a value: Return takes what the port shows, a number is as typed, 's' skips."""
     from amphora.harness.account import intake
 
     for row in rows:

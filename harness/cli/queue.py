@@ -101,13 +101,13 @@ def queue_add(
     check_added(journal, chosen)
     for cell in chosen:
         journal.append("added", cell=cell, course=course)
-    answer({"added": chosen, "course": course}, as_json, lambda: print(f"{len(chosen)} cells added: {', '.join(chosen)}"))
+    answer(
+        {"added": chosen, "course": course}, as_json, lambda: print(f"{len(chosen)} cells added: {', '.join(chosen)}")
+    )
 
 
 @queue_app.command("show")
-def queue_show(
-    bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False
-) -> None:
+def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """Say which cell is where until when, what hands are needed at what times, and when the bag is done.
 
     Example: amphora queue show --bench bench.toml

@@ -136,7 +136,12 @@ def _assign(room: Room, facts: Facts, gone: set[str], now: datetime) -> list[Act
     for name, bay in facts.bays.items():
         as_it_is = room.bays.get(name, BayNow())
         leaves = as_it_is.out and as_it_is.cell is not None
-        if not as_it_is.stopped and as_it_is.coming is None and (as_it_is.cell is None or leaves) and bay.sensor is not None:
+        if (
+            not as_it_is.stopped
+            and as_it_is.coming is None
+            and (as_it_is.cell is None or leaves)
+            and bay.sensor is not None
+        ):
             free.append(name)
     waiting = [place for place in room.left() if place.state == "waiting" and place.cell not in gone]
     return [Act("assign", place.cell, name, place.stage) for place, name in zip(waiting, free, strict=False)]

@@ -103,7 +103,9 @@ class QueueJournal:
         except (ValueError, KeyError, TypeError) as error:
             if self._torn(line):
                 return None
-            raise InputError(f"{where}: is no event of the queue ({error}); put the line right or take it out") from error
+            raise InputError(
+                f"{where}: is no event of the queue ({error}); put the line right or take it out"
+            ) from error
         if missing:
             raise InputError(f"{where}: {kind} lacks {', '.join(missing)}; put the line right or take it out")
         return event if kind in NEEDED else None

@@ -107,7 +107,8 @@ class Processes:
         """Return the process of a run that was started and not written down: the queue died in between."""
         import psutil
 
-        wanted = [self._bays.bays[place.bay].address] if place.bay in self._bays.bays else []
+        bay = self._bays.bays.get(place.bay or "")
+        wanted = [bay.address] if bay is not None else []
         wanted += [place.run or place.cell]
         for process in psutil.process_iter(["cmdline"]):
             words = process.info["cmdline"] or []

@@ -1,9 +1,9 @@
 """Where every cell of a bag stands: the fold over the queue's journal. Pure.
 
 Events, one table each, in order: `added` (cell, course), `moved` (cell, to), `dropped` (cell, why), `assigned` (cell,
-bay), `hands` (cell, bay, what: "in" or "out"), `began` (cell, stage, bay, pid, started, run), `ended` (cell, stage, bay,
-reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `bay-stopped` (bay, why), `bay-cleared`
-(bay), `group-stopped` (bays, why), `alarm` (text), `alarm-cleared` (text). Each has `utc`.
+bay), `hands` (cell, bay, what: "in" or "out"), `began` (cell, stage, bay, pid, started, run), `ended` (cell, stage,
+bay, reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `bay-stopped` (bay, why),
+`bay-cleared` (bay), `group-stopped` (bays, why), `alarm` (text), `alarm-cleared` (text). Each has `utc`.
 """
 
 from collections.abc import Iterable, Mapping
@@ -20,7 +20,7 @@ MOST_TRIES = 3  # a run that is cut short again and again: the bay is at fault
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """One cell of the bag. `stage`: index into its course; `since`: when the stage before ended; `run`: to go on with."""
+    """One cell of the bag. `stage`: index into its course; `since`: when the one before ended; `run`: to go on with."""
 
     cell: str
     course: str

@@ -25,7 +25,7 @@ END_WITHIN_S = 20.0  # a run that was asked to end makes safe within this; then 
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """How a run ended. `run`: its folder, where there is one; `final`: it cannot be gone on with; `safe`: outputs off, read back."""
+    """How a run ended. `run`: its folder, if any; `final`: it cannot go on; `safe`: outputs off, read back."""
 
     reason: str
     text: str
@@ -306,7 +306,8 @@ def shown(room: Room, facts: Facts, journal: QueueJournal, now: datetime) -> dic
             for name in facts.bays
         ],
         "slots": [
-            {"cell": slot.cell, "bay": slot.bay, "recipe": slot.recipe, "begin": _iso(slot.begin), "end": _iso(slot.end)}
+            {"cell": slot.cell, "bay": slot.bay, "recipe": slot.recipe,
+             "begin": _iso(slot.begin), "end": _iso(slot.end)}
             for slot in plan.slots
         ],
         "done_at": None if plan.done is None else _iso(plan.done),

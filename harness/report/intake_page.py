@@ -1,4 +1,4 @@
-"""The intake sheet to print: a row for each cell with boxes for mass, voltage, eye and nose; one self-contained page."""
+"""The intake sheet to print: a row for each cell with boxes for mass, voltage, eye and nose; one page in itself."""
 
 from collections.abc import Sequence
 from html import escape
@@ -34,8 +34,8 @@ def intake_page(cells: Sequence[Cell], title: str) -> str:
     head = "".join(f'<th scope="col">{escape(text)}</th>' for text in heads)
     return (
         f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(title)}</title><style>{STYLE}</style>'
-        f"<h1>{escape(title)}</h1><p>At rest, without a load; red probe on plus. Swollen, leaking or smelling: outside, "
-        "apart, and nothing is connected to it.</p>"
+        f"<h1>{escape(title)}</h1><p>At rest, without a load; red probe on plus. Swollen, leaking or smelling: "
+        "outside, apart, and nothing is connected to it.</p>"
         f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></html>\n"
     )
 

@@ -41,9 +41,8 @@ def _cells(data: Mapping[str, Any]) -> list[str]:
     lines = ["cell        bay   step         state         expected ready"]
     for cell in data["cells"]:
         ready = _when(cell["ready_at"]) if cell["ready_at"] else ""
-        line = (
-            f"{cell['cell']:<11} {cell['bay'] or '-':<5} {cell['step'] or '-':<12} {STATE_WORDS[cell['state']]:<13} {ready}"
-        )
+        state = STATE_WORDS[cell["state"]]
+        line = f"{cell['cell']:<11} {cell['bay'] or '-':<5} {cell['step'] or '-':<12} {state:<13} {ready}"
         lines.append(line.rstrip())
         if cell["why"]:
             lines.append(f"            {cell['why']}")

@@ -61,8 +61,8 @@ def show_dead(rig: Rig, role: str, clock: Clock) -> None:
     while abs(shown_V := _volts(meter)) >= DEAD_V:
         if clock.now_s() >= until_s:
             raise InstrumentError(
-                f"{SHARED_LEADS}: {meter.name} shows {shown_V:.3f} V with all relays open (limit {DEAD_V:g} V): a relay "
-                "does not open, or a second cell is on them; these bays stop until a person has looked"
+                f"{SHARED_LEADS}: {meter.name} shows {shown_V:.3f} V with all relays open (limit {DEAD_V:g} V): a "
+                "relay does not open, or a second cell is on them; these bays stop until a person has looked"
             )
         if rig.switch is not None:
             rig.switch.beat()

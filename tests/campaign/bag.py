@@ -74,7 +74,9 @@ def main() -> int:
         days = (bag.now - BEGIN).total_seconds() / 86400.0
         minutes = bag.moments * PER_MOMENT_MIN + bag.moved * PER_CELL_MIN
         print(f"{asked.bays} bays: {days:.1f} days, {bag.moments} moments at the bench, {minutes:.0f} min of a person")
-        print(f"one bench by hand: about {asked.cells} days, {asked.cells * BY_HAND_MIN:.0f} min (25 min a cell, assumed)")
+        print(
+            f"one bench by hand: about {asked.cells} days, {asked.cells * BY_HAND_MIN:.0f} min (25 min a cell, assumed)"
+        )
         print(f"computed in {time.monotonic() - began:.0f} s")
     for line in wrong:
         print(f"BROKEN: {line}")

@@ -17,7 +17,6 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 
 
-
 def inside(*words: str, logs: Path) -> tuple[int, str, str]:
     done = run_inside(*words, "--logs", str(logs))
     return done.returncode, done.stdout, done.stderr

@@ -1,6 +1,5 @@
 """Two bays as people run them: processes of their own, and what befalls one never reaches the other."""
 
-import os
 import signal
 import tomllib
 from collections.abc import Iterator
@@ -111,4 +110,3 @@ def test_what_befalls_one_bay_does_not_reach_the_other(bag: Bag) -> None:
     assert "smoke or heat alarm" in err
     gaps = [event for event in events_in(bag.folder_of("A2")) if event["kind"] in ("gap", "instrument-error")]
     assert not gaps
-    assert os.path.exists(bag.file)

@@ -231,8 +231,10 @@ def test_whatever_happens_nothing_is_in_two_places_and_nothing_charges_unattende
             if act.what in ("begin", "go-on"):
                 stage = COURSE.stages[act.stage]
                 assert EVENING.hold(at) or not charges(stage)
-                assert room.bays[act.bay].cell == act.cell and not room.bays[act.bay].out and (
-                    not room.bays[act.bay].stopped
+                assert (
+                    room.bays[act.bay].cell == act.cell
+                    and not room.bays[act.bay].out
+                    and (not room.bays[act.bay].stopped)
                 )
             room = acted(room, act, at)
         now = [place for place in room.places.values() if place.state == "running"]

@@ -81,7 +81,7 @@ def test_swapped_relays_are_found_before_anything_is_switched_on() -> None:
 
 
 def test_leads_that_nothing_measures_are_not_used() -> None:
-    clock, benches, rigs = bays()
+    clock, _, rigs = bays()
     rigs[0].description.data["bay"]["shares"].remove("leads")
     with pytest.raises(InstrumentError, match="nothing measures"):
         show_dead(rigs[0], "supply", clock)
@@ -155,7 +155,7 @@ def test_a_bench_file_describes_several_bays(tmp_path: Path) -> None:
     assert set(bay.instruments) == {"load", "thermometer", "supply", "leads"}
     assert set(for_recipe(bay, {"load"}).instruments) == {"load", "thermometer"}
     assert set(for_recipe(bay, {"load", "supply"}).instruments) == set(bay.instruments)
-    with pytest.raises(InputError, match="hall.toml#a, .*hall.toml#b is meant"):
+    with pytest.raises(InputError, match=r"hall\.toml#a, .*hall\.toml#b is meant"):
         load_bench(path)
     with pytest.raises(InputError, match="there is no bay 'c'; the bays are a, b"):
         load_bench(Path(f"{path}#c"))

@@ -70,7 +70,7 @@ class VirtualBag:
 
     logs: Path
     bays: tuple[str, ...]
-    hours: Hours = Hours(18.0, 23.0)
+    hours: Hours = field(default_factory=lambda: Hours(18.0, 23.0))
     troubles: list[Trouble] = field(default_factory=list)
     restarts: list[datetime] = field(default_factory=list)
     course: str = "one-night"
@@ -90,10 +90,8 @@ class VirtualBag:
         first = SimulatedBench(leads="relay", room=True)
         self.description = bench_from_dict(first.description, "simulated")
         roles = frozenset({"load", "supply"})
-        self.bench = Bays(
-            "bag", "simulated", {name: Bay(name, "simulated", 2.0, f"tile {name}", "thermometer", roles) for name in self.bays},
-            self.hours, None, {}, True,
-        )  # fmt: skip
+        bays = {name: Bay(name, "simulated", 2.0, f"tile {name}", "thermometer", roles) for name in self.bays}
+        self.bench = Bays("bag", "simulated", bays, self.hours, None, {}, True)
         self._open_queue()
 
     def _open_queue(self) -> None:
@@ -128,7 +126,9 @@ class VirtualBag:
             room = self._look()
             if self.queue.done(room) or (until is not None and until(room)):
                 return room
-            ends = {place.cell: self._ends[place.pid].at or self.now for place in room.left() if place.pid in self._ends}
+            ends = {
+                place.cell: self._ends[place.pid].at or self.now for place in room.left() if place.pid in self._ends
+            }
             later = [next_time(room, self.queue.facts(room), self.now, ends)]
             later += [moment for moment in self.restarts if moment > self.now]
             times = [time for time in later if time is not None]
@@ -232,7 +232,9 @@ class VirtualBag:
         off = all(one.make_safe().off for one in bench.instruments.values())
         writer = JournalWriter.open_again(folder)
         t_s = max([event["t_s"] for event in read_run(folder).events], default=0.0) + 2.0
-        writer.append_event("killed", t_s, bench.clock.utc(), reason="killed", text="it ended without a word", by="keeper")
+        writer.append_event(
+            "killed", t_s, bench.clock.utc(), reason="killed", text="it ended without a word", by="keeper"
+        )
         writer.append_event("made-safe", t_s, bench.clock.utc(), by="keeper", off=off, instruments={})
         writer.close()
         return Ended("killed", "its process is gone", 143, str(folder), not _goes_on(folder))
