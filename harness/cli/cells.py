@@ -10,7 +10,9 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 from amphora.harness.common.errors import InputError
 
 cell_app = typer.Typer(
-    name="cell", help="The cells on the shelf: add, list, show, check, edit, note, state, remove.", no_args_is_help=True
+    name="cell",
+    help="The cells on the shelf: add, list, show, check, edit, note, state, remove; add-many, sheet, take-in.",
+    no_args_is_help=True,
 )
 shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)
 
