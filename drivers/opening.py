@@ -13,6 +13,7 @@ from typing import Any
 
 from amphora.drivers.described import check_keys, shown
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError
+from amphora.drivers.links import light
 from amphora.drivers.links.visa import Link
 from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.polled.switch import DescribedRelay, relay_speech
@@ -404,6 +405,7 @@ def _check_described(resource: str, where: str) -> None:
 
 
 def _check_visa_string(resource: str, where: str) -> None:
+    light.pyvisa()
     from pyvisa import rname
 
     try:

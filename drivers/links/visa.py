@@ -34,6 +34,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from amphora.drivers.errors import LinkError
+from amphora.drivers.links import light
 
 BACKEND = "@py"
 OPEN_TIMEOUT_S = 5.0
@@ -57,8 +58,7 @@ def _visa() -> Any:
 def _made() -> Any:
     global _manager, _foreign
     if _manager is None:
-        import pyvisa
-
+        pyvisa = light.pyvisa()
         foreign: list[type[BaseException]] = [
             pyvisa.errors.Error,
             pyvisa.errors.VisaIOWarning,
@@ -447,8 +447,7 @@ class Link:
                 quiet_s = time.monotonic() + QUIET_S
 
     def _clear(self) -> None:
-        import pyvisa
-
+        pyvisa = light.pyvisa()
         try:
             self._resource.clear()
         except NotImplementedError:
@@ -510,8 +509,7 @@ class Link:
         return f"asking {message!r} failed: {_said(error)}"
 
     def _timed_out(self, error: BaseException) -> bool:
-        import pyvisa
-
+        pyvisa = light.pyvisa()
         return isinstance(error, TimeoutError) or (
             isinstance(error, pyvisa.errors.VisaIOError)
             and error.error_code == pyvisa.constants.StatusCode.error_timeout

@@ -507,19 +507,40 @@ class SimThermometer(SimulatedInstrument):
 
 
 class SimSwitch(SimulatedInstrument):
-    """A relay between the cell and load or supply."""
+    """A relay between the cell and load or supply.
+
+    welded: it stays where it is, whatever is ordered. slow_s: it moves that much later. moves: the bench whose cell it
+    really moves, where the relays of two bays are swapped; None: its own.
+    """
 
     role = "switch"
 
     def __init__(self, bench: "SimulatedBench", name: str) -> None:
         super().__init__(bench, name, Abilities())
         self.position: Position = "open"
+        self.welded = False
+        self.slow_s = 0.0
+        self.moves: SimulatedBench | None = None
+
+    def _move(self, position: Position) -> None:
+        bench = self.moves or self.bench
+        switch = bench.switch
+        if switch is None or switch.welded:
+            return
+
+        def act(_: object = None) -> None:
+            switch.position = position
+            bench.touch()
+
+        if self.slow_s and position != switch.position:
+            bench.at(bench.clock.now_s() + self.slow_s, "slow relay", act)
+        else:
+            act()
 
     def connect(self, position: Position) -> None:
         """Move."""
         self._call(f"connect {position}")
-        self.position = position
-        self.bench.touch()
+        self._move(position)
 
     def beat(self) -> None:
         """Nothing to hold here."""
@@ -527,6 +548,32 @@ class SimSwitch(SimulatedInstrument):
     def make_safe(self) -> SafeState:
         """Open."""
         self._call("make_safe")
-        self.position = "open"
-        self.bench.touch()
+        self._move("open")
         return SafeState(True, None, f"{self.name}: open")
+
+
+class SimLeadsMeter(SimulatedInstrument):
+    """A voltmeter on leads that several bays share: it shows the cell whose relay is closed on them.
+
+    benches: All whose relay can join these leads. Two joined cells: the mean of both, for want of their resistances.
+    """
+
+    role = "meter"
+
+    def __init__(self, bench: "SimulatedBench", name: str, benches: "list[SimulatedBench]") -> None:
+        super().__init__(bench, name, Abilities())
+        self.benches = benches
+
+    def read(self) -> dict[str, float]:
+        """Return `voltage_V` of the leads."""
+        self._call("read")
+        volts = []
+        for bench in self.benches:
+            bench.update()
+            if bench.switch is not None and bench.switch.position == "charge":
+                volts.append(bench.sense_voltage())
+        return {"voltage_V": sum(volts) / len(volts) if volts else 0.0}
+
+    def make_safe(self) -> SafeState:
+        """Only measures."""
+        return SafeState(True, None, f"{self.name}: only measures")

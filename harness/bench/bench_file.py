@@ -6,22 +6,23 @@ each instrument's table as it stands.
 
 import contextlib
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from amphora.drivers.quantities import NotAQuantity, read
 from amphora.harness.bench.calibration import calibrations_of
+from amphora.harness.bench.one_bay import bay_data, read_toml
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import finite_number, name_shown, shown, table_of, text_of, why_unreadable
+from amphora.harness.common.fields import finite_number, name_shown, shown, table_of, text_of
 
 ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
 TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
-            "check_resistor", "charge_path", "calibration")  # fmt: skip
+            "check_resistor", "charge_path", "calibration", "attended", "smoke_alarm", "bay")  # fmt: skip
 AGREE_V = 0.05
 LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
@@ -205,18 +206,21 @@ def load_bench(path: Path) -> BenchDescription:
     Raises:
         InputError: missing, not TOML, or a key or value that is not accepted.
     """
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise InputError(f"{path}: there is no such bench file") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
-    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
-        raise InputError(f"{path}: is not TOML: {error}") from error
-    return bench_from_dict(_from_the_file(data, path), str(path))
+    name = ""
+    if "#" in path.name and not path.exists():  # one bay of a file that describes several
+        file, _, name = path.name.rpartition("#")
+        file_path = path.with_name(file)
+        data = bay_data(read_toml(file_path), name, file_path)
+        return single_bench(from_the_file(data, file_path), str(path))
+    data = read_toml(path)
+    if "bays" in data:
+        bays = [str(bay) for bay in data["bays"]] if isinstance(data["bays"], Mapping) else []
+        addresses = ", ".join(f"{path}#{bay}" for bay in bays)
+        raise InputError(f"{path}: describes {len(bays)} bays; one of {addresses} is meant")
+    return single_bench(from_the_file(data, path), str(path))
 
 
-def _from_the_file(data: dict[str, Any], path: Path) -> dict[str, Any]:
+def from_the_file(data: dict[str, Any], path: Path) -> dict[str, Any]:
     """Let the paths of dialects and formats count from the bench file, whatever folder the program is called in."""
     instruments = data.get("instruments")
     for table in instruments.values() if isinstance(instruments, dict) else ():
@@ -240,6 +244,39 @@ def _take_lowest(table: dict[str, Any]) -> None:
         return  # what is wrong with the file is said where it is read
     if (number := finite_number(lowest_V)) is not None and number > 0.0:
         table["lowest_working_voltage"] = f"{number:g} V"
+
+
+def single_bench(data: Mapping[str, Any], where: str) -> BenchDescription:
+    """Check the data of a bench of one place; errors as in `load_bench`."""
+    return bench_from_dict(data, where)
+
+
+def for_recipe(bench: BenchDescription, roles: Collection[str]) -> BenchDescription:
+    """Return a bay without the shared load or supply that a run does not need: others may use it meanwhile.
+
+    Args:
+        bench: One bay, or a bench that shares nothing, which is returned as it is.
+        roles: Of what the run orders: load, supply.
+    """
+    shares = bench.data.get("bay", {}).get("shares", [])
+    energising = {name for name in shares if bench.instruments[name]["role"] in ("load", "supply")}
+    spare = [name for name in energising if bench.instruments[name]["role"] not in roles]
+    if energising == set(spare):  # then nobody asks who is on the shared leads
+        at_cell = {bench.cell_voltage, bench.cell_voltage_when_off, bench.cell_temperature, *bench.cell_current}
+        spare += [name for name in shares if name not in energising and name not in at_cell]
+    if not spare:
+        return bench
+    data = dict(bench.data)
+    data["instruments"] = {name: table for name, table in bench.instruments.items() if name not in spare}
+    data["bay"] = {**data["bay"], "shares": [name for name in shares if name not in spare]}
+    cell = dict(data.get("cell", {}))
+    for key, value in list(cell.items()):
+        if value in spare:
+            del cell[key]
+        elif isinstance(value, list):
+            cell[key] = [name for name in value if name not in spare]
+    data["cell"] = cell
+    return bench_from_dict(data, bench.where)
 
 
 def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescription:

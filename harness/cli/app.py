@@ -15,9 +15,11 @@ from amphora.harness.common.errors import AmphoraError, Interrupted
 
 GROUPS = (
     "cells",  # cell add/list/show/check, shelf
+    "intake",  # cell add-many/sheet/take-in
     "computer",  # doctor
     "bench",  # bench find/new/check/off/unit/simulate
     "runs",  # plan, run, resume, watch
+    "queue",  # queue add/show/move/drop/done/clear/run
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
     "decisions",  # grade, compare, match, fit, duty
@@ -27,7 +29,7 @@ GROUPS = (
 
 PANELS = {  # the commands as the work goes, in the groups of the help
     "Begin": ("demo", "doctor", "bench", "cell"),
-    "Measure a cell": ("plan", "run", "resume", "watch"),
+    "Measure a cell": ("plan", "run", "resume", "watch", "queue"),
     "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
     "Decide": ("grade", "compare", "match", "fit", "duty"),
     "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),

@@ -11,7 +11,7 @@ from amphora.harness.common.errors import InputError
 
 cell_app = typer.Typer(
     name="cell",
-    help="The cells on the shelf: add, list, show, check, edit, rename, note, state, remove.",
+    help="The cells on the shelf: add, list, show, check, edit, rename, note, state, remove; add-many, sheet, take-in.",
     no_args_is_help=True,
 )
 shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)

@@ -189,6 +189,7 @@ def run(
     from amphora.harness.running.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
 
     described = None if bench == "simulated" else _described(bench)
+    roles: frozenset[str] | None = None
     # What cannot be planned or kept is refused by itself, before any instrument is opened.
     if hand_voltage is not None:
         request = replace(request, hand_voltage_V=parse(hand_voltage, "voltage", "--hand-voltage"))
@@ -197,6 +198,7 @@ def run(
     tell = _with_cautions()
     if described is not None:
         early, _ = make_plan(request, described, datetime.now(UTC))
+        roles = early.roles()
         check_account(request, early, described.simulated)
         if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
             tell("")
@@ -204,7 +206,7 @@ def run(
             if typed_V is not None:
                 request = replace(request, hand_voltage_V=typed_V)
                 check_hand_voltage(request)
-    with _Setup(bench, request, simulated_cell, seed) as setup:
+    with _Setup(bench, request, simulated_cell, seed, roles=roles) as setup:
         if setup.real:
             tell("")
         outcome = carry_out(
@@ -246,14 +248,14 @@ def resume(
     from amphora.harness.running.session import Request, go_on
 
     run = run_named(run, logs=logs)
-    before, _ = resumable(run)
+    before, plan = resumable(run)
     where = bench or before.run["bench"].get("file")
     if not where:
         raise InputError(f"{run}: does not say which bench file it began with; give --bench")
     of_a_cell = (run.absolute().parent / "cell.json").is_file()  # it may have been renamed since it began
     cell = run.absolute().parent.name if of_a_cell else before.run["cell"]["id"]
     request = Request(cell, before.run["profile"], run.parent.parent)
-    with _Setup(str(where), request, simulated_cell, seed, before_open=run) as setup:
+    with _Setup(str(where), request, simulated_cell, seed, before_open=run, roles=plan.roles()) as setup:
         outcome = go_on(
             run,
             setup.description,
@@ -393,7 +395,16 @@ def _abilities(bench: str, described: "BenchDescription") -> dict[str, "Abilitie
 class _Setup:
     """The bench of one command: opened on entering, given back on leaving."""
 
-    def __init__(self, bench: str, request: "Request", kind: str, seed: int, before_open: "Path | None" = None) -> None:
+    def __init__(
+        self,
+        bench: str,
+        request: "Request",
+        kind: str,
+        seed: int,
+        before_open: "Path | None" = None,
+        roles: frozenset[str] | None = None,
+    ) -> None:
+        self._roles = roles  # what the run orders: a bay opens no shared load or supply that it does not need
         self.real = bench != "simulated"
         self._request = request
         self._bench = bench
@@ -419,9 +430,12 @@ class _Setup:
             return self
         from amphora.drivers.clock import RealClock, ScaledClock
         from amphora.drivers.opening import open_instrument
+        from amphora.harness.bench.bench_file import for_recipe
         from amphora.harness.common.alarm import Alarm
 
         self.description = _described(self._bench)
+        if self._roles is not None:
+            self.description = for_recipe(self.description, self._roles)
         speed_up = self.description.speed_up
         self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
         opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument

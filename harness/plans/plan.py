@@ -155,6 +155,11 @@ class Plan:
     cell: CellLimits | None = None  # None: a device, or a plan of 0.1.0
     renewed_s: float = 0.0  # so old may be what the slowest meter of voltage or current shows, as far as known before
 
+    def roles(self) -> frozenset[str]:
+        """Return the roles of the instruments that it orders: load, supply."""
+        kinds = {segment.order.kind for step in self.steps for segment in step.segments}
+        return frozenset(role for kind, role in (("discharge", "load"), ("charge", "supply")) if kind in kinds)
+
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:
     """Return the plan as plain JSON-able data."""

@@ -54,6 +54,7 @@ from amphora.harness.plans.plan import Order, Plan, Step, plan_to_dict
 from amphora.harness.plans.supply_timer import armed_for_s, before_s, renew_due
 from amphora.harness.running.checks_of_bench import as_event
 from amphora.harness.running.pre_run import problems_of, remarks_of
+from amphora.harness.running.shared_leads import show_dead, show_joined
 from amphora.harness.running.switch_off import FILE, Sheet, make_all_safe, off_limit_A, write_sheet
 from amphora.harness.running.watchdog import WARNING, beating
 
@@ -1162,7 +1163,9 @@ class Runner:
                 rig.supply.set_output(False)
             if self._on != "load" and rig.switch is not None:
                 self._beat(self._now())  # a relay may take seconds between two positions
+                show_dead(rig, "load", self.clock)
                 rig.switch.connect("discharge")
+                show_joined(rig, "load", self.clock)
             assert order.value is not None
             from_s = self._now()
             rig.load.set_discharge(order.mode, order.value)  # type: ignore[arg-type]
@@ -1177,7 +1180,9 @@ class Runner:
                 rig.load.set_input(False)
             if self._on != "supply" and rig.switch is not None:
                 self._beat(self._now())
+                show_dead(rig, "supply", self.clock)
                 rig.switch.connect("charge")
+                show_joined(rig, "supply", self.clock)
             assert order.voltage_V is not None and order.current_A is not None
             if self._on != "supply":
                 own_V = self.state.last_voltage_V

@@ -423,17 +423,17 @@ def prepare(document: Mapping[str, Any]) -> None:
     import urllib.request  # noqa: F401
 
     import psutil  # noqa: F401
-    import pyvisa
     import serial  # noqa: F401
 
     import amphora.drivers.clock
     import amphora.drivers.links.visa
     import amphora.harness.common.alarm
     import amphora.harness.common.locks
+    from amphora.drivers.links import light
     from amphora.drivers.off import restore
     from amphora.harness.running.switch_off import Sheet
 
-    pyvisa.ResourceManager(amphora.drivers.links.visa.BACKEND)
+    light.pyvisa().ResourceManager(amphora.drivers.links.visa.BACKEND)
     for entry in Sheet.from_dict(document["sheet"]).entries:
         restore(entry.order)
 

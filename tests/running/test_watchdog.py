@@ -25,7 +25,7 @@ from amphora.harness.running.runner import Runner
 from amphora.harness.running.switch_off import sheet_from_bench
 from amphora.harness.running.watchdog import Keeper, act, wait
 
-ROOT = str(Path(keeper_module.__file__).resolve().parent.parent)
+ROOT = str(Path(keeper_module.__file__).resolve().parent.parent.parent)
 
 RUNNER = """
 import json, sys, time

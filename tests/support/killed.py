@@ -17,7 +17,7 @@ from foreign.asking import Foreign
 import amphora.harness.running.watchdog as keeper_module
 from amphora.harness.common.locks import process_start
 
-ROOT = str(Path(keeper_module.__file__).resolve().parent.parent)
+ROOT = str(Path(keeper_module.__file__).resolve().parent.parent.parent)
 RUNNER = """
 import sys, time
 sys.path.insert(0, {root!r})

@@ -1,0 +1,260 @@
+"""Commands for a bag of cells at the door: cell add-many, cell sheet, cell take-in."""
+
+import csv
+import io
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from amphora.harness.cli.cells import cell_app
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.common.errors import InputError
+
+if TYPE_CHECKING:
+    from amphora.harness.account.intake import Turned
+    from amphora.harness.cells.cell import Cell
+
+LINE_WITHIN_S = 20.0  # a scale that prints by itself does so every second; one with a key, when it is pressed
+FILLED = ("mass_g", "voltage_V")
+
+
+def register(app: typer.Typer) -> None:
+    """Add this group's commands to the group `cell`."""
+    cell_app.command("add-many")(add_many)
+    cell_app.command("sheet")(sheet)
+    cell_app.command("take-in")(take_in)
+
+
+def add_many(
+    prefix: Annotated[str, typer.Option("--prefix", help="What their ids begin with, as 'A'.")],
+    count: Annotated[int, typer.Option("--count", help="How many.")],
+    form: Annotated[str, typer.Option(help="Their form: 18650, 14500, AA, ...")] = "",
+    chemistry: Annotated[str, typer.Option(help="auto, li-ion, lfp, nimh, ...; auto where nobody knows.")] = "auto",
+    source: Annotated[str, typer.Option(help="Where they came from.")] = "",
+    first: Annotated[int, typer.Option("--first", help="The first number; default: behind those there are.")] = 0,
+    labels: Annotated[Path | None, typer.Option("--labels", help="Write labels with id and QR code, as PDF.")] = None,
+    label_sheet: Annotated[str, typer.Option("--label-sheet", help="Columns x rows of labels on a page.")] = "3x8",
+    sheet_out: Annotated[Path | None, typer.Option("--sheet", help="Write the intake sheet: .csv or .html.")] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Put many cells on the shelf at once, with labels and a sheet for what is measured and seen.
+
+    Example: amphora cell add-many --prefix A --count 40 --form 18650 --source "hall lights" --labels labels.pdf
+    """
+    from amphora.harness.account import intake
+    from amphora.harness.archive.shelf import Shelf
+
+    shelf = Shelf(logs)
+    ids = intake.many(prefix, count, first, [cell.id for cell in shelf.cells()])
+    cells = intake.add_many(shelf, ids, form, chemistry, source)
+    if labels is not None:
+        _write_labels(cells, labels, label_sheet)
+    if sheet_out is not None:
+        _write_sheet(cells, sheet_out)
+    data = {"cells": ids, "labels": labels and str(labels), "sheet": sheet_out and str(sheet_out)}
+    answer(data, as_json, lambda: print(f"{len(ids)} cells are on the shelf in {logs}: {ids[0]} to {ids[-1]}"))
+
+
+def _write_labels(cells: "list[Cell]", out: Path, places: str) -> None:
+    from amphora.harness.archive.journal import write_out
+    from amphora.harness.report import label
+
+    columns, rows = label.grid(places)
+    contents = [label.label_content(cell.to_dict(), None) for cell in cells]
+    write_out(out, label.make_labels(contents, label.size_mm("tag"), label.Sheet(columns, rows), True))
+
+
+def _write_sheet(cells: "list[Cell]", out: Path) -> None:
+    from amphora.harness.account import intake
+    from amphora.harness.archive.journal import write_out
+    from amphora.harness.report.intake_page import intake_page
+
+    if out.suffix.lower() == ".csv":
+        if out.exists():
+            raise InputError(f"{out}: is there already, and may be filled in; give another name")
+        write_out(out, intake.sheet(cells))
+    elif out.suffix.lower() in (".html", ".htm"):
+        write_out(out, intake_page(cells, f"Cells at the door: {cells[0].id} to {cells[-1].id}"))
+    else:
+        raise InputError(f"{out}: is not accepted; a name that ends in .csv (to fill in) or .html (to print) is")
+
+
+def sheet(
+    cells: Annotated[
+        list[str] | None, typer.Argument(metavar="[CELL]...", help="Ids; default: not measured yet.")
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", help="A .csv to fill in, or an .html page to print.")] = Path(
+        "sheet.csv"
+    ),
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the intake sheet: mass, voltage, and what eye and nose say, a line for each cell.
+
+    Example: amphora cell sheet --out sheet.html
+    """
+    from amphora.harness.archive.shelf import Shelf
+
+    shelf = Shelf(logs)
+    chosen = [shelf.get(name) for name in cells] if cells else [c for c in shelf.cells() if c.as_found_V is None]
+    if not chosen:
+        raise InputError(f"every cell on the shelf in {logs} has a voltage already; name cells to have a sheet of them")
+    _write_sheet(chosen, out)
+    data = {"sheet": str(out), "cells": [cell.id for cell in chosen]}
+    answer(data, as_json, lambda: print(f"{out}: {len(chosen)} cells"))
+
+
+def take_in(
+    path: Annotated[Path, typer.Argument(metavar="SHEET", help="The sheet, filled in (CSV).")],
+    from_port: Annotated[
+        str | None, typer.Option("--from-port", help="Fill it from a scale or hand meter on this serial port first.")
+    ] = None,
+    into: Annotated[str, typer.Option("--into", help="Which column the port fills: mass_g or voltage_V.")] = "mass_g",
+    baud: Annotated[int, typer.Option("--baud", help="The port's speed.")] = 9600,
+    by: Annotated[str, typer.Option("--by", help="Who looked and measured.")] = "",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Enter a filled sheet, line by line; each refusal is one line. Exit code 1 if a line was refused.
+
+    At a terminal a value that cannot be believed is asked for again. A line that stands on the shelf already is left.
+
+    Example: amphora cell take-in sheet.csv --from-port /dev/ttyUSB0 --into mass_g
+    """
+    from amphora.harness.account import intake
+    from amphora.harness.archive.shelf import Shelf
+
+    shelf = Shelf(logs)
+    if into not in FILLED:
+        raise InputError(f"--into {into}: is not accepted; {' or '.join(FILLED)} is")
+    if from_port is not None:
+        _fill(path, from_port, baud, into, shelf)
+    taken, turned = [], []
+    for line, values in intake.read_sheet(_text(path), str(path)):
+        if _known(shelf, values):
+            continue
+        one, refused = intake.take(shelf, line, values, by=by)
+        while refused and sys.stdin.isatty() and all(item.column != "id" for item in refused):
+            for item in refused:
+                values[item.column] = _again(path, item, shelf)
+            one, refused = intake.take(shelf, line, values, by=by)
+        turned += refused
+        if one is not None:
+            taken.append(one)
+    data = {
+        "taken": [{"cell": one.cell.id, "state": one.cell.state, "verdict": one.judged.verdict} for one in taken],
+        "refused": [{"line": item.line, "cell": item.cell, "column": item.column, "why": item.why} for item in turned],
+    }
+
+    def show() -> None:
+        for one in taken:
+            bad = "; ".join(reason.text for reason in one.judged.reasons if reason.verdict != "accept")
+            print(f"{one.cell.id}: {one.judged.verdict}" + (f": {bad}" if bad else ""))
+        print(f"{len(taken)} lines taken, {len(turned)} refused")
+
+    for item in turned:
+        say(f"{path}, line {item.line} ({item.cell}): {item.why}")
+    answer(data, as_json, show)
+    if turned:
+        leave(1)
+
+
+def _known(shelf: Any, values: dict[str, str]) -> bool:
+    """Tell whether a line was taken before: the sheet may be read again when the rest of it has been put right."""
+    from amphora.harness.account import intake
+
+    try:
+        cell = shelf.get(values["id"])
+        seen = {"mass_g": cell.mass_g, "voltage_V": cell.as_found_V, **cell.inspection}
+        given = {name: intake.value_of(name, text, cell) for name, text in values.items() if text and name != "id"}
+    except InputError:
+        return False
+    return all(seen.get(name) == value for name, value in given.items())
+
+
+def _text(path: Path) -> str:
+    from amphora.harness.common.fields import why_unreadable
+
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
+
+
+def _again(path: Path, item: "Turned", shelf: Any) -> str:
+    """Ask for a value once more until it can be believed."""
+    from amphora.harness.account import intake
+    from amphora.harness.cli.asking import ask_for
+
+    say(f"{path}, line {item.line} ({item.cell}): {item.why}")
+    cell = shelf.get(item.cell)
+
+    def read(text: str) -> str:
+        intake.value_of(item.column, text, cell)
+        return text
+
+    return ask_for(f"{item.cell}, {item.column}: ", read)
+
+
+def _fill(path: Path, port: str, baud: int, column: str, shelf: Any) -> None:
+    """Fill a column from a port: the newest line is shown, Return takes it. Each value is in the sheet at once."""
+    from amphora.drivers.errors import LinkError
+    from amphora.drivers.serial.lines import NewestLine
+
+    rows = list(csv.DictReader(io.StringIO(_text(path).lstrip("\ufeff"))))
+    if not rows or "id" not in rows[0] or column not in rows[0]:
+        raise InputError(f"{path}: has no columns id and {column}, separated by commas; amphora cell sheet writes one")
+    try:
+        lines = NewestLine(port, baud)
+    except LinkError as error:
+        raise InputError(f"--from-port: {error}") from error
+    try:
+        fill_rows(rows, column, shelf, lines, lambda: _write_rows(path, rows))
+    finally:
+        lines.close()
+
+
+def fill_rows(rows: list[dict[str, str]], column: str, shelf: Any, lines: Any, write: Callable[[], None]) -> None:
+    """Go through the rows that lack a value: Return takes what the port shows, a number is as typed, 's' skips."""
+    from amphora.harness.account import intake
+
+    for row in rows:
+        if (row.get(column) or "").strip():
+            continue
+        cell = shelf.get(row["id"])
+        lines.forget()
+        sys.stderr.write(f">>> {cell.id}: measure, then Return takes what {lines.port} shows (or type it; s: skip)\n")
+        while True:
+            typed = sys.stdin.readline()
+            if not typed:
+                return
+            word = typed.strip()
+            if word == "s":
+                break
+            text = word or intake.number_of(lines.take(LINE_WITHIN_S) or "") or ""
+            try:
+                if not text:
+                    raise InputError(f"{lines.port}: no line with a number came within {LINE_WITHIN_S:g} s; once more")
+                intake.value_of(column, text, cell)
+            except InputError as error:
+                sys.stderr.write(f"{error}\n")
+                lines.forget()
+                continue
+            row[column] = text
+            write()
+            sys.stderr.write(f"{cell.id}: {column} {text}\n")
+            break
+
+
+def _write_rows(path: Path, rows: list[dict[str, str]]) -> None:
+    from amphora.harness.archive.journal import write_whole
+
+    out = io.StringIO()
+    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    write_whole(path, out.getvalue())

@@ -1,0 +1,282 @@
+"""Commands of the group Queue: queue add/show/move/drop/done/clear/run."""
+
+import contextlib
+import sys
+import threading
+import time
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.common.errors import InputError
+
+if TYPE_CHECKING:
+    from amphora.harness.bench.bays import Bays
+    from amphora.harness.queue.supervisor import Supervisor
+
+queue_app = typer.Typer(
+    name="queue",
+    help="A bag of cells over several bays: add, show, move, drop, done, clear, run.",
+    no_args_is_help=True,
+)
+
+BenchOption = Annotated[
+    Path | None, typer.Option("--bench", help="The bench file; default: the one the queue ran on last.")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this group's commands to the program."""
+    app.add_typer(queue_app)
+
+
+def _journal(logs: Path) -> Any:
+    from amphora.harness.queue.journal import QueueJournal
+
+    journal = QueueJournal(logs)
+    journal.refresh()
+    return journal
+
+
+def _bays(bench: Path | None, logs: Path) -> "Bays":
+    from amphora.harness.bench.bays import load_bays
+
+    note = logs / ".queue" / "bench"
+    if bench is None:
+        if not note.is_file():
+            raise InputError("--bench is missing: which bench file describes the bays?")
+        bench = Path(note.read_text(encoding="utf-8").strip())
+    bays = load_bays(bench)
+    note.parent.mkdir(parents=True, exist_ok=True)
+    note.write_text(f"{bench.absolute()}\n", encoding="utf-8")
+    return bays
+
+
+def _supervisor(logs: Path, bays: "Bays", **more: Any) -> "Supervisor":
+    from amphora.harness.queue.knowledge import Knowledge
+    from amphora.harness.queue.processes import Processes
+    from amphora.harness.queue.supervisor import Supervisor
+
+    known = Knowledge(logs, bays)
+    return Supervisor(
+        _journal(logs), bays, Processes(logs, bays), lambda: datetime.now().astimezone(), refused=known.refused,
+        expected_s=known.expected_s, **more,
+    )  # fmt: skip
+
+
+@queue_app.command("add")
+def queue_add(
+    cells: Annotated[list[str], typer.Argument(metavar="CELL...", help="Ids of cells, or patterns such as 'A*'.")],
+    course: Annotated[str, typer.Option("--course", help="A built-in course, or the path of your own.")] = "one-night",
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Put cells into the queue, each with the recipes that it goes through.
+
+    Example: amphora queue add "A*" --course one-night
+    """
+    from fnmatch import fnmatchcase
+
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.queue.course import load_course
+    from amphora.harness.queue.supervisor import check_added
+
+    load_course(course)
+    if course.endswith(".toml"):
+        course = str(Path(course).absolute())
+    shelf, journal = Shelf(logs), _journal(logs)
+    chosen: list[str] = []
+    for word in cells:
+        if any(sign in word for sign in "*?["):
+            fitting = sorted(cell.id for cell in shelf.cells() if fnmatchcase(cell.id, word))
+            if not fitting:
+                raise InputError(f"{word}: no cell on the shelf in {logs} has such an id")
+            chosen += fitting
+        else:
+            chosen.append(shelf.get(word).id)
+    chosen = list(dict.fromkeys(chosen))
+    check_added(journal, chosen)
+    for cell in chosen:
+        journal.append("added", cell=cell, course=course)
+    answer(
+        {"added": chosen, "course": course}, as_json, lambda: print(f"{len(chosen)} cells added: {', '.join(chosen)}")
+    )
+
+
+@queue_app.command("show")
+def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
+    """Say which cell is where until when, what hands are needed at what times, and when the bag is done.
+
+    Example: amphora queue show --bench bench.toml
+    """
+    from amphora.harness.report.queue_text import render
+
+    bays = _bays(bench, logs)
+    supervisor = _supervisor(logs, bays)
+    data = _shown(supervisor)
+    answer(data, as_json, lambda: print("\n".join(render(data, bays.said()))))
+
+
+def _shown(supervisor: "Supervisor") -> dict[str, Any]:
+    from amphora.harness.queue.supervisor import shown
+
+    room = supervisor.journal.refresh()
+    return shown(room, supervisor.facts(room), supervisor.journal, supervisor.now())
+
+
+@queue_app.command("move")
+def queue_move(
+    cell: Annotated[str, typer.Argument(help="The cell.")],
+    to: Annotated[int, typer.Option("--to", min=1, help="Its new place; 1 is the first.")] = 1,
+    logs: LogsOption = DEFAULT_LOGS,
+) -> None:
+    """Move a cell to another place in the order; one that is in a bay stays there.
+
+    Example: amphora queue move A07 --to 1
+    """
+    journal = _in_the_queue(logs, cell)
+    journal.append("moved", cell=cell, to=to)
+    print(f"{cell}: place {journal.room.order.index(cell) + 1}")
+
+
+@queue_app.command("drop")
+def queue_drop(
+    cell: Annotated[str, typer.Argument(help="The cell.")],
+    why: Annotated[str, typer.Option("--why", help="Why; it stays in the journal.")] = "",
+    logs: LogsOption = DEFAULT_LOGS,
+) -> None:
+    """Take a cell out of the queue; a run of it is ended, outputs off.
+
+    Example: amphora queue drop A07 --why "wrapper torn"
+    """
+    journal = _in_the_queue(logs, cell)
+    journal.append("dropped", cell=cell, why=why)
+    bay = journal.room.places[cell].bay
+    print(f"{cell}: dropped" + (f"; take it out of bay {bay} when its run has ended" if bay else ""))
+
+
+def _in_the_queue(logs: Path, cell: str) -> Any:
+    journal = _journal(logs)
+    if cell not in journal.room.places:
+        raise InputError(f"{cell}: is not in the queue of {logs}; amphora queue add {cell} puts it there")
+    return journal
+
+
+@queue_app.command("done")
+def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
+    """Say that what the queue asked for has been done: cells put in and taken out.
+
+    Example: amphora queue done
+    """
+    from amphora.harness.queue.decide import hand_event, hands
+    from amphora.harness.queue.supervisor import in_words
+
+    journal = _journal(logs)
+    wanted = hands(journal.room)
+    for hand in wanted:
+        event = hand_event(hand, "")
+        journal.append(event["kind"], cell=hand.cell, bay=hand.bay, what=hand.what)
+        print(f"done: {in_words(hand)}")
+    if not wanted:
+        print("nothing was asked for")
+
+
+@queue_app.command("clear")
+def queue_clear(
+    bay: Annotated[str | None, typer.Argument(help="A bay that stopped; without one: the smoke or heat alarm.")] = None,
+    why: Annotated[str, typer.Option("--why", help="What was found and put right.")] = "",
+    logs: LogsOption = DEFAULT_LOGS,
+) -> None:
+    """Let a bay that stopped, or everything after an alarm, go on; say what was put right.
+
+    Example: amphora queue clear b --why "relay replaced"
+    """
+    journal = _journal(logs)
+    if not why.strip():
+        raise InputError("--why is missing: what was found, and what was put right?")
+    if bay is None:
+        if not journal.room.alarm:
+            raise InputError("no alarm stands; a bay is cleared by its name: amphora queue clear BAY --why ...")
+        journal.append("alarm-cleared", text=why)
+    else:
+        if bay not in journal.room.bays or not journal.room.bays[bay].stopped:
+            raise InputError(f"bay {bay}: has not stopped")
+        journal.append("bay-cleared", bay=bay, why=why)
+    print("cleared")
+
+
+@queue_app.command("run")
+def queue_run(
+    bench: BenchOption = None,
+    hands: Annotated[
+        bool, typer.Option("--hands-done", help="Take what hands are asked for as done at once (simulated benches).")
+    ] = False,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Carry the queue out until the bag is done. Ctrl-C ends all runs orderly; started again, it goes on.
+
+    Example: amphora queue run --bench bench.toml
+    """
+    from amphora.harness.common.alarm import Alarm
+    from amphora.harness.queue.journal import hold
+    from amphora.harness.running.session import CAUTIONS
+
+    bays = _bays(bench, logs)
+    if hands and not bays.simulated:
+        raise InputError("--hands-done is for simulated benches: nobody else's cells move by themselves")
+    alarm = Alarm(bays.alarms, f"{bays.where}: alarms")
+    supervisor = _supervisor(logs, bays, tell=_stamped, call=alarm.raise_)
+    with hold(logs):
+        for line in (*CAUTIONS, *bays.said()):
+            say(line)
+        if bays.attended is None:
+            say("! no [attended] hours in the bench file: nothing is charged")
+        code = _loop(supervisor, hands)
+    alarm.drain(5.0)
+    data = _shown(supervisor)
+    answer(data, as_json, lambda: _say_how(data))
+    if code:
+        leave(code)
+
+
+def _stamped(text: str) -> None:
+    say(f"{datetime.now():%H:%M:%S}  {text}")
+
+
+def _say_how(data: dict[str, Any]) -> None:
+    from amphora.harness.report.queue_text import render
+
+    print("\n".join(render(data, [])))
+
+
+def _loop(supervisor: "Supervisor", hands: bool) -> int:
+    from amphora.harness.common.signals import handled, numbers
+    from amphora.harness.queue.supervisor import LOOK_S
+
+    got: list[int] = []
+    typed = threading.Event()
+    if sys.stdin is not None and sys.stdin.isatty():
+        threading.Thread(target=_returns, args=(typed,), daemon=True).start()
+    with handled(lambda number, frame: got.append(number), numbers("SIGINT", "SIGTERM", "SIGHUP")):
+        while not got:
+            room = supervisor.look()
+            if hands or typed.is_set():
+                typed.clear()
+                supervisor.hands_done()
+            if supervisor.done(room):
+                return 0
+            time.sleep(LOOK_S if not supervisor.bays.simulated else 0.3)
+        say("all runs are being ended, outputs off; 'amphora queue run' goes on")
+        while not supervisor.end_all():
+            time.sleep(0.2)
+    return 143 if 15 in got else 130
+
+
+def _returns(typed: threading.Event) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        for _ in sys.stdin:
+            typed.set()

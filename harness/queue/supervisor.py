@@ -1,0 +1,334 @@
+"""Carries the queue out: starts one `amphora run` for each bay, sees how it ends, says whose hands are needed.
+
+It orders no instrument and holds no link. Each run is a process of its own with its own guard, watchdog, locks and
+folder, and goes on when this one dies; started again, the supervisor finds it by its process and adopts it. What it
+decides stands in `decide`; what it knows it has from the queue's journal and the run folders. An order of its own is
+only one: end (SIGTERM, later SIGKILL, after which the run's watchdog switches off).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Protocol
+
+from amphora.harness.bench.bays import Bays
+from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.queue.course import Stage
+from amphora.harness.queue.decide import Act, Facts, Hand, decide, forecast, hand_event, hands
+from amphora.harness.queue.journal import QueueJournal
+from amphora.harness.queue.room import Place, Room
+from amphora.harness.running.shared_leads import SHARED_LEADS
+
+LOOK_S = 2.0
+END_WITHIN_S = 20.0  # a run that was asked to end makes safe within this; then it is killed, and its watchdog acts
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How a run ended. `run`: its folder, if any; `final`: it cannot go on; `safe`: outputs off, read back."""
+
+    reason: str
+    text: str
+    exit_code: int
+    run: str = ""
+    final: bool = True
+    safe: bool = True
+    at: datetime | None = None
+
+
+class Runs(Protocol):
+    """Who starts runs: processes, or a simulated bench in this one."""
+
+    def begin(self, cell: str, recipe: str, bay: str, run: str) -> tuple[int, float]:
+        """Start a run of a recipe, or go on with the folder `run`; return process and its start.
+
+        Raises:
+            AmphoraError, OSError: it could not be started.
+        """
+        ...
+
+    def ended(self, place: Place) -> Ended | None:
+        """Return how the run of a cell ended; None while it goes on. Also for one that another program started."""
+        ...
+
+    def end(self, place: Place) -> None:
+        """Ask it to make safe and end; returns at once."""
+        ...
+
+    def kill(self, place: Place) -> None:
+        """End it for good; its watchdog switches off."""
+        ...
+
+
+@dataclass
+class Supervisor:
+    """One queue at work.
+
+    Args:
+        journal: What happened.
+        bays: The bench.
+        runs: Who starts runs.
+        now: The time, local, aware.
+        tell: Gets a line at a time for a person.
+        call: Calls the person: (kind, text), as an alarm.
+        refused: (cell, stage) -> why the gate does not let it; asked before each decision.
+        expected_s: (cell, recipe) -> how long a run is expected to take.
+    """
+
+    journal: QueueJournal
+    bays: Bays
+    runs: Runs
+    now: Callable[[], datetime]
+    tell: Callable[[str], None] = lambda text: None
+    call: Callable[[str, str], None] = lambda kind, text: None
+    refused: Callable[[str, Stage], str] = lambda cell, stage: ""
+    expected_s: Callable[[str, str], float] = lambda cell, recipe: 3600.0
+    _told: tuple[Hand, ...] = ()
+    _ending: dict[str, datetime] = field(default_factory=dict)
+    _kept: dict[tuple[str, int], float] = field(default_factory=dict)
+
+    # -- one look ---------------------------------------------------------------------------------
+
+    def look(self) -> Room:
+        """See what has ended, then do what may be done now. One bay's trouble never keeps the others waiting."""
+        room = self.journal.refresh()
+        self._see_alarm(room)
+        for place in list(self.journal.room.places.values()):
+            if place.pid or place.state == "running":
+                self._see(place)
+        self._late()
+        room = self.journal.refresh()
+        for act in decide(room, self.facts(room), self.now()):
+            self._do(act)
+        room = self.journal.refresh()
+        self._say_hands(room)
+        return room
+
+    def facts(self, room: Room) -> Facts:
+        """Return what the decision needs beside the journal."""
+        refused: dict[str, str] = {}
+        expected: dict[tuple[str, int], float] = {}
+        for place in room.left():
+            stages = self.journal.courses[place.course].stages
+            if place.state in ("waiting", "to place", "ready"):
+                why = self.refused(place.cell, stages[place.stage])
+                if why:
+                    refused[place.cell] = why
+            for number in range(place.stage, len(stages)):
+                key = (place.cell, number)
+                if key not in self._kept:
+                    self._kept[key] = self.expected_s(place.cell, stages[number].recipe)
+                expected[key] = self._kept[key]
+        return Facts(self.journal.courses, self.bays.bays, self.bays.attended, refused, expected)
+
+    def done(self, room: Room) -> bool:
+        """Tell whether the bag is through, the last cell taken out."""
+        return not room.left() and not hands(room) and not any(place.pid for place in room.places.values())
+
+    def hands_done(self) -> None:
+        """A person says that all that was asked for has been done."""
+        for hand in hands(self.journal.refresh()):
+            event = hand_event(hand, "")
+            del event["utc"]
+            self.journal.append(event.pop("kind"), self.now(), **event)
+
+    # -- its parts --------------------------------------------------------------------------------
+
+    def _see_alarm(self, room: Room) -> None:
+        if self.bays.alarm_input is None:
+            return
+        why = self.bays.alarm_input.read()
+        if not why or room.alarm:
+            return
+        for place in room.places.values():  # OFF first: the disk may wait
+            if place.state == "running":
+                self._end(place)
+        self.tell(f"! {why}: all runs are being ended. Get out, call the fire service")
+        self.call("stop", f"{why}: all bays are being switched off")
+        self.journal.append("alarm", self.now(), text=why)
+        for place in room.places.values():
+            if place.state == "running":
+                self.journal.append("pausing", self.now(), cell=place.cell)
+
+    def _see(self, place: Place) -> None:
+        try:
+            ended = self.runs.ended(place)
+        except (AmphoraError, OSError) as error:
+            self.tell(f"! bay {place.bay}: {error}")
+            return
+        if ended is None:
+            if place.state != "running" and place.cell not in self._ending:  # dropped while it ran
+                self._end(place)
+            return
+        self._ending.pop(place.cell, None)
+        self._kept = {key: value for key, value in self._kept.items() if key[0] != place.cell}
+        on_purpose = place.pausing and not ended.final
+        self.journal.append(
+            "ended", ended.at or self.now(), cell=place.cell, stage=place.stage, bay=place.bay,
+            reason="paused" if on_purpose else ended.reason, text=ended.text, exit_code=ended.exit_code,
+            run=ended.run, final=ended.final, safe=ended.safe,
+        )  # fmt: skip
+        after = self.journal.room.places[place.cell]
+        recipe = self.journal.courses[place.course].stages[place.stage].name
+        self.tell(f"bay {place.bay}: {place.cell}: {recipe} ended: {ended.reason}" + _more(ended, after))
+        if ended.text.startswith(SHARED_LEADS):
+            group = self._group(str(place.bay))
+            self.journal.append("group-stopped", self.now(), bays=group, why=ended.text)
+            self.call("stop", f"bays {', '.join(group)}: {ended.text}")
+        elif ended.exit_code == 3 or not ended.safe:
+            self.call("stop", f"bay {place.bay}: {place.cell}: {ended.text}")
+
+    def _group(self, bay: str) -> list[str]:
+        """Return the bays that share an energising instrument with this one, itself among them."""
+        own = self.bays.bays[bay]
+        mine = {name for name, role in own.shared.items() if role in ("load", "supply")}
+        return [name for name, other in self.bays.bays.items() if name == bay or mine & set(other.shared)]
+
+    def _late(self) -> None:
+        """Kill what was asked to end and did not: its watchdog switches the bay off."""
+        for cell, since in list(self._ending.items()):
+            if (self.now() - since).total_seconds() > END_WITHIN_S:
+                place = self.journal.room.places[cell]
+                self.tell(f"! bay {place.bay}: {cell} did not end; killed, its watchdog switches off")
+                self.runs.kill(place)
+                self._ending[cell] = self.now()
+
+    def _end(self, place: Place) -> None:
+        self._ending.setdefault(place.cell, self.now())
+        try:
+            self.runs.end(place)
+        except (AmphoraError, OSError) as error:
+            self.tell(f"! bay {place.bay}: {place.cell} could not be asked to end: {error}")
+
+    def _do(self, act: Act) -> None:
+        now = self.now()
+        if act.what == "assign":
+            self.journal.append("assigned", now, cell=act.cell, bay=act.bay)
+        elif act.what == "apart":
+            self.tell(f"{act.cell}: kept apart: {act.why}")
+            self.journal.append("apart", now, cell=act.cell, why=act.why)
+        elif act.what == "pause":
+            place = self.journal.room.places[act.cell]
+            self.journal.append("pausing", now, cell=act.cell)
+            self._end(place)
+        else:
+            self._begin(act)
+
+    def _begin(self, act: Act) -> None:
+        place = self.journal.room.places[act.cell]
+        stage = self.journal.courses[place.course].stages[act.stage]
+        run = place.run if act.what == "go-on" else ""
+        # Before the start, so that a bay whose run nobody wrote down cannot be; the process follows in a second line.
+        self.journal.append("began", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, run=run)
+        try:
+            pid, started = self.runs.begin(act.cell, stage.recipe, act.bay, run)
+        except (AmphoraError, OSError) as error:
+            self.journal.append(
+                "ended", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, reason="instrument",
+                text=str(error), exit_code=getattr(error, "exit_code", 4), run=run, final=not run,
+            )  # fmt: skip
+            self.tell(f"! bay {act.bay}: {act.cell}: {error}")
+            return
+        self.journal.append(
+            "began", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, run=run, pid=pid, started=started
+        )
+        self.tell(f"bay {act.bay}: {act.cell}: {stage.name} {'goes on' if run else 'began'}")
+
+    def _say_hands(self, room: Room) -> None:
+        wanted = tuple(hands(room))
+        hours = self.bays.attended
+        there = hours is None or hours.hold(self.now())
+        if wanted == self._told or not there:
+            return
+        self._told = wanted
+        if wanted:
+            text = "; ".join(in_words(hand) for hand in wanted)
+            self.tell(f">>> hands are needed: {text}")
+            self.call("person", text)
+
+    # -- the end ----------------------------------------------------------------------------------
+
+    def end_all(self) -> bool:
+        """Ask every run to end; return whether none is left. To be called until it is so."""
+        for place in self.journal.refresh().places.values():
+            if place.state == "running" and place.cell not in self._ending:
+                self.journal.append("pausing", self.now(), cell=place.cell)
+                self._end(place)
+        for place in list(self.journal.room.places.values()):
+            if place.state == "running":
+                self._see(place)
+        self._late()
+        return not any(place.state == "running" for place in self.journal.room.places.values())
+
+
+def _more(ended: Ended, after: Place) -> str:
+    text = f" ({ended.text})" if ended.text else ""
+    if after.state == "apart":
+        return f"{text}; kept apart"
+    if after.state == "done":
+        return f"{text}; through"
+    return text
+
+
+def in_words(hand: Hand) -> str:
+    """Return what to do, for a person."""
+    return f"put {hand.cell} into bay {hand.bay}" if hand.what == "in" else f"take {hand.cell} out of bay {hand.bay}"
+
+
+def shown(room: Room, facts: Facts, journal: QueueJournal, now: datetime) -> dict[str, Any]:
+    """Return how the queue stands and what is expected, as `queue show --json` gives it."""
+    plan = forecast(room, facts, now)
+    ready: dict[str, datetime] = {}
+    for slot in plan.slots:
+        ready[slot.cell] = max(slot.end, ready.get(slot.cell, slot.end))
+    cells = []
+    for cell in room.order:
+        place = room.places[cell]
+        recipe = journal.courses[place.course].stages[place.stage].name
+        through = place.state in ("done", "apart", "dropped")
+        cells.append(
+            {
+                "cell": cell, "course": place.course, "step": None if through else recipe, "bay": place.bay,
+                "state": place.state,
+                "ready_at": None if through or cell not in ready or cell in plan.stuck else _iso(ready[cell]),
+                "why": place.why or None,
+            }
+        )  # fmt: skip
+    return {
+        "cells": cells,
+        "hands": [
+            {"at": _iso(moment.at), "what": "; ".join(in_words(hand) for hand in moment.what)}
+            for moment in plan.moments
+        ],
+        "bays": [
+            {"bay": name, "cell": room.bays[name].cell if name in room.bays else None,
+             "stopped": (room.bays[name].stopped or None) if name in room.bays else None}
+            for name in facts.bays
+        ],
+        "slots": [
+            {"cell": slot.cell, "bay": slot.bay, "recipe": slot.recipe,
+             "begin": _iso(slot.begin), "end": _iso(slot.end)}
+            for slot in plan.slots
+        ],
+        "done_at": None if plan.done is None else _iso(plan.done),
+        "alarm": room.alarm or None,
+    }  # fmt: skip
+
+
+def _iso(moment: datetime) -> str:
+    return moment.isoformat(timespec="minutes")
+
+
+def check_added(journal: QueueJournal, cells: list[str]) -> None:
+    """Refuse cells that are in the queue already.
+
+    Raises:
+        InputError: one of them is, and is not through.
+    """
+    for cell in cells:
+        place = journal.room.places.get(cell)
+        if place is not None and place.state not in ("done", "apart", "dropped"):
+            raise InputError(f"{cell}: is in the queue already ({place.state}); drop it first to begin anew")
+
+
+__all__ = ["Ended", "Runs", "Supervisor", "check_added", "in_words", "shown"]

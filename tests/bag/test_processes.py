@@ -1,0 +1,112 @@
+"""Two bays as people run them: processes of their own, and what befalls one never reaches the other."""
+
+import signal
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+import tomlkit
+from programs import Program, Served, events_in, rows_in, wait_for
+
+from amphora.harness.common.locks import process_start
+from amphora.harness.queue.journal import QueueJournal
+from amphora.harness.queue.room import Place
+
+MOST_MB = 60.0  # runner and watchdog of a bay together, PSS
+
+
+class Bag(Program):
+    """Two simulated benches as the bays of one bench file, and a queue at work on them."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.served: dict[str, Served] = {}
+        bench: dict[str, Any] = {
+            "name": "two bays", "simulated": True, "attended": {"hours": "00:00-23:59"},
+            "smoke_alarm": {"file": str(folder / "smoke"), "alarm_when": "1"}, "bays": {},
+        }  # fmt: skip
+        (folder / "smoke").write_text("0\n")
+        for name in ("a", "b"):
+            (folder / name).mkdir()
+            self.served[name] = Served(folder / name, "--seed", "3" if name == "a" else "4")
+            data = tomllib.loads(self.served[name].bench.read_text())
+            kept = {key: data[key] for key in ("leads", "instruments", "cell") if key in data}
+            bench["bays"][name] = {"fuse": "2 A", "place": f"tile {name}", **kept}
+        self.file = folder / "bench.toml"
+        self.file.write_text(tomlkit.dumps(bench))
+        for cell in ("A1", "A2"):
+            self.call("cell", "add", cell, "--form", "18650", "--chemistry", "li-ion", "--as-found", "3.7 V",
+                      "--inspection", "sound")  # fmt: skip
+        self.call("queue", "add", "A1", "A2")
+
+    def run(self) -> Any:
+        return self.start("queue", "run", "--bench", str(self.file), "--hands-done")
+
+    def place(self, cell: str) -> Place:
+        journal = QueueJournal(self.logs)
+        return journal.refresh().places[cell]
+
+    def folder_of(self, cell: str) -> Path:
+        return max((self.logs / cell).glob("*Z-*"), default=self.logs / "none")
+
+    def said(self, kind: str, cell: str) -> int:
+        lines = (self.logs / "queue.jsonl").read_text().splitlines()
+        return sum(f'"kind":"{kind}"' in line and f'"cell":"{cell}"' in line for line in lines)
+
+
+@pytest.fixture
+def bag(tmp_path: Path) -> Iterator[Bag]:
+    made = Bag(tmp_path)
+    yield made
+    for one in made.served.values():
+        one.process.send_signal(signal.SIGCONT)
+        one.end()
+
+
+def processes_of(pid: int) -> list[psutil.Process]:
+    return [psutil.Process(pid), *psutil.Process(pid).children(recursive=True)]
+
+
+def test_what_befalls_one_bay_does_not_reach_the_other(bag: Bag) -> None:
+    queue = bag.run()
+    wait_for(lambda: all((bag.logs / "queue.jsonl").exists() and rows_in(bag.folder_of(c)) > 3 for c in ("A1", "A2")))
+    first, other = bag.place("A1"), bag.place("A2")
+    # memory, and nothing that only analysis needs
+    for place in (first, other):
+        pss_MB = 0.0
+        for process in processes_of(place.pid):
+            maps = Path(f"/proc/{process.pid}/maps").read_text()
+            assert not [name for name in ("numpy", "pandas", "scipy", "matplotlib") if f"/{name}/" in maps]
+            pss_MB += process.memory_full_info().pss / 2**20
+        assert pss_MB <= MOST_MB
+    # the disk refuses one bay's readings: its outputs go off, and it says so
+    psutil.Process(first.pid).rlimit(psutil.RLIMIT_FSIZE, (1000, 1000))
+    wait_for(lambda: bag.said("ended", "A1") == 1)
+    wait_for(lambda: bag.said("began", "A1") >= 4 and rows_in(bag.folder_of("A1")) > 0)
+    # a runner is killed: its watchdog switches off, the run goes on
+    killed = bag.place("A1")
+    psutil.Process(killed.pid).kill()
+    wait_for(lambda: bag.said("ended", "A1") == 2)
+    # the queue itself is killed, the other bay's run goes on and is found again
+    queue.kill()
+    queue.communicate()
+    assert process_start(other.pid) is not None
+    queue = bag.run()
+    rows = rows_in(bag.folder_of("A2"))
+    wait_for(lambda: rows_in(bag.folder_of("A2")) > rows + 3)
+    assert bag.place("A2").pid == other.pid and bag.said("ended", "A2") == 0
+    # smoke: everything off, nothing begins
+    (bag.folder / "smoke").write_text("1\n")
+    wait_for(lambda: bag.said("ended", "A2") == 1)
+    wait_for(lambda: bag.place("A1").state != "running")
+    made = [event for event in events_in(bag.folder_of("A2")) if event["kind"] == "made-safe"]
+    assert made and made[-1]["off"]
+    queue.send_signal(signal.SIGTERM)
+    _, err = queue.communicate(timeout=120)
+    assert queue.returncode == 143, err
+    assert "smoke or heat alarm" in err
+    gaps = [event for event in events_in(bag.folder_of("A2")) if event["kind"] in ("gap", "instrument-error")]
+    assert not gaps

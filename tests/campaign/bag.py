@@ -1,0 +1,87 @@
+"""A bag of forty cells from four sources over eight bays, with things that go wrong: `python -m tests.campaign.bag`.
+
+Prints what became of each cell, what left its window, and what the bag took beside one bench worked by hand. The seed
+decides everything. Exit code 1 where a promise was broken.
+"""
+
+import argparse
+import random
+import sys
+import tempfile
+import time
+from datetime import timedelta
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+
+from virtual_bag import BEGIN, PER_CELL_MIN, PER_MOMENT_MIN, Trouble, VirtualBag, ended_as
+
+from amphora.drivers.simulated.populations import draw_cell
+from amphora.harness.queue.room import OVER
+
+SOURCES = {"porch lights": 0.05, "path lights": 0.2, "hand lamps": 0.4, "a box from the attic": 0.6}  # share of duds
+BY_HAND_MIN = 25.0  # a person's minutes for a cell on one bench: three runs set up, polarity, notes (assumed)
+LOW_V, HIGH_V = 2.45, 4.25
+BAYS = "abcdefgh"
+
+
+def bag_of(folder: Path, cells: int, bays: int, seed: int) -> VirtualBag:
+    """Return a bag with its troubles."""
+    rng = random.Random(seed)
+    restart = BEGIN + timedelta(days=1, hours=rng.uniform(0.5, 4.0))
+    bag = VirtualBag(folder, tuple(BAYS[:bays]), restarts=[restart])
+    ids = []
+    for number in range(cells):
+        source, duds = list(SOURCES.items())[number % len(SOURCES)]
+        kind = "sick" if rng.random() < 0.1 else "aged" if rng.random() < duds else "healthy"
+        drawn = draw_cell(rng, "li-ion", kind, soc=rng.uniform(0.15, 0.7))  # type: ignore[arg-type]
+        ids.append(f"A{number + 1:02d}")
+        bag.put_on_the_shelf(ids[-1], drawn.cell, source, drawn.truth)
+    chosen = rng.sample(ids, 3)
+    bag.troubles = [
+        Trouble("swapped", chosen[0], "overnight"),
+        Trouble("silent", chosen[1], "overnight", rng.uniform(600.0, 7200.0)),
+        Trouble("killed", chosen[2], "charge", rng.uniform(300.0, 3000.0)),
+    ]
+    return bag
+
+
+def main() -> int:
+    """Carry the bag through and say how it went."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--cells", type=int, default=40)
+    parser.add_argument("--bays", type=int, default=8)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    began = time.monotonic()
+    wrong = []
+    with tempfile.TemporaryDirectory() as folder:
+        bag = bag_of(Path(folder), asked.cells, asked.bays, asked.seed)
+        room = bag.carry_on()
+        for cell in room.order:
+            place, truth = room.places[cell], bag.truths[cell]
+            about = f"{truth['health']}{' (' + truth['sickness'] + ')' if truth['sickness'] else ''}"
+            became = ended_as(bag, cell) if place.state in OVER else f"NOT THROUGH: {place.state} {place.why}"
+            print(f"{cell}  {about:<24} {became[:110]}")
+            if place.state not in OVER:
+                wrong.append(f"{cell} is not through")
+        for run, low, high in bag.widest:
+            sick = any(f"/{cell}/" in run and bag.truths[cell]["health"] == "sick" for cell in room.order)
+            if (low < LOW_V or high > HIGH_V) and not sick:
+                wrong.append(f"{run}: {low:.3f} to {high:.3f} V")
+        missing = {"restart", "swapped", "silent load", "killed"} - set(bag.struck)
+        print(f"\nstruck: {', '.join(sorted(set(bag.struck)))}" + (f"; never struck: {missing}" if missing else ""))
+        days = (bag.now - BEGIN).total_seconds() / 86400.0
+        minutes = bag.moments * PER_MOMENT_MIN + bag.moved * PER_CELL_MIN
+        print(f"{asked.bays} bays: {days:.1f} days, {bag.moments} moments at the bench, {minutes:.0f} min of a person")
+        print(
+            f"one bench by hand: about {asked.cells} days, {asked.cells * BY_HAND_MIN:.0f} min (25 min a cell, assumed)"
+        )
+        print(f"computed in {time.monotonic() - began:.0f} s")
+    for line in wrong:
+        print(f"BROKEN: {line}")
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
