@@ -15,7 +15,8 @@ from datetime import UTC, datetime
 from amphora.harness.account.corrections import checked
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import INSPECTION, Cell, check_inspection
-from amphora.harness.cells.incoming import MASS_BANDS, Judgement, judge_at_the_door
+from amphora.harness.cells.forms import form_of
+from amphora.harness.cells.incoming import Judgement, judge_at_the_door
 from amphora.harness.common.errors import AmphoraError, InputError, QuantityError
 from amphora.harness.common.fields import shown
 from amphora.harness.common.quantities import parse
@@ -130,7 +131,8 @@ def value_of(column: str, text: str, cell: Cell) -> float | str:
             "point where it belongs?)"
         )
     if column == "mass_g":
-        low_g, _, high_g = MASS_BANDS.get(cell.form, (1.0, 1.0, 1000.0))
+        form = form_of(cell.form)
+        low_g, _, high_g = (form and form.mass_g) or (1.0, 1.0, 1000.0)
         if not low_g / LIKE_MASS <= number <= high_g * LIKE_MASS:
             raise InputError(
                 f"mass_g: {text} is not accepted; a {cell.form or 'cell'} weighs {low_g:g} to {high_g:g} g (was the "
