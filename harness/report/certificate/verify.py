@@ -268,8 +268,8 @@ def check_run(
         leads = stated.get("leads") or {}
         leads_run = leads_folder(stated, logs)
         cutoff_V = _cutoff(stated.get("cutoff_given_V"))
-        parts = [leads.get(key) for key in ("ohm", "U_ohm")]
-        if leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in parts):
+        two = [leads.get(key) for key in ("ohm", "U_ohm")]
+        if leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in two):
             item = certificate.run_input(folder, cutoff_V, None, leads)
         else:
             item = recompute(folder, cutoff_V, leads_run)
