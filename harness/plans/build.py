@@ -30,6 +30,7 @@ from amphora.harness.plans.requirements import (
     charge_meter,
     check_roles,
     check_working_voltage,
+    diode_drop_V,
     fuse_for,
     has_sensor,
     leads_of,
@@ -189,6 +190,11 @@ def _check_charging(
 ) -> None:
     if present or attended is not None:
         return
+    if bench is not None and diode_drop_V(bench):
+        raise InputError(
+            f"profile {name!r} charges through a diode (charge_path), behind which the supply does not see the cell: "
+            "somebody has to be there, whatever else is allowed (--present, or --attended 18:00-23:00)"
+        )
     if bench is None:
         warnings.append("charges: somebody has to be there (--present, or --attended with the hours)")
         return

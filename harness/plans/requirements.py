@@ -6,7 +6,7 @@ Knows a bench as data and nothing of the steps but which side of the bench they 
 from collections.abc import Mapping
 from typing import Any
 
-from amphora.harness.bench.bench_file import current_specification, temperature_specification
+from amphora.harness.bench.bench_file import current_specification, diode_drop_of, temperature_specification
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite_number
 from amphora.harness.common.quantities import parse
@@ -20,6 +20,15 @@ ASLEEP = "a computer that sleeps, as with its lid closed: the load draws on belo
 def leads_of(bench: Mapping[str, Any] | None) -> str:
     """Return how the cell's leads are moved; by hand where nothing is said."""
     return str((bench or {}).get("leads", "by hand"))
+
+
+def diode_drop_V(bench: Mapping[str, Any] | None) -> float:
+    """Return the smallest drop of a blocking diode in the charge path, V; 0 where there is none.
+
+    Raises:
+        InputError: what the bench says of it is not accepted.
+    """
+    return diode_drop_of(bench or {}, f"bench {(bench or {}).get('name', 'bench')!r}")
 
 
 def has_sensor(bench: Mapping[str, Any] | None) -> bool:
@@ -187,6 +196,11 @@ def not_guarded(
                 )
     if "supply" in sides:
         missing += _out_of_sight(bench)
+        if drop_V := diode_drop_V(bench):
+            missing.append(
+                f"the cell behind the diode: its drop of {drop_V:g} V vanishes with the current, so with the computer "
+                f"dead the cell creeps up to {drop_V:g} V above its charge limit; pull the lead then"
+            )
         abilities = abilities_of(bench, "supply")
         if abilities is None:
             known = False

@@ -10,6 +10,7 @@ from amphora.harness.bench.bench_file import AGREE_V
 from amphora.harness.bench.current_zero import cause_of
 from amphora.harness.bench.opened import CellReading, Rig
 from amphora.harness.plans.plan import Plan
+from amphora.harness.running.charge_path import forbids
 from amphora.harness.running.switch_off import off_limit_A
 
 Answers = Mapping[str, Mapping[str, float]]
@@ -67,6 +68,7 @@ def problems_of(
                 "touch?"
             )
         found.extend(disagreement(rig, voltage_V, answers))
+    found += forbids(rig, plan, hand_voltage_V)
     for name, setup in setups.items():
         if setup.get("on") is True:
             found.append(f"{name}: is switched on already; switch it off and look why")
