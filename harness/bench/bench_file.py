@@ -97,6 +97,15 @@ class BenchDescription:
         """Return what one instrument's current may be off by: `gain`, `offset` (A), `resolution` (A), `assumed`."""
         return self._of(name, "current")
 
+    def role_of(self, name: str) -> str:
+        """Return the role of one instrument."""
+        return str(self.instruments[name]["role"])
+
+    @property
+    def shares(self) -> list[str]:
+        """The names of the instruments that other bays use too."""
+        return list(self.data.get("bay", {}).get("shares", []))
+
     def first(self, role: str) -> str | None:
         """Return the name of the first instrument of a role, else None."""
         for name, table in self.instruments.items():
@@ -260,9 +269,9 @@ def for_recipe(bench: BenchDescription, roles: Collection[str]) -> BenchDescript
         bench: One bay, or a bench that shares nothing, which is returned as it is.
         roles: Of what the run orders: load, supply.
     """
-    shares = bench.data.get("bay", {}).get("shares", [])
-    energising = {name for name in shares if bench.instruments[name]["role"] in ("load", "supply")}
-    spare = [name for name in energising if bench.instruments[name]["role"] not in roles]
+    shares = bench.shares
+    energising = {name for name in shares if bench.role_of(name) in ("load", "supply")}
+    spare = [name for name in energising if bench.role_of(name) not in roles]
     if energising == set(spare):  # then nobody asks who is on the shared leads
         at_cell = {bench.cell_voltage, bench.cell_voltage_when_off, bench.cell_temperature, *bench.cell_current}
         spare += [name for name in shares if name not in energising and name not in at_cell]
@@ -350,7 +359,7 @@ def _seen_behind_the_diode(bench: BenchDescription) -> None:
         InputError: nobody does, so a charge through the diode would go unseen.
     """
     for name in (bench.cell_voltage, bench.cell_voltage_when_off):
-        role = bench.instruments[name]["role"]
+        role = bench.role_of(name)
         if role == "supply" or (role == "load" and bench.data.get("sensed_at") != "cell"):
             raise InputError(
                 f"{bench.where}: charge_path: {name_shown(name)} measures the cell's voltage, and sees it only through "

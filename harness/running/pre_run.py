@@ -148,7 +148,7 @@ def disagreement(rig: Rig, voltage_V: float, answers: Answers) -> list[str]:
         if rig.description.leads == "by hand" and instrument.role == "load":
             continue  # may not be connected yet
         bench = rig.description
-        if name in bench.data.get("bay", {}).get("shares", []) and instrument.role != "logger":
+        if name in bench.shares and instrument.role != "logger":
             continue  # on leads that bays share: no cell is on them yet (`shared_leads` sees to it)
         margin_V = bench.may_differ_V(name, bench.cell_voltage_when_off, voltage_V)
         if name != bench.cell_voltage_when_off and abs(other_V - voltage_V) > margin_V:

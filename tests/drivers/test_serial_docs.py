@@ -8,8 +8,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from amphora.drivers.serial.line_format import SERIAL_KEYS, SerialSettings, format_from_dict, load_format, shipped
 from amphora.drivers.quantities import read
+from amphora.drivers.serial.line_format import SERIAL_KEYS, SerialSettings, format_from_dict, load_format, shipped
 from amphora.drivers.serial.logger import LOGGER_KEYS
 from amphora.drivers.serial.relay import KEYS
 
