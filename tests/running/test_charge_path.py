@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from amphora.drivers.errors import InstrumentError
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
 from amphora.harness.archive.journal import RunFolder, read_run
@@ -21,6 +22,9 @@ from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.plans.build import build_plan
+from amphora.harness.plans.plan import Plan
+from amphora.harness.running import runner
+from amphora.harness.running.charge_path import arm, no_drop, see_cell
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out
 
@@ -128,6 +132,62 @@ def test_a_protection_that_holds_more_than_asked_is_refused(tmp_path: Path) -> N
     outcome, _ = carried(bench, tmp_path)
     assert (outcome.reason, bench.supply.set_V) == ("instrument", 0.0)
     assert "does not hold 4.520 V or less" in outcome.text
+
+
+def at_the_limits() -> tuple[SimulatedBench, Rig, Plan]:
+    bench = bench_of()
+    rig = Rig(bench_from_dict(bench.description, "simulated"), bench.instruments)
+    return bench, rig, build_plan("charge", CELL, bench.description, present=True, capacity_Ah=1.0)
+
+
+@pytest.mark.parametrize(
+    ("between_V", "current_A", "ends"), [(0.13, 0.5, True), (0.14, 0.5, False), (0.0, 0.01, False)]
+)
+def test_less_than_half_of_the_stated_drop_ends_it_while_a_current_flows(
+    between_V: float, current_A: float, ends: bool
+) -> None:
+    _, rig, plan = at_the_limits()  # 0.27 V stated: 0.135 V is half
+    rig.answers = {"supply": {"voltage_V": 4.0 + between_V, "current_A": current_A}, "load": {"voltage_V": 4.0}}
+    assert bool(no_drop(rig, plan)) is ends
+
+
+@pytest.mark.parametrize(("by_V", "seen"), [(-0.31, False), (-0.29, True), (0.59, True), (0.61, False)])
+def test_the_cell_has_to_show_before_the_supply_is_switched_on(by_V: float, seen: bool) -> None:
+    bench, rig, _ = at_the_limits()
+    bench.load.read = lambda: {"voltage_V": 3.7 + by_V, "current_A": 0.0}  # type: ignore[method-assign]
+    if seen:
+        see_cell(rig, 3.7)
+        return
+    with pytest.raises(InstrumentError, match="a sense lead is off"):
+        see_cell(rig, 3.7)
+
+
+def test_a_run_looks_for_the_cell_just_before_it_switches_the_supply_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = bench_of()
+    looked: list[tuple[bool, float]] = []
+
+    def look(rig: Rig, before_V: float | None) -> None:
+        looked.append((bench.supply.on, bench.supply.set_V))
+        raise InstrumentError("a sense lead is off")
+
+    monkeypatch.setattr(runner, "see_cell", look)
+    outcome, _ = carried(bench, tmp_path)
+    assert (outcome.reason, looked[0]) == ("instrument", (False, 0.0))
+    assert bench.supply.set_V == 0.0
+
+
+@pytest.mark.parametrize(("held_V", "taken"), [(4.524, True), (4.526, False), (None, False)])
+def test_an_armed_protection_may_be_coarser_by_5_mV_and_no_more(held_V: float | None, taken: bool) -> None:
+    bench, rig, plan = at_the_limits()
+    held = {} if held_V is None else {"over_voltage_V": held_V}
+    bench.supply.arm_limits = lambda *asked: held  # type: ignore[method-assign]
+    if taken:
+        assert arm(rig, plan, 600.0)["supply"] == held
+        return
+    with pytest.raises(InstrumentError, match=r"does not hold 4\.520 V or less"):
+        arm(rig, plan, 600.0)
 
 
 def test_it_is_planned_attended_only_and_says_what_stays_unguarded() -> None:
