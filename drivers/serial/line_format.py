@@ -34,11 +34,12 @@ from typing import Any
 from amphora.drivers.described import check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError, GarbledReply
 from amphora.drivers.quantities import TEMPERATURE_SCALES, UNITS
-from amphora.drivers.serial.sensors import Sensor, sensor_from_dict
+from amphora.drivers.serial.sensors import HIGHEST_DEGC, LOWEST_DEGC, Sensor, sensor_from_dict
 
 LONGEST_LINE = 1000
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?\Z", re.ASCII)
 MISSING = ("", "nan", "-nan", "inf", "-inf", "ol", "-ol", "ovf", "-", "--", "---", "----", "null", "none")
+POWER_UP_DEGC = 85.0
 OVERRANGE = 9.0e37  # IEEE 488.2 / SCPI: 9.9E37 is infinity, 9.91E37 is not a number
 
 
@@ -59,7 +60,18 @@ QUANTITIES: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
 }
 
 TOP_KEYS = {
-    "lines": ("separator", "pattern", "labels", "decimal", "ignore", "missing", "columns", "units", "check"),
+    "lines": (
+        "separator",
+        "pattern",
+        "labels",
+        "named_sensors",
+        "decimal",
+        "ignore",
+        "missing",
+        "columns",
+        "units",
+        "check",
+    ),
     "frames": ("length", "start_hex", "end_hex", "value", "function"),
 }
 COLUMN_KEYS = (
@@ -110,6 +122,7 @@ class Parsed:
     values: Mapping[str, float]
     time_s: float | None = None
     faults: tuple[str, ...] = ()
+    sensors: Mapping[str, float] = field(default_factory=dict)  # each temperature by the sensor's own name, degC
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +196,7 @@ class LineFormat:
     missing: frozenset[str] = frozenset(MISSING)
     units: Mapping[str, UnitMeaning] = field(default_factory=dict)
     kind: str = "lines"
+    named_sensors: bool = False  # each label that is no column is a temperature sensor, degC
     sealed: bool = False  # each line ends in " ~" and the CRC-16 of what stands before it
 
     def split(self, buffer: bytearray) -> list[bytes]:
@@ -213,10 +227,10 @@ class LineFormat:
         if not text or any(pattern.search(text) for pattern in self.ignore):
             return None
         fields, groups = self._fields(text)
+        sensors, faults = self._named_sensors(text)
         values: dict[str, float] = {}
-        faults: list[str] = []
         time_s: float | None = None
-        present = 0
+        present = len(sensors)
         for column, cell in zip(self.columns, fields, strict=True):
             if column.quantity == "skip":
                 continue
@@ -250,9 +264,34 @@ class LineFormat:
                 time_s = value
             else:
                 values[column.key] = value
+                if column.quantity == "temperature":
+                    sensors[column.name] = value
         if not present and not faults:
             raise GarbledReply(f"{text!r}: holds no value")
-        return Parsed(values, time_s, tuple(faults))
+        return Parsed(values, time_s, tuple(faults), sensors)
+
+    def _named_sensors(self, text: str) -> tuple[dict[str, float], list[str]]:
+        """Return the temperature of each sensor that a line names and no column does, and what is wrong with others.
+
+        Source: a 1-wire thermometer shows 85 degC from its power-up until its first conversion, and a master whose
+        sensor is gone -127 degC (common practice, from memory): neither is a temperature.
+        """
+        found: dict[str, float] = {}
+        faults: list[str] = []
+        columns = {column.name for column in self.columns}
+        for label, cell in self._labels(text).items() if self.named_sensors else ():
+            number = to_number(cell.strip(), self.decimal)
+            if label in columns:
+                continue
+            if number is None and cell.strip().casefold() not in self.missing:
+                raise GarbledReply(f"{text[:80]!r}: {cell.strip()!r} is no number ({label})")
+            if number == POWER_UP_DEGC:
+                faults.append(f"{label} reads {cell.strip()}: it has just been powered up, and has not measured")
+            elif number is None or not LOWEST_DEGC <= number <= HIGHEST_DEGC:
+                faults.append(f"{label} reads {cell.strip()!r}: no such sensor answers")
+            else:
+                found[label] = number
+        return found, faults
 
     def counter_span_s(self) -> float | None:
         """Return after how long the time column starts again at 0, None where it never does."""
@@ -271,7 +310,8 @@ class LineFormat:
             return [groups.get(column.name) for column in self.columns], groups
         cells = text.split() if self.separator is None else text.split(self.separator)
         if self.labels:
-            return self._labelled(cells, text), {}
+            found = self._labels(text)
+            return [found.get(column.name) for column in self.columns], {}
         needed = max((n for n, column in enumerate(self.columns, 1) if not column.optional), default=1)
         if not needed <= len(cells) <= len(self.columns):
             raise GarbledReply(
@@ -279,8 +319,10 @@ class LineFormat:
             )
         return [*cells, *[None] * (len(self.columns) - len(cells))], {}
 
-    def _labelled(self, cells: list[str], text: str) -> list[str | None]:
+    def _labels(self, text: str) -> dict[str, str]:
+        """Return what stands at each label of a line of label=value."""
         found: dict[str, str] = {}
+        cells = text.split() if self.separator is None else text.split(self.separator)
         for cell in cells:
             label, sign, value = re.split(r"([=:])", cell.strip(), maxsplit=1) if re.search("[=:]", cell) else ("",) * 3
             if not sign:
@@ -288,7 +330,7 @@ class LineFormat:
             if label.strip() in found:
                 raise GarbledReply(f"{text[:80]!r}: {label.strip()} comes twice")
             found[label.strip()] = value
-        return [found.get(column.name) for column in self.columns]
+        return found
 
     def _by_unit(
         self, column: Column, number: float, unit: str, values: dict[str, float], faults: list[str], text: str
@@ -501,8 +543,11 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
         raise DescriptionError(f"{where}: decimal = {shown(decimal)} is not accepted; . or , is")
     if decimal == "," and separator == "," and pattern is None:
         raise DescriptionError(f"{where}: decimal and separator cannot both be a comma")
-    tables = data.get("columns")
-    if not isinstance(tables, list) or not tables:
+    labels, named = (_yes(data, key, where) for key in ("labels", "named_sensors"))
+    if named and not labels:
+        raise DescriptionError(f"{where}: named_sensors needs labels = true: a sensor is known by its name in the line")
+    tables = data.get("columns", [] if named else None)
+    if not isinstance(tables, list) or not (tables or named):
         raise DescriptionError(f"{where}: columns is missing; at least one [[columns]] table is needed")
     columns = tuple(_column(table, f"{where}: column {n}", pattern) for n, table in enumerate(tables, 1))
     keys = [column.key for column in columns if column.quantity not in ("skip",) and column.unit_group is None]
@@ -521,15 +566,19 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
     }
     if any(column.unit_group for column in columns) and not units:
         raise DescriptionError(f"{where}: unit_group is given and no [units] table says what a unit means")
-    labels = data.get("labels", False)
-    if not isinstance(labels, bool):
-        raise DescriptionError(f"{where}: labels = {shown(labels)} is not accepted; true or false is")
     return LineFormat(
         name, serial, columns, separator, pattern, labels, decimal,
         tuple(_regex(text, f"{where}: ignore") for text in ignore),
         frozenset({*MISSING, *(word.casefold() for word in missing)}), units,
-        sealed=_sealed(data, where),
+        named_sensors=named, sealed=_sealed(data, where),
     )  # fmt: skip
+
+
+def _yes(data: Mapping[str, Any], key: str, where: str) -> bool:
+    value = data.get(key, False)
+    if not isinstance(value, bool):
+        raise DescriptionError(f"{where}: {key} = {shown(value)} is not accepted; true or false is")
+    return value
 
 
 def _sealed(data: Mapping[str, Any], where: str) -> bool:

@@ -49,7 +49,7 @@ PATIENCE_S = 1.0  # how long a late line is waited for, on the wall, before it c
 QUARTER_HOUR_S = 900.0
 SETTLE_S = 10.0  # a board may start again because the port was opened; later it is an event
 LOGGER_KEYS = (
-    "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "format", "shunt", "silence",
+    "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "format", "shunt", "silence", "sensor",
     "identity", "timeout", "channel", "specification", "note", "simulated",
 )  # fmt: skip
 
@@ -288,6 +288,7 @@ class SerialLogger:
     role = "logger"
     _bad_total: int
     _bad_told: int
+    sensors: Mapping[str, float]  # all that the newest line names, degC
     _complaint: str
 
     def __init__(self, name: str, description: Mapping[str, Any], clock: Clock) -> None:
@@ -302,6 +303,8 @@ class SerialLogger:
             if "shunt" not in description
             else described(description["shunt"], "resistance", f"{here}.shunt", bare=True, positive=True)
         )
+        self.sensor = text_of(description["sensor"], f"{here}.sensor") if "sensor" in description else ""
+        self._check_sensor(here)
         silence = description.get("silence", SILENCE_S)
         self.silence_s = described(silence, "duration", f"{here}.silence", bare=True, positive=True)
         self._identity = text_of(description["identity"], f"{here}.identity") if "identity" in description else None
@@ -357,6 +360,24 @@ class SerialLogger:
                 if left_s <= 0:
                     raise self._why_silent()
                 self._news.wait(min(left_s, 0.1))
+
+    def _check_sensor(self, here: str) -> None:
+        """Check that the sensor that is named can come in a line, and that one is named where several do.
+
+        Raises:
+            DescriptionError: it cannot, or none is.
+        """
+        known = [column.name for column in getattr(self.format, "columns", ()) if column.quantity == "temperature"]
+        named = getattr(self.format, "named_sensors", False)
+        if named and not self.sensor:
+            raise DescriptionError(
+                f"{here}.sensor is missing: format {self.format.name} tells sensors apart by name; one is needed"
+            )
+        if self.sensor and not named and self.sensor not in known:
+            raise DescriptionError(
+                f"{here}.sensor: {shown(self.sensor)} is not accepted; the temperatures of format {self.format.name} "
+                f"are {', '.join(known) or 'none'}"
+            )
 
     def age_s(self) -> float:
         """Return the age of the newest record on the bench's clock; infinite before the first."""
@@ -453,7 +474,7 @@ class SerialLogger:
             self._ignored += 1
             return
         self._faults = parsed.faults
-        if not parsed.values:
+        if not parsed.values and not parsed.sensors:
             self._bad += 1
             self._complaint = "; ".join(parsed.faults) or f"{shown(record)} holds no value"
             return
@@ -467,6 +488,13 @@ class SerialLogger:
 
     def _values(self, parsed: Parsed) -> dict[str, float]:
         values = dict(parsed.values)
+        self.sensors = parsed.sensors
+        if self.sensor:
+            values.pop("temperature_degC", None)  # of another sensor
+            if self.sensor in parsed.sensors:
+                values["temperature_degC"] = parsed.sensors[self.sensor]
+            elif not any(fault.startswith(f"{self.sensor} reads") for fault in self._faults):
+                self._faults = (*self._faults, f"{self.sensor} is not in the line: no such sensor answers")
         if self.shunt_ohm is not None and "current_A" not in values:
             over_V = values.get("shunt_V", values.get("voltage_V"))
             if over_V is not None:

@@ -4,6 +4,7 @@ The physics moves on lazily: whoever asks anything first brings the bench to the
 steps of at most a second while current flows. The same seed gives the same night, to the bit.
 """
 
+import math
 import random
 from collections.abc import Callable
 from datetime import datetime
@@ -29,6 +30,7 @@ from amphora.drivers.simulated.parts import (
 if TYPE_CHECKING:
     from amphora.drivers.simulated.faults import Fault
 
+DIODE_THERMAL_V = 0.027  # n kT/q of a Schottky diode
 STEP_S = 1.0
 REST_STEP_S = 10.0
 HARD_SHORT_S = 0.1  # siemens, from which a cell at rest is stepped as finely as under load
@@ -111,6 +113,7 @@ class SimulatedBench:
             self.switch = SimSwitch(self, "relay")
             self.instruments["relay"] = self.switch
         self.leads = leads
+        self.diode_saturation_A: float | None = None  # of a blocking diode in the supply's lead; None: there is none
         self.side = ""  # where leads that are moved by hand are: "charge", "discharge"; "" before they are moved
         self.disconnected = False
         self.fired: list[str] = []
@@ -331,13 +334,36 @@ class SimulatedBench:
         if supply.over_V is not None and set_V > supply.over_V:
             supply.trip("over-voltage protection", '+302,"Over-voltage protection tripped"')
             return 0.0
-        wanted_A = (set_V - inner_V) / series
+        if self.diode_saturation_A is None:
+            wanted_A = (set_V - inner_V) / series
+        else:
+            wanted_A = self._through_diode(set_V - inner_V, ohm)
         if wanted_A > supply.limit_A:
             wanted_A = supply.limit_A
         if supply.over_A is not None and wanted_A > supply.over_A:
             supply.trip("over-current protection", '+303,"Over-current protection tripped"')
             return 0.0
         return wanted_A if wanted_A > 0.0 else 0.0
+
+    def diode_V(self, current_A: float) -> float:
+        """Return the drop of the blocking diode in the supply's lead, V; 0 without one.
+
+        Source: W. Shockley's equation, n kT/q = 27 mV (from memory: a Schottky diode near room temperature).
+        """
+        if self.diode_saturation_A is None or current_A <= 0.0:
+            return 0.0
+        return DIODE_THERMAL_V * math.log1p(current_A / self.diode_saturation_A)
+
+    def _through_diode(self, over_V: float, ohm: float) -> float:
+        """Return the current at which diode and resistance share a voltage, A."""
+        low_A, high_A = 0.0, max(over_V / ohm, 0.0)
+        for _ in range(50):
+            middle_A = 0.5 * (low_A + high_A)
+            if middle_A * ohm + self.diode_V(middle_A) > over_V:
+                high_A = middle_A
+            else:
+                low_A = middle_A
+        return low_A
 
     def sense_voltage(self) -> float:
         """Return the voltage at the sense leads with the present current, V."""

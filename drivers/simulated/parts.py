@@ -401,7 +401,11 @@ class SimSupply(SimulatedOutlet):
 
     def true_voltage(self) -> float:
         """Return what stands at its terminals as far as it can see."""
-        return self.bench.sense_voltage() if self.on else 0.0
+        bench = self.bench
+        if bench.diode_saturation_A is not None and self.on:  # then it senses before the diode
+            current_A = bench.supply_current()
+            return bench.cell.voltage(current_A) + current_A * bench.lead_ohm + bench.diode_V(current_A)
+        return bench.sense_voltage() if self.on else 0.0
 
     def read_setup(self) -> Mapping[str, object]:
         """Return whether the output is on, voltage and current limit."""

@@ -205,8 +205,8 @@ def _bay_of(name: str, address: str, data: Mapping[str, Any], path: Path) -> Bay
     place = text_of(about.get("place", ""), f"{path}: bays.{name}: place")
     if about and not place.strip():
         raise InputError(f"{path}: bays.{name}: place is empty; where the cell of this bay lies is needed")
-    shared = {item: str(made.instruments[item]["role"]) for item in about.get("shares", [])}
-    roles = frozenset(str(table["role"]) for table in made.instruments.values())
+    shared = {item: made.role_of(item) for item in about.get("shares", [])}
+    roles = frozenset(map(made.role_of, made.instruments))
     at_cell = frozenset(
         name
         for name in (made.cell_voltage, made.cell_voltage_when_off, made.cell_temperature, *made.cell_current)

@@ -23,6 +23,7 @@ LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
 TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
             "check_resistor", "charge_path", "calibration", "attended", "smoke_alarm", "bay")  # fmt: skip
+LEAST_DROP_V, MOST_DROP_V = 0.05, 0.7  # of a blocking diode (common practice: Schottky 0.2 to 0.3 V, silicon 0.6 V)
 AGREE_V = 0.05
 LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
@@ -74,6 +75,7 @@ class BenchDescription:
     alarms: Mapping[str, Any] = field(default_factory=dict)
     data: Mapping[str, Any] = field(default_factory=dict)
     where: str = "bench"
+    diode_drop_V: float = 0.0  # of a blocking diode, at the current at which a charge ends; 0: there is none
 
     @property
     def simulated(self) -> bool:
@@ -94,6 +96,15 @@ class BenchDescription:
     def current_of(self, name: str) -> dict[str, Any]:
         """Return what one instrument's current may be off by: `gain`, `offset` (A), `resolution` (A), `assumed`."""
         return self._of(name, "current")
+
+    def role_of(self, name: str) -> str:
+        """Return the role of one instrument."""
+        return str(self.instruments[name]["role"])
+
+    @property
+    def shares(self) -> list[str]:
+        """The names of the instruments that other bays use too."""
+        return list(self.data.get("bay", {}).get("shares", []))
 
     def first(self, role: str) -> str | None:
         """Return the name of the first instrument of a role, else None."""
@@ -258,9 +269,9 @@ def for_recipe(bench: BenchDescription, roles: Collection[str]) -> BenchDescript
         bench: One bay, or a bench that shares nothing, which is returned as it is.
         roles: Of what the run orders: load, supply.
     """
-    shares = bench.data.get("bay", {}).get("shares", [])
-    energising = {name for name in shares if bench.instruments[name]["role"] in ("load", "supply")}
-    spare = [name for name in energising if bench.instruments[name]["role"] not in roles]
+    shares = bench.shares
+    energising = {name for name in shares if bench.role_of(name) in ("load", "supply")}
+    spare = [name for name in energising if bench.role_of(name) not in roles]
     if energising == set(spare):  # then nobody asks who is on the shared leads
         at_cell = {bench.cell_voltage, bench.cell_voltage_when_off, bench.cell_temperature, *bench.cell_current}
         spare += [name for name in shares if name not in energising and name not in at_cell]
@@ -287,12 +298,6 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         raise InputError(f"{where}: instruments is missing; at least one [instruments.NAME] table is needed")
     for name, table in instruments.items():
         _check_instrument(name, table, where)
-    if "charge_path" in data:
-        raise InputError(
-            f"{where}: charge_path = {shown(data['charge_path'])} is not accepted: the drop of a blocking diode, "
-            "0.2 to 0.7 V, vanishes with the current, and the cell creeps above its limit unseen; "
-            "a relay in the charge lead is (docs/described.md, docs/serial-logger.md)"
-        )
     leads = data.get("leads", "by hand")
     if leads not in LEADS:
         raise InputError(f"{where}: leads = {shown(leads)} is not accepted; {', '.join(map(repr, LEADS))} are")
@@ -304,6 +309,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
     if speed_up is None or not 0 < speed_up <= 1e6:
         raise InputError(f"{where}: speed_up = {shown(data['speed_up'])} is not accepted; a number above 0 is")
     cell = _cell(data.get("cell", {}), instruments, where)
+    drop_V = diode_drop_of(data, where)
     alarms = data.get("alarms", {})
     Alarm(alarms, f"{where}: alarms")  # a mistake there is told now, not at the first alarm
     bench = BenchDescription(
@@ -316,10 +322,50 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         alarms=alarms,
         data=data,
         where=where,
+        diode_drop_V=drop_V,
         **cell,
     )
+    if drop_V:
+        _seen_behind_the_diode(bench)
     bench.measurement()
     return bench
+
+
+def diode_drop_of(data: Mapping[str, Any], where: str) -> float:
+    """Return the smallest drop of the blocking diode that [charge_path] describes, V; 0 where there is none.
+
+    Raises:
+        InputError: a key or value that is not accepted.
+    """
+    if "charge_path" not in data:
+        return 0.0
+    here = f"{where}: charge_path"
+    (written,) = table_of(data["charge_path"], here, ("smallest_drop",), ("smallest_drop",)).values()
+    drop_V: float | None = None
+    with contextlib.suppress(NotAQuantity):
+        drop_V = read(written, "voltage")
+    if drop_V is None or not LEAST_DROP_V <= drop_V <= MOST_DROP_V:
+        raise InputError(
+            f"{here}.smallest_drop: {shown(written)} is not accepted; {LEAST_DROP_V:g} V to {MOST_DROP_V:g} V is, as "
+            "measured with a hand meter over the diode at the current at which a charge ends"
+        )
+    return drop_V
+
+
+def _seen_behind_the_diode(bench: BenchDescription) -> None:
+    """Check that somebody else than the supply measures at the cell itself.
+
+    Raises:
+        InputError: nobody does, so a charge through the diode would go unseen.
+    """
+    for name in (bench.cell_voltage, bench.cell_voltage_when_off):
+        role = bench.role_of(name)
+        if role == "supply" or (role == "load" and bench.data.get("sensed_at") != "cell"):
+            raise InputError(
+                f"{bench.where}: charge_path: {name_shown(name)} measures the cell's voltage, and sees it only through "
+                "the diode or along the load's leads; a meter or logger at the cell is needed, or a load whose sense "
+                "wires end there (sensed_at = 'cell'); or a relay in place of the diode"
+            )
 
 
 def _check_resistor(data: Any, where: str) -> CheckResistor | None:

@@ -308,7 +308,7 @@ class _Bench:
         """Return who measures while load and supply are unplugged: a separate voltmeter, else a person with one."""
         bench = self.description
         for name in (bench.cell_voltage_when_off, bench.cell_voltage):
-            if bench.instruments[name]["role"] in ("meter", "logger"):
+            if bench.role_of(name) in ("meter", "logger"):
                 return functools.partial(self._metered, name), name
         if self._simulated is not None:
             return (lambda when: float(self._simulated.hand_meter_V())), "hand meter"

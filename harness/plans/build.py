@@ -26,10 +26,12 @@ from amphora.harness.plans.plan import CellLimits, Plan, Step, USED_HOTTEST_degC
 from amphora.harness.plans.recipe import Recipe, load_recipe
 from amphora.harness.plans.requirements import (
     abilities_of,
+    called,
     can,
     charge_meter,
     check_roles,
     check_working_voltage,
+    diode_drop_V,
     fuse_for,
     has_sensor,
     leads_of,
@@ -189,6 +191,11 @@ def _check_charging(
 ) -> None:
     if present or attended is not None:
         return
+    if bench is not None and diode_drop_V(bench):
+        raise InputError(
+            f"profile {name!r} charges through a diode (charge_path), behind which the supply does not see the cell: "
+            "somebody has to be there, whatever else is allowed (--present, or --attended 18:00-23:00)"
+        )
     if bench is None:
         warnings.append("charges: somebody has to be there (--present, or --attended with the hours)")
         return
@@ -231,7 +238,7 @@ def _check_sensor(
     """
     if bench is None or has_sensor(bench):
         return
-    where = f"bench {bench.get('name', 'bench')!r}"
+    where = called(bench)
     if not without_ok:
         raise InputError(
             f"profile {name!r} charges, and {where} has no temperature sensor at the cell (cell.temperature): a short "
@@ -274,8 +281,8 @@ def _plan(
     needs_temperature = sensor and energises and not recipe.device
     if context.precharge_only and bench is not None and not sensor:
         raise InputError(
-            f"{context.cell_id}: a cell of the quarantine band is pre-charged only with a sensor at it, and bench "
-            f"{bench.get('name', 'bench')!r} has none; cell.temperature names it in the bench file"
+            f"{context.cell_id}: a cell of the quarantine band is pre-charged only with a sensor at it, and "
+            f"{called(bench)} has none; cell.temperature names it in the bench file"
         )
     warnings.extend(_ends_told(context, steps, bench is None or sensor))
     found_low_V, found_high_V = _as_found(context, steps, charges)

@@ -6,7 +6,7 @@ Knows a bench as data and nothing of the steps but which side of the bench they 
 from collections.abc import Mapping
 from typing import Any
 
-from amphora.harness.bench.bench_file import current_specification, temperature_specification
+from amphora.harness.bench.bench_file import current_specification, diode_drop_of, temperature_specification
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite_number
 from amphora.harness.common.quantities import parse
@@ -20,6 +20,20 @@ ASLEEP = "a computer that sleeps, as with its lid closed: the load draws on belo
 def leads_of(bench: Mapping[str, Any] | None) -> str:
     """Return how the cell's leads are moved; by hand where nothing is said."""
     return str((bench or {}).get("leads", "by hand"))
+
+
+def called(bench: Mapping[str, Any] | None) -> str:
+    """Return a bench as a message calls it."""
+    return f"bench {(bench or {}).get('name', 'bench')!r}"
+
+
+def diode_drop_V(bench: Mapping[str, Any] | None) -> float:
+    """Return the smallest drop of a blocking diode in the charge path, V; 0 where there is none.
+
+    Raises:
+        InputError: what the bench says of it is not accepted.
+    """
+    return diode_drop_of(bench or {}, called(bench))
 
 
 def has_sensor(bench: Mapping[str, Any] | None) -> bool:
@@ -43,7 +57,7 @@ def charge_meter(bench: Mapping[str, Any] | None) -> tuple[str, dict[str, Any]]:
     names.sort(key=lambda name: instruments.get(name, {}).get("role") == "load")  # a load measures no charge
     if not names:
         return "", current_specification({}, "")
-    where = f"bench {bench.get('name', 'bench')!r}: instruments.{names[0]}.specification.current"
+    where = f"{called(bench)}: instruments.{names[0]}.specification.current"
     return names[0], current_specification(instruments.get(names[0], {}), where)
 
 
@@ -71,7 +85,7 @@ def check_working_voltage(bench: Mapping[str, Any] | None, cutoff_V: float, chem
         written = table.get("lowest_working_voltage")
         if table.get("role") != "load" or written is None:
             continue
-        where = f"bench {(bench or {}).get('name', 'bench')!r}: instruments.{name}.lowest_working_voltage"
+        where = f"{called(bench)}: instruments.{name}.lowest_working_voltage"
         lowest_V = parse(written, "voltage", where)
         if cutoff_V < lowest_V - 1e-9:
             raise InputError(
@@ -99,14 +113,12 @@ def check_roles(recipe: Recipe, bench: Mapping[str, Any] | None, wanted: list[tu
             if recipe.device:
                 what = "is driven"
             raise InputError(
-                f"bench {bench.get('name', 'bench')!r} has no {side}, and step {step_name!r} of "
+                f"{called(bench)} has no {side}, and step {step_name!r} of "
                 f"recipe {recipe.name!r} {what} with one; [instruments.NAME] with role = {side!r} is needed"
                 + (", or recipe 'watch-resistor'" if side == "load" and resistor_ohm(bench) else "")
             )
     if bench.get("leads") == "relay" and "switch" not in roles and len({side for side, _ in wanted} - {""}) > 1:
-        raise InputError(
-            f"bench {bench.get('name', 'bench')!r}: leads = 'relay', and there is no instrument with role = 'switch'"
-        )
+        raise InputError(f"{called(bench)}: leads = 'relay', and there is no instrument with role = 'switch'")
 
 
 def abilities_of(bench: Mapping[str, Any] | None, role: str) -> Any | None:
@@ -187,6 +199,11 @@ def not_guarded(
                 )
     if "supply" in sides:
         missing += _out_of_sight(bench)
+        if drop_V := diode_drop_V(bench):
+            missing.append(
+                f"the cell behind the diode: its drop of {drop_V:g} V vanishes with the current, so with the computer "
+                f"dead the cell creeps up to {drop_V:g} V above its charge limit; pull the lead then"
+            )
         abilities = abilities_of(bench, "supply")
         if abilities is None:
             known = False

@@ -446,7 +446,7 @@ def _guards(
     by_role: dict[str, Instrument] = {}
     for instrument in opened.values():
         by_role.setdefault(instrument.role, instrument)
-    silent = {bench.instruments[name]["role"] for name in trouble} - set(by_role)
+    silent = {bench.role_of(name) for name in trouble} - set(by_role)
     load = by_role.get("load")
     relay = by_role.get("switch")
     own_limits = relay is not None and relay.abilities.low_voltage_cutoff

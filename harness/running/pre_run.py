@@ -10,6 +10,7 @@ from amphora.harness.bench.bench_file import AGREE_V
 from amphora.harness.bench.current_zero import cause_of
 from amphora.harness.bench.opened import CellReading, Rig
 from amphora.harness.plans.plan import Plan
+from amphora.harness.running.charge_path import forbids
 from amphora.harness.running.switch_off import off_limit_A
 
 Answers = Mapping[str, Mapping[str, float]]
@@ -67,6 +68,7 @@ def problems_of(
                 "touch?"
             )
         found.extend(disagreement(rig, voltage_V, answers))
+    found += forbids(rig, plan, hand_voltage_V)
     for name, setup in setups.items():
         if setup.get("on") is True:
             found.append(f"{name}: is switched on already; switch it off and look why")
@@ -146,7 +148,7 @@ def disagreement(rig: Rig, voltage_V: float, answers: Answers) -> list[str]:
         if rig.description.leads == "by hand" and instrument.role == "load":
             continue  # may not be connected yet
         bench = rig.description
-        if name in bench.data.get("bay", {}).get("shares", []) and instrument.role != "logger":
+        if name in bench.shares and instrument.role != "logger":
             continue  # on leads that bays share: no cell is on them yet (`shared_leads` sees to it)
         margin_V = bench.may_differ_V(name, bench.cell_voltage_when_off, voltage_V)
         if name != bench.cell_voltage_when_off and abs(other_V - voltage_V) > margin_V:

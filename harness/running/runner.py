@@ -52,6 +52,7 @@ from amphora.harness.control.stepping import (
 )
 from amphora.harness.plans.plan import Order, Plan, Step, plan_to_dict
 from amphora.harness.plans.supply_timer import armed_for_s, before_s, renew_due
+from amphora.harness.running.charge_path import arm, at_supply_V, no_drop, see_cell
 from amphora.harness.running.checks_of_bench import as_event
 from amphora.harness.running.pre_run import problems_of, remarks_of
 from amphora.harness.running.shared_leads import show_dead, show_joined
@@ -439,7 +440,7 @@ class Runner:
         remarks = [f"{name}: its error queue held {errors[0]}" for name, errors in queued.items() if errors]
         remarks += remarks_of(self.plan, self.rig, first, answers, self._trips_before)
         problems = problems_of(self.plan, self.rig, first, answers, setups, self.hand_voltage_V)
-        limits = {} if problems else self._arm() | self._arm_relay()
+        limits = {} if problems else self._arm()
         self._event(
             "checked",
             as_found_V=first.voltage_V,
@@ -505,6 +506,8 @@ class Runner:
         if now_s - self._trips_s < TRIPS_EVERY_S:
             return ""
         self._trips_s = now_s
+        if self._on == "supply" and (text := no_drop(self.rig, self.plan)):
+            raise Stop("instrument", f"{self.plan.cell_id}: {text}")
         return self._new_trips()
 
     def _new_trips(self) -> str:
@@ -512,48 +515,8 @@ class Runner:
 
     def _arm(self) -> dict[str, dict[str, float]]:
         """Arm what the instruments guard by themselves; return what they hold."""
-        plan, armed = self.plan, {}
-        lows = [step.limits.voltage_low_V for step in plan.steps if step.limits.voltage_low_V is not None]
-        highs = [
-            segment.order.voltage_V
-            for step in plan.steps
-            for segment in step.segments
-            if segment.order.kind == "charge" and segment.order.voltage_V is not None
-        ]
-        most_A = plan.max_current_A or None
-        if self.rig.load is not None and lows:
-            armed[self.rig.load.name] = dict(
-                self.rig.load.arm_limits(max(lows), None if most_A is None else most_A * 1.2)
-            )
-        if self.rig.supply is not None and highs:
-            armed[self.rig.supply.name] = dict(
-                self.rig.supply.arm_limits(
-                    max(highs) + 0.05,
-                    None if most_A is None else most_A * 1.2,
-                    armed_for_s(plan, max(self.state.plan_step, 0), self._renews()),
-                )
-            )
-        return armed
-
-    def _arm_relay(self) -> dict[str, dict[str, float]]:
-        """Arm a relay board, which opens by itself when this computer is dead; return what it holds."""
-        arm: Callable[..., Mapping[str, float]] | None = getattr(self.rig.switch, "arm_limits", None)
-        if arm is None or self.rig.switch is None:
-            return {}
-        limits = [step.limits for step in self.plan.steps]
-        lows = [one.voltage_low_V for one in limits if one.voltage_low_V is not None]
-        highs = [one.voltage_high_V for one in limits if one.voltage_high_V is not None]
-        colds = [one.temperature_low_degC for one in limits if one.temperature_low_degC is not None]
-        warms = [one.temperature_high_degC for one in limits if one.temperature_high_degC is not None]
-        sensed = self.rig.description.cell_temperature is not None  # without a sensor there is nothing to watch
-        held = arm(
-            max(lows, default=self.plan.cutoff_V - 0.05),
-            max(highs, default=self.plan.as_found_high_V),
-            max(colds) if colds and sensed else None,
-            min(warms) if warms and sensed else None,
-            self.plan.max_duration_s,
-        )
-        return {self.rig.switch.name: dict(held)}
+        timer_s = armed_for_s(self.plan, max(self.state.plan_step, 0), self._renews())
+        return arm(self.rig, self.plan, timer_s)
 
     # -- the supply's own timer, for when this computer is dead --------------------------------------
 
@@ -675,7 +638,7 @@ class Runner:
             on_low_s=round(bound.on_low_s, 4),
             on_high_s=round(bound.on_high_s, 4),
         )
-        self._arm() | self._arm_relay()
+        self._arm()
         low_Ah, high_Ah, uncounted_s = unacted(self.plan, self.state, before.events, len(rows))
         low_Ah, high_Ah = low_Ah + bound.low_Ah, high_Ah + bound.high_Ah
         self._record(
@@ -1186,6 +1149,7 @@ class Runner:
             assert order.voltage_V is not None and order.current_A is not None
             if self._on != "supply":
                 own_V = self.state.last_voltage_V
+                see_cell(rig, own_V)
                 rig.supply.set_voltage(order.voltage_V if own_V is None else min(max(own_V, 0.0), order.voltage_V))
                 rig.supply.set_current_limit(order.current_A)
                 self._set_timer()
@@ -1194,7 +1158,7 @@ class Runner:
             else:
                 from_s = self._now()
                 rig.supply.set_current_limit(order.current_A)
-            rig.supply.set_voltage(order.voltage_V)
+            rig.supply.set_voltage(at_supply_V(rig, order.voltage_V))
             self._set_on("supply")
         elif order.kind == "connect":
             if rig.switch is not None:

@@ -25,7 +25,7 @@ def _who(rig: Rig, role: str) -> Instrument | None:
     Raises:
         InstrumentError: nothing measures them.
     """
-    shares = list(rig.description.data.get("bay", {}).get("shares", []))
+    shares = rig.description.shares
     one = rig.load if role == "load" else rig.supply
     if one is None or one.name not in shares:
         return None

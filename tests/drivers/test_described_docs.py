@@ -3,14 +3,11 @@
 import re
 from pathlib import Path
 
-import pytest
 from foreign.asking import Foreign
 
 from amphora.drivers.clock import RealClock
 from amphora.drivers.opening import open_instrument, relay_of_data
-from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.cli.rehearse import shown, verdict
-from amphora.harness.common.errors import InputError
 from amphora.harness.running import rehearsal
 
 PAGE = (Path(__file__).resolve().parents[2] / "docs" / "described.md").read_text(encoding="utf-8")
@@ -42,12 +39,3 @@ def test_the_relay_of_the_page_loads() -> None:
 
     relay = relay_of_data("r", {"resource": "ASRL/dev/null::INSTR"}, tomllib.loads(TABLES[1]), "page")
     assert relay.habit == "plain" and relay.off_messages()
-
-
-def test_a_blocking_diode_is_refused_in_words() -> None:
-    data = {
-        "charge_path": {"diode": "schottky"},
-        "instruments": {"supply": {"role": "supply", "resource": "ASRL/dev/null::INSTR"}},
-    }
-    with pytest.raises(InputError, match=r"charge_path = .* is not accepted: the drop of a blocking diode.*a relay"):
-        bench_from_dict(data)

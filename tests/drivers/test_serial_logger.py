@@ -526,3 +526,48 @@ def test_any_table_of_a_bench_file_is_refused_in_one_sentence(opening, keys, dat
     with pytest.raises(DriverError) as caught:
         opening("one", {**table, "port": "/dev/ttyNOSUCH0"}, WallClock())
     assert "\n" not in str(caught.value)
+
+
+# -- several sensors on one line, by name
+
+
+def test_two_instruments_on_one_line_take_each_their_own(far, opened):
+    cell, room = (opened(format="named-sensors", sensor=name) for name in ("28-0a31", "28-0b07"))
+    time.sleep(0.06)
+    far.send(b"28-0a31=21.44 28-0b07=22.06 hall=-3.5" + b"\n")
+    heard(cell, 1)
+    heard(room, 1)
+    assert (cell.read(), room.read()) == ({"temperature_degC": 21.44}, {"temperature_degC": 22.06})
+    far.send(b"28-0b07=22.10\n")  # the cell's own is gone: nothing is shown, least of all the other's
+    heard(cell, 2)
+    heard(room, 2)
+    assert (cell.read(), room.read()) == ({}, {"temperature_degC": 22.10})
+    assert cell.read_setup()["faults"] == ["28-0a31 is not in the line: no such sensor answers"]
+
+
+def test_a_format_with_two_thermistors_gives_the_one_that_is_named(far, opened, tmp_path):
+    ntc = '{ kind = "ntc-beta", r25_ohm = 10000, beta_K = 3950 }'
+    path = tmp_path / "two.toml"
+    path.write_text(
+        'name = "two"\nkind = "lines"\n'
+        f'[[columns]]\nname = "left"\nquantity = "temperature"\nsensor = {ntc}\n'
+        f'[[columns]]\nname = "right"\nquantity = "temperature"\nkey = "right_degC"\nsensor = {ntc}\n'
+    )
+    right = opened(format=str(path), sensor="right")
+    far.send(b"20000,10000\n")
+    heard(right, 1)
+    assert right.read()["temperature_degC"] == pytest.approx(25.0)  # R25 is the resistance at 25 degC
+
+
+@pytest.mark.parametrize(
+    ("described", "words"),
+    [
+        ({"format": "named-sensors"}, "tells sensors apart by name"),
+        ({"format": "plain", "sensor": "28-0a31"}, "the temperatures of format plain are"),
+        ({"format": "bare", "sensor": "x"}, "are none"),
+        ({"format": "named-sensors", "sensor": 3}, "sensor"),
+    ],
+)
+def test_a_name_that_cannot_come_is_refused(opened, described, words):
+    with pytest.raises(DescriptionError, match=words):
+        opened(**described)

@@ -1,5 +1,6 @@
 """Promises of what an evening proves of a bench: sensor, check resistor, leakage; and that each check fires."""
 
+import dataclasses
 import json
 import subprocess
 import sys
@@ -101,6 +102,32 @@ def test_a_sensor_that_nobody_warms_is_not_proven() -> None:
     bench.person = ObligingPerson(hands=lambda text: None)
     made = bench.sensor()
     assert not made["proven"] and made["seconds"] >= 120.0 and made["rise_K"] < 3.0
+
+
+def test_fingers_tell_which_sensor_is_at_the_cell_of_a_bay() -> None:
+    """Three benches with two named sensors on one line: right, swapped, and both between the same fingers."""
+    for own_K, other_K, proven, words in (
+        (True, False, True, "thermometer rose by 4.0 K between fingers"),
+        (False, True, False, "28-0b07 rose by 4.0 K instead: that is the one at this cell"),
+        (True, True, False, "which of them is at this cell is not shown"),
+    ):
+        bench = Bench()
+        bench.described = dataclasses.replace(bench.described, where="bench.toml#a")
+        warm = [False]
+        thermometer = bench.sim.thermometer
+        thermometer.sensor = "28-0a31"  # type: ignore[attr-defined]
+        thermometer.sensors = {}  # type: ignore[attr-defined]
+
+        def read(own_K: bool = own_K, other_K: bool = other_K, warm: list[bool] = warm, one: Any = thermometer) -> Any:
+            degC = {"28-0a31": 20.0 + 4.0 * (warm[0] and own_K), "28-0b07": 21.0 + 4.0 * (warm[0] and other_K)}
+            one.sensors = degC
+            return {"temperature_degC": degC["28-0a31"]}
+
+        thermometer.read = read  # type: ignore[method-assign]
+        bench.person = ObligingPerson(hands=lambda text, warm=warm: warm.__setitem__(0, "between two fingers" in text))
+        made = proofs.prove_sensor(bench.rig, "thermometer", bench.sim.clock, bench.person, bench.told.append)
+        assert (made["proven"], words in made["text"]) == (proven, True), made["text"]
+        assert any("in bay 'a'" in text for text in bench.person.asked)
 
 
 def test_a_charge_has_the_sensor_warmed_once_an_evening_and_records_it(tmp_path: Path) -> None:
@@ -460,7 +487,8 @@ def test_what_was_kept_before_a_process_was_killed_is_kept(tmp_path: Path) -> No
     go(process)
     told = [int(process.stdout.readline()) for _ in range(10)]
     process.kill()
-    told += [int(line) for line in process.communicate()[0].split()]
+    told += [int(line) for line in process.stdout.read().split()]  # communicate() passes over what is buffered
+    process.communicate()
     kept(tmp_path, Bench())
     checks = proofs.read_checks(tmp_path)
     numbers = [check["number"] for check in checks if "number" in check]

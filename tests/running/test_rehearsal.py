@@ -65,6 +65,8 @@ def test_a_device_as_described_passes_and_is_off_at_the_end(
     ids=["clips", "keeps its level", "bytes swapped", "says off and is not", "stays on", "wrong range"],
 )
 def test_each_lie_has_its_line(monkeypatch: pytest.MonkeyPatch, style: str, fault: dict[str, Any], line: str) -> None:
+    for later in ("protections", "half", "silence", "prepared"):  # each of these lies shows before, and they wait
+        monkeypatch.setattr(rehearsal.Rehearsal, later, lambda self: None)
     try:
         found, _ = rehearsed(monkeypatch, "load", style, fault)
     except Refused as error:
