@@ -249,6 +249,15 @@ def _alike(a: Move, b: Move) -> bool:
     return abs(a.current_A - b.current_A) <= 0.1 * abs(a.current_A)
 
 
+def _gentler(a: Move, b: Move) -> bool:
+    """Tell whether the second went to the same cut-off by less current: what it gave can then only be more."""
+    return (
+        a.current_A is not None
+        and b.current_A is not None
+        and (a.cutoff_V == b.cutoff_V and abs(b.current_A) < abs(a.current_A))
+    )
+
+
 def leak_of_balance(balance: Balance) -> Leak:
     """Return what a closed cycle says: what did not come back is at most all leak; a healthy cell keeps 2 %."""
     days = balance.hours / 24
@@ -414,7 +423,7 @@ def changes(runs: Sequence[RunSeen]) -> list[Finding]:
     whole = [run for run in runs if run.capacity_Ah is not None and run.headline is not None]
     for before, now in pairwise(whole):
         a, b = before.moves[before.headline or 0], now.moves[now.headline or 0]
-        if not _alike(a, b) or before.capacity_Ah is None or now.capacity_Ah is None:
+        if not (_alike(a, b) or _gentler(a, b)) or before.capacity_Ah is None or now.capacity_Ah is None:
             continue
         if _warmer(before, now):
             continue
