@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from amphora.harness.account.standing import Finding, Move, RestSeen, RunSeen
+from amphora.harness.cells.chemistry import load_chemistry
 
 LITHIUM = ("auto", "li-ion", "li-ion-4.35", "lfp", "lto")
 MONTH_DAYS = 30.4375
@@ -27,6 +28,8 @@ SLOPES: dict[str, tuple[tuple[float, float, float], ...]] = {
     "lto": ((2.0, 2.0, 40.0), (9.9, 0.1, 3.0)),
 }  # fmt: skip
 SLOPES["li-ion-4.35"] = SLOPES["li-ion"]
+WINDOW_V = 0.010  # so far below the window counts as below it: what the guard lets pass, and the meter (practice)
+CHANGED_TIMES = 2.0  # a recovery that bounds so many times worse than one before: the cell is not what it was
 OWN_SLOPE_LEAST, OWN_SLOPE_MOST = 0.7, 3.0  # of the slope at the discharge's own end: it rises on (practice)
 
 # How the rate of relaxation fades, as a power of time: measured recoveries of four kinds of 18650 after discharges
@@ -156,8 +159,35 @@ def leak_between(
     rise_V = 0.0 if after == "charge" else fade_V
     fall_V = 0.0 if after == "discharge" else fade_V
     _, high = charge_between(chemistry, from_V + rise_V + U_V, to_V)
+    if to_V < least_V(chemistry):  # empty since when? An empty cell loses nothing more, so this bounds nothing
+        high = 24.0 * days
     low, _ = charge_between(chemistry, from_V - fall_V - U_V, to_V)
     return Leak(low / days, high / days, f"{from_V:.3f} V, and {to_V:.3f} V {24 * days:.0f} h later", kind="voltages")
+
+
+def least_V(chemistry: str) -> float:
+    """Return the voltage at rest below which a cell is empty beyond its window, by chemistry."""
+    return load_chemistry(chemistry).hard_low_V - WINDOW_V
+
+
+def below_window(chemistry: str, left_V: float | None, volt: float, run: str) -> Finding | None:
+    """Return what a voltage below the window says, of a cell that nothing was seen to drain so far (lithium).
+
+    Args:
+        chemistry: Whose window it is.
+        left_V: At rest, as it was left; None where nobody knows.
+        volt: At rest, now.
+        run: That shows it; "" for a hand meter.
+    """
+    if chemistry not in LITHIUM or volt >= least_V(chemistry):
+        return None
+    left = "" if left_V is None else f", left at {left_V:.3f} V"
+    return Finding(
+        "below-window", "established" if run else "suspected", "cell",
+        f"It stands at {volt:.3f} V with nothing on{left}: below {load_chemistry(chemistry).hard_low_V:.2f} V, the "
+        "least for its kind. It empties itself, or something drained it; either harms it.", (run,) if run else (),
+        "the same voltage by another meter, with nothing charged in between; else nothing: such a cell is not used",
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +247,15 @@ def _alike(a: Move, b: Move) -> bool:
     if a.current_A is None or b.current_A is None or a.cutoff_V != b.cutoff_V:
         return False
     return abs(a.current_A - b.current_A) <= 0.1 * abs(a.current_A)
+
+
+def _gentler(a: Move, b: Move) -> bool:
+    """Tell whether the second went to the same cut-off by less current: what it gave can then only be more."""
+    return (
+        a.current_A is not None
+        and b.current_A is not None
+        and (a.cutoff_V == b.cutoff_V and abs(b.current_A) < abs(a.current_A))
+    )
 
 
 def leak_of_balance(balance: Balance) -> Leak:
@@ -295,6 +334,25 @@ def recovery_findings(found: Sequence[tuple[RunSeen, RestSeen, Leak]]) -> list[F
     ]  # fmt: skip
 
 
+# A nickel cell nobody has measured is charged by the clock for a guess. What went in beyond this many times what came
+# out at once afterwards went into heat, so the cell was full (IEC 61951-2 charges 1.6 times what it states).
+OVERCHARGED = 1.4
+TOOK_IT_ALL = 1.25  # below that it gave back nearly all it got, and may hold more than that
+NEXT_GUESS = (
+    2.0  # then the next charge is for so many times as much: at 0.1 It of that never above 0.2 It of the cell's
+)
+
+
+def overcharged(put_in_Ah: float, put_in_U_Ah: float, gave_Ah: float, gave_U_Ah: float) -> bool:
+    """Tell whether a nickel cell, charged from empty, must have been full: it got far more than it gave. Ah."""
+    return gave_Ah > 0.0 and put_in_Ah - put_in_U_Ah >= OVERCHARGED * (gave_Ah + gave_U_Ah)
+
+
+def next_guess_Ah(put_in_Ah: float, gave_Ah: float) -> float:
+    """Return what an unmeasured nickel cell is taken to hold next, by what it gave after a charge from empty."""
+    return gave_Ah * (NEXT_GUESS if put_in_Ah < TOOK_IT_ALL * gave_Ah else 1.0)
+
+
 # What nickel and lead-acid may have lost, by days of rest after a full charge: a share of what they hold. Nickel:
 # common practice for the first day; IEC 61951-2, 7.4: 60 % is left after 28 days; between them practice. Lead-acid:
 # common practice, 3 to 5 % a month when new, three times as much at most when worn.
@@ -365,7 +423,7 @@ def changes(runs: Sequence[RunSeen]) -> list[Finding]:
     whole = [run for run in runs if run.capacity_Ah is not None and run.headline is not None]
     for before, now in pairwise(whole):
         a, b = before.moves[before.headline or 0], now.moves[now.headline or 0]
-        if not _alike(a, b) or before.capacity_Ah is None or now.capacity_Ah is None:
+        if not (_alike(a, b) or _gentler(a, b)) or before.capacity_Ah is None or now.capacity_Ah is None:
             continue
         if _warmer(before, now):
             continue

@@ -37,6 +37,10 @@ class _State:
     last_V: float | None = None
     last_V_at: datetime | None = None
     last_by: str = ""  # "bench" or "meter"
+    emptied: bool = False  # by a whole discharge, and nothing charged since
+    timed: Move | None = None  # a nickel charge from empty, nothing drawn since
+    guess_Ah: float | None = None  # what an unmeasured nickel cell gave leads to
+    low_since_charge: Finding | None = None  # it stood below its window, and nothing was charged since
     contradicted: bool = False  # a reading of another meter spoke against the charge before it
     broken: bool = False  # something may have flowed that nobody counted
     findings: list[Finding] = field(default_factory=list)
@@ -83,6 +87,8 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             rests_before[entry.run] = rest_h
         if state.broken or entry.damaged or entry.gaps_unknown or not entry.final or not entry.dated:
             broken.append(len(moves))
+        if key in NICKEL and _full_by_overcharge(state, entry) and starts[entry.run] == "unknown":
+            starts[entry.run] = "full"
         before = len(moves)
         moves += [(entry, move) for move in entry.moves]
         if entry.gaps_unknown or entry.damaged:
@@ -115,7 +121,9 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             ]
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
-    standing = _held(cell, key, counted, starts, Standing(cell.id, starts=starts, rest_before_h=rests_before))
+    standing = _held(
+        cell, key, counted, starts, state.guess_Ah, Standing(cell.id, starts=starts, rest_before_h=rests_before)
+    )
     state.leaks = [
         (when, replace(item, low=0.0) if when < released and item.kind != "balance" else item)
         for when, item in state.leaks
@@ -185,7 +193,9 @@ def _is_capacity(run: RunSeen, start: str) -> bool:
     )
 
 
-def _held(cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, str], standing: Standing) -> Standing:
+def _held(
+    cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, str], guess_Ah: float | None, standing: Standing
+) -> Standing:
     """Return the standing with what the cell holds, and the It that follows from it."""
     if counted:
         # A start that our own charge made counts before one that was declared; of equal ones the newest.
@@ -206,7 +216,7 @@ def _held(cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, st
             it_Ah=capacity,
             it_from="measured",
         )
-    taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [])
+    taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [], gave_Ah=guess_Ah)
     return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
 
 
@@ -335,6 +345,7 @@ def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: s
     hours = (at - state.last_V_at).total_seconds() / 3600
     if hours < 0:
         return
+    _below(state, volt, key, run)
     rested_h = 0.0
     if state.last_current is not None:
         rested_h = max(0.0, (state.last_V_at - state.last_current).total_seconds() / 3600)
@@ -356,6 +367,51 @@ def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: s
         leak = f.leak_between(state.last_V, volt, hours / 24, rested_h, state.last_kind, U, key)
         if leak is not None:
             state.leaks.append((at, replace(leak, run=run)))
+
+
+def _below(state: _State, volt: float, key: str, run: str, stopped: bool = False) -> None:
+    """Note a voltage below the window; one inside it, with nothing charged since, says that it was misread."""
+    if not state.last_kind or key not in f.LITHIUM:
+        return
+    found = f.below_window(key, state.last_V, volt - f.WINDOW_V if stopped else volt, run)
+    if found is not None:
+        state.findings.append(found)
+    elif state.low_since_charge:
+        state.findings = [item for item in state.findings if item is not state.low_since_charge]
+    state.low_since_charge = found or state.low_since_charge
+
+
+def _full_by_overcharge(state: _State, run: RunSeen) -> bool:
+    """Tell whether a nickel cell began full, because the charge before put in far more than it now gave.
+
+    Brings up to date what it is taken to hold as long as nobody has measured it.
+    """
+    charged, gave = state.timed, run.moves[0] if run.moves else None
+    if charged is None or gave is None or gave.kind != "discharge" or not gave.whole or run.headline != 0:
+        return False
+    if state.broken or run.gaps_unknown or run.damaged or not run.dated:
+        return False
+    hours = (gave.begin_utc - charged.end_utc).total_seconds() / 3600
+    if not 0.0 <= hours <= FULL_FOR_H + 0.5:
+        return False
+    if f.overcharged(charged.ah, charged.U_ah, gave.ah, gave.U_ah):
+        first = _first_V(run)
+        return first is not None and first[0] >= full_floor_V("nimh") - 0.01
+    state.guess_Ah = max(state.guess_Ah or 0.0, f.next_guess_Ah(charged.ah, gave.ah))
+    return False
+
+
+def _timed(run: RunSeen, emptied: bool) -> Move | None:
+    """Return the charge that a run ends with, from empty: after a whole discharge, with nothing uncounted between.
+
+    Args:
+        emptied: The run before left it empty; its own discharge before the charge may then end before it counts.
+    """
+    if run.moves[-1].kind != "charge" or run.gaps_unknown or not run.final or run.stop.startswith("guard:"):
+        return None
+    before = run.moves[-2] if len(run.moves) >= 2 else None
+    from_empty = emptied if before is None else before.kind == "discharge" and before.whole
+    return run.moves[-1] if from_empty else None
 
 
 def _lost(state: _State, run: RunSeen, key: str, counted: Sequence[RunSeen]) -> None:
@@ -400,7 +456,11 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         state.broken = bool(run.gaps_unknown) or not run.final
         state.full_at = state.full_V = state.full_V_at = None
         state.contradicted = False
+        if any(move.kind == "charge" for move in run.moves):
+            state.low_since_charge = None
         state.dated = []
+        state.timed = _timed(run, state.emptied)
+        state.emptied = last.kind == "discharge" and last.whole and not state.broken
         if run.charge_full and run.dated:
             state.full_run, state.full_at = run.run, last.end_utc
     for rest in run.rests:
@@ -420,6 +480,8 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         if ended:
             if not run.moves and state.last_V is not None and run.rests[0].last_V is not None:
                 _compare(state, rest.last_V, rest.end_utc, key, "bench", run.run)
+            elif run.moves:
+                _below(state, rest.last_V, key, run.run, run.stop == "guard:voltage-low")
             if state.full_at is not None and run.moves:
                 state.full_V, state.full_V_at = rest.last_V, rest.end_utc
                 state.fell_V = max(0.0, rest.first_V - rest.last_V)
@@ -431,10 +493,21 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
 def _released(state: _State) -> datetime:
     """Return until when a leak seen by voltage is refuted: by later voltages at rest that leave no sick one possible.
 
-    A closed cycle is not refuted so: a short may act near full alone.
+    A closed cycle is not refuted so: a short may act near full alone. Voltages that fall by more than relaxation and
+    meter explain speak of a leak themselves, and refute none.
     """
-    when = [at for at, item in state.leaks if item.kind == "voltages" and item.high < f.SICK_LEAK]
+    when = [at for at, item in state.leaks if item.kind == "voltages" and item.high < f.SICK_LEAK and item.low == 0.0]
     return max(when, default=datetime.min.replace(tzinfo=UTC))
+
+
+def _changed(state: _State) -> datetime:
+    """Return since when the cell leaks more than before, as its newest recovery says: no bound from before holds."""
+    seen = sorted(((at, item.high) for at, item in state.leaks if item.kind == "recovery"), key=lambda pair: pair[0])
+    if len(seen) >= 2:
+        (at, newest), before = seen[-1], min(high for _, high in seen[:-1])
+        if newest >= f.HEALTHY_BELOW_LATER and newest > f.CHANGED_TIMES * before:
+            return at
+    return datetime.min.replace(tzinfo=UTC)
 
 
 def _leak(state: _State, key: str) -> Bound:
@@ -447,10 +520,11 @@ def _leak(state: _State, key: str) -> Bound:
         text = f"{100 * loss.share:.0f} % lost in {loss.days:.1f} days of rest"
         return Bound(least, min(24.0, most), text, text)
     low, high = f.Leak(0.0, 0.0, ""), f.Leak(0.0, 24.0, "nothing has been measured that bounds it")
-    for _, leak in state.leaks:
+    changed = _changed(state)
+    for when, leak in state.leaks:
         if leak.low > low.low:
             low = leak
-        if leak.high < high.high:
+        if leak.high < high.high and when >= changed:
             high = leak
     if high.high < low.low:  # they contradict each other: what says more against the cell counts
         high = low

@@ -22,6 +22,7 @@ SHORT: dict[Act, tuple[Answer, Answer]] = {
 RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "leak": SHORT,
     "recovery-falls": SHORT,
+    "below-window": {**SHORT, "charge": ("yes", "ask")},
     "charge-balance": {**SHORT, "charge": ("yes", "ask")},
     "soft-short": {**SHORT, "charge": ("yes", "ask")},
     "same-cell-doubtful": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
@@ -33,7 +34,7 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
 }  # fmt: skip
-INNER_SHORT = ("leak", "recovery-falls", "charge-balance", "soft-short")
+INNER_SHORT = ("leak", "recovery-falls", "below-window", "charge-balance", "soft-short")
 for _code in INNER_SHORT:  # a device lives off what the cell keeps; a label names what it may not be used for
     RULES[_code] = {**RULES[_code], "fit": ("no", "no"), "label": ("ask", "ask")}
 

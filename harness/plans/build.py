@@ -71,6 +71,7 @@ def build_plan(
     present: bool = False,
     measured_Ah: float | None = None,
     can_take_Ah: float | None = None,
+    gave_Ah: float | None = None,
     without_sensor_ok: bool = False,
 ) -> Plan:
     """Return the checked plan of a recipe for a cell on a bench.
@@ -90,6 +91,7 @@ def build_plan(
         present: Somebody is there for as long as it charges.
         measured_Ah: What a discharge of our own from a full start has given; None: there is none.
         can_take_Ah: What the cell can still take by its account; None: as much as it holds.
+        gave_Ah: What an unmeasured nickel cell gave leads to, by its account; None: nothing.
         without_sensor_ok: The explicit yes to charging with no sensor at the cell.
 
     Raises:
@@ -109,8 +111,8 @@ def build_plan(
         )
     warnings: list[str] = []
     context = _context(
-        recipe, cell, bench, capacity_Ah, measured_Ah, can_take_Ah, cutoff_V, current_A, cast(Start, start), attended,
-        warnings,
+        recipe, cell, bench, capacity_Ah, measured_Ah, can_take_Ah, gave_Ah, cutoff_V, current_A, cast(Start, start),
+        attended, warnings,
     )  # fmt: skip
     if current_A is not None and "current" not in recipe.parameters:
         raise InputError(f"{recipe.where}: has no current that may be chosen; leave --current out")
@@ -142,6 +144,7 @@ def _context(
     capacity_Ah: float | None,
     measured_Ah: float | None,
     can_take_Ah: float | None,
+    gave_Ah: float | None,
     cutoff_V: float | None,
     current_A: float | None,
     start: Start,
@@ -151,7 +154,7 @@ def _context(
     known = permission(recipe, cell)
     warnings.extend(known.told)
     form = str(cell.get("form") or "").lower()
-    holds = holds_of(cell, form, known.window, capacity_Ah, measured_Ah, warnings, can_take_Ah)
+    holds = holds_of(cell, form, known.window, capacity_Ah, measured_Ah, warnings, can_take_Ah, gave_Ah)
     meter_name, meter = charge_meter(bench)
     normal_k = float(meter["k"]) if meter["distribution"] == "normal" else 0.0
     return Context(

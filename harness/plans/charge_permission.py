@@ -4,6 +4,7 @@ Pure. The charging decision (`permission`) is the first layer of the safety of a
 and no step made, and says why it is no.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -161,6 +162,7 @@ def holds_of(
     measured_Ah: float | None,
     warnings: list[str],
     can_take_Ah: float | None = None,
+    gave_Ah: float | None = None,
 ) -> Holds:
     """Return what a cell is taken to hold.
 
@@ -172,6 +174,7 @@ def holds_of(
         measured_Ah: By a discharge of our own from a full start; never from an unknown one.
         warnings: Gets what the plan has to say of it.
         can_take_Ah: What the account says that the cell can still take; None: as much as it holds.
+        gave_Ah: What a nickel cell that nobody has measured gave leads to by its account; counts where it is more.
 
     Source: common practice, as in the limits of this project: before anybody has measured, the form's assumed value or
     half of the claim, whichever is smaller.
@@ -191,6 +194,9 @@ def holds_of(
         capacity_Ah, source, it_from = _assumed_Ah(form, nickel), "assumed (common practice)", "assumed"
         if claim_Ah is not None and CLAIM_SHARE * claim_Ah < capacity_Ah:
             capacity_Ah, source, it_from = CLAIM_SHARE * claim_Ah, "half of the claim on the label", "claim"
+        most_known_Ah = min(claim_Ah or math.inf, most_Ah_of(form, nickel, capacity_Ah, False))
+        if gave_Ah is not None and nickel and min(gave_Ah, most_known_Ah) > capacity_Ah:
+            capacity_Ah, source = min(gave_Ah, most_known_Ah), "assumed, by what it gave so far"
     known = not first
     most_Ah = most_Ah_of(form, nickel, capacity_Ah, known)
     if charge_most_Ah is None:

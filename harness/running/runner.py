@@ -60,6 +60,7 @@ from amphora.harness.running.switch_off import FILE, Sheet, make_all_safe, off_l
 from amphora.harness.running.watchdog import WARNING, beating
 
 BEAT_S = 1.0
+ENERGISED_AT_MOST_S = 1.0  # a run looks at least as often while current may flow, whatever its recipe says
 ASK_AGAIN_S = 1.0
 CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
 SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
@@ -786,9 +787,7 @@ class Runner:
             return ASK_AGAIN_S if state.waiting == "person" else HOURS_AGAIN_S
         step = self.plan.steps[state.plan_step]
         interval_s = step.sample_interval_s
-        if state.order.kind != "off" and interval_s > 1.0:
-            return 1.0
-        return interval_s
+        return min(interval_s, ENERGISED_AT_MOST_S) if state.order.kind != "off" else interval_s
 
     def _take_reading(self) -> bool:
         """Read, record, judge, advance; return whether the next reading should come at once."""

@@ -176,6 +176,7 @@ def make_plan(
         unattended_charging_ok=request.unattended_charging_ok,
         present=request.present,
         measured_Ah=standing.it_Ah if standing.it_from == "measured" else None,
+        gave_Ah=standing.it_Ah if standing.it_from == "assumed" else None,
         without_sensor_ok=request.without_sensor_ok,
     )
     if bench is not None and bench.speed_up > 1.0:
