@@ -23,6 +23,7 @@ from amphora.harness.analysis.staged_charge import (
     HIGH_OHM,
     LAST_V,
     STAGES_V,
+    THIONYL_MOST_V,
     Stage,
     next_stage,
     sodium_ruled_out,
@@ -302,16 +303,19 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
     stage = _staged(evidence, left)
     if stage.why:
         words.append(stage.why)
-    if stage.to_V is not None and (left != {"li-ion"} or rested_V <= THIONYL_END_V):
+    # What a charge beyond 3.60 V left may be a primary's own voltage, driven up.
+    charged = _reached(evidence) > STAGES_V[0] + 0.02 and found_V - evidence.voltage_U_V <= THIONYL_END_V
+    doubtful = rested_V <= (THIONYL_MOST_V if charged else THIONYL_END_V)
+    if stage.to_V is not None and (left != {"li-ion"} or doubtful):
         said = (*words, _lacking(evidence)) if _lacking(evidence) else tuple(words)
         return Identification(
             CANNOT_TELL, None, "open", said,
             f"charge it on, watched, at 0.1 It to {stage.to_V:.2f} V, with an hour's rest", True, ("identify",),
             "", stage.to_V, evidence.emptied_rests_V or evidence.rested_after_charge_V,
         )  # fmt: skip
-    if left == {"li-ion"} and rested_V <= THIONYL_END_V:
+    if left == {"li-ion"} and doubtful:
         words.append(
-            f"it was never seen at rest above {THIONYL_END_V:.2f} V: a thionyl primary near its end looks the same, "
+            f"it was never seen at rest above {THIONYL_MOST_V if charged else THIONYL_END_V:.2f} V: a thionyl primary near its end looks the same, "
             "and what a person said of it is no proof"
         )
         return answer(
@@ -345,7 +349,10 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         return answer(NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True)
     words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
     if not left:
-        return answer(CANNOT_TELL, "open", "the evidence contradicts itself: check the contacts and measure again")
+        return answer(
+            CANNOT_TELL, "open",
+            "the evidence contradicts itself: check the contacts, and go by its markings or data sheet", asks="chemistry",
+        )  # fmt: skip
     if found_V < 0.9 or 1.65 < found_V < 2.5:
         return answer(
             CANNOT_TELL, "open",
@@ -423,7 +430,7 @@ def _li_ion(evidence: Evidence, rested_V: float, words: list[str]) -> Identifica
         LI_ION, "li-ion", "likely", said,
         "make sure by the wrapper that it is no 3.6 V thionyl primary (they look much the same), then charge "
         f"it to {LAST_V:.2f} V, watched, with a sensor at the cell; resting above {ABOVE_ALL_V:.2f} V an hour later it "
-        "is certain", True, charge_to_V=LAST_V,
+        "is certain", True, charge_to_V=LAST_V if evidence.declared_rechargeable else None,
         rests_V=evidence.emptied_rests_V or evidence.rested_after_charge_V or evidence.as_found_V,
     )  # fmt: skip
 

@@ -16,14 +16,15 @@ RESTS_V = (3.50, 3.75)  # an hour after the stage before, for the second and the
 ABOVE_ALL_V = 4.02  # nothing but the 4 V class rests above this: sodium-ion ends near 3.95, sulfuryl near 3.95
 HIGH_OHM = 0.2  # above it a small cell is worn out, or a primary for small currents (common practice)
 REST_H = 0.95
-LEAST_SHARE = 0.02  # of It times 1 h: a charge of less says nothing
+LEAST_SHARE = 0.05  # of It times 1 h: a charge of less says nothing
 # Charge per volt, one band against another. Of six published and tabled Li-ion curves (drivers/simulated/cell.py) the
 # first lies at 1.1 or above, of LFP below 0.05; the second at 1.7 or below, of a thionyl cell at 21; the third at 1.5
 # or above, of layered sodium-ion (drawn by hand, common practice) at 0.93.
 LFP_END = 0.5
 THIONYL_TOP = 3.0
 SODIUM = 1.35
-THIONYL_MOST_V = 3.69  # no rest of a thionyl cell lies above it, whatever it was charged with
+TOP_V = 3.583  # without the drop: from here on the charge shows whether it goes flat
+THIONYL_MOST_V = 3.72  # no rest of a thionyl cell lies above it, whatever it was charged with
 BAND_V = 0.12  # the least width of the lower band
 
 
@@ -65,6 +66,10 @@ def next_stage(
     if sign := _no_li_ion(q, v):
         return Stage(None, sign)
     reached_V = float(charge.voltage_V.max())
+    if float(v.max()) < TOP_V:
+        if reached_V < STAGES_V[0] - 0.015:
+            return Stage(STAGES_V[0], "")  # its time was over before 3.60 V
+        return Stage(None, "its drop hides whether it goes flat near 3.6 V as a thionyl primary does: no further")
     if low_V >= ABOVE_ALL_V:
         return Stage(None, "")
     if low_V >= RESTS_V[1]:
@@ -79,15 +84,17 @@ def next_stage(
 def _no_li_ion(q: FloatArray, v: FloatArray) -> str:
     """Return what in a charge is no Li-ion cell's: an LFP end or a thionyl plateau; empty for nothing."""
     below = between(q, v, 3.30, 3.40)
+    if between(q, v, 0.0, 3.0) > between(q, v, 3.30, 3.60):
+        return "it took most of its charge below 3.0 V: it is charged no further"
     if float(v.max()) > 3.58 and float(v.min()) < 3.36:
         above = between(q, v, 3.48, 3.58)
         if above < LFP_END * below:
             return "it climbs from 3.48 to 3.58 V as LFP does at its end: it is charged no further"
     top_V = min(float(v.max()), 3.60)
-    if top_V > 3.58 and float(v.min()) < 3.54:
+    if top_V >= TOP_V and float(v.min()) < 3.54:
         knee_V = max(float(v.min()), 3.45)
         knee = between(q, v, knee_V, 3.55) / (3.55 - knee_V) if knee_V < 3.55 else 0.0
-        if between(q, v, 3.57, top_V) / (top_V - 3.57) > THIONYL_TOP * knee:
+        if between(q, v, 3.575, top_V) / (top_V - 3.575) > THIONYL_TOP * knee:
             return "it goes flat near 3.6 V as a thionyl primary does: it is charged no further"
     return ""
 
