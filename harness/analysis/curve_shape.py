@@ -16,6 +16,7 @@ class Curve:
     voltage_V: FloatArray
     current_A: float  # positive INTO the cell
     resistance_ohm: float = 0.0  # taken out of the voltage where known
+    temperature_degC: float | None = None
 
 
 def clean(curve: Curve) -> tuple[FloatArray, FloatArray] | tuple[None, None]:

@@ -22,11 +22,14 @@ from amphora.harness.analysis.staged_charge import (
     ABOVE_ALL_V,
     HIGH_OHM,
     LAST_V,
+    SHAPE_FROM_V,
     STAGES_V,
     THIONYL_MOST_V,
     Stage,
+    lfp_end,
     next_stage,
     sodium_ruled_out,
+    thionyl_top,
 )
 from amphora.harness.common.errors import AnalysisError
 
@@ -42,6 +45,9 @@ FIRST_STAGE_FROM_V = 3.55  # at rest: above it a cell has no room below 3.60 V
 MOST_V = 4.50
 THIONYL_END_V = 3.62  # rested; up to it a thionyl cell near its end and an emptied Li-ion cell slope alike
 MOST_CHARGE_It = 0.11
+# Sagging Li-ion passes for LFP: one at 4 degC and 2 A did (it had 2.0 Ah). Common practice for a curve near its rest:
+FAST_It = 0.55  # of what the discharge gave, or of the capacity as believed where that is more
+COLD_degC = 10.0
 LEAST_SHARE = 0.2  # of the capacity as believed that a curve must hold to be judged by its shape
 
 Confidence = Literal["sure", "likely", "open"]
@@ -176,6 +182,13 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
         words.append("the discharge curve holds too little to judge")
         return
     total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
+    fast = abs(curve.current_A) > FAST_It * max(total, reference_A or 0.0)
+    cold = curve.temperature_degC is not None and curve.temperature_degC < COLD_degC
+    if fast or cold:
+        words.append(
+            "it was drawn from fast or in the cold, where any cell sags: the shape of that discharge is not judged"
+        )
+        return
     if high_V - low_V < 0.15:
         words.append(f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape")
         return
@@ -189,7 +202,9 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
         return
     share, at_V = densest(q, v, 0.060)
     words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
-    plateau = between(q, v, 3.18, 3.36) / total
+    # Of an import nobody knows the resistance: its plateau lies lower the faster it was drawn from.
+    sag_V = 0.0 if curve.resistance_ohm else min(0.06, 0.1 * abs(curve.current_A) / total)
+    plateau = between(q, v, 3.18 - sag_V, 3.36) / total
     on_lfp = plateau > 0.60 and share > 0.40  # a nearly empty Li-ion cell spends its rest there too, but sloping
     on_nickel = 1.10 <= at_V <= 1.31
     # A knee is a slope that was read; a protection board opens between two readings.
@@ -229,6 +244,8 @@ def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
         q, v = clean(_without_drop(evidence.charge, evidence))
         if q is not None and v is not None:
             moved = float(q[-1] - q[0])
+            if thionyl_top(q, v):
+                out({"li-ion"}, "it goes flat near 3.6 V as a thionyl primary does, whatever was said of it")
             words.append(f"it took {moved * 1000:.0f} mAh up to {float(v.max()):.2f} V in the watched charge")
             if float(v.max()) > 1.75:
                 out({"nickel", "alkaline or zinc primary"}, "under charge it rose above any nickel cell")
@@ -246,7 +263,12 @@ def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
     words.append(f"after an hour's rest it stands at {rested:.3f} V")
     margin = evidence.voltage_U_V
     if rested - margin > ABOVE_LFP_V:
-        out({"lfp"}, f"above {ABOVE_LFP_V:.2f} V after that rest it is not LFP")
+        # A real LFP cell that was filled falls by 50 to 250 mV in that hour: the shape of its charge comes first.
+        q, v = (None, None) if evidence.charge is None else clean(_without_drop(evidence.charge, evidence))
+        if q is not None and v is not None and lfp_end(q, v):
+            words.append("it climbed as LFP does at its end, so the voltage after that rest says nothing against LFP")
+        else:
+            out({"lfp"}, f"above {ABOVE_LFP_V:.2f} V after that rest it is not LFP")
         out(
             {"nickel", "titanate", "lead-acid", "nickel-zinc", "regulated 1.5 V cell"},
             "it keeps a voltage that nickel, lead-acid and titanate cells never hold",
@@ -398,9 +420,9 @@ def _staged(evidence: Evidence, left: set[str]) -> Stage:
     if not evidence.declared_rechargeable or "li-ion" not in left or not 2.5 <= evidence.as_found_V <= ABOVE_ALL_V:
         return Stage(None, "")
     emptied_V = evidence.emptied_rests_V
-    if emptied_V is not None and evidence.charge is None:
-        # Found too high for the first stage; a discharge of ours has made room for it.
-        low = evidence.as_found_V > FIRST_STAGE_FROM_V and 2.5 <= emptied_V <= FIRST_STAGE_FROM_V
+    if emptied_V is not None:
+        # Found too high for the first stage, or to show its shape in it; a discharge of ours has made room.
+        low = evidence.as_found_V > SHAPE_FROM_V - 0.05 and 2.5 <= emptied_V <= FIRST_STAGE_FROM_V
         return Stage(STAGES_V[0] if low else None, "")
     ohm = float(np.median(evidence.step_ohm)) if evidence.step_ohm else None
     charge = evidence.charge if evidence.charge_It is None or evidence.charge_It <= MOST_CHARGE_It else None
@@ -518,7 +540,11 @@ def evidence_from_record(
                 # Load steps and rests in between do not end a discharge; only a charge does.
                 pieces.append(Curve(moved, v, float(np.median(i))))
                 moved, v = joined(pieces)
-            curve = Curve(moved, v, float(np.median(i)))
+            warmth = record.temperature_degC[rows]
+            known = warmth[np.isfinite(warmth)]
+            curve = Curve(
+                moved, v, float(np.median(i)), temperature_degC=float(np.median(known)) if known.size else None
+            )
             if kind not in curves or moved[-1] > curves[kind].moved_Ah[-1]:
                 curves[kind] = curve
                 charged_at = number if kind == "charge" else charged_at

@@ -23,8 +23,9 @@ LEAST_SHARE = 0.05  # of It times 1 h: a charge of less says nothing
 LFP_END = 0.5
 THIONYL_TOP = 3.0
 SODIUM = 1.35
-TOP_V = 3.583  # without the drop: from here on the charge shows whether it goes flat
+TOP_V = 3.575  # without the drop: from here on the charge shows whether it goes flat
 THIONYL_MOST_V = 3.72  # no rest of a thionyl cell lies above it, whatever it was charged with
+SHAPE_FROM_V = 3.37  # a charge begun above it does not show the plateau of LFP
 BAND_V = 0.12  # the least width of the lower band
 
 
@@ -52,7 +53,7 @@ def next_stage(
     Source: LIMITS of this project, with the shapes named above.
     """
     if charge is None or rested_V is None or rest_h is None or rest_h < REST_H:
-        return Stage(None, "no watched charge with an hour's rest stands yet")
+        return Stage(None, "")
     low_V = rested_V - U_V
     if low_V < RESTS_V[0]:
         return Stage(None, "")
@@ -63,7 +64,9 @@ def next_stage(
     q, v = clean(charge)
     if q is None or v is None or float(q[-1] - q[0]) < LEAST_SHARE * It_A:
         return Stage(None, "the charge that it took is too little to tell a primary by: it is charged no further")
-    if sign := _no_li_ion(q, v):
+    if float(v.min()) >= SHAPE_FROM_V:
+        return Stage(None, "")  # begun too high to show an LFP end: a discharge first makes room
+    if sign := no_li_ion(q, v):
         return Stage(None, sign)
     reached_V = float(charge.voltage_V.max())
     if float(v.max()) < TOP_V:
@@ -81,22 +84,34 @@ def next_stage(
     )
 
 
-def _no_li_ion(q: FloatArray, v: FloatArray) -> str:
+def lfp_end(q: FloatArray, v: FloatArray) -> bool:
+    """Tell whether a charge climbs above 3.48 V with little charge after a plateau, as LFP does when it is full."""
+    if float(v.max()) < 3.55 or float(v.min()) >= SHAPE_FROM_V:
+        return False
+    top_V = min(float(v.max()), 3.58)
+    above, below = between(q, v, 3.48, top_V) / (top_V - 3.48), between(q, v, 3.30, 3.40) / 0.10
+    return above < LFP_END * below
+
+
+def no_li_ion(q: FloatArray, v: FloatArray) -> str:
     """Return what in a charge is no Li-ion cell's: an LFP end or a thionyl plateau; empty for nothing."""
-    below = between(q, v, 3.30, 3.40)
     if between(q, v, 0.0, 3.0) > between(q, v, 3.30, 3.60):
         return "it took most of its charge below 3.0 V: it is charged no further"
-    if float(v.max()) > 3.58 and float(v.min()) < 3.36:
-        above = between(q, v, 3.48, 3.58)
-        if above < LFP_END * below:
-            return "it climbs from 3.48 to 3.58 V as LFP does at its end: it is charged no further"
-    top_V = min(float(v.max()), 3.60)
-    if top_V >= TOP_V and float(v.min()) < 3.54:
-        knee_V = max(float(v.min()), 3.45)
-        knee = between(q, v, knee_V, 3.55) / (3.55 - knee_V) if knee_V < 3.55 else 0.0
-        if between(q, v, 3.575, top_V) / (top_V - 3.575) > THIONYL_TOP * knee:
-            return "it goes flat near 3.6 V as a thionyl primary does: it is charged no further"
+    if lfp_end(q, v):
+        return "it climbs from 3.48 to 3.58 V as LFP does at its end: it is charged no further"
+    if thionyl_top(q, v):
+        return "it goes flat near 3.6 V as a thionyl primary does: it is charged no further"
     return ""
+
+
+def thionyl_top(q: FloatArray, v: FloatArray) -> bool:
+    """Tell whether a charge goes flat near 3.6 V after a steep climb, as that of a thionyl primary does."""
+    top_V = min(float(v.max()), 3.60)
+    if top_V < TOP_V or float(v.min()) >= 3.54:
+        return False
+    knee_V = max(float(v.min()), 3.45)
+    knee = between(q, v, knee_V, 3.55) / (3.55 - knee_V)
+    return between(q, v, 3.565, top_V) / (top_V - 3.565) > THIONYL_TOP * knee
 
 
 def sodium_ruled_out(q: FloatArray, v: FloatArray) -> bool:

@@ -40,6 +40,7 @@ def evidence_of(folder: Path) -> "Evidence":
     from amphora.harness.analysis.identification import evidence_from_record
     from amphora.harness.analysis.resistance import find_resistances
     from amphora.harness.archive.loading import load
+    from amphora.harness.cells.forms import form_of
 
     record, info = load(folder)
     found_V = info.cell.get("as_found_V")
@@ -48,6 +49,11 @@ def evidence_of(folder: Path) -> "Evidence":
             f"{folder}: the cell's record has no 'as_found_V'; measure it at rest with a hand meter and enter it"
         )
     claim_Ah = info.cell.get("claim_Ah")
+    kinds, reference_A = info.step_kinds, None
+    if info.profile == "import":  # a table has no steps of ours: its charges and discharges are found in it
+        record, kinds = _by_phases(record)
+        form = form_of(str(info.cell.get("form") or ""))
+        reference_A = None if form is None else form.taken(float(found_V) < NICKEL_TO_V)
     ohms: tuple[float, ...] = ()
     pulses = [number for number, kind in enumerate(info.step_kinds) if kind == "pulses"]
     rows = np.flatnonzero(np.isin(record.step, pulses))
@@ -60,12 +66,26 @@ def evidence_of(folder: Path) -> "Evidence":
             ohms = _ten_seconds(find_resistances(steady, int(rows[0]), int(rows[-1]), None, info.measurement))
     return evidence_from_record(
         record,
-        info.step_kinds,
+        kinds,
         _as_found(record, float(found_V)),
         declared_rechargeable=info.cell.get("declared_rechargeable") is True,
-        reference_A=float(claim_Ah) if isinstance(claim_Ah, int | float) and claim_Ah > 0 else None,
+        reference_A=float(claim_Ah) if isinstance(claim_Ah, int | float) and claim_Ah > 0 else reference_A,
         step_ohm=ohms,
     )
+
+
+def _by_phases(record: "Record") -> tuple["Record", tuple[str, ...]]:
+    """Return an imported record with its phases as steps, and the kind of each."""
+    import numpy as np
+
+    from amphora.harness.analysis.integration import accumulate
+    from amphora.harness.analysis.phases import find_phases
+
+    phases = find_phases(record, accumulate(record))
+    step = np.full(record.t_s.size, -1)
+    for number, phase in enumerate(phases):
+        step[phase.first_row : phase.last_row + 1] = number
+    return replace(record, step=step), tuple(phase.kind for phase in phases)
 
 
 def _as_found(record: "Record", register_V: float) -> float:
@@ -195,8 +215,14 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             next_step=f"it went through {' and '.join(found.recipes)} twice and nothing settled it: go by its markings "
             "or data sheet, or retire it",
         )  # fmt: skip
+    if found.recipes and found.charge_to_V is None and _refused(known.as_found_V):
+        found = replace(
+            found, recipes=(), may_charge=False, asks="chemistry",
+            next_step=found.next_step + f" (the shipped recipes refuse an unidentified cell found at "
+            f"{known.as_found_V:.2f} V, below the highest cut-off that it may have)",
+        )  # fmt: skip
     where = _where(folders[-1])
-    said = _commands(found, infos[0].cell_id, known.as_found_V, where) + _question(found, infos[0].cell_id, where)
+    said = _commands(found, infos[0].cell_id, where) + _question(found, infos[0].cell_id, where)
     return replace(found, evidence=evidence, next_step=found.next_step + said)
 
 
@@ -251,7 +277,12 @@ def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
     return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one
 
 
-def _commands(found: "Identification", cell_id: str, found_V: float, where: tuple[str, str]) -> str:
+def _refused(found_V: float) -> bool:
+    """Tell whether the shipped recipes refuse a cell found at a voltage while nobody knows what it is."""
+    return found_V < RECIPES_FROM_V[0] or NICKEL_TO_V < found_V < RECIPES_FROM_V[1]
+
+
+def _commands(found: "Identification", cell_id: str, where: tuple[str, str]) -> str:
     """Return the shipped recipes that do the next step, as they are typed."""
     if found.charge_to_V is not None:
         bench, logs = where
@@ -261,13 +292,6 @@ def _commands(found: "Identification", cell_id: str, found_V: float, where: tupl
         )
     if not found.recipes:
         return ""
-    if found_V < RECIPES_FROM_V[0] or NICKEL_TO_V < found_V < RECIPES_FROM_V[1]:
-        return (
-            f" (the shipped recipes refuse an unidentified cell found at {found_V:.2f} V, below the highest cut-off "
-            "that it may have: go by its markings or data sheet and enter its chemistry on the shelf by these; else "
-            f"retire it: `amphora cell edit {cell_id} --chemistry ...{where[1]}` or "
-            f"`amphora cell state {cell_id} retired{where[1]}`)"
-        )
     here, (bench, logs) = {"identify": " --present"}, where
     typed = [
         f"`amphora run --cell {cell_id} --profile {name}{bench}{here.get(name, '')}{logs}`" for name in found.recipes
