@@ -213,7 +213,7 @@ def test_the_shipped_recipes_alone_name_a_cell_or_say_honestly_what_is_next(
 
 
 def test_a_nearly_empty_li_ion_cell_is_charged_on_by_stages_and_an_lfp_cell_is_not(tmp_path: Path) -> None:
-    found = identify_runs(_evening(tmp_path, "li-ion", 0.15, ("identify",)))
+    found = identify_runs(_evening(tmp_path, "li-ion", 0.1, ("identify",)))
     assert (found.charge_to_V, found.chemistry) == (3.85, None)
     assert "--save" in found.next_step
     flat = identify_runs(_evening(tmp_path, "lfp", 0.8, ("identify",)))
