@@ -1,4 +1,4 @@
-"""How charge and voltage of one charge or discharge go together: pieces joined, cleaned, and weighed by voltage. Pure."""
+"""How charge and voltage of one charge or discharge go together: joined, cleaned, weighed by voltage. Pure."""
 
 from dataclasses import dataclass
 

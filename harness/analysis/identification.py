@@ -337,7 +337,8 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         )  # fmt: skip
     if left == {"li-ion"} and doubtful:
         words.append(
-            f"it was never seen at rest above {THIONYL_MOST_V if charged else THIONYL_END_V:.2f} V: a thionyl primary near its end looks the same, "
+            f"it was never seen at rest above {THIONYL_MOST_V if charged else THIONYL_END_V:.2f} V: "
+            "a thionyl primary near its end looks the same, "
             "and what a person said of it is no proof"
         )
         return answer(
@@ -373,7 +374,8 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
     if not left:
         return answer(
             CANNOT_TELL, "open",
-            "the evidence contradicts itself: check the contacts, and go by its markings or data sheet", asks="chemistry",
+            "the evidence contradicts itself: check the contacts, and go by its markings or data sheet",
+            asks="chemistry",
         )  # fmt: skip
     if found_V < 0.9 or 1.65 < found_V < 2.5:
         return answer(

@@ -16,7 +16,7 @@ from amphora.harness.common.quantities import format_quantity
 from amphora.harness.plans.recipe import Recipe, every_step
 
 IDENTIFY_LIMIT_V = 3.60
-STAGES_V = (3.60, 3.85, 4.05)  # of the watched charge of a cell that nobody knows, each earned by the one before (LIMITS)
+STAGES_V = (3.60, 3.85, 4.05)  # of the watched charge of an unknown cell, each earned by the one before (LIMITS)
 LIKELY_V = 4.10  # once it is likely Li-ion, attended, with a sensor (LIMITS)
 METER_V = 0.05  # above a stage: for the voltmeter
 CLAIM_SHARE = 0.5  # of a label's claim: what a used cell is taken to hold before anybody has measured (common practice)
@@ -98,8 +98,9 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
         if by_run and key == "li-ion" and _only_likely(cell):
             if must_charge:
                 may_charge, why_not = False, (
-                    f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} --profile "
-                    f"identify` up to {LIKELY_V:.2f} V, then `amphora identify {cell_id} --save`; or its print says so: "
+                    f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} "
+                    f"--profile identify` up to {LIKELY_V:.2f} V, then `amphora identify {cell_id} --save`; or its print says "
+                    "so: "
                     f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
                 )
             elif recipe.name == "identify":

@@ -209,7 +209,8 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             found, recipes=(), may_charge=False, asks="chemistry", charge_to_V=None,
             next_step=f"{len(folders)} runs have not settled it: go by its markings or data sheet, or retire it",
         )  # fmt: skip
-    if found.recipes and not staged and (min(charges, discharges) >= 2 or all(made.count(name) >= 2 for name in found.recipes)):
+    twice = min(charges, discharges) >= 2 or all(made.count(name) >= 2 for name in found.recipes)
+    if found.recipes and not staged and twice:
         found = replace(
             found, recipes=(), may_charge=False, asks="chemistry",
             next_step=f"it went through {' and '.join(found.recipes)} twice and nothing settled it: go by its markings "
@@ -287,8 +288,8 @@ def _commands(found: "Identification", cell_id: str, where: tuple[str, str]) -> 
     if found.charge_to_V is not None:
         bench, logs = where
         return (
-            f" (`amphora identify {cell_id} --save{logs}`, then `amphora run --cell {cell_id} --profile identify{bench} "
-            f"--present{logs}`, then `amphora identify {cell_id}{' --save' if found.chemistry else ''}{logs}`)"
+            f" (`amphora identify {cell_id} --save{logs}`, then `amphora run --cell {cell_id} --profile "
+            f"identify{bench} --present{logs}`, then `amphora identify {cell_id}{' --save' if found.chemistry else ''}{logs}`)"
         )
     if not found.recipes:
         return ""

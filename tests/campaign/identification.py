@@ -257,7 +257,8 @@ if __name__ == "__main__":
     all_trials = campaign(each_kind, int(sys.argv[2]) if len(sys.argv) > 2 else 0)
     print(table(all_trials))
     bad = [t for t in all_trials if t.wrong]
-    print(f"\n{len(all_trials)} cells, {len(bad)} named wrongly at any stage; {dict(Counter(t.ends for t in all_trials))}")
+    print(f"\n{len(all_trials)} cells, {len(bad)} named wrongly at any stage")
+    print(f"{dict(Counter(t.ends for t in all_trials))}")
     for example in [t for t in all_trials if t.ends == "open"][:5]:
         print(f"  open: {example.kind}, declared {example.declared}: {'; '.join(example.answers[-1].evidence)}")
     for example in bad[:5]:

@@ -53,7 +53,7 @@ def test_the_named_steps_end_in_an_answer_or_one_question(
     shelf, steps, seen = Shelf(tmp_path), 1, set()
     while True:
         found = identify_runs(shelf.runs("c"))
-        if not found.recipes and found.charge_to_V is None or found.confidence == "sure":
+        if (not found.recipes and found.charge_to_V is None) or found.confidence == "sure":
             break
         assert steps <= 6, found.next_step
         state = (len(shelf.runs("c")), found.evidence)
