@@ -99,7 +99,8 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
             if must_charge:
                 may_charge, why_not = False, (
                     f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} "
-                    f"--profile identify` up to {LIKELY_V:.2f} V, then `amphora identify {cell_id} --save`; or its print says "
+                    f"--profile identify` up to {LIKELY_V:.2f} V, then "
+                    f"`amphora identify {cell_id} --save`; or its print says "
                     "so: "
                     f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
                 )

@@ -289,7 +289,8 @@ def _commands(found: "Identification", cell_id: str, where: tuple[str, str]) -> 
         bench, logs = where
         return (
             f" (`amphora identify {cell_id} --save{logs}`, then `amphora run --cell {cell_id} --profile "
-            f"identify{bench} --present{logs}`, then `amphora identify {cell_id}{' --save' if found.chemistry else ''}{logs}`)"
+            f"identify{bench} --present{logs}`, then "
+            f"`amphora identify {cell_id}{' --save' if found.chemistry else ''}{logs}`)"
         )
     if not found.recipes:
         return ""
