@@ -97,12 +97,15 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
             may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
         if by_run and key == "li-ion" and _only_likely(cell):
             if must_charge:
-                may_charge, why_not = False, (
-                    f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} "
-                    f"--profile identify` up to {LIKELY_V:.2f} V, then "
-                    f"`amphora identify {cell_id} --save`; or its print says "
-                    "so: "
-                    f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
+                may_charge, why_not = (
+                    False,
+                    (
+                        f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} "
+                        f"--profile identify` up to {LIKELY_V:.2f} V, then "
+                        f"`amphora identify {cell_id} --save`; or its print says "
+                        "so: "
+                        f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
+                    ),
                 )
             elif recipe.name == "identify":
                 stage_V, rests_V = _stage(cell, (LIKELY_V,))

@@ -40,8 +40,15 @@ from amphora.harness.analysis.identification import (
 )
 from amphora.harness.analysis.records import FloatArray
 
-_ABOVE_FULL = {"sodium-ion": 5.0, "sodium-ion-iron": 8.0, "titanate": 10.0, "lead-acid": 3.0, "nickel-zinc": 3.0,
-               "thionyl": 0.5, "disulfide": 0.5}  # V per unit of charge, by hand
+_ABOVE_FULL = {
+    "sodium-ion": 5.0,
+    "sodium-ion-iron": 8.0,
+    "titanate": 10.0,
+    "lead-acid": 3.0,
+    "nickel-zinc": 3.0,
+    "thionyl": 0.5,
+    "disulfide": 0.5,
+}  # V per unit of charge, by hand
 MOST_RUNS = 6
 ANSWERS = (LI_ION, LFP, NICKEL, PRIMARY, CANNOT_TELL)
 _POINTS = {

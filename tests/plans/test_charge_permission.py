@@ -99,4 +99,3 @@ def test_likely_li_ion_is_not_charged_to_the_full_limit_before_it_was_seen_above
         permission(load_recipe("charge"), likely)
     sure = cell("auto", 3.31, identified={"chemistry": "li-ion", "confidence": "sure"})
     assert permission(load_recipe("charge"), sure).charge_limit_V == pytest.approx(4.20)
-
