@@ -16,7 +16,21 @@ from typing import Literal
 
 import numpy as np
 
+from amphora.harness.analysis.curve_shape import Curve, between, clean, densest, joined
 from amphora.harness.analysis.records import FloatArray, Record
+from amphora.harness.analysis.staged_charge import (
+    ABOVE_ALL_V,
+    HIGH_OHM,
+    LAST_V,
+    SHAPE_FROM_V,
+    STAGES_V,
+    THIONYL_MOST_V,
+    Stage,
+    lfp_end,
+    next_stage,
+    sodium_ruled_out,
+    thionyl_top,
+)
 from amphora.harness.common.errors import AnalysisError
 
 LI_ION = "Li-ion 4 V class"
@@ -27,25 +41,17 @@ CANNOT_TELL = "cannot tell yet: do this next"
 CHEMISTRY_KEY = {LI_ION: "li-ion", LFP: "lfp", NICKEL: "nimh"}
 
 ABOVE_LFP_V = 3.45  # rested 1 h after the watched charge; above it is not LFP (common practice)
-ABOVE_ALL_V = 4.02  # nothing but the 4 V class rests above this: sodium-ion ends near 3.95, sulfuryl near 3.95
+FIRST_STAGE_FROM_V = 3.55  # at rest: above it a cell has no room below 3.60 V
 MOST_V = 4.50
-HIGH_OHM = 0.2  # above it a small cell is worn out, or a primary for small currents (common practice)
 THIONYL_END_V = 3.62  # rested; up to it a thionyl cell near its end and an emptied Li-ion cell slope alike
 MOST_CHARGE_It = 0.11
+# Sagging Li-ion passes for LFP: one at 4 degC and 2 A did (it had 2.0 Ah). Common practice for a curve near its rest:
+FAST_It = 0.55  # of what the discharge gave, or of the capacity as believed where that is more
+COLD_degC = 10.0
 LEAST_SHARE = 0.2  # of the capacity as believed that a curve must hold to be judged by its shape
 
 Confidence = Literal["sure", "likely", "open"]
 _Out = Callable[[set[str] | frozenset[str], str], None]  # rules kinds out, with the reason
-
-
-@dataclass(frozen=True)
-class Curve:
-    """Charge moved since the beginning in ampere-hours (positive) against voltage, shape (n,) each."""
-
-    moved_Ah: FloatArray
-    voltage_V: FloatArray
-    current_A: float  # positive INTO the cell
-    resistance_ohm: float = 0.0  # taken out of the voltage where known
 
 
 @dataclass(frozen=True)
@@ -64,6 +70,7 @@ class Evidence:
     rest_after_charge_h: float | None = None
     reference_A: float | None = None  # It as believed; None: the discharge is taken to be at 0.1 It
     warmed_K: float | None = None  # in the watched charge
+    emptied_rests_V: float | None = None  # at rest after the discharge to the cut-off that came last; else None
 
 
 @dataclass(frozen=True)
@@ -78,6 +85,8 @@ class Identification:
     may_charge: bool  # a watched charge inside the most cautious window is allowed as the next step
     recipes: tuple[str, ...] = ()  # shipped recipes that do the next step, in this order
     asks: Literal["", "chemistry", "rechargeable"] = ""  # what only a person can say; no further run is the next step
+    charge_to_V: float | None = None  # the next watched charge's limit, once it is kept on the shelf
+    rests_V: float | None = None  # where the cell stands by its last run; goes with `charge_to_V`
 
 
 # Resting voltages at which each kind may be found, widest case (FACTS of the trade, common practice).
@@ -168,11 +177,18 @@ def _weigh_steps(evidence: Evidence, out: _Out, words: list[str]) -> None:
 
 
 def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: list[str]) -> None:
-    q, v = _clean(curve)
+    q, v = clean(curve)
     if q is None or v is None:
         words.append("the discharge curve holds too little to judge")
         return
     total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
+    fast = abs(curve.current_A) > FAST_It * max(total, reference_A or 0.0)
+    cold = curve.temperature_degC is not None and curve.temperature_degC < COLD_degC
+    if fast or cold:
+        words.append(
+            "it was drawn from fast or in the cold, where any cell sags: the shape of that discharge is not judged"
+        )
+        return
     if high_V - low_V < 0.15:
         words.append(f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape")
         return
@@ -184,9 +200,11 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
             "the shape says nothing"
         )
         return
-    share, at_V = _densest(q, v, 0.060)
+    share, at_V = densest(q, v, 0.060)
     words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
-    plateau = _between(q, v, 3.18, 3.36) / total
+    # Of an import nobody knows the resistance: its plateau lies lower the faster it was drawn from.
+    sag_V = 0.0 if curve.resistance_ohm else min(0.06, 0.1 * abs(curve.current_A) / total)
+    plateau = between(q, v, 3.18 - sag_V, 3.36) / total
     on_lfp = plateau > 0.60 and share > 0.40  # a nearly empty Li-ion cell spends its rest there too, but sloping
     on_nickel = 1.10 <= at_V <= 1.31
     # A knee is a slope that was read; a protection board opens between two readings.
@@ -210,6 +228,7 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
     if low_V > 1.7:
         out({"nickel", "lead-acid", "nickel-zinc"}, "it gave all that charge well above a nickel cell's voltage")
     _weigh_slope(q, v, total, out, words)
+    _weigh_upper(q, v, out)
 
 
 def _least_Ah(curve: Curve, reference_A: float | None) -> float:
@@ -222,9 +241,11 @@ def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
         words.append(f"the charge at {evidence.charge_It:.2f} It was above 0.1 It: it is not counted as evidence")
         return
     if evidence.charge is not None:
-        q, v = _clean(_without_drop(evidence.charge, evidence))
+        q, v = clean(_without_drop(evidence.charge, evidence))
         if q is not None and v is not None:
             moved = float(q[-1] - q[0])
+            if thionyl_top(q, v):
+                out({"li-ion"}, "it goes flat near 3.6 V as a thionyl primary does, whatever was said of it")
             words.append(f"it took {moved * 1000:.0f} mAh up to {float(v.max()):.2f} V in the watched charge")
             if float(v.max()) > 1.75:
                 out({"nickel", "alkaline or zinc primary"}, "under charge it rose above any nickel cell")
@@ -232,6 +253,7 @@ def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
                 words.append("that is too little to judge its shape")
             else:
                 _weigh_slope(q, v, moved, out, words)
+                _weigh_upper(q, v, out)
     rested, hours = evidence.rested_after_charge_V, evidence.rest_after_charge_h
     if rested is None:
         return
@@ -241,7 +263,12 @@ def _weigh_charge(evidence: Evidence, out: _Out, words: list[str]) -> None:
     words.append(f"after an hour's rest it stands at {rested:.3f} V")
     margin = evidence.voltage_U_V
     if rested - margin > ABOVE_LFP_V:
-        out({"lfp"}, f"above {ABOVE_LFP_V:.2f} V after that rest it is not LFP")
+        # A real LFP cell that was filled falls by 50 to 250 mV in that hour: the shape of its charge comes first.
+        q, v = (None, None) if evidence.charge is None else clean(_without_drop(evidence.charge, evidence))
+        if q is not None and v is not None and lfp_end(q, v):
+            words.append("it climbed as LFP does at its end, so the voltage after that rest says nothing against LFP")
+        else:
+            out({"lfp"}, f"above {ABOVE_LFP_V:.2f} V after that rest it is not LFP")
         out(
             {"nickel", "titanate", "lead-acid", "nickel-zinc", "regulated 1.5 V cell"},
             "it keeps a voltage that nickel, lead-acid and titanate cells never hold",
@@ -256,8 +283,8 @@ def _weigh_slope(q: FloatArray, v: FloatArray, total_Ah: float, out: _Out, words
     """Tell Li-ion from sodium-ion by how the charge per volt changes between 3.2 and 3.6 V."""
     if float(v.min()) > 3.18 or float(v.max()) < 3.56 or total_Ah <= 0:
         return
-    upper = _between(q, v, 3.46, 3.56)
-    lower = _between(q, v, 3.18, 3.28)
+    upper = between(q, v, 3.46, 3.56)
+    lower = between(q, v, 3.18, 3.28)
     if upper <= 0:
         return
     ratio = upper / max(lower, 1e-9 * total_Ah)
@@ -269,6 +296,11 @@ def _weigh_slope(q: FloatArray, v: FloatArray, total_Ah: float, out: _Out, words
         out({"lfp"}, "LFP holds its charge below, not there")
     elif ratio < 1.3:
         out({"li-ion"}, "a cell of the 4 V class holds much more charge at the higher of the two")
+
+
+def _weigh_upper(q: FloatArray, v: FloatArray, out: _Out) -> None:
+    if sodium_ruled_out(q, v):
+        out({"sodium-ion", "lfp"}, "it holds more charge from 3.65 to 3.85 V than below, as only the 4 V class does")
 
 
 def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identification:
@@ -290,9 +322,23 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
     ruined = found_V < 1.5 and not left & {"nickel"}
     high = bool(evidence.step_ohm) and float(np.median(evidence.step_ohm)) > HIGH_OHM
     rested_V = max(found_V, evidence.rested_after_charge_V or found_V) - evidence.voltage_U_V
-    if left == {"li-ion"} and rested_V <= THIONYL_END_V:
+    stage = _staged(evidence, left)
+    if stage.why:
+        words.append(stage.why)
+    # What a charge beyond 3.60 V left may be a primary's own voltage, driven up.
+    charged = _reached(evidence) > STAGES_V[0] + 0.02 and found_V - evidence.voltage_U_V <= THIONYL_END_V
+    doubtful = rested_V <= (THIONYL_MOST_V if charged else THIONYL_END_V)
+    if stage.to_V is not None and (left != {"li-ion"} or doubtful):
+        said = (*words, _lacking(evidence)) if _lacking(evidence) else tuple(words)
+        return Identification(
+            CANNOT_TELL, None, "open", said,
+            f"charge it on, watched, at 0.1 It to {stage.to_V:.2f} V, with an hour's rest", True, ("identify",),
+            "", stage.to_V, evidence.emptied_rests_V or evidence.rested_after_charge_V,
+        )  # fmt: skip
+    if left == {"li-ion"} and doubtful:
         words.append(
-            f"it was never seen at rest above {THIONYL_END_V:.2f} V: a thionyl primary near its end looks the same, "
+            f"it was never seen at rest above {THIONYL_MOST_V if charged else THIONYL_END_V:.2f} V: "
+            "a thionyl primary near its end looks the same, "
             "and what a person said of it is no proof"
         )
         return answer(
@@ -303,16 +349,8 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
     if left == {"li-ion"} and found_V <= ABOVE_ALL_V and not evidence.step_ohm:
         words.append("its resistance is not known, and a high one would speak for a primary cell")
         return answer(CANNOT_TELL, "open", "measure its resistance by small load steps", recipes=("identify",))
-    if left == {"li-ion"} and not ruined and (found_V > ABOVE_ALL_V or not high):
-        sure: Confidence = "sure" if found_V > ABOVE_ALL_V else "likely"
-        return answer(
-            LI_ION, sure,
-            "charge it to 4.20 V at most (4.10 V the first time), watched; never above for an unmarked cell"
-            if found_V > ABOVE_ALL_V
-            else "make sure by the wrapper that it is no 3.6 V thionyl primary (they look much the same), then charge "
-            "it to 4.10 V, watched; resting above 4.02 V an hour later it is certain",
-            True,
-        )  # fmt: skip
+    if left == {"li-ion"} and not ruined and (rested_V > ABOVE_ALL_V or not high):
+        return _li_ion(evidence, rested_V, words)
     if left == {"lfp"} and found_V >= 1.5 and not (high and float(np.median(evidence.step_ohm)) > 0.5):
         taken = evidence.rested_after_charge_V
         if not rechargeable and (taken is None or not 3.28 <= taken <= ABOVE_LFP_V):
@@ -334,7 +372,11 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         return answer(NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True)
     words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
     if not left:
-        return answer(CANNOT_TELL, "open", "the evidence contradicts itself: check the contacts and measure again")
+        return answer(
+            CANNOT_TELL, "open",
+            "the evidence contradicts itself: check the contacts, and go by its markings or data sheet",
+            asks="chemistry",
+        )  # fmt: skip
     if found_V < 0.9 or 1.65 < found_V < 2.5:
         return answer(
             CANNOT_TELL, "open",
@@ -361,10 +403,10 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
             f"discharge it at 0.1 to 0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at the curve",
             recipes=("overnight",),
         )  # fmt: skip
-    if found_V > ABOVE_LFP_V + 0.10:
+    if found_V > ABOVE_LFP_V + 0.10 or stage.why:
         return answer(
             CANNOT_TELL, "open",
-            "no further run settles this, for an unidentified cell is not charged above 3.60 V: go by its markings or "
+            "no further run that a cell nobody knows may go through settles this: go by its markings or "
             "data sheet and enter its chemistry on the shelf by these; else retire it", asks="chemistry",
         )  # fmt: skip
     return answer(
@@ -373,6 +415,52 @@ def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identific
         "that voltage, then discharge it at 0.1 to 0.2 It through its knee; if that does not settle it, go by its "
         "markings, or retire it", True, ("identify", "overnight"),
     )  # fmt: skip
+
+
+def _staged(evidence: Evidence, left: set[str]) -> Stage:
+    """Return the next stage of the watched charge, where the cell may be of the 4 V class and a person declared it."""
+    if not evidence.declared_rechargeable or "li-ion" not in left or not 2.5 <= evidence.as_found_V <= ABOVE_ALL_V:
+        return Stage(None, "")
+    emptied_V = evidence.emptied_rests_V
+    if emptied_V is not None:
+        # Found too high for the first stage, or to show its shape in it; a discharge of ours has made room.
+        low = evidence.as_found_V > SHAPE_FROM_V - 0.05 and 2.5 <= emptied_V <= FIRST_STAGE_FROM_V
+        return Stage(STAGES_V[0] if low else None, "")
+    ohm = float(np.median(evidence.step_ohm)) if evidence.step_ohm else None
+    charge = evidence.charge if evidence.charge_It is None or evidence.charge_It <= MOST_CHARGE_It else None
+    return next_stage(
+        None if charge is None else _without_drop(charge, evidence), evidence.rested_after_charge_V,
+        evidence.rest_after_charge_h, ohm, evidence.reference_A or 10.0 * abs(charge.current_A if charge else 0.0),
+        evidence.voltage_U_V,
+    )  # fmt: skip
+
+
+def _li_ion(evidence: Evidence, rested_V: float, words: list[str]) -> Identification:
+    """Name the 4 V class: 'sure' once it was seen at rest above all others, else with the last stage as next step."""
+    if rested_V > ABOVE_ALL_V:
+        return Identification(
+            LI_ION, "li-ion", "sure", tuple(words),
+            "charge it to 4.20 V at most, watched the first time; never above for an unmarked cell", True,
+        )  # fmt: skip
+    said = (*words, _lacking(evidence)) if _lacking(evidence) else tuple(words)
+    if evidence.declared_rechargeable and _reached(evidence) > LAST_V - 0.02:
+        return Identification(
+            LI_ION, "li-ion", "likely",
+            (*said, f"charged to {LAST_V:.2f} V it did not rest above {ABOVE_ALL_V:.2f} V: a worn cell falls so far"),
+            "charge it to 4.20 V at most only when its print or data sheet says Li-ion: it is not certain", False,
+            asks="chemistry",
+        )  # fmt: skip
+    return Identification(
+        LI_ION, "li-ion", "likely", said,
+        "make sure by the wrapper that it is no 3.6 V thionyl primary (they look much the same), then charge "
+        f"it to {LAST_V:.2f} V, watched, with a sensor at the cell; resting above {ABOVE_ALL_V:.2f} V an hour later it "
+        "is certain", True, charge_to_V=LAST_V if evidence.declared_rechargeable else None,
+        rests_V=evidence.emptied_rests_V or evidence.rested_after_charge_V or evidence.as_found_V,
+    )  # fmt: skip
+
+
+def _reached(evidence: Evidence) -> float:
+    return float(np.nanmax(evidence.charge.voltage_V)) if evidence.charge is not None else 0.0
 
 
 def _lacking(evidence: Evidence) -> str:
@@ -394,11 +482,11 @@ def _took_like_nickel(evidence: Evidence) -> bool:
     """Whether a watched charge went as with a nickel cell: 1.25 to 1.55 V for at least an hour's worth of 0.1 It."""
     if evidence.charge is None or evidence.rested_after_charge_V is None:
         return False
-    q, v = _clean(evidence.charge)
+    q, v = clean(evidence.charge)
     if q is None or v is None:
         return False
     hours = float(q[-1] - q[0]) / abs(evidence.charge.current_A) if evidence.charge.current_A else 0.0
-    flat = _between(q, v, 1.25, 1.52) / max(float(q[-1] - q[0]), 1e-12)
+    flat = between(q, v, 1.25, 1.52) / max(float(q[-1] - q[0]), 1e-12)
     return hours >= 1.0 and flat > 0.9 and 1.25 <= evidence.rested_after_charge_V <= 1.45
 
 
@@ -407,47 +495,6 @@ def _without_drop(curve: Curve, evidence: Evidence) -> Curve:
     if curve.resistance_ohm or not evidence.step_ohm:
         return curve
     return replace(curve, resistance_ohm=float(np.median(evidence.step_ohm)))
-
-
-def _clean(curve: Curve) -> tuple[FloatArray, FloatArray] | tuple[None, None]:
-    q, v = curve.moved_Ah, curve.voltage_V
-    if q.shape != v.shape or q.ndim != 1:
-        raise AnalysisError(f"curve: charge has shape {q.shape}, voltage {v.shape}; they must agree")
-    good = np.isfinite(q) & np.isfinite(v)
-    q, v = q[good], v[good] - curve.current_A * curve.resistance_ohm
-    if q.size < 8 or not q[-1] > q[0]:
-        return None, None
-    return q, v
-
-
-def _between(q: FloatArray, v: FloatArray, low_V: float, high_V: float) -> float:
-    """Charge moved while the voltage stood between two levels, spread evenly inside each interval."""
-    dq = np.diff(q)
-    bottom, top = np.minimum(v[1:], v[:-1]), np.maximum(v[1:], v[:-1])
-    width = top - bottom
-    inside = np.clip(np.minimum(top, high_V) - np.maximum(bottom, low_V), 0.0, None)
-    level = (width <= 0) & (bottom >= low_V) & (bottom < high_V)
-    part = np.where(width > 0, inside / np.where(width > 0, width, 1.0), level.astype(float))
-    return float(np.sum(dq * part))
-
-
-def _densest(q: FloatArray, v: FloatArray, width_V: float) -> tuple[float, float]:
-    """Return the largest share of charge within any window of the width, and the window's middle."""
-    middle = (v[1:] + v[:-1]) / 2
-    order = np.argsort(middle)
-    volts, charge = middle[order], np.cumsum(np.diff(q)[order])
-    charge = np.concatenate(([0.0], charge))
-    upper = np.searchsorted(volts, volts + width_V, side="right")
-    amount = charge[upper] - charge[:-1]
-    best = int(np.argmax(amount))
-    return float(amount[best] / charge[-1]), float(volts[best] + width_V / 2)
-
-
-def _joined(pieces: list[Curve]) -> tuple[FloatArray, FloatArray]:
-    """Put the pieces of one interrupted discharge behind one another: charge and voltage, shape (n,) each."""
-    ends = np.cumsum([0.0, *(float(piece.moved_Ah[-1]) for piece in pieces[:-1])])
-    moved = np.concatenate([piece.moved_Ah + end for piece, end in zip(pieces, ends, strict=True)])
-    return moved, np.concatenate([piece.voltage_V for piece in pieces])
 
 
 def evidence_from_record(
@@ -494,8 +541,12 @@ def evidence_from_record(
             else:
                 # Load steps and rests in between do not end a discharge; only a charge does.
                 pieces.append(Curve(moved, v, float(np.median(i))))
-                moved, v = _joined(pieces)
-            curve = Curve(moved, v, float(np.median(i)))
+                moved, v = joined(pieces)
+            warmth = record.temperature_degC[rows]
+            known = warmth[np.isfinite(warmth)]
+            curve = Curve(
+                moved, v, float(np.median(i)), temperature_degC=float(np.median(known)) if known.size else None
+            )
             if kind not in curves or moved[-1] > curves[kind].moved_Ah[-1]:
                 curves[kind] = curve
                 charged_at = number if kind == "charge" else charged_at

@@ -124,8 +124,10 @@ def build_plan(
         raise InputError(f"{recipe.where}: no step of it applies to {context.window.name}")
     check_roles(recipe, bench, [(draft.side, draft.step.name) for draft in drafts])
     if charges:
-        _check_charging(recipe.name, bench, attended, present, unattended_charging_ok, warnings)
-        _check_sensor(recipe.name, bench, present or attended is not None, without_sensor_ok, warnings)
+        # Whoever charges what nobody is sure of has to be there, with a sensor: no option goes round that.
+        alone, bare = unattended_charging_ok and not context.staged, without_sensor_ok and not context.staged
+        _check_charging(recipe.name, bench, attended, present, alone, warnings)
+        _check_sensor(recipe.name, bench, present or attended is not None, bare, warnings)
     if any(draft.step.kind in ("discharge", "pulses") for draft in drafts) and not recipe.device:
         check_working_voltage(bench, context.cutoff_V, context.window.name)
     _start_warnings(context, warnings)
@@ -181,6 +183,7 @@ def _context(
         meter=Meter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
         as_found_V=known.as_found_V,
         key=known.key,
+        staged=known.staged,
     )
 
 

@@ -6,7 +6,7 @@ and no step made, and says why it is no.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from amphora.harness.cells.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
@@ -17,6 +17,9 @@ from amphora.harness.common.quantities import format_quantity
 from amphora.harness.plans.recipe import Recipe, every_step
 
 IDENTIFY_LIMIT_V = 3.60
+STAGES_V = (3.60, 3.85, 4.05)  # of the watched charge of an unknown cell, each earned by the one before (LIMITS)
+LIKELY_V = 4.10  # once it is likely Li-ion, attended, with a sensor (LIMITS)
+METER_V = 0.05  # above a stage: for the voltmeter
 CLAIM_SHARE = 0.5  # of a label's claim: what a used cell is taken to hold before anybody has measured (common practice)
 FIRST_CHARGE_It = 0.25  # of a cell whose history nobody knows (common practice)
 FIRST_CHARGE_MOST_A = 0.25
@@ -41,6 +44,7 @@ class Permission:
     precharge_only: bool
     why_not: str  # it may not be charged; else empty
     told: tuple[str, ...]  # what the plan has to warn of
+    staged: bool = False  # charged above 3.60 V though nobody is sure what it is: somebody is there, with a sensor
 
 
 def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
@@ -62,6 +66,7 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
     )
     limit_V, identify_V = charging.charge_limit_V, min(charging.charge_limit_V, IDENTIFY_LIMIT_V)
     may_charge, precharge_only, why_not = True, False, ""
+    stage_V = rests_V = None
     if not recipe.device:
         if state == "retired":
             raise Refused(f"{cell_id}: is retired on the shelf; nothing is done with it")
@@ -73,6 +78,8 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
                 if as_found_V < NICKEL_AS_FOUND_V:  # the lowest plausible limit is that of nickel
                     charging = load_chemistry("nimh")
                     limit_V = identify_V = charging.charge_limit_V
+                elif recipe.name == "identify" and declared:
+                    stage_V, rests_V = _stage(cell, STAGES_V)
             elif wants_charge:
                 may_charge, why_not = False, "its as-found voltage is not on the shelf"
             if found_text := _unknown_text(as_found_V, window):
@@ -89,7 +96,28 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
                 precharge_only = wants_charge
         elif not declared and (key == "auto" or by_run):
             may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
-        if key == "auto" and may_charge and as_found_V is not None and as_found_V > limit_V - 0.05:
+        if by_run and key == "li-ion" and _only_likely(cell):
+            if must_charge:
+                may_charge, why_not = (
+                    False,
+                    (
+                        f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} "
+                        f"--profile identify` up to {LIKELY_V:.2f} V, then "
+                        f"`amphora identify {cell_id} --save`; or its print says "
+                        "so: "
+                        f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
+                    ),
+                )
+            elif recipe.name == "identify":
+                stage_V, rests_V = _stage(cell, (LIKELY_V,))
+        if stage_V is not None:
+            limit_V = identify_V = stage_V
+            charging = replace(charging, charge_limit_V=stage_V, hard_high_V=stage_V + METER_V)
+            if stage_V > IDENTIFY_LIMIT_V:
+                told.append(f"not certain yet what it is: charged to {stage_V:.2f} V at 0.1 It, watched, no more")
+        if rests_V is not None and may_charge and rests_V > limit_V - 0.02:
+            may_charge, why_not = False, f"it stands at {rests_V:.3f} V, and this stage ends at {limit_V:.2f} V"
+        if key == "auto" and may_charge and rests_V is None and as_found_V is not None and as_found_V > limit_V - 0.05:
             may_charge = False
             why_not = f"found at {as_found_V:.3f} V, and an unidentified cell is not charged above {limit_V:.2f} V"
         if not may_charge and not declared and "rechargeable" in why_not:
@@ -109,8 +137,25 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
                 "of rest under watch ('retention'), and a new as-found voltage, come before a charge"
             )
     return Permission(
-        key, window, charging, limit_V, identify_V, as_found_V, may_charge, precharge_only, why_not, tuple(told)
-    )
+        key, window, charging, limit_V, identify_V, as_found_V, may_charge, precharge_only, why_not, tuple(told),
+        staged=stage_V is not None and stage_V > IDENTIFY_LIMIT_V and may_charge,
+    )  # fmt: skip
+
+
+def _stage(cell: Mapping[str, Any], allowed: tuple[float, ...]) -> tuple[float | None, float | None]:
+    """Return the stage that identification has earned, and where the cell stood then, in volt; None: none."""
+    identified = cell.get("identified")
+    if not isinstance(identified, Mapping):
+        return None, None
+    to_V, rests_V = finite_number(identified.get("charge_to_V")), finite_number(identified.get("rests_V"))
+    if to_V is None or rests_V is None or to_V not in allowed:
+        return None, None
+    return to_V, rests_V
+
+
+def _only_likely(cell: Mapping[str, Any]) -> bool:
+    identified = cell.get("identified")
+    return isinstance(identified, Mapping) and identified.get("confidence") == "likely"
 
 
 def _chemistry(cell: Mapping[str, Any], warnings: list[str]) -> tuple[str, bool]:

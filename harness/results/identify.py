@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
-    from amphora.harness.analysis.identification import Curve, Evidence, Identification
+    from amphora.harness.analysis.curve_shape import Curve
+    from amphora.harness.analysis.identification import Evidence, Identification
     from amphora.harness.analysis.records import FloatArray, IntArray, Record
     from amphora.harness.analysis.resistance import Resistance
     from amphora.harness.cells.cell import Cell
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 # As found, at rest: an unidentified cell is drawn from only above the cut-off of nickel, or of the 4 V class.
 RECIPES_FROM_V = (1.01, 3.01)
 NICKEL_TO_V = 1.60
+MOST_RUNS = 6  # then a person is asked
 
 
 def evidence_of(folder: Path) -> "Evidence":
@@ -38,6 +40,7 @@ def evidence_of(folder: Path) -> "Evidence":
     from amphora.harness.analysis.identification import evidence_from_record
     from amphora.harness.analysis.resistance import find_resistances
     from amphora.harness.archive.loading import load
+    from amphora.harness.cells.forms import form_of
 
     record, info = load(folder)
     found_V = info.cell.get("as_found_V")
@@ -46,6 +49,11 @@ def evidence_of(folder: Path) -> "Evidence":
             f"{folder}: the cell's record has no 'as_found_V'; measure it at rest with a hand meter and enter it"
         )
     claim_Ah = info.cell.get("claim_Ah")
+    kinds, reference_A = info.step_kinds, None
+    if info.profile == "import":  # a table has no steps of ours: its charges and discharges are found in it
+        record, kinds = _by_phases(record)
+        form = form_of(str(info.cell.get("form") or ""))
+        reference_A = None if form is None else form.taken(float(found_V) < NICKEL_TO_V)
     ohms: tuple[float, ...] = ()
     pulses = [number for number, kind in enumerate(info.step_kinds) if kind == "pulses"]
     rows = np.flatnonzero(np.isin(record.step, pulses))
@@ -58,12 +66,26 @@ def evidence_of(folder: Path) -> "Evidence":
             ohms = _ten_seconds(find_resistances(steady, int(rows[0]), int(rows[-1]), None, info.measurement))
     return evidence_from_record(
         record,
-        info.step_kinds,
+        kinds,
         _as_found(record, float(found_V)),
         declared_rechargeable=info.cell.get("declared_rechargeable") is True,
-        reference_A=float(claim_Ah) if isinstance(claim_Ah, int | float) and claim_Ah > 0 else None,
+        reference_A=float(claim_Ah) if isinstance(claim_Ah, int | float) and claim_Ah > 0 else reference_A,
         step_ohm=ohms,
     )
+
+
+def _by_phases(record: "Record") -> tuple["Record", tuple[str, ...]]:
+    """Return an imported record with its phases as steps, and the kind of each."""
+    import numpy as np
+
+    from amphora.harness.analysis.integration import accumulate
+    from amphora.harness.analysis.phases import find_phases
+
+    phases = find_phases(record, accumulate(record))
+    step = np.full(record.t_s.size, -1)
+    for number, phase in enumerate(phases):
+        step[phase.first_row : phase.last_row + 1] = number
+    return replace(record, step=step), tuple(phase.kind for phase in phases)
 
 
 def _as_found(record: "Record", register_V: float) -> float:
@@ -139,6 +161,7 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
     Raises:
         InputError: no folder, runs of different cells, or no voltage as found.
     """
+    from amphora.harness.analysis.curve_shape import Curve, joined
     from amphora.harness.analysis.identification import identify
     from amphora.harness.archive.loading import load
 
@@ -151,6 +174,8 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             f"identification: the runs are of several cells ({', '.join(sorted(cells))}); give those of one"
         )
     known = evidence_of(folders[0])
+    known = replace(known, emptied_rests_V=_emptied_rests_V(folders[0], known))
+    went_on = known.charge is not None and known.discharge is None
     charges, discharges = int(known.charge is not None), int(known.discharge is not None)
     for folder in folders[1:]:
         more = evidence_of(folder)
@@ -162,23 +187,43 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             discharge=_most(known.discharge, more.discharge),
             reference_A=more.reference_A or known.reference_A,
         )
+        if more.discharge is not None:
+            known = replace(known, emptied_rests_V=_emptied_rests_V(folder, more))
         if more.charge is not None:
+            charge = more.charge
+            if known.charge is not None and went_on:  # a further stage of one charge
+                moved, volts = joined([known.charge, more.charge])
+                charge = Curve(moved, volts, more.charge.current_A, more.charge.resistance_ohm)
             known = replace(
-                known, charge=more.charge, charge_It=more.charge_It,
+                known, emptied_rests_V=None, charge=charge, charge_It=more.charge_It,
                 rested_after_charge_V=more.rested_after_charge_V, rest_after_charge_h=more.rest_after_charge_h,
             )  # fmt: skip
+        went_on = more.discharge is None and (went_on or more.charge is not None)
     found = identify(known)
     judged = ", ".join(info.run_id.rsplit("/", 1)[-1] for info in infos)
     evidence = (f"judged from {len(infos)} run{'s' if len(infos) > 1 else ''}: {judged}", *found.evidence)
     made = [info.profile for info in infos]
-    if found.recipes and (min(charges, discharges) >= 2 or all(made.count(name) >= 2 for name in found.recipes)):
+    staged = found.charge_to_V is not None
+    if staged and len(folders) >= MOST_RUNS and found.chemistry is None:
+        found = replace(
+            found, recipes=(), may_charge=False, asks="chemistry", charge_to_V=None,
+            next_step=f"{len(folders)} runs have not settled it: go by its markings or data sheet, or retire it",
+        )  # fmt: skip
+    twice = min(charges, discharges) >= 2 or all(made.count(name) >= 2 for name in found.recipes)
+    if found.recipes and not staged and twice:
         found = replace(
             found, recipes=(), may_charge=False, asks="chemistry",
             next_step=f"it went through {' and '.join(found.recipes)} twice and nothing settled it: go by its markings "
             "or data sheet, or retire it",
         )  # fmt: skip
+    if found.recipes and found.charge_to_V is None and _refused(known.as_found_V):
+        found = replace(
+            found, recipes=(), may_charge=False, asks="chemistry",
+            next_step=found.next_step + f" (the shipped recipes refuse an unidentified cell found at "
+            f"{known.as_found_V:.2f} V, below the highest cut-off that it may have)",
+        )  # fmt: skip
     where = _where(folders[-1])
-    said = _commands(found, infos[0].cell_id, known.as_found_V, where) + _question(found, infos[0].cell_id, where)
+    said = _commands(found, infos[0].cell_id, where) + _question(found, infos[0].cell_id, where)
     return replace(found, evidence=evidence, next_step=found.next_step + said)
 
 
@@ -212,23 +257,43 @@ def _question(found: "Identification", cell_id: str, where: tuple[str, str]) -> 
     return ""
 
 
+def _emptied_rests_V(folder: Path, evidence: "Evidence") -> float | None:
+    """Return where a run that only discharged, down to below what the first stage needs, left the cell at rest."""
+    import numpy as np
+
+    from amphora.harness.archive.loading import load
+
+    if evidence.discharge is None or evidence.charge is not None:
+        return None
+    record, _ = load(folder)
+    rows = np.flatnonzero(np.isfinite(record.voltage_V) & np.isfinite(record.current_A))[-5:]
+    if rows.size < 5 or float(np.max(np.abs(record.current_A[rows]))) > 0.02:
+        return None
+    return float(np.median(record.voltage_V[rows]))
+
+
 def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
     if one is None or other is None:
         return one or other
     return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one
 
 
-def _commands(found: "Identification", cell_id: str, found_V: float, where: tuple[str, str]) -> str:
+def _refused(found_V: float) -> bool:
+    """Tell whether the shipped recipes refuse a cell found at a voltage while nobody knows what it is."""
+    return found_V < RECIPES_FROM_V[0] or NICKEL_TO_V < found_V < RECIPES_FROM_V[1]
+
+
+def _commands(found: "Identification", cell_id: str, where: tuple[str, str]) -> str:
     """Return the shipped recipes that do the next step, as they are typed."""
+    if found.charge_to_V is not None:
+        bench, logs = where
+        return (
+            f" (`amphora identify {cell_id} --save{logs}`, then `amphora run --cell {cell_id} --profile "
+            f"identify{bench} --present{logs}`, then "
+            f"`amphora identify {cell_id}{' --save' if found.chemistry else ''}{logs}`)"
+        )
     if not found.recipes:
         return ""
-    if found_V < RECIPES_FROM_V[0] or NICKEL_TO_V < found_V < RECIPES_FROM_V[1]:
-        return (
-            f" (the shipped recipes refuse an unidentified cell found at {found_V:.2f} V, below the highest cut-off "
-            "that it may have: go by its markings or data sheet and enter its chemistry on the shelf by these; else "
-            f"retire it: `amphora cell edit {cell_id} --chemistry ...{where[1]}` or "
-            f"`amphora cell state {cell_id} retired{where[1]}`)"
-        )
     here, (bench, logs) = {"identify": " --present"}, where
     typed = [
         f"`amphora run --cell {cell_id} --profile {name}{bench}{here.get(name, '')}{logs}`" for name in found.recipes
@@ -247,6 +312,8 @@ def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:
     }
     if found.chemistry is not None:
         kept["chemistry"] = found.chemistry
+    if found.charge_to_V is not None:
+        kept.update({"charge_to_V": found.charge_to_V, "rests_V": found.rests_V})
     return kept
 
 

@@ -6,13 +6,15 @@ Each cell has its own age, resistance, charge and temperature. Beside the kinds 
 kinds that could be mistaken for them: sodium-ion, titanate, lead-acid, thionyl and disulfide primaries and nickel-zinc;
 their curves are common practice, drawn by hand between a few points.
 Each is taken through the same evening: found, small load steps, where allowed a watched charge with an hour's
-rest, then a discharge at 0.1 It; an answer counts at every stage on the way. "declared" means that a
+rest, then a discharge at 0.1 It; then what the answer names as its next step, the stages of the watched charge
+among it, six runs in all. An answer counts at every stage on the way. "declared" means that a
 person said rechargeable; for primaries that person is wrong, and those rows are kept apart.
 """
 
 import random
 import sys
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -22,7 +24,9 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from amphora.drivers.simulated.cell import CURVES, KINDS, CellSpec, SimulatedCell, random_cell
+from amphora.drivers.simulated.cell import ABOVE_FULL_V, CURVES, KINDS, CellSpec, SimulatedCell, random_cell
+from amphora.drivers.simulated.populations import draw_cell
+from amphora.harness.analysis.curve_shape import joined
 from amphora.harness.analysis.identification import (
     CANNOT_TELL,
     LFP,
@@ -36,6 +40,16 @@ from amphora.harness.analysis.identification import (
 )
 from amphora.harness.analysis.records import FloatArray
 
+_ABOVE_FULL = {
+    "sodium-ion": 5.0,
+    "sodium-ion-iron": 8.0,
+    "titanate": 10.0,
+    "lead-acid": 3.0,
+    "nickel-zinc": 3.0,
+    "thionyl": 0.5,
+    "disulfide": 0.5,
+}  # V per unit of charge, by hand
+MOST_RUNS = 6
 ANSWERS = (LI_ION, LFP, NICKEL, PRIMARY, CANNOT_TELL)
 _POINTS = {
     "sodium-ion": ((0, 1.5), (0.05, 2.05), (0.2, 2.55), (0.35, 2.8), (0.5, 3.0), (0.6, 3.15), (0.72, 3.38),
@@ -74,6 +88,13 @@ class Trial:
     kind: str
     declared: bool
     answers: tuple[Identification, ...]
+    charged_to_V: float = 0.0  # the highest limit that it was charged towards
+
+    @property
+    def ends(self) -> str:
+        """How it ended: named, a question to a person, or open."""
+        last = self.answers[-1]
+        return "named" if last.chemistry is not None else "question" if last.asks else "open"
 
     @property
     def wrong(self) -> list[Identification]:
@@ -87,6 +108,11 @@ def _between(points: FloatArray, z: float) -> float:
 
 def cell_of(kind: str, rng: random.Random) -> SimulatedCell:
     """Return a random cell of a kind, the simulated bench's or one of those added here."""
+    if kind in KINDS and KINDS[kind].slow and kind in ("real-li-ion", "real-lfp", "real-nimh"):
+        return draw_cell(
+            rng, KINDS[kind].chemistry, rng.choice(("healthy", "aged")), soc=rng.uniform(0.02, 1.0),
+            ambient_degC=rng.uniform(0.0, 35.0),
+        ).cell  # fmt: skip
     if kind in KINDS:
         cell = random_cell(kind, rng)
         if kind == "empty":
@@ -96,6 +122,7 @@ def cell_of(kind: str, rng: random.Random) -> SimulatedCell:
     if name not in CURVES:
         points = np.array(_POINTS[name])
         CURVES[name] = partial(_between, points)
+        ABOVE_FULL_V[name] = _ABOVE_FULL[name]
     spec = _OTHERS[kind]
     spec = replace(
         spec, capacity_Ah=spec.capacity_Ah * rng.uniform(0.4, 1.1), r0_ohm=spec.r0_ohm * rng.uniform(0.6, 2.5)
@@ -155,21 +182,53 @@ def trial(kind: str, declared: bool, seed: int) -> Trial:
                 continue
             curve = _go(cell, 0.1 * it_A, high_V, 6 * 3600.0, 30.0, noise)
             cell.advance(3600.0, 0.0)
-            known = replace(known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(), rest_after_charge_h=1.0)
+            known = replace(
+                known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(), rest_after_charge_h=1.0,
+                emptied_rests_V=None,
+            )  # fmt: skip
         else:
             curve = _go(cell, -0.1 * it_A, low_V, 16 * 3600.0, 30.0, noise)
             cell.advance(1800.0, 0.0)
-            known = _with_discharge(known, curve)
+            known = replace(_with_discharge(known, curve), emptied_rests_V=rest_V())
         answers.append(identify(known))
-    if answers[-1].answer == CANNOT_TELL and answers[-1].may_charge:
-        # As it says: full within the most cautious window, an hour's rest, and through the knee.
-        if cell.voltage(0.0) < high_V - 0.05:
-            curve = _go(cell, 0.1 * it_A, high_V, 20 * 3600.0, 30.0, noise)
+    charged_V = high_V if known.charge is not None else 0.0
+    known, charged_V = _go_on(cell, known, answers, (low_V, high_V, it_A, charged_V), noise, rest_V)
+    return Trial(kind, declared, tuple(answers), charged_V)
+
+
+def _go_on(
+    cell: SimulatedCell, known: Evidence, answers: list[Identification], limits: tuple[float, float, float, float],
+    noise: np.random.Generator, rest_V: Callable[[], float],
+) -> tuple[Evidence, float]:  # fmt: skip
+    """Do what each answer names as its next step until one names a kind for sure, asks, or six runs are made."""
+    low_V, high_V, it_A, charged_V = limits
+    runs = 1 + (known.charge is not None) + (known.discharge is not None)
+    again = 0
+    while runs < MOST_RUNS and not answers[-1].asks and again < 2:
+        last = answers[-1]
+        to_V = last.charge_to_V
+        if to_V is None and not (last.recipes and last.chemistry is None):
+            break
+        if to_V is not None or ("identify" in last.recipes and last.may_charge):
+            runs += 1
+            curve = _go(cell, 0.1 * it_A, to_V or high_V, 6 * 3600.0, 30.0, noise)
+            charged_V = max(charged_V, to_V or high_V)
             cell.advance(3600.0, 0.0)
-            known = replace(known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(), rest_after_charge_h=1.0)
-        known = _with_discharge(known, _go(cell, -0.1 * it_A, low_V, 30 * 3600.0, 30.0, noise))
+            if known.charge is not None and known.emptied_rests_V is None and to_V is not None:
+                curve = Curve(*joined([known.charge, curve]), curve.current_A)
+            known = replace(known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(),
+                            rest_after_charge_h=1.0, emptied_rests_V=None)  # fmt: skip
+        if to_V is None:
+            again += 1
+        if to_V is None and "overnight" in last.recipes:
+            runs += 1
+            known = _with_discharge(known, _go(cell, -0.1 * it_A, low_V, 30 * 3600.0, 30.0, noise))
+            cell.advance(1800.0, 0.0)
+            known = replace(known, emptied_rests_V=rest_V())
         answers.append(identify(known))
-    return Trial(kind, declared, tuple(answers))
+    if answers[-1].chemistry is None and answers[-1].recipes:  # as results.identify says after as many runs
+        answers[-1] = replace(answers[-1], asks="chemistry", recipes=())
+    return known, charged_V
 
 
 def campaign(each: int, seed: int = 0) -> list[Trial]:
@@ -181,22 +240,22 @@ def campaign(each: int, seed: int = 0) -> list[Trial]:
 
 def table(trials: list[Trial]) -> str:
     """Return the confusion table: last answers by kind, and answers at any stage that named a wrong chemistry."""
-    heads = ("Li-ion", "LFP", "nickel", "primary?", "open", "wrong at any stage")
-    lines = [f"{'kind':34s}" + "".join(f"{head:>10s}" for head in heads[:-1]) + f"{heads[-1]:>20s}"]
+    heads = ("Li-ion", "LFP", "nickel", "question", "open", "wrong at any stage", "charged above 3.60 V")
+    lines = ["| kind | " + " | ".join(heads) + " |", "|---" * (len(heads) + 1) + "|"]
     for kind in (*KINDS, *_OTHERS):
         for declared in (False, True):
             some = [t for t in trials if t.kind == kind and t.declared == declared]
             if not some:
                 continue
             spec = KINDS.get(kind) or _OTHERS[kind]
-            said = "declared, wrongly" if declared and not spec.rechargeable else "declared" if declared else ""
+            said = " (declared, wrongly)" if declared and not spec.rechargeable else " (declared)" if declared else ""
             last = Counter(t.answers[-1].answer for t in some)
-            wrong = sum(bool(t.wrong) for t in some)
-            lines.append(
-                f"{kind + (' (' + said + ')' if said else ''):34s}"
-                + "".join(f"{last[a]:10d}" for a in ANSWERS)
-                + f"{wrong:20d}"
-            )
+            ends = Counter(t.ends for t in some)
+            counts = (
+                *(last[answer] for answer in ANSWERS[:3]), ends["question"], ends["open"],
+                sum(bool(t.wrong) for t in some), sum(t.charged_to_V > 3.60 for t in some),
+            )  # fmt: skip
+            lines.append(f"| {kind}{said} | " + " | ".join(str(count) for count in counts) + " |")
     return "\n".join(lines)
 
 
@@ -206,6 +265,9 @@ if __name__ == "__main__":
     print(table(all_trials))
     bad = [t for t in all_trials if t.wrong]
     print(f"\n{len(all_trials)} cells, {len(bad)} named wrongly at any stage")
+    print(f"{dict(Counter(t.ends for t in all_trials))}")
+    for example in [t for t in all_trials if t.ends == "open"][:5]:
+        print(f"  open: {example.kind}, declared {example.declared}: {'; '.join(example.answers[-1].evidence)}")
     for example in bad[:5]:
         first = example.wrong[0]
         print(f"  {example.kind}, declared {example.declared}: {first.answer}: {'; '.join(first.evidence)}")

@@ -244,6 +244,21 @@ def test_an_unidentified_cell_of_the_quarantine_band_gets_the_slow_pre_charge_an
     assert build_plan("charge", {**record, "as_found_V": 3.0}, bench(), present=True).as_found_low_V == 2.5
 
 
+def test_no_option_goes_round_the_person_and_the_sensor_of_a_later_stage_of_identification():
+    record = cell("auto", as_found_V=3.31, identified={"charge_to_V": 3.85, "rests_V": 3.55})
+    with pytest.raises(InputError, match="a sensor is needed"):
+        build_plan("identify", record, bench(cell={}), present=True, without_sensor_ok=True)
+    with pytest.raises(InputError, match="nobody is declared to be there"):
+        build_plan("identify", record, bench(abilities=GUARDING), unattended_charging_ok=True)
+    plan = build_plan("identify", record, bench(), present=True)
+    charged = [(step, segment.order) for step, segment in orders(plan) if step.kind == "charge"]
+    assert max(order.voltage_V for _, order in charged) <= 3.90
+    assert max(step.limits.voltage_high_V for step, _ in charged) <= 3.90
+    assert all(order.current_A <= 0.1 * plan.capacity_Ah + 1e-9 for _, order in charged)
+    first = build_plan("identify", cell("auto", as_found_V=3.31), bench(cell={}), present=True, without_sensor_ok=True)
+    assert first.charges
+
+
 def test_charging_with_nobody_there_needs_an_explicit_yes_and_a_supply_that_guards_itself():
     with pytest.raises(InputError, match="nobody is declared to be there"):
         build_plan("charge", cell(), bench())

@@ -57,3 +57,45 @@ def test_an_unidentified_cell_is_charged_with_the_lowest_limit_it_may_have():
     known = permission(load_recipe("charge"), cell("auto", 1.3))
     assert known.charging.key == "nimh"
     assert known.charge_limit_V == known.identify_V == load_chemistry("nimh").charge_limit_V
+
+
+def staged(to_V, rests_V=3.55, **more):
+    return cell("auto", 3.31, identified={"charge_to_V": to_V, "rests_V": rests_V}, **more)
+
+
+@pytest.mark.parametrize(
+    ("record", "limit_V", "hard_V"),
+    [
+        (cell("auto", 3.31), 3.60, 3.65),  # LIMITS: 3.60, then 3.85, then 4.05 V, each earned by the one before
+        (staged(3.85), 3.85, 3.90),
+        (staged(4.05, 3.80), 4.05, 4.10),
+        (staged(4.10, 3.80), 3.60, 3.65),  # 4.10 V only after 'likely Li-ion'
+        (staged(4.20), 3.60, 3.65),
+        (staged(3.95), 3.60, 3.65),
+        (
+            cell("auto", 3.31, identified={
+                "chemistry": "li-ion", "confidence": "likely", "charge_to_V": 4.10, "rests_V": 3.83}),
+            4.10, 4.15,
+        ),
+    ],
+)  # fmt: skip
+def test_a_stage_of_the_watched_charge_is_allowed_to_its_voltage_and_no_further(record, limit_V, hard_V):
+    known = permission(load_recipe("identify"), record)
+    assert known.may_charge
+    assert (known.charge_limit_V, known.identify_V) == (limit_V, limit_V)
+    assert known.charging.hard_high_V == pytest.approx(hard_V)
+    assert known.staged == (limit_V > 3.60)
+
+
+def test_a_stage_is_for_identify_alone_and_for_a_declared_cell():
+    assert permission(load_recipe("charge"), staged(3.85)).charge_limit_V == pytest.approx(3.60)
+    assert not permission(load_recipe("identify"), staged(3.85, declared_rechargeable=False)).may_charge
+    assert not permission(load_recipe("identify"), staged(3.85, rests_V=3.84)).may_charge
+
+
+def test_likely_li_ion_is_not_charged_to_the_full_limit_before_it_was_seen_above_all_others():
+    likely = cell("auto", 3.31, identified={"chemistry": "li-ion", "confidence": "likely"})
+    with pytest.raises(Refused, match=r"not certain: first .*4\.10 V"):
+        permission(load_recipe("charge"), likely)
+    sure = cell("auto", 3.31, identified={"chemistry": "li-ion", "confidence": "sure"})
+    assert permission(load_recipe("charge"), sure).charge_limit_V == pytest.approx(4.20)
