@@ -22,7 +22,7 @@ ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
 TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
-            "check_resistor", "charge_path", "calibration", "attended", "smoke_alarm", "bay")  # fmt: skip
+            "hands", "check_resistor", "charge_path", "calibration", "attended", "smoke_alarm", "bay")  # fmt: skip
 AGREE_V = 0.05
 LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
 CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
@@ -74,6 +74,11 @@ class BenchDescription:
     alarms: Mapping[str, Any] = field(default_factory=dict)
     data: Mapping[str, Any] = field(default_factory=dict)
     where: str = "bench"
+
+    @property
+    def hands(self) -> str:
+        """Where the hands of a served simulated bench are reached; "": nowhere."""
+        return str(self.data.get("hands", ""))
 
     @property
     def simulated(self) -> bool:
@@ -300,6 +305,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         raise InputError(
             f"{where}: sensed_at = {shown(data['sensed_at'])} is not accepted; {', '.join(map(repr, SENSED_AT))} are"
         )
+    _check_hands(data, where)
     speed_up = finite_number(data.get("speed_up", 1.0))
     if speed_up is None or not 0 < speed_up <= 1e6:
         raise InputError(f"{where}: speed_up = {shown(data['speed_up'])} is not accepted; a number above 0 is")
@@ -320,6 +326,17 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
     )
     bench.measurement()
     return bench
+
+
+def _check_hands(data: Mapping[str, Any], where: str) -> None:
+    """Refuse hands of a bench that is not simulated, or on another computer."""
+    if "hands" not in data:
+        return
+    host, _, port = str(data["hands"]).rpartition(":")
+    if data.get("simulated") is not True:
+        raise InputError(f"{where}: hands goes with simulated = true; a real bench has a person at the terminal")
+    if host != "127.0.0.1" or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
+        raise InputError(f'{where}: hands = {shown(data["hands"])} is not accepted; "127.0.0.1:PORT" is')
 
 
 def _check_resistor(data: Any, where: str) -> CheckResistor | None:

@@ -80,7 +80,7 @@ EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 class Person(Protocol):
     """Whoever is at the bench."""
 
-    def ask(self, text: str) -> None:
+    def ask(self, text: str, act: str = "") -> None:
         """Put a request; returns at once."""
         ...
 
@@ -1200,7 +1200,7 @@ class Runner:
             if rig.switch is not None:
                 rig.switch.connect(cast(Position, order.mode))
         elif order.kind == "ask":
-            self.person.ask(order.text)
+            self.person.ask(order.text, order.act)
             self._called_s = self._now()
             if self.alarm is not None:
                 self.alarm("person", order.text)

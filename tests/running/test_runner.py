@@ -867,7 +867,7 @@ class Absent:
 
     present = True
 
-    def ask(self, text: str) -> None:
+    def ask(self, text: str, act: str = "") -> None:
         self.asked = text
 
     def answered(self) -> bool:
