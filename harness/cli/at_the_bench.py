@@ -1,6 +1,8 @@
 """Who is at a bench of a bench file: a person at the terminal, the simulated hands, or nobody."""
 
 import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from amphora.harness.common.errors import BenchError
@@ -48,3 +50,23 @@ def hand_meter_shows(hands: "Hands | None") -> str:
         return f"; the simulated meter shows {hands.hand_meter_V():.3f} V"
     except DriverError as error:
         raise BenchError(str(error)) from error
+
+
+def after_the_last_run(logs: Path, cell_id: str) -> datetime:
+    """Return now, or a second after the cell's last run where that ended ahead of now.
+
+    On a bench that lives faster, a night ends hours ahead of this computer's clock; the next run comes after it.
+    """
+    from amphora.harness.archive.run_folder import read_run
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.common.errors import AmphoraError
+
+    moments = [datetime.now(UTC)]
+    try:
+        for folder in Shelf(logs).runs(cell_id)[-1:]:
+            moments += [
+                datetime.fromisoformat(event["utc"]) + timedelta(seconds=1) for event in read_run(folder).events[-1:]
+            ]
+    except AmphoraError:
+        pass  # said where the run itself asks for it
+    return max(moments)

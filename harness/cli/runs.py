@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from amphora.harness.cli.asking import ask_for
-from amphora.harness.cli.at_the_bench import hand_meter_shows, hands_of, person_at
+from amphora.harness.cli.at_the_bench import after_the_last_run, hand_meter_shows, hands_of, person_at
 from amphora.harness.cli.completion import benches, cells, recipes, runs
 from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
@@ -440,7 +440,8 @@ class _Setup:
         if self._roles is not None:
             self.description = for_recipe(self.description, self._roles)
         speed_up = self.description.speed_up
-        self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
+        after = None if self._before_open else after_the_last_run(self._request.logs, self._request.cell_id)
+        self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up, after)
         opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument
         self._alarm = Alarm(self.description.alarms, f"{self.description.where}: alarms")
         self.alarm = self._alarm.raise_

@@ -280,7 +280,7 @@ class Runner:
                 except Refused as refused:
                     if self.journal is None:
                         raise
-                    return self._end("guard:as-found", str(refused), 1)
+                    return self._end("guard:as-found", str(refused), 3)
                 except DriverError as error:
                     reason, text = "instrument", str(error)
                 except OSError as error:
