@@ -116,5 +116,5 @@ def test_each_line_of_a_page_works_on_the_readmes_evening(
 def test_a_line_with_an_option_that_is_gone_is_seen() -> None:
     parse_only(["plan", "--cell", "L3-a", "--profile", "overnight"])
     for words in (["plan", "--cell", "L3-a", "--recipe", "overnight"], ["cells"]):
-        with pytest.raises(Exception, match="(?i)no such option|cells"):
+        with pytest.raises(Exception, match=r"(?i)no such option|cells"):
             parse_only(words)

@@ -196,11 +196,11 @@ class Wired(SimulatedBench):
         self.shunt_ohm = 10.0
         self.load.set_discharge("resistance", self.shunt_ohm)
 
-    def asked(self, text: str) -> None:
-        super().asked(text)
-        if "Connect the resistor" in text:
+    def asked(self, what: str) -> None:
+        super().asked(what)
+        if what == "drain-through-resistor":
             self.load.set_input(True)
-        elif "take the resistor off" in text:
+        elif what == "resistor-off-cell":
             self.load.set_input(False)
 
 
