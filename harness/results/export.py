@@ -120,11 +120,8 @@ def _export_plainly(folder: Path, out: Path, form: str) -> Path:
     if form == "bdf":
         columns = _as_bdf(columns, info)
     texts = [
-        [
-            "" if isinstance(value, float) and np.isnan(value) else str(value) if isinstance(value, str) else repr(value)
-            for value in values.tolist()
-        ]
-        for values in columns.values()
+        ["" if isinstance(one, float) and np.isnan(one) else one if isinstance(one, str) else repr(one) for one in part]
+        for part in (values.tolist() for values in columns.values())
     ]
     try:
         out.parent.mkdir(parents=True, exist_ok=True)

@@ -46,7 +46,7 @@ def test_both_ways_refuse_the_same_rows(tmp_path: Path, row: str) -> None:
     path = tmp_path / "samples.csv"
     path.write_text(HEAD + "\n".join([*ROWS, row, *ROWS]) + "\n", encoding="utf-8")
     for reader in (batches_by_pyarrow, batches_by_numpy):
-        with pytest.raises(ValueError):  # noqa: PT011 - each says it in its own words, and the slow way names the line
+        with pytest.raises(ValueError):
             list(reader(path, COLUMNS, WANTED, 4096))
 
 

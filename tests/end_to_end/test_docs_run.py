@@ -20,7 +20,8 @@ ROOT = Path(__file__).parents[2]
 PAGES = ("certificate", "duties", "grades", "import", "recipes", "serial-logger", "described", "bag")
 NIGHT = "logs/L3-a/20261124T210000Z-overnight"  # as the pages write a run's path
 ONLY_PARSED = ("/dev/", "--page", "queue run", "bench simulate", "bench check", "safe-copy.pem", "their-bench.pem",
-               "my-lamp.toml", "my-recipe.toml", "watch-resistor", " RUN ", "add-many", "take-in", "queue ", "L3-b")  # fmt: skip
+               "my-lamp.toml", "my-recipe.toml", "watch-resistor", " RUN ", "add-many", "take-in", "queue ",
+               "L3-b")  # fmt: skip
 """What needs a port, a second process, a file of the reader's or another cell: its words and options are read only."""
 
 
