@@ -38,6 +38,8 @@ class Served:
                 str(self.bench),
                 "--truth-out",
                 str(self.truth_file),
+                "--cell",
+                "li-ion",  # full, unless a test wants another
                 *options,
             ],
             stdout=subprocess.PIPE,
