@@ -75,12 +75,13 @@ class ScaledClock(RealClock):
 
     Args:
         factor: How many seconds of the bench pass in one real second.
+        begin_utc: What its wall shows at first; None: what this computer's shows.
     """
 
-    def __init__(self, factor: float) -> None:
+    def __init__(self, factor: float, begin_utc: datetime | None = None) -> None:
         self.factor = factor
         self._begin_s = _elapsed_s()
-        self._begin_utc = datetime.now(UTC)
+        self._begin_utc = begin_utc or datetime.now(UTC)
 
     def now_s(self) -> float:
         """Seconds of the bench."""
@@ -96,7 +97,7 @@ class ScaledClock(RealClock):
         return None if boot is None else (f"{boot[0]} x{self.factor:g}", boot[1] * self.factor)
 
     def utc(self) -> datetime:
-        """The bench's wall clock: began right, runs fast."""
+        """The bench's wall clock: runs fast from where it began."""
         return self._begin_utc + timedelta(seconds=self.now_s())
 
     def sleep(self, seconds: float) -> None:

@@ -163,25 +163,22 @@ class SimulatedBench:
         if name not in self.fired:
             self.fired.append(name)
 
-    def asked(self, text: str) -> None:
-        """Do by hand what the person of this bench is asked for.
+    def asked(self, what: str) -> None:
+        """Do by hand what the person of this bench is asked for: one of `drivers.hands.ACTS`, "" for nothing.
 
         A lamp in place of the cell is switched; leads and the voltmeter's clips are moved; the cell is reseated; the
         sensor is warmed, the check resistor put in and taken out.
         """
         self.update()
-        act(self, text)
-        if self.device is not None and self.device.asked(text):
+        act(self, what)
+        if self.device is not None and self.device.asked(what):
             self.touch()
-        words = text.lower()
-        if "clips" in words and "the load's own terminals" in words:
-            self.sense = False
-        elif "clips" in words and "the cell's own ends" in words:
-            self.sense = True
-        if "out of its holder and put it back" in words:
+        if what in ("clips-to-load", "clips-to-cell"):
+            self.sense = what == "clips-to-cell"
+        elif what == "reseat-cell":
             self.reseat()
-        if self.leads == "by hand" and "move the cell's leads to the" in words:
-            self.side = "charge" if "to the supply" in words else "discharge"
+        elif what in ("leads-to-supply", "leads-to-load") and self.leads == "by hand":
+            self.side = "charge" if what == "leads-to-supply" else "discharge"
             self.touch()
 
     def hand_meter_V(self) -> float:

@@ -411,6 +411,7 @@ def shorted(spec: CellSpec, ohm: float) -> CellSpec:
 USED = {"health": 0.66, "growth": 2.4}
 KINDS.update({
     "real-li-ion": real_spec("li-ion", 2.05, kind="real-li-ion", health=0.93, growth=1.2),
+    "unmarked": real_spec("li-ion", 1.45, kind="unmarked", health=0.90, growth=1.3),
     "real-lfp": real_spec("lfp", 1.30, kind="real-lfp", health=0.93, growth=1.2),
     "real-nimh": real_spec("nimh", 1.90, kind="real-nimh", health=0.95, growth=1.1),
     "aged-li-ion": real_spec("li-ion", 1.45, kind="aged-li-ion", lost_per_month=0.04, **USED),
@@ -424,7 +425,7 @@ KINDS.update({
         "li-ion", 1.05, kind="shorted-near-full", shorts=(Short(25.0, above_V=4.05, on_s=240.0, off_s=120.0),), **USED
     ),
 })  # fmt: skip
-START_SOC = {"empty": -0.02, "lithium-primary": 0.8, "alkaline": 0.5}
+START_SOC = {"unmarked": 0.1145, "empty": -0.02, "lithium-primary": 0.8, "alkaline": 0.5}
 
 
 STATE = (

@@ -33,8 +33,8 @@ class Device(Protocol):
         """Let time pass with this voltage at its terminals."""
         ...
 
-    def asked(self, text: str) -> bool:
-        """Do by hand what a person was asked for; tell whether something was changed on it."""
+    def asked(self, act: str) -> bool:
+        """Do an act (`drivers.hands.ACTS`) on it; tell whether something was changed on it."""
         ...
 
     def truth(self) -> dict[str, object]:
@@ -103,12 +103,12 @@ class SimulatedLamp:
         self.mode = names[(names.index(self.mode) + 1) % len(names)]
         return self.mode
 
-    def asked(self, text: str) -> bool:
-        """Switch the mode when the words ask for it: 'next mode' or 'brightest mode'."""
-        if "next mode" in text:
+    def asked(self, act: str) -> bool:
+        """Switch the mode: `next-mode` or `brightest-mode`."""
+        if act == "next-mode":
             self.next_mode()
             return True
-        if "brightest mode" in text:
+        if act == "brightest-mode":
             self.mode = max(self.currents_A, key=lambda name: self.currents_A[name])
             return True
         return False
@@ -202,7 +202,7 @@ class SimulatedPanel:
     def advance(self, dt_s: float, voltage_V: float) -> None:
         """Nothing changes in it by itself."""
 
-    def asked(self, text: str) -> bool:
+    def asked(self, act: str) -> bool:
         """There is nothing to switch on it."""
         return False
 

@@ -1,4 +1,4 @@
-"""What the person of a simulated bench does with the hands: the words of a request, acted on.
+"""What the person of a simulated bench does with the hands: acts from a fixed list, no words.
 
 Warms the sensor between two fingers, puts the check resistor in the cell's place or in series with it,
 lets the cell drain through it, takes it out again. Volt, ohm, kelvin, second.
@@ -33,7 +33,7 @@ class PlainResistor:
     def advance(self, dt_s: float, voltage_V: float) -> None:
         """Stay as it is."""
 
-    def asked(self, text: str) -> bool:
+    def asked(self, act: str) -> bool:
         """Nothing can be switched on it."""
         return False
 
@@ -73,21 +73,18 @@ class Fingers:
         return self._kelvin
 
 
-def act(bench: "SimulatedBench", text: str) -> None:
-    """Do what the words ask for; words that ask for something else are left to others."""
-    words = text.lower()
-    if "between two fingers" in words:
-        bench.thermometer.fingers.hold(bench.clock.now_s(), True, bench.cell.temperature_degC)
-    elif "let go of the sensor" in words:
-        bench.thermometer.fingers.hold(bench.clock.now_s(), False, bench.cell.temperature_degC)
-    if "check resistor" not in words:
-        return
-    if "in the cell's place" in words:
+def act(bench: "SimulatedBench", what: str) -> None:
+    """Do one of `drivers.hands.ACTS`; what is none of the sensor or the check resistor is left to others."""
+    if what in ("warm-sensor", "release-sensor"):
+        bench.thermometer.fingers.hold(bench.clock.now_s(), what == "warm-sensor", bench.cell.temperature_degC)
+    elif what == "resistor-for-cell":
         bench.device = PlainResistor(bench.check_ohm)
-    elif "put the cell back" in words:
+    elif what == "cell-back":
         bench.device = None
-    elif "in series with the cell" in words:
+    elif what == "resistor-in-series":
         bench.lead_ohm += bench.check_ohm
-    elif "out of the lead" in words:
+    elif what == "resistor-out-of-lead":
         bench.lead_ohm -= bench.check_ohm
+    else:
+        return
     bench.touch()

@@ -10,6 +10,7 @@ import socket
 import threading
 from typing import Any
 
+from amphora.drivers.hands import HandsServer
 from amphora.drivers.roles import Clock
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import shorted
@@ -99,7 +100,7 @@ class LoggerServer:
             bench = self._bench
             bench.update()
             thermometer: SimThermometer = bench.thermometer
-            degC = "" if thermometer.lost else f"{thermometer.temperature.read(bench.cell.temperature_degC):.2f}"
+            degC = "" if thermometer.lost else f"{thermometer.temperature.read(thermometer.true_degC()):.2f}"
             t_ms = int(self._clock.now_s() * 1000.0) % 2**32
             if not self._electrical:
                 return f"{t_ms},,,{degC}\n"
@@ -159,6 +160,7 @@ class ServedBench:
         self.resistor_ohm = resistor_ohm
         self._clip_on_after_s = clip_on_after_s
         self.logger = LoggerServer(self.bench, self.clock, self.lock, resistor_ohm is not None, speed_up)
+        self.hands = HandsServer(self._act, self._hand_meter_V)
         self.scpi: dict[str, ScpiServer] = {}
         if resistor_ohm is None:
             for name, dialect in (("load", load_dialect), ("supply", supply_dialect)):
@@ -174,10 +176,22 @@ class ServedBench:
         for server in self.scpi.values():
             server.start()
         self.logger.start()
+        self.hands.start()
         if self.resistor_ohm is not None:
             with self.lock:
                 at_s = self.clock.now_s() + self._clip_on_after_s
                 self.bench.at(at_s, "resistor clipped on", lambda bench: bench.load.set_input(True))
+
+    def _act(self, what: str) -> None:
+        """Do by hand what another process asks for; with only a resistor, drain the cell through it or stop that."""
+        with self.lock:
+            if self.resistor_ohm is not None and what in ("drain-through-resistor", "resistor-off-cell"):
+                self.bench.load.set_input(what == "drain-through-resistor")
+            self.bench.asked(what)
+
+    def _hand_meter_V(self) -> float:
+        with self.lock:
+            return self.bench.hand_meter_V()
 
     def clip_on(self) -> None:
         """Clip the resistor on, now."""
@@ -187,12 +201,13 @@ class ServedBench:
         """End every server."""
         for server in self.scpi.values():
             server.stop()
+        self.hands.stop()
         self.logger.stop()
 
     def bench_file(self) -> str:
         """Return a bench file for these servers, as TOML."""
         described = self.bench.description["instruments"]
-        lines = ['name = "simulated bench"', 'leads = "wired"', "simulated = true"]
+        lines = ['name = "simulated bench"', 'leads = "wired"', "simulated = true", f'hands = "{self.hands.address}"']
         if self.speed_up != 1.0:
             lines.append(f"speed_up = {self.speed_up:g}")
         for name, server in self.scpi.items():

@@ -17,7 +17,9 @@ from amphora.harness.analysis.records import FloatArray, Measurement, Record, Sp
 from amphora.harness.common.errors import AnalysisError
 
 EARLY_S = 1.5
-EARLY_SLOPE = 0.10  # of the fall per its time; so that U holds 94 to 98 % of early values (tests/campaign/resistance_study)
+EARLY_SLOPE = (
+    0.10  # of the fall per its time; so that U holds 94 to 98 % of early values (tests/campaign/resistance_study)
+)
 STATED_TIMES_S = (0.1, 1.0, 10.0, 30.0)
 LOAD_STEP = "load step"
 LOAD_RELEASE = "load release"

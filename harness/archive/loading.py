@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
+from amphora.harness.archive.batches import batches
 from amphora.harness.archive.condensing import Condenser
 from amphora.harness.archive.run_folder import (
     COLUMNS,
@@ -270,13 +271,7 @@ def _read_fast(
     arrays of the final size, so that a long night fits into little memory.
     """
     import numpy as np
-    import pyarrow as pa
-    import pyarrow.csv as pa_csv
 
-    kinds = {name: pa.float64() for name in columns} | {"step": pa.int64()}
-    # The last column is read in any case: the mark of a torn row stands there, and makes it no number.
-    asked = wanted if columns[-1] in wanted else [*wanted, columns[-1]]
-    options = pa_csv.ConvertOptions(column_types=kinds, include_columns=asked, null_values=[""])
     dtypes: dict[str, Any] = {name: np.int64 if name == "step" else np.float64 for name in wanted}
     held: dict[str, Any] = {name: np.empty(0, dtypes[name]) for name in wanted}
     firsts: dict[str, Any] = {}
@@ -309,34 +304,16 @@ def _read_fast(
         rows = need
 
     try:
-        with pa_csv.open_csv(
-            path,
-            read_options=pa_csv.ReadOptions(block_size=block, use_threads=False),
-            parse_options=pa_csv.ParseOptions(quote_char=False),
-            convert_options=options,
-            memory_pool=pa.system_memory_pool(),
-        ) as reader:
-            for batch in reader:
-                # the first batch tells how many rows there will be, about
-                expected = int(batch.num_rows * max(1.0, path.stat().st_size / block) * 1.05) + 1000
-                part_of: dict[str, Any] = {}
-                for name in wanted:
-                    values = batch.column(name)
-                    if values.null_count == len(values) and name != "step":
-                        part = np.broadcast_to(np.float64(np.nan), (len(values),))
-                    else:  # straight from the buffer: the reader's own conversion would load pandas
-                        if values.null_count:
-                            values = values.fill_null(-1 if name == "step" else float("nan"))
-                        whole = np.frombuffer(values.buffers()[1], dtypes[name])
-                        part = whole[values.offset : values.offset + len(values)]
-                    part_of[name] = part
-                if squeeze is None:
-                    put(part_of, batch.num_rows, expected)
-                elif (made := squeeze.take(part_of)) is not None:
-                    put(made, made["t_s"].size, expected // squeeze.every)
+        for count, part_of in batches(path, columns, wanted, block):
+            # the first batch tells how many rows there will be, about
+            expected = int(count * max(1.0, path.stat().st_size / block) * 1.05) + 1000
+            if squeeze is None:
+                put(part_of, count, expected)
+            elif (made := squeeze.take(part_of)) is not None:
+                put(made, made["t_s"].size, expected // squeeze.every)
         if squeeze is not None and (made := squeeze.rest()) is not None:
             put(made, made["t_s"].size, 0)
-    except (pa.ArrowInvalid, pa.ArrowKeyError, ValueError):
+    except ValueError:
         return None
     return {
         # one value throughout takes no memory

@@ -22,7 +22,7 @@ ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
 TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
-            "check_resistor", "charge_path", "calibration", "attended", "smoke_alarm", "bay")  # fmt: skip
+            "hands", "check_resistor", "charge_path", "calibration", "attended", "smoke_alarm", "bay")  # fmt: skip
 LEAST_DROP_V, MOST_DROP_V = 0.05, 0.7  # of a blocking diode (common practice: Schottky 0.2 to 0.3 V, silicon 0.6 V)
 AGREE_V = 0.05
 LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
@@ -76,6 +76,11 @@ class BenchDescription:
     data: Mapping[str, Any] = field(default_factory=dict)
     where: str = "bench"
     diode_drop_V: float = 0.0  # of a blocking diode, at the current at which a charge ends; 0: there is none
+
+    @property
+    def hands(self) -> str:
+        """Where the hands of a served simulated bench are reached; "": nowhere."""
+        return str(self.data.get("hands", ""))
 
     @property
     def simulated(self) -> bool:
@@ -305,6 +310,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         raise InputError(
             f"{where}: sensed_at = {shown(data['sensed_at'])} is not accepted; {', '.join(map(repr, SENSED_AT))} are"
         )
+    _check_hands(data, where)
     speed_up = finite_number(data.get("speed_up", 1.0))
     if speed_up is None or not 0 < speed_up <= 1e6:
         raise InputError(f"{where}: speed_up = {shown(data['speed_up'])} is not accepted; a number above 0 is")
@@ -366,6 +372,17 @@ def _seen_behind_the_diode(bench: BenchDescription) -> None:
                 "the diode or along the load's leads; a meter or logger at the cell is needed, or a load whose sense "
                 "wires end there (sensed_at = 'cell'); or a relay in place of the diode"
             )
+
+
+def _check_hands(data: Mapping[str, Any], where: str) -> None:
+    """Refuse hands of a bench that is not simulated, or on another computer."""
+    if "hands" not in data:
+        return
+    host, _, port = str(data["hands"]).rpartition(":")
+    if data.get("simulated") is not True:
+        raise InputError(f"{where}: hands goes with simulated = true; a real bench has a person at the terminal")
+    if host != "127.0.0.1" or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
+        raise InputError(f'{where}: hands = {shown(data["hands"])} is not accepted; "127.0.0.1:PORT" is')
 
 
 def _check_resistor(data: Any, where: str) -> CheckResistor | None:

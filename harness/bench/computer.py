@@ -54,6 +54,7 @@ def examine(logs: Path) -> list[Seen]:
     return [
         look_at_python(sys.version_info[:3], sys.maxsize > 2**32),
         look_at_packages(importlib.metadata.requires(DISTRIBUTION) or (), _installed),
+        look_at_parquet(_installed("pyarrow")),
         look_at_visa(_visa_interfaces()),
         look_at_ports(_serial_ports(), _may_open),
         look_at_clock(_clock_is_set(_run_program)),
@@ -93,6 +94,14 @@ def look_at_packages(required: Iterable[str], installed: Callable[[str], str | N
         return Seen("libraries", "wrong", f"missing: {', '.join(missing)}", f"pip install {' '.join(missing)}")
     version = installed(DISTRIBUTION)
     return Seen("libraries", "right", "all there" + (f"; amphora {version}" if version else ""))
+
+
+def look_at_parquet(version: str | None) -> Seen:
+    """Tell whether the optional part `parquet` is there, what it is for and its size; never wrong."""
+    use = "optional, 170 MB: writes .parquet, reads long tables faster"
+    if version is None:
+        return Seen("part 'parquet'", "right", f'not installed ({use}): pip install "amphora-bench[parquet]"')
+    return Seen("part 'parquet'", "right", f"pyarrow {version} ({use})")
 
 
 def look_at_visa(found: dict[str, str]) -> Seen:

@@ -8,7 +8,7 @@ from typing import Any
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown, table_of, why_unreadable
 
-INHERITED = ("alarms", "speed_up", "simulated", "check_resistor", "sensed_at")
+INHERITED = ("alarms", "speed_up", "simulated", "hands", "check_resistor", "sensed_at")
 OF_A_BAY = ("fuse", "place", "leads", "shares", "instruments", "cell", "sensed_at", "note", "check_resistor")
 
 

@@ -1,23 +1,31 @@
-"""Who answers when a step asks for a person: somebody at the terminal, or the simulated bench."""
+"""Who answers when a step asks for a person: somebody at the terminal, or the hands of a simulated bench."""
 
 import sys
 import threading
 from collections.abc import Callable
 
+from amphora.drivers.errors import DriverError
 from amphora.harness.common.errors import InputError
 
 
 class TerminalPerson:
-    """Asks on standard error and takes Return on standard input for 'done'. Never blocks the run."""
+    """Asks on standard error and takes Return on standard input for 'done'. Never blocks the run.
 
-    def __init__(self) -> None:
+    Args:
+        hands: On a simulated bench: what does the act (`drivers.hands.ACTS`) once Return was pressed.
+    """
+
+    def __init__(self, hands: Callable[[str], None] | None = None) -> None:
         self._done = threading.Event()
         self._thread: threading.Thread | None = None
+        self._hands = hands
+        self._act = ""
 
-    def ask(self, text: str) -> None:
+    def ask(self, text: str, act: str = "") -> None:
         """Put a request; returns at once."""
         self._done.clear()
-        sys.stderr.write(f"\n\a>>> {text}\n>>> Return when it is done: ")
+        self._act = act
+        sys.stderr.write(f"\n\a>>> {text}\n>>> {self._how()}: ")
         sys.stderr.flush()
         if self._thread is None or not self._thread.is_alive():
             self._thread = threading.Thread(target=self._wait, name="person", daemon=True)
@@ -29,14 +37,29 @@ class TerminalPerson:
         """Whether the last request has been done."""
         return self._done.is_set()
 
-    def show(self, text: str) -> None:
-        """Say what to do; the bench itself sees that it was done."""
+    def show(self, text: str, act: str = "") -> None:
+        """Say what to do; the bench itself sees that it was done. With simulated hands, Return makes them do it."""
         sys.stderr.write(f"\n\a>>> {text}\n")
+        if self._hands is not None:
+            sys.stderr.write(f">>> {self._how()}: ")
+            sys.stderr.flush()
+            sys.stdin.readline()
+            self._hands(act)
         sys.stderr.flush()
 
+    def _how(self) -> str:
+        return "Return when it is done" if self._hands is None else "Return: the simulated hands do it"
+
     def _wait(self) -> None:
-        if sys.stdin.readline():
-            self._done.set()
+        if not sys.stdin.readline():
+            return
+        if self._hands is not None:
+            try:
+                self._hands(self._act)
+            except DriverError as error:
+                sys.stderr.write(f"{error}\n")
+                return
+        self._done.set()
 
 
 class ObligingPerson:
@@ -44,7 +67,7 @@ class ObligingPerson:
 
     Args:
         only_when: False: nobody is there; asking is refused with one sentence.
-        hands: Called with the words of each request: what the person then does on the simulated bench.
+        hands: Called with the act of each request (`drivers.hands.ACTS`), never with its words.
     """
 
     def __init__(self, only_when: bool = True, hands: Callable[[str], None] | None = None) -> None:
@@ -52,8 +75,8 @@ class ObligingPerson:
         self._hands = hands
         self.asked: list[str] = []
 
-    def ask(self, text: str) -> None:
-        """Note the request.
+    def ask(self, text: str, act: str = "") -> None:
+        """Note the request, and do its act.
 
         Raises:
             InputError: nobody is there to answer.
@@ -62,7 +85,7 @@ class ObligingPerson:
         if not self._there:
             raise InputError(f"nobody can be asked, for standard input is no terminal: start it at one ({text})")
         if self._hands is not None:
-            self._hands(text)
+            self._hands(act)
 
     @property
     def present(self) -> bool:
@@ -73,6 +96,6 @@ class ObligingPerson:
         """Whether the last request has been done."""
         return self._there
 
-    def show(self, text: str) -> None:
+    def show(self, text: str, act: str = "") -> None:
         """Do what is said; errors as `ask`."""
-        self.ask(text)
+        self.ask(text, act)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.asking import ask_for
+from amphora.harness.cli.at_the_bench import hand_meter_shows, hands_of, person_at
 from amphora.harness.cli.completion import benches, cells, load_dialects, supply_dialects
 from amphora.harness.cli.computer import unit
 from amphora.harness.cli.new_bench import find, new
@@ -17,6 +19,7 @@ from amphora.harness.cli.rehearse import rehearse
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
+    from amphora.drivers.hands import Hands
     from amphora.drivers.roles import Clock, Instrument
 
 
@@ -214,11 +217,12 @@ class _Bench:
     """A bench that is looked at: real ones are held for as long, so that no run begins meanwhile."""
 
     def __init__(self, bench: str) -> None:
-        from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
+        from amphora.harness.bench.operator import ObligingPerson
 
         self.person: Any
         self._stack = ExitStack()
         self._simulated: Any = None
+        self._hands: Hands | None = None
         if bench == "simulated":
             from amphora.drivers.simulated.bench import SimulatedBench
             from amphora.harness.bench.bench_file import bench_from_dict
@@ -237,7 +241,8 @@ class _Bench:
         speed_up = self.description.speed_up
         self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
         self.open = open_instrument
-        self.person = TerminalPerson() if sys.stdin.isatty() else ObligingPerson(only_when=False)
+        self._hands = hands_of(self.description)
+        self.person = person_at(self.description, self._hands)
 
     def __enter__(self) -> "_Bench":
         if self._simulated is None:
@@ -312,11 +317,14 @@ class _Bench:
                 return functools.partial(self._metered, name), name
         if self._simulated is not None:
             return (lambda when: float(self._simulated.hand_meter_V())), "hand meter"
+        if self._hands is not None and not sys.stdin.isatty():
+            hands = self._hands
+            return (lambda when: hands.hand_meter_V()), "hand meter"
         if not sys.stdin.isatty():
             raise InputError(
                 "--leakage: a person with a hand meter is needed, and standard input is no terminal: start it at one"
             )
-        return _hand_meter, "hand meter"
+        return functools.partial(_hand_meter, self._hands), "hand meter"
 
     def _metered(self, name: str, when: str) -> float:
         say(f"{name} reads the cell, {when} the wait")
@@ -335,20 +343,11 @@ class _Bench:
         return sum(values) / len(values)
 
 
-def _hand_meter(when: str) -> float:
-    from amphora.harness.common.errors import QuantityError
+def _hand_meter(hands: "Hands | None", when: str) -> float:
     from amphora.harness.common.quantities import parse
 
-    while True:
-        sys.stderr.write(f">>> Hand meter at the cell, {when} the wait, in its finest range (as '3.912 V'): ")
-        sys.stderr.flush()
-        line = sys.stdin.readline()
-        if not line:
-            raise InputError("the hand meter's reading was not typed in")
-        try:
-            return parse(line.strip(), "voltage", "hand meter")
-        except QuantityError as error:
-            say(str(error))
+    prompt = f"Hand meter at the cell, {when} the wait, in its finest range (as '3.912 V'{hand_meter_shows(hands)}): "
+    return ask_for(prompt, lambda typed: parse(typed, "voltage", "hand meter"))
 
 
 def _shown(key: str, value: float) -> str:
@@ -361,10 +360,12 @@ def simulate(
     truth_out: Annotated[Path | None, typer.Option("--truth-out", help="Where the simulated truth is written.")] = None,
     cell: Annotated[
         str,
-        typer.Option("--cell", help="Kind of cell: li-ion, aged-lfp, shorted-nimh, ...; a wrong one lists all."),
-    ] = "li-ion",
+        typer.Option("--cell", help="Kind of cell: unmarked, li-ion, aged-lfp, ...; a wrong one lists all."),
+    ] = "unmarked",
     seed: Annotated[int, typer.Option("--seed", help="Seed of cell and instruments.")] = 1,
-    speed_up: Annotated[float, typer.Option("--speed-up", help="How many times as fast the bench lives.")] = 1.0,
+    speed_up: Annotated[
+        float, typer.Option("--speed-up", help="Speed of simulated time: 600 makes an hour 6 s.")
+    ] = 1.0,
     start_soc: Annotated[
         float | None, typer.Option("--start-soc", help="Share of charge at the start, 0 to 1.")
     ] = None,

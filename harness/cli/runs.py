@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from amphora.harness.cli.asking import ask_for
+from amphora.harness.cli.at_the_bench import after_the_last_run, hand_meter_shows, hands_of, person_at
 from amphora.harness.cli.completion import benches, cells, recipes, runs
 from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
@@ -200,9 +201,12 @@ def run(
         early, _ = make_plan(request, described, datetime.now(UTC))
         roles = early.roles()
         check_account(request, early, described.simulated)
-        if hand_voltage is None and sys.stdin.isatty() and not described.simulated:
+        if hand_voltage is None and sys.stdin.isatty() and (described.hands or not described.simulated):
             tell("")
-            typed_V = ask_for("Hand meter at the cell, with its sign, as '3.31 V' (Return: not read): ", _hand_meter)
+            shows = hand_meter_shows(hands_of(described))
+            typed_V = ask_for(
+                f"Hand meter at the cell, with its sign, as '3.31 V' (Return: not read{shows}): ", _hand_meter
+            )
             if typed_V is not None:
                 request = replace(request, hand_voltage_V=typed_V)
                 check_hand_voltage(request)
@@ -413,7 +417,6 @@ class _Setup:
         self._before_open = before_open  # a run that was cut short: its instruments are switched off first
 
     def __enter__(self) -> "_Setup":
-        from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
         from amphora.harness.running.session import held, hold_identities, off_first, open_rig
         from amphora.harness.running.simulated_session import SimulatedSession
 
@@ -437,7 +440,8 @@ class _Setup:
         if self._roles is not None:
             self.description = for_recipe(self.description, self._roles)
         speed_up = self.description.speed_up
-        self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up)
+        after = None if self._before_open else after_the_last_run(self._request.logs, self._request.cell_id)
+        self.clock = RealClock() if speed_up == 1.0 else ScaledClock(speed_up, after)
         opener: Callable[[str, Mapping[str, Any], Clock], Instrument] = open_instrument
         self._alarm = Alarm(self.description.alarms, f"{self.description.where}: alarms")
         self.alarm = self._alarm.raise_
@@ -449,11 +453,7 @@ class _Setup:
             stack.callback(self.rig.close)
             stack.enter_context(hold_identities(self.description, self.rig))
             self._held = stack.pop_all()
-        self.person = (
-            TerminalPerson()
-            if sys.stdin.isatty()
-            else ObligingPerson(only_when=self.description.data.get("simulated", False))
-        )
+        self.person = person_at(self.description, hands_of(self.description))
         return self
 
     def __exit__(self, *_: object) -> None:

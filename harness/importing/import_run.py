@@ -305,9 +305,12 @@ def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows) -> Path:
 
 
 def _write_samples(path: Path, rows: Rows) -> None:
-    import pyarrow as pa
-    import pyarrow.csv as pa_csv
-
+    try:
+        import pyarrow as pa
+        import pyarrow.csv as pa_csv
+    except ImportError:
+        _write_samples_plainly(path, rows)
+        return
     channels = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
     size = int(rows.executed.size)
     with path.open("wb") as file:
@@ -326,6 +329,28 @@ def _write_samples(path: Path, rows: Rows) -> None:
             for name, held in rows.extra.items():
                 data[name] = pa.array(_tidy(held[part]), from_pandas=True)
             pa_csv.write_csv(pa.table(data), file, pa_csv.WriteOptions(include_header=False))
+
+
+def _write_samples_plainly(path: Path, rows: Rows) -> None:
+    """As `_write_samples`, where pyarrow is not installed: the same numbers."""
+    import numpy as np
+
+    channels = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
+    size = int(rows.executed.size)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(",".join([*COLUMNS, *rows.extra]) + "\n")
+        for first in range(0, size, WRITTEN_AT_ONCE):
+            part = slice(first, min(first + WRITTEN_AT_ONCE, size))
+            texts: list[list[str]] = []
+            for name in (*COLUMNS, *rows.extra):
+                held = rows.extra.get(name) if name in rows.extra else rows.columns.get(channels.get(name, ""))
+                if name == "step":
+                    texts.append([str(int(step)) for step in rows.executed[part]])
+                elif held is None:
+                    texts.append([""] * (part.stop - part.start))
+                else:
+                    texts.append(["" if np.isnan(value) else repr(float(value)) for value in _tidy(held[part])])
+            file.writelines(",".join(row) + "\n" for row in zip(*texts, strict=True))
 
 
 def _events(rows: Rows, moment: datetime, name: str, checksums: dict[str, str]) -> str:

@@ -31,7 +31,8 @@ class Order:
 
     `off`: everything that energises is off. `discharge`: `mode` with `value` (A, ohm, W, or V).
     `charge`: constant current `current_A` up to `voltage_V`, then constant voltage.
-    `ask`: `text` to a person, who answers. `connect`: `mode` is the position of the leads
+    `ask`: `text` to a person, who answers; `act` is the same for the hands of a simulated bench
+    (`drivers.hands.ACTS`). `connect`: `mode` is the position of the leads
     (`charge`, `discharge`, `open`). `in_It`: the level is in multiples of It, where It is the
     capacity that an earlier complete discharge of this run gave, divided by one hour.
     """
@@ -43,6 +44,7 @@ class Order:
     current_A: float | None = None
     in_It: bool = False
     text: str = ""
+    act: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,12 @@ class Plan:
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:
     """Return the plan as plain JSON-able data."""
-    return dataclasses.asdict(plan)
+    data = dataclasses.asdict(plan)
+    for step in data["steps"]:
+        for segment in step["segments"]:
+            if not segment["order"]["act"]:
+                del segment["order"]["act"]
+    return data
 
 
 def plan_from_dict(data: dict[str, Any]) -> Plan:

@@ -14,6 +14,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from amphora.drivers.hands import ACTS
 from amphora.harness.common.errors import InputError, QuantityError
 from amphora.harness.common.fields import name_shown, shown, table_of, unknown, why_unreadable
 from amphora.harness.common.quantities import parse
@@ -64,7 +65,7 @@ FIELDS: dict[str, dict[str, tuple[str, ...]]] = {
         "current": ("current",), "sample_every": ("duration",), "at_most": ("duration",),
     },
     "log": {**COMMON, **TIMED, "duration": ("duration",), "leads": ("word:open", "word:discharge", "word:charge")},
-    "ask": {**COMMON, "text": ("text",), "at_most": ("duration",)},
+    "ask": {**COMMON, "text": ("text",), "at_most": ("duration",), "act": tuple(f"word:{act}" for act in ACTS)},
     "repeat": {**COMMON, "times": ("count",), "leave_at_cutoff": ("flag",), "step": ("steps",)},
 }  # fmt: skip
 CONDITIONS: dict[str, tuple[str, ...]] = {

@@ -173,7 +173,8 @@ def _move(context: Context, draft: Draft) -> Draft | None:
     position = "charge" if draft.side == "supply" else "discharge"
     if context.leads == "by hand":
         text = f"Move the cell's leads to the {draft.side}: plus to plus. Look at the polarity twice."
-        order, most_s, name = Order("ask", text=text), ASK_MOST_S, f"leads to the {draft.side}"
+        order, most_s = Order("ask", text=text, act=f"leads-to-{draft.side}"), ASK_MOST_S
+        name = f"leads to the {draft.side}"
         kind: StepKind = "ask"
     elif context.leads == "relay":
         order, most_s, name = Order("connect", mode=position), CONNECT_S, f"relay to the {draft.side}"
@@ -627,8 +628,9 @@ def _ask(context: Context, step: RecipeStep) -> Draft:
     # Where a resistor is put on and taken off by hand, its current flows while the person is asked.
     by_hand = any(one.kind == "log" and one.word("leads") == "discharge" for one in every_step(context.recipe.steps))
     limits = _log_limits(context, "open") if by_hand else _limits(context)
+    order = Order("ask", text=step.text, act=step.word("act"))
     made = Step(
-        name=step.name, kind="ask", segments=(Segment(Order("ask", text=step.text), most_s),), ends=(),
+        name=step.name, kind="ask", segments=(Segment(order, most_s),), ends=(),
         max_duration_s=most_s, time_is_end=False, sample_interval_s=1.0,
         limits=Limits() if context.recipe.device else limits, attended=True, leads="open",
         expected_duration_s=ASK_S,

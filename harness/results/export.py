@@ -59,9 +59,16 @@ def export_run(folder: Path, out: Path, kind: Literal["csv", "parquet"] | None =
         raise InputError(f"{out}: ends in {out.suffix or 'nothing'}; .csv or .parquet are accepted")
     if form not in ("own", "bdf"):
         raise InputError(f"--format: {form[:40]!r}; own or bdf are accepted")
+    try:
+        import pyarrow as pa
+    except ImportError as error:
+        if kind == "csv":
+            return _export_plainly(folder, out, form)
+        raise InputError(
+            f"{out}: Parquet needs the optional part 'parquet', which is not installed: "
+            'pip install "amphora-bench[parquet]"; .csv is written without it'
+        ) from error
     columns, info = exported_columns(folder)
-    import pyarrow as pa
-
     if form == "bdf":
         columns = _as_bdf(columns, info)
 
@@ -100,6 +107,27 @@ def export_run(folder: Path, out: Path, kind: Literal["csv", "parquet"] | None =
             ]
             schema = pa.schema(fields, metadata={"amphora": json.dumps(info, ensure_ascii=False)})
             pq.write_table(pa.table(arrays, schema=schema), out)
+    except OSError as error:
+        raise InputError(f"{out}: cannot be written ({error.strerror or error})") from error
+    return out
+
+
+def _export_plainly(folder: Path, out: Path, form: str) -> Path:
+    """Write the table as CSV where pyarrow is not installed: the same numbers."""
+    import numpy as np
+
+    columns, info = exported_columns(folder)
+    if form == "bdf":
+        columns = _as_bdf(columns, info)
+    texts = [
+        ["" if isinstance(one, float) and np.isnan(one) else one if isinstance(one, str) else repr(one) for one in part]
+        for part in (values.tolist() for values in columns.values())
+    ]
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with out.open("w", encoding="utf-8", newline="") as file:
+            file.write(",".join(_quoted(SPELLED.get(name, name)) for name in columns) + "\n")
+            file.writelines(",".join(row) + "\n" for row in zip(*texts, strict=True))
     except OSError as error:
         raise InputError(f"{out}: cannot be written ({error.strerror or error})") from error
     return out

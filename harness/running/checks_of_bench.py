@@ -61,7 +61,7 @@ LEAK_V_PER_H = 0.005  # a cell of 1 Ah in the middle of its charge falls some 7 
 class Person(Protocol):
     """Whoever is at the bench, as `bench.operator` has them."""
 
-    def ask(self, text: str) -> None:
+    def ask(self, text: str, act: str = "") -> None:
         """Put a request."""
         ...
 
@@ -69,7 +69,7 @@ class Person(Protocol):
         """Whether it has been done."""
         ...
 
-    def show(self, text: str) -> None:
+    def show(self, text: str, act: str = "") -> None:
         """Say what to do; the bench itself sees that it was done."""
         ...
 
@@ -290,7 +290,8 @@ def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Person, tell: Tell
         return {**found, "text": f"{sensor} gives no temperature: is it plugged in, is it the right one?"}
     person.show(
         f"Take the sensor {sensor!r} between two fingers, where it lies on the cell{_in_bay(rig)}: it shows "
-        f"{before:.1f} °C and has to rise by {RISE_K:g} K within {WARM_WITHIN_S / 60:g} min."
+        f"{before:.1f} °C and has to rise by {RISE_K:g} K within {WARM_WITHIN_S / 60:g} min.",
+        "warm-sensor",
     )
     begin_s = clock.now_s()
     highest = before
@@ -310,7 +311,7 @@ def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Person, tell: Tell
         proven=rise_K >= RISE_K, rise_K=round(rise_K, 3), before_degC=round(before, 3), highest_degC=round(highest, 3),
         seconds=round(seconds, 1),
     )  # fmt: skip
-    person.show("Let go of the sensor.")
+    person.show("Let go of the sensor.", "release-sensor")
     if rise_K < RISE_K:
         swapped = f"; {other} rose by {other_K:.1f} K instead: that is the one at this cell" * (other_K >= RISE_K)
         return {
@@ -483,7 +484,8 @@ def _by_supply(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, 
     if bench.leads == "by hand" and rig.instruments[voltage_by].role == "load":
         voltage_by = supply.name  # the load's leads are elsewhere
     ohm = format_quantity(resistor.resistance_ohm, "ohm")
-    _do(person, clock, f"Take the cell OUT of its holder and put the check resistor ({ohm}) in the cell's place.")
+    text = f"Take the cell OUT of its holder and put the check resistor ({ohm}) in the cell's place."
+    _do(person, clock, text, "resistor-for-cell")
     blind = not rig.instruments[voltage_by].abilities.measures_with_output_off
     zero_V, zero_A = 0.0, _mean(rig, clock, supply.name, "current_A")
     if not blind:
@@ -505,7 +507,7 @@ def _by_supply(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, 
     _wait(rig, clock, SETTLE_S)
     shown_V, shown_A = _means(rig, clock, voltage_by, supply.name)
     _all_off(rig, clock)
-    _do(person, clock, "Take the check resistor out and put the cell back: plus to plus.")
+    _do(person, clock, "Take the check resistor out and put the cell back: plus to plus.", "cell-back")
     return _Taken(shown_V - zero_V, shown_A, zero_A, voltage_by, supply.name)
 
 
@@ -513,7 +515,8 @@ def _by_load(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, te
     load = rig.load
     assert load is not None
     ohm = format_quantity(resistor.resistance_ohm, "ohm")
-    _do(person, clock, "Connect a cell to the load as for a run, the voltmeter's clips at the LOAD's own terminals.")
+    text = "Connect a cell to the load as for a run, the voltmeter's clips at the LOAD's own terminals."
+    _do(person, clock, text, "clips-to-load")
     cell_V = _mean(rig, clock, load.name, "voltage_V")
     amperes = _test_current(resistor, 0.25 * cell_V)
     if cell_V < 0.9 or amperes < 0.005:
@@ -526,9 +529,11 @@ def _by_load(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, te
         "without and then with the resistor"
     )
     bare_V, bare_A, bare_zero_A = _drop(rig, clock, amperes)
-    _do(person, clock, f"Put the check resistor ({ohm}) in series with the cell: into the plus lead, before the load.")
+    text = f"Put the check resistor ({ohm}) in series with the cell: into the plus lead, before the load."
+    _do(person, clock, text, "resistor-in-series")
     with_V, with_A, zero_A = _drop(rig, clock, amperes)
-    _do(person, clock, "Take the check resistor out of the lead again; clips back where they were.")
+    text = "Take the check resistor out of the lead again; clips back where they were."
+    _do(person, clock, text, "resistor-out-of-lead")
     inner_V = 0.0 if bare_A == bare_zero_A else bare_V / (bare_A - bare_zero_A) * (with_A - zero_A)
     return _Taken(with_V - inner_V, with_A, zero_A, load.name, load.name)
 
@@ -556,11 +561,12 @@ def _by_logger(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, 
     voltage_by = rig.description.cell_voltage
     zero_A = _mean(rig, clock, name, "current_A")
     ohm = format_quantity(resistor.resistance_ohm, "ohm")
-    _do(person, clock, f"Let the cell drain through the check resistor ({ohm}), through the shunt as in a run.")
+    text = f"Let the cell drain through the check resistor ({ohm}), through the shunt as in a run."
+    _do(person, clock, text, "drain-through-resistor")
     clock.sleep(SETTLE_S)
     volts, amperes = _means(rig, clock, voltage_by, name)
     tell(f"{voltage_by} reads {volts:.3f} V, {name} {amperes * 1000:.1f} mA")
-    _do(person, clock, "Take the check resistor off the cell now: it drains on otherwise.")
+    _do(person, clock, "Take the check resistor off the cell now: it drains on otherwise.", "resistor-off-cell")
     return _Taken(volts, amperes, zero_A, voltage_by, name)
 
 
@@ -681,13 +687,13 @@ def _all_off(rig: Rig, clock: Clock) -> None:
         raise BenchError(f"{', '.join(still)}: MAY STILL BE ON: pull the leads now")
 
 
-def _do(person: Person, clock: Clock, text: str) -> None:
+def _do(person: Person, clock: Clock, text: str, act: str = "") -> None:
     """Have a person do something, and wait for the answer.
 
     Raises:
         InputError: nobody answered within half an hour.
     """
-    person.ask(text)
+    person.ask(text, act)
     begin_s = clock.now_s()
     while not person.answered():
         if clock.now_s() - begin_s > ANSWER_WITHIN_S:
@@ -836,7 +842,7 @@ def _prove_for(
         text = f"{sensor} has not been proven this evening ('amphora bench check --sensor'): do not rely on it"
         tell(f"! {text}")
         return {"kind": "sensor-unproven", "utc": now, "sensor": sensor, "text": text}
-    if not person.present or (bench.simulated and bench.where != "simulated"):
+    if not person.present or (bench.simulated and bench.where != "simulated" and not bench.hands):
         if bench.simulated:
             text = f"{sensor} is not proven: the bench is simulated, and nobody there has hands"
             return {"kind": "sensor-unproven", "utc": now, "sensor": sensor, "text": text}

@@ -82,7 +82,7 @@ EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 class Person(Protocol):
     """Whoever is at the bench."""
 
-    def ask(self, text: str) -> None:
+    def ask(self, text: str, act: str = "") -> None:
         """Put a request; returns at once."""
         ...
 
@@ -282,7 +282,7 @@ class Runner:
                 except Refused as refused:
                     if self.journal is None:
                         raise
-                    return self._end("guard:as-found", str(refused), 1)
+                    return self._end("guard:as-found", str(refused), 3)
                 except DriverError as error:
                     reason, text = "instrument", str(error)
                 except OSError as error:
@@ -1163,7 +1163,7 @@ class Runner:
             if rig.switch is not None:
                 rig.switch.connect(cast(Position, order.mode))
         elif order.kind == "ask":
-            self.person.ask(order.text)
+            self.person.ask(order.text, order.act)
             self._called_s = self._now()
             if self.alarm is not None:
                 self.alarm("person", order.text)

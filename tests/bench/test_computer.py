@@ -87,3 +87,11 @@ def test_what_the_system_says_of_clock_and_sleep_is_read() -> None:
     assert computer._clock_is_set(lambda words: None) is None
     assert computer._sleep_is_masked(lambda words: "masked") and not computer._sleep_is_masked(lambda words: "static")
     assert computer._run_program(("no-such-program-here",)) is None
+
+
+def test_the_optional_part_is_told_with_its_size_and_use_and_is_never_wrong():
+    from amphora.harness.bench.computer import look_at_parquet
+
+    for version, said in ((None, 'pip install "amphora-bench[parquet]"'), ("26.0", "pyarrow 26.0")):
+        seen = look_at_parquet(version)
+        assert seen.verdict == "right" and said in seen.text and "170 MB" in seen.text

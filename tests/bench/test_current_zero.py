@@ -143,7 +143,7 @@ def test_a_zero_that_is_none_is_refused_and_names_what_it_may_be(
         bench.load.current.offset = offset_A
 
     outcome, run, _ = night(tmp_path, offset)
-    assert (outcome.reason, outcome.exit_code, outcome.safe) == ("guard:as-found", code, code == 1)
+    assert (outcome.reason, outcome.exit_code, outcome.safe) == ("guard:as-found", code, code == 3)
     assert said in outcome.text and "Likely" in outcome.text and "load" in outcome.text
     assert not any(event["kind"] == "ordered" and event["order"]["kind"] == "discharge" for event in run.events)
 

@@ -50,17 +50,17 @@ def test_between_return_and_shut_off_behind_its_contacts_the_brightest_mode_blin
 
     assert changes(high_V + 0.02) == 0
     assert changes(0.5 * (low_V + high_V)) > 6
-    bench.asked("Switch the lamp to its next mode.")
+    bench.asked("next-mode")
     assert bench.device.mode == "steady"
     assert changes(0.5 * (low_V + high_V)) <= 1  # a smaller current, a smaller sag: no blinking
 
 
 def test_the_person_of_the_bench_switches_the_mode_when_asked():
     lamp = SimulatedLamp("standby")
-    assert not lamp.asked("Cover the panel.") and lamp.mode == "standby"
-    assert lamp.asked("Switch to the brightest mode.") and lamp.mode == "full"
+    assert not lamp.asked("") and not lamp.asked("reseat-cell") and lamp.mode == "standby"
+    assert lamp.asked("brightest-mode") and lamp.mode == "full"
     assert [lamp.next_mode() for _ in range(3)] == ["steady", "standby", "full"]
-    assert not SimulatedPanel().asked("Switch the lamp to its next mode.")
+    assert not SimulatedPanel().asked("next-mode")
 
 
 def test_a_supply_at_its_limit_lets_the_lamps_voltage_sag():

@@ -272,7 +272,7 @@ def test_an_as_found_voltage_outside_the_triage_leaves_a_folder_that_says_why(
 ) -> None:
     add(inside)
     cell.source_V = found_V
-    done = amphora.call(*NIGHT, "--bench", str(bench), code=1)
+    done = amphora.call(*NIGHT, "--bench", str(bench), code=3)
     (folder,) = [path for path in (amphora.logs / "L3-a").iterdir() if path.is_dir()]
     last = read_run(folder).events[-1]
     assert last["kind"] == "stopped" and last["reason"] == "guard:as-found" and word in last["text"]

@@ -99,7 +99,7 @@ def test_a_sensor_that_does_not_move_is_not_proven(fault: str) -> None:
 
 def test_a_sensor_that_nobody_warms_is_not_proven() -> None:
     bench = Bench()
-    bench.person = ObligingPerson(hands=lambda text: None)
+    bench.person = ObligingPerson(hands=lambda act: None)
     made = bench.sensor()
     assert not made["proven"] and made["seconds"] >= 120.0 and made["rise_K"] < 3.0
 
@@ -281,8 +281,8 @@ class Logger:
     def make_safe(self) -> SafeState:
         return SafeState(True, None, "only measures")
 
-    def hands(self, text: str) -> None:
-        self.connected = "Let the cell drain" in text
+    def hands(self, act: str) -> None:
+        self.connected = act == "drain-through-resistor"
 
 
 @pytest.mark.parametrize(("ohm", "passed"), [(10.02, True), (10.2, False)])

@@ -164,7 +164,7 @@ def test_a_cell_or_bench_that_is_not_as_it_must_be_is_refused_and_the_folder_say
     bench = IdealBench()
     change(bench)
     outcome = night(bench, plan(rest(), discharge()), tmp_path / "r")
-    assert outcome.exit_code == 1 and outcome.reason == "guard:as-found"
+    assert outcome.exit_code == 3 and outcome.reason == "guard:as-found"
     assert words in outcome.text
     run = read_run(tmp_path / "r")
     assert run.stopped is not None and words in run.stopped["text"]
@@ -867,7 +867,7 @@ class Absent:
 
     present = True
 
-    def ask(self, text: str) -> None:
+    def ask(self, text: str, act: str = "") -> None:
         self.asked = text
 
     def answered(self) -> bool:

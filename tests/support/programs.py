@@ -38,6 +38,8 @@ class Served:
                 str(self.bench),
                 "--truth-out",
                 str(self.truth_file),
+                "--cell",
+                "li-ion",  # full, unless a test wants another
                 *options,
             ],
             stdout=subprocess.PIPE,
@@ -121,6 +123,12 @@ def run_inside(*words: str) -> subprocess.CompletedProcess[str]:
 
 class Inside(Program):
     """The same calls by `run_inside`."""
+
+    def ends(self, *words: str) -> tuple[int, str]:
+        """Return the exit code, whatever it is, and all that was said."""
+        with patch.dict(os.environ, self.environment):
+            done = run_inside(*words)
+        return done.returncode, done.stdout + done.stderr
 
     def call(self, *words: str, code: int = 0) -> subprocess.CompletedProcess[str]:
         with patch.dict(os.environ, self.environment):

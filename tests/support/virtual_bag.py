@@ -257,7 +257,7 @@ def ended_as(bag: VirtualBag, cell: str) -> str:
 class _Nobody:
     present = False
 
-    def ask(self, text: str) -> None:
+    def ask(self, text: str, act: str = "") -> None:
         raise AssertionError(f"nobody is there to be asked: {text}")
 
     show = ask

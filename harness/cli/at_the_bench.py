@@ -1,0 +1,72 @@
+"""Who is at a bench of a bench file: a person at the terminal, the simulated hands, or nobody."""
+
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from amphora.harness.common.errors import BenchError
+
+if TYPE_CHECKING:
+    from amphora.drivers.hands import Hands
+    from amphora.harness.bench.bench_file import BenchDescription
+    from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
+
+
+def hands_of(bench: "BenchDescription") -> "Hands | None":
+    """Return the hands of a served simulated bench; None where the bench file names none."""
+    if not bench.hands:
+        return None
+    from amphora.drivers.hands import Hands
+
+    return Hands(bench.hands)
+
+
+def person_at(bench: "BenchDescription", hands: "Hands | None") -> "TerminalPerson | ObligingPerson":
+    """Return who answers requests.
+
+    At a terminal somebody presses Return, and on a simulated bench its hands then do what was asked. Without a
+    terminal a simulated bench does it at once, and on a real bench nobody can be asked.
+    """
+    from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
+
+    act = None if hands is None else hands.act
+    if sys.stdin.isatty():
+        return TerminalPerson(act)
+    return ObligingPerson(only_when=bench.simulated, hands=act)
+
+
+def hand_meter_shows(hands: "Hands | None") -> str:
+    """Return what to add to a prompt for the hand meter's reading: on a simulated bench, what its meter shows.
+
+    Raises:
+        BenchError: the simulated bench does not answer.
+    """
+    from amphora.drivers.errors import DriverError
+
+    if hands is None:
+        return ""
+    try:
+        return f"; the simulated meter shows {hands.hand_meter_V():.3f} V"
+    except DriverError as error:
+        raise BenchError(str(error)) from error
+
+
+def after_the_last_run(logs: Path, cell_id: str) -> datetime:
+    """Return now, or a second after the cell's last run where that ended ahead of now.
+
+    On a bench that lives faster, a night ends hours ahead of this computer's clock; the next run comes after it.
+    """
+    from amphora.harness.archive.run_folder import read_run
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.common.errors import AmphoraError
+
+    moments = [datetime.now(UTC)]
+    try:
+        for folder in Shelf(logs).runs(cell_id)[-1:]:
+            moments += [
+                datetime.fromisoformat(event["utc"]) + timedelta(seconds=1) for event in read_run(folder).events[-1:]
+            ]
+    except AmphoraError:
+        pass  # said where the run itself asks for it
+    return max(moments)
