@@ -82,7 +82,6 @@ class VirtualBag:
     moments: int = 0
     moved: int = 0
     cleared: int = 0  # bays that a person looked at and let go on
-    interval_s: float | None = None
 
     def __post_init__(self) -> None:
         self.now = BEGIN
