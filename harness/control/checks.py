@@ -97,6 +97,19 @@ def against_the_cell(reason: str) -> str:
     return "" if check is None else check.against_cell
 
 
+# What a sensor, a meter or the time says of the bench: again on the same cell it is still the bench.
+OF_THE_BENCH = frozenset({
+    "temperature-low", "temperature-lost", "temperature-frozen", "too-cold", "too-warm", "drained", "frozen",
+    "no-reading", "protection-tripped", "time",
+})  # fmt: skip
+
+
+def tells_when_repeated(reason: str) -> bool:
+    """Tell whether a stop, twice on one cell, is the cell's: a person has looked at the contacts in between."""
+    check = check_of(reason)
+    return check is not None and check.name not in OF_THE_BENCH
+
+
 def is_final(reason: str) -> bool:
     """Tell whether a run that ended so is over: a guard's stop that speaks of the bench can be gone on from."""
     check = check_of(reason)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
+from amphora.harness.control.checks import against_the_cell, tells_when_repeated
 from amphora.harness.queue.course import Course, stage_to_begin_with
 
 State = Literal["waiting", "to place", "ready", "running", "paused", "done", "apart", "dropped"]
@@ -35,6 +36,7 @@ class Place:
     pid: int = 0
     started: float = 0.0
     pausing: bool = False
+    stops: tuple[str, ...] = ()  # what the guard has stopped it for and a person has let go on
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,14 +169,16 @@ def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -
         # Nobody goes near it by program before a person has: what may still be on is no matter of another try.
         room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
         return room.with_place(replace(place, state="paused" if keep else "ready", run=run if keep else "", why=text))
-    if reason.startswith("guard:") and keep:
-        # Nothing against the cell (a sensor that is gone, say): a person puts it right and clears the bay.
+    twice = reason in place.stops and tells_when_repeated(reason)
+    if reason.startswith("guard:") and keep and not against_the_cell(reason) and not twice:
+        # Nothing against the cell (a sensor that is gone, a contact): a person puts it right and clears the bay.
         room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
-        return room.with_place(replace(place, state="paused", run=run, why=text))
+        return room.with_place(replace(place, state="paused", run=run, why=text, stops=(*place.stops, reason)))
     if reason.startswith("guard:") or reason == "refused":
         # The cell is the one to look at; a bay in which this happens again and again is, too.
         room = _trouble(room, str(event["bay"]), bay, f"{bay.troubles + 1} cells in a row stopped here, last: {text}")
-        return _leaves(room, replace(place, state="apart", why=text or reason))
+        why = ("a second time, after somebody had looked: " if twice else "") + (text or reason)
+        return _leaves(room, replace(place, state="apart", why=why))
     on_purpose = reason == "paused"
     tries = place.tries + (0 if on_purpose else 1)
     if tries >= MOST_TRIES:

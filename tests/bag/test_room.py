@@ -126,6 +126,29 @@ def test_a_stop_that_says_nothing_against_the_cell_waits_for_a_person() -> None:
     assert decide(room, known, BEGIN + minutes(31)) == [Act("go-on", "A1", "a", 0)]
 
 
+@pytest.mark.parametrize(("reason", "became"), [
+    ("guard:voltage-falls", "apart"), ("guard:temperature-lost", "paused"), ("guard:no-reading", "paused"),
+])  # fmt: skip
+def test_what_comes_twice_after_a_person_looked_is_the_cells_unless_a_sensor_says_it(reason: str, became: str) -> None:
+    room, known = running(["A1", "A2"], ["a"])
+    room = ended(room, "A1", BEGIN + minutes(30), 3, final=False, reason=reason)
+    assert room.places["A1"].state == "paused" and room.bays["a"].stopped
+    room = settle(fold([event("bay-cleared", BEGIN, bay="a")], COURSES, room), known, BEGIN + minutes(31))
+    room = ended(room, "A1", BEGIN + minutes(60), 3, final=False, reason=reason)
+    assert room.places["A1"].state == became
+    freed = became == "apart"
+    assert bool(room.bays["a"].stopped) != freed
+    assert [(hand.cell, hand.what) for hand in hands(room)] == ([("A1", "out")] if freed else [])
+
+
+def test_a_stop_against_the_cell_frees_the_bay_also_where_its_run_could_go_on() -> None:
+    room, known = running(["A1", "A2"], ["a"])
+    room = ended(room, "A1", BEGIN + minutes(30), 3, final=False, reason="guard:short-inside")
+    assert room.places["A1"].state == "apart" and not room.bays["a"].stopped
+    room = settle(room, known, BEGIN + minutes(31))
+    assert room.bays["a"].cell == "A2" and room.places["A2"].state == "running"
+
+
 def test_a_killed_run_goes_on_and_a_bay_that_fails_again_and_again_loses_its_cell() -> None:
     room, known = running(["A1"], ["a", "b"])
     for turn in range(MOST_TRIES - 1):

@@ -9,7 +9,14 @@ import pytest
 
 from amphora.harness.account.after_run import after_run
 from amphora.harness.cells.cell import Cell
-from amphora.harness.control.checks import CHECKS, against_the_cell, check_of, is_final
+from amphora.harness.control.checks import (
+    CHECKS,
+    OF_THE_BENCH,
+    against_the_cell,
+    check_of,
+    is_final,
+    tells_when_repeated,
+)
 from amphora.harness.control.memory import watch_of
 from amphora.harness.decisions.grades import GRADES, _anomalies
 from amphora.harness.plans.build import build_plan
@@ -110,3 +117,9 @@ def test_the_guard_takes_digits_and_uncertainty_from_the_bench() -> None:
     watch = watch_of(plan, measurement)
     assert watch.meters[:3] == (0.01, 0.01, 0.6) and watch.nothing_A == pytest.approx(0.039)
     assert watch_of(plan).nothing_A == 0.020 and watch_of(plan).meters.temperature_U_K == 2.0
+
+
+def test_what_a_sensor_says_is_never_the_cells_however_often() -> None:
+    assert set(CHECKS) >= OF_THE_BENCH and not any(CHECKS[name].against_cell for name in OF_THE_BENCH)
+    assert tells_when_repeated("guard:voltage-falls") and tells_when_repeated("guard:no-current")
+    assert not tells_when_repeated("guard:temperature-lost") and not tells_when_repeated("instrument")

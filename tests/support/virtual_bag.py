@@ -81,6 +81,7 @@ class VirtualBag:
     widest: list[tuple[str, float, float]] = field(default_factory=list)  # run, lowest and highest voltage
     moments: int = 0
     moved: int = 0
+    cleared: int = 0  # bays that a person looked at and let go on
 
     def __post_init__(self) -> None:
         self.now = BEGIN
@@ -140,11 +141,21 @@ class VirtualBag:
                 self._open_queue()
 
     def _look(self) -> Room:
-        room = self.queue.look()
+        room = self._clear(self.queue.look())
         while (wanted := hands(room)) and self.hours.hold(self.now):
             self.moments += 1
             self.moved += len(wanted)
             self.queue.hands_done()
+            room = self._clear(self.queue.look())
+        return room
+
+    def _clear(self, room: Room) -> Room:
+        """A person looks at what waits for one: contacts and sensors seated, the bay let go on."""
+        while self.hours.hold(self.now) and (waiting := [name for name, bay in room.bays.items() if bay.stopped]):
+            self.moments += 1
+            self.cleared += len(waiting)
+            for name in waiting:
+                self.queue.journal.append("bay-cleared", self.now, bay=name, why="looked at; contacts seated")
             room = self.queue.look()
         return room
 
