@@ -53,6 +53,20 @@ def default_cutoff_V(info: "RunInfo") -> float | None:
     return None if value is None else float(value)
 
 
+def _broken_sensor(record: "Record") -> list[Any]:
+    """Return the warning that readings of the temperature are none that a cell has."""
+    from amphora.harness.analysis.warnings import Warning_
+
+    odd = int(no_temperature(record).sum())
+    if not odd:
+        return []
+    text = (
+        f"{odd} reading{'s' if odd > 1 else ''} of the temperature lie{'' if odd > 1 else 's'} outside "
+        f"{SENSOR_DEGC[0]:.0f} to {SENSOR_DEGC[1]:.0f} °C, as an open or a short sensor shows: left out."
+    )
+    return [Warning_("sensor-broken", text)]
+
+
 def analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     """Return the figures of a loaded run as plain data."""
     import dataclasses
@@ -89,15 +103,7 @@ def analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         "cutoff_V": limit_V,
     }
     told = [Warning_("record", text + ".") for text in loaded.notices]
-    odd = int(no_temperature(loaded.record).sum())
-    if odd:
-        told.append(
-            Warning_(
-                "sensor-broken",
-                f"{odd} reading{'s' if odd > 1 else ''} of the temperature lie{'' if odd > 1 else 's'} outside "
-                f"{SENSOR_DEGC[0]:.0f} to {SENSOR_DEGC[1]:.0f} °C, as an open or a short sensor shows: left out.",
-            )
-        )
+    told += _broken_sensor(loaded.record)
     told += late_resistor_told(without_late_resistor(clean(loaded.record))[1])
     told += [
         Warning_(str(item.get("code", "import")), str(item.get("text", "")))
