@@ -98,7 +98,7 @@ def work_out(folders: Sequence[Path], least: int = 24) -> int:
     workers = min(os.cpu_count() or 1, 8)
     if len(missing) < least or workers < 2:
         return 0
-    import amphora.harness.results.analyse  # noqa: F401  before the fork, so that no process loads it again
+    import amphora.harness.results.across_runs  # noqa: F401  before the fork, so that no process loads it again
 
     forks = sys.platform == "linux" and threading.active_count() == 1
     context = multiprocessing.get_context("fork" if forks else "spawn")

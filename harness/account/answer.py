@@ -21,6 +21,6 @@ def analyse_run(
         AnalysisError: a record no figure can be made from.
     """
     from amphora.harness.account.asking import with_account
-    from amphora.harness.results.analyse import analyse_folder
+    from amphora.harness.results.across_runs import analyse_folder
 
     return with_account(Path(folder), analyse_folder(folder, cutoff_V, budget, leads))

@@ -65,7 +65,7 @@ def curve_of(folder: Path, points: int = 80) -> tuple[tuple[float, float], ...]:
     """
     from amphora.harness.analysis.cell_model import cell_model
     from amphora.harness.archive.loading import load
-    from amphora.harness.results.analyse import figures_of
+    from amphora.harness.results.figures import figures_of
 
     record, _ = load(folder)
     model = cell_model(record.t_s, record.voltage_V, record.current_A, figures_of(folder))
@@ -106,7 +106,7 @@ def moment(text: str) -> datetime | None:
 
 def run_seen(folder: Path) -> RunSeen:
     """Return what one run tells of its cell; one that cannot be read says why."""
-    from amphora.harness.results.analyse import figures_of
+    from amphora.harness.results.figures import figures_of
 
     stamp = _stamp(folder.name)
     try:

@@ -514,7 +514,7 @@ def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
 
 
 def _prepared(record: Record, info: RunInfo) -> Record:
-    from amphora.harness.results.analyse import prepared
+    from amphora.harness.results.preparation import prepared
 
     return prepared(record, own=info.profile != "import", info=info)
 

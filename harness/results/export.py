@@ -139,7 +139,7 @@ def exported_columns(folder: Path) -> "tuple[dict[str, npt.NDArray[np.generic]],
 
     from amphora.harness.analysis.integration import accumulate
     from amphora.harness.archive.loading import load_all
-    from amphora.harness.results.analyse import prepared
+    from amphora.harness.results.preparation import prepared
 
     loaded = load_all(Path(folder))
     record = loaded.record

@@ -12,7 +12,7 @@ from amphora.harness.archive.shelf import CSV_COLUMNS, INDEX_NAME, Shelf, read_e
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
-from amphora.harness.results.analyse import kept_text
+from amphora.harness.results.kept import kept_text
 
 
 def put_run(logs: Path, cell_id: str, number: int, capacity_Ah: float | None = 2.0, stopped: bool = True) -> Path:

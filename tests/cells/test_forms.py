@@ -56,9 +56,9 @@ def test_the_mass_is_judged_by_the_same_table(mass_g: float, verdict: str) -> No
 def test_a_kept_result_is_made_anew_when_the_table_of_forms_changes(monkeypatch: pytest.MonkeyPatch) -> None:
     from pathlib import Path
 
-    from amphora.harness.results import analyse
+    from amphora.harness.results import kept
 
     real = Path.read_bytes
-    before = analyse._code_digest.__wrapped__()
+    before = kept._code_digest.__wrapped__()
     monkeypatch.setattr(Path, "read_bytes", lambda self: real(self) + b" " * (self.name == "forms.toml"))
-    assert analyse._code_digest.__wrapped__() != before
+    assert kept._code_digest.__wrapped__() != before

@@ -22,7 +22,7 @@ from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.verify import verify_file
-from amphora.harness.results.analyse import kept_text
+from amphora.harness.results.kept import kept_text
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
 

@@ -26,7 +26,7 @@ from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.schema import certificate_schema
-from amphora.harness.results.analyse import kept_text
+from amphora.harness.results.kept import kept_text
 
 ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
 GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}

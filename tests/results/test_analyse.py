@@ -10,7 +10,7 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.words import analysis_lines, with_U
 from amphora.harness.importing.import_run import import_table
-from amphora.harness.results.analyse import kept_text
+from amphora.harness.results.kept import kept_text
 
 KEYS = {
     "capacity_Ah", "capacity_U_Ah", "charge_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V", "duration_s",

@@ -107,7 +107,7 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Mapping[str, Any
     if began is None:
         return None
     from amphora.harness.common.errors import AmphoraError
-    from amphora.harness.results.analyse import figures_of
+    from amphora.harness.results.figures import figures_of
 
     best: tuple[datetime.datetime, Path, dict[str, Any]] | None = None
     here = folder.resolve()
