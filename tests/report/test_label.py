@@ -184,7 +184,7 @@ def test_the_smallest_code_still_names_the_cell(tmp_path: Path, size: str) -> No
 @pytest.mark.parametrize("size", list(label.SIZES_MM))
 @pytest.mark.parametrize("known", [True, False])
 def test_the_voltage_class_is_not_cut_off_a_label(tmp_path: Path, size: str, known: bool) -> None:
-    # a charger is chosen by it: 4.20 V or 3.60 V
+    # a charger is chosen by it: 4.20 V or 3.65 V
     result = analyse(write_run(tmp_path, start="full" if known else "unknown"))
     item = label.label_content(cell_record(), result, None, simulated=True)
     text = shown(label.make_labels([item], label.size_mm(size)))
