@@ -364,7 +364,7 @@ def simulate(
         typer.Option("--cell", help="Kind of cell: li-ion, aged-lfp, shorted-nimh, ...; a wrong one lists all."),
     ] = "li-ion",
     seed: Annotated[int, typer.Option("--seed", help="Seed of cell and instruments.")] = 1,
-    speed_up: Annotated[float, typer.Option("--speed-up", help="How many times as fast the bench lives.")] = 1.0,
+    speed_up: Annotated[float, typer.Option("--speed-up", help="Speed of simulated time.")] = 1.0,
     start_soc: Annotated[
         float | None, typer.Option("--start-soc", help="Share of charge at the start, 0 to 1.")
     ] = None,

@@ -248,7 +248,15 @@ def build_page(
     low, high = (min(volts), max(volts)) if volts else (0.0, 1.0)
     pad = (high - low) * 0.06 or 0.1
     low, high = round(low - pad, 4), round(high + pad, 4)
-    data = {"curves": curves, "most_mAh": most, "low_V": low, "high_V": high, "frame": FRAME, "looks": LOOKS, "marks": MARKS}
+    data = {
+        "curves": curves,
+        "most_mAh": most,
+        "low_V": low,
+        "high_V": high,
+        "frame": FRAME,
+        "looks": LOOKS,
+        "marks": MARKS,
+    }
     head = "".join(
         f'<th scope="col"{f" class={chr(34)}n{chr(34)}" if kind else ""}><button type="button">{_e(name)}</button></th>'
         if name != "Curve"

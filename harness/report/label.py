@@ -135,8 +135,10 @@ def label_content(
     why = ""
     if word:
         grade = None  # a cell that is not to be used is good for nothing
-        lines = [{**line, "size": 6, "strong": False} for line in lines if line["text"] != "capacity not known"]
+        lines = [{**line, "size": 6, "strong": False} for line in lines[:1] if line["text"] != "capacity not known"]
         why = _why(cell, word)
+        if "declared full" in payload and lines:
+            lines[0]["text"] += ", declared full"
     lines[:0] = _warnings(word, why, simulated)
     payload[2:2] = [head for head in heads if head]
     short = ""
@@ -159,17 +161,17 @@ def label_content(
         payload.append(date)
     # two lines of a label as low as a strip; the words that warn stand first, the step's length on the certificate
     warned = [re.split("[,:]", head)[0] for head in heads if head]
-    held = next(line["text"] for line in lines if not line.get("head"))
-    held += " (declared full)" if _DECLARED in [line["text"] for line in lines] else ""
+    held = next((line["text"] for line in lines if not line.get("head")), "")
+    full = "declared full" if "declared full" in payload else ""
+    held += f" ({full})" if full else ""
     if word:
-        full = "declared full" if _DECLARED in [line["text"] for line in lines] else ""
         strip = [" · ".join(warned), " · ".join(part for part in (why, chemistry, date, full) if part)]
     else:
         strip = [": ".join([*warned, held]) + f" · {chemistry}"]
         strip.append(" · ".join(part for part in (short, grade, date) if part))
     return {
         "id": printable(str(cell.get("id", ""))),
-        "id_size": 8 if word or simulated else 11,  # what warns is the largest thing on a label
+        "id_size": 7.5 if word or simulated else 11,  # what warns is the largest thing on a label
         "lines": [{**line, "text": printable(line["text"])} for line in lines],
         "payload": "\n".join(payload),
         "strip": [printable(text) for text in strip],
@@ -191,9 +193,7 @@ def _warnings(word: str, why: str, simulated: bool) -> list[dict[str, Any]]:
     if why:
         made.append({"text": why, "size": 7, "strong": True, "head": True})
     if simulated:
-        made.append({"text": "SIMULATED", "size": 7 if word else 12, "strong": True, "head": True})
-        if not word:
-            made.append({"text": "no real cell", "size": 6.5, "strong": False, "head": True})
+        made.append({"text": "SIMULATED", "size": 7 if word else 10.5, "strong": True, "head": True})
     return made
 
 
@@ -242,7 +242,10 @@ def make_labels(
         if height < 16:
             first, rest = item["strip"]
             warns = any(line.get("head") for line in item["lines"])
-            lines = [{"text": first, "size": 12 if warns else 9.5, "strong": True}, {"text": rest, "size": 7, "strong": False}]
+            lines = [
+                {"text": first, "size": 12 if warns else 9.5, "strong": True},
+                {"text": rest, "size": 7, "strong": False},
+            ]
         labels.append({"id": item["id"], "id_size": item["id_size"], "lines": lines, "qr": code, "qr_mm": code_mm})
     if sheet is None:
         page = (width, height)

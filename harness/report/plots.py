@@ -352,7 +352,9 @@ def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
         except AnalysisError:
             continue
         axes.plot(
-            curve.voltage_V, curve.slope_Ah_per_V, label="discharge" if discharge else "charge",
+            curve.voltage_V,
+            curve.slope_Ah_per_V,
+            label="discharge" if discharge else "charge",
             **{**look.series(drawn), "color": _colour(info)},
         )
         drawn += 1

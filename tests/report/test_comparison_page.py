@@ -189,9 +189,7 @@ def test_cells_of_the_simulated_bench_are_told(rows: list[PageRow]) -> None:
     assert "1 of these 4 are no real cells" in page
     assert page.count('<span class="remark"> simulated</span>') == 1
     whole = build_page([dataclasses.replace(row, simulated=True) for row in rows])
-    assert (
-        "</strong> these are no real cells" in whole and "remark\"> simulated" not in whole
-    )
+    assert "</strong> these are no real cells" in whole and 'remark"> simulated' not in whole
     assert "no real cell" not in build_page(rows)
 
 
