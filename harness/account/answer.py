@@ -4,13 +4,16 @@ from pathlib import Path
 from typing import Any
 
 
-def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True) -> dict[str, Any]:
+def analyse_run(
+    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: dict[str, Any] | None = None
+) -> dict[str, Any]:
     """Return the figures of a run, as the account of its cell sees them.
 
     Args:
         folder: The run folder.
         cutoff_V: Another cut-off voltage than the run's own.
         budget: Keep the budgets in the answer.
+        leads: What to take out as leads and holder, as a certificate states it; None: as the shelf knows it.
 
     Raises:
         InputError: not a run folder; a cut-off that is not above 0 V.
@@ -20,4 +23,4 @@ def analyse_run(folder: Path, cutoff_V: float | None = None, budget: bool = True
     from amphora.harness.account.asking import with_account
     from amphora.harness.results.analyse import analyse_folder
 
-    return with_account(Path(folder), analyse_folder(folder, cutoff_V, budget))
+    return with_account(Path(folder), analyse_folder(folder, cutoff_V, budget, leads))

@@ -84,7 +84,10 @@ def find_steps(record: Record, first_row: int, last_row: int) -> list[CurrentSte
 
 
 def table_of(record: Record, first_row: int, last_row: int) -> Table | None:
-    """Return the usable rows of a slice with what lies near it, and its steps; None with too few rows."""
+    """Return the usable rows of a slice with what lies near it, and its steps; None with too few rows.
+
+    Source: a step is a change of current between two steady stretches (common practice).
+    """
     n = record.t_s.size
     if not 0 <= first_row <= last_row < n:
         raise AnalysisError(f"rows {first_row} to {last_row} are outside the record's {n} rows")
@@ -300,7 +303,10 @@ def _spread(differences: FloatArray) -> float:
 
 
 def steps_in(table: Table, first_row: int, last_row: int) -> list[CurrentStep]:
-    """Return the steps of a table whose new current begins within the rows, an even selection of `MOST_STEPS`."""
+    """Return the steps of a table whose new current begins within the rows, an even selection of `MOST_STEPS`.
+
+    Source: a step is a change of current between two steady stretches (common practice).
+    """
     if table.before.size == 0:
         return []
     new_row = table.rows[table.after]

@@ -39,13 +39,16 @@ LEAST_AT_REST = 10  # readings that make a zero at the end of a run
 DAYS_OF_REST_S = 2 * 86_400.0  # a rest as long is judged for self-discharge whatever the recipe
 
 
-def analyse_folder(folder: Path, cutoff_V: float | None = None, budget: bool = True) -> dict[str, Any]:
+def analyse_folder(
+    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: dict[str, Any] | None = None
+) -> dict[str, Any]:
     """Return the figures of a run, from `result.json` where that is still true.
 
     Args:
         folder: The run folder.
         cutoff_V: Another cut-off voltage than the run's own.
         budget: Keep the budgets in the answer.
+        leads: What to take out as leads and holder, as a certificate states it; None: as the shelf knows it.
 
     Raises:
         InputError: not a run folder; a cut-off that is not above 0 V.
@@ -59,7 +62,7 @@ def analyse_folder(folder: Path, cutoff_V: float | None = None, budget: bool = T
     result = figures_of(folder, cutoff_V)
     if (result.get("retention") or {}).get("mV_per_day") is not None:
         result = {**result, "retention": _with_loss(folder, result["retention"])}
-    result = with_leads(folder, result)
+    result = with_leads(folder, result, leads)
     result = with_earlier_pass(folder, result)
     if not budget:
         result = {key: value for key, value in result.items() if key != "budget"}

@@ -205,7 +205,7 @@ def state_of(folder: Path, bench: dict[str, Any], created_utc: str) -> dict[str,
     return {**found, "text": text, "ohm": ohm, "U_ohm": U_ohm, "from_run": str(source)}
 
 
-def with_leads(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
+def with_leads(folder: Path, result: dict[str, Any], stated: dict[str, Any] | None = None) -> dict[str, Any]:
     """Return figures in which each resistance says whether leads and holder are in it; taken out where known.
 
     The leads run is not among the inputs of `result.json`, so this part is never kept.
@@ -213,6 +213,7 @@ def with_leads(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     Args:
         folder: The run folder.
         result: Figures as its own files give them.
+        stated: What a certificate says was taken out, for one who has not the run that measured it.
     """
     if not any(phase["resistances"] or phase.get("knee") for phase in result["phases"]) and not result["resistances"]:
         return {**result, "leads": None}
@@ -221,6 +222,8 @@ def with_leads(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
         leads: dict[str, Any] = {**told, "ohm": None, "U_ohm": None, "from_run": None}
     else:
         leads = state_of(folder, result.get("bench") or {}, str(result.get("created_utc") or ""))
+        if stated is not None and leads["state"] == "in":
+            leads = {**leads, **stated, "state": "out"}
     return {**take_out(result, leads), "leads": leads}
 
 

@@ -8,8 +8,9 @@ from xml.etree import ElementTree
 
 import pytest
 
+from amphora.drivers.quantities import described
 from amphora.drivers.serial.line_format import SERIAL_KEYS, SerialSettings, format_from_dict, load_format, shipped
-from amphora.drivers.serial.logger import LOGGER_KEYS, RESISTANCES, positive
+from amphora.drivers.serial.logger import LOGGER_KEYS
 from amphora.drivers.serial.relay import KEYS
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
@@ -29,7 +30,7 @@ def test_each_instrument_of_the_page_uses_known_keys_and_values(table):
     if "format" in table:
         load_format(table["format"])
     if "shunt" in table:
-        assert positive(table["shunt"], RESISTANCES, "docs", "10 ohm") == pytest.approx(10.02)
+        assert described(table["shunt"], "resistance", "docs", bare=True, positive=True) == pytest.approx(10.02)
 
 
 def test_the_whole_bench_of_the_page_is_accepted():

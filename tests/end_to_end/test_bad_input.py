@@ -99,7 +99,7 @@ def untouched(server: ScpiServer, cell: IdealCell) -> bool:
     ("change", "words"),
     [
         (lambda text: text.replace("timeout", "timeuot"), ("bench.toml", "instruments.load", "timeuot", "timeout")),
-        (lambda text: text.replace("500 ms", "500 mV"), ("bench.toml", "instruments.load.timeout", "500 mV", "ms")),
+        (lambda text: text.replace("500 ms", "500 mV"), ("bench.toml", "load.timeout", "500 mV", "duration")),
         (lambda text: text.replace("500 ms", "0,5 s"), ("bench.toml", "instruments.load.timeout", "0,5 s")),
         (lambda text: text.replace('role = "load"', 'role = "lode"'), ("bench.toml", "role", "lode", "load")),
         (lambda text: text.replace("TCPIP", "TPCIP"), ("bench.toml", "resource", "VISA", "TCPIP::")),

@@ -52,7 +52,13 @@ def test_a_frame_without_a_column_is_refused_in_one_sentence() -> None:
 
 def test_the_standing_of_a_cell_is_that_of_the_command(logs: Path) -> None:
     standing = amphora.standing("gate-1", logs)
-    assert standing.cell == "gate-1" and set(standing.may) == {"charge", "discharge", "grade", "match", "certify"}
+    assert standing.cell == "gate-1" and set(standing.to_dict()["may"]) == {
+        "charge",
+        "discharge",
+        "grade",
+        "match",
+        "certify",
+    }
     assert [cell.id for cell in amphora.shelf(logs).cells()] == ["gate-1"]
 
 

@@ -39,7 +39,7 @@ def test_the_overnight_plan_names_window_cut_off_fuse_assumption_and_start():
     assert "1000 mAh, assumed (common practice)" in text
     assert "takes 3.6 times as long" in " ".join(text.split())
     assert "NOT KNOWN TO BE FULL" in text
-    assert "Done about 03:16; at the latest" in text
+    assert "Done about 05:16; at the latest" in text
 
 
 def test_charging_names_its_limit_with_its_source_and_temperatures():

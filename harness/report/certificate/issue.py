@@ -689,13 +689,16 @@ def discharge_points(
 LeadsRun = Path | Literal["find"] | None  # a folder; to be found on the run's shelf; or none
 
 
-def fresh_result(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = None) -> dict[str, Any]:
+def fresh_result(
+    folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = None, stated: dict[str, Any] | None = None
+) -> dict[str, Any]:
     """Analyse a copy of a run's raw files, so that no result kept beside them can answer instead.
 
     Args:
         folder: The run's folder.
         cutoff_V: Another cut-off than the run's own.
         leads_run: A run that measured leads and holder, copied beside it; "find": those on the run's own shelf.
+        stated: What a certificate says was taken out, for one who has not that run.
 
     Raises:
         InputError: damaged, or no figure can be made from it.
@@ -718,11 +721,11 @@ def fresh_result(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRu
                     shutil.copyfile(source / name, copy / name)
         first = next(iter(copied))
         try:
-            result = dict(analyse_run(Path(first), cutoff_V))
+            result = dict(analyse_run(Path(first), cutoff_V, leads=stated))
         except AmphoraError as error:
             raise InputError(str(error).replace(first, str(folder))) from error
         taken_from = (result.get("leads") or {}).get("from_run")
-        if taken_from:
+        if taken_from and stated is None:
             source = copied[str(taken_from)]
             result["leads"] = {
                 **result["leads"],
@@ -736,13 +739,18 @@ def _digests(folder: Path) -> dict[str, str]:
     return {name: sha256_file(folder / name) for name in FILES if (folder / name).is_file()}
 
 
-def run_input(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = "find") -> RunInput:
+def run_input(
+    folder: Path,
+    cutoff_V: float | None = None,
+    leads_run: LeadsRun = "find",
+    stated: dict[str, Any] | None = None,
+) -> RunInput:
     """Read and analyse one run for a certificate.
 
     Args:
         folder: The run's folder.
         cutoff_V: Another cut-off than the run's own.
-        leads_run: See `fresh_result`.
+        leads_run, stated: See `fresh_result`.
 
     Raises:
         InputError: no run's folder, or damaged.
@@ -751,7 +759,7 @@ def run_input(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun =
     from amphora.harness.archive.loading import load
 
     run = read_header(folder)
-    result = fresh_result(folder, cutoff_V, leads_run)
+    result = fresh_result(folder, cutoff_V, leads_run, stated)
     record, info = load(folder)
     run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing
     run["current_zero"] = [{**dataclasses.asdict(zero), "taken_out": zero_is_used(info)} for zero in info.zeros]
@@ -761,20 +769,6 @@ def run_input(folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun =
     result["cutoff_given_V"] = cutoff_V
     run["state_now"] = state_now(folder)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
-
-
-def with_stated_leads(item: RunInput, leads: dict[str, Any]) -> RunInput:
-    """Return a run with as much taken out of its resistances as a certificate states; as it is where they are not in.
-
-    For one who has the run, but not the run that measured leads and holder.
-    """
-    from amphora.harness.results.leads import take_out
-
-    ohm, U_ohm = _number(leads.get("ohm")), _number(leads.get("U_ohm"))
-    if (item.result.get("leads") or {}).get("state") != "in" or ohm is None or U_ohm is None:
-        return item
-    result = take_out(item.result, {**leads, "state": "out", "ohm": ohm, "U_ohm": U_ohm})
-    return dataclasses.replace(item, result={**result, "leads": {**leads, "state": "out"}})
 
 
 def state_now(folder: Path) -> str:

@@ -267,9 +267,12 @@ def check_run(
     try:
         leads = stated.get("leads") or {}
         leads_run = leads_folder(stated, logs)
-        item = recompute(folder, _cutoff(stated.get("cutoff_given_V")), leads_run)
-        if leads.get("from_run") and leads_run is None:
-            item = certificate.with_stated_leads(item, leads)
+        cutoff_V = _cutoff(stated.get("cutoff_given_V"))
+        two = [leads.get(key) for key in ("ohm", "U_ohm")]
+        if leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in two):
+            item = certificate.run_input(folder, cutoff_V, None, leads)
+        else:
+            item = recompute(folder, cutoff_V, leads_run)
         found_now = certificate.run_statement(item)
         if "traceability" not in stated:  # one from before it was: its departures were told in other words
             stated = {key: value for key, value in stated.items() if key != "deviations"}
