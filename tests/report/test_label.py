@@ -241,7 +241,7 @@ def test_a_warning_is_the_largest_and_no_line_runs_into_another(
     page = pypdfium2.PdfDocument(label.make_labels([item], (width, height)))[0]
     text = page.get_textpage()
     boxes = sorted((text.get_rect(n) for n in range(text.count_rects())), key=lambda box: -box[3])
-    assert all(0 <= box[1] and box[3] <= height / 25.4 * 72 for box in boxes)
+    assert all(box[1] >= 0 and box[3] <= height / 25.4 * 72 for box in boxes)
     rows = [[boxes[0]]]
     for box in boxes[1:]:  # pieces of one line share most of their height
         same = min(box[3], rows[-1][0][3]) - max(box[1], rows[-1][0][1]) > 0.5 * (box[3] - box[1])
