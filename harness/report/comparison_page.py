@@ -291,7 +291,8 @@ def build_page(
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
         '<p class="quiet">'
         "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = are too close "
-        "to separate. Capacity and energy in brackets do not count. “at least”: the cut-off was not reached. “left in it”: the "
+        "to separate. Capacity and energy in brackets do not count. “at least”: the cut-off was not "
+        "reached. “left in it”: the "
         "cell was not known to be full at the start. Resistance is that of the cell without leads and holder. “leads "
         "in”: leads are included. “leads?”: not known. Grades are this bench’s own, no safety approval.</p>"
         f"{said}{chart}</main>"
