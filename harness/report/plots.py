@@ -318,7 +318,7 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
     low, high = axes.get_ylim()
     axes.set_ylim(max(0.0, low - 0.1 * (high - low)), high + 0.1 * (high - low))
     if groups:
-        axes.get_figure().legend(loc="outside lower center", ncols=min(len(largest), 2))
+        axes.figure.legend(loc="outside lower center", ncols=min(len(largest), 2))
 
 
 def _placed(value: Mapping[str, Any], key: str) -> bool:
