@@ -217,7 +217,7 @@ def to_common_basis(points: Sequence[RunPoint], current_A: float, temperature_de
         raise AnalysisError(f"{len(points)} runs cannot carry both rate and temperature; {len(columns)} are needed")
     matrix = np.column_stack(columns)
     if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
-        raise AnalysisError("rate and temperature changed together in these runs: they cannot be told apart")
+        raise AnalysisError("rate and temperature changed together in these runs: their effects cannot be separated")
     y = np.log(capacities)
     solution, *_ = np.linalg.lstsq(matrix, y, rcond=None)
     inverse = np.linalg.pinv(matrix)

@@ -445,7 +445,7 @@ def cell_state(
 
 @shelf_app.command("rebuild")
 def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
-    """Make the index anew from the folders, and figures that were deleted. Loses nothing: the folders are the truth.
+    """Rebuild the index and any deleted results from the run folders. Nothing is lost.
 
     Example: amphora shelf rebuild
     """

@@ -311,7 +311,9 @@ def fit(
     duty: Annotated[
         str,
         typer.Option(
-            "--duty", autocompletion=completion.duties, help="A duty file, or one that ships: see `amphora duty list`."
+            "--duty",
+            autocompletion=completion.duties,
+            help="A built-in duty, or your own file: see `amphora duty list`.",
         ),
     ],
     what_if: Annotated[
@@ -372,7 +374,7 @@ def duty_list(as_json: JsonOption = False) -> None:
 
 @duty_app.command("check")
 def duty_check(
-    file: Annotated[str, typer.Argument(help="A duty file, or one that ships.")], as_json: JsonOption = False
+    file: Annotated[str, typer.Argument(help="A built-in duty, or your own file.")], as_json: JsonOption = False
 ) -> None:
     """Check a duty file and show what it asks of a cell.
 

@@ -73,7 +73,9 @@ def bound_gap(
         on_s = min(max(0.0, float(safe[-1]["t_s"]) - from_s), gap_s)
         part_Ah = most_Ah * on_s
         off_for_s = gap_s if given_back else gap_s - on_s
-        return Bound(from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "it was made safe then", 0.0, on_s)
+        return Bound(
+            from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "the outputs were switched off then", 0.0, on_s
+        )
     return Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON, 0.0, gap_s)
 
 

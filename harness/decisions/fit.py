@@ -296,7 +296,7 @@ def fit(model: CellModel, duty: Duty, cell: str = "", run: str = "", start: str 
     average = night["returned_Ah"]["average"]
     if duty.panel is not None and duty.night and average is not None and average < night["used_Ah"]:
         reasons.append(
-            f"an average day gives back {average * 1000:.0f} mAh, the night takes {night['used_Ah'] * 1000:.0f} mAh"
+            f"an average day returns {average * 1000:.0f} mAh, the night takes {night['used_Ah'] * 1000:.0f} mAh"
         )
     notes = [note for found, mode in zip(modes, duty.modes, strict=True) for note in _mode_notes(found, mode)]
     notes += _panel_notes(model, duty)

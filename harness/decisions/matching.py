@@ -920,7 +920,7 @@ def _set_entry(cells: Sequence[Candidate], cost: float, wiring: Wiring, chemistr
     )
     Us = [c.capacity_item_U_Ah for c in cells if c.capacity_item_U_Ah is not None]
     if len(Us) == len(cells) and spreads["capacity"] * float(np.mean(capacities)) <= math.hypot(*sorted(Us)[-2:]):
-        reason += "; no two of them hold amounts that can be told apart (U of the cell as an item, k = 2)"
+        reason += "; all of them are too close to separate (U of the cell as an item, k = 2)"
     return {
         "cells": sorted(c.cell for c in cells), "spread": cost, "spreads": spreads, "widest_in": worst,
         "chemistry": chemistry, "capacity_Ah": whole, "reason": reason,

@@ -89,7 +89,7 @@ def current_into_cell(
         if states is None or not ((states < 0) & (current_A != 0)).any():
             raise InputError(
                 f"{file}: the current has one sign while the voltage both rises and falls under it, so charge and "
-                "discharge cannot be told apart; a current with a sign, or a column that says charge or discharge, is "
+                "discharge cannot be separated; a current with a sign, or a column that says charge or discharge, is "
                 "accepted"
             )
         told.note("the current has no sign; it was given the sign that the column of words says (discharge negative)")

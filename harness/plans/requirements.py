@@ -211,7 +211,7 @@ def not_guarded(
             for ability, text in (
                 ("over_voltage_protection", "the supply's own over-voltage protection"),
                 ("over_current_protection", "the supply's own over-current protection"),
-                ("off_timer", "a timer that ends the charge (an armed supply holds its voltage for ever)"),
+                ("off_timer", "a timer that ends the charge (an armed supply holds its voltage without end)"),
             ):
                 (guarded if can(abilities, ability) else missing).append(text)
     roles = _roles(bench)

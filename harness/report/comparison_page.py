@@ -17,6 +17,7 @@ from typing import Any
 
 from amphora.harness.archive.run_folder import read_header
 from amphora.harness.common.fields import finite_number
+from amphora.harness.report import plot_style as look
 from amphora.harness.report.certificate.issue import (
     chosen_phase,
     discharge_curve,
@@ -30,10 +31,9 @@ from amphora.harness.report.label import SHORT_CHEMISTRY
 
 CURVE_POINTS = 120
 FIRST_SHOWN = 5
-LOOKS = (
-    ("#1f5f6b", "none"), ("#a35a00", "8 3"), ("#1c2b33", "2 2"), ("#7d3567", "10 3 2 3"), ("#586b12", "4 2"),
-    ("#2f4fa3", "none"), ("#8a4b2a", "2 4"), ("#4d5d66", "12 4"),
-)  # fmt: skip
+LOOKS = tuple(look.svg_look(place) for place in range(look.LOOKS))  # as in every picture: colour, dashes, marker
+MARKS = ("M-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0", "M-3.5-3.5h7v7h-7z", "M0-4.5L4.5 4h-9z", "M0-5L5 0L0 5L-5 0z",
+         "M0 4.5L4.5-4h-9z", "M-1.5-4.5h3v3h3v3h-3v3h-3v-3h-3v-3h3z")  # fmt: skip
 FRAME = {"width": 900, "height": 354, "left": 48, "right": 30, "top": 26, "bottom": 52}
 LEADS_WORDS = {"in": " (leads in)", "out": "", "not known": " (leads?)"}
 STATE_WORDS = {"quarantined": "in quarantine: do not use", "retired": "retired: do not use"}
@@ -77,9 +77,9 @@ def content_policy(script: str, style: str) -> str:
 
 
 COLUMNS = (
-    ("Rank", "n"), ("Cell", ""), ("Curve", ""), ("Grade", ""), ("Capacity, mAh", "n"), ("Resistance, mΩ", "n"),
-    ("Energy, Wh", "n"), ("Rise, K", "n"), ("Start", ""), ("Chemistry", ""), ("Form", ""), ("Came out of", ""),
-    ("Run", ""),
+    ("Rank", "n"), ("Cell", ""), ("Curve", ""), ("Grade", ""), ("Capacity, mAh", "n"), ("Claim, mAh", "n"),
+    ("Resistance, mΩ", "n"), ("Energy, Wh", "n"), ("Rise, K", "n"), ("Start", ""), ("Chemistry", ""), ("Form", ""),
+    ("Came out of", ""), ("Tested", ""),
 )  # fmt: skip
 
 
@@ -109,9 +109,16 @@ def _cells_of(row: PageRow, index: int | None, checked: bool, mixed: bool) -> st
     leads = LEADS_WORDS.get(str(((result or {}).get("leads") or {}).get("state")), LEADS_WORDS["not known"])
     key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
     start = results["start"] if results else ""
+    date = str((result or {}).get("created_utc") or "")[:10]
+    run = str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
 
-    def number(value: float | None, shown: str) -> str:
-        return f'<td class="n" data-v="{"" if value is None else repr(value)}">{_e(shown)}</td>'
+    claim = finite_number(compared.get("claim_Ah") or row.cell.get("claim_Ah"))
+    least = "" if not results or results["reached_cutoff"] else "at least"
+    left = ", ".join(part for part in (least, "left in it" if start == "unknown" else "") if part)
+
+    def number(value: float | None, shown: str, said: str = "") -> str:
+        remark = f'<span class="remark"> {_e(said)}</span>' if said else ""
+        return f'<td class="n" data-v="{"" if value is None else repr(value)}">{_e(shown)}{remark}</td>'
 
     def words(value: Any) -> str:
         return f'<td class="words" data-v="{_e(value)}">{_e(value) or "–"}</td>'
@@ -127,7 +134,8 @@ def _cells_of(row: PageRow, index: int | None, checked: bool, mixed: bool) -> st
         else f'<td class="c"><input type="checkbox" value="{index}" aria-label="show the curve of '
         f'{_e(name)}"{" checked" if checked else ""}></td>',
         short(compared.get("grade") or ""),
-        number(capacity, "–" if capacity is None else held if counts else f"({held})"),
+        number(capacity, "–" if capacity is None else held if counts else f"({held})", left),
+        number(claim, "–" if claim is None else f"{claim * 1000:.0f}"),
         number(resistance, "–" if resistance is None else with_U(resistance, resistance_U, 1000) + leads),
         number(
             results["energy_Wh"] if results else None,
@@ -141,7 +149,7 @@ def _cells_of(row: PageRow, index: int | None, checked: bool, mixed: bool) -> st
         short(SHORT_CHEMISTRY.get(key, key)),
         short(row.cell.get("form")),
         words(row.cell.get("source")),
-        short(str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]),
+        f'<td class="run" data-v="{_e(date)}">{_e(date) or "–"}<span class="remark"> {_e(run)}</span></td>',
     ]
     return "".join(parts)
 
@@ -172,13 +180,15 @@ def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -
     out.append(f'<text x="0" y="{f["top"] - 8}">voltage, V</text>')
     out.append(f'<text x="{f["width"] - f["right"]}" y="{f["height"] - 5}" text-anchor="end">charge given, mAh</text>')
     out.append('<g id="lines">')
-    for n, curve in enumerate(curves[:FIRST_SHOWN]):  # for a reader without scripts, and for print
+    for curve in curves[:FIRST_SHOWN]:  # for a reader without scripts, and for print
         points = " ".join(
             f"{f['left'] + q / most * wide:.1f},{f['top'] + (high - v) / (high - low) * tall:.1f}"
             for q, v in curve["points"]
         )
-        colour, dash = LOOKS[n % len(LOOKS)]
+        colour, dash, mark = LOOKS[curve["look"]]
         out.append(f'<polyline class="curve" points="{points}" stroke="{colour}" stroke-dasharray="{dash}"/>')
+        end = points.rsplit(" ", 1)[-1]
+        out.append(f'<path d="{MARKS[mark]}" fill="{colour}" transform="translate({end})"/>')
     out.append(f'</g><line class="cursor" x1="{f["left"]}" x2="{f["left"]}" y1="{f["top"]}" y2="{base}"/></svg>')
     return "".join(out)
 
@@ -231,12 +241,22 @@ def build_page(
             + _cells_of(row, index, index is not None and index < FIRST_SHOWN, 0 < invented < len(rows))
             + "</tr>"
         )
+    for curve, place in zip(curves, look.places_of([str(curve["name"]) for curve in curves]), strict=True):
+        curve["look"] = place
     volts = [v for curve in curves for _, v in curve["points"]]
     most = max((q for curve in curves for q, _ in curve["points"]), default=1.0) or 1.0
     low, high = (min(volts), max(volts)) if volts else (0.0, 1.0)
     pad = (high - low) * 0.06 or 0.1
     low, high = round(low - pad, 4), round(high + pad, 4)
-    data = {"curves": curves, "most_mAh": most, "low_V": low, "high_V": high, "frame": FRAME, "looks": LOOKS}
+    data = {
+        "curves": curves,
+        "most_mAh": most,
+        "low_V": low,
+        "high_V": high,
+        "frame": FRAME,
+        "looks": LOOKS,
+        "marks": MARKS,
+    }
     head = "".join(
         f'<th scope="col"{f" class={chr(34)}n{chr(34)}" if kind else ""}><button type="button">{_e(name)}</button></th>'
         if name != "Curve"
@@ -254,7 +274,7 @@ def build_page(
         else ""
     )
     said = "".join(f"<li>{_e(text)}</li>" for text in remarks or [])
-    said = f"<h2>To be noted</h2><ul>{said}</ul>" if said else ""
+    said = f"<h2>Notes</h2><ul>{said}</ul>" if said else ""
     which = "these" if invented == len(rows) else f"{invented} of these {len(rows)}"
     warned = f'<p class="warned"><strong>Simulated bench:</strong> {which} are no real cells.</p>' if invented else ""
     return (
@@ -270,11 +290,11 @@ def build_page(
         '<div class="scroll" tabindex="0" role="region" aria-label="Table of cells"><table>'
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
         '<p class="quiet">'
-        "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = cannot be told apart. "
-        "Capacity and energy in brackets do "
-        "not count: the start was not known to be full, or the cut-off was not reached. Resistance is that of the cell "
-        "without leads and holder; “leads in”: they are in it; “leads?”: not known. Grades are this bench’s own, no "
-        "safety approval.</p>"
+        "Values with ± carry their expanded uncertainty, k = 2. Cells whose ranks are marked = are too close "
+        "to separate. Capacity and energy in brackets do not count. “at least”: the cut-off was not "
+        "reached. “left in it”: the "
+        "cell was not known to be full at the start. Resistance is that of the cell without leads and holder. “leads "
+        "in”: leads are included. “leads?”: not known. Grades are this bench’s own, no safety approval.</p>"
         f"{said}{chart}</main>"
         "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a "
         "damaged or "

@@ -28,7 +28,8 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
 
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise InputError(f"{path}: a picture ending in .png, .svg or .pdf is accepted")
-    out, into, again = look.COLOURS[0], look.COLOURS[3], look.COLOURS[1]
+    of_cell = str(look.of_cell(look.place_of(str(answer["cell"])))["color"])
+    out, into, again = look.INK, look.COLOURS[4], look.FAINT
     day = day_of(answer, duty)
     night_h = float(answer["night"]["hours"])
     t = np.array(day["t_h"])
@@ -37,7 +38,7 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
     with look.style():
         figure = Figure(figsize=(look.WIDTH_IN, 5.8), layout="constrained")
         upper, lower = figure.subplots(2, 1)
-        upper.plot(t[dark], state[dark], color=out, linewidth=2)
+        upper.plot(t[dark], state[dark], color=of_cell, linewidth=2)
         steps_h = 0.0
         for name, hours in duty.night:
             upper.axvline(steps_h, color=look.FAINT, linewidth=0.6)
@@ -50,7 +51,7 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
                 upper.annotate(
                     f"{mode['name']} re-triggers below {100 * share:.0f} %", (0.99, 100 * share),
                     xycoords=("axes fraction", "data"), xytext=(0, 3), textcoords="offset points", ha="right",
-                    fontsize=9, color=again,
+                    fontsize=9, color=look.INK,
                 )  # fmt: skip
         upper.set(xlabel="time since dusk / h", ylabel="charge left / %", ylim=(0, 104), xlim=(0, max(night_h, 0.1)))
         upper.set_title(f"{answer['cell']} in {duty.name}: the night")

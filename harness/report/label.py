@@ -17,7 +17,7 @@ from amphora.harness.report.certificate.page import FONTS, TEMPLATES, main_resis
 DOT_MM = 25.4 / 203
 LARGE_ENOUGH = 0.9  # of the room for a QR code, where its dots are more than three wide
 SHORT_CHEMISTRY = {
-    "li-ion": "Li-ion 4.20 V", "li-ion-4.35": "Li-ion 4.35 V", "lfp": "LFP 3.60 V", "nimh": "NiMH", "nicd": "NiCd",
+    "li-ion": "Li-ion 4.20 V", "li-ion-4.35": "Li-ion 4.35 V", "lfp": "LFP 3.65 V", "nimh": "NiMH", "nicd": "NiCd",
     "lto": "LTO", "lead-acid": "lead-acid", "auto": "chemistry not known",
 }  # fmt: skip
 SIZES_MM = {"strip": (60.0, 12.0), "tag": (48.0, 25.0), "card": (70.0, 36.0)}
@@ -132,9 +132,14 @@ def label_content(
         payload.append("capacity not known")
     word = STATE_WORDS.get(str(cell.get("state") or ""), "") or warning
     heads = [word, "SIMULATED, no real cell" if simulated else ""]
-    if heads[0]:
+    why = ""
+    if word:
         grade = None  # a cell that is not to be used is good for nothing
-    lines[:0] = [{"text": head, "size": 6.5, "strong": True, "head": True} for head in heads if head]
+        lines = [{**line, "size": 6, "strong": False} for line in lines[:1] if line["text"] != "capacity not known"]
+        why = _why(cell, word)
+        if "declared full" in payload and lines:
+            lines[0]["text"] += ", declared full"
+    lines[:0] = _warnings(word, why, simulated)
     payload[2:2] = [head for head in heads if head]
     short = ""
     resistance = main_resistance(results) if results else None
@@ -155,16 +160,41 @@ def label_content(
     if date:
         payload.append(date)
     # two lines of a label as low as a strip; the words that warn stand first, the step's length on the certificate
-    warned = [re.split("[,:]", head)[0] + ":" for head in heads if head]
-    held = next(line["text"] for line in lines if not line.get("head"))
-    held += " (declared full)" if _DECLARED in [line["text"] for line in lines] else ""
-    strip = [" ".join([*warned, held]) + f" · {chemistry}", " · ".join(part for part in (short, grade, date) if part)]
+    warned = [re.split("[,:]", head)[0] for head in heads if head]
+    held = next((line["text"] for line in lines if not line.get("head")), "")
+    full = "declared full" if "declared full" in payload else ""
+    held += f" ({full})" if full else ""
+    if word:
+        strip = [" · ".join(warned), " · ".join(part for part in (why, chemistry, date, full) if part)]
+    else:
+        strip = [": ".join([*warned, held]) + f" · {chemistry}"]
+        strip.append(" · ".join(part for part in (short, grade, date) if part))
     return {
         "id": printable(str(cell.get("id", ""))),
+        "id_size": 7.5 if word or simulated else 11,  # what warns is the largest thing on a label
         "lines": [{**line, "text": printable(line["text"])} for line in lines],
         "payload": "\n".join(payload),
         "strip": [printable(text) for text in strip],
     }
+
+
+def _why(cell: dict[str, Any], word: str) -> str:
+    """Return why a cell is not to be used: what its state or its account says, and the words noted with the state."""
+    noted = [item for item in cell.get("entries") or [] if item.get("state") == cell.get("state") and item.get("text")]
+    said = word.partition(": ")[2]
+    return f"{said}: {noted[-1]['text']}" if noted else said
+
+
+def _warnings(word: str, why: str, simulated: bool) -> list[dict[str, Any]]:
+    """Return the lines that warn: the largest first."""
+    made: list[dict[str, Any]] = []
+    if word:
+        made.append({"text": word.partition(":")[0], "size": 13, "strong": True, "head": True})
+    if why:
+        made.append({"text": why, "size": 7, "strong": True, "head": True})
+    if simulated:
+        made.append({"text": "SIMULATED", "size": 7 if word else 10.5, "strong": True, "head": True})
+    return made
 
 
 def _qr(payload: str, most_mm: float) -> tuple[str, float]:
@@ -211,8 +241,12 @@ def make_labels(
         lines = list(item["lines"])
         if height < 16:
             first, rest = item["strip"]
-            lines = [{"text": first, "size": 9.5, "strong": True}, {"text": rest, "size": 7, "strong": False}]
-        labels.append({"id": item["id"], "lines": lines, "qr": code, "qr_mm": code_mm})
+            warns = any(line.get("head") for line in item["lines"])
+            lines = [
+                {"text": first, "size": 12 if warns else 9.5, "strong": True},
+                {"text": rest, "size": 7, "strong": False},
+            ]
+        labels.append({"id": item["id"], "id_size": item["id_size"], "lines": lines, "qr": code, "qr_mm": code_mm})
     if sheet is None:
         page = (width, height)
         sheets = [[{**item, "x": 0.0, "y": 0.0}] for item in labels]

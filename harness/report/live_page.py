@@ -32,9 +32,9 @@ _SAID = {
     "gap": "a gap in the readings",
     "resumed": "resumed",
     "person": "a person acted",
-    "instrument-error": "instrument trouble",
-    "guard": "the guard spoke",
-    "made-safe": "made safe",
+    "instrument-error": "an instrument failed",
+    "guard": "the guard stopped the run",
+    "made-safe": "outputs off, verified",
     "stopped": "stopped",
     "pulse-skipped": "a pulse was left out",
 }

@@ -5,7 +5,9 @@ apart for eyes that confuse red and green (the hues go from blue to yellow). Col
 alone: every series also has its own line style and marker.
 """
 
-from collections.abc import Iterator
+import re
+import zlib
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -31,6 +33,49 @@ def series(index: int) -> dict[str, Any]:
         "linestyle": DASHES[(index + shift) % len(DASHES)],
         "linewidth": 1.4,
     }
+
+
+OF_CELLS = 4  # the colours that a curve of a cell takes: each at least 3:1 on paper
+LOOKS = OF_CELLS * len(DASHES)
+SVG_DASHES = ("none", "9 3", "2 2.5", "9 3 2 3", "4.5 2", "13 3 3 3")  # DASHES as a page draws them
+
+
+def place_of(cell: str) -> int:
+    """Return the place of a cell among the looks, from its name alone: 'light-3' and 'L7-c' are both the third."""
+    end = re.search(r"(\d+)$|(?<![A-Za-z])([A-Za-z])$", cell)
+    if end is None:
+        return zlib.crc32(cell.encode("utf-8")) % LOOKS
+    return ((int(end[1]) if end[1] else ord(end[2].lower()) - ord("a") + 1) - 1) % LOOKS
+
+
+def places_of(cells: Sequence[str]) -> list[int]:
+    """Return the places of cells in one picture: each its own; of two with the same the later takes the next free."""
+    taken: list[int] = []
+    for cell in cells:
+        place = place_of(cell)
+        while place in taken and len(taken) < LOOKS:
+            place = (place + 1) % LOOKS
+        taken.append(place)
+    return taken
+
+
+def of_cell(place: int) -> dict[str, Any]:
+    """Return colour, line style and width of a cell's curve, as keywords for a line."""
+    return {"color": COLOURS[place % OF_CELLS], "linestyle": DASHES[_dash(place)], "linewidth": 1.4}
+
+
+def mark_of(place: int) -> str:
+    """Return the marker of a cell."""
+    return MARKERS[_dash(place)]
+
+
+def svg_look(place: int) -> tuple[str, str, int]:
+    """Return colour, dashes and the number of the marker of a cell as a page draws them."""
+    return COLOURS[place % OF_CELLS], SVG_DASHES[_dash(place)], _dash(place)
+
+
+def _dash(place: int) -> int:
+    return (place + place // OF_CELLS) % len(DASHES)
 
 
 @contextmanager

@@ -114,7 +114,8 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out:
         figure = _figure()
         axes = figure.subplots()
         drawn = 0
-        for raw, info, result in runs:
+        places = look.places_of([info.cell_id or info.run_id for _, info, _ in runs])
+        for place, (raw, info, result) in zip(places, runs, strict=True):
             record = _prepared(raw, info)
             stretch = _main(record, discharge=True)
             if stretch is None:
@@ -123,17 +124,16 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out:
             x, y = _thin(x * 1000, y)
             name = info.cell_id or info.run_id
             capacity = result.get("capacity_Ah")
-            least = "" if result.get("reached_cutoff") else "at least "
-            label = f"{name}  {least}{capacity * 1000:.0f} mAh" if capacity is not None else name
+            label = f"{name}  {_held(info, result, capacity)}" if capacity is not None else name
             seen = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
             axes.plot(
-                x, y, label=label, **look.series(drawn), marker=look.MARKERS[drawn % len(look.MARKERS)], markersize=5,
+                x, y, label=label, **look.of_cell(place), marker=look.mark_of(place), markersize=5,
                 markevery=[int(seen[-1])],
             )  # fmt: skip
             drawn += 1
         if not drawn:
             raise InputError("no discharge in any of the runs: there is nothing to lay over each other")
-        axes.set_title("Discharge curves compared")
+        axes.set_title("Discharge curves compared" + _when([info for _, info, _ in runs]))
         axes.set_xlabel("charge taken out / mAh")
         axes.set_ylabel("voltage / V")
         axes.set_xlim(left=0)
@@ -202,7 +202,8 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
         x, y = _thin(*_broken(hours, values, record))
         # A current holds from one reading to the next: a step is no ramp, however sparse the readings.
         drawing = "steps-pre" if index else "default"
-        axes.plot(x, y, color=look.COLOURS[index], linewidth=1.2, linestyle="-", drawstyle=drawing)
+        colour = look.INK if index else _colour(info)
+        axes.plot(x, y, color=colour, linewidth=1.2, linestyle="-", drawstyle=drawing)
         axes.set_ylabel(name)
     for gap in record.gaps:
         scale = 3600.0 if unit == "h" else 60.0
@@ -212,9 +213,7 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
             )
     cutoff = info.cutoff_V
     if cutoff is not None and not survey and np.nanmin(record.voltage_V) < cutoff + 0.5:
-        early = record.voltage_V[: max(1, record.voltage_V.size // 5)]
-        span_V = float(np.nanmax(record.voltage_V)) - min(cutoff, float(np.nanmin(record.voltage_V)))
-        _mark_cutoff(upper, cutoff, left=bool(np.nanmin(early) > cutoff + 0.15 * span_V))  # where the curve is not
+        _mark_cutoff(upper, cutoff)
     lower.axhline(0.0, color=look.FAINT, linewidth=0.8)
     lower.set_xlabel(f"time / {unit}")
     lower.margins(x=0.01)
@@ -224,7 +223,7 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
 
 
 def _over_charge(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
-    stretches = [s for s in split(record) if s.moved_Ah[-1] > 0]
+    stretches = [s for s in split(record) if s.moved_Ah[-1] >= 0.0005 and abs(s.main_A) >= 0.0005]  # 0 mA, 0 mAh: none
     if not stretches:
         return None
     figure = _figure()
@@ -232,19 +231,22 @@ def _over_charge(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     largest = max(float(s.moved_Ah[-1]) for s in stretches)
     shown = [s for s in stretches if s.moved_Ah[-1] > 0.05 * largest][:6]
     shown.sort(key=lambda s: not s.discharge)  # a discharge is drawn alike in every picture
+    main = max((s for s in shown if s.discharge), key=lambda s: float(s.moved_Ah[-1]), default=None)
     for index, stretch in enumerate(shown):
         x, y = _thin(*_curve(record, stretch))
         name = "discharge" if stretch.discharge else "charge"
+        moved = float(stretch.moved_Ah[-1])
+        said = _held(info, result, moved) if stretch is main else f"{moved * 1000:.0f} mAh"
         axes.plot(
-            x * 1000, y, label=f"{name}, {abs(stretch.main_A) * 1000:.0f} mA, {stretch.moved_Ah[-1] * 1000:.0f} mAh",
-            **look.series(index),
+            x * 1000, y, label=f"{name}, {abs(stretch.main_A) * 1000:.0f} mA, {said}",
+            **{**look.series(index), "color": _colour(info)},
         )  # fmt: skip
     if info.cutoff_V is not None and any(s.discharge for s in shown):
-        _mark_cutoff(axes, info.cutoff_V, left=True)
+        _mark_cutoff(axes, info.cutoff_V)
     axes.set_xlabel("charge moved / mAh")
     axes.set_ylabel("voltage / V")
     axes.set_xlim(left=0)
-    axes.legend(loc="best")
+    figure.legend(loc="outside lower center", ncols=min(len(shown), 2))
     axes.set_title(_title(info, "voltage over charge"))
     return figure
 
@@ -316,7 +318,7 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
     low, high = axes.get_ylim()
     axes.set_ylim(max(0.0, low - 0.1 * (high - low)), high + 0.1 * (high - low))
     if groups:
-        axes.legend(loc="best")
+        axes.figure.legend(loc="outside lower center", ncols=min(len(largest), 2))
 
 
 def _placed(value: Mapping[str, Any], key: str) -> bool:
@@ -350,7 +352,10 @@ def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
         except AnalysisError:
             continue
         axes.plot(
-            curve.voltage_V, curve.slope_Ah_per_V, label="discharge" if discharge else "charge", **look.series(drawn)
+            curve.voltage_V,
+            curve.slope_Ah_per_V,
+            label="discharge" if discharge else "charge",
+            **{**look.series(drawn), "color": _colour(info)},
         )
         drawn += 1
     if not drawn:
@@ -359,7 +364,7 @@ def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     axes.set_ylabel("incremental capacity / Ah/V")
     axes.set_ylim(bottom=0)
     if drawn > 1:
-        axes.legend(loc="best")
+        figure.legend(loc="outside lower center", ncols=2)
     axes.set_title(_title(info, "incremental capacity"))
     return figure
 
@@ -371,12 +376,12 @@ def _temperature(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     figure = _figure((look.WIDTH_IN, 3.4))
     axes = figure.subplots()
     x, y = _thin(*_broken(hours, record.temperature_degC, record))
-    axes.plot(x, y, color=look.COLOURS[5], linewidth=0.8, label="readings")
+    axes.plot(x, y, color=look.FAINT, linewidth=0.6, label="readings")
     axes.plot(
-        *_broken(hours, _running_mean(record.temperature_degC), record), color=look.COLOURS[1], linewidth=1.3,
+        *_broken(hours, _running_mean(record.temperature_degC), record), color=_colour(info), linewidth=1.3,
         label="mean of the readings around",
     )  # fmt: skip
-    axes.legend(loc="upper right", ncols=2)
+    figure.legend(loc="outside lower center", ncols=2)
     low, high = float(np.nanmin(record.temperature_degC)), float(np.nanmax(record.temperature_degC))
     middle, half = (low + high) / 2, max(1.5, (high - low) * 0.6)
     axes.set_ylim(middle - half, middle + half)
@@ -443,12 +448,12 @@ def _is_survey(info: RunInfo) -> bool:
     return info.profile != "import" and "sweep" in info.step_kinds and set(info.step_kinds) <= {*SURVEY_STEPS, ""}
 
 
-def _mark_cutoff(axes: "Axes", cutoff_V: float, left: bool) -> None:
+def _mark_cutoff(axes: "Axes", cutoff_V: float) -> None:
+    """Draw the cut-off, and its words outside the axes, where no curve and no legend can be."""
     axes.axhline(cutoff_V, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
     axes.annotate(
-        f"cut-off {cutoff_V:.2f} V", (0.0 if left else 1.0, cutoff_V), xycoords=("axes fraction", "data"),
-        xytext=(4 if left else -2, 2), textcoords="offset points", ha="left" if left else "right", va="bottom",
-        fontsize=8, color=look.INK,
+        f"cut-off\n{cutoff_V:.2f} V", (1.0, cutoff_V), xycoords=("axes fraction", "data"),
+        xytext=(4, 0), textcoords="offset points", ha="left", va="center", fontsize=8, color=look.INK,
     )  # fmt: skip
 
 
@@ -563,7 +568,31 @@ def _seconds(duration_s: float) -> str:
 
 
 def _title(info: RunInfo, what: str) -> str:
-    return f"{info.cell_id or info.run_id} · {what}"
+    return f"{info.cell_id or info.run_id} · {what}{_when([info])}"
+
+
+def _when(infos: Sequence[RunInfo]) -> str:
+    """Return what a picture's title ends with: the day or days of its runs, and whether no real cell was tested."""
+    from amphora.harness.report.certificate.issue import is_simulated
+
+    days = sorted({info.created_utc[:10] for info in infos if info.created_utc})
+    simulated = [is_simulated({"bench": info.bench}) for info in infos]
+    said = " · " + (days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}") if days else ""
+    if any(simulated):
+        said += " · SIMULATED, no real cell" if all(simulated) else f" · {sum(simulated)} of {len(infos)} SIMULATED"
+    return said
+
+
+def _held(info: RunInfo, result: Mapping[str, Any], charge_Ah: float) -> str:
+    """Return a discharge's charge with what it is: a capacity, at least that, or only what was left in the cell."""
+    least = "" if result.get("reached_cutoff") else "at least "
+    left = " left in it" if info.start == "unknown" else ""
+    return f"{least}{charge_Ah * 1000:.0f} mAh{left}"
+
+
+def _colour(info: RunInfo) -> str:
+    """Return the colour of the run's cell, the same in every picture."""
+    return str(look.of_cell(look.place_of(info.cell_id or info.run_id))["color"])
 
 
 def _figure(size_in: tuple[float, float] = (look.WIDTH_IN, look.HEIGHT_IN)) -> "Figure":

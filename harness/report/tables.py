@@ -358,9 +358,9 @@ def fit_sheet(fit: Mapping[str, Any]) -> str:
         lines.append(f"a night takes {night['used_Ah'] * 1000:.0f} mAh")
         if any(value is not None for value in back.values()):
             lines.append(
-                "a day gives back " + ", ".join(f"{v * 1000:.0f} mAh ({k})" for k, v in back.items() if v is not None)
+                "a day returns " + ", ".join(f"{v * 1000:.0f} mAh ({k})" for k, v in back.items() if v is not None)
             )
         for name, days in night["days_until_empty_by"].items():
-            lines.append(f"  {name} days: " + ("goes on for ever" if days is None else f"{days:.1f} days until empty"))
+            lines.append(f"  {name} days: " + ("never runs down" if days is None else f"{days:.1f} days until empty"))
     lines += [f"note: {plain(text)}" for text in fit["notes"]]
     return "\n".join(lines)

@@ -394,7 +394,7 @@ def check_resistor(
     if way is None:
         raise InputError(
             f"{rig.description.where}: nothing here can check a resistor: no supply, no load, and no logger that "
-            "measures a current of its own (one that is reckoned from the voltage agrees with itself)"
+            "measures a current of its own (one that is computed from the voltage agrees with itself)"
         )
     if way not in ways:
         raise InputError(f"--through {way}: this bench cannot; {', '.join(ways) or 'nothing'} is accepted")
@@ -458,7 +458,7 @@ def _ways(rig: Rig) -> dict[str, Way]:
 
 
 def _own_current(rig: Rig) -> str | None:
-    """Return a logger or meter that measures a current itself, not one reckoned from the cell's voltage."""
+    """Return a logger or meter that measures a current itself, not one computed from the cell's voltage."""
     for name in rig.description.cell_current:
         instrument = rig.instruments[name]
         if instrument.role not in ("logger", "meter"):

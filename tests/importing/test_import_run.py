@@ -401,7 +401,7 @@ def test_a_current_without_a_sign_takes_it_from_the_words_of_the_table(tmp_path)
 
 def test_a_current_without_a_sign_and_without_words_is_refused(tmp_path):
     rows = ["Time(s),Voltage(V),Current(A)"] + [f"{t:g},{v:.4f},{abs(i):.4f}" for _, _, t, v, i in cycles(2)]
-    with pytest.raises(InputError, match="charge and discharge cannot be told apart"):
+    with pytest.raises(InputError, match="charge and discharge cannot be separated"):
         imported(tmp_path, lines_file(tmp_path / "c.csv", rows))
 
 

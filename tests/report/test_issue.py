@@ -407,7 +407,7 @@ def test_a_current_that_was_reckoned_over_a_resistor_is_said_to_be(
     bench = {"name": "poor man's bench", "instruments": instruments, "cell": {"current": ["logger"]}}
     data = certificate.certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)
     (said,) = [text for text in data["runs"][0]["deviations"] if text.startswith("Current:")]
-    assert "reckoned from the voltage over 10.02 ohm" in said
+    assert "computed from the voltage over 10.02 ohm" in said
     assert ("falls with the voltage" in said) is falls
 
 

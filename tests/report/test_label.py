@@ -1,5 +1,6 @@
 """Labels: what they say, that it fits, and that a printer of 203 dots an inch keeps it readable."""
 
+import itertools
 import json
 import subprocess
 import sys
@@ -184,7 +185,7 @@ def test_the_smallest_code_still_names_the_cell(tmp_path: Path, size: str) -> No
 @pytest.mark.parametrize("size", list(label.SIZES_MM))
 @pytest.mark.parametrize("known", [True, False])
 def test_the_voltage_class_is_not_cut_off_a_label(tmp_path: Path, size: str, known: bool) -> None:
-    # a charger is chosen by it: 4.20 V or 3.60 V
+    # a charger is chosen by it: 4.20 V or 3.65 V
     result = analyse(write_run(tmp_path, start="full" if known else "unknown"))
     item = label.label_content(cell_record(), result, None, simulated=True)
     text = shown(label.make_labels([item], label.size_mm(size)))
@@ -224,3 +225,31 @@ def test_labels_of_cells_on_the_shelf_by_command(tmp_path: Path) -> None:
     text = shown(out.read_bytes())
     assert "1 982 ±" in text
     assert "capacity not known" in text
+
+
+@pytest.mark.parametrize("size", list(label.SIZES_MM))
+@pytest.mark.parametrize("simulated", [False, True])
+@pytest.mark.parametrize("state", ["found", "retired"])
+def test_a_warning_is_the_largest_and_no_line_runs_into_another(
+    tmp_path: Path, size: str, simulated: bool, state: str
+) -> None:
+    noted = {"at": "2026-11-25T08:00:00Z", "kind": "state", "state": "retired", "text": "bulged"}
+    run = analyse(write_run(tmp_path))
+    run["capacity_item_U_Ah"] = 0.02
+    item = label.label_content(cell_record(state=state, entries=[noted]), run, "steady duty", simulated)
+    width, height = label.size_mm(size)
+    page = pypdfium2.PdfDocument(label.make_labels([item], (width, height)))[0]
+    text = page.get_textpage()
+    boxes = sorted((text.get_rect(n) for n in range(text.count_rects())), key=lambda box: -box[3])
+    assert all(box[1] >= 0 and box[3] <= height / 25.4 * 72 for box in boxes)
+    rows = [[boxes[0]]]
+    for box in boxes[1:]:  # pieces of one line share most of their height
+        same = min(box[3], rows[-1][0][3]) - max(box[1], rows[-1][0][1]) > 0.5 * (box[3] - box[1])
+        rows[-1].append(box) if same else rows.append([box])
+    for upper, lower in itertools.pairwise(rows):
+        assert min(b[1] for b in upper) > max(b[3] for b in lower) - 0.8, (upper, lower)
+    if state == "retired":
+        said = shown(label.make_labels([item], (width, height)))
+        assert "bulged" in said and "not known" not in said
+        heights = {text.get_text_bounded(*row[0])[:6]: max(b[3] - b[1] for b in row) for row in rows}
+        assert max(heights, key=lambda head: heights[head]) == "DO NOT"

@@ -274,3 +274,38 @@ def test_the_style_is_not_left_behind() -> None:
     with look.style():
         assert matplotlib.rcParams["svg.hashsalt"] == "amphora"
     assert dict(matplotlib.rcParams) == before
+
+
+def test_a_cell_has_one_look_in_every_picture_and_two_cells_never_the_same() -> None:
+    assert look.place_of("path-light-3") == look.place_of("L7-c") == 2
+    looks = {look.svg_look(place) for place in range(look.LOOKS)}
+    assert len(looks) == look.LOOKS and len({(colour, mark) for colour, _, mark in looks}) >= 12
+    places = look.places_of(["hall-1", "hall-2", "L3-a", "x", "hall-5"])
+    assert len(set(places)) == 5 and places[0] == look.place_of("hall-1") and places[4] == look.place_of("hall-5")
+
+
+@pytest.mark.parametrize(
+    ("start", "reached", "said"),
+    [("full", True, "mAh"), ("full", False, "at least 1"), ("unknown", True, "mAh left in it")],
+)
+def test_a_picture_says_its_day_what_the_charge_is_and_that_no_cell_was_real(
+    start: str, reached: bool, said: str
+) -> None:
+    from amphora.harness.report.plots import _MAKERS
+
+    record, info, result = night()
+    bench = {"instruments": {"load": {"role": "load", "identity": "AMPHORA SIM,LOAD,1,1"}}}
+    info = dataclasses.replace(info, start=start, created_utc="2026-03-13T20:00:00Z", bench=bench)  # type: ignore[arg-type]
+    with look.style():
+        for kind in ("time", "charge", "resistance", "temperature"):
+            figure = _MAKERS[kind](record, info, {**result, "reached_cutoff": reached})
+            assert figure is not None
+            assert "2026-03-13 · SIMULATED" in figure.axes[0].get_title(loc="left"), kind
+            if kind == "charge":
+                (legend,) = figure.legends  # outside the axes: never over a curve
+                texts = [text.get_text() for text in legend.get_texts()]
+                assert said in texts[0] and ("at least" in texts[0]) is not reached
+                assert not any(", 0 mAh" in text or ", 0 mA," in text for text in texts)
+                cutoff = next(text for text in figure.axes[0].texts if "cut-off" in text.get_text())
+                assert cutoff.xy[0] == 1.0 and cutoff.get_ha() == "left"  # its words stand right of the axes
+        assert "SIMULATED" not in _MAKERS["time"](*night()).axes[0].get_title(loc="left")  # type: ignore[union-attr]

@@ -326,7 +326,7 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
         tables = ((run.get("bench") or {}).get("instruments") or {}).values()
         held = any(isinstance(table, dict) and table.get("role") == "load" for table in tables)
         falls = "" if held else "; it falls with the voltage (the standard: a constant current)"
-        said.append(f"Current: reckoned from the voltage over {resistor}{falls}.")
+        said.append(f"Current: computed from the voltage over {resistor}{falls}.")
     rest = _number(result.get("temperature_degC"))
     if rest is None and result.get("temperature_rise_K") is None:
         said.append("Temperature: not measured (the standard: 20 ± 5 °C).")

@@ -691,7 +691,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
         "tests. It says nothing of another day. "
         + (
             "The cell as an item: about 95 of 100 tests of this cell made alike lie within that wider U of the figure. "
-            "Two cells, or two dates, are told apart by it."
+            "It decides whether two cells, or two dates, differ."
             if data.get("item_uncertainty")
             else "How far another test of the same cell may lie from it is not stated."
         )

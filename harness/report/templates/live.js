@@ -8,7 +8,7 @@
     const whole = Math.max(0, Math.round(s / 60));
     return `${Math.floor(whole / 60)} h ${String(whole % 60).padStart(2, "0")} min`;
   };
-  const clock = (iso) => iso === null ? "–" : new Date(iso).toLocaleString([], { weekday: "short", hour: "2-digit", minute: "2-digit" });
+  const clock = (iso) => iso === null ? "–" : new Date(iso).toLocaleString([], { weekday: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
   const node = (name, attributes, text) => {
     const made = document.createElementNS(NS, name);
     for (const [k, v] of Object.entries(attributes)) made.setAttribute(k, v);

@@ -66,10 +66,11 @@
   const draw = () => {
     plot.replaceChildren();
     chosen = boxes.filter((box) => box.checked).map((box) => Number(box.value));
-    chosen.forEach((index, n) => {
-      const look = looks[n % looks.length];
+    chosen.forEach((index) => {
+      const look = looks[data.curves[index].look];
       const points = data.curves[index].points.map(([q, v]) => `${x(q).toFixed(1)},${y(v).toFixed(1)}`).join(" ");
       plot.append(make("polyline", { class: "curve", points, stroke: look[0], "stroke-dasharray": look[1] }));
+      plot.append(make("path", { d: data.marks[look[2]], fill: look[0], transform: `translate(${points.split(" ").pop()})` }));
     });
     read(Number(slider.value));
   };
@@ -91,10 +92,11 @@
     const first = document.createElement("li");
     first.textContent = `after ${Math.round(q)} mAh:`;
     readout.append(first);
-    chosen.forEach((index, n) => {
-      const look = looks[n % looks.length];
+    chosen.forEach((index) => {
+      const look = looks[data.curves[index].look];
       const line = make("svg", { viewBox: "0 0 30 10", "aria-hidden": "true" });
       line.append(make("line", { x1: 0, x2: 30, y1: 5, y2: 5, stroke: look[0], "stroke-width": 2.5, "stroke-dasharray": look[1] }));
+      line.append(make("path", { d: data.marks[look[2]], fill: look[0], transform: "translate(15,5)" }));
       const v = at(data.curves[index].points, q);
       const item = document.createElement("li");
       item.append(line, document.createTextNode(`${data.curves[index].name} ${v === null ? "–" : v.toFixed(3) + " V"}`));
