@@ -7,6 +7,7 @@ import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from amphora.harness.archive.run_folder import RUN
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.figures import figures_of
 
@@ -51,7 +52,7 @@ def _with_loss(folder: Path, retention: dict[str, Any]) -> dict[str, Any]:
     """
     from amphora.harness.results.retention import loss_of
 
-    for other in sorted(folder.absolute().parent.glob("*/run.json"), reverse=True):
+    for other in sorted(folder.absolute().parent.glob(f"*/{RUN}"), reverse=True):
         if other.parent.name == folder.absolute().name:
             continue
         with contextlib.suppress(AmphoraError, OSError):

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.archive.result_file import RESULT_KEY, read_kept
+from amphora.harness.archive.run_folder import EVENTS, RUN, SAMPLES
 
 if TYPE_CHECKING:
     pass
@@ -25,11 +26,11 @@ def digest_of(folder: Path) -> str | None:
     """Return the digest that `load_all` gives, without parsing; None when a file is missing."""
     digest = hashlib.sha256()
     try:
-        with (folder / "samples.csv").open("rb") as file:
+        with (folder / SAMPLES).open("rb") as file:
             while block := file.read(1 << 20):
                 digest.update(block)
-        run_bytes = (folder / "run.json").read_bytes()
-        event_bytes = (folder / "events.jsonl").read_bytes()
+        run_bytes = (folder / RUN).read_bytes()
+        event_bytes = (folder / EVENTS).read_bytes()
     except OSError:
         return None
     return hashlib.sha256(digest.hexdigest().encode() + run_bytes + event_bytes).hexdigest()
