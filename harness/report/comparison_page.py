@@ -11,7 +11,7 @@ import html
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,15 @@ class PageRow:
     result: dict[str, Any] | None = None
     curve: list[tuple[float, float]] = field(default_factory=list)
     simulated: bool = False
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """A cell's discharge as the page draws it: points as (mAh given, volt), and the place of its look."""
+
+    name: str
+    points: list[list[float]]
+    look: int
 
 
 def _e(value: Any) -> str:
@@ -112,7 +121,7 @@ def _cells_of(row: PageRow, index: int | None, checked: bool, mixed: bool) -> st
     date = str((result or {}).get("created_utc") or "")[:10]
     run = str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
 
-    claim = finite_number(compared.get("claim_Ah") or row.cell.get("claim_Ah"))
+    claim = finite_number(compared.get("claim_Ah"))
     least = "" if not results or results["reached_cutoff"] else "at least"
     left = ", ".join(part for part in (least, "left in it" if start == "unknown" else "") if part)
 
@@ -159,7 +168,7 @@ def _select(name: str, key: str, values: list[str]) -> str:
     return f'<label>{name}<select data-key="{key}"><option value="">all</option>{options}</select></label>'
 
 
-def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -> str:
+def _chart(curves: list[_Curve], most: float, low: float, high: float) -> str:
     f = FRAME
     wide, tall = f["width"] - f["left"] - f["right"], f["height"] - f["top"] - f["bottom"]
     out = [
@@ -183,9 +192,9 @@ def _chart(curves: list[dict[str, Any]], most: float, low: float, high: float) -
     for curve in curves[:FIRST_SHOWN]:  # for a reader without scripts, and for print
         points = " ".join(
             f"{f['left'] + q / most * wide:.1f},{f['top'] + (high - v) / (high - low) * tall:.1f}"
-            for q, v in curve["points"]
+            for q, v in curve.points
         )
-        colour, dash, mark = LOOKS[curve["look"]]
+        colour, dash, mark = LOOKS[curve.look]
         out.append(f'<polyline class="curve" points="{points}" stroke="{colour}" stroke-dasharray="{dash}"/>')
         end = points.rsplit(" ", 1)[-1]
         out.append(f'<path d="{MARKS[mark]}" fill="{colour}" transform="translate({end})"/>')
@@ -213,7 +222,7 @@ def build_page(
     """
     style = (TEMPLATES / "page.css").read_text(encoding="utf-8")
     script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
-    curves: list[dict[str, Any]] = []
+    curves: list[_Curve] = []
     body: list[str] = []
     grades: set[str] = set()
     chemistries: set[str] = set()
@@ -227,7 +236,7 @@ def build_page(
             index = len(curves)
             stride = max(1, math.ceil(len(points) / CURVE_POINTS))
             kept = points[::stride] + ([points[-1]] if (len(points) - 1) % stride else [])
-            curves.append({"name": name, "points": [[round(q * 1000, 1), round(v, 4)] for q, v in kept]})
+            curves.append(_Curve(name, [[round(q * 1000, 1), round(v, 4)] for q, v in kept], 0))
         grade = str(row.compared.get("grade") or "")
         key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
         chemistry = SHORT_CHEMISTRY.get(key, key)
@@ -241,15 +250,15 @@ def build_page(
             + _cells_of(row, index, index is not None and index < FIRST_SHOWN, 0 < invented < len(rows))
             + "</tr>"
         )
-    for curve, place in zip(curves, look.places_of([str(curve["name"]) for curve in curves]), strict=True):
-        curve["look"] = place
-    volts = [v for curve in curves for _, v in curve["points"]]
-    most = max((q for curve in curves for q, _ in curve["points"]), default=1.0) or 1.0
+    places = look.places_of([curve.name for curve in curves])
+    curves = [replace(curve, look=place) for curve, place in zip(curves, places, strict=True)]
+    volts = [v for curve in curves for _, v in curve.points]
+    most = max((q for curve in curves for q, _ in curve.points), default=1.0) or 1.0
     low, high = (min(volts), max(volts)) if volts else (0.0, 1.0)
     pad = (high - low) * 0.06 or 0.1
     low, high = round(low - pad, 4), round(high + pad, 4)
     data = {
-        "curves": curves,
+        "curves": [asdict(curve) for curve in curves],
         "most_mAh": most,
         "low_V": low,
         "high_V": high,

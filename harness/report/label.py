@@ -7,7 +7,7 @@ full start it says so in place of a number.
 
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from amphora.harness.common.errors import InputError
@@ -21,10 +21,22 @@ SHORT_CHEMISTRY = {
     "lto": "LTO", "lead-acid": "lead-acid", "auto": "chemistry not known",
 }  # fmt: skip
 SIZES_MM = {"strip": (60.0, 12.0), "tag": (48.0, 25.0), "card": (70.0, 36.0)}
+_NOT_KNOWN = "capacity not known"
 _DECLARED = "declared full before"
 STATE_WORDS = {"quarantined": "DO NOT USE: quarantine", "retired": "DO NOT USE: retired"}
 LEADS_WORDS = {"in": "leads in", "out": "", "not known": "leads?"}
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*[x×]\s*(\d+(?:\.\d+)?)")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a label: its size in point before the label's scale, and a short form for where it is too wide."""
+
+    text: str
+    size: float
+    strong: bool
+    head: bool = False  # it warns
+    short: str | None = None
 
 
 @dataclass(frozen=True)
@@ -110,35 +122,34 @@ def label_content(
     identified = cell.get("identified") or {}
     key = str(identified.get("chemistry") or cell.get("chemistry") or "auto")
     chemistry = SHORT_CHEMISTRY.get(key, key)
-    lines: list[dict[str, Any]] = []
+    lines: list[Line] = []
     payload = ["AMPHORA CELL 1", str(cell.get("id", ""))[:40]]
     date = str((result or {}).get("created_utc") or "")[:10]
     certain = bool(result) and (result or {}).get("start") in ("full", "declared-full")
     results = results_of(result) if result else None
     if results and certain and results["reached_cutoff"] and results["capacity_Ah"] is not None:
         capacity = with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000) + " mAh"
-        lines.append({"text": capacity, "size": 9.5, "strong": True})
+        lines.append(Line(capacity, 9.5, True))
         payload.append(capacity.replace("\u202f", ""))
         item_U = (result or {}).get("capacity_item_U_Ah")
         if isinstance(item_U, float) and item_U > 0:
             another = f"another day ± {with_U(item_U, None, 1000) if item_U < 1e-3 else f'{1000 * item_U:.0f}'} mAh"
-            lines.append({"text": another, "size": 6, "strong": False})
+            lines.append(Line(another, 6, False))
             payload.append(another)
         if results["start"] == "declared-full":
-            lines.append({"text": _DECLARED, "size": 6, "strong": False})
+            lines.append(Line(_DECLARED, 6, False))
             payload.append("declared full")
     else:
-        lines.append({"text": "capacity not known", "size": 8, "strong": True})
-        payload.append("capacity not known")
+        lines.append(Line(_NOT_KNOWN, 8, True))
+        payload.append(_NOT_KNOWN)
     word = STATE_WORDS.get(str(cell.get("state") or ""), "") or warning
     heads = [word, "SIMULATED, no real cell" if simulated else ""]
     why = ""
     if word:
         grade = None  # a cell that is not to be used is good for nothing
-        lines = [{**line, "size": 6, "strong": False} for line in lines[:1] if line["text"] != "capacity not known"]
+        declared = ", declared full" if "declared full" in payload else ""
+        lines = [Line(line.text + declared, 6, False) for line in lines[:1] if line.text != _NOT_KNOWN]
         why = _why(cell, word)
-        if "declared full" in payload and lines:
-            lines[0]["text"] += ", declared full"
     lines[:0] = _warnings(word, why, simulated)
     payload[2:2] = [head for head in heads if head]
     short = ""
@@ -149,33 +160,34 @@ def label_content(
         leads = LEADS_WORDS.get(str(((result or {}).get("leads") or {}).get("state")), LEADS_WORDS["not known"])
         how = ", ".join(part for part in (leads, after) if part)
         short = f"{value} mΩ {leads}".rstrip()
-        lines.append(
-            {"text": f"{value} mΩ" + (f" ({how})" if how else ""), "short": short, "size": 7.5, "strong": False}
-        )
+        lines.append(Line(f"{value} mΩ" + (f" ({how})" if how else ""), 7.5, False, short=short))
         payload.append(f"{value} mohm {leads}".rstrip().replace("\u202f", ""))
     if grade:
-        lines.append({"text": grade, "size": 8, "strong": True})
+        lines.append(Line(grade, 8, True))
         payload.append(grade)
-    lines.append({"text": " · ".join(part for part in (chemistry, date) if part), "size": 6.5, "strong": False})
+    lines.append(Line(" · ".join(part for part in (chemistry, date) if part), 6.5, False))
     if date:
         payload.append(date)
-    # two lines of a label as low as a strip; the words that warn stand first, the step's length on the certificate
-    warned = [re.split("[,:]", head)[0] for head in heads if head]
-    held = next((line["text"] for line in lines if not line.get("head")), "")
     full = "declared full" if "declared full" in payload else ""
-    held += f" ({full})" if full else ""
     if word:
-        strip = [" · ".join(warned), " · ".join(part for part in (why, chemistry, date, full) if part)]
+        rest = [why, chemistry, date, full]
+        strip = [" · ".join(_short(heads)), " · ".join(part for part in rest if part)]
     else:
-        strip = [": ".join([*warned, held]) + f" · {chemistry}"]
+        held = lines[len([head for head in heads if head])].text + (f" ({full})" if full else "")
+        strip = [": ".join([*_short(heads), held]) + f" · {chemistry}"]
         strip.append(" · ".join(part for part in (short, grade, date) if part))
     return {
         "id": printable(str(cell.get("id", ""))),
         "id_size": 7.5 if word or simulated else 11,  # what warns is the largest thing on a label
-        "lines": [{**line, "text": printable(line["text"])} for line in lines],
+        "lines": [replace(line, text=printable(line.text)) for line in lines],
         "payload": "\n".join(payload),
         "strip": [printable(text) for text in strip],
     }
+
+
+def _short(heads: list[str]) -> list[str]:
+    """Return the words that warn for a label as low as a strip: two lines, these first."""
+    return [re.split("[,:]", head)[0] for head in heads if head]
 
 
 def _why(cell: dict[str, Any], word: str) -> str:
@@ -185,15 +197,15 @@ def _why(cell: dict[str, Any], word: str) -> str:
     return f"{said}: {noted[-1]['text']}" if noted else said
 
 
-def _warnings(word: str, why: str, simulated: bool) -> list[dict[str, Any]]:
+def _warnings(word: str, why: str, simulated: bool) -> list[Line]:
     """Return the lines that warn: the largest first."""
-    made: list[dict[str, Any]] = []
+    made: list[Line] = []
     if word:
-        made.append({"text": word.partition(":")[0], "size": 13, "strong": True, "head": True})
+        made.append(Line(word.partition(":")[0], 13, True, head=True))
     if why:
-        made.append({"text": why, "size": 7, "strong": True, "head": True})
+        made.append(Line(why, 7, True, head=True))
     if simulated:
-        made.append({"text": "SIMULATED", "size": 7 if word else 10.5, "strong": True, "head": True})
+        made.append(Line("SIMULATED", 7 if word else 10.5, True, head=True))
     return made
 
 
@@ -241,12 +253,9 @@ def make_labels(
         lines = list(item["lines"])
         if height < 16:
             first, rest = item["strip"]
-            warns = any(line.get("head") for line in item["lines"])
-            lines = [
-                {"text": first, "size": 12 if warns else 9.5, "strong": True},
-                {"text": rest, "size": 7, "strong": False},
-            ]
-        labels.append({"id": item["id"], "id_size": item["id_size"], "lines": lines, "qr": code, "qr_mm": code_mm})
+            lines = [Line(first, 12 if any(line.head for line in lines) else 9.5, True), Line(rest, 7, False)]
+        shown_lines = [asdict(line) for line in lines]
+        labels.append({**item, "lines": shown_lines, "qr": code, "qr_mm": code_mm})
     if sheet is None:
         page = (width, height)
         sheets = [[{**item, "x": 0.0, "y": 0.0}] for item in labels]

@@ -34,7 +34,7 @@
     const words = find.value.toLocaleLowerCase().split(/\s+/).filter(Boolean);
     let shown = 0;
     for (const row of rows) {
-      const text = row.textContent.toLocaleLowerCase();
+      const text = [...row.cells].map((cell) => cell.textContent).join(" ").toLocaleLowerCase();  // no word runs into the next cell
       const fits = words.every((word) => text.includes(word))
         && choices.every((choice) => choice.value === "" || row.dataset[choice.dataset.key] === choice.value);
       row.hidden = !fits;
