@@ -24,6 +24,8 @@ def clean(curve: Curve) -> tuple[FloatArray, FloatArray] | tuple[None, None]:
 
     Raises:
         AnalysisError: the arrays do not agree.
+
+    Source: V at rest = V - I R, by Ohm's law.
     """
     q, v = curve.moved_Ah, curve.voltage_V
     if q.shape != v.shape or q.ndim != 1:
@@ -36,7 +38,10 @@ def clean(curve: Curve) -> tuple[FloatArray, FloatArray] | tuple[None, None]:
 
 
 def between(q: FloatArray, v: FloatArray, low_V: float, high_V: float) -> float:
-    """Charge moved while the voltage stood between two levels, spread evenly inside each interval."""
+    """Charge moved while the voltage stood between two levels, spread evenly inside each interval.
+
+    Source: linear interpolation between readings (common practice).
+    """
     dq = np.diff(q)
     bottom, top = np.minimum(v[1:], v[:-1]), np.maximum(v[1:], v[:-1])
     width = top - bottom
@@ -47,7 +52,10 @@ def between(q: FloatArray, v: FloatArray, low_V: float, high_V: float) -> float:
 
 
 def densest(q: FloatArray, v: FloatArray, width_V: float) -> tuple[float, float]:
-    """Return the largest share of charge within any window of the width, and the window's middle."""
+    """Return the largest share of charge within any window of the width, and the window's middle.
+
+    Source: the highest peak of dQ/dV, as incremental capacity analysis has it (common practice).
+    """
     middle = (v[1:] + v[:-1]) / 2
     order = np.argsort(middle)
     volts, charge = middle[order], np.cumsum(np.diff(q)[order])
@@ -59,7 +67,10 @@ def densest(q: FloatArray, v: FloatArray, width_V: float) -> tuple[float, float]
 
 
 def joined(pieces: list[Curve]) -> tuple[FloatArray, FloatArray]:
-    """Put the pieces of one interrupted discharge behind one another: charge and voltage, shape (n,) each."""
+    """Put the pieces of one interrupted discharge behind one another: charge and voltage, shape (n,) each.
+
+    Source: charge adds up; one cell, one curve (common practice).
+    """
     ends = np.cumsum([0.0, *(float(piece.moved_Ah[-1]) for piece in pieces[:-1])])
     moved = np.concatenate([piece.moved_Ah + end for piece, end in zip(pieces, ends, strict=True)])
     return moved, np.concatenate([piece.voltage_V for piece in pieces])
