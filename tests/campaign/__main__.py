@@ -61,8 +61,9 @@ def guarded(seed: int) -> Night:
 
 
 def quiet() -> None:
-    """Leave Ctrl-C to the parent."""
+    """Leave Ctrl-C to the parent, and end when it says so, whatever the parent itself does then."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
 def done_before(out: Path, mark: str) -> list[Night]:

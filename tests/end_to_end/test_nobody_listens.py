@@ -63,6 +63,8 @@ def test_a_terminal_that_goes_away_stops_a_run_only_where_the_system_says_so(
     serve: Any, amphora: Any, hangs_up: bool
 ) -> None:
     served = serve("--cell", "worn-out", "--speed-up", "300")
+    lines = served.bench.read_text().splitlines(keepends=True)  # nobody rehearses: no prompt waits at this terminal
+    served.bench.write_text("".join(line for line in lines if not line.startswith("hands = ")))
     add(amphora)
     master, slave = os.openpty()
 

@@ -44,7 +44,7 @@ CHANGED_ON_PURPOSE: tuple[tuple[str, str, str], ...] = (
     ("analyse-*", "json.thermal.*", "resistance at the empty end explains no heat of the whole discharge"),
     ("identify-*", "json.evidence*", "the voltage that the run's own first rest shows counts, not the register's"),
     ("identify-*", "json.next_step", "the next command names its bench, or ends in one question"),
-    ("identify-steps-3", "json.may_charge", "the voltage that the run's own first rest shows counts"),
+    ("identify-*", "json.confidence", "the shape of the charge comes first"),
     ("identify-steps-3", "json.recipes", "the voltage that the run's own first rest shows counts"),
     ("match-*", "json.how", "the best sets are proven by an integer program"),
     ("cell-list", "json.cells[*].capacity*", "what was left in a cell is not what it holds"),

@@ -466,7 +466,7 @@ def test_outside_the_window_nothing_is_switched_on(tmp_path: Path, degC: float, 
     # EVIDENCE: at -0.6 degC current flowed before the stop
     bench = bench_of(1.0, 0.5, degC=degC, ambient_degC=degC)
     outcome, run = carried(bench, tmp_path)
-    assert outcome.exit_code == 1
+    assert outcome.exit_code == 3
     assert word in outcome.text
     assert not kinds(run, "ordered")
 

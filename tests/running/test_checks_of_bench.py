@@ -124,7 +124,7 @@ def test_fingers_tell_which_sensor_is_at_the_cell_of_a_bay() -> None:
             return {"temperature_degC": degC["28-0a31"]}
 
         thermometer.read = read  # type: ignore[method-assign]
-        bench.person = ObligingPerson(hands=lambda text, warm=warm: warm.__setitem__(0, "between two fingers" in text))
+        bench.person = ObligingPerson(hands=lambda act, warm=warm: warm.__setitem__(0, act == "warm-sensor"))
         made = proofs.prove_sensor(bench.rig, "thermometer", bench.sim.clock, bench.person, bench.told.append)
         assert (made["proven"], words in made["text"]) == (proven, True), made["text"]
         assert any("in bay 'a'" in text for text in bench.person.asked)

@@ -173,7 +173,7 @@ def test_a_cell_or_bench_that_is_not_as_it_must_be_is_refused_and_the_folder_say
 
 def test_a_hand_meter_that_disagrees_by_more_than_50_mV_is_believed_before_the_bench(tmp_path: Path) -> None:
     outcome = night(IdealBench(), plan(rest(), discharge()), tmp_path / "r", hand_voltage_V=3.9)
-    assert outcome.exit_code == 1 and "hand meter" in outcome.text
+    assert outcome.exit_code == 3 and "hand meter" in outcome.text
 
 
 def test_the_guard_stops_a_cell_that_grows_hot(tmp_path: Path) -> None:
