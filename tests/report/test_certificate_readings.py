@@ -109,7 +109,7 @@ def test_a_label_says_when_leads_are_in_or_may_be(tmp_path: Path, told: str | No
     result = run_input(write_run(tmp_path)).result
     result = {**result, "leads": {"state": told}} if told else result
     item = label.label_content(cell_record(), result, "steady duty")
-    assert words in next(line["text"] for line in item["lines"] if "mΩ" in line["text"])
+    assert words in next(line.text for line in item["lines"] if "mΩ" in line.text)
     kept = {"in": "mohm leads in", "out": "mohm\n", None: "mohm leads?"}[told]
     assert kept in item["payload"]
 
