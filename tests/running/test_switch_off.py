@@ -478,3 +478,30 @@ def test_a_keeper_that_is_stopped_is_noticed_and_ended_before_it_can_wake_up_and
         assert keeper._process.returncode == -signal.SIGKILL
         time.sleep(0.3)
         assert foreign.truth()["load"]["on"], "the run goes on with another keeper"
+
+
+def test_a_reading_from_before_the_switching_is_waited_for_and_what_is_off_is_not_said_to_flow() -> None:
+    from amphora.drivers.roles import SafeState
+    from amphora.harness.running.switch_off import make_one_safe
+
+    class Slow:
+        """Off at once; its display shows the old current for two readings."""
+
+        role, name, shown = "load", "load", [0.3, 0.3, 0.0]
+
+        def make_safe(self) -> SafeState:
+            self.asked = 0
+            return SafeState(True, 0.3, "off, read back")
+
+        def read(self) -> dict[str, float]:
+            self.asked += 1
+            return {"current_A": self.shown[min(self.asked, 2)]}
+
+    class Still:
+        """No time passes."""
+
+        def sleep(self, seconds: float) -> None:
+            assert seconds >= 0.0
+
+    found = make_one_safe(Slow(), Still(), 0.005)  # type: ignore[arg-type]
+    assert found == {"off": True, "current_A": 0.0, "text": "off, read back", "tries": 1}
