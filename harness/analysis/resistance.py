@@ -17,9 +17,8 @@ from amphora.harness.analysis.records import FloatArray, Measurement, Record, Sp
 from amphora.harness.common.errors import AnalysisError
 
 EARLY_S = 1.5
-EARLY_SLOPE = (
-    0.10  # of the fall per its time; so that U holds 94 to 98 % of early values (tests/campaign/resistance_study)
-)
+# Of the fall per its time: U then holds 94 to 98 % of early values (docs/faults.md, resistance on awkward benches).
+EARLY_SLOPE = 0.10
 STATED_TIMES_S = (0.1, 1.0, 10.0, 30.0)
 LOAD_STEP = "load step"
 LOAD_RELEASE = "load release"
