@@ -178,20 +178,20 @@ def _cell_record(cell_id: str, logs: Path) -> dict[str, Any]:
     return dict(Shelf(logs).get(cell_id).to_dict())
 
 
-def _best_run(cell_id: str, logs: Path) -> tuple[Path, dict[str, Any]] | None:
+def _best_run(cell_id: str, logs: Path) -> "tuple[Path, Result] | None":
     """Return a cell's newest run with a capacity from a known full start, else its newest analysed run."""
     from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.shelf import Shelf
     from amphora.harness.common.errors import AmphoraError
 
-    fallback: tuple[Path, dict[str, Any]] | None = None
+    fallback: tuple[Path, Result] | None = None
     for folder in reversed(Shelf(logs).runs(cell_id)):
         try:
-            result = dict(analyse_run(folder))
+            result = analyse_run(folder)
         except AmphoraError as error:
             say(f"amphora: {folder} was left out: {error}")
             continue
-        if result.get("start") in ("full", "declared-full") and result.get("reached_cutoff"):
+        if result.from_full and result.reached_cutoff:
             return folder, result
         fallback = fallback or (folder, result)
     return fallback

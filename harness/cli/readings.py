@@ -154,7 +154,7 @@ def analyse(
             print(text)
         show_next("grade", run, logs=logs)
 
-    answer(result, as_json, show)
+    answer(result.to_json(), as_json, show)
 
 
 def plot(

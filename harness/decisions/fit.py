@@ -7,7 +7,7 @@ of the cell. V, A, Ah, ohm, h.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -379,16 +379,16 @@ def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) ->
     runs, damaged = read_runs([folder])
     if damaged:
         raise InputError(damaged[0]["text"])
-    _, result, cell = runs[0]
-    if not result.get("reached_cutoff"):
+    result, cell = runs[0].result, runs[0].cell
+    if not result.reached_cutoff:
         raise InputError(
             f"{folder}: holds no discharge that reached its cut-off; a complete one with load steps is accepted"
         )
     record, _ = load(folder)
-    result["chemistry"] = key_of(result, cell)
+    result = replace(result, chemistry=key_of(result, cell))
     model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
-    names = {"cell": str(result.get("cell") or ""), "run": str(folder), "start": str(result.get("start"))}
-    account = result.get("account") or {}
+    names = {"cell": result.cell, "run": str(folder), "start": result.start}
+    account = result.account or {}
     answer = _with_the_account(fit(model, _draining(load_duty(duty_name), account, model), **names), account, model)
     if what_if:
         duty = _draining(load_duty(duty_name, what_if), account, model)
@@ -417,8 +417,6 @@ def _loss_A(account: Mapping[str, Any], model: CellModel) -> tuple[float, str]:
 
 def _draining(duty: Duty, account: Mapping[str, Any], model: CellModel) -> Duty:
     """Return a duty that also draws what the cell loses by itself."""
-    from dataclasses import replace
-
     return replace(duty, quiescent_A=duty.quiescent_A + _loss_A(account, model)[0])
 
 

@@ -28,6 +28,7 @@ from amphora.harness.report.certificate.issue import (
 )
 from amphora.harness.report.certificate.page import TEMPLATES, main_resistance, ticks, with_U
 from amphora.harness.report.label import SHORT_CHEMISTRY
+from amphora.harness.results.result import Result
 
 CURVE_POINTS = 120
 FIRST_SHOWN = 5
@@ -49,7 +50,7 @@ class PageRow:
 
     cell: dict[str, Any]
     compared: dict[str, Any] = field(default_factory=dict)
-    result: dict[str, Any] | None = None
+    result: Result | None = None
     curve: list[tuple[float, float]] = field(default_factory=list)
     simulated: bool = False
 
@@ -115,10 +116,10 @@ def _cells_of(row: PageRow, index: int | None, checked: bool, mixed: bool) -> st
     state = STATE_WORDS.get(str(row.cell.get("state") or ""), "")
     remarks = [text for text in (state, "simulated" if row.simulated and mixed else "") if text]
     remark = f'<span class="remark"> {_e(", ".join(remarks))}</span>' if remarks else ""
-    leads = LEADS_WORDS.get(str(((result or {}).get("leads") or {}).get("state")), LEADS_WORDS["not known"])
+    leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
     key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
     start = results["start"] if results else ""
-    date = str((result or {}).get("created_utc") or "")[:10]
+    date = str((result.created_utc if result else None) or "")[:10]
     run = str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
 
     claim = finite_number(compared.get("claim_Ah"))
@@ -334,13 +335,13 @@ def make_report(
     from amphora.harness.decisions.comparison import compare, read_runs
 
     comparison = compare(folders)
-    known = {str(folder): (result, cell) for folder, result, cell in read_runs(folders)[0]}
+    known = {str(run.folder): (run.result, run.cell) for run in read_runs(folders)[0]}
     rows = []
     for compared in comparison["cells"]:
         result, cell = known[str(compared["run"])]
         record, _ = load(Path(compared["run"]))
         phase = chosen_phase(result)
-        begin, end = (phase["begin_s"], phase["end_s"]) if phase else (None, None)
+        begin, end = (phase.begin_s, phase.end_s) if phase else (None, None)
         charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
         curve = discharge_curve(charge, np.asarray(voltage), CURVE_POINTS)
         folder = Path(compared["run"])

@@ -8,7 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
+from amphora.harness.results.result import RestLoss
 from amphora.harness.results.retention import longest_rest, retention_in
 
 if TYPE_CHECKING:
@@ -52,13 +54,13 @@ def circuit_of(folder: Path) -> dict[str, Any]:
         first = max(begin.start, int(np.searchsorted(record.t_s, begin.t_s - 30.0)))
         last = int(np.searchsorted(record.t_s, begin.t_s + 600.0, side="right")) - 1
     fit = fit_circuit(record, first, last, info.measurement)
-    leads = state_of(Path(folder), info.bench, info.created_utc)
-    circuit: dict[str, Any] = {**circuit_to_dict(fit, info.cell_id), "leads": leads}
-    if leads["ohm"] is not None:
-        circuit["r0_ohm"] -= leads["ohm"]
-        circuit["u_r0_ohm"] = float(np.hypot(circuit["u_r0_ohm"], leads["U_ohm"] / 2))
+    leads = state_of(Path(folder), info.bench.get("name"), info.bench.get("sensed_at"), info.created_utc)
+    circuit: dict[str, Any] = {**circuit_to_dict(fit, info.cell_id), "leads": to_json(leads)}
+    if leads.ohm is not None:
+        circuit["r0_ohm"] -= leads.ohm
+        circuit["u_r0_ohm"] = float(np.hypot(circuit["u_r0_ohm"], (leads.U_ohm or 0.0) / 2))
         if circuit["r0_ohm"] <= 0:
-            raise InputError(f"{folder}: {leads['text']}, and nothing is left: that leads run does not fit this one")
+            raise InputError(f"{folder}: {leads.text}, and nothing is left: that leads run does not fit this one")
     return circuit
 
 
@@ -97,7 +99,7 @@ def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def retention_of(folder: Path) -> dict[str, Any]:
+def retention_of(folder: Path) -> RestLoss:
     """Return what the longest rest of a run says about self-discharge.
 
     Raises:

@@ -9,13 +9,11 @@ import json
 import os
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from amphora.harness.archive.result_file import RESULT_KEY, read_kept
 from amphora.harness.archive.run_folder import EVENTS, RUN, SAMPLES
-
-if TYPE_CHECKING:
-    pass
+from amphora.harness.results.result import Result
 
 FORMAT = "amphora-result/1"
 
@@ -59,7 +57,7 @@ def kept_text(result: dict[str, Any] | str, head: dict[str, Any]) -> str:
     return json.dumps({**head, "result_sha256": own})[:-1] + ", " + RESULT_KEY.decode() + part + "}"
 
 
-def kept_result(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
+def kept_result(folder: Path, cutoff_V: float | None) -> Result | None:
     """Return what `result.json` holds where it is still true; None where it is not, or for another cut-off."""
     path = folder / "result.json"
     if cutoff_V is not None or not path.is_file():
@@ -69,8 +67,10 @@ def kept_result(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
         return None
     if kept.get("inputs_sha256") != digest_of(folder):
         return None
-    result: dict[str, Any] = kept["result"]
-    return result
+    try:
+        return Result.from_json(kept["result"])
+    except (ValueError, TypeError, AttributeError):  # no code that is here wrote it
+        return None
 
 
 def keep(folder: Path, result: str, digest: str) -> None:

@@ -1,0 +1,28 @@
+"""The U of the cell as an item beside that of one night: with what the cell's and the shelf's repeats taught."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from amphora.harness.analysis.repeats import item_U_Ah, learned
+from amphora.harness.results.result import ItemScatter, Result
+
+
+def with_item_U(result: Result, own: Sequence[float], others: Iterable[Sequence[float]] = ()) -> Result:
+    """Return a result with the item's U (k = 2) beside that of the measurement, and what it stands on.
+
+    Args:
+        result: One without a capacity and its U gets none.
+        own: What repeats of the cell differ by, as shares.
+        others: The same of each other cell of the shelf.
+
+    Source: as `analysis.repeats.learned` and `item_U_Ah`.
+    """
+    if result.capacity_Ah is None or result.capacity_U_Ah is None:
+        return replace(result, capacity_item_U_Ah=None, item=None)
+    found = learned(own, others)
+    declared = "; the charge was not seen by the bench: 2 % more" if result.start == "declared-full" else ""
+    return replace(
+        result,
+        capacity_item_U_Ah=item_U_Ah(result.capacity_Ah, result.capacity_U_Ah, result.start, found.share),
+        item=ItemScatter(found.share, found.pairs, found.shelf_pairs, found.from_, found.text + declared),
+    )
