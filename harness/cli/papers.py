@@ -10,6 +10,9 @@ from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
 
+if TYPE_CHECKING:
+    from amphora.harness.results.result import Result
+
 _PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it has one."
 
 

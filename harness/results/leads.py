@@ -111,7 +111,7 @@ def with_leads(folder: Path, result: Result, stated: Mapping[str, Any] | None = 
     else:
         leads = state_of(folder, result.bench.name, result.sensed_at, str(result.created_utc or ""))
         if stated is not None and leads.state == "in":
-            said = {key: stated[key] for key in ("text", "ohm", "U_ohm", "from_run") if key in stated}
+            said = {key: stated[key] for key in ("ohm", "U_ohm", "from_run", "files_sha256") if key in stated}
             leads = replace(leads, **said, state="out")
     return replace(take_out(result, leads), leads=leads)
 

@@ -355,11 +355,11 @@ def _temperature_deviation(result: Result) -> str:
     """Say how warm the cell was, beside the standard's 20 degC."""
     rest = _number(result.temperature_degC)
     if rest is None and result.temperature_rise_K is None:
-        return "Temperature: not measured (the standard: 20 ± 5 °C)."
+        return "Temperature: not measured (the standard: 20 ± 5 °C)."
     if rest is None:
-        return "Temperature: measured, not controlled (the standard: 20 ± 5 °C)."
+        return "Temperature: measured, not controlled (the standard: 20 ± 5 °C)."
     place = "inside" if 15 <= rest <= 25 else "outside"
-    return f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C)."
+    return f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C)."
 
 
 def _charge_deviations(run: dict[str, Any], result: Result) -> list[str]:
