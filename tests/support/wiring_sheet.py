@@ -154,7 +154,8 @@ class Sheet:
         title, words = escape(self.title, quote=False), escape(self.words, quote=False)
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width} {self.height + HEAD}" '
-            f'font-family="sans-serif" role="img" aria-labelledby="t d">\n<title id="t">{title}</title>\n<desc id="d">{words}</desc>\n'
+            f'font-family="sans-serif" role="img" '
+            f'aria-labelledby="t d">\n<title id="t">{title}</title>\n<desc id="d">{words}</desc>\n'
             f'<rect width="{self.width}" height="{self.height + HEAD}" fill="#ffffff"/>\n'
             f'<text x="24" y="46" font-size="21" font-weight="bold" fill="{INK}">{title}</text>\n'
             '<g fill="none" stroke-linecap="round" stroke-linejoin="round">\n'
