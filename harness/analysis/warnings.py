@@ -11,7 +11,7 @@ import numpy as np
 
 from amphora.harness.analysis.capacity import Figures
 from amphora.harness.analysis.integration import Totals
-from amphora.harness.analysis.late_resistor import LateResistor, late_resistor
+from amphora.harness.analysis.late_resistor import EarlyResistor, LateResistor, late_resistor
 from amphora.harness.analysis.phases import Phase, at_main_current
 from amphora.harness.analysis.records import FloatArray, IntArray, Record, RunInfo
 from amphora.harness.cells.forms import NICKEL, form_of
@@ -222,6 +222,21 @@ def late_resistor_told(found: Sequence[LateResistor]) -> list[Warning_]:
             f"The voltage did not fall when the resistor was said to be on, but {item.late_s / 60:.2g} min later, by "
             f"{1000 * item.fall_V:.0f} mV at once: it was clipped on then. {1000 * item.counted_Ah:.3g} mAh had been "
             "counted that did not flow; they are taken off, the discharge begins where the resistor was on.",
+        )
+        for item in found
+    ]
+
+
+def early_resistor_told(found: Sequence[EarlyResistor]) -> list[Warning_]:
+    """Return that a resistor was on before it was said to be, and what was counted for it.
+
+    Source: see `late_resistor`.
+    """
+    return [
+        Warning_(
+            "resistor-early-counted",
+            f"The voltage fell by {1000 * item.fall_V:.0f} mV at once, {item.early_s:.0f} s before the resistor was said "
+            f"to be on: it was clipped on then. {1000 * item.missed_Ah:.3g} mAh that flowed until the answer are counted.",
         )
         for item in found
     ]
