@@ -1,8 +1,9 @@
 """A resistor that was clipped on at another moment than it was said to be on: after it, or before it.
 
-What was counted before it was on did not flow; what flowed before the answer was not counted. A current that is reckoned from the cell's voltage is the voltage over a constant, so nothing in it tells when the
-resistor went on; the cell's own resistance does. It drops the voltage when the current begins, or later, at once and
-by far more than it moves then. Pure: V, A, s, Ah.
+What was counted before it was on did not flow; what flowed before the answer was not counted. A current that is
+reckoned from the cell's voltage is the voltage over a constant, so nothing in it tells when the resistor went on; the
+cell's own resistance does. It drops the voltage when the current begins, or at another moment, at once and by far more
+than it moves then. Pure: V, A, s, Ah.
 """
 
 import dataclasses

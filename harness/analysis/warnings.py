@@ -235,8 +235,9 @@ def early_resistor_told(found: Sequence[EarlyResistor]) -> list[Warning_]:
     return [
         Warning_(
             "resistor-early-counted",
-            f"The voltage fell by {1000 * item.fall_V:.0f} mV at once, {item.early_s:.0f} s before the resistor was said "
-            f"to be on: it was clipped on then. {1000 * item.missed_Ah:.3g} mAh that flowed until the answer are counted.",
+            f"The voltage fell by {1000 * item.fall_V:.0f} mV at once, {item.early_s:.0f} s before the resistor was "
+            f"said to be on: it was clipped on then. {1000 * item.missed_Ah:.3g} mAh that flowed until the answer are "
+            "counted.",
         )
         for item in found
     ]

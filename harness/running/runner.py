@@ -268,6 +268,8 @@ class Runner:
                     self._drains_by_itself = any(
                         step.kind == "log" and step.leads == "discharge" for step in self.plan.steps
                     )
+                    if not self._drains_by_itself and any(step.kind == "charge" for step in self.plan.steps):
+                        self.rig.leads = "open"  # nobody puts a resistor on in a charge: V/R is a current of nothing
                     if self.from_folder is None:
                         self._check()
                         self._record("begin")

@@ -1,17 +1,20 @@
 """A power resistor, hands and a logger, on the virtual clock: the least bench that there is.
 
-The resistor is clipped on by a hand so many seconds before or after Return is pressed; the logger reads the cell's
-voltage and its can, and reckons the current from the resistor as the bench file states it.
+The resistor is clipped on by a hand so many seconds after the question, and Return is pressed so many seconds after it.
+With `relay`, a relay of two contacts puts the cell on the resistor or on a supply. The logger reads the cell's voltage
+and its can, and reckons the current from the resistor as the bench file states it.
 """
 
+import random
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from amphora.drivers.roles import Abilities
+from amphora.drivers.roles import Instrument
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import SimulatedCell
 from amphora.drivers.simulated.parts import SimThermometer
+from amphora.harness.account.after_run import enter_run
 from amphora.harness.archive.run_folder import run_folder, run_header
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
@@ -44,7 +47,7 @@ class Hands:
 
     def ask(self, text: str, act: str = "") -> None:
         now_s, on = self.bench.clock.now_s(), act == "drain-through-resistor"
-        if act in ("drain-through-resistor", "resistor-off-cell"):
+        if act in ("drain-through-resistor", "resistor-off-cell") and self.bench.switch is None:
             self.bench.at(now_s + self.clips_s, act, lambda bench: bench.load.set_input(on))
         self._done_s = now_s + self.answers_s
 
@@ -54,63 +57,63 @@ class Hands:
     show = ask
 
 
-class ResistorNight:
-    """One run of `watch-resistor`; `true_ohm` is what the resistor really is, leads and all."""
+class ResistorBench:
+    """One cell on one bench; `off_by` is the share by which the resistor is really off, leads and all."""
 
     def __init__(
-        self, logs: Path, name: str, cell: SimulatedCell, *, capacity_Ah: float, true_ohm: float = 10.0,
-        stated_ohm: float = 10.0, clips_s: float = 2.0, answers_s: float = 5.0, seed: int = 5,
+        self, logs: Path, name: str, cell: SimulatedCell, *, stated_ohm: float = 10.0, off_by: float = 0.0,
+        relay: bool = False, seed: int = 5,
     ) -> None:  # fmt: skip
-        self.bench = SimulatedBench("li-ion", seed, cell=cell)
-        bench = self.bench
-        bench.load.abilities = Abilities()
-        bench.load.set_discharge("resistance", true_ohm - bench.lead_ohm)
-        self.logger = ResistorLogger(bench, "logger", bench.rng if hasattr(bench, "rng") else _rng(seed), True)
+        self.logs, self.name = logs, name
+        self.bench = bench = SimulatedBench("li-ion", seed, cell=cell, leads="relay" if relay else "wired")
+        self.ohm = stated_ohm * (1.0 + off_by)
+        bench.load.set_discharge("resistance", self.ohm - bench.lead_ohm)
+        bench.load.set_input(relay)  # behind a relay the resistor stays wired
+        self.logger = ResistorLogger(bench, "logger", random.Random(seed), True)
         self.logger.stated_ohm = stated_ohm
-        bench.instruments = {"logger": self.logger}
-        electrical = bench.description["instruments"]["load"]["specification"]["voltage"]
+        instruments: dict[str, Instrument] = {"logger": self.logger}
+        told = bench.description["instruments"]
         specification = {
-            "voltage": electrical,
+            "voltage": told["load"]["specification"]["voltage"],
             "current": {"gain": "0.3 %", "offset": "0.2 mA", "resolution": "0.01 mA"},
-            **bench.description["instruments"]["thermometer"]["specification"],
+            **told["thermometer"]["specification"],
         }
-        self.described = bench_from_dict(
-            {
-                "name": "kitchen table", "leads": "wired", "sensed_at": "cell",
-                "instruments": {
-                    "logger": {
-                        "role": "logger", "port": "simulated", "shunt": f"{stated_ohm:g} ohm",
-                        "specification": specification,
-                    }
-                },
-                "cell": {"voltage": "logger", "current": ["logger"], "temperature": "logger"},
-            }
-        )  # fmt: skip
-        chemistry = cell.spec.chemistry
-        Shelf(logs).add(Cell.from_dict({"id": name, "form": "18650", "chemistry": chemistry}))
-        request = Request(
-            name, "watch-resistor", logs, start="declared-full", capacity_Ah=capacity_Ah, present=True,
-            hand_voltage_V=bench.hand_meter_V(),
-        )  # fmt: skip
-        self.plan, record = make_plan(request, self.described, bench.clock.utc(), {"logger": Abilities()})
-        self.folder = run_folder(logs, name, "watch-resistor", bench.clock.utc())
+        logger = {
+            "role": "logger", "port": "simulated", "shunt": f"{stated_ohm:g} ohm", "specification": specification,
+        }  # fmt: skip
+        table: dict[str, Any] = {
+            "name": "kitchen table", "leads": bench.leads, "sensed_at": "cell", "instruments": {"logger": logger},
+            "cell": {"voltage": "logger", "current": ["logger"], "temperature": "logger"},
+        }  # fmt: skip
+        if relay:
+            assert bench.switch is not None
+            instruments |= {"supply": bench.supply, "relay": bench.switch}
+            table["instruments"] |= {"supply": told["supply"], "relay": told["relay"]}
+            table["cell"]["current"] = ["logger", "supply"]
+        bench.instruments = instruments
+        self.described = bench_from_dict(table)
+        record = {"id": name, "form": "18650", "chemistry": cell.spec.chemistry, "declared_rechargeable": True}
+        Shelf(logs).add(Cell.from_dict(record))
+
+    def spend(
+        self, recipe: str, clips_s: float = 2.0, answers_s: float = 5.0, pause_s: float = 3600.0, **asked: Any
+    ) -> Outcome:
+        """Make a plan, run it, enter it on the shelf, and let the cell rest before the next one."""
+        bench = self.bench
+        request = Request(self.name, recipe, self.logs, present=True, hand_voltage_V=bench.hand_meter_V(), **asked)
+        abilities = {name: one.abilities for name, one in bench.instruments.items()}
+        self.plan, record = make_plan(request, self.described, bench.clock.utc(), abilities)
+        folder = run_folder(self.logs, self.name, recipe, bench.clock.utc())
         header = run_header(
-            plan_to_dict(self.plan), record, self.described, self.folder, self.plan.start, self.plan.cutoff_V,
-            "watch-resistor", bench.clock.utc(),
+            plan_to_dict(self.plan), record, self.described, folder, self.plan.start, self.plan.cutoff_V, recipe,
+            bench.clock.utc(),
         )  # fmt: skip
-        self.runner = Runner(
-            self.plan, Rig(self.described, bench.instruments), bench.clock, self.folder, header,
+        runner = Runner(
+            self.plan, Rig(self.described, bench.instruments), bench.clock, folder, header,
             Hands(bench, clips_s, answers_s), take_signals=False,
         )  # fmt: skip
-
-    def run(self) -> Outcome:
-        """Spend it."""
-        outcome = self.runner.run()
-        self.bench.update()
+        outcome = runner.run()
+        enter_run(outcome.folder)
+        bench.clock.sleep(pause_s)
+        bench.update()
         return outcome
-
-
-def _rng(seed: int) -> Any:
-    import random
-
-    return random.Random(seed)
