@@ -165,3 +165,16 @@ def without_late_resistor(record: Record) -> tuple[Record, list[LateResistor]]:
             current_A[phase.first_row : late.row + 1] = 0.0
             found.append(late)
     return (dataclasses.replace(record, current_A=current_A), found) if found else (record, [])
+
+
+def as_clipped_on(record: Record) -> tuple[Record, list[LateResistor | EarlyResistor]]:
+    """Return the record with a reckoned current from the moment on at which each resistor was on, and what was found.
+
+    Args:
+        record: Readings, shape (n,) each.
+
+    Source: common practice (Ohm's law over the cell's own resistance).
+    """
+    record, late = without_late_resistor(record)
+    record, early = with_early_resistor(record)
+    return record, [*late, *early]
