@@ -231,8 +231,8 @@ def _late_told(item: LateResistor) -> Warning_:
 def _early_told(item: EarlyResistor) -> Warning_:
     return Warning_(
         "resistor-early-counted",
-        f"The voltage fell by {1000 * item.fall_V:.0f} mV at once, {item.early_s:.0f} s before the resistor was said to "
-        f"be on: it was clipped on then. {1000 * item.missed_Ah:.3g} mAh that flowed until the answer are counted.",
+        f"The voltage fell by {1000 * item.fall_V:.0f} mV at once, {item.early_s:.0f} s before the resistor was said "
+        f"to be on: it was clipped on then. {1000 * item.missed_Ah:.3g} mAh that flowed until the answer are counted.",
     )
 
 
