@@ -131,7 +131,7 @@ def _head(loaded: Any, limit_V: float | None) -> Result:
 
 def _told_of_the_record(loaded: Any) -> list[Any]:
     """Return what is to be said of a record before it is looked at: its damage, its sensor, what its import said."""
-    from amphora.harness.analysis.late_resistor import without_late_resistor
+    from amphora.harness.analysis.late_resistor import as_clipped_on
     from amphora.harness.analysis.warnings import Warning_, late_resistor_told
 
     told = [Warning_("record", text + ".") for text in loaded.notices]
@@ -142,7 +142,7 @@ def _told_of_the_record(loaded: Any) -> list[Any]:
             f"{SENSOR_DEGC[0]:.0f} to {SENSOR_DEGC[1]:.0f} °C, as an open or a short sensor shows: left out."
         )
         told.append(Warning_("sensor-broken", text))
-    told += late_resistor_told(without_late_resistor(clean(loaded.record))[1])
+    told += late_resistor_told(as_clipped_on(clean(loaded.record))[1])
     imported = (loaded.run.get("imported") or {}).get("warnings", [])
     return told + [Warning_(str(item.get("code", "import")), str(item.get("text", ""))) for item in imported]
 
