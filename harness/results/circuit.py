@@ -78,20 +78,25 @@ def write_circuit(circuit: Mapping[str, Any], out: Path) -> None:
     write_new(out, text)
 
 
+def _twice(u: float | None) -> float | None:
+    """Return U with k = 2; None where no u is known: the fit does not bind that element."""
+    return None if u is None else 2 * u
+
+
 def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:
     """Return a circuit in plain words, values with U (k = 2)."""
     from amphora.harness.common.words import with_U
 
     lines = [
-        f"R0: {with_U(circuit['r0_ohm'], 2 * circuit['u_r0_ohm'], 1000, 'mΩ')} (U with k = 2, as below)",
+        f"R0: {with_U(circuit['r0_ohm'], _twice(circuit['u_r0_ohm']), 1000, 'mΩ')} (U with k = 2, as below)",
     ]
     for number, pair in enumerate(circuit["pairs"], start=1):
         lines.append(
-            f"R{number} with C{number}: {with_U(pair['ohm'], 2 * pair['u_ohm'], 1000, 'mΩ')}, "
-            f"{with_U(pair['farad'], 2 * pair['u_farad'], 1, 'F')}; "
-            f"time constant {with_U(pair['time_constant_s'], 2 * pair['u_time_constant_s'], 1, 's')}"
+            f"R{number} with C{number}: {with_U(pair['ohm'], _twice(pair['u_ohm']), 1000, 'mΩ')}, "
+            f"{with_U(pair['farad'], _twice(pair['u_farad']), 1, 'F')}; "
+            f"time constant {with_U(pair['time_constant_s'], _twice(pair['u_time_constant_s']), 1, 's')}"
         )
-    lines.append(f"At rest at the beginning: {with_U(circuit['open_V'], 2 * circuit['u_open_V'], 1, 'V')}")
+    lines.append(f"At rest at the beginning: {with_U(circuit['open_V'], _twice(circuit['u_open_V']), 1, 'V')}")
     leads = str((circuit.get("leads") or {}).get("text") or "")
     if leads:
         lines.append(f"{leads[:1].upper()}{leads[1:]}.")

@@ -8,8 +8,9 @@ import pytest
 
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.words import analysis_lines, with_U
+from amphora.harness.common.words import with_U
 from amphora.harness.importing.import_run import import_table
+from amphora.harness.report.analysis_text import analysis_lines
 from amphora.harness.results.kept import kept_text
 
 KEYS = {

@@ -11,9 +11,9 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
-from amphora.harness.common.words import analysis_lines
 from amphora.harness.importing.columns import parse_map
 from amphora.harness.importing.import_run import import_table
+from amphora.harness.report.analysis_text import analysis_lines
 from amphora.harness.report.plots import plot_run
 from amphora.harness.results.pulses import told_once
 from amphora.harness.results.result import PhaseResult, RunWarning
