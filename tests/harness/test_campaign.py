@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import tests.campaign.__main__ as campaign
-from amphora.drivers.simulated import faults
+from amphora.drivers.simulated import described_faults, faults
 from amphora.harness.archive.journal import JournalWriter
 from tests.campaign import nights
 
@@ -45,6 +45,12 @@ def test_a_night_whose_disk_lost_confirmed_rows_says_so_and_is_not_taken_up() ->
     struck = [night for night in told if night.fired]  # in the others no row had been confirmed yet
     assert struck and all(night.reason == "refused" for night in struck)
     assert all("the disk has lost what it had confirmed" in night.text for night in struck)
+
+
+@pytest.mark.parametrize("name", [entry[0] for entry in described_faults.ENTRIES])
+def test_a_night_with_each_lie_of_a_described_device_keeps_its_promises_and_the_lie_was_told(name: str) -> None:
+    told = [nights.spend(seed, name) for seed in (1, 2, 5)]  # the lie strikes the load, or the supply in a charge
+    assert any(night.fired for night in told) and not any(night.wrong for night in told), told
 
 
 def test_the_bound_is_the_exact_one() -> None:
