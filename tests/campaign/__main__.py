@@ -48,7 +48,7 @@ def fingerprint() -> str:
 
 
 def guarded(seed: int, lies: bool = False) -> Night:
-    """Spend a night, with `lies` one with the next lie of a described device; one that hangs is a broken promise, not the end of the campaign."""
+    """Spend a night, `lies`: with the next lie of a described device; a hang is a broken promise, not the end."""
 
     def late(number: int, frame: Any) -> None:
         raise TimeoutError(f"hung: not over after {HANGS_S} s")

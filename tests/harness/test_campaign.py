@@ -49,7 +49,7 @@ def test_a_night_whose_disk_lost_confirmed_rows_says_so_and_is_not_taken_up() ->
 
 @pytest.mark.parametrize("name", [entry[0] for entry in described_faults.ENTRIES])
 def test_a_night_with_each_lie_of_a_described_device_keeps_its_promises_and_the_lie_was_told(name: str) -> None:
-    told = [nights.spend(seed, name) for seed in (1, 2, 5)]  # the lie strikes the load, or the supply in a charge
+    told = [nights.spend(seed, name) for seed in (1, 6)]
     assert any(night.fired for night in told) and not any(night.wrong for night in told), told
 
 
