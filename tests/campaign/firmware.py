@@ -33,12 +33,13 @@ FIRMWARE = Path(amphora.drivers.__file__).parent / "firmware"
 HERE = Path(__file__).resolve().parents[1] / "firmware"
 PROGRAM = [sys.executable, "-m", "amphora.harness"]
 PORT = "@micropython/micropython-webassembly-pyscript"  # of npm
+ASSUMED_Ah = 0.4  # a smaller one would be guarded from the resistor's 0.4 A
 BEGINS = 0.97  # of the charge: a cell that stands at 4.17 V, as one does an hour after its charge
 BEAT_MS = 10_000  # of the board's time; a constant of the build, the longest that the driver takes
 SLICE_MS = 20.0
 MOST_STOPS = 30
 OPENS_MS = 200.0  # looked at each 100 ms, and a slice
-CALIBRATION = {"avr": "1 P 01 0 4882812", "micropython": "1 P 01 0 1220703"}  # 10 and 12 bits
+PER_COUNT = {"avr": 4882812, "micropython": 1220703}  # nV, of 10 and 12 bits
 RECIPE = """name = "board-night"
 summary = "The board discharges a cell through its resistor."
 attended = false
@@ -215,7 +216,7 @@ def spend(
     night, rng, began_s = FirmwareNight(board, seed), random.Random(seed), time.monotonic()
     with tempfile.TemporaryDirectory(prefix="amphora-board-") as place:
         folder = Path(place)
-        orders = {"run": "300", "send": sealed(CALIBRATION[board]).hex(), "noise": "0.7", "soc": f"{BEGINS}"}
+        orders = {"run": "300", "send": _calibration(board), "noise": "0.7", "soc": f"{BEGINS}"}
         at = BoardOnPty(command_of(board, folder, micropython), speed, capacity=f"{capacity_Ah:g}", **orders)
         try:
             at_speed = {"speed": speed, "port": at.path, "silence": max(3.0, 2.0 * speed)}
@@ -227,6 +228,10 @@ def spend(
         night.board_s = round(at.now_ms / 1000.0, 1)
     night.wall_s = round(time.monotonic() - began_s, 1)
     return night
+
+
+def _calibration(board: str) -> str:
+    return b"".join(sealed(f"1 P 0{n} {n} {PER_COUNT[board]}") for n in (0, 2)).hex()
 
 
 def sealed(body: str) -> bytes:
@@ -241,8 +246,9 @@ def _live_through(
     environment = {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "AMPHORA_RUNTIME": str(folder / "runtime")}
     add = ["cell", "add", "B1", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.17 V"]
     subprocess.run([*PROGRAM, *add], env=environment, check=True, capture_output=True)
+    assumed = f"{max(ASSUMED_Ah, 1.2 * capacity_Ah):g} Ah"
     words = ["run", "--cell", "B1", "--profile", str(folder / "night.toml"), "--bench", str(folder / "bench.toml"),
-             "--hand-voltage", "4.17 V", "--start", "declared-full", "--capacity", f"{capacity_Ah:g} Ah"]  # fmt: skip
+             "--hand-voltage", "4.17 V", "--start", "declared-full", "--capacity", assumed]  # fmt: skip
     whole_s = capacity_Ah / 0.36 * 3600.0 / at.speed
     moments = sorted(rng.uniform(0.05, 0.95) * whole_s for _ in range(kills))
     begun_s = time.monotonic()
