@@ -7,6 +7,7 @@ the last seconds.
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -102,14 +103,16 @@ def _names(parent: Path) -> list[str]:
 
 def _key_of(parent: Path) -> str:
     """Return a key of all that a cell's answers are made of; "" where they may not be kept."""
+    where = str(parent)
     try:
-        record = (parent / "cell.json").stat()
+        record = os.stat(f"{where}/cell.json")  # noqa: PTH116  ten thousand of them a comparison
         names = _names(parent)
     except (OSError, AmphoraError):
         return ""
-    parts: list[Any] = [code_digest(), record.st_size, record.st_mtime_ns, once(f"leads {parent.parent}", lambda: _leads(parent.parent))]
+    leads = once(f"leads {parent.parent}", lambda: _leads(parent.parent))
+    parts: list[Any] = [code_digest(), record.st_size, record.st_mtime_ns, leads]
     for name in names:
-        stamps = stamps_of(parent / name)
+        stamps = stamps_of(f"{where}/{name}")
         if stamps is None:
             return ""
         parts.append((name, stamps))

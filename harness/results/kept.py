@@ -60,7 +60,7 @@ def once(key: str, make: Callable[[], _Made]) -> _Made:
     return made
 
 
-def stamps_of(folder: Path, now_ns: int | None = None) -> Stamps | None:
+def stamps_of(folder: Path | str, now_ns: int | None = None) -> Stamps | None:
     """Return size, time of change (ns) and inode of each file of a run; None where one is missing, or too young to say.
 
     Args:
