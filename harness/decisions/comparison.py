@@ -321,7 +321,7 @@ def _place(rows: Sequence[dict[str, Any]], figures: Sequence[tuple[float, float]
         if len(tied) > MOST_TIES:
             nearest = np.argsort(np.abs(value[tied] - value[place]), kind="stable")[:MOST_TIES]
             tied = np.sort(tied[nearest])
-        row["tied_with"] = [str(rows[other]["cell"]) for other in tied]
+        row["tied_with"] = [str(rows[int(other)]["cell"]) for other in tied]
 
 
 def _counts(result: Mapping[str, Any]) -> bool:

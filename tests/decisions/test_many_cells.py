@@ -14,7 +14,11 @@ def test_ranks_and_ties_are_those_of_all_pairs() -> None:
     rng = random.Random(3)
     for _ in range(20):
         rows = [
-            {"cell": f"c{k}", "capacity_Ah": round(rng.uniform(1.0, 1.2), 3), "capacity_U_Ah": rng.choice((0.0, 0.01, 0.05))}
+            {
+                "cell": f"c{k}",
+                "capacity_Ah": round(rng.uniform(1.0, 1.2), 3),
+                "capacity_U_Ah": rng.choice((0.0, 0.01, 0.05)),
+            }
             for k in range(rng.randint(1, 30))
         ]
         for row in rank([dict(row) for row in rows]):
