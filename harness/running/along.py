@@ -76,9 +76,10 @@ class Curve:
         """Take one reading, later than those before."""
         last = self.stretches[-1] if self.stretches else None
         since_s = 0.0 if last is None else reading.t_s - last.end_s
-        torn = since_s > max(self._gap_s, USUAL * self._usual_s)
-        if last is not None and not torn:
-            self._usual_s = since_s if self._usual_s == 0.0 else 0.9 * self._usual_s + 0.1 * since_s
+        torn = self._usual_s > 0.0 and since_s > max(self._gap_s, USUAL * self._usual_s)
+        if last is not None:  # a gap moves it a little, so that readings that come more slowly from here on are none
+            most_s = 2 * USUAL * self._usual_s or since_s
+            self._usual_s = 0.9 * (self._usual_s or since_s) + 0.1 * min(since_s, most_s)
         volts = reading.voltage_V
         new = Stretch(reading.t_s, reading.t_s, torn, volts, volts, reading.current_A, reading.temperature_degC)
         if last is not None and not torn and reading.t_s - last.t_s < self._width_s:
@@ -189,7 +190,9 @@ class Along:
         """Return what was read so far."""
         last = self.last
         at = whereabouts(self.folder, self.run, self.events, last.t_s if last else None, self.now())
-        begun: dict[str, Any] = next((event for event in reversed(self.events) if event.get("kind") == "step-begun"), {})
+        begun: dict[str, Any] = next(
+            (event for event in reversed(self.events) if event.get("kind") == "step-begun"), {}
+        )
         plan_step = begun.get("plan_step", begun.get("step"))
         stopped = self.events[-1] if self.events and self.events[-1].get("kind") == "stopped" else {}
         cell = self.run.get("cell") or {}
