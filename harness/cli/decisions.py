@@ -168,7 +168,7 @@ def compare(
     from amphora.harness.decisions.comparison import compare as compare_runs
     from amphora.harness.report.tables import as_csv, comparison_table
 
-    gc.disable()  # this process ends with the answer: looking for circles among ten thousand rows is a fifth of the time
+    gc.disable()  # this process ends with the answer; looking for circles among ten thousand rows takes long
     if sort not in SORTS:
         raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
     asked = common_basis or rank_on_basis or (at_current, at_temperature, at_cutoff) != (None,) * 3

@@ -98,7 +98,8 @@ class View:
         near = self.nearest
         return {
             "cell": seen.cell, "bay": seen.bay or None, "profile": seen.profile, "run": seen.run,
-            "simulated": seen.simulated, "state": seen.state, "state_text": seen.text, "sentence": self.sentence, "brief": self.brief,
+            "simulated": seen.simulated, "state": seen.state, "state_text": seen.text, "sentence": self.sentence,
+            "brief": self.brief,
             "concern": self.concern, "outputs_off": seen.outputs_off, "age_s": seen.age_s,
             "plan_step": seen.plan_step, "step_name": seen.step_name or None, "step_kind": seen.step_kind or None,
             "t_s": last.t_s if last else None, "voltage_V": last.voltage_V if last else None,
