@@ -3,17 +3,17 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from amphora.harness.analysis.repeats import item_U_Ah, learned
+from amphora.harness.analysis.repeats import Beside, item_U_Ah, learned
 from amphora.harness.results.result import ItemScatter, Result
 
 
-def with_item_U(result: Result, own: Sequence[float], others: Iterable[Sequence[float]] = ()) -> Result:
+def with_item_U(result: Result, own: Sequence[float], others: Iterable[Sequence[float]] | Beside = ()) -> Result:
     """Return a result with the item's U (k = 2) beside that of the measurement, and what it stands on.
 
     Args:
         result: One without a capacity and its U gets none.
         own: What repeats of the cell differ by, as shares.
-        others: The same of each other cell of the shelf.
+        others: The same of each other cell of the shelf, or all that added up.
 
     Source: as `analysis.repeats.learned` and `item_U_Ah`.
     """

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import AmphoraError
+from amphora.harness.results.kept import once
 from amphora.harness.results.result import (
     BudgetLine,
     Budgets,
@@ -48,7 +49,8 @@ def latest_measured(folder: Path, bench: str | None, created_utc: str) -> tuple[
 
     earlier: list[tuple[str, Path]] = []
     later: list[tuple[str, Path]] = []
-    for other in folder.absolute().parent.parent.glob("*/*-leads/run.json"):
+    root = folder.absolute().parent.parent
+    for other in once(f"leads runs {root}", lambda: list(root.glob("*/*-leads/run.json"))):
         if other.parent == folder.absolute():
             continue
         with contextlib.suppress(OSError, ValueError):
