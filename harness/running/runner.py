@@ -36,6 +36,7 @@ from amphora.harness.control.stepping import (
     Answered,
     Attendance,
     Begin,
+    Fell,
     GoOn,
     Pause,
     Record,
@@ -45,6 +46,7 @@ from amphora.harness.control.stepping import (
     Sent,
     State,
     SupplyAsked,
+    TooWarm,
     ZeroTaken,
     advance,
     initial,
@@ -64,7 +66,8 @@ ENERGISED_AT_MOST_S = 1.0  # a run looks at least as often while current may flo
 ASK_AGAIN_S = 1.0
 CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
 SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
-HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
+HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for, or a rest
+WARM_MOST_S = 2 * 3600.0  # a cell that is too warm to be charged is waited for: by then it has the room's temperature
 TRIPS_EVERY_S = 60.0  # while current flows: whether an instrument's own protection has acted
 CONTINUITY_V = 0.25
 MANY_ROWS = 100
@@ -838,8 +841,9 @@ class Runner:
             verdict = verdict._replace(stop=None)
         elif tripped and verdict.stop is None:
             verdict = guard.Verdict(stop=guard.Violation("protection-tripped", tripped, None, None))
-        if verdict.stop is not None:
-            self._guard_stop(verdict.stop, step)
+        fell = verdict.stop
+        if fell is not None and (fell.check != "voltage-falls" or state.order.kind != "charge"):
+            self._guard_stop(fell, step)
         if verdict.call is not None:
             self._call(verdict.call)
         if verdict.told:
@@ -848,13 +852,21 @@ class Runner:
             self._bound_passed_unseen(step, t_s)
         if state.waiting == "person":
             self._call_again(t_s, voltage_V)
+        elif state.waiting == "warm" and t_s - (state.paused_s or t_s) > WARM_MOST_S:
+            text = f"{temperature_degC} °C after {format_duration(WARM_MOST_S)}, limit {state.below_degC:g} °C"
+            raise Stop(
+                "guard:too-warm", f"{self.plan.cell_id}: too warm to be charged: {text}; look where that is from"
+            )
         sample = Sample(t_s, voltage_V, current_A, temperature_degC)
         self.state, orders, events = advance(self.plan, state, sample)
         if orders or events:
             self._carry_out(orders, events, t_s)
         if self.memory.renewed_s > max(self.plan.renewed_s, self.state.renewed_s) + RENEWED_ANEW_S:
             self._record("renewal-seen", renewed_s=round(self.memory.renewed_s, 3))
-        if ran_out and self.state.order.kind == "charge":
+        if fell is not None:
+            self._say(f"! {fell.text}")
+            self._record("voltage-fell", text=fell.text, value=fell.value, limit=fell.limit)
+        elif ran_out and self.state.order.kind == "charge":
             self._pause(ran_out)
         elif self.state.asking:
             self._ask_supply()
@@ -1051,6 +1063,10 @@ class Runner:
             record = Pause(t_s, str(fields["text"]))
         elif kind == "timer-go-on":
             record = GoOn(t_s)
+        elif kind == "voltage-fell":
+            record = Fell(t_s, str(fields["text"]))
+        elif kind == "too-warm":
+            record = TooWarm(t_s, float(fields["below_degC"]))
         elif kind == "sent":
             record = Sent(fields["from_s"], fields["to_s"])
         elif kind == "renewal-seen":
@@ -1087,6 +1103,10 @@ class Runner:
         forbidden = guard.forbids(self._eye(), limits, self._degC, order)
         if forbidden is not None:
             self._event("refused-order", **forbidden._asdict())
+            if forbidden.check == "too-warm" and order.kind == "charge":
+                self._say(f"! {forbidden.text}; it begins by itself, or ends after {format_duration(WARM_MOST_S)}")
+                self._record("too-warm", below_degC=forbidden.limit)
+                return
             raise Stop(f"guard:{forbidden.check}", f"{self.plan.cell_id}: {forbidden.text}")
         self._event("ordered", order=_slim(order))
         try:
