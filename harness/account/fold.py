@@ -62,6 +62,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     key = key_of(cell)
     state = _State()
     starts: dict[str, str] = {}
+    full_from: dict[str, str] = {}
     rests_before: dict[str, float] = {}
     moves: list[tuple[RunSeen, Move]] = []
     broken: list[int] = []
@@ -83,6 +84,8 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             start = first
         else:
             starts[entry.run] = start
+        if starts[entry.run] == "full" and entry.headline == 0 and state.full_run:
+            full_from[entry.run] = state.full_run
         if rest_h is not None and entry.headline == 0:
             rests_before[entry.run] = rest_h
         if state.broken or entry.damaged or entry.gaps_unknown or not entry.final or not entry.dated:
@@ -122,8 +125,9 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(
-        cell, key, counted, starts, state.guess_Ah, Standing(cell.id, starts=starts, rest_before_h=rests_before)
-    )
+        cell, key, counted, starts, state.guess_Ah,
+        Standing(cell.id, starts=starts, full_from=full_from, rest_before_h=rests_before),
+    )  # fmt: skip
     state.leaks = [
         (when, replace(item, low=0.0) if when < released and item.kind != "balance" else item)
         for when, item in state.leaks

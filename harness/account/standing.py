@@ -163,6 +163,7 @@ class Standing:
     self_discharge_when: str | None = None
     findings: tuple[Finding, ...] = ()
     starts: Mapping[str, str] = field(default_factory=dict)  # run -> full, declared-full, unknown: by the account
+    full_from: Mapping[str, str] = field(default_factory=dict)  # run that began full -> the run that charged it
     rest_before_h: Mapping[str, float] = field(default_factory=dict)  # run -> rest between our charge and it
     full_since: datetime | None = None  # it stands full since then, by our own charge; None: not known to be full
     full_rest_V: float | None = None  # as that charge left it

@@ -412,6 +412,8 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
 
 def _start_words(run: dict[str, Any]) -> str:
     if run["imported"] and run["results"]["start"] == "full":
+        if charged := (run.get("start_from") or {}).get("run"):
+            return f"full: charged to its normal end in {charged}"
         seen = run["results"]["charge_Ah"] is not None
         return (
             "full: charged to its normal end in the imported readings"
@@ -509,7 +511,7 @@ def _about_item(item: dict[str, Any], none: str) -> list[list[str]]:
     chemistry = CHEMISTRY_WORDS.get(item["chemistry"], item["chemistry"])
     how = "measured" if item["chemistry_found"] == "measured" else "as entered in the register"
     return [
-        ["Identification", item["id"]],
+        ["Identification", ", before: ".join([item["id"], *(item.get("former_ids") or [])])],
         ["Form", item["form"] or none],
         ["Chemistry", f"{chemistry} ({how})"],
         ["Came out of", item["source"] or none],
