@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from typing import Any
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.entries import key_of
@@ -145,7 +146,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         last_V_at=state.last_V_at,
         charges=charges,
         simulated=bool(runs) and all(run.simulated for run in runs),
-        unseen_share=state.unseen.get(standing.capacity_run or "") if key in ("lfp", "auto") else None,
+        **_unseen(standing, state, key),
     )
     standing = _self_discharge(standing, state, runs, key)
     low, high = _charge_now(standing, state, moves)
@@ -222,6 +223,18 @@ def _held(
         )
     taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [], gave_Ah=guess_Ah)
     return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
+
+
+def _unseen(standing: Standing, state: _State, key: str) -> dict[str, Any]:
+    """Return what may have been drawn unseen from a cell with a flat curve, and its capacity's U with that inside."""
+    if key not in ("lfp", "auto"):
+        return {}
+    share, capacity, U = (
+        state.unseen.get(standing.capacity_run or ""), standing.capacity_Ah, standing.capacity_item_U_Ah
+    )  # fmt: skip
+    if share and capacity and U is not None:
+        U = item_U_Ah(capacity, U, scatter=0.0, unseen=share)
+    return {"unseen_share": share, "unseen": dict(state.unseen), "capacity_item_U_Ah": U}
 
 
 def _repeats(counted: Sequence[RunSeen], starts: dict[str, str]) -> list[float]:

@@ -153,6 +153,7 @@ class Standing:
     repeats: tuple[float, ...] = ()  # what successive like tests differ by, as shares
     capacity_run: str | None = None
     unseen_share: float | None = None  # a flat curve: what may have been drawn unseen between charge and that run
+    unseen: Mapping[str, float] = field(default_factory=dict)  # run -> that share, of each
     it_Ah: float = 1.0
     it_from: Literal["measured", "claim", "assumed"] = "assumed"
     charge_low_Ah: float | None = None

@@ -59,7 +59,7 @@ def test_one_that_was_used_in_between_or_came_a_day_later_is_not(tmp_path, first
 
 def call(*words: str) -> tuple[int, str]:
     done = CliRunner().invoke(app, list(words))
-    return done.exit_code, " ".join(f"{done.output} {done.exception or str()}".split())
+    return done.exit_code, " ".join(f"{done.output} {done.exception or ''}".split())
 
 
 def test_such_a_discharge_is_certified_with_the_charge_named_and_checked_under_its_new_name(tmp_path, monkeypatch):
@@ -72,7 +72,7 @@ def test_such_a_discharge_is_certified_with_the_charge_named_and_checked_under_i
     assert call(*seen, "--as-found", "3.119 V", "--at", "2026-03-16T21:00", "--inspection", "sound")[0] == 0
     code, said = call("certify", "far-1", *words, str(tmp_path / "a.pdf"))
     assert code == 0, said
-    charge, discharge = sorted(run.parent for run in logs.glob("far-1/*/run.json"))
+    charge, _ = sorted(run.parent for run in logs.glob("far-1/*/run.json"))
     paper = tmp_path / "a.pdf"
     data = json.loads(call("verify", str(paper), "--logs", str(logs), "--json")[1])
     assert data["valid"], data
@@ -84,4 +84,4 @@ def test_such_a_discharge_is_certified_with_the_charge_named_and_checked_under_i
     moved = logs / "near-1" / charge.name / "samples.csv"
     moved.write_text(moved.read_text().replace(",3.306", ",3.307", 1))
     code, said = call("verify", str(paper), "--logs", str(logs))
-    assert code == 1 and charge.name in said, said
+    assert code == 1 and "start_from" in said, said
