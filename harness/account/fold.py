@@ -39,7 +39,7 @@ class _State:
     last_V_at: datetime | None = None
     last_by: str = ""  # "bench" or "meter"
     emptied: bool = False  # by a whole discharge, and nothing charged since
-    timed: Move | None = None  # a nickel charge from empty, nothing drawn since
+    timed: Move | None = None  # a charge from empty, nothing drawn since
     guess_Ah: float | None = None  # what an unmeasured nickel cell gave leads to
     low_since_charge: Finding | None = None  # it stood below its window, and nothing was charged since
     contradicted: bool = False  # a reading of another meter spoke against the charge before it
@@ -90,6 +90,10 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         if rest_h is not None and entry.headline == 0:
             rests_before[entry.run] = rest_h
         if state.broken or entry.damaged or entry.gaps_unknown or not entry.final or not entry.dated:
+            broken.append(len(moves))
+        if starts[entry.run] == "full" and (less := _gave_less(state, entry, key)) is not None:
+            state.findings.append(less)
+            starts[entry.run] = "unknown"
             broken.append(len(moves))
         if key in NICKEL and _full_by_overcharge(state, entry) and starts[entry.run] == "unknown":
             starts[entry.run] = "full"
@@ -416,6 +420,16 @@ def _full_by_overcharge(state: _State, run: RunSeen) -> bool:
         return first is not None and first[0] >= full_floor_V("nimh") - 0.01
     state.guess_Ah = max(state.guess_Ah or 0.0, f.next_guess_Ah(charged.ah, gave.ah))
     return False
+
+
+def _gave_less(state: _State, run: RunSeen, key: str) -> f.Finding | None:
+    """Return what speaks against a night that gave far less than the charge from empty before it put in (lithium)."""
+    charged, gave = state.timed, run.moves[0] if run.moves else None
+    if key not in f.LITHIUM or charged is None or gave is None or run.headline != 0 or not run.dated:
+        return None
+    if gave.kind != "discharge" or not (gave.whole and charged.whole) or state.broken or run.gaps_unknown:
+        return None
+    return f.gave_less(charged, gave, run.run)
 
 
 def _timed(run: RunSeen, emptied: bool) -> Move | None:

@@ -132,7 +132,7 @@ def standing_lines(standing: Standing) -> list[str]:
         lines.append(f"holds {held} (k = 2, the cell as an item; from {standing.capacity_run})")
         if standing.unseen_share:
             lines.append(
-                f"    in that ±: up to {100 * standing.unseen_share:.0f} % may have been drawn unseen between its charge "
+                f"    in that ±: up to {100 * standing.unseen_share:.0f} % may have been drawn unseen between charge "
                 "and that run, its voltage hardly tells"
             )
     where = {"measured": "measured", "claim": "the claim on its label", "assumed": "assumed for its form"}
