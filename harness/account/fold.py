@@ -422,7 +422,7 @@ def _full_by_overcharge(state: _State, run: RunSeen) -> bool:
     return False
 
 
-def _gave_less(state: _State, run: RunSeen, key: str) -> f.Finding | None:
+def _gave_less(state: _State, run: RunSeen, key: str) -> Finding | None:
     """Return what speaks against a night that gave far less than the charge from empty before it put in (lithium)."""
     charged, gave = state.timed, run.moves[0] if run.moves else None
     if key not in f.LITHIUM or charged is None or gave is None or run.headline != 0 or not run.dated:

@@ -417,7 +417,8 @@ class _Setup:
         self._before_open = before_open  # a run that was cut short: its instruments are switched off first
 
     def __enter__(self) -> "_Setup":
-        from amphora.harness.running.session import held, hold_identities, off_first, open_rig
+        from amphora.harness.running.off_first import off_first
+        from amphora.harness.running.session import held, hold_identities, open_rig
         from amphora.harness.running.simulated_session import SimulatedSession
 
         self.person: Any

@@ -9,7 +9,7 @@ from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import Short, SimulatedCell
 from amphora.harness.archive.journal import read_run
 from amphora.harness.control.stepping import FALL_REST_S, Sample, replay
-from amphora.harness.running.runner import WARM_MOST_S
+from amphora.harness.running.orders import WARM_MOST_S
 from tests.control.test_guard_nights import Night, sound
 
 
@@ -76,7 +76,7 @@ def test_a_program_killed_in_that_rest_rests_anew_and_judges_all_the_same(tmp_pa
     until_s = night.bench.clock.now_s() + 3600.0 + 400.0  # by then it rests
 
     def signal(bench: SimulatedBench) -> None:
-        made.signalled = "SIGTERM"
+        made.signals.name = "SIGTERM"
 
     night.bench.at(until_s, "signal", signal)
     assert night._see(made).reason == "interrupted"
