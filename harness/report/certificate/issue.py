@@ -24,6 +24,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, Literal
 
+from amphora.harness.account.asking import standing_beside
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import FILES, RUN, read_header
 from amphora.harness.archive.shelf import cell_id_now
@@ -430,7 +431,6 @@ def _by_the_account(
     Raises:
         Refused: the account says no, or ask and nobody took it on.
     """
-    from amphora.harness.account.asking import standing_beside
     from amphora.harness.account.gate import require
 
     found: dict[str, dict[str, Any]] = {}
@@ -782,8 +782,6 @@ def _charged_in(folder: Path, result: dict[str, Any]) -> dict[str, Any] | None:
         folder: The run's folder, as it lies on a shelf.
         result: Its figures; get the start that the account knows.
     """
-    from amphora.harness.account.asking import standing_beside
-
     beside = standing_beside(folder)
     name = folder.resolve().name
     charge = "" if beside is None else beside[1].full_from.get(name, "")
