@@ -39,6 +39,7 @@ class _State:
     last_V_at: datetime | None = None
     last_by: str = ""  # "bench" or "meter"
     emptied: bool = False  # by a whole discharge, and nothing charged since
+    timed_run: str = ""  # the run that ended with `timed`
     timed: Move | None = None  # a charge from empty, nothing drawn since
     guess_Ah: float | None = None  # what an unmeasured nickel cell gave leads to
     low_since_charge: Finding | None = None  # it stood below its window, and nothing was charged since
@@ -96,7 +97,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             starts[entry.run] = "unknown"
             broken.append(len(moves))
         if key in NICKEL and _full_by_overcharge(state, entry) and starts[entry.run] == "unknown":
-            starts[entry.run] = "full"
+            starts[entry.run], full_from[entry.run] = "full", state.timed_run
         before = len(moves)
         moves += [(entry, move) for move in entry.moves]
         if entry.gaps_unknown or entry.damaged:
@@ -490,7 +491,7 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         if any(move.kind == "charge" for move in run.moves):
             state.low_since_charge = None
         state.dated = []
-        state.timed = _timed(run, state.emptied)
+        state.timed, state.timed_run = _timed(run, state.emptied), run.run
         state.emptied = last.kind == "discharge" and last.whole and not state.broken
         if run.charge_full and run.dated:
             state.full_run, state.full_at = run.run, last.end_utc

@@ -770,13 +770,15 @@ def run_input(
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
     result["cutoff_given_V"] = cutoff_V
     run["state_now"] = state_now(folder)
-    if run.get("imported") and result.get("start") == "unknown":
+    if result.get("start") == "unknown":
         run["start_from"] = _charged_in(folder, result)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
 
 
 def _charged_in(folder: Path, result: dict[str, Any]) -> dict[str, Any] | None:
-    """Return the run whose charge made an imported discharge begin full, by the cell's account; None: it did not.
+    """Return the run whose charge made a discharge begin full, by the cell's account; None: it did not.
+
+    A run says so itself but for a charge that was imported, and a nickel cell nobody had measured before.
 
     Args:
         folder: The run's folder, as it lies on a shelf.

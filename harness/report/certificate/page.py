@@ -411,9 +411,10 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
 
 
 def _start_words(run: dict[str, Any]) -> str:
+    charged = (run.get("start_from") or {}).get("run")
+    if run["results"]["start"] == "full" and charged:
+        return f"full: by the charge in {charged}, which the cell's account knows to have filled it"
     if run["imported"] and run["results"]["start"] == "full":
-        if charged := (run.get("start_from") or {}).get("run"):
-            return f"full: charged to its normal end in {charged}"
         seen = run["results"]["charge_Ah"] is not None
         return (
             "full: charged to its normal end in the imported readings"
