@@ -68,4 +68,4 @@ def test_a_night_and_its_certificate_need_no_optional_part(tmp_path: Path) -> No
         env={**os.environ, **own},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-1500:]
-    assert (tmp_path / "A.pdf").read_bytes().startswith(b"%PDF") and (tmp_path / "night.png").exists()
+    assert (tmp_path / "A.pdf").read_bytes().startswith(b"%PDF") and (tmp_path / "night-time.png").exists()
