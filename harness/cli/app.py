@@ -22,7 +22,8 @@ GROUPS = (
     "queue",  # queue add/show/move/drop/done/clear/run
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
-    "decisions",  # grade, compare, match, fit, duty
+    "decisions",  # grade, compare, match, fit
+    "duties",  # duty list/check/survey/from-run
     "papers",  # certify, verify, label, report, key, schema
     "demo",  # demo
 )

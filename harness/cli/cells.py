@@ -161,6 +161,7 @@ def cell_list(
     if state is not None and state not in STATES:
         raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
     entries = listed(Shelf(logs))
+    devices = sum(e.cell is not None and e.cell.is_device for e in entries)
     chosen = [e for e in entries if _wanted(e, state, chemistry, form, find)]
     have = [e for e in chosen if keys[name](e) is not None]
     have.sort(key=keys[name], reverse=sort.startswith("-"))
@@ -168,6 +169,8 @@ def cell_list(
 
     def show() -> None:
         print(shelf_table(chosen) if chosen else f"no cells on the shelf in {logs}" + (" that fit" if entries else ""))
+        if devices and form is None:
+            print(f"{devices} surveyed {'device is' if devices == 1 else 'devices are'} not listed: amphora duty list")
 
     rows = [
         {
@@ -195,6 +198,8 @@ def _wanted(entry: Any, state: str | None, chemistry: str | None, form: str | No
         if find.casefold() not in text:
             return False
     key = cell.identified.get("chemistry") or cell.chemistry
+    if cell.is_device and form is None:
+        return False
     return (
         (state is None or cell.state == state)
         and (chemistry is None or key == chemistry)

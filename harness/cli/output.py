@@ -7,6 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Callable
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, TextIO, cast
 
@@ -42,6 +43,11 @@ def run_named(run: Path, capacity: bool = False, logs: Path | None = None) -> Pa
         logs = Path(os.environ.get("AMPHORA_LOGS") or DEFAULT_LOGS)
     cell, _, recipe = run.absolute().name.partition("@")
     if not cell or not (logs / cell / "cell.json").is_file():
+        near = get_close_matches(cell, [file.parent.name for file in logs.glob("*/cell.json")], 1, 0.6)
+        if near:
+            raise InputError(
+                f"{run}: there is no such run folder, and no such cell on the shelf in {logs} ({near[0]!r} is near)"
+            )
         return run
     from amphora.harness.archive.shelf import Shelf
 

@@ -271,11 +271,12 @@ def _by_hand(plan: Plan) -> list[str]:
     notes = plan.notes
     lines = list(notes.get("by_hand", ()))
     fuse_A = notes.get("fuse_A")
+    at = "device" if notes.get("device") else "cell"
     if fuse_A is not None:
         most_A = plan.max_current_A or round(notes["resistor_A"], 2)
         lines.insert(
             0,
-            f"A fuse of {fuse_A:g} A at the cell: the largest current is {format_quantity(most_A, 'A')}, "
+            f"A fuse of {fuse_A:g} A at the {at}: the largest current is {format_quantity(most_A, 'A')}, "
             "a fuse is at most twice that.",
         )
     elif not notes.get("device"):

@@ -156,7 +156,9 @@ def standing_lines(standing: Standing) -> list[str]:
 
 
 def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing: Standing | None = None) -> str:
-    """Return all that the register knows of a cell, its standing, and its runs."""
+    """Return all that the register knows of a cell, its standing, and its runs; of a device, what there is."""
+    if cell.is_device:
+        return _device_sheet(cell, runs)
     facts: list[tuple[str, object]] = [
         ("form", cell.form),
         (
@@ -205,6 +207,21 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
             ),
         ]
     )
+
+
+def _device_sheet(cell: Cell, runs: Sequence[RunEntry]) -> str:
+    """Return what is kept of a surveyed device."""
+    head = [
+        f"{plain(cell.id)}: a {cell.form}, not a cell",
+        f"  {'made for':<13} {cell.chemistry}",
+        f"  {'what it is':<13} {plain(cell.source or '–')}",
+        f"  {'notes':<13} {plain(cell.notes.replace(chr(10), ' | ') or '–')}",
+    ]
+    rows = [
+        (run.folder.replace("\\", "/").rsplit("/", 1)[-1], run.profile, run.damaged or run.stop or "not finished")
+        for run in runs
+    ]
+    return "\n".join([*head, "", table(("Survey", "Recipe", "Ended by"), rows) if rows else "  not surveyed yet"])
 
 
 def comparison_table(comparison: Mapping[str, Any]) -> str:

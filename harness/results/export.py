@@ -66,8 +66,8 @@ def export_run(folder: Path, out: Path, kind: Literal["csv", "parquet"] | None =
         if kind == "csv":
             return _export_plainly(folder, out, form)
         raise InputError(
-            f"{out} is Parquet, which needs the optional part 'parquet' ({PARTS['parquet'].size_MB} MB), not installed: "
-            f"{how_to_get('parquet')}; .csv is written without it"
+            f"{out}: Parquet needs the optional part 'parquet' ({PARTS['parquet'].size_MB} MB), which is not "
+            f"installed: {how_to_get('parquet')}; .csv is written without it"
         ) from error
     columns, info = exported_columns(folder)
     if form == "bdf":
