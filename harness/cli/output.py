@@ -186,9 +186,15 @@ def folded(line: str, columns: int) -> str:
     line = line.rstrip(" ")
     if len(line) <= columns or "\x1b" in line or "\r" in line or text.startswith(('"', "{", "Next: ", "│")):
         return line
-    if "  " in text and not text.startswith(("- ", "! ")):  # a row of a table, or a name and what stands behind it
-        return line
     indent = " " * (len(line) - len(line.lstrip()))
+    name = re.fullmatch(r"(\s*\S+(?: \S+)*  +)(\S+(?: \S+)*)", line)
+    if name and len(name[1]) <= columns // 2:  # a name, and behind it a sentence
+        under = " " * len(name[1])
+        return name[1] + textwrap.fill(
+            name[2], columns - len(under), subsequent_indent="", break_long_words=False, break_on_hyphens=False
+        ).replace("\n", "\n" + under)
+    if "  " in text and not text.startswith(("- ", "! ")):  # a row of a table
+        return line
     under = indent + "  " * (text.startswith(("- ", "! ", ">>> ")) or bool(re.match(r"\w+: ", text)))
     return textwrap.fill(
         text, columns, initial_indent=indent, subsequent_indent=under, break_long_words=False, break_on_hyphens=False

@@ -3,6 +3,9 @@
 import csv
 import io
 import math
+import shutil
+import sys
+import textwrap
 import unicodedata
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
@@ -36,11 +39,30 @@ def width(text: str) -> int:
     return total
 
 
+def terminal_columns() -> int | None:
+    """Return how wide the terminal is that an answer goes to; None where it goes into a file or a pipe."""
+    return shutil.get_terminal_size((80, 24)).columns if sys.stdout is not None and sys.stdout.isatty() else None
+
+
 def table(header: Sequence[str], rows: Sequence[Sequence[object]], right: Sequence[str] = ()) -> str:
-    """Return rows as a table, columns named in `right` flush right."""
+    """Return rows as a table, columns named in `right` flush right.
+
+    At a terminal that is too narrow, columns of words break between words, over several lines.
+    """
     shown = [[plain("–" if value is None or value == "" else value) for value in row] for row in rows]
     widths = [max(width(name), *(width(row[n]) for row in shown), 0) for n, name in enumerate(header)]
     sides = [name in right for name in header]
+    _narrowed(widths, [header, *shown], sides, terminal_columns())
+
+    def lines(cells: Sequence[str]) -> list[str]:
+        stacks = [
+            textwrap.wrap(_words(text), size, break_long_words=False, break_on_hyphens=False)
+            if width(text) > size
+            else [text]
+            for text, size in zip(cells, widths, strict=True)
+        ]
+        deep = max(map(len, stacks))
+        return [line([stack[n] if n < len(stack) else "" for stack in stacks]) for n in range(deep)]
 
     def line(cells: Sequence[str]) -> str:
         parts = []
@@ -49,7 +71,27 @@ def table(header: Sequence[str], rows: Sequence[Sequence[object]], right: Sequen
             parts.append(space + text if flush_right else text + space)
         return "  ".join(parts).rstrip()
 
-    return "\n".join([line(header), "  ".join("-" * size for size in widths), *(line(row) for row in shown)])
+    ruled = "  ".join("-" * size for size in widths)
+    return "\n".join([*lines(header), ruled, *(text for row in shown for text in lines(row))])
+
+
+def _words(text: str) -> str:
+    """Return text with a space where a run's name may break: behind its time."""
+    return re.sub(r"(?<=\dZ-)(?=\w)", " ", text)
+
+
+def _narrowed(widths: list[int], rows: Sequence[Sequence[str]], sides: Sequence[bool], limit: int | None) -> None:
+    """Make columns of words narrower, the widest first, until the table fits; none below its longest word."""
+    longest = [0] * len(widths)
+    for at, row in enumerate(rows):
+        for n, text in enumerate(row):  # a number stays in one line, its heading need not
+            parts = _words(text).split() if at == 0 or not sides[n] else [text]
+            longest[n] = max(longest[n], *map(width, parts), 0)
+    while limit is not None and sum(widths) + 2 * (len(widths) - 1) > limit:
+        most = max(range(len(widths)), key=lambda n: (widths[n] > longest[n], widths[n]))
+        if widths[most] <= longest[most]:
+            return
+        widths[most] -= 1
 
 
 def as_csv(header: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
