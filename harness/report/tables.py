@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+import re
 import shutil
 import sys
 import textwrap

@@ -40,7 +40,7 @@ def test_however_it_is_written_no_word_is_lost(parts: list[str]) -> None:
 
 def test_a_prompt_is_shown_at_once() -> None:
     into = io.StringIO()
-    stream = Folding(into, lambda: 20)
+    stream = Folding(into, lambda: 40)
     stream.write(">>> Return when it is done: ")
     assert into.getvalue() == ""
     stream.flush()

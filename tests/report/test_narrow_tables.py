@@ -6,7 +6,8 @@ from amphora.harness.report import tables
 
 HEADER = ("Rank", "Cell", "Holds mAh", "As item ±", "Claim mAh", "DC mΩ", "Grade", "Tied with", "Run")
 ROWS = [
-    (1, "hall-2", "2016.9 ± 2.7", "46", "2200", "62.1 ± 1.1", "steady duty", "hall-3, hall-4", "20260313T201045Z-overnight"),
+    (1, "hall-2", "2016.9 ± 2.7", "46", "2200", "62.1 ± 1.1", "steady duty", "hall-3",
+     "20260313T201045Z-overnight"),
     (2, "hall-3", "1285.5 ± 1.8", None, None, "69.1 ± 2.2", "standby duty", None, "20260313T203842Z-overnight"),
 ]  # fmt: skip
 RIGHT = ("Rank", "Holds mAh", "As item ±", "Claim mAh", "DC mΩ")
