@@ -53,7 +53,7 @@ def table(header: Sequence[str], rows: Sequence[Sequence[object]], right: Sequen
     shown = [[plain("–" if value is None or value == "" else value) for value in row] for row in rows]
     widths = [max(width(name), *(width(row[n]) for row in shown), 0) for n, name in enumerate(header)]
     sides = [name in right for name in header]
-    _narrowed(widths, [header, *shown], sides, terminal_columns())
+    gap = " " * _narrowed(widths, [header, *shown], sides, terminal_columns())
 
     def lines(cells: Sequence[str]) -> list[str]:
         stacks = [
@@ -70,9 +70,9 @@ def table(header: Sequence[str], rows: Sequence[Sequence[object]], right: Sequen
         for text, size, flush_right in zip(cells, widths, sides, strict=True):
             space = " " * (size - width(text))
             parts.append(space + text if flush_right else text + space)
-        return "  ".join(parts).rstrip()
+        return gap.join(parts).rstrip()
 
-    ruled = "  ".join("-" * size for size in widths)
+    ruled = gap.join("-" * size for size in widths)
     return "\n".join([*lines(header), ruled, *(text for row in shown for text in lines(row))])
 
 
@@ -81,18 +81,24 @@ def _words(text: str) -> str:
     return re.sub(r"(?<=\dZ-)(?=\w)", " ", text)
 
 
-def _narrowed(widths: list[int], rows: Sequence[Sequence[str]], sides: Sequence[bool], limit: int | None) -> None:
-    """Make columns of words narrower, the widest first, until the table fits; none below its longest word."""
+def _narrowed(widths: list[int], rows: Sequence[Sequence[str]], sides: Sequence[bool], limit: int | None) -> int:
+    """Make columns of words narrower, the widest first, until the table fits; none below its longest word.
+
+    Returns the gap between columns: one sign where two leave no room.
+    """
+    if limit is None:
+        return 2
     longest = [0] * len(widths)
     for at, row in enumerate(rows):
         for n, text in enumerate(row):  # a number stays in one line, its heading need not
             parts = _words(text).split() if at == 0 or not sides[n] else [text]
             longest[n] = max(longest[n], *map(width, parts), 0)
-    while limit is not None and sum(widths) + 2 * (len(widths) - 1) > limit:
+    while sum(widths) + 2 * (len(widths) - 1) > limit:
         most = max(range(len(widths)), key=lambda n: (widths[n] > longest[n], widths[n]))
         if widths[most] <= longest[most]:
-            return
+            return 1
         widths[most] -= 1
+    return 2
 
 
 def as_csv(header: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
