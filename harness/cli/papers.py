@@ -164,7 +164,7 @@ def verify(
 
     answer(found, as_json, show)
     if not found["valid"]:
-        for reason in found["reasons"]:
+        for reason in found["reasons"] if as_json else ():  # else they have just been shown
             say(f"amphora: {file}: {reason}")
         leave(1)
     if logs is not None and found["recomputed"] is None:
