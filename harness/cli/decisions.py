@@ -331,16 +331,19 @@ def fit(
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
+    from amphora.harness.archive.loading import load
     from amphora.harness.decisions.duty import load_duty
     from amphora.harness.decisions.fit import fit_run
     from amphora.harness.report.fit_plot import plot_fit
+    from amphora.harness.report.plots import when_made
     from amphora.harness.report.tables import fit_sheet
 
-    found = fit_run(run_named(run, capacity=True, logs=logs), duty, what_if or [])
+    folder = run_named(run, capacity=True, logs=logs)
+    found = fit_run(folder, duty, what_if or [])
     if plot is not None:
         if found["course"]:
             capacity = found["capacity_Ah"]
-            plot_fit(found, capacity, load_duty(duty), plot)
+            plot_fit(found, capacity, load_duty(duty), plot, when_made([load(folder)[1]]))
             say(f"picture written to {plot}")
         else:
             say("no picture: the duty has no night")

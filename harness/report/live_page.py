@@ -215,8 +215,8 @@ def live_html() -> tuple[str, str]:
         f'<p>Step: <strong id="step">–</strong></p><dl>{boxes}</dl><p class="quiet" id="age"></p>'
         '<h2>Voltage</h2><svg id="curve" viewBox="0 0 640 300" role="img" aria-label="Voltage over time"></svg>'
         '<h2>What happened (UTC)</h2><ul id="events"></ul>'
-        '<p class="quiet">This page only looks: nothing that happens to it touches the run. Somebody should be '
-        "in reach of a bench that charges.</p>"
+        '<p class="quiet">Read-only page: it cannot change the run. Somebody should be in reach of a bench that '
+        "charges.</p>"
         f"</main><script>{script}</script></body></html>\n"
     )
     policy = content_policy(script, style) + "; connect-src 'self'; frame-ancestors 'none'"

@@ -298,9 +298,7 @@ def _guards(plan: Plan) -> list[str]:
         lines.extend(["", "Not guarded by this bench itself: left to the program, and to you"])
         lines.extend(f"  - {line}" for line in _wrapped(list(missing), 4))
         if not notes.get("abilities_known", False):
-            lines.append(
-                "  - what the instruments guard is asked at the start ('amphora bench check' asks now)"
-            )
+            lines.append("  - what the instruments guard is asked at the start ('amphora bench check' asks now)")
     proofs = notes.get("proofs", [])
     if proofs:
         lines.extend(["", "Proven of this bench"])
