@@ -61,7 +61,7 @@ def cell_add(
         str | None, typer.Option("--as-found", help="Voltage at rest, without a load: '3.31 V'.")
     ] = None,
     inspection: Annotated[
-        list[str] | None, typer.Option(help="What eye and nose say: sound, or wrapper=torn, leak=yes, ...")
+        list[str] | None, typer.Option(help="What you see and smell: sound, or wrapper=torn, leak=yes, ...")
     ] = None,
     photo: Annotated[list[Path] | None, typer.Option(help="Path of a photo; may be given again.")] = None,
     notes: Annotated[str, typer.Option(help="Anything else.")] = "",

@@ -136,7 +136,7 @@ def compare(
     plot: Annotated[Path | None, typer.Option("--plot", help="Draw the curves over each other into this file.")] = None,
     criteria: CriteriaOption = "general",
     common_basis: Annotated[
-        bool, typer.Option("--common-basis", help="Estimate each capacity at one current, warmth and cut-off.")
+        bool, typer.Option("--common-basis", help="Estimate each capacity at one current, temperature and cut-off.")
     ] = False,
     at_current: Annotated[str | None, typer.Option("--at-current", help="Of that basis, such as 0.5 A.")] = None,
     at_temperature: Annotated[str | None, typer.Option("--at-temperature", help="Of it, such as 20 degC.")] = None,

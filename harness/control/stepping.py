@@ -244,7 +244,7 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
     elif isinstance(record, GoOn):
         if state.waiting == "timer" and state.paused_s is not None:
             state.waiting = ""
-            events.append({"kind": "continued", "step": state.step, "why": "the supply's timer was set anew"})
+            events.append({"kind": "continued", "step": state.step, "why": "the supply's timer was set again"})
             off_for_s, state.paused_s = record.t_s - state.paused_s, None
             _go_on(plan, state, record.t_s, off_for_s, orders, events)
     elif isinstance(record, Sent):
