@@ -212,6 +212,8 @@ class Runner:
         so_far.zero_s = so_far.clock.now_s()
         self.gaps.begin()
         self._drains_by_itself = any(step.kind == "log" and step.leads == "discharge" for step in so_far.plan.steps)
+        if not self._drains_by_itself and any(step.kind == "charge" for step in so_far.plan.steps):
+            self.rig.leads = "open"  # nobody puts a resistor on in a charge: V/R is a current of nothing
         if self.resuming is None:
             self.beginning.look(self.orders, self.trips, self.off_sheet, self.notes)
             self.orders.record("begin")
