@@ -179,9 +179,7 @@ def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
     if as_found_V is None:
         return "chemistry and as-found voltage are not known: the most cautious window holds"
     if window.key == "auto":
-        return (
-            f"not identified: cut-off {window.cutoff_V:g} V, the highest of all that it may be ('identify' finds out more)"
-        )
+        return f"not identified: cut-off {window.cutoff_V:g} V, the highest that it may be ('identify' finds out more)"
     return (
         f"not identified: found at {as_found_V:.3f} V it is discharged inside the window of {window.name}; "
         "that says nothing about charging it ('identify' finds out more)"
