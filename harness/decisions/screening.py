@@ -1,0 +1,171 @@
+"""Is a cell worth a night on the bench? Decided by what twenty minutes show, learned from the user's own shelf. Pure.
+
+Two things speak. A bound: what the last charge put into a cell known to be empty is the most that it can give. And a
+prediction: an interval of the capacity (jackknife+, 95 %), made of the like cells that had their night. The prediction
+holds for cells drawn like those. So it is not given where a sign lies outside of what they showed, where fewer than
+`LEAST_CASES` of them are there, or where the signs say little about their capacity (resistance and capacity without
+connection): then the answer is "cannot tell", and the cell has its night.
+
+Ah, V, ohm. Sources: `analysis.prediction`; the share of errors of twenty minutes: docs/screen.md.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from amphora.harness.analysis.early_signs import Signs
+from amphora.harness.analysis.prediction import as_columns, jackknife_plus, outside
+
+Answer = Literal["not worth a night", "worth one", "cannot tell"]
+ALPHA = 0.05
+LEAST_CASES = 20  # an interval of 95 % needs 19 (analysis.prediction.least_cases)
+LEAST_SKILL = 0.5  # half of the squares of error gone, each case left out: less is no connection to decide by
+BEYOND = 0.15  # of a sign's range on the shelf, as its logarithm, that a new cell may lie beyond its ends
+KNOWN_EMPTY_V: Mapping[str, float] = {"li-ion": 3.3, "li-ion-4.35": 3.3, "lfp": 3.0}
+"""At rest below it so little is left that what went in is what the cell holds (common practice; `LEFT_BELOW`)."""
+LEFT_BELOW: Mapping[str, float] = {"li-ion": 0.12, "li-ion-4.35": 0.12, "lfp": 0.04}
+"""The most that is left below that voltage, as a share of the capacity: open-circuit curves of docs/screen.md."""
+METER_SHARE = 0.02  # what the charge that went in may be off by
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One cell as the screen sees it.
+
+    signs: Of its first twenty minutes. full: they began at a known full. charged_Ah: what the charge before put in, by
+    its taper; None: none, or not whole. from_V: its voltage at rest before that charge. from_empty: that charge began
+    where a discharge had ended at its cut-off. mass_g: None: not weighed. capacity_Ah: of its night; None: had none.
+    """
+
+    cell: str
+    signs: Signs
+    full: bool
+    charged_Ah: float | None = None
+    from_V: float | None = None
+    from_empty: bool = False
+    mass_g: float | None = None
+    capacity_Ah: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Screened:
+    """The answer. `low_Ah`, `high_Ah`: the interval, None where none can be given; `most_Ah`: by what went in."""
+
+    answer: Answer
+    why: str
+    least_Ah: float
+    low_Ah: float | None = None
+    middle_Ah: float | None = None
+    high_Ah: float | None = None
+    most_Ah: float | None = None
+    like_cells: int = 0
+    skill: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        return asdict(self)
+
+
+SIGNS: tuple[tuple[str, str], ...] = (
+    ("step_ohm", "resistance after 10 s"), ("recovery_ohm", "recovery"), ("slope_V_per_Ah", "fall in ten minutes"),
+)  # fmt: skip
+
+
+def _columns(case: Case, with_charge: bool, with_mass: bool) -> list[float]:
+    """Return what the line is made over: logarithms, so that a part of a value counts alike in large and small cells."""
+    found = [_log(getattr(case.signs, name)) for name, _ in SIGNS]
+    if not case.full:
+        found.append(case.signs.rest_V)
+    if with_charge:
+        from_V = case.from_V or math.nan
+        found += [_log(case.charged_Ah or 0.0), from_V, (from_V - 3.7) ** 2]
+    if with_mass:
+        found.append(case.mass_g or math.nan)
+    return found
+
+
+def _names(case: Case, with_charge: bool, with_mass: bool) -> list[str]:
+    found = [name for _, name in SIGNS]
+    if not case.full:
+        found.append("voltage at rest")
+    if with_charge:
+        found += ["charge that went in", "voltage before the charge", "voltage before the charge"]
+    return [*found, "mass"] if with_mass else found
+
+
+def _log(value: float) -> float:
+    return math.log(value) if value > 0.0 else math.nan
+
+
+def most_by_charge(case: Case, chemistry: str) -> float | None:
+    """Return the most that a cell can give by what went into it from a known empty, Ah; None where that is not known.
+
+    Source: charge out is never more than charge in and what was left; common practice.
+    """
+    if case.charged_Ah is None or not case.full:
+        return None
+    if case.from_empty:
+        return case.charged_Ah * (1.0 + METER_SHARE)
+    limit_V = KNOWN_EMPTY_V.get(chemistry)
+    if limit_V is None or case.from_V is None or case.from_V > limit_V:
+        return None
+    return case.charged_Ah * (1.0 + METER_SHARE) / (1.0 - LEFT_BELOW[chemistry])
+
+
+def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -> Screened:
+    """Return whether a cell is worth a night.
+
+    Args:
+        case: The cell.
+        shelf: Like cells (same form, same chemistry); those that had a night are learned from.
+        chemistry: A key of profiles/chemistries.
+        least_Ah: What it has to hold to be worth one.
+    """
+    most_Ah = most_by_charge(case, chemistry)
+    known = [one for one in shelf if one.capacity_Ah and one.full == case.full and one.cell != case.cell]
+    if most_Ah is not None and most_Ah < least_Ah:
+        why = (
+            f"no more than {most_Ah * 1000:.0f} mAh went into it from empty; {least_Ah * 1000:.0f} mAh are asked for"
+        )
+        return Screened("not worth a night", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
+    if len(known) < LEAST_CASES:
+        why = f"{len(known)} like cells had their night; {LEAST_CASES} are needed to learn from, so no interval is given"
+        return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
+    with_charge = _has_charge(case) and sum(_has_charge(one) for one in known) >= LEAST_CASES
+    known = [one for one in known if _has_charge(one)] if with_charge else known
+    with_mass = case.mass_g is not None and sum(one.mass_g is not None for one in known) >= LEAST_CASES
+    known = [one for one in known if one.mass_g is not None] if with_mass else known
+    rows = as_columns([_columns(one, with_charge, with_mass) for one in known])
+    capacities = [one.capacity_Ah or 0.0 for one in known]
+    whole = [index for index in range(len(known)) if all(map(math.isfinite, rows[index]))]
+    if len(whole) < LEAST_CASES:
+        why = f"the signs of {len(whole)} like cells are whole; {LEAST_CASES} are needed to learn from"
+        return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(whole))
+    rows = rows[whole]
+    new = as_columns([_columns(case, with_charge, with_mass)])[0]
+    beside = {"least_Ah": least_Ah, "most_Ah": most_Ah, "like_cells": len(whole)}
+    column = outside(rows, new, BEYOND)
+    if column is not None:
+        name = _names(case, with_charge, with_mass)[column]
+        return Screened("cannot tell", f"its {name} lies outside what the {len(whole)} like cells showed", **beside)
+    values = as_columns([[math.log(capacities[index])] for index in whole])[:, 0]
+    found = jackknife_plus(rows, values, new, ALPHA)
+    if found.skill < LEAST_SKILL:
+        why = "on this shelf the signs say too little about the capacity: no interval is given"
+        return Screened("cannot tell", why, skill=found.skill, **beside)
+    low_Ah, middle_Ah, high_Ah = (math.exp(value) for value in (found.low, found.middle, found.high))
+    if most_Ah is not None:
+        high_Ah, middle_Ah, low_Ah = min(high_Ah, most_Ah), min(middle_Ah, most_Ah), min(low_Ah, most_Ah)
+    said = f"{low_Ah * 1000:.0f} to {high_Ah * 1000:.0f} mAh expected; {least_Ah * 1000:.0f} mAh are asked for"
+    answer: Answer = "not worth a night" if high_Ah < least_Ah else "worth one" if low_Ah >= least_Ah else "cannot tell"
+    return Screened(
+        answer, said, low_Ah=low_Ah, middle_Ah=middle_Ah, high_Ah=high_Ah, skill=found.skill, **beside
+    )  # fmt: skip
+
+
+def _has_charge(case: Case) -> bool:
+    return case.full and case.charged_Ah is not None and case.charged_Ah > 0.0 and case.from_V is not None
+
+
+__all__ = ["ALPHA", "LEAST_CASES", "LEAST_SKILL", "Case", "Screened", "most_by_charge", "screen"]
