@@ -14,6 +14,8 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from amphora.harness.bench.bays import Bays
     from amphora.harness.queue.supervisor import Supervisor
 
@@ -63,8 +65,15 @@ def _supervisor(logs: Path, bays: "Bays", **more: Any) -> "Supervisor":
     known = Knowledge(logs, bays)
     return Supervisor(
         _journal(logs), bays, Processes(logs, bays), lambda: datetime.now().astimezone(), refused=known.refused,
-        expected_s=known.expected_s, **more,
+        expected_s=known.expected_s, not_worth=_screen(logs), **more,
     )  # fmt: skip
+
+
+def _screen(logs: Path) -> "Callable[[str, float | None], str]":
+    """Return what says of a cell why it is not worth a night."""
+    from amphora.harness.decisions.screening_shelf import Screen
+
+    return Screen(logs).not_worth
 
 
 @queue_app.command("add")

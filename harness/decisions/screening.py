@@ -14,6 +14,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+import numpy as np
+
 from amphora.harness.analysis.early_signs import Signs
 from amphora.harness.analysis.prediction import as_columns, jackknife_plus, outside
 
@@ -21,11 +23,19 @@ Answer = Literal["not worth a night", "worth one", "cannot tell"]
 ALPHA = 0.05
 LEAST_CASES = 20  # an interval of 95 % needs 19 (analysis.prediction.least_cases)
 LEAST_SKILL = 0.5  # half of the squares of error gone, each case left out: less is no connection to decide by
-BEYOND = 0.15  # of a sign's range on the shelf, as its logarithm, that a new cell may lie beyond its ends
+BEYOND = 0.3  # of a sign's range on the shelf, as its logarithm, that a new cell may lie beyond its ends
 KNOWN_EMPTY_V: Mapping[str, float] = {"li-ion": 3.3, "li-ion-4.35": 3.3, "lfp": 3.0}
 """At rest below it so little is left that what went in is what the cell holds (common practice; `LEFT_BELOW`)."""
-LEFT_BELOW: Mapping[str, float] = {"li-ion": 0.12, "li-ion-4.35": 0.12, "lfp": 0.04}
+LEFT_BELOW: Mapping[str, float] = {"li-ion": 0.15, "li-ion-4.35": 0.15, "lfp": 0.05}
 """The most that is left below that voltage, as a share of the capacity: open-circuit curves of docs/screen.md."""
+LEFT_AT: Mapping[str, tuple[tuple[float, float], ...]] = {
+    "li-ion": (
+        (3.0, 0.02), (3.3, 0.08), (3.4, 0.12), (3.5, 0.18), (3.6, 0.27), (3.7, 0.41), (3.8, 0.54), (3.9, 0.66),
+        (4.0, 0.77), (4.1, 0.89), (4.2, 1.0),
+    ),
+}  # fmt: skip
+"""Share of the charge left at a voltage at rest; only a column to learn over (common practice; mean of many cells)."""
+MOST_LEFT = 0.9  # less than a tenth to be charged says nothing of the whole
 METER_SHARE = 0.02  # what the charge that went in may be off by
 
 
@@ -33,13 +43,13 @@ METER_SHARE = 0.02  # what the charge that went in may be off by
 class Case:
     """One cell as the screen sees it.
 
-    signs: Of its first twenty minutes. full: they began at a known full. charged_Ah: what the charge before put in, by
+    signs: Of its first twenty minutes; None: not seen yet. full: they began at a known full. charged_Ah: what the charge before put in, by
     its taper; None: none, or not whole. from_V: its voltage at rest before that charge. from_empty: that charge began
     where a discharge had ended at its cut-off. mass_g: None: not weighed. capacity_Ah: of its night; None: had none.
     """
 
     cell: str
-    signs: Signs
+    signs: Signs | None
     full: bool
     charged_Ah: float | None = None
     from_V: float | None = None
@@ -72,14 +82,15 @@ SIGNS: tuple[tuple[str, str], ...] = (
 )  # fmt: skip
 
 
-def _columns(case: Case, with_charge: bool, with_mass: bool) -> list[float]:
+def _columns(case: Case, chemistry: str, with_charge: bool, with_mass: bool) -> list[float]:
     """Return what the line is made over: logarithms, so that a part of a value counts alike in large and small cells."""
-    found = [_log(getattr(case.signs, name)) for name, _ in SIGNS]
+    signs = case.signs
+    assert signs is not None
+    found = [_log(getattr(signs, name)) for name, _ in SIGNS]
     if not case.full:
-        found.append(case.signs.rest_V)
+        found.append(signs.rest_V)
     if with_charge:
-        from_V = case.from_V or math.nan
-        found += [_log(case.charged_Ah or 0.0), from_V, (from_V - 3.7) ** 2]
+        found += [_log((case.charged_Ah or 0.0) / (1.0 - _left(case, chemistry))), case.from_V or math.nan]
     if with_mass:
         found.append(case.mass_g or math.nan)
     return found
@@ -90,7 +101,7 @@ def _names(case: Case, with_charge: bool, with_mass: bool) -> list[str]:
     if not case.full:
         found.append("voltage at rest")
     if with_charge:
-        found += ["charge that went in", "voltage before the charge", "voltage before the charge"]
+        found += ["charge that went in", "voltage before the charge"]
     return [*found, "mass"] if with_mass else found
 
 
@@ -103,7 +114,7 @@ def most_by_charge(case: Case, chemistry: str) -> float | None:
 
     Source: charge out is never more than charge in and what was left; common practice.
     """
-    if case.charged_Ah is None or not case.full:
+    if case.charged_Ah is None:
         return None
     if case.from_empty:
         return case.charged_Ah * (1.0 + METER_SHARE)
@@ -123,27 +134,33 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
         least_Ah: What it has to hold to be worth one.
     """
     most_Ah = most_by_charge(case, chemistry)
-    known = [one for one in shelf if one.capacity_Ah and one.full == case.full and one.cell != case.cell]
+    known = [
+        one for one in shelf
+        if one.capacity_Ah and one.signs is not None and one.full == case.full and one.cell != case.cell
+    ]  # fmt: skip
     if most_Ah is not None and most_Ah < least_Ah:
-        why = (
-            f"no more than {most_Ah * 1000:.0f} mAh went into it from empty; {least_Ah * 1000:.0f} mAh are asked for"
-        )
+        why = f"no more than {most_Ah * 1000:.0f} mAh went into it from empty; {least_Ah * 1000:.0f} mAh are asked for"
         return Screened("not worth a night", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
-    if len(known) < LEAST_CASES:
-        why = f"{len(known)} like cells had their night; {LEAST_CASES} are needed to learn from, so no interval is given"
+    if case.signs is None:
+        why = "its load steps and ten minutes of discharge were not seen yet"
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
-    with_charge = _has_charge(case) and sum(_has_charge(one) for one in known) >= LEAST_CASES
-    known = [one for one in known if _has_charge(one)] if with_charge else known
+    if len(known) < LEAST_CASES:
+        why = (
+            f"{len(known)} like cells had their night; {LEAST_CASES} are needed to learn from, so no interval is given"
+        )
+        return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
+    with_charge = _has_charge(case, chemistry) and sum(_has_charge(one, chemistry) for one in known) >= LEAST_CASES
+    known = [one for one in known if _has_charge(one, chemistry)] if with_charge else known
     with_mass = case.mass_g is not None and sum(one.mass_g is not None for one in known) >= LEAST_CASES
     known = [one for one in known if one.mass_g is not None] if with_mass else known
-    rows = as_columns([_columns(one, with_charge, with_mass) for one in known])
+    rows = as_columns([_columns(one, chemistry, with_charge, with_mass) for one in known])
     capacities = [one.capacity_Ah or 0.0 for one in known]
     whole = [index for index in range(len(known)) if all(map(math.isfinite, rows[index]))]
     if len(whole) < LEAST_CASES:
         why = f"the signs of {len(whole)} like cells are whole; {LEAST_CASES} are needed to learn from"
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(whole))
     rows = rows[whole]
-    new = as_columns([_columns(case, with_charge, with_mass)])[0]
+    new = as_columns([_columns(case, chemistry, with_charge, with_mass)])[0]
     beside = {"least_Ah": least_Ah, "most_Ah": most_Ah, "like_cells": len(whole)}
     column = outside(rows, new, BEYOND)
     if column is not None:
@@ -164,8 +181,17 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
     )  # fmt: skip
 
 
-def _has_charge(case: Case) -> bool:
-    return case.full and case.charged_Ah is not None and case.charged_Ah > 0.0 and case.from_V is not None
+def _has_charge(case: Case, chemistry: str) -> bool:
+    if not case.full or not case.charged_Ah or case.from_V is None or chemistry not in LEFT_AT:
+        return False
+    return _left(case, chemistry) <= MOST_LEFT
+
+
+def _left(case: Case, chemistry: str) -> float:
+    """Return about what share of its charge was left before a charge; 0 where a discharge had emptied the cell."""
+    points = LEFT_AT[chemistry]
+    volts, shares = zip(*points, strict=True)
+    return 0.0 if case.from_empty else float(np.interp(case.from_V or 0.0, volts, shares))
 
 
 __all__ = ["ALPHA", "LEAST_CASES", "LEAST_SKILL", "Case", "Screened", "most_by_charge", "screen"]
