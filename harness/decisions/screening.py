@@ -11,7 +11,7 @@ Ah, V, ohm. Sources: `analysis.prediction`; the share of errors of twenty minute
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -43,9 +43,10 @@ METER_SHARE = 0.02  # what the charge that went in may be off by
 class Case:
     """One cell as the screen sees it.
 
-    signs: Of its first twenty minutes; None: not seen yet. full: they began at a known full. charged_Ah: what the charge before put in, by
-    its taper; None: none, or not whole. from_V: its voltage at rest before that charge. from_empty: that charge began
-    where a discharge had ended at its cut-off. mass_g: None: not weighed. capacity_Ah: of its night; None: had none.
+    signs: Of its first twenty minutes; None: not seen yet. full: they began at a known full. charged_Ah: what the
+    charge before put in, by its taper; None: none, or not whole. from_V: its voltage at rest before that charge.
+    from_empty: that charge began where a discharge had ended at its cut-off. mass_g: None: not weighed.
+    capacity_Ah: of its night; None: had none.
     """
 
     cell: str
@@ -83,7 +84,7 @@ SIGNS: tuple[tuple[str, str], ...] = (
 
 
 def _columns(case: Case, chemistry: str, with_charge: bool, with_mass: bool) -> list[float]:
-    """Return what the line is made over: logarithms, so that a part of a value counts alike in large and small cells."""
+    """Return what the line is made over: logarithms, so that a share of a value counts alike in large and small."""
     signs = case.signs
     assert signs is not None
     found = [_log(getattr(signs, name)) for name, _ in SIGNS]
@@ -161,24 +162,21 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(whole))
     rows = rows[whole]
     new = as_columns([_columns(case, chemistry, with_charge, with_mass)])[0]
-    beside = {"least_Ah": least_Ah, "most_Ah": most_Ah, "like_cells": len(whole)}
+    said = Screened("cannot tell", "", least_Ah, most_Ah=most_Ah, like_cells=len(whole))
     column = outside(rows, new, BEYOND)
     if column is not None:
         name = _names(case, with_charge, with_mass)[column]
-        return Screened("cannot tell", f"its {name} lies outside what the {len(whole)} like cells showed", **beside)
+        return replace(said, why=f"its {name} lies outside what the {len(whole)} like cells showed")
     values = as_columns([[math.log(capacities[index])] for index in whole])[:, 0]
     found = jackknife_plus(rows, values, new, ALPHA)
     if found.skill < LEAST_SKILL:
         why = "on this shelf the signs say too little about the capacity: no interval is given"
-        return Screened("cannot tell", why, skill=found.skill, **beside)
-    low_Ah, middle_Ah, high_Ah = (math.exp(value) for value in (found.low, found.middle, found.high))
-    if most_Ah is not None:
-        high_Ah, middle_Ah, low_Ah = min(high_Ah, most_Ah), min(middle_Ah, most_Ah), min(low_Ah, most_Ah)
-    said = f"{low_Ah * 1000:.0f} to {high_Ah * 1000:.0f} mAh expected; {least_Ah * 1000:.0f} mAh are asked for"
+        return replace(said, why=why, skill=found.skill)
+    most = math.inf if most_Ah is None else most_Ah
+    low_Ah, middle_Ah, high_Ah = (min(math.exp(value), most) for value in (found.low, found.middle, found.high))
+    why = f"{low_Ah * 1000:.0f} to {high_Ah * 1000:.0f} mAh expected; {least_Ah * 1000:.0f} mAh are asked for"
     answer: Answer = "not worth a night" if high_Ah < least_Ah else "worth one" if low_Ah >= least_Ah else "cannot tell"
-    return Screened(
-        answer, said, low_Ah=low_Ah, middle_Ah=middle_Ah, high_Ah=high_Ah, skill=found.skill, **beside
-    )  # fmt: skip
+    return replace(said, answer=answer, why=why, low_Ah=low_Ah, middle_Ah=middle_Ah, high_Ah=high_Ah, skill=found.skill)
 
 
 def _has_charge(case: Case, chemistry: str) -> bool:

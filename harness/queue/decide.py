@@ -24,7 +24,8 @@ class Facts:
     """What does not stand in the journal.
 
     courses: By name. bays: By name. hours: In which somebody is there; None: nobody is known to be, nothing charges.
-    refused: cell -> why the gate says no. not_worth: cell -> why the screen says that its night is spared. expected_s: (cell, stage) -> how long it is expected to take, second.
+    refused: cell -> why the gate says no. not_worth: cell -> why its night is spared.
+    expected_s: (cell, stage) -> how long it is expected to take, second.
     """
 
     courses: Mapping[str, Course]

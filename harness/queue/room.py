@@ -2,8 +2,9 @@
 
 Events, one table each, in order: `added` (cell, course), `moved` (cell, to), `dropped` (cell, why), `assigned` (cell,
 bay), `hands` (cell, bay, what: "in" or "out"), `began` (cell, stage, bay, pid, started, run), `ended` (cell, stage,
-bay, reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `spared` (cell, why), `bay-stopped` (bay, why),
-`bay-cleared` (bay), `group-stopped` (bays, why), `alarm` (text), `alarm-cleared` (text). Each has `utc`.
+bay, reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `spared` (cell, why),
+`bay-stopped` (bay, why), `bay-cleared` (bay), `group-stopped` (bays, why), `alarm` (text),
+`alarm-cleared` (text). Each has `utc`.
 """
 
 from collections.abc import Iterable, Mapping

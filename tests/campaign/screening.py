@@ -1,6 +1,6 @@
 """Screens of cells on simulated shelves that nobody looked at while building: `python -m tests.campaign.screening`.
 
-Each shelf has four sources with 5 to 60 % of duds. Its cells come to the screen in the order of the draw; those that are
+Each shelf has four sources with 5 to 60 % of duds. Its cells are screened in the order of the draw; those that are
 worth a night, or of which nothing can be said, have it and are learned from, the others are spared it. A cell is the
 model of `drivers.simulated` itself: its charge, its twenty minutes and its night are lived without instruments, with
 the noise of a meter; no run folder is written. Prints coverage, lost good cells, spared duds, attended hours.
@@ -21,8 +21,8 @@ import numpy as np
 from amphora.drivers.simulated.cell import SimulatedCell, delivered_Ah
 from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.analysis.early_signs import early_signs
-from amphora.harness.decisions.screening import LEAST_CASES, Case, Screened, screen
 from amphora.harness.common.errors import AnalysisError
+from amphora.harness.decisions.screening import LEAST_CASES, Case, Screened, screen
 
 LEAST_AH = 0.75  # 30 % of a new 18650 (profiles/grades/general.toml: steady duty)
 CHARGE_A, LATER_A, IT_A = 0.25, 0.4, 1.0  # of an 18650 that nobody has measured: first charge, after 1 Ah, It
