@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 from amphora.drivers.errors import DriverError
 from amphora.drivers.roles import Clock
@@ -32,6 +32,7 @@ from amphora.harness.common.locks import Lock, acquire
 from amphora.harness.common.quantities import format_quantity
 from amphora.harness.common.signals import handled, ignored, numbers
 from amphora.harness.plans.plan import Plan
+from amphora.harness.running.people import Attendant
 from amphora.harness.running.switch_off import make_all_safe, off_limit_A, sheet_of
 from amphora.harness.running.watchdog import Keeper, beating
 
@@ -56,27 +57,6 @@ RECOVER_S = 8.0
 READINGS = 20
 EVERY_S = 0.3
 LEAK_V_PER_H = 0.005  # a cell of 1 Ah in the middle of its charge falls some 7 mV for 10 mAh taken out
-
-
-class Person(Protocol):
-    """Whoever is at the bench, as `bench.operator` has them."""
-
-    def ask(self, text: str, act: str = "") -> None:
-        """Put a request."""
-        ...
-
-    def answered(self) -> bool:
-        """Whether it has been done."""
-        ...
-
-    def show(self, text: str, act: str = "") -> None:
-        """Say what to do; the bench itself sees that it was done."""
-        ...
-
-    @property
-    def present(self) -> bool:
-        """Whether there is somebody who can do such things now."""
-        ...
 
 
 Tell = Callable[[str], None]
@@ -275,7 +255,7 @@ def as_event(record: Mapping[str, Any]) -> dict[str, Any]:
 # -- the temperature sensor, warmed by fingers ---------------------------------------------------------
 
 
-def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Person, tell: Tell) -> dict[str, Any]:
+def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Attendant, tell: Tell) -> dict[str, Any]:
     """Have a person warm the sensor; it has to rise by 3 K within 2 min, then is left to cool.
 
     Returns:
@@ -366,7 +346,7 @@ def _mean_degC(rig: Rig, sensor: str, clock: Clock) -> float | None:
 
 
 def check_resistor(
-    rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell, through: str | None = None
+    rig: Rig, resistor: CheckResistor, clock: Clock, person: Attendant, tell: Tell, through: str | None = None
 ) -> dict[str, Any]:
     """Measure a known resistor with what measures the cells; the bench is made safe at every end.
 
@@ -443,7 +423,7 @@ def _result(
     }
 
 
-Way = Callable[[Rig, CheckResistor, Clock, Person, Tell], _Taken]
+Way = Callable[[Rig, CheckResistor, Clock, Attendant, Tell], _Taken]
 
 
 def _ways(rig: Rig) -> dict[str, Way]:
@@ -476,7 +456,7 @@ def _test_current(resistor: CheckResistor, most_V: float) -> float:
     return min(TEST_A, math.sqrt(0.5 * resistor.power_W / ohm), most_V / ohm)
 
 
-def _by_supply(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell) -> _Taken:
+def _by_supply(rig: Rig, resistor: CheckResistor, clock: Clock, person: Attendant, tell: Tell) -> _Taken:
     supply = rig.supply
     assert supply is not None
     bench = rig.description
@@ -511,7 +491,7 @@ def _by_supply(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, 
     return _Taken(shown_V - zero_V, shown_A, zero_A, voltage_by, supply.name)
 
 
-def _by_load(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell) -> _Taken:
+def _by_load(rig: Rig, resistor: CheckResistor, clock: Clock, person: Attendant, tell: Tell) -> _Taken:
     load = rig.load
     assert load is not None
     ohm = format_quantity(resistor.resistance_ohm, "ohm")
@@ -555,7 +535,7 @@ def _drop(rig: Rig, clock: Clock, amperes: float) -> tuple[float, float, float]:
     return 0.5 * (before_V + after_V) - on_V, on_A, zero_A
 
 
-def _by_logger(rig: Rig, resistor: CheckResistor, clock: Clock, person: Person, tell: Tell) -> _Taken:
+def _by_logger(rig: Rig, resistor: CheckResistor, clock: Clock, person: Attendant, tell: Tell) -> _Taken:
     name = _own_current(rig)
     assert name is not None
     voltage_by = rig.description.cell_voltage
@@ -687,7 +667,7 @@ def _all_off(rig: Rig, clock: Clock) -> None:
         raise BenchError(f"{', '.join(still)}: MAY STILL BE ON: pull the leads now")
 
 
-def _do(person: Person, clock: Clock, text: str, act: str = "") -> None:
+def _do(person: Attendant, clock: Clock, text: str, act: str = "") -> None:
     """Have a person do something, and wait for the answer.
 
     Raises:
@@ -705,7 +685,7 @@ def _do(person: Person, clock: Clock, text: str, act: str = "") -> None:
 
 
 def check_leakage(
-    read_V: Callable[[str], float], measured_by: str, wait_s: float, clock: Clock, person: Person, tell: Tell
+    read_V: Callable[[str], float], measured_by: str, wait_s: float, clock: Clock, person: Attendant, tell: Tell
 ) -> dict[str, Any]:
     """See whether a dead instrument drains the cell: its voltage before and after a wait, mains unplugged.
 
@@ -761,7 +741,7 @@ def check_leakage(
 
 
 def of_the_evening(
-    plan: Plan, rig: Rig, logs: Path, clock: Clock, person: Person, tell: Tell
+    plan: Plan, rig: Rig, logs: Path, clock: Clock, person: Attendant, tell: Tell
 ) -> tuple[dict[str, Any], ...]:
     """Return the proofs that a run goes into the night with; has the sensor warmed where a charge relies on it.
 
@@ -832,7 +812,7 @@ def _prove_for(
     identities: Mapping[str, str],
     logs: Path,
     clock: Clock,
-    person: Person,
+    person: Attendant,
     tell: Tell,
 ) -> dict[str, Any]:
     """Have the sensor proven now where the plan charges, else say that it is not."""

@@ -25,7 +25,9 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.plans.requirements import ASLEEP
-from amphora.harness.running.checks_of_bench import Person, in_words, keep, of_the_evening, read_checks, why_not_proven
+from amphora.harness.running.beginning import OffSheet
+from amphora.harness.running.checks_of_bench import in_words, keep, of_the_evening, read_checks, why_not_proven
+from amphora.harness.running.people import Attendant
 from amphora.harness.running.runner import Outcome, Progress, Runner
 
 if TYPE_CHECKING:
@@ -358,7 +360,7 @@ def carry_out(
     bench: BenchDescription,
     rig: Rig,
     clock: Clock,
-    person: Person,
+    person: Attendant,
     *,
     show: Callable[[Progress], None] | None = None,
     alarm: Callable[[str, str], None] | None = None,
@@ -409,7 +411,7 @@ def go_on(
     bench: BenchDescription,
     rig: Rig,
     clock: Clock,
-    person: Person,
+    person: Attendant,
     *,
     show: Callable[[Progress], None] | None = None,
     alarm: Callable[[str, str], None] | None = None,
@@ -553,16 +555,15 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
 
     with ExitStack() as stack:
         stack.enter_context(acquire_folder(folder))
-        if runner.from_folder is not None:  # nobody else writes there from here on: as it stands now
-            runner.from_folder, _ = resumable(folder)
+        if runner.resuming is not None:  # nobody else writes there from here on: as it stands now
+            runner.resuming.before, _ = resumable(folder)
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
-        for line in asleep_now(runner.plan, awake.warning):
-            if runner.tell is not None:
-                runner.tell(line)
+        for line in asleep_now(runner.so_far.plan, awake.warning):
+            runner.people.say(line)
         names = runner.rig.energising()
         sheet = sheet_of(bench, runner.rig.instruments)
-        runner.sheet, runner.sheet_beside = sheet, beside(bench.where)
+        runner.off_sheet = OffSheet(sheet, beside(bench.where))
         keepers: list[Keeper] = []
 
         def another() -> Keeper:
@@ -570,7 +571,7 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
             return keepers[-1]
 
         if names:
-            runner.keeper, runner.another_keeper = another(), another
+            runner.heartbeat.keeper, runner.heartbeat.another = another(), another
         try:
             return _described(runner.run())
         finally:
