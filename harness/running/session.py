@@ -25,6 +25,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.plans.requirements import ASLEEP
+from amphora.harness.plans.settled import Settled, with_settled
 from amphora.harness.running.beginning import OffSheet
 from amphora.harness.running.checks_of_bench import in_words, keep, of_the_evening, read_checks, why_not_proven
 from amphora.harness.running.people import Attendant
@@ -62,6 +63,7 @@ class Request:
     unattended_charging_ok: bool = False
     without_sensor_ok: bool = False
     hand_voltage_V: float | None = None
+    settled: Settled | None = None  # what may end a discharge before its cut-off
     in_spite_of: tuple[str, ...] = ()  # findings of the account that a person takes on
     extra: Mapping[str, Any] = field(default_factory=dict)
 
@@ -184,6 +186,8 @@ def make_plan(
     if bench is not None and bench.speed_up > 1.0:
         # A simulated bench that lives faster: two real seconds may pass between readings.
         plan = dataclasses.replace(plan, max_gap_s=max(plan.max_gap_s, 2.0 * bench.speed_up))
+    if request.settled is not None:
+        plan = with_settled(plan, request.settled)
     plan = with_zero_rest(plan)
     plan.notes["account"] = account_notes(record, standing, plan)
     if bench is not None:
