@@ -39,10 +39,10 @@ def with_settled(plan: Plan, settled: Settled) -> Plan:
         settled: When its outcome is settled.
 
     Raises:
-        InputError: it has no discharge to the cut-off that could be ended early.
+        InputError: it has no discharge to the cut-off that could be ended early, or it charges.
     """
     steps = tuple(_with_ends(step, settled) if _may_end_early(step) else step for step in plan.steps)
-    if steps == plan.steps:
+    if plan.charges or steps == plan.steps:  # where it is charged afterwards, the discharge has a purpose of its own
         raise InputError(
             f"--stop-when-settled: the recipe {plan.profile} has no discharge to the cut-off that may be ended early"
         )

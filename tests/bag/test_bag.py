@@ -22,6 +22,7 @@ LOW_V, HIGH_V = 2.45, 4.25  # the window of li-ion with what a second reading le
 def bag(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBag]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(plan_steps, "ENERGISED_INTERVAL_S", 10.0)  # a tenth of the readings: other tests look at each
+        patch.setattr(plan_steps, "REST_INTERVAL_S", 30.0)
         patch.setattr(os, "fsync", lambda fd: None)
         patch.setattr(os, "fdatasync", lambda fd: None)
         yield carried_through(tmp_path_factory)

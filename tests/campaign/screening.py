@@ -83,12 +83,12 @@ def live(rng: random.Random, number: int, dud: bool, joined: bool = True, as_fou
         found = _screened(rng, cell, name, holder, True, charged_Ah, from_V)
     if found is None:
         return None
-    truth_Ah = delivered_Ah(cell, 0.2 * IT_A, 3.0, dt_s=30.0)
+    truth_Ah = delivered_Ah(cell, 0.2 * IT_A, 3.0, dt_s=60.0)
     return Lived(found, truth_Ah * (1.0 + rng.gauss(0.0, 0.0025)), charge_h)
 
 
 def _charged(cell: SimulatedCell) -> tuple[float, float]:
-    moved_As, passed_s, step_s = 0.0, 0.0, 10.0
+    moved_As, passed_s, step_s = 0.0, 0.0, 20.0
     ohm = cell.series_ohm() + cell.spec.r1_ohm
     current_A = CHARGE_A
     while passed_s < 40 * 3600.0:
