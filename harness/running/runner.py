@@ -212,6 +212,8 @@ class Runner:
         so_far.zero_s = so_far.clock.now_s()
         self.gaps.begin()
         self._drains_by_itself = any(step.kind == "log" and step.leads == "discharge" for step in so_far.plan.steps)
+        if not self._drains_by_itself and any(step.kind == "charge" for step in so_far.plan.steps):
+            self.rig.leads = "open"  # nobody puts a resistor on in a charge: V/R is a current of nothing
         if self.resuming is None:
             self.beginning.look(self.orders, self.trips, self.off_sheet, self.notes)
             self.orders.record("begin")
@@ -318,6 +320,8 @@ class Runner:
         if energised:
             tripped, ran_out = self.charge.look()
             step = so_far.plan.steps[so_far.state.plan_step]
+        elif self.orders.held_position() != "open":  # a board holds the cell at its resistor, or has let go
+            tripped = self.charge.ask_trips()
         state = so_far.state
         before_s = so_far.last_reading_s
         late = so_far.now_s() - before_s > so_far.plan.max_gap_s + step.sample_interval_s
