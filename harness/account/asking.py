@@ -159,8 +159,9 @@ def _by_the_account(folder: Path, result: Result) -> Result:
     plain = standing.to_dict()
     account = {key: plain[key] for key in ACCOUNT_KEYS}
     account["may"]["fit"] = standing.may["fit"].to_dict()
-    result = replace(with_item_U(result, standing.repeats), account=account)
     name = Path(folder).absolute().name
+    unseen = standing.unseen.get(name, 0.0)
+    result = replace(with_item_U(result, standing.repeats, unseen=unseen), account=account)
     if result.start == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
         return replace(
             result,

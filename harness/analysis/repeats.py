@@ -150,7 +150,9 @@ def learned(own: Sequence[float] = (), others: Iterable[Sequence[float]] | Besid
     return Scatter(share, len(own), beside.pairs)
 
 
-def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full", scatter: float = PRIOR_SCATTER) -> float:
+def item_U_Ah(
+    capacity_Ah: float, U_Ah: float, start: str = "full", scatter: float = PRIOR_SCATTER, unseen: float = 0.0
+) -> float:
     """Return the expanded uncertainty (k = 2) of what a cell holds as an item: of one night, and of its repeats.
 
     Args:
@@ -158,8 +160,9 @@ def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full", scatter: flo
         U_Ah: Of that measurement, k = 2.
         start: How the discharge began; a charge that nobody saw adds to it.
         scatter: Standard deviation of the cell's repeats, as a share.
+        unseen: What may have been drawn between charge and discharge without the voltage telling, as a share.
 
     Source: JCGM 100:2008, 5.1.2.
     """
     declared = DECLARED_U * capacity_Ah if start == "declared-full" else 0.0
-    return math.hypot(U_Ah, 2 * scatter * capacity_Ah, declared)
+    return math.hypot(U_Ah, 2 * scatter * capacity_Ah, declared, capacity_Ah * unseen / (1.0 - unseen))

@@ -122,6 +122,8 @@ def load_criteria(name: str | Path) -> Criteria:
     path = Path(name)
     try:
         text = path.read_bytes().decode("utf-8")
+    except FileNotFoundError as error:
+        raise InputError(unknown("criteria", str(name), shipped, ", or your own file")) from error
     except OSError as error:
         raise InputError(
             f"criteria {str(name)!r} cannot be read: {error.strerror}; a file or one of {', '.join(shipped)} "
@@ -215,11 +217,11 @@ def _criterion(data: object, where: str) -> Criterion:
     return Criterion(table["name"], quantity, better, unmeasured, table.get("settle", ""), limits, tuple(chemistries))
 
 
-def key_of(result: Result, cell: Mapping[str, Any]) -> str:
+def key_of(result: Result | None, cell: Mapping[str, Any]) -> str:
     """Return the chemistry a cell is taken for: what a run found, else what the register says."""
     identified = cell.get("identified") or {}
     found = identified.get("chemistry") if isinstance(identified, Mapping) else None
-    return str(found or result.chemistry or cell.get("chemistry") or "auto")
+    return str(found or (result and result.chemistry) or cell.get("chemistry") or "auto")
 
 
 def measure(

@@ -30,6 +30,7 @@ from amphora.harness.results.preparation import clean, idle_rows, late_zero_A, n
 from amphora.harness.results.pulses import PULSE_S, is_pulse, kind_of, loaded_s, moved, resistance_table, told_once
 from amphora.harness.results.resistances import of_all, place, plain_resistance, resistances_of
 from amphora.harness.results.result import BenchOfRun, Budgets, PhaseResult, Resolved, RestLoss, Result, RunWarning
+from amphora.harness.results.settled import settled_told
 from amphora.harness.results.thermal import reference_of, thermal_of
 
 if TYPE_CHECKING:
@@ -135,6 +136,7 @@ def _told_of_the_record(loaded: Any) -> list[Any]:
     from amphora.harness.analysis.warnings import Warning_, late_resistor_told
 
     told = [Warning_("record", text + ".") for text in loaded.notices]
+    told += settled_told(loaded.events)
     odd = int(no_temperature(loaded.record).sum())
     if odd:
         text = (

@@ -378,6 +378,7 @@ class ItemScatter(Keyed):
     shelf_pairs: int
     from_: str = field(metadata=key("from"))
     text: str
+    unseen: float = 0.0  # what may have been drawn before it without the voltage telling, as a share
 
 
 @dataclass(frozen=True, slots=True)
