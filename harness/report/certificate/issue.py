@@ -773,8 +773,8 @@ def run_input(
     begin, end = (None, None) if chosen is None else (chosen.begin_s, chosen.end_s)
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
     run["state_now"] = state_now(folder)
-    if result.start == "unknown" and (charge := _charged_in(folder)) is not None:
-        run["start_from"] = charge
+    if result.start == "unknown" and (source := _charged_in(folder)) is not None:
+        run["start_from"] = source
         said = tuple(item for item in result.warnings if item.code != "start-unknown")
         result = dataclasses.replace(result, start="full", warnings=said)
     return RunInput(folder, run, result, discharge_curve(charge, voltage), cutoff_V)
