@@ -351,6 +351,20 @@ def run_header(
     }
 
 
+def is_simulated(run: dict[str, Any]) -> bool:
+    """Tell whether a run was made on the simulated bench: by its addresses, or by what its instruments answer."""
+    bench = run.get("bench") or {}
+    items = (bench.get("instruments") or {}).values()
+    return bench.get("simulated") is True or any(
+        isinstance(item, dict)
+        and (
+            "simulated" in (item.get("resource"), item.get("port"))
+            or str(item.get("identity") or "").startswith("AMPHORA SIM,")
+        )
+        for item in items
+    )
+
+
 def run_folder(logs: Path, cell_id: str, profile: str, now: datetime) -> Path:
     """Return a folder name that is not taken: `<logs>/<cell>/<UTC stamp>-<profile>`."""
     stamp = now.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
