@@ -153,6 +153,10 @@ class BoardOnPty:
         self._thread.join(10)
         self._process.kill()
         self._process.wait()
+        for stream in (self._process.stdin, self._process.stdout):
+            assert stream is not None
+            with contextlib.suppress(BrokenPipeError):
+                stream.close()
         for one in (self._master, self._slave):
             os.close(one)
 

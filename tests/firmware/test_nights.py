@@ -1,6 +1,6 @@
 """A night in short on the board's own program: `amphora run` drives it, the computer dies, it opens by itself.
 
-Beats and cell are the campaign's (tests/campaign/firmware.py), the cell holds 20 mAh: some three minutes of the board.
+Beats and cell are the campaign's (tests/campaign/firmware.py), the cell holds 5 and 10 mAh.
 """
 
 import subprocess
@@ -28,10 +28,10 @@ def micropython(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 def test_a_night_of_the_avr_program_ends_at_the_cut_off_though_the_computer_died(tmp_path: Path) -> None:
-    night = spend("avr", 3, kills=1, capacity_Ah=0.008, speed=4.0, wall_s=500.0)
+    night = spend("avr", 3, kills=1, capacity_Ah=0.005, speed=4.0, wall_s=500.0)
     assert not night.wrong and night.kills == 1 and night.stops[-1] == "cutoff", night
 
 
 def test_a_night_under_micropython_ends_at_the_cut_off_though_the_computer_died(micropython: str) -> None:
-    night = spend("micropython", 3, kills=1, capacity_Ah=0.02, speed=8.0, micropython=micropython, wall_s=500.0)
+    night = spend("micropython", 3, kills=1, capacity_Ah=0.01, speed=8.0, micropython=micropython, wall_s=500.0)
     assert not night.wrong and night.kills == 1 and night.stops[-1] == "cutoff", night
