@@ -102,7 +102,9 @@ def _bounds(watch: Watch, limits: Limits, memory: Memory, degC: float, nickel: b
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
     charging = memory.order.kind == "charge"
     cell = watch.cell
-    if cell is not None and not charging and (high is None or cell.hottest_degC < high):
+    if (cell is not None and memory.order.kind == "off") or (
+        cell is not None and not charging and (high is None or cell.hottest_degC < high)
+    ):  # also in a charge that waits for it to cool
         high = cell.hottest_degC
     if nickel:
         high = NICKEL_HOTTEST_degC if high is None else min(high, NICKEL_HOTTEST_degC)
