@@ -60,8 +60,8 @@ AFTER_A_RUN = {  # the recipe that ran: what a person does next
     "identify": ("identify", "{cell}", "--save"),
     "retention": ("cell", "show", "{cell}"),
     "storage": ("cell", "show", "{cell}"),
-    "lamp": ("duty", "from-run", "--help"),
-    "panel": ("duty", "from-run", "--help"),
+    "lamp": ("duty", "from-run", "{cell}@lamp", "--out", "{cell}.toml"),
+    "panel": ("duty", "from-run", "LAMP@lamp", "--panel", "{cell}@panel", "--out", "lamp.toml"),
 }
 
 

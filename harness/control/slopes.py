@@ -140,7 +140,7 @@ def _climbs(watch: Watch, memory: Memory, middle_V: float) -> Violation | None:
     text = (
         f"from {low_V:g} to {high_V:g} V within {(high_Ah - low_Ah) * 1000:.0f} mAh, {slope / before_slope:.0f} times "
         f"as steep as before: the end of an LFP cell; a charge to {cell.charge_limit_V or 4.2:.2f} V would harm it; "
-        "declare its chemistry anew"
+        "declare its chemistry again"
     )
     return Violation("climbs-as-lfp", text, slope, CLIMB_STEEPER * before_slope)
 

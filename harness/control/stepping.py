@@ -271,7 +271,7 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
             _pause(state, record.t_s, "warm", f"too warm to be charged above {record.below_degC:g} °C", orders, events)
     elif isinstance(record, GoOn):
         if state.waiting == "timer":
-            _continue(plan, state, record.t_s, "the supply's timer was set anew", orders, events)
+            _continue(plan, state, record.t_s, "the supply's timer was set again", orders, events)
     elif isinstance(record, Sent):
         _sent(plan, state, record)
     elif isinstance(record, Renewed):

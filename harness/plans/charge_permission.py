@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from amphora.harness.cells.cell import DEVICE_FORMS
 from amphora.harness.cells.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
 from amphora.harness.cells.forms import TAKEN_AH, TAKEN_NICKEL_AH, form_of
 from amphora.harness.common.errors import InputError, Refused
@@ -68,6 +69,11 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
     may_charge, precharge_only, why_not = True, False, ""
     stage_V = rests_V = None
     if not recipe.device:
+        if cell.get("form") in DEVICE_FORMS:
+            raise InputError(
+                f"{cell_id} is a {cell['form']}, not a cell, and {recipe.name!r} is for cells; "
+                "`amphora duty survey --help` shows what is for it"
+            )
         if state == "retired":
             raise Refused(f"{cell_id}: is retired on the shelf; nothing is done with it")
         if key == "auto":
@@ -179,12 +185,10 @@ def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
     if as_found_V is None:
         return "chemistry and as-found voltage are not known: the most cautious window holds"
     if window.key == "auto":
-        return (
-            f"not identified: cut-off {window.cutoff_V:g} V, the highest of all that it may be ('identify' tells more)"
-        )
+        return f"not identified: cut-off {window.cutoff_V:g} V, the highest that it may be ('identify' finds out more)"
     return (
         f"not identified: found at {as_found_V:.3f} V it is discharged inside the window of {window.name}; "
-        "that says nothing about charging it ('identify' tells more)"
+        "that says nothing about charging it ('identify' finds out more)"
     )
 
 

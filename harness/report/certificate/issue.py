@@ -28,6 +28,7 @@ from amphora.harness.account.asking import standing_beside
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import FILES, RUN, is_simulated, read_header
 from amphora.harness.archive.shelf import cell_id_now
+from amphora.harness.cells.chemistry import KEYS, load_chemistry
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import (
@@ -70,10 +71,10 @@ STATEMENTS = (
 ADDED = {"": ("traceability", "cycle"), "results": ("temperature_rise_U_K",)}  # what older certificates do not state
 CAUTIONS_LITHIUM = (
     "Lithium-ion cells can burn. Charge only with a charger made for this chemistry and limit, on a surface "
-    "that cannot burn, between 0 and 45 °C, with somebody in reach; fuse each cell; never short, open, crush "
-    "or heat it.",
-    "Do not use or charge a cell that is swollen, dented, leaking, reversed, hot at rest or found below 2.0 V; "
-    "hissing, smoke, odour or swelling: get away and call for help.",
+    "that cannot burn, between {low:g} and {high:g} °C, with somebody in reach; fuse each cell; never short, open, "
+    "crush or heat it.",
+    "Do not use or charge a cell that is swollen, dented, leaking, reversed, hot at rest or found below "
+    "{reject:.1f} V; hissing, smoke, odour or swelling: get away and call for help.",
     "Posting: by air at most 30 % charged and only as the carrier's rules allow (UN 3480); a damaged or "
     "undiagnosed cell is not posted at all. Never into household waste; tape the terminals first.",
     "Local rules and qualified people come before this paper.",
@@ -528,7 +529,7 @@ def certificate_data(
         "coverage": {"k": 2, "probability": "about 95 %"},
         "not_tested": list(NOT_TESTED),
         "statements": list(STATEMENTS),
-        "cautions": list(CAUTIONS_LITHIUM if _lithium(about["chemistry"]) else CAUTIONS_OTHER),
+        "cautions": cautions(about["chemistry"]),
         "pages": 2 if issue.pages >= 2 else 1,
         "software": {"name": "amphora", "version": own_version()},
         "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
@@ -564,6 +565,15 @@ def own_version() -> str:
     import amphora.harness
 
     return str(amphora.harness.__version__)
+
+
+def cautions(chemistry: str) -> list[str]:
+    """Return the cautions of a chemistry, with its own limits in them."""
+    if not _lithium(chemistry):
+        return list(CAUTIONS_OTHER)
+    window = load_chemistry(chemistry if chemistry in KEYS else "auto")
+    limits = {"low": window.charge_low_degC, "high": window.charge_high_degC, "reject": window.reject_below_V}
+    return [text.format(**limits) for text in CAUTIONS_LITHIUM]
 
 
 def _lithium(key: str) -> bool:
