@@ -388,7 +388,7 @@ def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
                 if end.reason == "taper" and step.taper is not None:
                     state.asking = True  # the supply is asked before it is believed
                     return Advance(state, NOTHING, NOTHING)
-                _end_step(plan, state, t_s, end.reason, _why(end, sample), orders, events)
+                _end_step(plan, state, t_s, end.reason, _why(end, sample), orders, events, end.finishes)
                 return Advance(state, tuple(orders), tuple(events))
     if t_s >= state.deadline_s - EPSILON_S:
         return _deadline(plan, state, step, t_s)
@@ -529,6 +529,8 @@ def _met(ends: tuple[End, ...], state: State, step: Step, segment: Segment, samp
         elif quantity == "temperature_rate_K_per_min":
             value = rate_per_s(state.trail, 2, sample.t_s, sample.temperature_degC)
             value = None if value is None else value * 60.0
+        elif quantity == "load_step_ohm":
+            value = state.resistance_ohm  # before a load step: what the plan assumed, far below any such limit
         elif quantity == "voltage_drop_V":
             median_V = _median_V(state.trail)
             value = None if median_V is None else state.peak_V - median_V
@@ -718,8 +720,9 @@ def _learn_resistance(state: State, step: Step) -> None:
 
 
 def _end_step(
-    plan: Plan, state: State, t_s: float, reason: str, text: str, orders: list[Order], events: list[Event]
-) -> None:
+    plan: Plan, state: State, t_s: float, reason: str, text: str, orders: list[Order], events: list[Event],
+    finishes: bool = False,
+) -> None:  # fmt: skip
     step = plan.steps[state.plan_step]
     _learn_resistance(state, step)
     events.append(
@@ -741,7 +744,7 @@ def _end_step(
         state.started_full = reason in ("taper", "charge", "condition", "time")
     elif step.kind in ("log", "sweep"):
         state.main_reason = reason
-    after = state.plan_step + 1
+    after = len(plan.steps) if finishes else state.plan_step + 1
     if reason == "cutoff" and step.after_cutoff is not None:
         after = step.after_cutoff
     _go_to(plan, state, after, t_s, orders, events)
