@@ -22,6 +22,7 @@ GROUPS = (
     "queue",  # queue add/show/move/drop/done/clear/run
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
+    "screen",  # screen
     "decisions",  # grade, compare, match, fit
     "duties",  # duty list/check/survey/from-run
     "papers",  # certify, verify, label, report, key, schema
@@ -32,7 +33,7 @@ PANELS = {  # the commands as the work goes, in the groups of the help
     "Begin": ("demo", "doctor", "bench", "cell"),
     "Measure a cell": ("plan", "run", "resume", "watch", "queue"),
     "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
-    "Decide": ("grade", "compare", "match", "fit", "duty"),
+    "Decide": ("screen", "grade", "compare", "match", "fit", "duty"),
     "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),
 }
 ORDER = tuple(name for names in PANELS.values() for name in names)

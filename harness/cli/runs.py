@@ -32,6 +32,7 @@ from amphora.harness.common.errors import InputError
 if TYPE_CHECKING:
     from amphora.drivers.roles import Abilities, Clock, Instrument
     from amphora.harness.bench.bench_file import BenchDescription
+    from amphora.harness.plans.settled import Settled
     from amphora.harness.running.runner import Outcome, Progress
     from amphora.harness.running.session import Request
 
@@ -74,6 +75,13 @@ SpiteOption = Annotated[
     list[str] | None,
     typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is written into the run."),
 ]
+SettledOption = Annotated[
+    bool,
+    typer.Option("--stop-when-settled", help="End a discharge early, once no grade, or --for, can change any more."),
+]
+ForOption = Annotated[
+    str | None, typer.Option("--for", help="With --stop-when-settled: the duty that has to be served, as path-light.")
+]
 KindOption = Annotated[str, typer.Option("--simulated-cell", help="Kind of cell on the simulated bench.")]
 SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 
@@ -92,6 +100,8 @@ def _request(
     charge_unattended: UnattendedOption = False,
     in_spite_of: SpiteOption = None,
     charge_without_sensor: NoSensorOption = False,
+    stop_when_settled: SettledOption = False,
+    duty: ForOption = None,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
     from amphora.harness.common.quantities import parse
@@ -99,6 +109,8 @@ def _request(
 
     if start not in (None, "full", "declared-full", "unknown"):
         raise InputError(f"--start {start}: is not accepted; declared-full or unknown is")
+    if duty is not None and not stop_when_settled:
+        raise InputError(f"--for {duty} is not accepted alone; it goes with --stop-when-settled")
     return Request(
         cell_id=cell,
         profile=profile,
@@ -113,7 +125,15 @@ def _request(
         unattended_charging_ok=charge_unattended,
         in_spite_of=tuple(in_spite_of or ()),
         without_sensor_ok=charge_without_sensor,
+        settled=_settled(logs, cell, duty) if stop_when_settled else None,
     )
+
+
+def _settled(logs: Path, cell: str, duty: str | None) -> "Settled":
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.decisions.purpose import settled_by
+
+    return settled_by(Shelf(logs).get(cell), duty)
 
 
 def _asking(command: Callable[..., None]) -> Callable[..., None]:

@@ -104,16 +104,7 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
             may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
         if by_run and key == "li-ion" and _only_likely(cell):
             if must_charge:
-                may_charge, why_not = (
-                    False,
-                    (
-                        f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} "
-                        f"--profile identify` up to {LIKELY_V:.2f} V, then "
-                        f"`amphora identify {cell_id} --save`; or its print says "
-                        "so: "
-                        f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
-                    ),
-                )
+                may_charge, why_not = False, _likely_text(cell_id, _stage(cell, (LIKELY_V,))[0])
             elif recipe.name == "identify":
                 stage_V, rests_V = _stage(cell, (LIKELY_V,))
         if stage_V is not None:
@@ -157,6 +148,21 @@ def _stage(cell: Mapping[str, Any], allowed: tuple[float, ...]) -> tuple[float |
     if to_V is None or rests_V is None or to_V not in allowed:
         return None, None
     return to_V, rests_V
+
+
+def _likely_text(cell_id: str, to_V: float | None) -> str:
+    """Return why a cell that is only likely Li-ion is not charged full, and the one thing that settles it."""
+    by_print = f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
+    if to_V is None:
+        return (
+            f"a run found it likely Li-ion, and no further run makes that certain. The question: does its print, its "
+            f"data sheet or its device's charger say Li-ion? yes: {by_print}; no, or nobody knows: "
+            f"`amphora cell state {cell_id} retired`"
+        )
+    return (
+        f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} --profile identify "
+        f"--present` up to {to_V:.2f} V, then `amphora identify {cell_id} --save`; or its print says so: {by_print}"
+    )
 
 
 def _only_likely(cell: Mapping[str, Any]) -> bool:

@@ -181,8 +181,8 @@ def standing_lines(standing: Standing) -> list[str]:
         lines.append(f"holds {held} (k = 2, the cell as an item; from {standing.capacity_run})")
         if standing.unseen_share:
             lines.append(
-                f"    up to {100 * standing.unseen_share:.0f} % may have been drawn unseen between its charge and that "
-                "run: its voltage hardly shows it"
+                f"    in that ±: up to {100 * standing.unseen_share:.0f} % may have been drawn unseen between charge "
+                "and that run: its voltage hardly shows it"
             )
     where = {"measured": "measured", "claim": "the claim on its label", "assumed": "assumed for its form"}
     lines.append(f"It {standing.it_Ah * 1000:.0f} mA ({where[standing.it_from]})")

@@ -414,6 +414,9 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
 
 
 def _start_words(run: dict[str, Any]) -> str:
+    charged = (run.get("start_from") or {}).get("run")
+    if run["results"]["start"] == "full" and charged:
+        return f"full: by the charge in {charged}, which the cell's account knows to have filled it"
     if run["imported"] and run["results"]["start"] == "full":
         seen = run["results"]["charge_Ah"] is not None
         return (
@@ -512,7 +515,7 @@ def _about_item(item: dict[str, Any], none: str) -> list[list[str]]:
     chemistry = CHEMISTRY_WORDS.get(item["chemistry"], item["chemistry"])
     how = "measured" if item["chemistry_found"] == "measured" else "as entered in the register"
     return [
-        ["Identification", item["id"]],
+        ["Identification", ", before: ".join([item["id"], *(item.get("former_ids") or [])])],
         ["Form", item["form"] or none],
         ["Chemistry", f"{chemistry} ({how})"],
         ["Came out of", item["source"] or none],
