@@ -33,9 +33,10 @@ UNSEEN_RISE_U = 1.0  # k = 2, share of a resistance below the knee where nothing
 # k = 2: slow resistance at other charge states than where the rest showed it; one measured LMO cell (ORNL,
 # doi 10.5281/zenodo.2580327) has it within a half of its mean from full to a tenth.
 SLOW_SPREAD_U = 0.5
-SLOW_SCALE, SLOW_SCALE_U = 0.3, 0.7  # and k = 2: of the same before the load steps are asked
+SLOW_SCALE, SLOW_SCALE_U = 0.2, 0.6  # and k = 2: of the same before the load steps are asked
 SHORTEST_REST_S = 120.0  # of a rest that can tell of slow processes
 NEARLY_FULL = 0.95  # of charge; above it the load is young and the curve falls by slow processes too
+LOADED_BEFORE_S, FEWEST_RESTS = 600.0, 3  # of steady load before a rest that tells of slow processes; and of such rests
 FALL_U = 0.25  # k = 2, share of the curve's fall in a load step
 LONGEST_PULSE_S = 60.0
 STEEP = 3.0  # the curve falls this many times faster than its median: there a load step tells the fall, not resistance
@@ -43,7 +44,9 @@ STILL_SHARE, STEADY_SHARE = 0.02, 0.1  # of the main current: below it nothing f
 FEWEST_READINGS = 10  # of a discharge, and of its main current
 CURVE_POINTS = 400
 AHEAD_TIME = 0.74  # time constant of the surface's lead, as a share of the lead in hours: 15/20.2
-AHEAD_U = 0.4  # k = 2, share: one lead for all of the charge (common practice)
+# k = 2, share: one lead for all of the charge; and where no rest within the discharge tells resistance from it. From the
+# building half of tests/campaign/rate_study.
+AHEAD_U, AHEAD_UNTOLD_U = 0.6, 0.9
 BEYOND_SHARE, BEYOND_POINTS = 0.02, 10  # of the charge: how far the curve is carried on past the test's end
 
 
@@ -164,7 +167,8 @@ def cell_model(
     main_A = abs(float(phase["main_current_A"]))
     seen = _discharge(t, v, i, phase, capacity_Ah, str(result.get("run")))
     slow = _slow(t, v, i, float(phase["end_s"]), main_A)
-    steps = _lasting(resistances, seen.state[seen.steady], seen.voltage_V[seen.steady], capacity_Ah, slow, t, i)
+    steps = _lasting(resistances, seen.state[seen.steady], seen.voltage_V[seen.steady], capacity_Ah, slow, t, i,
+                     _rests_within(t, v, i, phase))  # fmt: skip
     slow = replace(slow, pairs=tuple((part * steps.scale, tau_s) for part, tau_s in slow.pairs))
     grid_Ah, curve_V, ahead_Ah = _curve(seen, steps, slow, capacity_Ah)
     at = 1.0 - grid_Ah / capacity_Ah
@@ -177,7 +181,7 @@ def cell_model(
     doubt_h = 0.0
     if ahead_Ah > 0:
         slope = abs(float(np.interp(capacity_Ah, grid_Ah, np.gradient(curve_V, grid_Ah))))
-        doubt_h = math.hypot(AHEAD_U * ahead_Ah, slow.U_ohm * main_A / max(slope, 1e-3)) / main_A
+        doubt_h = math.hypot((AHEAD_U if steps.by_rests else AHEAD_UNTOLD_U) * ahead_Ah, slow.U_ohm * main_A / max(slope, 1e-3)) / main_A
     model = CellModel(
         given_Ah=grid_Ah,
         ocv_V=curve_V,
@@ -410,11 +414,12 @@ class _Lasting:
     ohm: FloatArray
     scale: float  # slow resistance over the charge, as a share of what the rest at the end showed
     slow_U_ohm: float  # k = 2, what that leaves open
+    by_rests: bool  # rests within the discharge told it
 
 
 def _lasting(
     resistances: Sequence[Mapping[str, Any]], state: FloatArray, volt: FloatArray, capacity_Ah: float, slow: _Slow,
-    t: FloatArray, i: FloatArray,
+    t: FloatArray, i: FloatArray, rests: "Sequence[_Rest]",
 ) -> _Lasting:  # fmt: skip
     """Return what a lasting load sees: load steps less the curve's fall in them, plus what was still to come.
 
@@ -424,15 +429,18 @@ def _lasting(
         capacity_Ah: Of it.
         slow: From the rest afterwards.
         t, i: The run's times and currents out of the cell, shape (m,).
+        rests: Within the discharge.
     """
     # Over 4 % of the charge, from V at equal distances, so that the noise of two neighbours is no slope.
     at = np.linspace(0.0, 1.0, 101)
     fall = np.maximum(np.gradient(np.interp(at, state[::-1], volt[::-1]), at), 0.0) / capacity_Ah
     fall = np.convolve(np.pad(fall, 2, mode="edge"), np.full(5, 0.2), mode="valid")
     steps = _load_steps(resistances, at, fall, t, i)
-    scale, open_ohm = 1.0, 0.0
+    steps = _not_steep(steps, at, fall)
+    scale, open_ohm, seen = 1.0, 0.0, None
     if slow.pairs:
-        scale, doubt = _scale(steps, at, fall, slow)
+        seen = _of_rests(rests, slow)
+        scale, doubt = _scale(steps, at, fall, slow) if seen is None else seen
         open_ohm = max(SLOW_SPREAD_U, doubt) * scale * slow.after(10.0)
     groups: dict[float, list[tuple[float, float]]] = {}
     for step in steps:
@@ -440,7 +448,57 @@ def _lasting(
     points = {place: float(np.average([o for o, _ in g], weights=[u**-2 for _, u in g])) for place, g in groups.items()}
     states = np.array(sorted(points))
     values = np.array([points[place] for place in states.tolist()])
-    return _Lasting(*_kneed(states, values), scale, open_ohm)
+    return _Lasting(*_kneed(states, values), scale, open_ohm, seen is not None)
+
+
+class _Rest(NamedTuple):
+    """A rest within a discharge: how far the voltage rose from one time after the load to another."""
+
+    ohm: float
+    from_s: float
+    to_s: float
+
+
+def _rests_within(t: FloatArray, v: FloatArray, i: FloatArray, phase: Mapping[str, Any]) -> list[_Rest]:
+    """Return the rests of a discharge that tell of slow processes: long ones, after a long steady load."""
+    main_A = abs(float(phase["main_current_A"]))
+    still = np.abs(i) <= STILL_SHARE * main_A
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
+    found = []
+    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if begin == 0 or t[begin] <= phase["begin_s"] or t[end - 1] >= phase["end_s"]:
+            continue
+        off_s = 0.5 * (t[begin - 1] + t[begin])
+        loaded = (t < off_s) & (t > off_s - LOADED_BEFORE_S)
+        first = begin + int(np.searchsorted(t[begin:end], off_s + 10.0))
+        if first >= end - 8 or t[end - 1] - off_s < SHORTEST_REST_S:
+            continue
+        if np.any(np.abs(i[loaded] - main_A) > STEADY_SHARE * main_A):
+            continue
+        found.append(
+            _Rest(float(np.mean(v[end - 3 : end]) - np.mean(v[first : first + 2])) / main_A, float(t[first] - off_s),
+                  float(t[end - 1] - off_s))
+        )  # fmt: skip
+    return found
+
+
+def _of_rests(rests: Sequence[_Rest], slow: _Slow) -> tuple[float, float] | None:
+    """Return slow resistance over the charge against that at the end, and its doubt, k = 2, from rests within."""
+    shares = [rest.ohm / gain for rest in rests if (gain := slow.after(rest.from_s) - slow.after(rest.to_s)) > 0]
+    if len(shares) < FEWEST_RESTS:
+        return None
+    scale = float(np.clip(np.median(shares), 0.0, 2.0))
+    return scale, float(np.median(np.abs(np.array(shares) - scale))) * 1.5 + 0.15 * scale
+
+
+def _not_steep(steps: Sequence["_LoadStep"], at: FloatArray, fall: FloatArray) -> "list[_LoadStep]":
+    """Return the load steps from where the curve does not plunge; all of them where it does so at nearly all.
+
+    Where it plunges, what a step shows is how far the surface ran ahead; the rest at the end tells that.
+    """
+    usual = STEEP * float(np.median(fall))
+    kept = [step for step in steps if step.state > 0.5 or float(np.interp(step.state, at, fall)) <= usual]
+    return kept or list(steps)
 
 
 class _LoadStep(NamedTuple):

@@ -28,7 +28,11 @@ STILL_AIR_K_PER_W = (
 ZERO_DEGC_K = 273.15
 PASSES = 4  # of a run through its own warmth
 WARM_U = 0.6  # k = 2, of the logarithm: how much less a warmer cell resists (activation energies, as COLD_U_J_PER_MOL)
-RATE_U = 0.10  # k = 2, share of what resistance adds at another current than the test's: calibrated in docs/faults.md
+# k = 2, from the building half of tests/campaign/rate_study: share of resistance at another current than the test's, and
+# for each e-fold of it; and likewise of the run time itself.
+RATE_OHM_U, RATE_OHM_EACH_U = 0.08, 0.08
+RATE_TIME_U, RATE_TIME_EACH_U = 0.002, 0.005
+KNIFE_EDGE = 0.2  # of a run time: a doubt beyond it is no longer a slope, and all doubts are tried at once
 USUAL_DEGC = 20.0  # of a test or a night that says nothing
 CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)
 LITHIUM_RETURN = 0.99
@@ -40,6 +44,8 @@ DOUBTS = {
     "voltage": "the curve is flat where the rail is, and the rail and curve are known to 10 mV",
     "end": "it goes on beyond the test's end; a test down to the device's own rail would settle it",
     "slow": "it hangs on what goes on for minutes under load; a test at its own current would settle it",
+    "rate": "it was tested at another current; a test at its own current would settle it",
+    "edge": "the rail is where the curve is flat, so a little decides; a test at its own current would settle it",
     "ahead": "a current may reach less of the charge than the test's did; a test at its own current would settle it",
     "between": "the test has no load steps over much of the charge; the recipe 'load-steps' would settle it",
     "warming": "the cell warms itself, by how much was not measured; a test at its own current would settle it",
@@ -151,8 +157,10 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
 
     more = 1 + model.capacity_U_Ah / model.capacity_Ah
     hours, _ = off(_run_mode(model.changed(capacity=more), duty, mode))
-    share = math.hypot(model.ohm_U_share, RATE_U)
+    away = abs(math.log(max(run.mean_A, 1e-9) / model.test_A)) if model.test_A > 0 else 0.0
+    share = math.hypot(model.ohm_U_share, RATE_OHM_U + RATE_OHM_EACH_U * away)
     found = {
+        "rate": ((RATE_TIME_U + RATE_TIME_EACH_U * away) * run.hours, 0.0),
         "capacity": (hours, 0.0),  # shares of charge are shares of it
         "resistance": both(share * model.ohm, True),
         "voltage": off(*(_run_mode(model, duty, mode, sign * VOLTAGE_U_V) for sign in (1, -1))),
@@ -162,6 +170,13 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
         "ahead": off(*(_run_mode(_further(model, sign), duty, mode) for sign in (1, -1))),
         "warming": off(*(_run_mode(one, duty, mode) for one in _warmer(model, duty, run))),
     }
+    if math.hypot(*(hours for hours, _ in found.values())) > KNIFE_EDGE * run.hours:
+        ohm = np.sqrt((share * model.ohm) ** 2 + np.square(model.slower()) + np.square(model.between_ohm))
+        warmer, colder = (_warmer(model, duty, run) * 2)[:2]
+        found["edge"] = off(
+            _run_mode(warmer.resisting(-ohm, True), duty, mode, -VOLTAGE_U_V),
+            _run_mode(colder.resisting(ohm, True), duty, mode, VOLTAGE_U_V),
+        )
     if _colder_K(model, duty):
         found["cold"] = off(*(_run_mode(model, duty, mode, more_J_per_mol=sign * COLD_U_J_PER_MOL) for sign in (1, -1)))
     return found
