@@ -181,7 +181,12 @@ def cell_model(
     doubt_h = 0.0
     if ahead_Ah > 0:
         slope = abs(float(np.interp(capacity_Ah, grid_Ah, np.gradient(curve_V, grid_Ah))))
-        doubt_h = math.hypot((AHEAD_U if steps.by_rests else AHEAD_UNTOLD_U) * ahead_Ah, slow.U_ohm * main_A / max(slope, 1e-3)) / main_A
+        doubt_h = (
+            math.hypot(
+                (AHEAD_U if steps.by_rests else AHEAD_UNTOLD_U) * ahead_Ah, slow.U_ohm * main_A / max(slope, 1e-3)
+            )
+            / main_A
+        )
     model = CellModel(
         given_Ah=grid_Ah,
         ocv_V=curve_V,

@@ -14,7 +14,9 @@ from amphora.harness.analysis.records import FloatArray
 
 USUAL_AH = 2.5  # of the 18650 that the next two are for
 USUAL_K_PER_W = 20.0  # 42 cm2 of an 18650 at 12 W/(m2 K), computed; still air, common practice
-USUAL_TIME_S = 850.0  # 40 to 45 J/K into it; 620 to 660 s measured in moved air, 700 to 1050 s in still (docs/faults.md)
+USUAL_TIME_S = (
+    850.0  # 40 to 45 J/K into it; 620 to 660 s measured in moved air, 700 to 1050 s in still (docs/faults.md)
+)
 PRIOR_U = 0.7  # k = 2, of the logarithm: room, holder, size of the body
 REVERSIBLE_V_PER_K = 1e-4  # k = 2, mean over a discharge; tables of entropy of lithium cells (from memory)
 SENSOR_K = 0.4  # k = 2: of a rise, of sensor and room together (common practice)
@@ -31,7 +33,9 @@ class Warmth(NamedTuple):
     time_s: float
 
 
-def warmth_of(t_s: FloatArray, power_W: FloatArray, degC: FloatArray, form: str, capacity_Ah: float, amps: float) -> Warmth:
+def warmth_of(
+    t_s: FloatArray, power_W: FloatArray, degC: FloatArray, form: str, capacity_Ah: float, amps: float
+) -> Warmth:
     """Return how a cell warms itself, by its body and by what a test's temperatures say.
 
     Args:

@@ -160,7 +160,7 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
     away = abs(math.log(max(run.mean_A, 1e-9) / model.test_A)) if model.test_A > 0 else 0.0
     share = math.hypot(model.ohm_U_share, RATE_OHM_U + RATE_OHM_EACH_U * away)
     found = {
-        "rate": ((RATE_TIME_U + RATE_TIME_EACH_U * away) * run.hours, 0.0),
+        "rate": ((RATE_TIME_U + RATE_TIME_EACH_U * away) * run.hours, RATE_TIME_U * model.capacity_Ah),
         "capacity": (hours, 0.0),  # shares of charge are shares of it
         "resistance": both(share * model.ohm, True),
         "voltage": off(*(_run_mode(model, duty, mode, sign * VOLTAGE_U_V) for sign in (1, -1))),

@@ -108,7 +108,9 @@ def _values(draw: Draw, pybamm: Any) -> Any:
         check_already_exists=False,
     )  # fmt: skip
     values.set_initial_state(f"{draw.full_V} V")
-    values.update({"Current function [A]": "[input]", "Lower voltage cut-off [V]": 0.5, "Upper voltage cut-off [V]": 5.0})
+    values.update(
+        {"Current function [A]": "[input]", "Lower voltage cut-off [V]": 0.5, "Upper voltage cut-off [V]": 5.0}
+    )
     return values
 
 

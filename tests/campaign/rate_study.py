@@ -22,7 +22,7 @@ from amphora.harness.analysis.cell_model import cell_model
 from amphora.harness.archive.loading import load
 from amphora.harness.decisions.duty import read_duty
 from amphora.harness.decisions.fit import fit
-from tests.campaign.rate_cells import POSITIVE, RATES_It, Draw, cell_in, draws
+from tests.campaign.rate_cells import POSITIVE, Draw, RATES_It, cell_in, draws
 from tests.support.duty_runs import _channel
 
 GAIN_V, OFFSET_V, NOISE_V = 5e-4, 2e-3, 2e-4
@@ -63,7 +63,9 @@ def run_of(logs: Path, draw: Draw, held: dict[str, Any], test: str, stamp: str) 
         same = {"t_s": float(at), "utc": "", "after_row": after}
         events += [{"kind": "ordered", **same, "order": {}}] if number else []
         kind = "discharge" if amps[min(after, amps.size - 1)] else "rest"
-        events.append({"kind": "step-begun", **same, "step": number, "plan_step": number, "step_kind": kind, "name": kind})
+        events.append(
+            {"kind": "step-begun", **same, "step": number, "plan_step": number, "step_kind": kind, "name": kind}
+        )
     end = {"kind": "stopped", "t_s": float(t[-1]), "utc": "", "after_row": t.size, "reason": "cutoff", "rows": t.size}
     (folder / "events.jsonl").write_text("".join(json.dumps(e) + "\n" for e in [*events, end]), encoding="utf-8")
     if not (folder.parent / "cell.json").exists():
@@ -144,7 +146,7 @@ def main() -> None:
             for r in rows:
                 parts = " ".join(f"{k}={100 * v / r['said']:.1f}" for k, v in r["parts"].items()) if r["said"] else ""
                 print(
-                    f"{r['cell'][len(half) + 1:]:18s} {r['test']:10s} {r['rate']:4} It rail {r['rail']} truth {r['truth']:.3f} "
+                    f"{r['cell'][len(half) + 1 :]:18s} {r['test']:10s} {r['rate']:4} It rail {r['rail']} truth {r['truth']:.3f} "
                     f"said {r['said']:.3f} off {100 * (r['said'] / r['truth'] - 1):+6.1f} % U {100 * r['U'] / max(r['said'], 1e-9):5.1f} % "
                     f"{'WRONG' if r['within'] and abs(r['said'] / r['truth'] - 1) > 0.05 else 'within' if r['within'] else ''} "
                     f"{'OUT' if abs(r['said'] - r['truth']) > r['U'] else ''} {r['doubt']} {parts}"
