@@ -34,6 +34,7 @@ UNSEEN_RISE_U = 1.0  # k = 2, share of a resistance below the knee where nothing
 # doi 10.5281/zenodo.2580327) has it within a half of its mean from full to a tenth.
 SLOW_SPREAD_U = 0.5
 SLOW_SCALE, SLOW_SCALE_U = 0.2, 0.6  # and k = 2: of the same before the load steps are asked
+MID_SHARE = 0.4  # most that slow resistance is expected to be, of what a load step shows (common practice)
 SHORTEST_REST_S = 120.0  # of a rest that can tell of slow processes
 NEARLY_FULL = 0.95  # of charge; above it the load is young and the curve falls by slow processes too
 LOADED_BEFORE_S, FEWEST_RESTS = 600.0, 3  # of steady load before a rest that tells of slow processes; and of such rests
@@ -44,8 +45,8 @@ STILL_SHARE, STEADY_SHARE = 0.02, 0.1  # of the main current: below it nothing f
 FEWEST_READINGS = 10  # of a discharge, and of its main current
 CURVE_POINTS = 400
 AHEAD_TIME = 0.74  # time constant of the surface's lead, as a share of the lead in hours: 15/20.2
-# k = 2, share: one lead for all of the charge; and where no rest within the discharge tells resistance from it. From the
-# building half of tests/campaign/rate_study.
+# k = 2, share: one lead for all of the charge; and where no rest within the discharge tells resistance from it. From
+# the building half of tests/campaign/rate_study.
 AHEAD_U, AHEAD_UNTOLD_U = 0.6, 0.9
 BEYOND_SHARE, BEYOND_POINTS = 0.02, 10  # of the charge: how far the curve is carried on past the test's end
 
@@ -568,8 +569,11 @@ def _scale(steps: Sequence[_LoadStep], at: FloatArray, fall: FloatArray, slow: _
         doubt = math.hypot(first_u, last_u) / gain
         measured += (last_ohm - first_ohm) / gain / doubt**2
         weight += doubt**-2
-    expected = (SLOW_SCALE_U / 2) ** -2
-    scale = (SLOW_SCALE * expected + measured) / (expected + weight)
+    # Where the rest at the end recovers a plunge, the same share of it is no resistance that a cell has in mid-charge.
+    usual_ohm = float(np.median([step.ohm for step in steps])) if steps else math.inf
+    share = min(1.0, MID_SHARE * usual_ohm / max(SLOW_SCALE * slow.after(10.0), 1e-9))
+    expected = (share * SLOW_SCALE_U / 2) ** -2
+    scale = (share * SLOW_SCALE * expected + measured) / (expected + weight)
     return float(np.clip(scale, 0.0, 2.0)), 2 * (expected + weight) ** -0.5
 
 

@@ -2,7 +2,7 @@
 
 One body that loses heat in proportion to how much warmer it is than the room. Pure: arrays in, numbers out. W, K, s.
 
-Caveats: reversible heat (of entropy) is not known of a cell, and counts as doubt; at a fifth of It it can be half of all.
+Caveats: reversible heat (of entropy) is not known of a cell, and counts as doubt: at a fifth of It it can be half.
 """
 
 import math
@@ -39,11 +39,11 @@ def warmth_of(
     """Return how a cell warms itself, by its body and by what a test's temperatures say.
 
     Args:
-        t_s, power_W, degC: A test from its rest before on: what turned to heat by resistance, and the temperature; shape
-            (n,). NaN where no temperature was read.
+        t_s, power_W, degC: A test from its rest before on: what turned to heat by resistance, and the temperature,
+            NaN where none was read; shape (n,).
         form: Of the cell; one that is not known has a body as large as its capacity.
         capacity_Ah: That it holds.
-        amps: The test's main current.
+        amps: The test's main current, A.
 
     Source: lumped body, from the first law; weighted mean of an expected and a measured value of the logarithm, JCGM
         100:2008 (GUM), H.

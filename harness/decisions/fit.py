@@ -28,10 +28,14 @@ STILL_AIR_K_PER_W = (
 ZERO_DEGC_K = 273.15
 PASSES = 4  # of a run through its own warmth
 WARM_U = 0.6  # k = 2, of the logarithm: how much less a warmer cell resists (activation energies, as COLD_U_J_PER_MOL)
-# k = 2, from the building half of tests/campaign/rate_study: share of resistance at another current than the test's, and
-# for each e-fold of it; and likewise of the run time itself.
+# k = 2, from tests/campaign/rate_study: share of resistance at another current than the test's, and for each e-fold
+# of it; and likewise of the run time itself.
 RATE_OHM_U, RATE_OHM_EACH_U = 0.08, 0.08
-RATE_TIME_U, RATE_TIME_EACH_U = 0.002, 0.005
+RATE_TIME_U, RATE_TIME_EACH_U = 0.003, 0.006
+RATE_FAR, RATE_FAR_SQUARE_U = (
+    1.2,
+    0.075,
+)  # beyond 3.3 times: the electrolyte's limits are not in a test at a small current
 KNIFE_EDGE = 0.2  # of a run time: a doubt beyond it is no longer a slope, and all doubts are tried at once
 USUAL_DEGC = 20.0  # of a test or a night that says nothing
 CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)
@@ -160,7 +164,7 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
     away = abs(math.log(max(run.mean_A, 1e-9) / model.test_A)) if model.test_A > 0 else 0.0
     share = math.hypot(model.ohm_U_share, RATE_OHM_U + RATE_OHM_EACH_U * away)
     found = {
-        "rate": ((RATE_TIME_U + RATE_TIME_EACH_U * away) * run.hours, RATE_TIME_U * model.capacity_Ah),
+        "rate": (_rate_U(away) * run.hours, RATE_TIME_U * model.capacity_Ah),
         "capacity": (hours, 0.0),  # shares of charge are shares of it
         "resistance": both(share * model.ohm, True),
         "voltage": off(*(_run_mode(model, duty, mode, sign * VOLTAGE_U_V) for sign in (1, -1))),
@@ -171,7 +175,7 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
         "warming": off(*(_run_mode(one, duty, mode) for one in _warmer(model, duty, run))),
     }
     if math.hypot(*(hours for hours, _ in found.values())) > KNIFE_EDGE * run.hours:
-        ohm = np.sqrt((share * model.ohm) ** 2 + np.square(model.slower()) + np.square(model.between_ohm))
+        ohm = np.sqrt((2 * share * model.ohm) ** 2 + np.square(model.slower()) + np.square(model.between_ohm))
         warmer, colder = (_warmer(model, duty, run) * 2)[:2]
         found["edge"] = off(
             _run_mode(warmer.resisting(-ohm, True), duty, mode, -VOLTAGE_U_V),
@@ -180,6 +184,11 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
     if _colder_K(model, duty):
         found["cold"] = off(*(_run_mode(model, duty, mode, more_J_per_mol=sign * COLD_U_J_PER_MOL) for sign in (1, -1)))
     return found
+
+
+def _rate_U(away: float) -> float:
+    """Return what a run time may be off by, k = 2, share, so many e-folds of current away from the test's."""
+    return RATE_TIME_U + RATE_TIME_EACH_U * away + RATE_FAR_SQUARE_U * max(0.0, away - RATE_FAR) ** 2
 
 
 def _further(model: CellModel, sign: int) -> CellModel:
@@ -218,7 +227,7 @@ def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> dict[str, Any]:
         "ends_charge_state": max(0.0, state),
         "ends_charge_state_U": end_U,
         "charge_state_within_3_percent": end_U <= CHARGE_STATE_AIM,
-        "parts": {name: hours for name, (hours, _) in parts.items()},
+        "doubts_h": {name: hours for name, (hours, _) in parts.items()},
         "doubt": max(parts, key=lambda name: parts[name][0]),
         "ends_by": run.ends_by,
         "sag_V": run.sag_V,

@@ -1,10 +1,10 @@
 """A table of very many rows, imported without ever being whole in memory: read twice, in parts.
 
-The first reading checks that the table is plain: numbers in each column, none missing where they are needed, a time that
-never falls. It keeps every so-manyth row, and all rows around whatever steps; these stand for the table wherever units,
-signs and scales are judged, by the same code that judges a short table. The second reading writes the samples. Whatever is
-not plain (words, clock times, gaps in a column, a time that falls, several cells, stray readings) gives None: then the
-table is read whole, as a short one.
+The first reading checks that the table is plain: numbers in each column, none missing where they are needed, a time
+that never falls. It keeps every so-manyth row, and all rows around whatever steps; these stand for the table wherever
+units, signs and scales are judged, by the same code that judges a short table. The second reading writes the samples.
+Whatever is not plain (words, clock times, gaps in a column, a time that falls, several cells, stray readings) gives
+None: then the table is read whole, as a short one.
 """
 
 import gzip
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 LONG_BYTES = 24 << 20  # below that a table is read whole: about 0.6 million rows
 PACKED = 4  # so many times smaller a gzip'd table is, at least
 PART_ROWS = 250_000
-KEPT_ROWS = 250_000  # about so many of a table stand for it
-MOST_KEPT = 4 * KEPT_ROWS  # more have something that steps: no plain table
+KEPT_ROWS = 250_000  # most rows near a step; more have something that steps all the time: no plain table
+MOST_KEPT = 2 * KEPT_ROWS  # rows that stand for a table
 NEAR_ROWS = 3  # on either side of a step
 STEP_SHARE, STEP_V = 0.02, 0.01
 BEYOND = 9e36  # SCPI-1999: no value
@@ -127,7 +127,7 @@ def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Par
     sources = channels(layout)
     needed = {name: sources[name].column for name in ("t", "v", "i")}
     begin = mark + first
-    keeper = _Keeper(file.stat().st_size, head, needed)
+    keeper = _Keeper(needed)
     line = layout.first_line
     for part in _parts(file, begin, options):
         if any(part[column].dtype.kind not in "fiu" for column in range(layout.width)):
@@ -139,50 +139,71 @@ def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Par
     with file.open("rb") as raw:
         while block := raw.read(1 << 20):
             checksum.update(block)
-    standing = pd.concat(keeper.kept)
     if keeper.rows < 2 or np.isnan(keeper.last_s):
         raise NotPlain
     return Parts(
-        file, layout, options, begin, checksum.hexdigest(), keeper.rows, keeper.repeats, standing
+        file, layout, options, begin, checksum.hexdigest(), keeper.rows, keeper.repeats, keeper.standing
     )  # fmt: skip
 
 
 class _Keeper:
     """Takes the parts of a table in order and keeps the rows that stand for it."""
 
-    def __init__(self, size: int, head: bytes, needed: Mapping[str, int]) -> None:
-        expected = size / max(1.0, len(head) / max(1, head.count(b"\n")))
-        self.every = max(1, math.floor(expected / KEPT_ROWS))
-        self.kept: list[pd.DataFrame] = []
-        self.rows = self.repeats = self.held = 0
+    def __init__(self, needed: Mapping[str, int]) -> None:
+        self.every = 1
+        self.rows = self.repeats = 0
         self.last_s = math.nan
-        self._needed, self._scale, self._last = needed, 0.0, None
+        self._kept: list[tuple[pd.DataFrame, IntArray, BoolArray]] = []  # rows, their numbers, which are near a step
+        self._needed, self._scale = needed, 0.0
+        self._last: tuple[float, float] | None = None
+
+    @property
+    def standing(self) -> "pd.DataFrame":
+        """Return the rows that stand for the table."""
+        import pandas as pd
+
+        return pd.concat([rows for rows, _, _ in self._kept])
 
     def take(self, part: "pd.DataFrame") -> None:
+        """Take the next rows.
+
+        Raises:
+            NotPlain: they are not numbers over a time that does not fall, or step too often.
+        """
         import numpy as np
 
         t, v, i = (part[self._needed[name]].to_numpy(np.float64) for name in ("t", "v", "i"))
         for values in (t, v, i):
             if not np.isfinite(values).all() or (np.abs(values) > BEYOND).any():
                 raise NotPlain
-        spans = np.diff(t, prepend=t[0] if math.isnan(self.last_s) else self.last_s)
+        first = math.isnan(self.last_s)
+        spans = np.diff(t, prepend=t[0] if first else self.last_s)
         if (spans < 0).any():
             raise NotPlain
-        self.repeats += int(np.count_nonzero(spans == 0)) - (1 if math.isnan(self.last_s) else 0)
+        self.repeats += int(np.count_nonzero(spans == 0)) - first
         self._scale = max(self._scale, float(np.abs(i).max()))
-        before = (v[0], i[0]) if self._last is None else self._last
-        odd = np.abs(np.diff(i, prepend=before[1])) > STEP_SHARE * self._scale
-        odd |= np.abs(np.diff(v, prepend=before[0])) > STEP_V * max(1.0, abs(float(np.median(v))) / 4)
+        before_V, before_A = (v[0], i[0]) if self._last is None else self._last
+        odd = np.abs(np.diff(i, prepend=before_A)) > STEP_SHARE * self._scale
+        odd |= np.abs(np.diff(v, prepend=before_V)) > STEP_V * max(1.0, abs(float(np.median(v))) / 4)
         odd |= spans > 5 * max(float(np.median(spans)), 1e-12)
-        keep = np.convolve(odd, np.ones(2 * NEAR_ROWS + 1), mode="same")[: odd.size] > 0
-        keep[(np.arange(t.size) + self.rows) % self.every == 0] = True
-        keep[:NEAR_ROWS] = keep[-NEAR_ROWS:] = True
-        self.kept.append(part[keep])
-        self.held += int(np.count_nonzero(keep))
-        if self.held > MOST_KEPT:
-            raise NotPlain
+        near = np.convolve(odd, np.ones(2 * NEAR_ROWS + 1))[NEAR_ROWS : NEAR_ROWS + odd.size] > 0
+        near[:NEAR_ROWS] = near[-NEAR_ROWS:] = True
+        number = np.arange(self.rows, self.rows + t.size)
+        keep = near | (number % self.every == 0)
+        self._kept.append((part[keep], number[keep], near[keep]))
         self.rows += t.size
         self.last_s, self._last = float(t[-1]), (float(v[-1]), float(i[-1]))
+        self._thin()
+
+    def _thin(self) -> None:
+        """Keep fewer of the rows that only every so many were kept of, while there are too many."""
+        while sum(number.size for _, number, _ in self._kept) > MOST_KEPT:
+            if sum(int(near.sum()) for _, _, near in self._kept) > KEPT_ROWS:
+                raise NotPlain
+            self.every *= 2
+            for place, (rows, number, near) in enumerate(self._kept):
+                keep = near | (number % self.every == 0)
+                self._kept[place] = (rows[keep], number[keep], near[keep])
 
 
 @dataclass(frozen=True)
@@ -237,7 +258,7 @@ class LongRows:
 
 
 def long_rows(parts: Parts, judged: Rows, sources: Mapping[str, Source], told: Told) -> LongRows | None:
-    """Return the rows to write, from what was judged of those that stand for them; None where that does not carry over."""
+    """Return the rows to write, from what was judged of those that stand for them; None where it does not carry over."""
     import numpy as np
 
     table = parts.standing

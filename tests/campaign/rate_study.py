@@ -1,9 +1,9 @@
 """How far a fit is off when a cell was tested at a fifth of It and is asked at another rate.
 
 Not collected by a plain test run. `python -m tests.campaign.rate_study` prints, for the half of the cells that was used
-while building and for the other, how often U holds the truth, how many answers that say "within 5 %" are not, how many
-say so, and the median of U. The cells are a physics library's (`rate_cells`), simulated once and kept in a folder; the
-extra `outside` installs it. What a mode cannot begin with at all (less than 3 minutes) is left out: no share of nothing.
+while building and for the other, how often U holds the truth, how many answers that say "within 5 %" are not, how
+many say so, and the median of U. The cells are a physics library's (`rate_cells`), simulated once and kept in a folder;
+the extra `outside` installs it. What lasts less than 3 minutes is left out: no share of nothing.
 """
 
 import argparse
@@ -37,7 +37,9 @@ def run_of(logs: Path, draw: Draw, held: dict[str, Any], test: str, stamp: str) 
     part = lambda limit: rng.uniform(-limit, limit)  # noqa: E731
     t, volt, amps, degC = held[test]
     orders = held[f"{test} orders"]
+    last = int(np.flatnonzero(amps)[-1])
     volt = volt * (1 + part(GAIN_V)) + part(OFFSET_V) + noise.normal(0.0, NOISE_V, volt.size)
+    cutoff_V = round(float(volt[last]) + 1e-5, 5)  # what this bench showed at the end, within a few millivolt
     amps = np.where(amps != 0, amps * (1 + part(GAIN_A)) + part(OFFSET_A), 0.0)
     step = np.searchsorted(orders, t, side="left") - 1
     folder = logs / draw.name / f"{stamp}-{test}"
@@ -46,7 +48,7 @@ def run_of(logs: Path, draw: Draw, held: dict[str, Any], test: str, stamp: str) 
     run = {
         "format": "amphora-run/1", "run_id": f"{draw.name}/{folder.name}", "created_utc": "2026-11-24T21:00:00Z",
         "cell": {"format": "amphora-cell/1", **cell}, "plan": None, "profile": test, "start": "full",
-        "cutoff_V": draw.cutoff_V, "bench": {"name": "kitchen bench", "instruments": {}, "cell": {}},
+        "cutoff_V": cutoff_V, "bench": {"name": "kitchen bench", "instruments": {}, "cell": {}},
         "measurement": {
             "voltage": _channel(GAIN_V, OFFSET_V), "current": _channel(GAIN_A, OFFSET_A),
             "temperature": _channel(0.0, 0.5), "time": _channel(5e-5, 0.0),
@@ -106,9 +108,20 @@ def of_cell(draw: Draw, held: dict[str, Any], tests: Sequence[str], logs: Path) 
             rows.append(
                 {"cell": draw.name, "kind": POSITIVE[draw.parameters], "test": test, "rate": rate, "rail": rail_V,
                  "truth": truth_h, "said": mode["run_time_h"], "U": mode["run_time_U_h"],
-                 "within": mode["run_time_within_5_percent"], "doubt": mode["doubt"], "parts": mode.get("parts", {})}
+                 "within": mode["run_time_within_5_percent"], "doubt": mode["doubt"], "parts": mode["doubts_h"]}
             )  # fmt: skip
     return rows
+
+
+def shown(r: dict[str, Any]) -> str:
+    """Return one answer in words."""
+    off, U = r["said"] / r["truth"] - 1, r["U"] / max(r["said"], 1e-9)
+    verdict = "WRONG" if r["within"] and abs(off) > 0.05 else "within" if r["within"] else ""
+    parts = " ".join(f"{name}={100 * h / max(r['said'], 1e-9):.1f}" for name, h in r["parts"].items())
+    return (
+        f"{r['cell']} {r['test']} {r['rate']} It, rail {r['rail']} V: truth {r['truth']:.3f} h, said {r['said']:.3f}, "
+        f"off {100 * off:+.1f} %, U {100 * U:.1f} % {verdict} {'OUT' if abs(r['said'] - r['truth']) > r['U'] else ''} {parts}"
+    )
 
 
 def line(name: str, rows: Sequence[dict[str, Any]]) -> str:
@@ -144,13 +157,7 @@ def main() -> None:
                 rows += of_cell(draw, held, tests, Path(folder))
         if wanted.rows:
             for r in rows:
-                parts = " ".join(f"{k}={100 * v / r['said']:.1f}" for k, v in r["parts"].items()) if r["said"] else ""
-                print(
-                    f"{r['cell'][len(half) + 1 :]:18s} {r['test']:10s} {r['rate']:4} It rail {r['rail']} truth {r['truth']:.3f} "
-                    f"said {r['said']:.3f} off {100 * (r['said'] / r['truth'] - 1):+6.1f} % U {100 * r['U'] / max(r['said'], 1e-9):5.1f} % "
-                    f"{'WRONG' if r['within'] and abs(r['said'] / r['truth'] - 1) > 0.05 else 'within' if r['within'] else ''} "
-                    f"{'OUT' if abs(r['said'] - r['truth']) > r['U'] else ''} {r['doubt']} {parts}"
-                )
+                print(shown(r))
         for test in tests:
             print(line(f"{half}: {test}", [r for r in rows if r["test"] == test]))
         for kind in sorted({r["kind"] for r in rows}):
