@@ -94,22 +94,49 @@ def differences(tests: Sequence[Repeat]) -> list[float]:
     ]
 
 
-def _pooled(before: float, freedom: float, found: Sequence[float], own: bool) -> float:
+def _pooled(before: float, freedom: float, found: Sequence[float]) -> float:
     """Return a scatter from one that was expected and the differences seen, each clipped where it is a change."""
     if not found:
         return before
-    typical = MAD_TO_SIGMA * median(abs(value) for value in found) / math.sqrt(2) if own and len(found) >= 4 else 0.0
+    typical = MAD_TO_SIGMA * median(abs(value) for value in found) / math.sqrt(2) if len(found) >= 4 else 0.0
     most = CLIP * math.sqrt(2) * max(before, typical)
     squares = sum(min(abs(value), most) ** 2 for value in found) / 2
     return math.sqrt((freedom * before**2 + squares) / (freedom + len(found)))
 
 
-def learned(own: Sequence[float] = (), others: Iterable[Sequence[float]] = ()) -> Scatter:
+@dataclass(frozen=True)
+class Beside:
+    """What the repeats of a whole shelf say of one cell's scatter, so that each cell need not go through all others.
+
+    `squares`: half the sum of the squared differences, each clipped where it is a change.
+    """
+
+    pairs: int = 0
+    squares: float = 0.0
+
+    @classmethod
+    def of(cls, found: Iterable[Sequence[float]]) -> "Beside":
+        """Return what these cells' differences add up to."""
+        values = [min(abs(value), CLIP * math.sqrt(2) * PRIOR_SCATTER) for one in found for value in one]
+        return cls(len(values), math.fsum(value**2 for value in values) / 2)
+
+    def without(self, own: Sequence[float]) -> "Beside":
+        """Return it without one cell that was counted in it."""
+        less = Beside.of([own])
+        return Beside(self.pairs - less.pairs, max(0.0, self.squares - less.squares))
+
+    @property
+    def share(self) -> float:
+        """Return the scatter that the prior and these pairs make."""
+        return math.sqrt((PRIOR_FREEDOM * PRIOR_SCATTER**2 + self.squares) / (PRIOR_FREEDOM + self.pairs))
+
+
+def learned(own: Sequence[float] = (), others: Iterable[Sequence[float]] | Beside = ()) -> Scatter:
     """Return the scatter of a cell's repeats, from the prior, the shelf's other cells, and its own repeats.
 
     Args:
         own: What `differences` gave for the cell.
-        others: What it gave for each other cell of the shelf.
+        others: What it gave for each other cell of the shelf, or all that added up.
 
     Returns:
         The prior counts as `PRIOR_FREEDOM` pairs; so does what the shelf taught, before the cell's own pairs. A slow
@@ -118,10 +145,9 @@ def learned(own: Sequence[float] = (), others: Iterable[Sequence[float]] = ()) -
     Source: a scaled inverse chi-squared prior for a variance (Bayesian standard practice, from memory); differences
         of two repeats have twice the variance of one.
     """
-    beside = [value for one in others for value in one]
-    shelf = _pooled(PRIOR_SCATTER, PRIOR_FREEDOM, beside, own=False)
-    share = max(LEAST_SCATTER, _pooled(shelf, PRIOR_FREEDOM, own, own=True))
-    return Scatter(share, len(own), len(beside))
+    beside = others if isinstance(others, Beside) else Beside.of(others)
+    share = max(LEAST_SCATTER, _pooled(beside.share, PRIOR_FREEDOM, own))
+    return Scatter(share, len(own), beside.pairs)
 
 
 def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full", scatter: float = PRIOR_SCATTER) -> float:
@@ -140,14 +166,14 @@ def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full", scatter: flo
 
 
 def with_item_U(
-    result: Mapping[str, Any], own: Sequence[float], others: Iterable[Sequence[float]] = ()
+    result: Mapping[str, Any], own: Sequence[float], others: Iterable[Sequence[float]] | Beside = ()
 ) -> dict[str, Any]:
     """Return a run's figures with the item's U beside that of the measurement, and what it stands on.
 
     Args:
         result: Figures of a run: `capacity_Ah`, `capacity_U_Ah`, `start`.
         own: What repeats of the cell differ by, as shares.
-        others: The same of each other cell of the shelf.
+        others: The same of each other cell of the shelf, or all that added up.
 
     Returns:
         `capacity_item_U_Ah` (k = 2; None without a capacity) and `item`: `{scatter, pairs, shelf_pairs, from, text}`.

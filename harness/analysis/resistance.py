@@ -19,6 +19,7 @@ from amphora.harness.common.errors import AnalysisError
 EARLY_S = 1.5
 # Of the fall per its time: U then holds 94 to 98 % of early values (docs/faults.md, resistance on awkward benches).
 EARLY_SLOPE = 0.10
+UNSURE_EDGE_S = 0.25  # a hand's switching, known between two rows: what the voltage does meanwhile counts
 STATED_TIMES_S = (0.1, 1.0, 10.0, 30.0)
 LOAD_STEP = "load step"
 LOAD_RELEASE = "load release"
@@ -188,7 +189,7 @@ def _measure(
             change_V = new_V - float(old_V)  # noqa: B023
             slope = abs(v[near[1]] - v[near[0]]) / (t[near[1]] - t[near[0]]) if near[1] > near[0] else 0.0
             if slope * (t[near[1]] - t[near[0]]) < 3 * read_V:
-                slope = 0.0
+                slope = _wider_slope(t, v, near, (b, end), 3 * read_V) if step.edge_s >= UNSURE_EDGE_S else 0.0  # noqa: B023
             elif near[0] == inside_k and near[1] + 1 <= end:  # the first reading: the slope falls from here on  # noqa: B023
                 later = abs(v[near[1] + 1] - v[near[1]]) / (t[near[1] + 1] - t[near[1]])
                 slope *= min(2.0, max(1.0, float(np.sqrt(slope / max(later, 1e-12)))))
@@ -313,6 +314,13 @@ class _Slopes:
             if 0.002 * span < width <= 0.25 * span:
                 return max(0.0, float(self._rest_v[k] - self._rest_v[k - 1]) / width)
         return None
+
+
+def _wider_slope(t: FloatArray, v: FloatArray, near: tuple[int, int], inside: tuple[int, int], seen_V: float) -> float:
+    """Return the slope over up to four rows more on each side, V/s; 0 where not even that is more than noise."""
+    low, high = max(inside[0], near[0] - 4), min(inside[1], near[1] + 4)
+    rise_V = abs(float(v[high] - v[low]))
+    return rise_V / float(t[high] - t[low]) if high > low and rise_V >= seen_V else 0.0
 
 
 def _nearest(t: FloatArray, low: int, high: int, at: float) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 
 from amphora.harness.analysis.capacity import Figures
 from amphora.harness.analysis.integration import Totals
-from amphora.harness.analysis.late_resistor import LateResistor, late_resistor
+from amphora.harness.analysis.late_resistor import EarlyResistor, LateResistor, late_resistor
 from amphora.harness.analysis.phases import Phase, at_main_current
 from amphora.harness.analysis.records import FloatArray, IntArray, Record, RunInfo
 from amphora.harness.cells.forms import NICKEL, form_of
@@ -211,20 +211,29 @@ def _of_protection(record: Record, phase: Phase, figures: Figures, cutoff_V: flo
     return []
 
 
-def late_resistor_told(found: Sequence[LateResistor]) -> list[Warning_]:
-    """Return that a resistor went on late, and what was taken off for it.
+def late_resistor_told(found: Sequence[LateResistor | EarlyResistor]) -> list[Warning_]:
+    """Return that a resistor went on before or after it was said to be on, and what was put right for it.
 
     Source: see `late_resistor`.
     """
-    return [
-        Warning_(
-            "resistor-late-corrected",
-            f"The voltage did not fall when the resistor was said to be on, but {item.late_s / 60:.2g} min later, by "
-            f"{1000 * item.fall_V:.0f} mV at once: it was clipped on then. {1000 * item.counted_Ah:.3g} mAh had been "
-            "counted that did not flow; they are taken off, the discharge begins where the resistor was on.",
-        )
-        for item in found
-    ]
+    return [_early_told(item) if isinstance(item, EarlyResistor) else _late_told(item) for item in found]
+
+
+def _late_told(item: LateResistor) -> Warning_:
+    return Warning_(
+        "resistor-late-corrected",
+        f"The voltage did not fall when the resistor was said to be on, but {item.late_s / 60:.2g} min later, by "
+        f"{1000 * item.fall_V:.0f} mV at once: it was clipped on then. {1000 * item.counted_Ah:.3g} mAh had been "
+        "counted that did not flow; they are taken off, the discharge begins where the resistor was on.",
+    )
+
+
+def _early_told(item: EarlyResistor) -> Warning_:
+    return Warning_(
+        "resistor-early-counted",
+        f"The voltage fell by {1000 * item.fall_V:.0f} mV at once, {item.early_s:.0f} s before the resistor was said "
+        f"to be on: it was clipped on then. {1000 * item.missed_Ah:.3g} mAh that flowed until the answer are counted.",
+    )
 
 
 def _of_late_resistor(record: Record, phase: Phase) -> list[Warning_]:

@@ -293,6 +293,13 @@ def _odd_field(event: Event) -> str:
     return ""
 
 
+def _only_charges(plan: Mapping[str, Any] | None) -> bool:
+    """Tell whether all that a plan lets flow comes from a supply."""
+    steps = (plan or {}).get("steps", [])
+    drains = any(step["kind"] != "charge" and step.get("leads") == "discharge" for step in steps)
+    return not drains and any(step["kind"] == "charge" for step in steps)
+
+
 def run_header(
     plan: dict[str, Any] | None,
     cell: Mapping[str, Any],
@@ -339,9 +346,23 @@ def run_header(
                 "voltage_when_off": bench.cell_voltage_when_off,
             },
         },
-        "measurement": bench.measurement(),
+        "measurement": bench.measurement(_only_charges(plan)),
         "software": {"name": "amphora", "version": amphora.harness.__version__},
     }
+
+
+def is_simulated(run: dict[str, Any]) -> bool:
+    """Tell whether a run was made on the simulated bench: by its addresses, or by what its instruments answer."""
+    bench = run.get("bench") or {}
+    items = (bench.get("instruments") or {}).values()
+    return bench.get("simulated") is True or any(
+        isinstance(item, dict)
+        and (
+            "simulated" in (item.get("resource"), item.get("port"))
+            or str(item.get("identity") or "").startswith("AMPHORA SIM,")
+        )
+        for item in items
+    )
 
 
 def run_folder(logs: Path, cell_id: str, profile: str, now: datetime) -> Path:

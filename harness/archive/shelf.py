@@ -33,7 +33,7 @@ from amphora.harness.common.fields import shown
 
 _Answer = TypeVar("_Answer")
 INDEX_NAME = ".shelf-index.sqlite"
-INDEX_VERSION = 2
+INDEX_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,17 +229,35 @@ class Shelf:
 
     def keep(self, standings: Mapping[str, tuple[str, str]]) -> None:
         """Keep standings in the index: by cell the key they were made for, and their text."""
-        if not standings:
+        self._keep("standings", standings)
+
+    def _keep(self, table: str, found: Mapping[str, tuple[str, str]]) -> None:
+        if not found:
             return
         base = self._connect()
         try:
             with contextlib.suppress(sqlite3.Error), base:
                 base.executemany(
-                    "insert or replace into standings values (?, ?, ?)",
-                    [(cell, key, text) for cell, (key, text) in standings.items()],
+                    f"insert or replace into {table} values (?, ?, ?)",
+                    [(cell, key, text) for cell, (key, text) in found.items()],
                 )
         finally:
             base.close()
+
+    def kept_answers(self) -> dict[str, tuple[str, str]]:
+        """Return by cell what `keep_answers` kept: the key it was kept for, and its text. The index is not brought up
+        to date for it: the key alone says whether the text still holds."""
+        base = self._connect()
+        try:
+            return {row[0]: (row[1], row[2]) for row in base.execute("select cell, key, text from answers")}
+        except sqlite3.Error:
+            return {}
+        finally:
+            base.close()
+
+    def keep_answers(self, answers: Mapping[str, tuple[str, str]]) -> None:
+        """Keep in the index what a comparison read of each cell: by cell the key it was made for, and its text."""
+        self._keep("answers", answers)
 
     def note_run(self, folder: Path) -> None:
         """Enter or refresh one run in the index: the cost does not grow with the shelf."""
@@ -431,11 +449,13 @@ def _prepared(base: sqlite3.Connection) -> sqlite3.Connection:
         base.executescript(
             f"""
             drop table if exists cells; drop table if exists runs; drop table if exists standings;
+            drop table if exists answers;
             create table cells (id text primary key, stamp int, folder_stamp int, record text, damaged text);
             create table runs (cell text, name text, stamp int, folder text, profile text, created_utc text,
                 stop text, start text, capacity_Ah real, capacity_U_Ah real, damaged text,
                 primary key (cell, name)) without rowid;
             create table standings (cell text primary key, key text, text text);
+            create table answers (cell text primary key, key text, text text);
             pragma user_version = {INDEX_VERSION};
             """
         )

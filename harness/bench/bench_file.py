@@ -118,9 +118,15 @@ class BenchDescription:
                 return name
         return None
 
-    def measurement(self) -> dict[str, dict[str, Any]]:
-        """Return the specification of each channel, as run.json holds it."""
-        current = self._of(self.cell_current[0], "current") if self.cell_current else None
+    def measurement(self, only_charges: bool = False) -> dict[str, dict[str, Any]]:
+        """Return the specification of each channel, as run.json holds it.
+
+        `only_charges`: the run's current is the supply's, also where a resistor's is named before it.
+        """
+        whose = self.cell_current[:1]
+        if only_charges:
+            whose = tuple(name for name in self.cell_current if self.role_of(name) == "supply") or whose
+        current = self._of(whose[0], "current") if whose else None
         return {
             "voltage": self._of(self.cell_voltage, "voltage"),
             "current": current or _assumed("current"),

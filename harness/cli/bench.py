@@ -271,6 +271,9 @@ class _Bench:
         from amphora.drivers.errors import DriverError
         from amphora.harness.common.errors import BenchError
         from amphora.harness.running import checks_of_bench as proofs
+        from amphora.harness.running.check_leakage import check_leakage
+        from amphora.harness.running.check_resistor import check_resistor
+        from amphora.harness.running.check_sensor import prove_sensor
         from amphora.harness.running.session import hold_identities, open_rig
 
         bench, done = self.description, []
@@ -283,12 +286,12 @@ class _Bench:
                     who = {name: instrument.identify() for name, instrument in rig.instruments.items()}
                     if sensor:
                         name = str(bench.cell_temperature)
-                        made = proofs.prove_sensor(rig, name, self.clock, self.person, say)
+                        made = prove_sensor(rig, name, self.clock, self.person, say)
                         if made["proven"]:
                             proofs.keep(logs, bench, {name: who[name]}, "sensor-proven", self.clock.utc(), **made)
                         done.append({"kind": "sensor-proven", "passed": made["proven"], **made})
                     if resistor and bench.check_resistor is not None:
-                        made = proofs.check_resistor(rig, bench.check_resistor, self.clock, self.person, say, through)
+                        made = check_resistor(rig, bench.check_resistor, self.clock, self.person, say, through)
                         used = {made["voltage_by"], made["instrument"]}
                         proofs.keep(
                             logs, bench, {name: who[name] for name in sorted(used)}, "check-resistor",
@@ -300,7 +303,7 @@ class _Bench:
                     held.close()
             if leakage_s is not None:
                 read_V, by = self._voltmeter()
-                made = proofs.check_leakage(read_V, by, leakage_s, self.clock, self.person, say)
+                made = check_leakage(read_V, by, leakage_s, self.clock, self.person, say)
                 proofs.keep(logs, bench, {}, "leakage", self.clock.utc(), **made)
                 done.append({"kind": "leakage", **made})
         except DriverError as error:

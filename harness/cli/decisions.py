@@ -1,5 +1,6 @@
 """Commands of the group Choices: grade, compare, match, fit, duty."""
 
+import gc
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,6 +21,10 @@ RunsArgument = Annotated[
     typer.Argument(metavar="RUN", autocompletion=completion.runs, help="Run folders, or ids of cells."),
 ]
 AllOption = Annotated[bool, typer.Option("--all", help="Every run on the shelf.")]
+VerifyOption = Annotated[
+    bool,
+    typer.Option("--verify", help="Hash all readings; else a file counts as unchanged by its size, time and inode."),
+]
 CriteriaOption = Annotated[
     str, typer.Option("--criteria", help="Criteria for grades: general, lenient, or a file of your own.")
 ]
@@ -60,6 +65,7 @@ def grade(
     load_current: Annotated[
         str | None, typer.Option("--load-current", help="The intended load, for the sag: '350 mA'.")
     ] = None,
+    verify: VerifyOption = False,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -83,7 +89,7 @@ def grade(
             raise InputError(f"--load-current {load_current!r} is not above 0")
         rules = replace(rules, load_current_A=load_A)
     folders = _folders(runs, every, logs)
-    good, damaged = read_runs(folders)
+    good, damaged = read_runs(folders, verify, whole=False)
     if damaged and runs:
         raise InputError(damaged[0]["text"])
     for item in damaged:
@@ -146,6 +152,7 @@ def compare(
     rank_on_basis: Annotated[
         bool, typer.Option("--rank-on-basis", help="Rank by that estimate, not by what was measured.")
     ] = False,
+    verify: VerifyOption = False,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -161,12 +168,13 @@ def compare(
     from amphora.harness.decisions.comparison import compare as compare_runs
     from amphora.harness.report.tables import as_csv, comparison_table
 
+    gc.disable()  # this process ends with the answer; looking for circles among ten thousand rows takes long
     if sort not in SORTS:
         raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
     asked = common_basis or rank_on_basis or (at_current, at_temperature, at_cutoff) != (None,) * 3
     basis = basis_from(at_current, at_temperature, at_cutoff) if asked else None
     folders = _folders(runs, every, logs)
-    found = compare_runs(folders, criteria, each_run, basis, rank_on_basis)
+    found = compare_runs(folders, criteria, each_run, basis, rank_on_basis, verify)
     if found["damaged"] and runs:
         raise InputError(found["damaged"][0]["text"])
     for item in found["damaged"]:

@@ -62,10 +62,29 @@ def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> Non
     """Print the answer: as one JSON document, or as `show` prints it for a person."""
     if as_json:
         plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"  # then \u escapes: JSON in any encoding
-        sys.stdout.write(json.dumps(finite(data), ensure_ascii=plain, indent=2, allow_nan=False) + "\n")
+        sys.stdout.write(_document(finite(data), plain) + "\n")
         sys.stdout.flush()
     else:
         show()
+
+
+LONG = 200  # entries: a longer list stands with one of them a line
+
+
+def _document(data: dict[str, Any], plain: bool) -> str:
+    """Return data as JSON for people and programs: indented; long lists with an entry a line, which is ten times as
+    quick to write."""
+    if not any(isinstance(value, list) and len(value) > LONG for value in data.values()):
+        return json.dumps(data, ensure_ascii=plain, indent=2, allow_nan=False)
+    write = json.JSONEncoder(ensure_ascii=plain, allow_nan=False).encode
+    parts = []
+    for key, value in data.items():
+        if isinstance(value, list) and len(value) > LONG:
+            text = "[\n    " + ",\n    ".join(map(write, value)) + "\n  ]"
+        else:
+            text = json.dumps(value, ensure_ascii=plain, indent=2, allow_nan=False).replace("\n", "\n  ")
+        parts.append(f"  {write(key)}: {text}")
+    return "{\n" + ",\n".join(parts) + "\n}"
 
 
 def voltage(text: str | None, where: str) -> float | None:

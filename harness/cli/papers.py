@@ -222,10 +222,10 @@ def label(
     from amphora.harness.account.asking import standing_of
     from amphora.harness.account.gate import warning_of
     from amphora.harness.archive.journal import write_out
-    from amphora.harness.archive.run_folder import read_header
+    from amphora.harness.archive.run_folder import is_simulated, read_header
     from amphora.harness.archive.shelf import Shelf
     from amphora.harness.report import label as labels
-    from amphora.harness.report.certificate.issue import grade_of, is_simulated
+    from amphora.harness.report.certificate.issue import grade_of
 
     sides = labels.size_mm(size)
     place = None

@@ -277,7 +277,12 @@ def resume(
 
 
 def watch(
-    run: Annotated[Path, typer.Argument(metavar="RUN", autocompletion=runs, help="The run: folder or cell's id.")],
+    run: Annotated[
+        Path | None, typer.Argument(metavar="RUN", autocompletion=runs, help="The run: folder or cell's id.")
+    ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="All bays: every run at work, and what ended in the last 16 h.")
+    ] = False,
     page: Annotated[bool, typer.Option("--page", help="Serve a page on this computer instead.")] = False,
     share: Annotated[
         bool, typer.Option("--share", help="With --page: also for the local network, by a secret address.")
@@ -288,26 +293,30 @@ def watch(
         bool, typer.Option("--json", help="How it stands now, as one JSON document on standard output.")
     ] = False,
 ) -> None:
-    """Follow a run, read-only.
+    """Follow a run, or all bays, read-only.
 
-    Example: amphora watch logs/L3-a/20261124T210502Z-overnight
+    Example: amphora watch --all --page
     """
-    run = run_named(run, logs=logs)
+    if every == (run is not None):
+        raise InputError("a run or --all is accepted, one of the two")
+    folder = None if run is None else run_named(run, logs=logs)
     if page and not json:
         from amphora.harness.report.live_page import serve
 
-        serve(run, share=share)
+        serve(logs if folder is None else folder, share=share, every=every)
         return
-    from amphora.harness.report.run_text import follow, standing
+    from amphora.harness.report.run_text import follow, follow_all, standing
+    from amphora.harness.running.along import Along, Shelf
 
-    if json:
-        from amphora.harness.archive.journal import read_run
-
-        folder = read_run(run)
-        answer(standing(folder, list(folder.iter_rows())), True, lambda: None)
-        return
-
-    follow(run, once=once)
+    if folder is None:
+        if json:
+            answer({"runs": [view.to_dict() for _, view in Shelf(logs).look()]}, True, lambda: None)
+            return
+        follow_all(logs, once=once)
+    elif json:
+        answer(standing(Along(folder)), True, lambda: None)
+    else:
+        follow(folder, once=once)
 
 
 # -- what the commands share -----------------------------------------------------------------------
@@ -417,7 +426,8 @@ class _Setup:
         self._before_open = before_open  # a run that was cut short: its instruments are switched off first
 
     def __enter__(self) -> "_Setup":
-        from amphora.harness.running.session import held, hold_identities, off_first, open_rig
+        from amphora.harness.running.off_first import off_first
+        from amphora.harness.running.session import held, hold_identities, open_rig
         from amphora.harness.running.simulated_session import SimulatedSession
 
         self.person: Any

@@ -30,3 +30,25 @@ def handled(handler: Callable[[int, FrameType | None], None], which: Sequence[in
     finally:
         for number, one in before.items():
             signal.signal(number, one)
+
+
+class Signals:
+    """Notes which signal asked for an end; a second one changes nothing about being made safe.
+
+    Attributes:
+        name: The last one; "" while none came.
+    """
+
+    def __init__(self) -> None:
+        self.name = ""
+
+    @contextmanager
+    def noted(self) -> Iterator[None]:
+        """Note interrupt, end and hang-up (nohup is heeded) for a while."""
+        hang_up = [number for number in numbers("SIGHUP") if not ignored(number)]
+        with handled(self._note, (*numbers("SIGINT", "SIGTERM"), *hang_up)):
+            yield
+
+    def _note(self, number: int, frame: FrameType | None) -> None:
+        del frame
+        self.name = signal.Signals(number).name

@@ -67,25 +67,19 @@ def basis_from(current: str | None, temperature: str | None, cutoff: str | None)
 
 
 def read_runs(
-    folders: Sequence[Path],
+    folders: Sequence[Path], verify: bool = False, whole: bool = True
 ) -> tuple[list[tuple[Path, dict[str, Any], dict[str, Any]]], list[dict[str, str]]]:
-    """Return (folder, figures, cell's record) of each run, and the damaged ones with why."""
-    from amphora.harness.account.after_run import work_out
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.archive.run_folder import read_header
+    """Return (folder, figures, cell's record) of each run, and the damaged ones with why.
 
-    work_out(folders)
-    good: list[tuple[Path, dict[str, Any], dict[str, Any]]] = []
-    damaged: list[dict[str, str]] = []
-    for folder in folders:
-        try:
-            result = analyse_run(Path(folder))
-            run = read_header(Path(folder))
-            record = dict(run.get("cell") or {})
-        except (AmphoraError, OSError, ValueError) as error:
-            damaged.append({"run": str(folder), "text": str(error)})
-            continue
-        good.append((Path(folder), {**result, **_when(run)}, _present_record(Path(folder), record)))
+    Args:
+        folders: Run folders.
+        verify: Hash every readings file; else a run is taken to be what it was as long as its files' size, time and
+            inode are.
+        whole: False: what only one run's own page needs (phases, budgets, rests) may be left out.
+    """
+    from amphora.harness.account.kept_answers import read_answers
+
+    good, damaged = read_answers(folders, verify, whole)
     return _taught_by_all(good), damaged
 
 
@@ -93,52 +87,22 @@ def _taught_by_all(
     runs: list[tuple[Path, dict[str, Any], dict[str, Any]]],
 ) -> list[tuple[Path, dict[str, Any], dict[str, Any]]]:
     """Return runs whose item's U is learned from the repeats of all cells among them, the cell's own counting most."""
-    from amphora.harness.analysis.repeats import with_item_U
+    from amphora.harness.analysis.repeats import Beside, with_item_U
 
+    places = [str(folder.absolute().parent) for folder, _, _ in runs]
     seen: dict[str, list[float]] = {}
-    for folder, result, _ in runs:
-        seen[str(folder.absolute().parent)] = list((result.get("account") or {}).get("repeats") or [])
+    for place, (_, result, _) in zip(places, runs, strict=True):
+        seen[place] = list((result.get("account") or {}).get("repeats") or [])
+    all_of_them = Beside.of(seen.values())
     return [
-        (
-            folder,
-            with_item_U(
-                result,
-                seen[str(folder.absolute().parent)],
-                [found for place, found in seen.items() if place != str(folder.absolute().parent)],
-            ),
-            cell,
-        )
-        for folder, result, cell in runs
+        (folder, with_item_U(result, seen[place], all_of_them.without(seen[place])), cell)
+        for place, (folder, result, cell) in zip(places, runs, strict=True)
     ]
 
 
 def item_U(figures: Mapping[str, Any]) -> float:
     """Return the U (k = 2) that two cells are told apart by: the item's, else that of the measurement alone."""
     return float(figures.get("capacity_item_U_Ah") or figures.get("capacity_U_Ah") or 0.0)
-
-
-def _when(run: Mapping[str, Any]) -> dict[str, Any]:
-    """Return when a run was measured: for an imported one what its file says, which may be nothing."""
-    imported = run.get("imported")
-    if not isinstance(imported, Mapping):
-        return {"measured_utc": run.get("created_utc")}
-    return {"measured_utc": imported.get("first_clock_time")}
-
-
-def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
-    """Return the cell's record as the register has it now, else as it was when the run began."""
-    import json
-
-    try:
-        now = json.loads((folder.parent / "cell.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return then
-    if not isinstance(now, dict):
-        return then
-    renamed = folder.parent.name == now.get("id") and any(
-        isinstance(item, dict) and item.get("kind") == "renamed" for item in now.get("entries") or []
-    )
-    return now if renamed or now.get("id") == then.get("id", now.get("id")) else then
 
 
 def best_runs(
@@ -168,6 +132,7 @@ def compare(
     each_run: bool = False,
     basis: Basis | None = None,
     rank_on_basis: bool = False,
+    verify: bool = False,
 ) -> dict[str, Any]:
     """Compare runs.
 
@@ -177,10 +142,12 @@ def compare(
         each_run: Every run is a line of its own instead of the one that says most of its cell.
         basis: Bring capacities to this, as an estimate: each row gets `common_basis`.
         rank_on_basis: By that estimate instead of by what was measured.
+        verify: Hash every readings file (see `read_runs`).
 
     Returns:
         `cells`: `{cell, run, capacity_Ah, capacity_U_Ah, resistance_ohm, resistance_U_ohm, energy_Wh, grade, rank,
-        tied_with, claim_Ah, claim_text, chemistry, form, start}` by rank; `ranked_on` ("measured", "stated condition"
+        tied_with (at most `MOST_TIES`, the nearest), tied (how many there are), claim_Ah, claim_text, chemistry, form,
+        start}` by rank; `ranked_on` ("measured", "stated condition"
         where the cells were run at different shares of what they hold and all can be estimated there, or "common
         basis"); `outliers`; `trends`; `damaged`. `common_basis`: `{capacity_Ah, capacity_U_Ah, basis: {current_A,
         temperature_degC, cutoff_V}, estimate: true, converted, runs, text}`, or nulls and `why`.
@@ -192,7 +159,7 @@ def compare(
 
     if rank_on_basis and (basis is None or each_run):
         raise InputError("ranking on a common basis needs one, and cells: a cell has one such figure, not one a run")
-    runs, damaged = read_runs(folders)
+    runs, damaged = read_runs(folders, verify, whole=basis is not None)
     if not runs and damaged:
         raise InputError(damaged[0]["text"])
     chosen = runs if each_run else best_runs(runs)
@@ -243,6 +210,7 @@ def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, 
         "grade": grade["grade"],
         "needs": grade["needs"],
         "rank": None,
+        "tied": 0,
         "tied_with": [],
         "claim_Ah": cell.get("claim_Ah"),
         "chemistry": key_of(result, cell),
@@ -322,17 +290,38 @@ def rank(rows: list[dict[str, Any]], on_basis: bool = False, stated: bool = Fals
     counted = [(row, figure) for row in rows if (figure := held(row)) is not None]
     rest = [row for row in rows if held(row) is None]
     counted.sort(key=lambda pair: (-pair[1][0], str(pair[0]["cell"])))
-    for row, (value, U) in counted:
-        better, tied = 0, []
-        for other, (other_value, other_U) in counted:
-            if other is row:
-                continue
-            if not distinct(value, U, other_value, other_U):
-                tied.append(str(other["cell"]))
-            elif other_value > value:
-                better += 1
-        row["rank"], row["tied_with"] = better + 1, tied
+    _place([row for row, _ in counted], [figure for _, figure in counted])
     return [row for row, _ in counted] + sorted(rest, key=lambda row: str(row["cell"]))
+
+
+MOST_TIES = 50  # named for one cell: the nearest; on a shelf of thousands all of them are a list that nobody reads
+
+
+def _place(rows: Sequence[dict[str, Any]], figures: Sequence[tuple[float, float]]) -> None:
+    """Set rank and ties of rows that come best first; only neighbours that may be tied are looked at.
+
+    Source: as `distinct`.
+    """
+    import numpy as np
+
+    if not rows:
+        return
+    value, U = np.array([figure[0] for figure in figures]), np.array([figure[1] for figure in figures])
+    reach = np.hypot(U, U.max()) * (1 + 1e-9)
+    first = np.searchsorted(-value, -(value + reach), side="left")  # outside of it all are certainly better, or worse
+    end = np.searchsorted(-value, -(value - reach), side="right")
+    for place, row in enumerate(rows):
+        near = slice(int(first[place]), int(end[place]))
+        gap = value[near] - value[place]
+        apart = np.abs(gap) > np.hypot(U[near], U[place])
+        tied = np.flatnonzero(~apart) + near.start
+        tied = tied[tied != place]
+        row["rank"] = near.start + int(np.count_nonzero(apart & (gap > 0))) + 1
+        row["tied"] = len(tied)
+        if len(tied) > MOST_TIES:
+            nearest = np.argsort(np.abs(value[tied] - value[place]), kind="stable")[:MOST_TIES]
+            tied = np.sort(tied[nearest])
+        row["tied_with"] = [str(rows[int(other)]["cell"]) for other in tied]
 
 
 def _counts(result: Mapping[str, Any]) -> bool:

@@ -12,13 +12,13 @@ Source: JCGM 106:2012, clauses 7 and 8 (conformance probability, guard bands); I
 
 import math
 import tomllib
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from statistics import median
-from typing import Any, Literal
+from typing import Any, Literal, overload
 
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite_number, shown, table_of, text_of, unknown
@@ -298,7 +298,8 @@ def _capacity(
     elif quantity == "capacity over form":
         base = form.typical_Ah if form else None
     else:
-        base = median(cohort_Ah) if len(cohort_Ah) >= COHORT_LEAST else None
+        cohort = cohort_Ah if isinstance(cohort_Ah, Others) else Others(sorted(cohort_Ah))
+        base = cohort.middle if len(cohort) >= COHORT_LEAST else None
     if not base:
         return None
     return value / base, U / base, f"of {base * 1000:.0f} mAh"
@@ -509,9 +510,46 @@ def grade_runs(runs: Sequence[tuple[Mapping[str, Any], Mapping[str, Any]]], crit
         if capacity is not None and not _blockers(result):
             place = (str(result.get("form") or cell.get("form") or ""), key_of(result, cell))
             groups.setdefault(place, {})[str(result.get("cell"))] = capacity
+    ordered = {place: sorted(found.values()) for place, found in groups.items()}
     grades = []
     for result, cell in runs:
         place = (str(result.get("form") or cell.get("form") or ""), key_of(result, cell))
-        others = [value for name, value in groups.get(place, {}).items() if name != str(result.get("cell"))]
-        grades.append(grade_result(result, cell, criteria, others))
+        own = groups.get(place, {}).get(str(result.get("cell")))
+        grades.append(grade_result(result, cell, criteria, Others(ordered.get(place, []), own)))
     return grades
+
+
+class Others(Sequence[float]):
+    """Values in order without one of them, not copied: each of ten thousand cells has all others for its cohort.
+
+    Args:
+        ordered: The values of all, ascending.
+        own: The one to leave out; None: none.
+    """
+
+    def __init__(self, ordered: Sequence[float], own: float | None = None) -> None:
+        self._ordered = ordered
+        self._gap = len(ordered) if own is None else bisect_left(ordered, own)
+        self._length = len(ordered) - (own is not None)
+
+    def __len__(self) -> int:
+        return self._length
+
+    @overload
+    def __getitem__(self, index: int) -> float: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[float]: ...
+
+    def __getitem__(self, index: int | slice) -> float | list[float]:
+        if isinstance(index, slice):
+            return [self[place] for place in range(*index.indices(self._length))]
+        if not 0 <= index < self._length:
+            raise IndexError(index)
+        return self._ordered[index + (index >= self._gap)]
+
+    @property
+    def middle(self) -> float:
+        """Return their median."""
+        half = self._length // 2
+        return self[half] if self._length % 2 else 0.5 * (self[half - 1] + self[half])

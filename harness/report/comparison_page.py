@@ -15,14 +15,13 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.common.fields import finite_number
 from amphora.harness.report import plot_style as look
 from amphora.harness.report.certificate.issue import (
     chosen_phase,
     discharge_curve,
     discharge_points,
-    is_simulated,
     results_of,
     state_now,
 )

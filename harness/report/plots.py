@@ -573,7 +573,7 @@ def _title(info: RunInfo, what: str) -> str:
 
 def _when(infos: Sequence[RunInfo]) -> str:
     """Return what a picture's title ends with: the day or days of its runs, and whether no real cell was tested."""
-    from amphora.harness.report.certificate.issue import is_simulated
+    from amphora.harness.archive.run_folder import is_simulated
 
     days = sorted({info.created_utc[:10] for info in infos if info.created_utc})
     simulated = [is_simulated({"bench": info.bench}) for info in infos]

@@ -5,16 +5,18 @@ import shutil
 import sys
 import textwrap
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.journal import RunFolder, read_run
+from amphora.harness.archive.run_folder import read_run
+from amphora.harness.running.along import Along, Shelf
 from amphora.harness.running.runner import Progress
-from amphora.harness.running.whereabouts import Left, time_left, whereabouts
+from amphora.harness.running.view import Seen, Shown, View, view_of
+from amphora.harness.running.whereabouts import Left, time_left
 
 ALL_OFF = ("rest", "ask")  # kinds of step in which no current is ordered or put on by hand
-Row = tuple[float, int, float | None, float | None, float | None, object]
+END = ("ended", "dead")
 DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode braille patterns, by row and column
 
 
@@ -25,24 +27,64 @@ def hours(seconds: float) -> str:
 
 
 def progress_line(progress: Progress) -> str:
-    """Return one line: step as the plan counts, V, I, time left of the whole run, T, the charge of the step."""
-    reading, state, step = progress.reading, progress.state, progress.step
-    parts = [hours(progress.t_s)]
+    """Return one line of a run at work, from inside of it."""
+    return line_of(view_of(seen_by(progress)))
+
+
+def seen_by(progress: Progress) -> Seen:
+    """Return what a run knows of itself, as the model takes it."""
+    reading, state, step, plan = progress.reading, progress.state, progress.step, progress.plan
+    left = None
     if step is not None:
-        parts.append(f"step {state.plan_step + 1}, {step.name}")
-    if reading.voltage_V is not None:
-        parts.append(f"{reading.voltage_V:.3f} V")
-    if reading.current_A is not None:
-        parts.append(f"{round(reading.current_A * 1000)} mA")
-    if step is not None:
-        steps = [step] if progress.plan is None else progress.plan.steps[state.plan_step :]
+        steps = (step,) if plan is None else plan.steps[state.plan_step :]
         ahead = [(one.expected_duration_s, one.max_duration_s) for one in steps]
-        parts.append(to_go(time_left(ahead, progress.t_s - state.step_began_s)))
-    if reading.temperature_degC is not None:
-        parts.append(f"{reading.temperature_degC:.1f} °C")
-    if step is None or step.kind not in ALL_OFF:  # with all off it would be the meter's own zero that is counted
-        parts.append(f"{round(state.charge_Ah * 1000):+d} mAh in this step")
+        left = time_left(ahead, progress.t_s - state.step_began_s)
+    return Seen(
+        cell="" if plan is None else plan.cell_id, profile="" if plan is None else plan.profile, plan=plan,
+        state="running", text="running", plan_step=None if step is None else state.plan_step,
+        step_name="" if step is None else step.name, step_kind="" if step is None else step.kind,
+        step_began_s=state.step_began_s,
+        reading=Shown(progress.t_s, reading.voltage_V, reading.current_A, reading.temperature_degC),
+        step_charge_Ah=None if step is not None and step.kind in ALL_OFF else state.charge_Ah, left=left,
+    )  # fmt: skip
+
+
+def line_of(view: View, left: bool = True) -> str:
+    """Return one line: step as the plan counts, V, I, time left of the whole run, T, charge, the nearest limit.
+
+    Args:
+        view: How the run stands.
+        left: With the time left.
+    """
+    seen, last = view.seen, view.seen.reading
+    if last is None:
+        return "no reading yet"
+    parts = [hours(last.t_s)]
+    if seen.plan_step is not None:  # counted from 1, as the plan counts; the files count from 0
+        parts.append(f"step {seen.plan_step + 1}, {seen.step_name}")
+    if last.voltage_V is not None:
+        parts.append(f"{last.voltage_V:.3f} V")
+    if last.current_A is not None:
+        parts.append(f"{round(last.current_A * 1000)} mA")
+    if left and view.left is not None and seen.state != "ended":
+        parts.append(to_go(view.left))
+    if last.temperature_degC is not None:
+        parts.append(f"{last.temperature_degC:.1f} °C")
+    if seen.step_charge_Ah is not None:
+        parts.append(f"{round(seen.step_charge_Ah * 1000):+d} mAh in this step")
+    if view.nearest is not None:
+        parts.append(f"nearest limit: {view.nearest.text}")
     return " · ".join(parts)
+
+
+def moved_line(view: View) -> str:
+    """Return what went in and came out over the whole run; "" where nothing did."""
+    moved = view.seen.moved
+    if moved is None:
+        return ""
+    parts = [f"{1000 * moved.in_Ah:.0f} mAh in"] if moved.in_Ah >= 0.0005 else []
+    parts += [f"{1000 * moved.out_Ah:.0f} mAh out"] if moved.out_Ah >= 0.0005 else []
+    return " and ".join(parts) + " so far" if parts else ""
 
 
 def to_go(left: Left) -> str:
@@ -94,112 +136,70 @@ def braille(times: Sequence[float], values: Sequence[float], width: int = 72, he
     return ["".join(chr(0x2800 + cell) for cell in line) for line in cells]
 
 
-def standing(run: RunFolder, rows: Sequence[Row]) -> dict[str, Any]:
-    """Return how a run stands: alive or not, its last reading, its step (from 0), the charge of that step, its end.
-
-    Args:
-        run: The folder as it was read.
-        rows: All its readings.
-    """
+def standing(along: Along) -> dict[str, Any]:
+    """Return how a run stands, as one document: the model's fields, and what reading the folder noticed."""
+    view = along.look()
+    run = read_run(along.folder)
+    begun = [event for event in run.events if event["kind"] == "step-begun"]
     stopped = run.stopped or {}
-    answer: dict[str, Any] = {
-        "cell": run.run["cell"]["id"],
-        "run": str(run.folder),
-        "profile": run.run.get("profile", ""),
-        "rows": len(rows),
-        "t_s": None,
-        "step": None,
-        "step_name": None,
-        "step_kind": None,
-        "plan_step": None,
-        "voltage_V": None,
-        "current_A": None,
-        "temperature_degC": None,
-        "step_charge_Ah": None,
-        "stop": stopped.get("reason"),
-        "text": stopped.get("text"),
-        "notices": list(run.notices),
-    }
-    if rows:
-        t_s, step, voltage_V, current_A, temperature_degC, _ = rows[-1]
-        begun = [event for event in run.events if event["kind"] == "step-begun" and event["step"] == step]
-        answer |= {
-            "t_s": t_s,
-            "step": step,
-            "step_name": begun[-1]["name"] if begun else None,
-            "step_kind": begun[-1].get("step_kind") if begun else None,
-            "plan_step": begun[-1].get("plan_step", step) if begun else None,
-            "voltage_V": voltage_V,
-            "current_A": current_A,
-            "temperature_degC": temperature_degC,
-            "step_charge_Ah": _charge(rows, step),
-        }
-    at = whereabouts(run.folder, run.run, run.events, answer["t_s"])
-    answer |= {
-        "state": at.state,
-        "state_text": at.text,
-        "age_s": at.age_s,
-        "left_s": None if at.left_s is None else {"low": at.left_s.low, "high": at.left_s.high},
-        "outputs_off": at.outputs_off,
-    }
-    return answer
+    return {
+        **view.to_dict(), "rows": run.rows, "step": begun[-1]["step"] if begun else None,
+        "stop": stopped.get("reason"), "text": stopped.get("text"), "notices": list(run.notices),
+    }  # fmt: skip
 
 
-def picture(run: RunFolder, width: int = 72) -> list[str]:
+def picture(along: Along, width: int = 72) -> list[str]:
     """Return what a terminal shows of a run, line by line."""
-    rows = list(run.iter_rows())
-    at = standing(run, rows)
-    lines = [f"{at['cell']} · {at['profile']} · {run.folder.name}"]
-    if not at["rows"]:
-        return [*lines, "no reading yet"]
-    shown = [hours(at["t_s"])]
-    if at["step_name"] is not None:  # counted from 1, as the plan counts; the files count from 0
-        shown.append(f"step {int(at['plan_step']) + 1}, {at['step_name']}")
-    if at["voltage_V"] is not None:
-        shown.append(f"{at['voltage_V']:.3f} V")
-    if at["current_A"] is not None:
-        shown.append(f"{round(at['current_A'] * 1000)} mA")
-    if at["temperature_degC"] is not None:
-        shown.append(f"{at['temperature_degC']:.1f} °C")
-    if at["step_kind"] not in ALL_OFF:
-        shown.append(f"{round(at['step_charge_Ah'] * 1000):+d} mAh in this step")
-    lines.append(" · ".join(shown))
-    if at["state"] in ("running", "waiting") and at["age_s"] is not None:
-        left = at["left_s"]
-        ahead = "" if left is None else f" · {to_go(Left(left['low'], left['high']))}"
-        lines += _wrapped(f"{at['state_text']} · last reading {at['age_s']:.0f} s ago{ahead}", width)
-    elif at["state"] in ("silent", "dead"):
-        lines += _wrapped(at["state_text"], width)
-    seen = [(row[0], row[2]) for row in rows if row[2] is not None]
-    if len(seen) > 1:
-        times, voltages = zip(*seen, strict=True)
+    view = along.look()
+    seen = view.seen
+    lines = [f"{seen.cell} · {seen.profile} · {along.folder.name}"]
+    if seen.reading is None:
+        return [*lines, *_wrapped(view.sentence, width)]
+    lines.append(line_of(view, left=False))
+    moved = moved_line(view)
+    if seen.state in ("running", "waiting") and seen.age_s is not None:
+        parts = [seen.text, f"last reading {seen.age_s:.0f} s ago"]
+        parts += [to_go(view.left)] if view.left is not None else []
+        lines += _wrapped(" · ".join([*parts, moved] if moved else parts), width)
+    elif seen.state in ("silent", "dead"):
+        lines += _wrapped(view.sentence, width)
+    readings = [(row[0], row[2]) for row in read_run(along.folder).iter_rows() if row[2] is not None]
+    if len(readings) > 1:
+        times, voltages = zip(*readings, strict=True)
         low, high = min(voltages), max(voltages)
         plot = braille(times, voltages, width)
         lines.append(f"{high:.3f} V")
         lines += plot
-        lines.append(f"{low:.3f} V" + f"{hours(at['t_s']):>{max(width - 7, 1)}}")
-    if at["stop"] is not None:
-        lines.append(f"ended: {at['stop']} ({at['text'] or ''})")
-    lines += at["notices"]
+        lines.append(f"{low:.3f} V" + f"{hours(seen.reading.t_s):>{max(width - 7, 1)}}")
+    if seen.state == "ended":
+        lines += _wrapped(view.sentence, max(width, 72))
+        lines += [moved] if moved else []
+    lines += read_run(along.folder).notices
     return lines
+
+
+def all_of_them(shelf: Shelf, width: int = 100) -> list[str]:
+    """Return a block of lines for each run of a shelf: what a person has to do first, then by bay."""
+    found = [view for _, view in shelf.look()]
+    if not found:
+        return ["no run is at work, and none has ended in the last 16 h"]
+    lines = [f"! {name_of(view)}: {view.sentence}" for view in found if view.concern == "go"]
+    for view in found:
+        lines.append(f"{name_of(view)} · {view.seen.profile}: {view.sentence if view.concern != 'go' else 'see above'}")
+        if view.seen.reading is not None:
+            moved = moved_line(view)
+            lines += [f"    {fitted(line_of(view), width)}"] + ([f"    {moved}"] if moved else [])
+    return lines
+
+
+def name_of(view: View) -> str:
+    """Return bay and cell."""
+    return f"bay {view.seen.bay}: {view.seen.cell}" if view.seen.bay else view.seen.cell
 
 
 def _wrapped(text: str, width: int) -> list[str]:
     """Return lines that break between words; a path stays whole, so that it can be copied."""
     return textwrap.wrap(text, max(width, 40), break_long_words=False, break_on_hyphens=False)
-
-
-def _charge(rows: Sequence[Row], step: int) -> float:
-    """Return the signed charge of one step, by the trapezoid, in Ah."""
-    total_As, before = 0.0, None
-    for t_s, at, _, current_A, _, _ in rows:
-        if at != step or current_A is None:
-            before = None
-            continue
-        if before is not None:
-            total_As += 0.5 * (current_A + before[1]) * (t_s - before[0])
-        before = (t_s, current_A)
-    return total_As / 3600.0
 
 
 def follow(folder: Path, once: bool = False, every_s: float = 2.0) -> None:
@@ -209,15 +209,29 @@ def follow(folder: Path, once: bool = False, every_s: float = 2.0) -> None:
         InputError: no run folder.
         JournalDamaged: it cannot be read.
     """
+    read_run(folder)
+    along = Along(folder)
+
+    def shown(columns: int) -> tuple[list[str], bool]:
+        lines = picture(along, max(20, min(72, columns)))
+        return [*(fitted(line, columns) for line in lines[:2]), *lines[2:]], along.look().seen.state in END
+
+    _follow(shown, once, every_s)
+
+
+def follow_all(logs: Path, once: bool = False, every_s: float = 2.0) -> None:
+    """Show all runs of a shelf that are at work, until Ctrl-C."""
+    shelf = Shelf(logs)
+    _follow(lambda columns: (all_of_them(shelf, columns - 4), False), once, every_s)
+
+
+def _follow(shown: Callable[[int], tuple[list[str], bool]], once: bool, every_s: float) -> None:
     terminal = sys.stdout.isatty()
     while True:
-        run = read_run(folder)
         if terminal and not once:
             sys.stdout.write("\x1b[H\x1b[2J")
-        columns = shutil.get_terminal_size().columns - 1 if terminal else 10_000
-        lines = picture(run, max(20, min(72, columns)))
-        print("\n".join([*(fitted(line, columns) for line in lines[:2]), *lines[2:]]), flush=True)
-        at = whereabouts(folder, run.run, run.events, None)
-        if once or at.state in ("ended", "dead"):
+        lines, ended = shown(shutil.get_terminal_size().columns - 1 if terminal else 10_000)
+        print("\n".join(lines), flush=True)
+        if once or ended:
             return
         time.sleep(every_s)

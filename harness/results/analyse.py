@@ -77,7 +77,7 @@ def analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     from amphora.harness.analysis.capacity import figures
     from amphora.harness.analysis.charge import charge_metrics
     from amphora.harness.analysis.integration import accumulate
-    from amphora.harness.analysis.late_resistor import without_late_resistor
+    from amphora.harness.analysis.late_resistor import as_clipped_on
     from amphora.harness.analysis.phases import at_main_current, find_phases
     from amphora.harness.analysis.warnings import Warning_, find_warnings, late_resistor_told
     from amphora.harness.results.leads_measured import leads_warnings, measured_in, step_names
@@ -104,7 +104,7 @@ def analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
     }
     told = [Warning_("record", text + ".") for text in loaded.notices]
     told += _broken_sensor(loaded.record)
-    told += late_resistor_told(without_late_resistor(clean(loaded.record))[1])
+    told += late_resistor_told(as_clipped_on(clean(loaded.record))[1])
     told += [
         Warning_(str(item.get("code", "import")), str(item.get("text", "")))
         for item in (loaded.run.get("imported") or {}).get("warnings", [])

@@ -94,7 +94,11 @@ def zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
 
     offset_A = info.measurement.current.offset
     out = []
+    used = info.bench.get("cell", {}).get("current") or [""]
+    reckoned = "shunt" in info.bench.get("instruments", {}).get(used[0], {})  # the specification is the resistor's
     for zero in info.zeros:
+        if reckoned and zero.instrument != used[0]:
+            continue
         if abs(zero.current_A) > offset_A + 2 * zero.standard_u_A and not info.measurement.current.assumed:
             out.append(
                 Warning_(

@@ -7,7 +7,7 @@ from typing import Any
 
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.results.analyse import analyse
-from amphora.harness.results.kept import keep, kept_result
+from amphora.harness.results.kept import keep, kept_result, stamps_of
 
 
 def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
@@ -19,6 +19,7 @@ def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
         raise InputError(f"--cutoff: {cutoff_V!r} V; a voltage above 0 V is accepted")
     cached = kept_result(folder, cutoff_V)
     if cached is None:
+        stamps = stamps_of(folder)  # before the files are read: what is written meanwhile has another time
         loaded = load_all(folder, extras=False, condensed=True)
         try:
             result = analyse(loaded, cutoff_V)
@@ -28,7 +29,7 @@ def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
                 f"{folder}: holds numbers that no figure can be made from ({error}); look at run.json and events.jsonl"
             ) from error
         if cutoff_V is None:
-            keep(folder, text, loaded.digest)
+            keep(folder, text, loaded.digest, stamps)
     else:
         result = cached
     return result

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import AmphoraError
+from amphora.harness.results.kept import once
 
 # Two leads of half a metre and a holder's springs are 20 to 80 mohm, seldom 100 (common practice, assumed); of a
 # rectangle from nothing to that, 95 % lie below this.
@@ -33,9 +34,10 @@ def latest_measured(folder: Path, bench: dict[str, Any], created_utc: str) -> tu
     """
     from amphora.harness.results.figures import figures_of
 
+    root = folder.absolute().parent.parent
     earlier: list[tuple[str, Path]] = []
     later: list[tuple[str, Path]] = []
-    for other in folder.absolute().parent.parent.glob("*/*-leads/run.json"):
+    for other in once(f"leads runs {root}", lambda: list(root.glob("*/*-leads/run.json"))):
         if other.parent == folder.absolute():
             continue
         with contextlib.suppress(OSError, ValueError):

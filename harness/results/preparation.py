@@ -57,7 +57,7 @@ def prepared(record: "Record", own: bool, info: "RunInfo | None" = None) -> "Rec
     import numpy as np
 
     from amphora.harness.analysis.integration import find_gaps
-    from amphora.harness.analysis.late_resistor import without_late_resistor
+    from amphora.harness.analysis.late_resistor import as_clipped_on
 
     record = clean(record)
     odd = no_temperature(record)
@@ -67,7 +67,7 @@ def prepared(record: "Record", own: bool, info: "RunInfo | None" = None) -> "Rec
         from amphora.harness.analysis.bench_checks import without_zero
 
         record = without_zero(record, info)
-    record, _ = without_late_resistor(record)
+    record, _ = as_clipped_on(record)
     if own:
         return record
     told = {gap.after_row for gap in record.gaps}

@@ -15,6 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 from amphora.drivers.errors import DescriptionError, DriverError
 from amphora.drivers.roles import Clock, Instrument
+from amphora.harness.account.asking import standing_of
+from amphora.harness.account.entries import key_of
+from amphora.harness.account.fold import full_band, full_floor_V
+from amphora.harness.account.gate import require
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.result_file import read_kept
 from amphora.harness.archive.run_folder import resumable, run_folder, run_header
@@ -23,16 +27,23 @@ from amphora.harness.bench.bench_file import AGREE_V, BenchDescription
 from amphora.harness.bench.opened import Rig
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
+from amphora.harness.common.keep_awake import stay_awake
+from amphora.harness.common.locks import acquire_channel, acquire_folder, acquire_keys, channel_text, identity_key
+from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.plans.requirements import ASLEEP
-from amphora.harness.running.checks_of_bench import Person, in_words, keep, of_the_evening, read_checks, why_not_proven
+from amphora.harness.running.beginning import OffSheet
+from amphora.harness.running.checks_for_run import of_the_evening, why_not_proven
+from amphora.harness.running.checks_of_bench import in_words, keep, read_checks
+from amphora.harness.running.people import Attendant
 from amphora.harness.running.runner import Outcome, Progress, Runner
+from amphora.harness.running.switch_off import beside, sheet_of
+from amphora.harness.running.watchdog import Keeper
 
 if TYPE_CHECKING:
     from amphora.harness.account.standing import Act, Standing
 
 FULL_FOR_H = 4.0
-OFF_FIRST_S = 8.0
 ZERO_REST_S = 60.0
 Open = Callable[[str, Mapping[str, Any], Clock], Instrument]
 
@@ -145,9 +156,6 @@ def make_plan(
     Raises:
         InputError: cell, recipe or bench do not go together: what, where, value, limit.
     """
-    from amphora.harness.account.asking import standing_of
-    from amphora.harness.plans.build import build_plan
-
     shelf = Shelf(request.logs)
     record = shelf.get(request.cell_id)
     cell = record.to_dict()
@@ -201,8 +209,6 @@ def acts_of(plan: Plan) -> "tuple[Act, ...]":
 
 def account_notes(cell: Cell, standing: "Standing", plan: Plan) -> dict[str, Any]:
     """Return what the account says of a cell before a run, as plain data for its plan."""
-    from amphora.harness.account.fold import full_band, full_floor_V
-
     expected = None
     if plan.start == "full" and standing.full_rest_V is not None:
         expected = list(full_band(standing.full_rest_V, 0.0, plan.chemistry))
@@ -226,9 +232,6 @@ def check_declared(request: Request, standing: "Standing") -> None:
     Raises:
         Refused: it does: the voltage, and what a full cell shows.
     """
-    from amphora.harness.account.entries import key_of
-    from amphora.harness.account.fold import full_floor_V
-
     if request.start != "declared-full":
         return
     floor_V = full_floor_V(key_of(Shelf(request.logs).get(request.cell_id)))
@@ -250,9 +253,6 @@ def check_account(request: Request, plan: Plan, simulated: bool) -> None:
     Raises:
         Refused: the answer is no, or ask and nobody took it on.
     """
-    from amphora.harness.account.asking import standing_of
-    from amphora.harness.account.gate import require
-
     shelf = Shelf(request.logs)
     cell = shelf.get(request.cell_id)
     standing = standing_of(shelf, request.cell_id)
@@ -358,7 +358,7 @@ def carry_out(
     bench: BenchDescription,
     rig: Rig,
     clock: Clock,
-    person: Person,
+    person: Attendant,
     *,
     show: Callable[[Progress], None] | None = None,
     alarm: Callable[[str, str], None] | None = None,
@@ -409,7 +409,7 @@ def go_on(
     bench: BenchDescription,
     rig: Rig,
     clock: Clock,
-    person: Person,
+    person: Attendant,
     *,
     show: Callable[[Progress], None] | None = None,
     alarm: Callable[[str, str], None] | None = None,
@@ -470,8 +470,6 @@ def held(bench: BenchDescription) -> Iterator[None]:
         InputError: two instruments of the bench file are one channel.
         BenchError: another run has one; nothing was opened.
     """
-    from amphora.harness.common.locks import acquire_channel, channel_text
-
     seen: dict[str, str] = {}
     for name, table in bench.instruments.items():
         channel = channel_text(table)
@@ -493,8 +491,6 @@ def hold_identities(bench: BenchDescription, rig: Rig) -> ExitStack:
     Raises:
         BenchError: another run has one, by another address; nothing was ordered.
     """
-    from amphora.harness.common.locks import acquire_keys, identity_key
-
     stack = ExitStack()
     if bench.simulated or bench.where == "simulated":
         return stack  # all of one make say the same
@@ -512,57 +508,21 @@ def hold_identities(bench: BenchDescription, rig: Rig) -> ExitStack:
     return stack
 
 
-def off_first(folder: Path, bench: BenchDescription, say: Callable[[str], None]) -> dict[str, dict[str, Any]]:
-    """Before a run that was cut short goes on: OFF to all of its instruments, blind, unless it is known to be off.
-
-    By what the run wrote when it began, else by what stands beside the bench file, else by the bench file.
-
-    Returns:
-        By name what came of it; empty where the run's last word is that all was made safe.
-    """
-    from amphora.harness.running.switch_off import FILE, beside, in_words, read_sheet, sheet_from_bench, switch_off_now
-
-    if _known_off(folder):
-        return {}
-    known = read_sheet(folder / FILE) or read_sheet(beside(bench.where))
-    results = switch_off_now(sheet_from_bench(bench, known=known), OFF_FIRST_S, "a run that goes on")
-    left = in_words(results)
-    say(f"! not known to be off: {left}" if left else "OFF was sent first; all is off, read back")
-    return results
-
-
-def _known_off(folder: Path) -> bool:
-    """Tell whether a run's last word is that all was made safe, or that nothing had been switched on."""
-    off = True
-    for event in read_run(folder).events:
-        if event["kind"] == "ordered" and event.get("order", {}).get("kind") in ("charge", "discharge"):
-            off = False
-        elif event["kind"] == "made-safe":
-            off = bool(event.get("off", False))
-    return off
-
-
 def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: bool) -> Outcome:
     """Run with the folder locked, awake, with a keeper beside."""
     if not guarded:
         return _described(runner.run())
-    from amphora.harness.common.keep_awake import stay_awake
-    from amphora.harness.common.locks import acquire_folder
-    from amphora.harness.running.switch_off import beside, sheet_of
-    from amphora.harness.running.watchdog import Keeper
-
     with ExitStack() as stack:
         stack.enter_context(acquire_folder(folder))
-        if runner.from_folder is not None:  # nobody else writes there from here on: as it stands now
-            runner.from_folder, _ = resumable(folder)
+        if runner.resuming is not None:  # nobody else writes there from here on: as it stands now
+            runner.resuming.before, _ = resumable(folder)
         awake = stack.enter_context(stay_awake())
         runner.notes.append(awake.text)
-        for line in asleep_now(runner.plan, awake.warning):
-            if runner.tell is not None:
-                runner.tell(line)
+        for line in asleep_now(runner.so_far.plan, awake.warning):
+            runner.people.say(line)
         names = runner.rig.energising()
         sheet = sheet_of(bench, runner.rig.instruments)
-        runner.sheet, runner.sheet_beside = sheet, beside(bench.where)
+        runner.off_sheet = OffSheet(sheet, beside(bench.where))
         keepers: list[Keeper] = []
 
         def another() -> Keeper:
@@ -570,7 +530,7 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
             return keepers[-1]
 
         if names:
-            runner.keeper, runner.another_keeper = another(), another
+            runner.heartbeat.keeper, runner.heartbeat.another = another(), another
         try:
             return _described(runner.run())
         finally:
@@ -602,7 +562,6 @@ __all__ = [
     "hold_identities",
     "how_full",
     "make_plan",
-    "off_first",
     "open_rig",
     "with_zero_rest",
 ]

@@ -6,11 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from night_of_bays import night_of_bays
 from paper_runs import cell_record, write_run
 
 from amphora.harness.report import live_page as livepage
 
 Opened = Callable[..., Any]
+TRACE = "#runs svg path.trace"
 
 
 @pytest.fixture
@@ -34,59 +36,95 @@ def server(folder: Path) -> Iterator[livepage.LiveServer]:
 
 def test_shows_the_run_as_text_and_asks_nobody_else(open_page: Opened, server: livepage.LiveServer) -> None:
     page = open_page(server.url)
-    page.wait_for_selector("#curve polyline", state="attached")
-    assert page.locator("#cell").inner_text() == "L3-a"
-    assert page.locator("#step").inner_text() == "discharge to 3.00 V"
-    assert page.locator("#current").inner_text() == "-0.500"
+    page.wait_for_selector(TRACE, state="attached")
+    assert page.locator("#title").inner_text() == "L3-a"
+    assert "-500 mA" in page.locator("#runs").inner_text()
     assert "<img src=x" in page.locator("#events").inner_text()
-    drawn = page.locator("#curve text").all_text_contents()
-    assert "voltage, V" in drawn and "time, h" in drawn
+    assert any(text.endswith(" V") for text in page.locator("#runs svg text").all_text_contents())
     assert page.left == []
     assert [text for text in page.said if "favicon" not in text and "404" not in text] == []
 
 
 def test_follows_the_run_to_its_end(open_page: Opened, server: livepage.LiveServer, folder: Path) -> None:
     page = open_page(server.url)
-    page.wait_for_selector("#curve polyline", state="attached")
+    page.wait_for_selector(TRACE, state="attached")
     with (folder / "samples.csv").open("a") as stream:
         stream.write("14400,0,2.987,0,25\n")
     with (folder / "events.jsonl").open("a") as stream:
         stream.write(json.dumps({"kind": "stopped", "t_s": 14400, "utc": "", "reason": "cutoff"}) + "\n")
-    page.locator("#state", has_text="ended: cutoff").wait_for(timeout=8000)
-    assert page.locator("#voltage").inner_text() == "2.987"
+    page.locator(".sentence", has_text="ended: cutoff").wait_for(timeout=60000)
+    assert "2.987 V" in page.locator("#runs").inner_text()
 
 
 def test_a_lost_connection_is_said_and_is_not_the_end_of_the_run(
     open_page: Opened, server: livepage.LiveServer
 ) -> None:
     page = open_page(server.url)
-    page.wait_for_selector("#curve polyline", state="attached")
+    page.wait_for_selector(TRACE, state="attached")
     page.route("**/data", lambda route: route.abort())
-    page.get_by_text("lost its connection").wait_for(timeout=8000)
-    assert "cannot say how the run stands" in page.locator("#state").inner_text()
-
-
-@pytest.mark.parametrize("width", [320, 390])
-def test_fits_a_phone(open_page: Opened, server: livepage.LiveServer, width: int) -> None:
-    page = open_page(server.url, width=width, height=740)
-    page.wait_for_selector("#curve polyline", state="attached")
-    assert page.evaluate("document.scrollingElement.scrollWidth") <= width
-    box = page.locator("#voltage").bounding_box()
-    assert box["y"] < 740  # the voltage is seen without scrolling
-
-
-def test_accessibility_check_finds_nothing(open_page: Opened, server: livepage.LiveServer, violations: Any) -> None:
-    page = open_page(server.url)
-    page.wait_for_selector("#curve polyline", state="attached")
-    assert violations(page) == []
+    page.get_by_text("lost its connection").wait_for(timeout=60000)
+    assert "cannot say how the runs stand" in page.locator("#urgent").inner_text()
 
 
 def test_shared_by_token_the_page_works_below_it(open_page: Opened, folder: Path) -> None:
     served = livepage.start(folder, token="a-token-of-the-hall")
     try:
         page = open_page(served.url)
-        page.wait_for_selector("#curve polyline", state="attached")
+        page.wait_for_selector(TRACE, state="attached")
         assert "/a-token-of-the-hall/" in page.url
     finally:
         served.shutdown()
         served.server_close()
+
+
+# -- all bays ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def bays(tmp_path: Path) -> Iterator[tuple[livepage.LiveServer, dict[str, Path]]]:
+    with night_of_bays(tmp_path) as made:
+        served = livepage.start(tmp_path, every=True)
+        yield served, made
+        served.shutdown()
+        served.server_close()
+
+
+Bays = tuple[livepage.LiveServer, dict[str, Path]]
+
+
+def test_all_bays_stand_along_one_clock_and_what_is_dead_is_said_first(open_page: Opened, bays: Bays) -> None:
+    page = open_page(bays[0].url, width=1920, height=1080)
+    page.wait_for_selector(TRACE, state="attached")
+    assert page.locator("#runs > li").count() == 6
+    assert page.locator("#urgent").inner_text().startswith("Bay b, A08: the program is dead")
+    nows = page.locator(".now").evaluate_all("lines => lines.map(line => Math.round(line.getBoundingClientRect().x))")
+    assert len(nows) == 6 and len(set(nows)) == 1  # one clock: now stands at one place in all rows
+    assert page.locator(".blind").count() == 1  # the gap of bay c is no line
+    assert page.locator("#runs > li").nth(2).locator("path.trace").count() == 2
+    clock = page.locator("#clock").inner_text()
+    assert "AM" not in clock.upper() and "PM" not in clock.upper()
+
+
+def test_a_runner_that_dies_is_said_within_seconds(open_page: Opened, bays: Bays) -> None:
+    page = open_page(bays[0].url)
+    page.wait_for_selector(TRACE, state="attached")
+    lock = bays[1]["a"].with_name(f".{bays[1]['a'].name}.lock")
+    lock.write_text(json.dumps({**json.loads(lock.read_text()), "started": 1.0}))
+    page.locator("#urgent", has_text="Bay a, A07: the program is dead").wait_for(timeout=60000)
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_all_bays_fit_a_phone(open_page: Opened, bays: Bays, width: int) -> None:
+    page = open_page(bays[0].url, width=width, height=740)
+    page.wait_for_selector(TRACE, state="attached")
+    assert page.evaluate("document.scrollingElement.scrollWidth") <= width
+    box = page.locator("#urgent").bounding_box()
+    assert box["y"] + box["height"] < 740  # what is urgent is seen without scrolling
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_accessibility_check_finds_nothing(open_page: Opened, bays: Bays, violations: Any, scheme: str) -> None:
+    page = open_page(bays[0].url)
+    page.emulate_media(color_scheme=scheme)
+    page.wait_for_selector(TRACE, state="attached")
+    assert violations(page) == []

@@ -11,8 +11,12 @@ its charge and its night. Counted as kept apart: a run that the guard ended for 
 cell, or a "no" at the end. Counted as passed: a leak of 20 % a day or more with a "yes" after the first night, of 5 %
 or more with a "yes" after the second; a swapped or drained cell whose certified capacity is off by more than 5 % and U.
 
-A short that acts near full alone counts by what it takes in the first day at rest. Rows are `INTERVAL_S` apart
-instead of one second (physics still moves by the second): `--interval 1` as on a bench.
+A short that acts near full alone counts by what it takes in the first day at rest. Rows are `INTERVAL_S` apart and
+physics moves by `PHYSICS_S` instead of one second: `--interval 1 --physics 1` as on a bench.
+
+With `--out FILE` each life is a line of JSON there as soon as it is over. The same command again goes on where it was
+cut: cells that stand there are not lived again, unless the program has changed since (each line carries a
+fingerprint of the sources; `--any-sources` counts them all the same, and says how many).
 """
 
 import argparse
@@ -33,6 +37,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from amphora.drivers.simulated import bench as simulated_bench
 from amphora.drivers.simulated.parts import METERS, WOBBLE_A
 from amphora.drivers.simulated.populations import draw_cell, truth_of
 from amphora.harness.account.asking import standing_of
@@ -45,11 +50,14 @@ from amphora.harness.plans import steps as plan_steps
 from amphora.harness.running import runner
 from amphora.harness.running.session import Request, carry_out, go_on, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
+from tests.campaign.__main__ import fingerprint, upper_bound
 from tests.support.meddling import drain, left, swap, wait
 
 CHEMISTRIES = {"li-ion": "li-ion", "lfp": "lfp", "nickel": "nimh"}
 EVENING = datetime(2026, 3, 13, 17, 30, tzinfo=UTC)
 INTERVAL_S = 10.0
+PHYSICS_S = 5.0
+SICK = ("sick", "swapped", "drained")
 VERDICTS = ("match", "certify", "grade")
 FIRST_NIGHT_LEAK, LATER_LEAK = 20.0, 5.0  # percent a day that has to be seen by then
 OFF_BY = 0.05
@@ -256,8 +264,9 @@ def _judge(life: Life) -> None:
             life.wrong.append(f"passed: {life.drawn}, holds {true_Ah:.3f} Ah, said {held:.3f} Ah after {stage}")
 
 
-def coarse(interval_s: float) -> None:
-    """Have energised readings so far apart in this process; leave Ctrl-C to the parent."""
+def coarse(interval_s: float, physics_s: float = 1.0) -> None:
+    """Have energised readings and steps of physics so far apart in this process; leave Ctrl-C to the parent."""
+    simulated_bench.STEP_S = min(physics_s, interval_s)
     plan_steps.ENERGISED_INTERVAL_S = interval_s
     runner.ENERGISED_AT_MOST_S = interval_s
     if interval_s > 1.0:
@@ -290,9 +299,56 @@ def table(lives: Sequence[Life]) -> Iterable[str]:
     yield f"{len(lives)} cells, {cpu_s:.2f} s of a processor each"
 
 
+def _mark(life: Life) -> str:
+    """Return how `--only` names a life."""
+    return f"{'s' if life.drawn in SICK else ''}{life.number}"
+
+
+def lived_before(out: Path, like: dict[str, Any], any_sources: bool) -> tuple[list[Life], int]:
+    """Return the lives of that campaign that stand in a file, and how many of them are of other sources.
+
+    Args:
+        out: The file.
+        like: What a line has to share with this campaign: seed, chemistry, interval, physics, sources.
+        any_sources: Lives lived on other sources count as well.
+    """
+    found: dict[str, Life] = {}
+    others = 0
+    for line in out.read_text(encoding="utf-8").splitlines() if out.is_file() else ():
+        try:
+            row = json.loads(line)
+        except ValueError:
+            continue  # the last line of a campaign that was cut short
+        of = row.pop("campaign", {})
+        if any(of.get(key) != value for key, value in like.items() if key != "sources"):
+            continue
+        if of.get("sources") != like["sources"]:
+            if not any_sources:
+                continue
+            others += 1
+        life = Life(**row)
+        found[_mark(life)] = life
+    return list(found.values()), others
+
+
+def running_count(lives: Sequence[Life], wanted: int, wall_s: float) -> str:
+    """Return how it stands: what was kept apart of the healthy ones, and what passed of the sick ones."""
+    sound = [life for life in lives if life.drawn not in SICK]
+    apart = sum(any(text.startswith("kept apart") for text in life.wrong) for life in sound)
+    passed = sum(any(text.startswith("passed") for text in life.wrong) for life in lives)
+    failed = sum(any(text.startswith("the program") for text in life.wrong) for life in lives)
+    text = f"{len(lives)} of {wanted} cells, {wall_s:.0f} s: kept apart {apart} of {len(sound)} sound and aged"
+    if sound:
+        text += f" (95 % upper bound {100 * upper_bound(apart, len(sound)):.2g} %)"
+    text += f", passed {passed} of {len(lives) - len(sound)} sick"
+    return text + (f", the program failed in {failed}" if failed else "")
+
+
 def main() -> int:
     """Live the cells; exit 1 when a sick one passed."""
-    parser = argparse.ArgumentParser(prog="python -m tests.campaign.cells", description=__doc__)
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.campaign.cells", description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
     parser.add_argument("--healthy", type=int, default=40, help="healthy and aged cells")
     parser.add_argument("--sick", type=int, default=20, help="leaking, swapped and drained cells")
     parser.add_argument("--seed", type=int, default=1)
@@ -300,31 +356,53 @@ def main() -> int:
     parser.add_argument("--chemistry", choices=tuple(CHEMISTRIES), default="li-ion")
     parser.add_argument("--workers", type=int, default=min(2, os.cpu_count() or 1))
     parser.add_argument("--interval", type=float, default=INTERVAL_S, help="seconds between energised readings")
-    parser.add_argument("--out", type=Path, help="a line of JSON per cell")
+    parser.add_argument("--physics", type=float, default=PHYSICS_S, help="seconds of one step of physics")
+    parser.add_argument("--out", type=Path, help="a line of JSON per cell; the same command goes on where it was")
+    parser.add_argument("--any-sources", action="store_true", help="count what stands there of another program, too")
     parser.add_argument("--only", help="one cell in full: its number, or s and its number for a sick one (s17)")
     options = parser.parse_args()
     if options.only is not None:
-        coarse(options.interval)
+        coarse(options.interval, options.physics)
         number = int(options.only.lstrip("s"))
         life = live((number, options.seed, options.chemistry, options.only.startswith("s")))
         print(json.dumps(asdict(life), indent=1, default=str))
         return bool(life.wrong)
-    jobs = [(n, options.seed, options.chemistry, False) for n in range(options.first, options.first + options.healthy)]
+    begin_s, told_s = time.monotonic(), time.monotonic()
+    campaign = {
+        "seed": options.seed, "chemistry": options.chemistry, "interval": options.interval,
+        "physics": options.physics, "sources": fingerprint(),
+    }  # fmt: skip
+    span = range(options.first, options.first + options.healthy)
+    jobs = [(n, options.seed, options.chemistry, False) for n in span]
     jobs += [(n, options.seed, options.chemistry, True) for n in range(options.first, options.first + options.sick)]
     random.Random(0).shuffle(jobs)
+    wanted = {f"{'s' if sick else ''}{n}" for n, _, _, sick in jobs}
     lives: list[Life] = []
-    out = options.out.open("a", encoding="utf-8") if options.out else None
-    with multiprocessing.Pool(options.workers, coarse, (options.interval,)) as pool:
+    out = None
+    if options.out is not None:
+        before, others = lived_before(options.out, campaign, options.any_sources)
+        lives = [life for life in before if _mark(life) in wanted]
+        if lives:
+            print(f"{len(lives)} of these cells stand in {options.out} ({others} of other sources)", flush=True)
+        out = options.out.open("a", encoding="utf-8")
+        if out.tell():
+            out.write("\n")  # the last line may have been cut short
+    there = {_mark(life) for life in lives}
+    jobs = [job for job in jobs if f"{'s' if job[3] else ''}{job[0]}" not in there]
+    with multiprocessing.Pool(options.workers, coarse, (options.interval, options.physics)) as pool:
         for life in pool.imap_unordered(live, jobs, chunksize=1):
             lives.append(life)
             if out is not None:
-                out.write(json.dumps(asdict(life), default=str) + "\n")
+                out.write(json.dumps({**asdict(life), "campaign": campaign}, default=str) + "\n")
                 out.flush()
             for text in life.wrong:
-                mark = "s" if life.drawn in ("sick", "swapped", "drained") else ""
-                print(f"--only {mark}{life.number} ({life.drawn}, {life.meters} meters): {text}", flush=True)
+                print(f"--only {_mark(life)} ({life.drawn}, {life.meters} meters): {text}", flush=True)
+            if life.wrong or time.monotonic() - told_s > 60.0:
+                told_s = time.monotonic()
+                print(running_count(lives, len(wanted), told_s - begin_s), flush=True)
     for line in table(lives):
         print(line)
+    print(running_count(lives, len(wanted), time.monotonic() - begin_s))
     return int(any(text.startswith(("passed", "the program")) for life in lives for text in life.wrong))
 
 

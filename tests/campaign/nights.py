@@ -31,7 +31,8 @@ from amphora.harness.common.errors import AmphoraError, JournalDamaged, Refused
 from amphora.harness.control.guard import refold, watch_of
 from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
 from amphora.harness.plans.plan import Plan, plan_to_dict
-from amphora.harness.running.runner import Outcome, Runner, readings_of
+from amphora.harness.running.resuming import readings_of
+from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan
 from amphora.harness.running.switch_off import make_one_safe
 
@@ -308,34 +309,41 @@ def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Out
         struck.append(night.fault)
     clock = made.bench.clock
     if night.fault in DARKNESS:
-        night.torn = _tear(runner.folder, rng, keeps_its_word=night.fault == DARK)
+        night.torn = _tear(runner.so_far.folder, rng, keeps_its_word=night.fault == DARK)
         clock.restart()
-        if night.fault == LOST and not read_run(runner.folder).lost:
+        if night.fault == LOST and not read_run(runner.so_far.folder).lost:
             struck.remove(LOST)  # it died before it had confirmed any row
     else:
         clock.sleep(rng.uniform(0.1, 5.0))
         made.bench.update()
         off = [one.make_safe().off for one in made.bench.instruments.values()]
-        writer = JournalWriter.open_again(runner.folder)
-        now_s = clock.now_s() - runner._t0_s
+        writer = JournalWriter.open_again(runner.so_far.folder)
+        now_s = clock.now_s() - runner.so_far.zero_s
         writer.append_event("killed", now_s, clock.utc(), reason="killed", text="no word", by="keeper")
         writer.append_event("made-safe", now_s, clock.utc(), by="keeper", off=all(off), instruments={})
         writer.close()
     clock.sleep(rng.uniform(1.0, 900.0 if night.fault in DARKNESS else 60.0))
     made.bench.update()
     try:
-        before, plan = resumable(runner.folder)
+        before, plan = resumable(runner.so_far.folder)
     except JournalDamaged as damage:  # a person does what it says
         safe = all(make_one_safe(one, clock)["off"] for one in made.bench.instruments.values())
-        return Outcome(runner.folder, "refused", str(damage), 2, safe, 0)
+        return Outcome(runner.so_far.folder, "refused", str(damage), 2, safe, 0)
     again = Runner(
-        plan, made.rig, clock, runner.folder, before.run, runner.person, from_folder=before, take_signals=False
+        plan,
+        made.rig,
+        clock,
+        runner.so_far.folder,
+        before.run,
+        runner.people.person,
+        from_folder=before,
+        take_signals=False,
     )
     made.runner = again
     try:
         return again.run()
     except Refused as refused:  # nothing was written: it says in one sentence why
-        return Outcome(runner.folder, "refused", str(refused), 1, True, before.rows)
+        return Outcome(runner.so_far.folder, "refused", str(refused), 1, True, before.rows)
 
 
 def _tear(folder: Path, rng: random.Random, keeps_its_word: bool) -> int:
@@ -374,15 +382,15 @@ def _disk(runner: Runner, name: str, at: int, struck: list[str]) -> None:
                 raise OSError(28, "No space left on device")
         real(self, *row)
 
-    original = runner._record
+    original = runner.orders.record
 
     def record(kind: str, **fields: Any) -> None:
-        journal = runner.journal
+        journal = runner.so_far.journal
         assert journal is not None
         journal.append_row = append.__get__(journal)  # type: ignore[method-assign]
         original(kind, **fields)
 
-    runner._record = record  # type: ignore[method-assign]
+    runner.orders.record = record  # type: ignore[method-assign]
     if name == "disk full at the end":
         real_event = JournalWriter.append_event
 
@@ -395,8 +403,8 @@ def _disk(runner: Runner, name: str, at: int, struck: list[str]) -> None:
         before = runner._end
 
         def end(reason: str, text: str, code: int) -> Outcome:
-            if runner.journal is not None:
-                runner.journal.append_event = event.__get__(runner.journal)  # type: ignore[method-assign]
+            if runner.so_far.journal is not None:
+                runner.so_far.journal.append_event = event.__get__(runner.so_far.journal)  # type: ignore[method-assign]
             return before(reason, text, code)
 
         runner._end = end  # type: ignore[method-assign]
@@ -409,11 +417,11 @@ def _judge(night: Night, made: _Set) -> None:
     # Not a current of the program: a short inside, a bleeder that draws whatever is ordered.
     if night.outside_s > OUTSIDE_S and name not in ("sudden short", "bleeder", "soft short begins"):
         wrong.append(f"current flowed for {night.outside_s:.1f} s outside the window")
-    if not (runner.folder / "run.json").is_file():
+    if not (runner.so_far.folder / "run.json").is_file():
         wrong.append("no folder")
         return
     try:
-        run = read_run(runner.folder)
+        run = read_run(runner.so_far.folder)
         rows = list(run.iter_rows())
     except AmphoraError as error:
         wrong.append(f"the folder cannot be read: {error}")
@@ -435,7 +443,7 @@ def _judge(night: Night, made: _Set) -> None:
     ]
     _, again = replay(made.plan, run.events, [Sample(row[0], *row[2:5]) for row in rows])
     remembered = refold(watch_of(made.plan, run.run["measurement"]), run.events, readings_of(run))
-    if remembered != runner.memory and name not in (*DISK, LOST):
+    if remembered != runner.so_far.memory and name not in (*DISK, LOST):
         wrong.append("a resume would not know what the guard knew")
     if name == LOST and night.fired and not run.lost:
         wrong.append("the folder does not say that rows are gone")
@@ -466,7 +474,7 @@ def _judge_figures(night: Night, made: _Set) -> None:
     if night.recipe != "overnight":
         return
     try:
-        result = analyse_run(made.runner.folder)
+        result = analyse_run(made.runner.so_far.folder)
     except AmphoraError:
         return  # it says in one sentence that there are none
     ended_otherwise = night.reason in ("time", "taper", "condition", "charge")

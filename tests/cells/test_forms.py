@@ -59,6 +59,6 @@ def test_a_kept_result_is_made_anew_when_the_table_of_forms_changes(monkeypatch:
     from amphora.harness.results import kept
 
     real = Path.read_bytes
-    before = kept._code_digest.__wrapped__()
+    before = kept.code_digest.__wrapped__()
     monkeypatch.setattr(Path, "read_bytes", lambda self: real(self) + b" " * (self.name == "forms.toml"))
-    assert kept._code_digest.__wrapped__() != before
+    assert kept.code_digest.__wrapped__() != before

@@ -24,7 +24,8 @@ from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.control.guard import refold, watch_of
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
-from amphora.harness.running.runner import Outcome, Runner, readings_of
+from amphora.harness.running.resuming import readings_of
+from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan, with_zero_rest
 
 
@@ -68,7 +69,7 @@ class Night:
         assert not self.bench.load.on and not self.bench.supply.on
         run = read_run(self.folder)
         watch = watch_of(self.plan, run.run["measurement"])
-        assert refold(watch, run.events, readings_of(run)) == made.memory  # what a resume will know
+        assert refold(watch, run.events, readings_of(run)) == made.so_far.memory  # what a resume will know
         return outcome
 
     def events(self, kind: str) -> list[dict[str, Any]]:
@@ -235,7 +236,9 @@ def test_a_pre_charge_that_is_cut_short_and_gone_on_with_stops_where_a_whole_one
     for at_s in range(0, 20000, 30):
         cut.bench.at(
             float(at_s), "cut",
-            lambda bench, made=made: setattr(made, "signalled", "SIGINT" if bench.cell.temperature_degC > 24.5 else ""),
+            lambda bench, signals=made.signals: setattr(
+                signals, "name", "SIGINT" if bench.cell.temperature_degC > 24.5 else ""
+            ),
         )  # fmt: skip
     assert cut._see(made).reason == "interrupted"
     assert 4.0 < warmest_K(cut) < 5.0

@@ -5,7 +5,9 @@ import json
 import socket
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
@@ -13,17 +15,19 @@ from paper_runs import write_run
 
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.locks import acquire_folder
+from amphora.harness.plans.plan import Limits, Plan, Step, plan_to_dict
 from amphora.harness.report import live_page as livepage
+from amphora.harness.running.along import CURVE_POINTS, Along
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     made = write_run(tmp_path)
     run = json.loads((made / "run.json").read_text())
-    run["plan"] = {
-        "max_gap_s": 10,
-        "steps": [{"max_duration_s": 600}, {"max_duration_s": 3600, "expected_duration_s": 1800}],
-    }
+    rest = Step("rest", "rest", (), (), 600.0, True, 1.0, Limits())
+    discharge = Step("discharge", "discharge", (), (), 7200.0, True, 1.0, Limits(), expected_duration_s=5400.0)
+    plan = Plan("overnight", "L3-a", "li-ion", (rest, discharge), 3.0, 1.0, "claim", "full", False, 1e6, max_gap_s=10.0)
+    run["plan"] = plan_to_dict(plan)
     (made / "run.json").write_text(json.dumps(run))
     (made / "samples.csv").write_text(
         "t_s,step,voltage_V,current_A,temperature_degC\n0,0,4.1,0,22\n10,1,"
@@ -75,29 +79,39 @@ def test_shows_step_readings_charge_and_when_it_ends(at_work: None, server: live
     data = json.loads(body)
     assert status == 200
     assert headers["content-type"].startswith("application/json")
+    (data,) = data["runs"]
     assert (data["cell"], data["step_name"], data["state"]) == ("L3-a", "discharge", "running")
     assert (data["voltage_V"], data["current_A"], data["temperature_degC"]) == (3.8, -0.5, 23)
-    assert data["charge_Ah"] == pytest.approx(-0.5)
-    assert data["expected_utc"].startswith("2026-11-24T21:30:05")
-    assert data["latest_utc"].startswith("2026-11-24T22:00:05")
-    assert data["curve"] == [[0, 4.1, 0, 22], [10, 4.0, -0.5, 22.1], [3610, 3.8, -0.5, 23]]
-    assert data["events"] == ["2026-11-24 21:00:00 a person acted: hand meter 4.09 V"]
+    assert data["step_charge_Ah"] == pytest.approx(-0.5)
+    assert (data["charged_Ah"], data["discharged_Ah"]) == (0.0, pytest.approx(0.5))
+    expected, latest = data["ends_utc"]  # the step began 5 s after nine
+    assert expected.startswith("2026-11-24T22:30:05") and latest.startswith("2026-11-24T23:00:05")
+    assert data["curve"] == [
+        [0, 4.1, 4.1, 0, 22], [10, 4.0, 4.0, -0.5, 22.1], [None] * 5, [3610, 3.8, 3.8, -0.5, 23]
+    ]  # fmt: skip
+    assert data["events"] == [["2026-11-24T21:00:00Z", "a person acted: hand meter 4.09 V"]]
+
+
+def look(folder: Path) -> dict[str, Any]:
+    along = Along(folder)
+    run: dict[str, Any] = livepage.document([(along, along.look())], datetime.now(UTC), False)["runs"][0]
+    return run
 
 
 def test_a_run_without_a_real_cell_is_told(folder: Path) -> None:
-    assert livepage.RunReader(folder).look()["simulated"] is False
+    assert look(folder)["simulated"] is False
     run = json.loads((folder / "run.json").read_text())
     run["bench"]["instruments"]["load"]["identity"] = "AMPHORA SIM,LOAD,0012,1.0"
     (folder / "run.json").write_text(json.dumps(run))
-    assert livepage.RunReader(folder).look()["simulated"] is True
+    assert look(folder)["simulated"] is True
 
 
 def test_torn_row_counts_only_once_it_is_whole(server: livepage.LiveServer, folder: Path) -> None:
-    assert server.reader.look()["rows"] == 3
+    assert server.look()["runs"][0]["rows"] == 3
     with (folder / "samples.csv").open("a") as stream:
         stream.write("1,-0.5,23.1\n")
-    assert server.reader.look()["rows"] == 4
-    assert server.reader.look()["voltage_V"] == 3.71
+    assert server.look()["runs"][0]["rows"] == 4
+    assert server.look()["runs"][0]["voltage_V"] == 3.71
 
 
 def test_a_stopped_run_says_why(server: livepage.LiveServer, folder: Path) -> None:
@@ -108,30 +122,28 @@ def test_a_stopped_run_says_why(server: livepage.LiveServer, folder: Path) -> No
             )
             + "\n"
         )
-    data = server.reader.look()
-    assert data["finished"]
-    assert data["bad"]
-    assert data["state"] == "ended: guard:voltage (low)"
-    assert data["latest_utc"] is None
+    (data,) = server.look()["runs"]
+    assert (data["state"], data["concern"]) == ("ended", "look")
+    assert data["sentence"] == "ended: guard:voltage (low)"
+    assert data["ends_utc"] is None
 
 
 def test_a_run_that_went_silent_is_told(at_work: None, folder: Path) -> None:
-    reader = livepage.RunReader(folder, now=lambda: time.time() + 600)
-    data = reader.look()
-    assert data["bad"]
-    assert "no new reading for 10 min" in data["state"]
+    view = Along(folder, now=lambda: time.time() + 600).look()
+    assert view.concern == "go"
+    assert "no new reading for 10 min" in view.sentence
 
 
 def test_a_run_whose_program_is_gone_is_told_at_once(folder: Path) -> None:
-    data = livepage.RunReader(folder).look()
-    assert data["bad"] and data["state"].startswith("the program is dead")
-    assert data["expected_utc"] is None and "amphora bench off" in data["state"]
+    data = look(folder)
+    assert data["concern"] == "go" and data["sentence"].startswith("the program is dead")
+    assert data["ends_utc"] is None and "amphora bench off" in data["sentence"]
 
 
 def test_values_that_are_not_numbers_are_none(folder: Path) -> None:
     with (folder / "samples.csv").open("a") as stream:
         stream.write(",,\n3630,1,nan,inf,\nx,1,1,1,1\n3640,1,1\n")
-    data = livepage.RunReader(folder).look()
+    data = look(folder)
     assert (data["t_s"], data["voltage_V"], data["current_A"], data["temperature_degC"]) == (3630, None, None, None)
     json.dumps(data, allow_nan=False)
 
@@ -140,11 +152,10 @@ def test_a_long_run_gives_a_short_curve_with_its_last_reading(folder: Path) -> N
     with (folder / "samples.csv").open("w") as stream:
         stream.write("t_s,step,voltage_V,current_A,temperature_degC\n")
         stream.writelines(f"{n},0,{4.1 - n / 40000:.4f},-0.5,22\n" for n in range(36_000))
-    reader = livepage.RunReader(folder)
-    data = reader.look()
-    assert len(data["curve"]) <= 2 * livepage.CURVE_POINTS + 1
+    data = look(folder)
+    assert len(data["curve"]) <= 4 * CURVE_POINTS + 1
     assert data["curve"][-1][0] == 35_999
-    assert reader.look()["curve"] == data["curve"]
+    assert look(folder)["curve"] == data["curve"]
 
 
 def test_page_is_served_with_a_policy_that_lets_nothing_else_in(server: livepage.LiveServer) -> None:

@@ -10,14 +10,28 @@ from typer.testing import CliRunner
 
 from amphora.harness.cli.app import app
 from amphora.harness.common.locks import acquire_folder
+from amphora.harness.plans.plan import Limits, Plan, Step, plan_to_dict
 from amphora.harness.report.run_text import braille, fitted, picture, progress_line
+from amphora.harness.running.along import Along
 from amphora.harness.running.whereabouts import Left, whereabouts
 
-PLAN = {"steps": [{"name": "open-circuit reading"}, {"name": "load steps"}, {"name": "discharge"}]}
+NAMES = ("open-circuit reading", "load steps", "discharge")
+
+
+def step_of(name: str, latest_s: float = 7200.0, expected_s: float | None = None) -> Step:
+    return Step(name, "discharge", (), (), latest_s, True, 1.0, Limits(), expected_duration_s=expected_s)
+
+
+def plan_of(*steps: Step) -> Plan:
+    return Plan("overnight", "hall-1", "li-ion", steps, 3.0, 1.0, "claim", "full", False, 1e6, max_gap_s=10.0)
+
+
+PLAN = plan_of(*map(step_of, NAMES))
 BEGUN = [
-    {"kind": "step-begun", "step": number, "plan_step": number, "name": step["name"]}
-    for number, step in enumerate(PLAN["steps"])
-]
+    {"kind": "step-begun", "t_s": 0.0, "after_row": 0, "step": number, "plan_step": number, "name": name,
+     "step_kind": "discharge"}
+    for number, name in enumerate(NAMES)
+]  # fmt: skip
 
 
 def progress(plan_step: int, step: int, name: str) -> Any:
@@ -25,7 +39,7 @@ def progress(plan_step: int, step: int, name: str) -> Any:
         t_s=3600.0,
         reading=SimpleNamespace(voltage_V=3.7, current_A=-0.2, temperature_degC=20.0),
         state=SimpleNamespace(plan_step=plan_step, step=step, step_began_s=1000.0, charge_Ah=-0.145),
-        step=SimpleNamespace(name=name, kind="discharge", max_duration_s=7200.0, expected_duration_s=None),
+        step=step_of(name),
         plan=None,
     )
 
@@ -39,22 +53,21 @@ def test_the_line_counts_steps_from_one_as_the_plan_does_and_says_whose_charge_i
 
 
 def test_the_picture_from_beside_counts_in_the_same_way(tmp_path: Path) -> None:
-    made = tmp_path / "20260313T200000Z-overnight"
-    run: Any = SimpleNamespace(
-        run={"cell": {"id": "hall-1"}, "profile": "overnight", "plan": PLAN},
-        folder=made,
-        events=BEGUN,
-        iter_rows=lambda: iter([(0.0, 2, 3.70, -0.2, 20.0, {}), (3600.0, 2, 3.60, -0.2, 20.0, {})]),
-        stopped=None,
-        notices=[],
+    made = tmp_path / "hall-1" / "20260313T200000Z-overnight"
+    made.mkdir(parents=True)
+    run = {"format": "amphora-run/1", "cell": {"id": "hall-1"}, "profile": "overnight", "plan": plan_to_dict(PLAN)}
+    (made / "run.json").write_text(json.dumps(run))
+    (made / "samples.csv").write_text(
+        "t_s,step,voltage_V,current_A,temperature_degC\n0,2,3.70,-0.2,20\n3600,2,3.60,-0.2,20\n"
     )
-    said = "\n".join(picture(run))
+    (made / "events.jsonl").write_text("".join(json.dumps(event) + "\n" for event in BEGUN))
+    said = "\n".join(picture(Along(made)))
     assert "1:00:00 · step 3, discharge · 3.600 V" in said
     assert "-200 mAh in this step" in said
-    with acquire_folder(run.folder):
-        assert max(map(len, picture(run, 50)[2:])) <= 50  # as wide as it is told, plot and time below it
-    run.events = []  # a run from a table has no steps
-    assert "step 3" not in "\n".join(picture(run))
+    with acquire_folder(made):
+        assert max(map(len, picture(Along(made), 50)[2:])) <= 50  # as wide as it is told, plot and time below it
+    (made / "events.jsonl").write_text("")  # a run from a table has no steps
+    assert "step 3" not in "\n".join(picture(Along(made)))
 
 
 def test_how_a_run_stands_is_one_document_too(tmp_path: Any) -> None:
@@ -85,10 +98,10 @@ def test_on_a_narrow_terminal_the_line_stays_one_line() -> None:
 def test_the_time_left_is_that_of_the_whole_run() -> None:
     at = progress(1, 1, "load steps")
     steps = [
-        SimpleNamespace(expected_duration_s=expected, max_duration_s=latest)
+        step_of("s", latest_s=latest, expected_s=expected)
         for expected, latest in ((60.0, 60.0), (2600.0, 7200.0), (None, 3600.0))
     ]
-    at.plan = SimpleNamespace(steps=steps)
+    at.plan = plan_of(*steps)
     assert "1:00:00 to go, at most 2:16:40" in progress_line(at)  # 2600 s are over: 0 to 4600 s, and the last hour
 
 

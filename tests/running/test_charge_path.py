@@ -23,7 +23,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import Plan
-from amphora.harness.running import runner
+from amphora.harness.running import orders
 from amphora.harness.running.charge_path import arm, no_drop, see_cell
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out
@@ -172,7 +172,7 @@ def test_a_run_looks_for_the_cell_just_before_it_switches_the_supply_on(
         looked.append((bench.supply.on, bench.supply.set_V))
         raise InstrumentError("a sense lead is off")
 
-    monkeypatch.setattr(runner, "see_cell", look)
+    monkeypatch.setattr(orders, "see_cell", look)
     outcome, _ = carried(bench, tmp_path)
     assert (outcome.reason, looked[0]) == ("instrument", (False, 0.0))
     assert bench.supply.set_V == 0.0

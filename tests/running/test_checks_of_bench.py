@@ -30,6 +30,9 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import BenchError, InputError, JournalDamaged, Refused
 from amphora.harness.running import checks_of_bench as proofs
+from amphora.harness.running.check_leakage import LEAK_V_PER_H, check_leakage
+from amphora.harness.running.check_resistor import check_resistor
+from amphora.harness.running.check_sensor import prove_sensor
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, open_rig
 
@@ -50,10 +53,10 @@ class Bench:
         return open_rig(self.described, self.sim.clock, lambda name, table, clock: self.sim.instruments[name])
 
     def sensor(self) -> dict[str, Any]:
-        return proofs.prove_sensor(self.rig, "thermometer", self.sim.clock, self.person, self.told.append)
+        return prove_sensor(self.rig, "thermometer", self.sim.clock, self.person, self.told.append)
 
     def resistor(self, through: str | None = None) -> dict[str, Any]:
-        made = proofs.check_resistor(self.rig, TEN_OHM, self.sim.clock, self.person, self.told.append, through)
+        made = check_resistor(self.rig, TEN_OHM, self.sim.clock, self.person, self.told.append, through)
         assert not self.sim.load.on and not self.sim.supply.on
         return made
 
@@ -125,7 +128,7 @@ def test_fingers_tell_which_sensor_is_at_the_cell_of_a_bay() -> None:
 
         thermometer.read = read  # type: ignore[method-assign]
         bench.person = ObligingPerson(hands=lambda act, warm=warm: warm.__setitem__(0, act == "warm-sensor"))
-        made = proofs.prove_sensor(bench.rig, "thermometer", bench.sim.clock, bench.person, bench.told.append)
+        made = prove_sensor(bench.rig, "thermometer", bench.sim.clock, bench.person, bench.told.append)
         assert (made["proven"], words in made["text"]) == (proven, True), made["text"]
         assert any("in bay 'a'" in text for text in bench.person.asked)
 
@@ -213,7 +216,7 @@ def test_over_tcp_the_check_resistor_is_measured_too(through: str, ohm: float, p
             opened[name] = open_instrument(name, table, bench.sim.clock)
             stack.callback(opened[name].close)
         rig = Rig(bench.described, opened)
-        made = proofs.check_resistor(rig, TEN_OHM, bench.sim.clock, bench.person, bench.told.append, through)
+        made = check_resistor(rig, TEN_OHM, bench.sim.clock, bench.person, bench.told.append, through)
     assert made["passed"] is passed and made["instrument"] == through
     assert not bench.sim.load.on and not bench.sim.supply.on
 
@@ -290,7 +293,7 @@ def test_a_logger_alone_measures_what_a_cell_drains_through(ohm: float, passed: 
     logger, clock = Logger(ohm), SimulatedBench().clock
     described = bench_from_dict({"name": "b", "instruments": {"logger": {"role": "logger", "port": "x"}}}, "b.toml")
     rig = Rig(described, {"logger": logger})  # type: ignore[dict-item]
-    made = proofs.check_resistor(rig, TEN_OHM, clock, ObligingPerson(hands=logger.hands), lambda text: None)
+    made = check_resistor(rig, TEN_OHM, clock, ObligingPerson(hands=logger.hands), lambda text: None)
     assert made["through"] == "logger" and made["passed"] is passed
 
 
@@ -299,7 +302,7 @@ def test_a_logger_that_reckons_its_current_cannot_check_a_resistor_and_says_why(
     described = bench_from_dict({"name": "b", "instruments": {"logger": table}}, "b.toml")
     rig = Rig(described, {"logger": Logger(10.0)})  # type: ignore[dict-item]
     with pytest.raises(InputError, match="agrees with itself"):
-        proofs.check_resistor(rig, TEN_OHM, SimulatedBench().clock, ObligingPerson(), lambda text: None)
+        check_resistor(rig, TEN_OHM, SimulatedBench().clock, ObligingPerson(), lambda text: None)
 
 
 def test_the_run_of_that_evening_tells_what_the_resistor_said(tmp_path: Path) -> None:
@@ -320,7 +323,7 @@ def test_the_run_of_that_evening_tells_what_the_resistor_said(tmp_path: Path) ->
 
 
 def leak(bench: Bench) -> dict[str, Any]:
-    return proofs.check_leakage(
+    return check_leakage(
         lambda when: bench.sim.hand_meter_V(), "hand meter", 3600.0, bench.sim.clock, bench.person, bench.told.append
     )
 
@@ -333,7 +336,7 @@ def test_a_bleeder_behind_a_dead_supply_is_found() -> None:
     bench = Bench()
     bench.sim.supply.bleed_A = 0.030
     made = leak(bench)
-    assert not made["passed"] and made["fall_V_per_h"] > proofs.LEAK_V_PER_H
+    assert not made["passed"] and made["fall_V_per_h"] > LEAK_V_PER_H
     assert "drains the cell" in made["text"]
 
 

@@ -18,7 +18,8 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import Refused
-from amphora.harness.running.checks_of_bench import keep, prove_sensor
+from amphora.harness.running.check_sensor import prove_sensor
+from amphora.harness.running.checks_of_bench import keep
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import (
     Request,

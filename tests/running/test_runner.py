@@ -8,7 +8,7 @@ import os
 import shutil
 import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -75,8 +75,10 @@ def plan(*steps: Step, **changes: Any) -> Plan:
     return dataclasses.replace(made, as_found_low_V=2.5, as_found_high_V=4.25, **changes)
 
 
-def runner(bench: IdealBench, the_plan: Plan, folder: Path, **changes: Any) -> Runner:
-    description = bench_from_dict(BENCH)
+def runner(
+    bench: IdealBench, the_plan: Plan, folder: Path, described: Mapping[str, Any] = BENCH, **changes: Any
+) -> Runner:
+    description = bench_from_dict(described)
     header = run_header(
         plan_to_dict(the_plan), {"id": "c1"}, description, folder, the_plan.start, 3.0, "night", bench.clock.utc()
     )
@@ -273,7 +275,7 @@ def test_an_output_that_does_not_switch_off_at_the_first_try_is_tried_again(tmp_
 def test_a_signal_ends_orderly_and_the_run_can_be_resumed_to_the_same_charge(tmp_path: Path) -> None:
     bench = IdealBench()
     made = runner(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
-    bench.clock.on_sleep.append(lambda s: setattr(made, "signalled", "SIGINT" if s > 5000.0 else ""))
+    bench.clock.on_sleep.append(lambda s: setattr(made.signals, "name", "SIGINT" if s > 5000.0 else ""))
     outcome = made.run()
     assert outcome.reason == "interrupted" and outcome.exit_code == 130 and not bench.load_on
     bench.clock.on_sleep.clear()
@@ -288,7 +290,7 @@ def test_a_signal_ends_orderly_and_the_run_can_be_resumed_to_the_same_charge(tmp
 def test_another_cell_after_an_interruption_is_a_question_not_a_guess(tmp_path: Path) -> None:
     bench = IdealBench()
     made = runner(bench, plan(rest(), discharge(), rest()), tmp_path / "r")
-    bench.clock.on_sleep.append(lambda s: setattr(made, "signalled", "SIGTERM" if s > 9000.0 else ""))
+    bench.clock.on_sleep.append(lambda s: setattr(made.signals, "name", "SIGTERM" if s > 9000.0 else ""))
     assert made.run().exit_code == 143
     bench.clock.on_sleep.clear()
     bench.z = 0.05
@@ -304,14 +306,14 @@ def test_a_full_disk_never_delays_off(tmp_path: Path, monkeypatch: pytest.Monkey
     fired = []
 
     def full(s: float) -> None:
-        if s > 5000.0 and made.journal is not None and not fired:
+        if s > 5000.0 and made.so_far.journal is not None and not fired:
             fired.append(s)
 
             def append(*_: Any, **__: Any) -> None:
                 raise OSError(28, "No space left on device")
 
-            monkeypatch.setattr(made.journal, "append_row", append)
-            monkeypatch.setattr(made.journal, "append_event", append)
+            monkeypatch.setattr(made.so_far.journal, "append_row", append)
+            monkeypatch.setattr(made.so_far.journal, "append_event", append)
 
     bench.clock.on_sleep.append(full)
     outcome = made.run()
@@ -327,14 +329,14 @@ def test_a_guard_stop_that_a_full_disk_will_not_take_is_still_what_stopped_the_r
     refused = []
 
     def hot(s: float) -> None:
-        if s > 5000.0 and made.journal is not None and not refused:
+        if s > 5000.0 and made.so_far.journal is not None and not refused:
             bench.degC = 60.0
 
             def append(kind: str, *_: Any, **__: Any) -> None:
                 refused.append(kind)
                 raise OSError(28, "No space left on device")
 
-            monkeypatch.setattr(made.journal, "append_event", append)
+            monkeypatch.setattr(made.so_far.journal, "append_event", append)
 
     bench.clock.on_sleep.append(hot)
     outcome = made.run()
@@ -349,7 +351,7 @@ def test_a_sensor_that_breaks_when_all_is_off_is_told_and_the_run_ends_as_it_wou
     made = runner(bench, plan(discharge(0.9), at_rest), tmp_path / "r")
 
     def breaks(s: float) -> None:
-        if made.state.step == 1:
+        if made.so_far.state.step == 1:
             bench.degC = -242.0
 
     bench.clock.on_sleep.append(breaks)
@@ -589,8 +591,7 @@ def test_a_relay_that_let_go_in_a_suspend_ends_the_run_by_its_name_and_can_be_re
     slept = bench.clock.suspend_once(5000.0, 900.0)
     description = {**BENCH, "instruments": {**BENCH["instruments"], "relay": {"role": "switch", "resource": "ideal"}}}  # type: ignore[dict-item]
     the_plan = plan(rest(), discharge(), rest())
-    made = runner(bench, the_plan, tmp_path / "r")
-    made.rig = Rig(bench_from_dict(description), bench.instruments)
+    made = runner(bench, the_plan, tmp_path / "r", description)
     outcome = made.run()
     assert slept and outcome.reason == "instrument" and not bench.load_on
     assert "relay" in outcome.text and "let go" in outcome.text and "asleep for 900 s" in outcome.text
@@ -618,8 +619,7 @@ def test_what_a_logger_noticed_is_recorded_once_and_asked_for_at_a_low_rate(tmp_
     bench = IdealBench()
     bench.instruments["logger"] = logger = Remarking(bench)
     description = {**BENCH, "instruments": {**BENCH["instruments"], "logger": {"role": "logger", "port": "ideal"}}}  # type: ignore[dict-item]
-    made = runner(bench, plan(rest(), discharge(0.9), rest()), tmp_path / "r")
-    made.rig = Rig(bench_from_dict(description), bench.instruments)
+    made = runner(bench, plan(rest(), discharge(0.9), rest()), tmp_path / "r", description)
     assert made.run().reason == "cutoff"
     told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
     assert told == ["logger: records could not be read: 7"]
@@ -849,7 +849,7 @@ def test_the_guard_goes_on_counting_charge_and_time_across_a_resume(tmp_path: Pa
         bench = IdealBench()
         the_plan = plan(rest(), discharge(**changes), rest(), **most)  # type: ignore[arg-type]
         made = runner(bench, the_plan, tmp_path / name)
-        bench.clock.on_sleep.append(lambda s, made=made: setattr(made, "signalled", "SIGINT" if s > 4000.0 else ""))
+        bench.clock.on_sleep.append(lambda s, made=made: setattr(made.signals, "name", "SIGINT" if s > 4000.0 else ""))
         assert made.run().reason == "interrupted"
         bench.clock.on_sleep.clear()
         before, the_plan = resumable(tmp_path / name)
@@ -884,7 +884,7 @@ def test_a_person_who_does_not_come_is_called_again_and_told_when_the_cell_is_be
     the_plan = plan(ask, notes={"window": {"hard_low_V": 2.5, "charge_limit_V": 4.2}, "chemistry_name": "Li-ion"})
     called: list[tuple[float, str]] = []
     made = runner(bench, the_plan, tmp_path / "r", alarm=lambda kind, words: called.append((bench.clock.s, words)))
-    made.person = Absent()
+    made.people.person = Absent()
 
     def drains(s: float) -> None:
         if s > 2500.0:
@@ -951,7 +951,7 @@ def test_a_keeper_that_is_gone_is_replaced_and_told_and_not_for_ever(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bench = IdealBench()
-    monkeypatch.setattr("amphora.harness.running.runner.time.monotonic", bench.clock.now_s)
+    monkeypatch.setattr("amphora.harness.running.heartbeat.time.monotonic", bench.clock.now_s)
     keepers: list[Dies] = []
 
     def another() -> Dies:
@@ -960,7 +960,7 @@ def test_a_keeper_that_is_gone_is_replaced_and_told_and_not_for_ever(
 
     said: list[str] = []
     made = runner(bench, plan(rest(2000.0)), tmp_path / "r", another_keeper=another, tell=said.append)
-    made.keeper = Dies(50)
+    made.heartbeat.keeper = Dies(50)
     outcome = made.run()
     assert outcome.reason == "instrument" and outcome.safe and outcome.exit_code == 4  # and it can be resumed
     told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
@@ -974,13 +974,13 @@ def test_where_no_other_keeper_can_be_started_that_is_told_with_the_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bench = IdealBench()
-    monkeypatch.setattr("amphora.harness.running.runner.time.monotonic", bench.clock.now_s)
+    monkeypatch.setattr("amphora.harness.running.heartbeat.time.monotonic", bench.clock.now_s)
 
     def another() -> Dies:
         raise BenchError("no memory for another process")
 
     made = runner(bench, plan(rest(300.0)), tmp_path / "r", another_keeper=another)
-    made.keeper = Dies(50)
+    made.heartbeat.keeper = Dies(50)
     assert made.run().reason == "instrument"
     (text,) = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
     assert "no memory for another process" in text and "nobody would act if this program died" in text

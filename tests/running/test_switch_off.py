@@ -25,7 +25,8 @@ from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict, 
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import BenchError
 from amphora.harness.common.locks import acquire_channel, addresses, channel_keys, identity_key
-from amphora.harness.running.session import held, hold_identities, off_first, open_rig
+from amphora.harness.running.off_first import off_first
+from amphora.harness.running.session import held, hold_identities, open_rig
 from amphora.harness.running.switch_off import (
     FILE,
     Sheet,
@@ -332,8 +333,10 @@ def test_a_run_that_goes_on_sends_off_before_it_asks(
     at_work: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kept: bool
 ) -> None:
     events = [{"kind": "ordered", "order": {"kind": "discharge"}}]
-    monkeypatch.setattr("amphora.harness.running.session.read_run", lambda folder: types.SimpleNamespace(events=events))
-    monkeypatch.setattr("amphora.harness.running.session.OFF_FIRST_S", 0.5)
+    monkeypatch.setattr(
+        "amphora.harness.running.off_first.read_run", lambda folder: types.SimpleNamespace(events=events)
+    )
+    monkeypatch.setattr("amphora.harness.running.off_first.OFF_FIRST_S", 0.5)
     with Foreign(load={"style": "generic"}) as foreign:
         bench, rig = at_work(foreign)
         if kept:

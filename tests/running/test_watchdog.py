@@ -558,7 +558,7 @@ def test_a_run_ends_as_safe_only_with_all_that_the_keeper_reaches_off_and_the_re
         keeper=types.SimpleNamespace(achieved=lambda given_up: achieved), tell=said.append,
         alarm=lambda kind, text: called.append((kind, text)),
     )  # fmt: skip
-    text, found = runner._by_the_keeper("interrupted", "SIGINT in step 2")
+    text, found = runner.heartbeat.by_the_keeper("interrupted", "SIGINT in step 2", runner.signals)
     assert found is safe
     assert achieved.text in text and (keeper_module.WARNING in text) is not safe
     assert len(said) == len(called) == 1 and keeper_module.WARNING in said[0] and called[0][0] == "stop"

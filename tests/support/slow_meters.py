@@ -15,7 +15,8 @@ from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.control.guard import refold, watch_of
 from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_from_dict, plan_to_dict
-from amphora.harness.running.runner import Outcome, Runner, readings_of
+from amphora.harness.running.resuming import readings_of
+from amphora.harness.running.runner import Outcome, Runner
 
 
 class SlowNight:
@@ -51,7 +52,7 @@ class SlowNight:
         outcome = self.runner.run()
         run = read_run(self.folder)
         plan = plan_from_dict(run.run["plan"])
-        assert refold(watch_of(plan, run.run["measurement"]), run.events, readings_of(run)) == self.runner.memory
+        assert refold(watch_of(plan, run.run["measurement"]), run.events, readings_of(run)) == self.runner.so_far.memory
         _, again = replay(plan, run.events, [Sample(row[0], *row[2:5]) for row in run.iter_rows()])
         assert [event["kind"] for event in again] == [one["kind"] for one in run.events if one["kind"] in RESULT_KINDS]
         return outcome

@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from amphora.harness.archive.journal import write_out
-from amphora.harness.archive.run_folder import FILES, RUN, read_header
+from amphora.harness.archive.run_folder import FILES, RUN, is_simulated, read_header
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate import footing
@@ -217,20 +217,6 @@ def _instruments(run: dict[str, Any]) -> list[dict[str, str]]:
                 }
             )
     return found
-
-
-def is_simulated(run: dict[str, Any]) -> bool:
-    """Tell whether a run was made on the simulated bench: by its addresses, or by what its instruments answer."""
-    bench = run.get("bench") or {}
-    items = (bench.get("instruments") or {}).values()
-    return bench.get("simulated") is True or any(
-        isinstance(item, dict)
-        and (
-            "simulated" in (item.get("resource"), item.get("port"))
-            or str(item.get("identity") or "").startswith("AMPHORA SIM,")
-        )
-        for item in items
-    )
 
 
 def _specifications(run: dict[str, Any]) -> dict[str, Any]:

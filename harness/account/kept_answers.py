@@ -1,0 +1,148 @@
+"""What a comparison reads of every run of a shelf, kept by cell in its index, so that ten thousand stay quick.
+
+Only for speed: kept for a key of all it is made of (size, time and inode of the files of each run of the cell, its
+record, the runs that measured leads, the code), and worked out anew where any of that differs, or was written within
+the last seconds.
+"""
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.common.errors import AmphoraError
+from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
+
+MANY = 24  # fewer runs are not worth an index
+NOT_COMPARED = ("budget", "evening", "phases", "resistance_table", "rests")  # most of an answer's length
+Read = tuple[Path, dict[str, Any], dict[str, Any]]  # folder, figures, the cell's record
+
+
+def read_answers(
+    folders: Sequence[Path], verify: bool = False, whole: bool = True
+) -> tuple[list[Read], list[dict[str, str]]]:
+    """Return (folder, figures, cell's record) of each run, and the damaged ones with why, both in the order asked.
+
+    Args:
+        folders: Run folders.
+        verify: Ask each file's digest, not its size, time and inode.
+        whole: False: `NOT_COMPARED` may be left out of the figures, and what was kept may serve.
+    """
+    from amphora.harness.account.after_run import work_out
+
+    with by_stamps(not verify):
+        kept: dict[Path, dict[str, Any]] = {}
+        wanted: dict[Path, list[Path]] = {}
+        for folder in folders:
+            wanted.setdefault(Path(folder).absolute().parent, []).append(Path(folder))
+        keys: dict[Path, str] = {}
+        if not whole and not verify and len(folders) >= MANY:
+            keys = {parent: key for parent in wanted if (key := _key_of(parent))}
+            kept = _kept(keys)
+        work_out([folder for parent, runs in wanted.items() if parent not in kept for folder in runs])
+        for parent, runs in wanted.items():
+            if parent not in kept:
+                kept[parent] = {folder.name: _read(folder) for folder in runs}
+                if set(kept[parent]) != set(_names(parent)):
+                    keys.pop(parent, None)  # not all of the cell: nothing to keep for it
+            else:
+                keys.pop(parent, None)
+        _keep({parent: (key, kept[parent]) for parent, key in keys.items()})
+    good: list[Read] = []
+    damaged: list[dict[str, str]] = []
+    for folder in map(Path, folders):
+        found = kept[folder.absolute().parent].get(folder.name) or _read(folder)
+        if "damaged" in found:
+            damaged.append({"run": str(folder), "text": found["damaged"]})
+        else:
+            good.append((folder, found["figures"], found["record"]))
+    return good, damaged
+
+
+def _read(folder: Path) -> dict[str, Any]:
+    from amphora.harness.account.answer import analyse_run
+
+    try:
+        result = analyse_run(folder)
+        run = read_header(folder)
+        record = dict(run.get("cell") or {})
+    except (AmphoraError, OSError, ValueError) as error:
+        return {"damaged": str(error)}
+    return {"figures": {**result, **_when(run)}, "record": _present_record(folder, record)}
+
+
+def _when(run: Mapping[str, Any]) -> dict[str, Any]:
+    """Return when a run was measured: for an imported one what its file says, which may be nothing."""
+    imported = run.get("imported")
+    if not isinstance(imported, Mapping):
+        return {"measured_utc": run.get("created_utc")}
+    return {"measured_utc": imported.get("first_clock_time")}
+
+
+def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
+    """Return the cell's record as the register has it now, else as it was when the run began."""
+    try:
+        now = json.loads((folder.parent / "cell.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return then
+    if not isinstance(now, dict):
+        return then
+    renamed = folder.parent.name == now.get("id") and any(
+        isinstance(item, dict) and item.get("kind") == "renamed" for item in now.get("entries") or []
+    )
+    return now if renamed or now.get("id") == then.get("id", now.get("id")) else then
+
+
+def _names(parent: Path) -> list[str]:
+    return once(f"runs {parent}", lambda: [run.name for run in Shelf(parent.parent).runs(parent.name)])
+
+
+def _key_of(parent: Path) -> str:
+    """Return a key of all that a cell's answers are made of; "" where they may not be kept."""
+    where = str(parent)
+    try:
+        record = os.stat(f"{where}/cell.json")  # noqa: PTH116  ten thousand of them a comparison
+        names = _names(parent)
+    except (OSError, AmphoraError):
+        return ""
+    leads = once(f"leads {parent.parent}", lambda: _leads(parent.parent))
+    parts: list[Any] = [code_digest(), record.st_size, record.st_mtime_ns, leads]
+    for name in names:
+        stamps = stamps_of(f"{where}/{name}")
+        if stamps is None:
+            return ""
+        parts.append((name, stamps))
+    return hashlib.sha256(repr(parts).encode()).hexdigest()
+
+
+def _leads(logs: Path) -> str:
+    found = once(f"leads runs {logs}", lambda: list(logs.glob("*/*-leads/run.json")))
+    return repr(sorted((str(path), stamps_of(path.parent)) for path in found))
+
+
+def _kept(keys: Mapping[Path, str]) -> dict[Path, dict[str, Any]]:
+    found: dict[Path, dict[str, Any]] = {}
+    for logs in {parent.parent for parent in keys}:
+        kept = Shelf(logs).kept_answers()
+        for parent, key in keys.items():
+            if parent.parent == logs and kept.get(parent.name, ("", ""))[0] == key:
+                found[parent] = json.loads(kept[parent.name][1])
+    return found
+
+
+def _keep(fresh: Mapping[Path, tuple[str, dict[str, Any]]]) -> None:
+    by_shelf: dict[Path, dict[str, tuple[str, str]]] = {}
+    for parent, (key, runs) in fresh.items():
+        slim = {
+            name: one
+            if "damaged" in one
+            else {**one, "figures": {k: v for k, v in one["figures"].items() if k not in NOT_COMPARED}}
+            for name, one in runs.items()
+        }
+        by_shelf.setdefault(parent.parent, {})[parent.name] = (key, json.dumps(slim, ensure_ascii=False))
+    for logs, answers in by_shelf.items():
+        Shelf(logs).keep_answers(answers)
