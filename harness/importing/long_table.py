@@ -258,7 +258,7 @@ class LongRows:
 
 
 def long_rows(parts: Parts, judged: Rows, sources: Mapping[str, Source], told: Told) -> LongRows | None:
-    """Return the rows to write, from what was judged of those that stand for them; None where it does not carry over."""
+    """Return the rows to write, by what was judged of those that stand for them; None where it does not carry over."""
     import numpy as np
 
     table = parts.standing

@@ -120,7 +120,8 @@ def shown(r: dict[str, Any]) -> str:
     parts = " ".join(f"{name}={100 * h / max(r['said'], 1e-9):.1f}" for name, h in r["parts"].items())
     return (
         f"{r['cell']} {r['test']} {r['rate']} It, rail {r['rail']} V: truth {r['truth']:.3f} h, said {r['said']:.3f}, "
-        f"off {100 * off:+.1f} %, U {100 * U:.1f} % {verdict} {'OUT' if abs(r['said'] - r['truth']) > r['U'] else ''} {parts}"
+        f"off {100 * off:+.1f} %, U {100 * U:.1f} % {verdict} {'OUT' if abs(r['said'] - r['truth']) > r['U'] else ''}"
+        f" {parts}"
     )
 
 

@@ -34,9 +34,8 @@ def models(tmp_path_factory):
         ("real-lfp", "lfp", 2.5),
     ):
         cell = cell_of(kind, seed=3)
-        run = write_test(
-            tmp_path_factory.mktemp(kind), cell, current_A=0.2 * cell.spec.capacity_Ah, chemistry=chemistry, cutoff_V=cutoff_V
-        )  # fmt: skip
+        amps = 0.2 * cell.spec.capacity_Ah
+        run = write_test(tmp_path_factory.mktemp(kind), cell, current_A=amps, chemistry=chemistry, cutoff_V=cutoff_V)
         held[kind] = (model_of(run), chemistry, cutoff_V)
     return held
 

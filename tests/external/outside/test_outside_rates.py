@@ -1,8 +1,8 @@
-"""Run times at other rates than the test's, against a physics library's cells really emptied: see tests/campaign/rate_study.
+"""Run times at other rates than the test's, against a physics library's cells that are really emptied.
 
-PyBaMM (Sulzer et al., J. Open Res. Software 9, 2021, 14): its porous-electrode model with a lumped temperature. Sets: Chen et
-al. 2020, J. Electrochem. Soc. 167 080534 (NMC); Prada et al. 2013, J. Electrochem. Soc. 160 A616 (LFP); Kim et al. 2011,
-J. Electrochem. Soc. 158 A955 (NCA).
+PyBaMM (Sulzer et al., J. Open Res. Software 9, 2021, 14): its porous-electrode model with a lumped temperature. Sets:
+Chen et al. 2020, J. Electrochem. Soc. 167 080534 (NMC); Prada et al. 2013, J. Electrochem. Soc. 160 A616 (LFP); Kim et
+al. 2011, J. Electrochem. Soc. 158 A955 (NCA). The long form: tests/campaign/rate_study.
 """
 
 from pathlib import Path
