@@ -89,7 +89,8 @@ class CellModel:
         at = self.given_Ah + more_Ah
         last = float(self.given_Ah[-1])
         slope = (self.ocv_V[-1] - self.ocv_V[-2]) / (self.given_Ah[-1] - self.given_Ah[-2])
-        return np.interp(at, self.given_Ah, self.ocv_V) + np.maximum(at - last, 0.0) * slope
+        ahead: FloatArray = np.interp(at, self.given_Ah, self.ocv_V) + np.maximum(at - last, 0.0) * slope
+        return ahead
 
     def changed(self, capacity: float = 1.0, ohm: float = 1.0) -> "CellModel":
         """Return the cell with another capacity and resistance, as factors."""

@@ -16,6 +16,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
+import numpy as np
+import pandas as pd
+
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.columns import Source
 from amphora.harness.importing.rows import Rows, Told, number_column, step_column, temperature_column
@@ -25,7 +28,6 @@ from amphora.harness.importing.table_file import HEAD_BYTES, Layout, layout_of, 
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
-    import pandas as pd
 
     FloatArray = npt.NDArray[np.float64]
     IntArray = npt.NDArray[np.int64]
@@ -76,8 +78,6 @@ def _opened(file: Path) -> Iterator[IO[bytes]]:
 
 
 def _parts(file: Path, begin: int, options: Mapping[str, Any]) -> "Iterator[pd.DataFrame]":
-    import pandas as pd
-
     with _opened(file) as held:
         held.seek(begin)
         with pd.read_csv(held, chunksize=PART_ROWS, **options) as reader:
@@ -112,9 +112,6 @@ def read_parts(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -
 
 
 def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Parts:
-    import numpy as np
-    import pandas as pd
-
     with _opened(file) as held:
         head = held.read(HEAD_BYTES)
     if head[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0") or head[:2] in (b"\xff\xfe", b"\xfe\xff") or 0 in head[:4096]:
@@ -160,8 +157,6 @@ class _Keeper:
     @property
     def standing(self) -> "pd.DataFrame":
         """Return the rows that stand for the table."""
-        import pandas as pd
-
         return pd.concat([rows for rows, _, _ in self._kept])
 
     def take(self, part: "pd.DataFrame") -> None:
@@ -170,8 +165,6 @@ class _Keeper:
         Raises:
             NotPlain: they are not numbers over a time that does not fall, or step too often.
         """
-        import numpy as np
-
         t, v, i = (part[self._needed[name]].to_numpy(np.float64) for name in ("t", "v", "i"))
         for values in (t, v, i):
             if not np.isfinite(values).all() or (np.abs(values) > BEYOND).any():
@@ -223,8 +216,6 @@ class LongRows:
 
     def __iter__(self) -> Iterator[Rows]:
         """Give the rows again, part by part, in the units of the house."""
-        import numpy as np
-
         executed, last_step = 0, None
         line = self.parts.layout.first_line
         for table in self.parts:
@@ -259,8 +250,6 @@ class LongRows:
 
 def long_rows(parts: Parts, judged: Rows, sources: Mapping[str, Source], told: Told) -> LongRows | None:
     """Return the rows to write, by what was judged of those that stand for them; None where it does not carry over."""
-    import numpy as np
-
     table = parts.standing
     if judged.restarts or judged.executed.size != len(table):
         return None  # rows were left out, turned round or set aside
@@ -278,8 +267,6 @@ def long_rows(parts: Parts, judged: Rows, sources: Mapping[str, Source], told: T
 
 def _time_of(raw: "FloatArray", judged: "FloatArray") -> "Callable[[FloatArray], FloatArray] | None":
     """Return how times were made out of the column's, where it is a shift and a unit."""
-    import numpy as np
-
     if np.array_equal(raw, judged):
         return lambda t: t
     first = float(raw[0])
