@@ -32,6 +32,7 @@ WARM_U = 0.6  # k = 2, of the logarithm: how much less a warmer cell resists (ac
 # of it; and likewise of the run time itself.
 RATE_OHM_U, RATE_OHM_EACH_U = 0.08, 0.08
 RATE_TIME_U, RATE_TIME_EACH_U = 0.003, 0.006
+RATE_MOST = 2.5  # so many e-folds: beyond it, at ever smaller currents, resistance and lead come to nothing
 RATE_FAR, RATE_FAR_SQUARE_U = (
     1.2,
     0.075,
@@ -161,8 +162,8 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
 
     more = 1 + model.capacity_U_Ah / model.capacity_Ah
     hours, _ = off(_run_mode(model.changed(capacity=more), duty, mode))
-    away = abs(math.log(max(run.mean_A, 1e-9) / model.test_A)) if model.test_A > 0 else 0.0
-    share = math.hypot(model.ohm_U_share, RATE_OHM_U + RATE_OHM_EACH_U * away)
+    away = math.log(max(run.mean_A, 1e-9) / model.test_A) if model.test_A > 0 else 0.0
+    share = math.hypot(model.ohm_U_share, RATE_OHM_U + RATE_OHM_EACH_U * min(abs(away), RATE_MOST))
     found = {
         "rate": (_rate_U(away) * run.hours, RATE_TIME_U * model.capacity_Ah),
         "capacity": (hours, 0.0),  # shares of charge are shares of it
@@ -188,7 +189,9 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
 
 def _rate_U(away: float) -> float:
     """Return what a run time may be off by, k = 2, share, so many e-folds of current away from the test's."""
-    return RATE_TIME_U + RATE_TIME_EACH_U * away + RATE_FAR_SQUARE_U * max(0.0, away - RATE_FAR) ** 2
+    return (
+        RATE_TIME_U + RATE_TIME_EACH_U * min(abs(away), RATE_MOST) + RATE_FAR_SQUARE_U * max(0.0, away - RATE_FAR) ** 2
+    )
 
 
 def _further(model: CellModel, sign: int) -> CellModel:
