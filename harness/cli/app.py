@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from amphora.harness.cli.output import any_encoding, unfailing_messages
+from amphora.harness.cli.output import any_encoding, fold_at_a_terminal, unfailing_messages
 from amphora.harness.common.errors import AmphoraError, Interrupted
 
 GROUPS = (
@@ -22,7 +22,9 @@ GROUPS = (
     "queue",  # queue add/show/move/drop/done/clear/run
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
-    "decisions",  # grade, compare, match, fit, duty
+    "screen",  # screen
+    "decisions",  # grade, compare, match, fit
+    "duties",  # duty list/check/survey/from-run
     "papers",  # certify, verify, label, report, key, schema
     "demo",  # demo
 )
@@ -31,7 +33,7 @@ PANELS = {  # the commands as the work goes, in the groups of the help
     "Begin": ("demo", "doctor", "bench", "cell"),
     "Measure a cell": ("plan", "run", "resume", "watch", "queue"),
     "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
-    "Decide": ("grade", "compare", "match", "fit", "duty"),
+    "Decide": ("screen", "grade", "compare", "match", "fit", "duty"),
     "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),
 }
 ORDER = tuple(name for names in PANELS.values() for name in names)
@@ -105,6 +107,7 @@ def main() -> None:
 
     any_encoding()
     unfailing_messages()
+    fold_at_a_terminal()
     try:
         sys.exit(app(standalone_mode=False) or 0)
     except USAGE as error:

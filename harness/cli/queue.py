@@ -14,6 +14,8 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from amphora.harness.bench.bays import Bays
     from amphora.harness.queue.supervisor import Supervisor
 
@@ -55,16 +57,24 @@ def _bays(bench: Path | None, logs: Path) -> "Bays":
     return bays
 
 
-def _supervisor(logs: Path, bays: "Bays", **more: Any) -> "Supervisor":
+def _supervisor(logs: Path, bays: "Bays", settled: list[str] | None = None, **more: Any) -> "Supervisor":
     from amphora.harness.queue.knowledge import Knowledge
     from amphora.harness.queue.processes import Processes
     from amphora.harness.queue.supervisor import Supervisor
 
     known = Knowledge(logs, bays)
+    runs = Processes(logs, bays, settled=settled or ())
     return Supervisor(
-        _journal(logs), bays, Processes(logs, bays), lambda: datetime.now().astimezone(), refused=known.refused,
-        expected_s=known.expected_s, **more,
+        _journal(logs), bays, runs, lambda: datetime.now().astimezone(), refused=known.refused,
+        expected_s=known.expected_s, not_worth=_screen(logs), **more,
     )  # fmt: skip
+
+
+def _screen(logs: Path) -> "Callable[[str, float | None], str]":
+    """Return what says of a cell why it is not worth a night."""
+    from amphora.harness.decisions.screening_shelf import Screen
+
+    return Screen(logs).not_worth
 
 
 @queue_app.command("add")
@@ -214,6 +224,13 @@ def queue_run(
     hands: Annotated[
         bool, typer.Option("--hands-done", help="Take what hands are asked for as done at once (simulated benches).")
     ] = False,
+    stop_when_settled: Annotated[
+        bool,
+        typer.Option("--stop-when-settled", help="End nights early, once no grade, or --for, can change."),
+    ] = False,
+    duty: Annotated[
+        str | None, typer.Option("--for", help="With --stop-when-settled: the duty that has to be served.")
+    ] = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -222,14 +239,20 @@ def queue_run(
     Example: amphora queue run --bench bench.toml
     """
     from amphora.harness.common.alarm import Alarm
+    from amphora.harness.decisions.duty import load_duty
     from amphora.harness.queue.journal import hold
     from amphora.harness.running.session import CAUTIONS
 
     bays = _bays(bench, logs)
     if hands and not bays.simulated:
         raise InputError("--hands-done is for simulated benches: nobody else's cells move by themselves")
+    if duty is not None and not stop_when_settled:
+        raise InputError(f"--for {duty} is not accepted alone; it goes with --stop-when-settled")
+    if duty is not None:
+        load_duty(duty)
+    settled = ["--stop-when-settled", *(["--for", duty] if duty is not None else [])] if stop_when_settled else []
     alarm = Alarm(bays.alarms, f"{bays.where}: alarms")
-    supervisor = _supervisor(logs, bays, tell=_stamped, call=alarm.raise_)
+    supervisor = _supervisor(logs, bays, settled, tell=_stamped, call=alarm.raise_)
     with hold(logs):
         for line in (*CAUTIONS, *bays.said()):
             say(line)

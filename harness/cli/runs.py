@@ -16,16 +16,23 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from amphora.harness.cli.asking import ask_for
-from amphora.harness.cli.at_the_bench import after_the_last_run, hand_meter_shows, hands_of, person_at
+from amphora.harness.cli.at_the_bench import (
+    after_the_last_run,
+    check_kind,
+    hand_meter_shows,
+    hands_of,
+    person_at,
+    typed_hand_meter,
+)
 from amphora.harness.cli.completion import benches, cells, recipes, runs
 from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import unknown
 
 if TYPE_CHECKING:
     from amphora.drivers.roles import Abilities, Clock, Instrument
     from amphora.harness.bench.bench_file import BenchDescription
+    from amphora.harness.plans.settled import Settled
     from amphora.harness.running.runner import Outcome, Progress
     from amphora.harness.running.session import Request
 
@@ -68,6 +75,13 @@ SpiteOption = Annotated[
     list[str] | None,
     typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is written into the run."),
 ]
+SettledOption = Annotated[
+    bool,
+    typer.Option("--stop-when-settled", help="End a discharge early, once no grade, or --for, can change any more."),
+]
+ForOption = Annotated[
+    str | None, typer.Option("--for", help="With --stop-when-settled: the duty that has to be served, as path-light.")
+]
 KindOption = Annotated[str, typer.Option("--simulated-cell", help="Kind of cell on the simulated bench.")]
 SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 
@@ -86,6 +100,8 @@ def _request(
     charge_unattended: UnattendedOption = False,
     in_spite_of: SpiteOption = None,
     charge_without_sensor: NoSensorOption = False,
+    stop_when_settled: SettledOption = False,
+    duty: ForOption = None,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
     from amphora.harness.common.quantities import parse
@@ -93,6 +109,8 @@ def _request(
 
     if start not in (None, "full", "declared-full", "unknown"):
         raise InputError(f"--start {start}: is not accepted; declared-full or unknown is")
+    if duty is not None and not stop_when_settled:
+        raise InputError(f"--for {duty} is not accepted alone; it goes with --stop-when-settled")
     return Request(
         cell_id=cell,
         profile=profile,
@@ -107,7 +125,15 @@ def _request(
         unattended_charging_ok=charge_unattended,
         in_spite_of=tuple(in_spite_of or ()),
         without_sensor_ok=charge_without_sensor,
+        settled=_settled(logs, cell, duty) if stop_when_settled else None,
     )
+
+
+def _settled(logs: Path, cell: str, duty: str | None) -> "Settled":
+    from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.decisions.purpose import settled_by
+
+    return settled_by(Shelf(logs).get(cell), duty)
 
 
 def _asking(command: Callable[..., None]) -> Callable[..., None]:
@@ -153,8 +179,9 @@ def plan(
     from amphora.harness.report.plan_text import render
     from amphora.harness.running.session import make_plan
 
-    now = datetime.now(UTC)
     described = _described(bench)
+    # On a bench that lives faster the next run begins after the last one, which may lie ahead of this computer's clock.
+    now = after_the_last_run(request.logs, request.cell_id) if described.speed_up > 1.0 else datetime.now(UTC)
     the_plan, _ = make_plan(request, described, now, _abilities(bench, described))
     if bench not in (None, "simulated"):
         with stay_awake() as awake:
@@ -186,6 +213,22 @@ def run(
 
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
+    perform(
+        bench, request, hand_voltage, simulated_cell, seed, json,
+        after_a_run(request.cell_id, Path(request.profile).stem, bench),
+    )  # fmt: skip
+
+
+def perform(
+    bench: str,
+    request: "Request",
+    hand_voltage: str | None,
+    simulated_cell: str,
+    seed: int,
+    json: bool,
+    then: list[str],
+) -> None:
+    """Carry a run out and show how it ended; `then` are the words of the command that comes next."""
     from amphora.harness.common.quantities import parse
     from amphora.harness.running.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
 
@@ -201,11 +244,12 @@ def run(
         early, _ = make_plan(request, described, datetime.now(UTC))
         roles = early.roles()
         check_account(request, early, described.simulated)
-        if hand_voltage is None and sys.stdin.isatty() and (described.hands or not described.simulated):
+        asked = hand_voltage is None and sys.stdin.isatty() and (described.hands or not described.simulated)
+        if asked and not early.notes.get("device"):
             tell("")
             shows = hand_meter_shows(hands_of(described))
             typed_V = ask_for(
-                f"Hand meter at the cell, with its sign, as '3.31 V' (Return: not read{shows}): ", _hand_meter
+                f"Hand meter at the cell, with its sign, as '3.31 V' (Return: not read{shows}): ", typed_hand_meter
             )
             if typed_V is not None:
                 request = replace(request, hand_voltage_V=typed_V)
@@ -224,7 +268,7 @@ def run(
             tell=tell,
             guarded=setup.real,
         )
-    _finish(outcome, json, after_a_run(request.cell_id, Path(request.profile).stem, bench), request.logs)
+    _finish(outcome, json, then, request.logs)
 
 
 def resume(
@@ -349,22 +393,6 @@ def _hours(text: str) -> tuple[float, float]:
     return h0 + m0 / 60.0, h1 + m1 / 60.0
 
 
-def _hand_meter(typed: str) -> float | None:
-    """Return the volts that somebody typed, with or without the unit; None where nothing was typed.
-
-    Raises:
-        InputError: it is no voltage.
-    """
-    from amphora.harness.common.quantities import parse
-
-    if not typed:
-        return None
-    try:
-        return parse(f"{float(typed):g} V", "voltage", "hand meter")
-    except ValueError:
-        return parse(typed, "voltage", "hand meter")
-
-
 def _with_cautions() -> Callable[[str], None]:
     """Return what tells a person a line; the cautions come before its first."""
     from amphora.harness.running.session import CAUTIONS
@@ -434,7 +462,7 @@ class _Setup:
         self.alarm: Callable[[str, str], None] | None = None
         self.show = _progress()
         if not self.real:
-            _check_kind(self._kind)
+            check_kind(self._kind)
             self._session = SimulatedSession(self._request.logs, self._request.cell_id, self._kind, self._seed)
             self.description = self._session.description
             self.clock: Clock = self._session.clock
@@ -475,14 +503,6 @@ class _Setup:
         self._alarm.drain(5.0)
         for failure in dict.fromkeys(self._alarm.failures):
             say(f"an alarm did not get through: {failure}")
-
-
-def _check_kind(kind: str) -> None:
-    from amphora.drivers.simulated.cell import KINDS
-    from amphora.drivers.simulated.device import DEVICES
-
-    if kind not in (*KINDS, *DEVICES):
-        raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")
 
 
 def _remark(text: str) -> None:

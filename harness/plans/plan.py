@@ -21,6 +21,7 @@ EndQuantity = Literal[
     "temperature_rise_K",  # above the reading at the beginning of the step
     "temperature_rate_K_per_min",  # over the last minutes
     "voltage_drop_V",  # below the highest voltage of this step
+    "load_step_ohm",  # as the last load step of this run showed it
     "voltage_rate_V_per_h",  # magnitude, over the last minutes: has it come to rest
 ]
 
@@ -65,6 +66,7 @@ class End:
     at: Literal[">=", "<="]
     value: float
     text: str = ""
+    finishes: bool = False  # the whole run, not the step alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +172,9 @@ def plan_to_dict(plan: Plan) -> dict[str, Any]:
         for segment in step["segments"]:
             if not segment["order"]["act"]:
                 del segment["order"]["act"]
+        for end in step["ends"]:
+            if not end["finishes"]:
+                del end["finishes"]
     return data
 
 

@@ -11,8 +11,8 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown, table_of, text_of, unknown, why_unreadable
 from amphora.harness.common.quantities import parse
 
-TOP_KEYS = ("name", "summary", "stage")
-STAGE_KEYS = ("recipe", "after", "within")
+TOP_KEYS = ("name", "summary", "least", "stage")
+STAGE_KEYS = ("recipe", "after", "within", "screened")
 LAST = "storage"  # what a course ends with: a cell goes to the shelf at its storage charge
 MOST_STAGES = 20
 
@@ -27,15 +27,20 @@ class Stage:
     roles: frozenset[str] = frozenset()  # of the instruments it needs: load, supply
     after_s: float = 0.0
     within_s: float | None = None
+    screened: bool = False  # a cell that is not worth it by the screen is spared it, before it or in its beginning
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Stages in order; the last one leaves the cell at its storage charge."""
+    """Stages in order; the last one leaves the cell at its storage charge.
+
+    least_Ah: What a cell has to hold to be worth the screened stages; None: what the grade asks of its form.
+    """
 
     name: str
     summary: str
     stages: tuple[Stage, ...]
+    least_Ah: float | None = None
 
 
 def shipped() -> list[str]:
@@ -80,8 +85,13 @@ def course_from_dict(data: Mapping[str, Any], where: str, folder: Path = Path())
             f"{where}: the last stage is {stages[-1].name!r}; a course ends with {LAST!r}, so that no cell goes to "
             "the shelf full or empty"
         )
+    if stages[-1].screened:
+        raise InputError(f"{where}: screened = true is not accepted at the last stage; no cell is spared its {LAST!r}")
+    least_Ah = parse(data["least"], "capacity", f"{where}: least") if "least" in data else None
+    if least_Ah is not None and not least_Ah > 0:
+        raise InputError(f"{where}: least = {shown(data['least'])} is not above 0")
     return Course(
-        text_of(data["name"], f"{where}: name"), text_of(data.get("summary", ""), f"{where}: summary"), stages
+        text_of(data["name"], f"{where}: name"), text_of(data.get("summary", ""), f"{where}: summary"), stages, least_Ah
     )
 
 
@@ -103,7 +113,10 @@ def _stage(data: Any, where: str, folder: Path) -> Stage:
             f"{where}: within = {shown(table['within'])} is not accepted; a time longer than after is "
             f"({shown(table.get('after', '0 s'))})"
         )
-    return Stage(named, recipe.attended, recipe.name, frozenset(roles), after_s, within_s)
+    screened = table.get("screened", False)
+    if not isinstance(screened, bool):
+        raise InputError(f"{where}: screened = {shown(screened)} is not accepted; true or false is")
+    return Stage(named, recipe.attended, recipe.name, frozenset(roles), after_s, within_s, screened)
 
 
 def _kinds(steps: Any) -> Any:

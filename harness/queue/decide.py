@@ -24,7 +24,8 @@ class Facts:
     """What does not stand in the journal.
 
     courses: By name. bays: By name. hours: In which somebody is there; None: nobody is known to be, nothing charges.
-    refused: cell -> why the gate says no. expected_s: (cell, stage) -> how long it is expected to take, second.
+    refused: cell -> why the gate says no. not_worth: cell -> why its night is spared.
+    expected_s: (cell, stage) -> how long it is expected to take, second.
     """
 
     courses: Mapping[str, Course]
@@ -32,13 +33,14 @@ class Facts:
     hours: Hours | None
     refused: Mapping[str, str] = field(default_factory=dict)
     expected_s: Mapping[tuple[str, int], float] = field(default_factory=dict)
+    not_worth: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """Something to do. `what`: assign, begin, go-on, pause, apart, free. `stage`: where the course goes on."""
+    """Something to do. `what`: assign, begin, go-on, pause, apart, spare. `stage`: where the course goes on."""
 
-    what: Literal["assign", "begin", "go-on", "pause", "apart"]
+    what: Literal["assign", "begin", "go-on", "pause", "apart", "spare"]
     cell: str
     bay: str = ""
     stage: int = 0
@@ -71,6 +73,11 @@ def decide(room: Room, facts: Facts, now: datetime) -> list[Act]:
         Act("apart", place.cell, why=facts.refused[place.cell])
         for place in room.left()
         if place.cell in facts.refused and place.state not in ("running",)
+    ]
+    acts += [
+        Act("spare", place.cell, place.bay or "", place.stage, facts.not_worth[place.cell])
+        for place in room.left()
+        if place.cell in facts.not_worth and not place.spared and place.cell not in facts.refused
     ]
     gone = {act.cell for act in acts}
     acts += _pauses(room, facts, now)
@@ -263,6 +270,8 @@ def _acted(
     utc = _utc(at)
     if act.what == "assign":
         return fold([{"kind": "assigned", "cell": act.cell, "bay": act.bay, "utc": utc}], facts.courses, room)
+    if act.what == "spare":
+        return fold([{"kind": "spared", "cell": act.cell, "why": act.why, "utc": utc}], facts.courses, room)
     if act.what == "apart":
         return fold([{"kind": "apart", "cell": act.cell, "why": act.why, "utc": utc}], facts.courses, room)
     place = room.places[act.cell]

@@ -11,6 +11,7 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,8 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bays import Bays
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.locks import START_SLACK_S, process_start
+from amphora.harness.plans.recipe import load_recipe
+from amphora.harness.plans.settled import may_end_early
 from amphora.harness.queue.room import Place
 from amphora.harness.queue.supervisor import Ended
 
@@ -35,9 +38,13 @@ class Processes:
         logs: The shelf's folder.
         bays: The bench.
         environment: For the runs; None: this process's.
+        settled: Words of `amphora run` for discharges to the cut-off that may end early, as a person asked for.
     """
 
-    def __init__(self, logs: Path, bays: Bays, environment: dict[str, str] | None = None) -> None:
+    def __init__(
+        self, logs: Path, bays: Bays, environment: dict[str, str] | None = None, settled: Sequence[str] = ()
+    ) -> None:
+        self._settled = tuple(settled)
         self._logs = Path(logs).absolute()
         self._bays = bays
         self._environment = environment
@@ -49,6 +56,8 @@ class Processes:
         words += ["--bench", self._bays.bays[bay].address, "--json"]
         if not run and self._bays.attended is not None:
             words += ["--attended", str(self._bays.attended)]
+        if not run and self._settled and may_end_early(load_recipe(recipe)):
+            words += self._settled
         out, err = self._said(cell)
         out.parent.mkdir(exist_ok=True)
         with out.open("wb") as answer, err.open("wb") as said:
@@ -168,7 +177,7 @@ def _by_folder(folder: Path) -> Ended:
     events = read_run(folder).events
     stopped = next((event for event in reversed(events) if event["kind"] in ("stopped", "killed")), None)
     if stopped is None:
-        return Ended("killed", "its process is gone without a word", 143, str(folder), not goes_on)
+        return Ended("killed", "its process ended without a message", 143, str(folder), not goes_on)
     reason, text = str(stopped.get("reason", "killed")), _short(str(stopped.get("text", "")))
     code = 3 if reason.startswith("guard:") else CODES.get(reason, 0)
     made = [event for event in events if event["kind"] == "made-safe"]

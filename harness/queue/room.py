@@ -2,8 +2,9 @@
 
 Events, one table each, in order: `added` (cell, course), `moved` (cell, to), `dropped` (cell, why), `assigned` (cell,
 bay), `hands` (cell, bay, what: "in" or "out"), `began` (cell, stage, bay, pid, started, run), `ended` (cell, stage,
-bay, reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `bay-stopped` (bay, why),
-`bay-cleared` (bay), `group-stopped` (bays, why), `alarm` (text), `alarm-cleared` (text). Each has `utc`.
+bay, reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `spared` (cell, why),
+`bay-stopped` (bay, why), `bay-cleared` (bay), `group-stopped` (bays, why), `alarm` (text),
+`alarm-cleared` (text). Each has `utc`.
 """
 
 from collections.abc import Iterable, Mapping
@@ -36,6 +37,7 @@ class Place:
     pid: int = 0
     started: float = 0.0
     pausing: bool = False
+    spared: str = ""  # why it is not worth the stages that are left: on to the last one
     stops: tuple[str, ...] = ()  # what the guard has stopped it for and a person has let go on
 
 
@@ -147,6 +149,9 @@ def _of_a_cell(room: Room, event: Mapping[str, Any], course: Course) -> Room:
         )  # fmt: skip
     if kind == "pausing":
         return room.with_place(replace(place, pausing=True))
+    if kind == "spared":
+        place = replace(place, spared=str(event["why"]))
+        return room.with_place(place if place.state == "running" else _to_the_last(place, course))
     if kind == "ended":
         return _ended(room, place, event, course)
     return room
@@ -158,16 +163,26 @@ def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -
     code, reason = int(event["exit_code"]), str(event["reason"])
     run, text = str(event.get("run") or ""), str(event.get("text", ""))
     place = replace(place, run="", pid=0, pausing=False)
+    if (
+        place.spared
+        and place.stage < len(course.stages) - 1
+        and event.get("safe", True)
+        and _ended_for_it(code, reason)
+    ):
+        room = room.with_bay(str(event["bay"]), replace(bay, troubles=0))
+        return room.with_place(_to_the_last(replace(place, since=at(event)), course))
     if code == 0:
         room = room.with_bay(str(event["bay"]), replace(bay, troubles=0))
         stage = place.stage + 1
         if stage >= len(course.stages):
-            return _leaves(room, replace(place, state="done", stage=place.stage, why="", since=at(event)))
+            return _leaves(room, replace(place, state="done", stage=place.stage, why=place.spared, since=at(event)))
         return room.with_place(replace(place, state="ready", stage=stage, since=at(event), tries=0, why=""))
     keep = bool(run) and not bool(event.get("final"))
     if not event.get("safe", True):
         # Nobody goes near it by program before a person has: what may still be on is no matter of another try.
         room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
+        if place.spared:
+            return room.with_place(_to_the_last(place, course))
         return room.with_place(replace(place, state="paused" if keep else "ready", run=run if keep else "", why=text))
     twice = reason in place.stops and tells_when_repeated(reason)
     if reason.startswith("guard:") and keep and not against_the_cell(reason) and not twice:
@@ -189,6 +204,16 @@ def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -
     return room.with_place(
         replace(place, state="paused" if keep else "ready", run=run if keep else "", tries=tries, why=text)
     )
+
+
+def _to_the_last(place: Place, course: Course) -> Place:
+    """A cell that is not worth its night goes on with the charge for the shelf."""
+    return replace(place, state="ready", stage=len(course.stages) - 1, run="", tries=0, why=place.spared)
+
+
+def _ended_for_it(code: int, reason: str) -> bool:
+    """Whether a run ended as it was asked to, or by itself: not by the guard, and not for an instrument."""
+    return code == 0 or reason in ("paused", "interrupted", "killed")
 
 
 def _trouble(room: Room, name: str, bay: BayNow, why: str) -> Room:

@@ -20,6 +20,7 @@ from amphora.harness.queue.room import Place, Room
 from amphora.harness.running.shared_leads import SHARED_LEADS
 
 LOOK_S = 2.0
+SCREEN_AFTER_S = 35 * 60.0  # rest, load steps and ten minutes of discharge of a night are over by then
 END_WITHIN_S = 20.0  # a run that was asked to end makes safe within this; then it is killed, and its watchdog acts
 
 
@@ -73,6 +74,8 @@ class Supervisor:
         call: Calls the person: (kind, text), as an alarm.
         refused: (cell, stage) -> why the gate does not let it; asked before each decision.
         expected_s: (cell, recipe) -> how long a run is expected to take.
+        not_worth: (cell, what it has to hold, Ah) -> why the screen says that it is not worth a night; empty: it is,
+            or that cannot be told.
     """
 
     journal: QueueJournal
@@ -83,9 +86,11 @@ class Supervisor:
     call: Callable[[str, str], None] = lambda kind, text: None
     refused: Callable[[str, Stage], str] = lambda cell, stage: ""
     expected_s: Callable[[str, str], float] = lambda cell, recipe: 3600.0
+    not_worth: Callable[[str, float | None], str] = lambda cell, least_Ah: ""
     _told: tuple[Hand, ...] = ()
     _ending: dict[str, datetime] = field(default_factory=dict)
     _kept: dict[tuple[str, int], float] = field(default_factory=dict)
+    _screened: set[tuple[str, int, datetime]] = field(default_factory=set)
 
     # -- one look ---------------------------------------------------------------------------------
 
@@ -119,7 +124,29 @@ class Supervisor:
                 if key not in self._kept:
                     self._kept[key] = self.expected_s(place.cell, stages[number].recipe)
                 expected[key] = self._kept[key]
-        return Facts(self.journal.courses, self.bays.bays, self.bays.attended, refused, expected)
+        return Facts(
+            self.journal.courses, self.bays.bays, self.bays.attended, refused, expected, self._not_worth(room)
+        )  # fmt: skip
+
+    def _not_worth(self, room: Room) -> dict[str, str]:
+        """Ask the screen of each cell before a screened stage, and once in it, when its first minutes are over."""
+        found: dict[str, str] = {}
+        for place in room.left():
+            course = self.journal.courses[place.course]
+            if place.spared or not course.stages[place.stage].screened:
+                continue
+            if place.state == "running":
+                began = place.began or self.now()
+                key = (place.cell, place.stage, began)
+                if key in self._screened or (self.now() - began).total_seconds() < SCREEN_AFTER_S:
+                    continue
+                self._screened.add(key)
+            elif place.state != "ready":
+                continue
+            why = self.not_worth(place.cell, course.least_Ah)
+            if why:
+                found[place.cell] = f"not worth a night: {why}"
+        return found
 
     def done(self, room: Room) -> bool:
         """Tell whether the bag is through, the last cell taken out."""
@@ -207,6 +234,12 @@ class Supervisor:
         elif act.what == "apart":
             self.tell(f"{act.cell}: kept apart: {act.why}")
             self.journal.append("apart", now, cell=act.cell, why=act.why)
+        elif act.what == "spare":
+            self.tell(f"{act.cell}: {act.why}")
+            running = self.journal.room.places[act.cell].state == "running"
+            self.journal.append("spared", now, cell=act.cell, why=act.why)
+            if running:
+                self._end(self.journal.room.places[act.cell])
         elif act.what == "pause":
             place = self.journal.room.places[act.cell]
             self.journal.append("pausing", now, cell=act.cell)
@@ -328,7 +361,7 @@ def check_added(journal: QueueJournal, cells: list[str]) -> None:
     for cell in cells:
         place = journal.room.places.get(cell)
         if place is not None and place.state not in ("done", "apart", "dropped"):
-            raise InputError(f"{cell}: is in the queue already ({place.state}); drop it first to begin anew")
+            raise InputError(f"{cell}: is in the queue already ({place.state}); drop it first to begin again")
 
 
 __all__ = ["Ended", "Runs", "Supervisor", "check_added", "in_words", "shown"]

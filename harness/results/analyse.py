@@ -25,6 +25,7 @@ from amphora.harness.results.entries import (
 )
 from amphora.harness.results.preparation import clean, idle_rows, late_zero_A, no_temperature, prepared
 from amphora.harness.results.resistances import of_all, place, plain_resistance, resistances_of
+from amphora.harness.results.settled import settled_told
 from amphora.harness.results.thermal import reference_of, thermal_of
 
 if TYPE_CHECKING:
@@ -103,6 +104,7 @@ def analyse(loaded: Any, cutoff_V: float | None) -> dict[str, Any]:
         "cutoff_V": limit_V,
     }
     told = [Warning_("record", text + ".") for text in loaded.notices]
+    told += settled_told(loaded.events)
     told += _broken_sensor(loaded.record)
     told += late_resistor_told(as_clipped_on(clean(loaded.record))[1])
     told += [

@@ -32,6 +32,7 @@ from amphora.harness.common.locks import acquire_channel, acquire_folder, acquir
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.plans.requirements import ASLEEP
+from amphora.harness.plans.settled import Settled, with_settled
 from amphora.harness.running.beginning import OffSheet
 from amphora.harness.running.checks_for_run import of_the_evening, why_not_proven
 from amphora.harness.running.checks_of_bench import in_words, keep, read_checks
@@ -71,6 +72,7 @@ class Request:
     unattended_charging_ok: bool = False
     without_sensor_ok: bool = False
     hand_voltage_V: float | None = None
+    settled: Settled | None = None  # what may end a discharge before its cut-off
     in_spite_of: tuple[str, ...] = ()  # findings of the account that a person takes on
     extra: Mapping[str, Any] = field(default_factory=dict)
 
@@ -190,6 +192,8 @@ def make_plan(
     if bench is not None and bench.speed_up > 1.0:
         # A simulated bench that lives faster: two real seconds may pass between readings.
         plan = dataclasses.replace(plan, max_gap_s=max(plan.max_gap_s, 2.0 * bench.speed_up))
+    if request.settled is not None:
+        plan = with_settled(plan, request.settled)
     plan = with_zero_rest(plan)
     plan.notes["account"] = account_notes(record, standing, plan)
     if bench is not None:

@@ -1,7 +1,9 @@
 """A small bag on the virtual clock: six cells over two bays, with a short, a swapped cell, a silent load, a killed
 runner and a restart. The full form is `python -m tests.campaign.bag`."""
 
+import os
 import random
+from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
@@ -10,13 +12,23 @@ from virtual_bag import BEGIN, Trouble, VirtualBag, ended_as
 
 from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.archive.journal import read_run
+from amphora.harness.plans import steps as plan_steps
 from amphora.harness.queue.room import OVER, Room
 
 LOW_V, HIGH_V = 2.45, 4.25  # the window of li-ion with what a second reading lets through
 
 
 @pytest.fixture(scope="module")
-def bag(tmp_path_factory: pytest.TempPathFactory) -> VirtualBag:
+def bag(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBag]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(plan_steps, "ENERGISED_INTERVAL_S", 10.0)  # a tenth of the readings: other tests look at each
+        patch.setattr(plan_steps, "REST_INTERVAL_S", 30.0)
+        patch.setattr(os, "fsync", lambda fd: None)
+        patch.setattr(os, "fdatasync", lambda fd: None)
+        yield carried_through(tmp_path_factory)
+
+
+def carried_through(tmp_path_factory: pytest.TempPathFactory) -> VirtualBag:
     folder = tmp_path_factory.mktemp("bag")
     made = VirtualBag(
         folder / "logs", ("a", "b"), restarts=[BEGIN + timedelta(minutes=20)]

@@ -1,5 +1,6 @@
 """The bag's pure core: what may begin, what waits, and that nothing is ever in two places."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -269,3 +270,64 @@ def test_whatever_happens_nothing_is_in_two_places_and_nothing_charges_unattende
     plan = forecast(room, known, at.astimezone(UTC))
     assert not plan.stuck
     assert all(place.state in OVER or any(s.cell == place.cell for s in plan.slots) for place in room.places.values())
+
+
+# -- the screen -----------------------------------------------------------------------------------
+
+
+def at_its_night(state: str = "ready") -> tuple[Room, Facts]:
+    """A cell of the course with a screen, charged, before its night or in it, and one of the plain course beside it."""
+    known = facts(["A1", "A2"], [bay("a"), bay("b")])
+    room = fold([event("added", BEGIN, cell="A1", course="screened-night")], COURSES)
+    room = settle(fold([event("added", BEGIN, cell="A2", course="one-night")], COURSES, room), known, BEGIN)
+    for cell in ("A1", "A2"):
+        room = ended(room, cell, BEGIN + minutes(120))
+    if state == "running":
+        room = settle(room, known, BEGIN + minutes(181))
+    return room, replace(known, not_worth={"A1": "not worth a night: 210 mAh went in"})
+
+
+def test_a_dud_goes_from_its_charge_to_the_shelf_and_the_cell_beside_it_has_its_night() -> None:
+    room, known = at_its_night()
+    room = settle(room, known, BEGIN + minutes(181))
+    assert room.places["A1"].stage == len(COURSE.stages) - 1 and room.places["A1"].state == "running"
+    assert room.places["A2"].stage == 1 and room.places["A2"].state == "running"
+    room = ended(room, "A1", BEGIN + minutes(240))
+    assert room.places["A1"].state == "done" and room.places["A1"].why == "not worth a night: 210 mAh went in"
+
+
+def test_a_dud_that_shows_in_its_night_is_ended_and_never_gone_on_with() -> None:
+    room, known = at_its_night("running")
+    acts = decide(room, known, BEGIN + minutes(220))
+    assert [(act.what, act.cell) for act in acts] == [("spare", "A1")]
+    room = acted(room, acts[0], BEGIN + minutes(220))
+    assert room.places["A1"].state == "running"  # until its run has ended, outputs off
+    assert decide(room, known, BEGIN + minutes(221)) == []  # said once
+    room = ended(room, "A1", BEGIN + minutes(221), 143, final=False)
+    place = room.places["A1"]
+    assert (place.state, place.stage, place.run, place.tries) == ("ready", len(COURSE.stages) - 1, "", 0)
+
+
+def test_a_stop_of_the_guard_counts_also_where_the_screen_had_spoken() -> None:
+    room, known = at_its_night("running")
+    room = acted(room, decide(room, known, BEGIN + minutes(220))[0], BEGIN + minutes(220))
+    room = ended(room, "A1", BEGIN + minutes(221), 3)
+    assert room.places["A1"].state == "apart"
+    room, known = at_its_night("running")
+    room = acted(room, decide(room, known, BEGIN + minutes(220))[0], BEGIN + minutes(220))
+    room = ended(room, "A1", BEGIN + minutes(221), 143, final=False, safe=False)
+    assert room.bays["a"].stopped and room.places["A1"].stage == len(COURSE.stages) - 1
+    assert decide(room, known, BEGIN + minutes(222)) == []  # a person looks first
+
+
+def test_a_course_says_what_is_screened() -> None:
+    assert [stage.screened for stage in load_course("screened-night").stages] == [False, True, False]
+    data = {"name": "x", "least": "1 Ah", "stage": [{"recipe": "charge"}, {"recipe": "storage"}]}
+    assert course_from_dict(data, "x").least_Ah == 1.0
+    for bad, said in (
+        ({"stage": [{"recipe": "storage", "screened": True}]}, "no cell is spared its 'storage'"),
+        ({"stage": [{"recipe": "charge", "screened": 1}, {"recipe": "storage"}]}, "screened = 1"),
+        ({"least": "0 mAh", "stage": [{"recipe": "storage"}]}, "is not above 0"),
+    ):
+        with pytest.raises(InputError, match=said):
+            course_from_dict({"name": "x", **bad}, "x")

@@ -89,7 +89,7 @@ def main() -> int:
             if place.state not in OVER:
                 wrong.append(f"{cell} is not through")
         wrong += left_the_window(bag)
-        nights = sum("-overnight-" in Path(run).name for run, _, _ in bag.widest)
+        nights = sum(Path(run).name.endswith("-overnight") for run, _, _ in bag.widest)
         missing = {"restart", "swapped", "silent load", "killed"} - set(bag.struck)
         wrong += [f"{what} never struck" for what in sorted(missing)]
         print(f"\nstruck: {', '.join(sorted(set(bag.struck)))}" + (f"; never struck: {missing}" if missing else ""))

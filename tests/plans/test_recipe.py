@@ -15,7 +15,7 @@ DISCHARGE = '[[step]]\nkind = "discharge"\ncurrent = "0.2 It"\n'
 
 SHIPPED = [
     "charge", "duty-night", "identify", "lamp", "leads", "load-steps", "log", "overnight", "panel", "retention",
-    "standard-capacity", "storage", "watch-resistor",
+    "screen", "standard-capacity", "storage", "watch-resistor",
 ]  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from amphora.harness.queue.room import Room, fold
 
 BEGIN = datetime(2026, 3, 13, 18, 0, tzinfo=UTC)  # a Friday
 COURSE = load_course("one-night")
-COURSES: dict[str, Course] = {"one-night": COURSE}
+COURSES: dict[str, Course] = {"one-night": COURSE, "screened-night": load_course("screened-night")}
 EVENING = Hours(18.0, 23.0)
 USUAL_S = {"charge": 4 * 3600.0, "overnight": 6 * 3600.0, "storage": 2 * 3600.0}
 
@@ -35,7 +35,8 @@ def bag(cells: list[str]) -> Room:
 
 def acted(room: Room, act: Act, at: datetime) -> Room:
     """Return the room after the supervisor has carried an act out."""
-    kinds = {"assign": "assigned", "begin": "began", "go-on": "began", "pause": "pausing", "apart": "apart"}
+    kinds = {"assign": "assigned", "begin": "began", "go-on": "began", "pause": "pausing", "apart": "apart",
+             "spare": "spared"}  # fmt: skip
     more: dict[str, Any] = {"cell": act.cell}
     if act.what != "apart":
         more |= {"bay": act.bay, "stage": act.stage}

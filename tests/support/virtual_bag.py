@@ -29,11 +29,13 @@ from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.decisions.screening_shelf import Screen
+from amphora.harness.plans.settled import Settled
 from amphora.harness.queue.decide import hands, next_time
 from amphora.harness.queue.journal import QueueJournal
 from amphora.harness.queue.knowledge import Knowledge
 from amphora.harness.queue.room import Place, Room
-from amphora.harness.queue.supervisor import Ended, Supervisor
+from amphora.harness.queue.supervisor import SCREEN_AFTER_S, Ended, Supervisor
 from amphora.harness.running.runner import Runner
 from amphora.harness.running.session import Request, carry_out, go_on, open_rig
 
@@ -74,6 +76,7 @@ class VirtualBag:
     troubles: list[Trouble] = field(default_factory=list)
     restarts: list[datetime] = field(default_factory=list)
     course: str = "one-night"
+    settled: Settled | None = None  # what may end a night before its cut-off
     cells: dict[str, SimulatedCell] = field(default_factory=dict)
     truths: dict[str, dict[str, Any]] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)
@@ -86,6 +89,7 @@ class VirtualBag:
     def __post_init__(self) -> None:
         self.now = BEGIN
         self._left: dict[str, datetime] = {}
+        self._screen = Screen(self.logs)
         self._ends: dict[int, Ended] = {}
         self._runs = 0
         first = SimulatedBench(leads="relay", room=True)
@@ -102,8 +106,14 @@ class VirtualBag:
         known = Knowledge(self.logs, self.bench, self._describe)
         self.queue = Supervisor(
             journal, self.bench, self, lambda: self.now, self.said.append, lambda kind, text: None,
-            known.refused, known.expected_s,
+            known.refused, known.expected_s, self._not_worth,
         )  # fmt: skip
+
+    def _not_worth(self, cell: str, least_Ah: float | None) -> str:
+        """Ask the screen; of a night at work it is asked in `_arm`, for here the whole of it is lived at once."""
+        if self.queue.journal.room.places[cell].state == "running":
+            return ""
+        return self._screen.not_worth(cell, least_Ah)
 
     def _describe(self, address: str) -> BenchDescription:
         return self.description
@@ -191,6 +201,7 @@ class VirtualBag:
             clock.restart()  # each run is timed by the wall clock alone against another: as after a restart
         bench = SimulatedBench(cell=cell, seed=len(cell_id), clock=clock, leads="relay", room=True)
         self._arm(bench, trouble)
+        self._arm_screen(bench, cell_id, recipe)
         try:
             with patch.object(Runner, "_end", _unless_killed(Runner._end)):
                 ended = self._run(bench, cell_id, recipe, run)
@@ -215,6 +226,23 @@ class VirtualBag:
             if moment > self.now:
                 bench.at((moment - self.now).total_seconds(), "restart", die)
 
+    def _arm_screen(self, bench: SimulatedBench, cell_id: str, recipe: str) -> None:
+        """Let the queue ask the screen when the night's first half hour is over, and end the run as it does."""
+        place = self.queue.journal.room.places[cell_id]
+        course = self.queue.journal.courses[place.course]
+        stage = next((one for one in course.stages if one.screened and one.recipe == recipe), None)
+        if stage is None:
+            return
+
+        def ask(_: object = None) -> None:
+            why = self._screen.not_worth(cell_id, course.least_Ah)
+            if why:
+                self.struck.append("screened")
+                self.queue.journal.append("spared", bench.clock.utc(), cell=cell_id, why=f"not worth a night: {why}")
+                raise KeyboardInterrupt
+
+        bench.at(SCREEN_AFTER_S, "screen", ask)
+
     def _run(self, bench: SimulatedBench, cell_id: str, recipe: str, run: str) -> Ended:
         rig = open_rig(self.description, bench.clock, lambda name, table, clock: bench.instruments[name])
         person: Any = _Nobody()
@@ -223,7 +251,8 @@ class VirtualBag:
                 outcome = go_on(Path(run), self.description, rig, bench.clock, person, guarded=False)
             else:
                 hours = (self.hours.begin_h, self.hours.end_h)
-                request = Request(cell_id, recipe, self.logs, attended=hours)
+                settled = self.settled if Path(recipe).stem == "overnight" else None
+                request = Request(cell_id, recipe, self.logs, attended=hours, settled=settled)
                 outcome = carry_out(request, self.description, rig, bench.clock, person, guarded=False)
         except Killed:
             return self._after_death(bench, cell_id, run)
