@@ -337,6 +337,25 @@ def analyse_very_large() -> dict[str, float]:
     }
 
 
+def import_very_large() -> dict[str, float]:
+    """Ten million rows and a quarter of them: peak memory and time of `amphora import` against a bare pandas read."""
+    figures: dict[str, float] = {}
+    for rows in (2_500_000, 10_000_000):
+        home = Path(tempfile.mkdtemp())
+        try:
+            samples = write_imported(home / "made", rows, rows - 1800) / "samples.csv"
+            words = ("import", str(samples), "--cell", "L3-a", "--logs", str(home / "logs"))
+            ours, bare = child("-m", "amphora.harness", *words), child("-c", BARE_READ, str(samples))
+        finally:
+            shutil.rmtree(home)
+        million = f"{rows / 1e6:g} M"
+        figures[f"{million} time ratio"], figures[f"{million} memory ratio"] = ours[0] / bare[0], ours[1] / bare[1]
+        figures[f"{million} ours s"], figures[f"{million} ours MB"] = ours
+        figures[f"{million} bare s"], figures[f"{million} bare MB"] = bare
+    figures["growth of memory for 4 times the rows"] = figures["10 M ours MB"] / figures["2.5 M ours MB"]
+    return figures
+
+
 def shelf_environment(folder: Path) -> dict[str, str]:
     """Return an environment in which the program keeps its shelf and its key in this folder."""
     return {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "XDG_CONFIG_HOME": str(folder), "HOME": str(folder)}
@@ -479,6 +498,7 @@ BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "analyse-large": (analyse_large, "time ratio at most 2.0, memory ratio at most 1.5, growth at most 4"),
     "analyse-cycles": (analyse_cycles, "as analyse-large; the floor finds no phases"),
     "analyse-very-large": (analyse_very_large, "at most 400 MB, memory ratio below 1"),
+    "import-very-large": (import_very_large, "at most 400 MB, memory ratio below 1, growth at most 1.2"),
     "certify": (certify, "at most 2.5 s"),
     "labels": (labels, "below 3 s"),
     "shelf": (shelf, "list below 0.3 s, entering a run no slower on a large shelf"),
