@@ -23,6 +23,7 @@ GROUPS = (
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
     "decisions",  # grade, compare, match, fit, duty
+    "sources",  # sources
     "papers",  # certify, verify, label, report, key, schema
     "demo",  # demo
 )
@@ -31,7 +32,7 @@ PANELS = {  # the commands as the work goes, in the groups of the help
     "Begin": ("demo", "doctor", "bench", "cell"),
     "Measure a cell": ("plan", "run", "resume", "watch", "queue"),
     "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
-    "Decide": ("grade", "compare", "match", "fit", "duty"),
+    "Decide": ("grade", "compare", "sources", "match", "fit", "duty"),
     "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),
 }
 ORDER = tuple(name for names in PANELS.values() for name in names)
