@@ -1,6 +1,7 @@
 """What each source of cells gives, as a table, as a picture, and as a part of the report's page."""
 
 import html
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -48,7 +49,7 @@ def render(found: Sequence[Source]) -> str:
     """Return the table, below it each source in words and which come before which."""
     from amphora.harness.report.tables import plain, table
 
-    lines = [table(HEADER, [_cells(one) for one in found], HEADER[1:]), NOTE, ""]
+    lines = [table(HEADER, [_cells(one) for one in found], HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
     lines += [plain(f"{f'{one.source} {one.month}'.strip()}: {one.text}") for one in found]
     lines += [plain(text) for text in compared(found)]
     return "\n".join(lines)
