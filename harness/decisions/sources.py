@@ -10,6 +10,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.common.errors import InputError
+from amphora.harness.decisions.comparison import best_runs, read_runs
+from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.results.chosen import chosen_resistance
+
 Z = 1.959963984540054  # two-sided 95 % of a normal distribution
 LEAST_FOR_INTERVAL = 6  # values: with fewer the lowest and the highest do not hold a median with 95 %
 FEW = 10  # decided cells: fewer say little, and that is said
@@ -192,12 +198,6 @@ def read_sources(logs: Path) -> list[One]:
     Raises:
         InputError: there is no cell on it.
     """
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.common.errors import InputError
-    from amphora.harness.decisions.comparison import best_runs, read_runs
-    from amphora.harness.decisions.grades import grade_runs, load_criteria
-    from amphora.harness.results.chosen import chosen_resistance
-
     shelf = Shelf(logs)
     cells = shelf.cells()
     if not cells:

@@ -20,7 +20,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.account.asking import kept_standings
+from amphora.harness.account.kept_answers import read_answers
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.results.chosen import chosen_resistance
+from amphora.harness.results.export import exported_columns
+from amphora.harness.results.kept import code_digest, digest_of, stamps_of
 
 MANIFEST, SCHEMA = ".exported.json", "schema.json"
 FORMAT = "amphora-shelf-export/1"
@@ -133,9 +139,6 @@ def _manifest(out: Path) -> dict[str, Any]:
 
 
 def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str], None]) -> Exported:
-    from amphora.harness.account.kept_answers import read_answers
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     entries = [entry for entry in shelf.list_runs() if not entry.damaged]
     damaged = [{"run": e.folder, "text": e.damaged} for e in shelf.list_runs() if e.damaged]
@@ -190,8 +193,6 @@ def _month(result: Mapping[str, Any], folder: Path) -> str:
 
 def _key_of(folder: Path) -> str:
     """Return what changes when a run's files do, or the code that makes the columns."""
-    from amphora.harness.results.kept import code_digest, digest_of, stamps_of
-
     stamps = stamps_of(folder)
     made_of = repr(stamps) if stamps is not None else str(digest_of(folder))
     return hashlib.sha256(f"{code_digest()} {made_of}".encode()).hexdigest()[:24]
@@ -199,8 +200,6 @@ def _key_of(folder: Path) -> str:
 
 def _reading_columns(folder: Path) -> dict[str, Any]:
     import numpy as np
-
-    from amphora.harness.results.export import exported_columns
 
     columns, info = exported_columns(folder)
     t_s = np.asarray(columns["t_s"], np.float64)
@@ -214,8 +213,6 @@ def _reading_columns(folder: Path) -> dict[str, Any]:
 
 
 def _result_row(folder: Path, result: Mapping[str, Any], record: Mapping[str, Any], stop: str) -> dict[str, Any]:
-    from amphora.harness.results.chosen import chosen_resistance
-
     chosen = chosen_resistance(result) or {}
     return {
         **{name: result.get(name) for name, *_ in RESULTS},
@@ -227,9 +224,6 @@ def _result_row(folder: Path, result: Mapping[str, Any], record: Mapping[str, An
 
 
 def _standing_rows(logs: Path, rows: dict[str, list[dict[str, Any]]]) -> int:
-    from amphora.harness.account.asking import kept_standings
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     standings = kept_standings(shelf)
     cells = shelf.cells()

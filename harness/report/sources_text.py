@@ -8,6 +8,8 @@ from typing import Any
 
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, Source, compared
+from amphora.harness.report import plot_style as look
+from amphora.harness.report.tables import plain, table
 
 HEADER = ("Source", "Cells", "Holds mAh", "n", "DC mΩ", "n", "Loss %/month", "n", "Duds %", "n")
 CSV_COLUMNS = (
@@ -47,8 +49,6 @@ def _cells(one: Source) -> tuple[Any, ...]:
 
 def render(found: Sequence[Source]) -> str:
     """Return the table, below it each source in words and which come before which."""
-    from amphora.harness.report.tables import plain, table
-
     lines = [table(HEADER, [_cells(one) for one in found], HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
     lines += [plain(f"{f'{one.source} {one.month}'.strip()}: {one.text}") for one in found]
     lines += [plain(text) for text in compared(found)]
@@ -106,8 +106,6 @@ def draw(found: Sequence[Source], values: Sequence[tuple[str, float]], out: Path
         InputError: another ending.
     """
     from matplotlib.figure import Figure
-
-    from amphora.harness.report import plot_style as look
 
     if out.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise InputError(f"{out}: a picture's name ends in .png, .svg or .pdf")

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
+from amphora.harness.common.words import with_U
 from amphora.harness.plans.plan import CellLimits, Limits, Plan, Step
 from amphora.harness.running.whereabouts import Left, StateName
 
@@ -253,8 +254,6 @@ def headline(result: Mapping[str, Any]) -> str:
     Args:
         result: What `analyse` answers.
     """
-    from amphora.harness.common.words import with_U
-
     capacity = result.get("capacity_Ah")
     if capacity is not None:
         what = "Gave at least"
