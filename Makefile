@@ -53,9 +53,9 @@ browser: .venv/ready
 	$(BIN)/python -m pytest -q tests/browser
 
 # The fallback board's program in simavr (about half a minute); installs Debian's tools where they are missing.
-FIRMWARE_TOOLS := gcc libc6-dev gcc-avr avr-libc binutils-avr simavr libsimavr-dev libelf-dev
+FIRMWARE_TOOLS := nodejs npm gcc libc6-dev gcc-avr avr-libc binutils-avr simavr libsimavr-dev libelf-dev
 firmware: .venv/ready
-	@command -v avr-gcc >/dev/null && test -e /usr/include/simavr/sim_avr.h || \
+	@command -v npm >/dev/null && command -v avr-gcc >/dev/null && test -e /usr/include/simavr/sim_avr.h || \
 		(apt-get update && apt-get install -y --no-install-recommends $(FIRMWARE_TOOLS))
 	$(BIN)/python -m pytest -q tests/firmware
 
@@ -65,6 +65,12 @@ campaign: .venv/ready
 	$(BIN)/python -m tests.campaign.kills --kills 200 --others 40
 	$(BIN)/python -m tests.campaign.file_faults
 	$(BIN)/python -m tests.campaign.tampering
+	$(BIN)/python -m tests.campaign --lies --nights 900
+	$(BIN)/python -m tests.campaign.kills --lies 200
+	npm install --no-audit --no-fund --prefix .firmware @micropython/micropython-webassembly-pyscript@1.27.0
+	$(BIN)/python -m tests.campaign.firmware --board avr --capacity 3
+	$(BIN)/python -m tests.campaign.firmware --board micropython --capacity 3 \
+		--micropython .firmware/node_modules/@micropython/micropython-webassembly-pyscript/micropython.mjs
 
 fuzz: .venv/ready
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev,fuzz]' -c constraints.txt

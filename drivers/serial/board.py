@@ -60,6 +60,9 @@ def is_board(table: Mapping[str, Any]) -> bool:
     return table.get("role") == "switch" and table.get("board") is True
 
 
+LONGEST_S = 259_200.0  # the board takes no more; a plan that may last longer is cut off by it, never refused for it
+
+
 def relay_table(table: Mapping[str, Any], here: str) -> dict[str, Any]:
     """Return the table that `HeldRelay` reads: beats and OFF are constant lines.
 
@@ -169,7 +172,7 @@ class BoardRelay(HeldRelay):
         high_V = min(one for one in (high_voltage_V, own.get("high_voltage"), 4.35) if one is not None)
         cold = [one for one in (low_temperature_degC, own.get("low_temperature")) if one is not None]
         warm = [one for one in (high_temperature_degC, own.get("high_temperature")) if one is not None]
-        longest_s = min(one for one in (longest_s, own.get("longest")) if one is not None)
+        longest_s = min(one for one in (longest_s, own.get("longest"), LONGEST_S) if one is not None)
         words = [
             str(-int(-low_V * 1000.0 // 1)),  # a lower limit upwards, an upper one downwards
             str(int((high_V + 1e-9) * 1000.0)),

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from amphora.drivers.errors import GarbledReply, IdentityError, InstrumentError, LinkError
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
+from amphora.drivers.simulated.described_faults import ENTRIES as DESCRIBED
 
 if TYPE_CHECKING:
     from amphora.drivers.simulated.bench import SimulatedBench
@@ -545,8 +546,13 @@ def _maker(name: str, family: str, about: str, act: Begin, usual: dict[str, Any]
     return make
 
 
-CATALOGUE: dict[str, Callable[..., Fault]] = {entry[0]: _maker(*entry) for entry in _ENTRIES}
-FAMILIES: dict[str, str] = {entry[0]: entry[1] for entry in _ENTRIES}
+def _of_described(act: Callable[..., None]) -> Begin:
+    return lambda bench, fault: act(bench, fault, _instrument(bench, fault))
+
+
+_ALL = (*_ENTRIES, *((*entry[:3], _of_described(entry[3]), entry[4]) for entry in DESCRIBED))
+CATALOGUE: dict[str, Callable[..., Fault]] = {entry[0]: _maker(*entry) for entry in _ALL}
+FAMILIES: dict[str, str] = {entry[0]: entry[1] for entry in _ALL}
 
 HOPELESS: dict[str, Callable[..., Fault]] = {
     "off never works": _maker(
@@ -562,6 +568,7 @@ HOPELESS: dict[str, Callable[..., Fault]] = {
 _SPREAD: dict[str, tuple[float, float]] = {
     "late_s": (0.5, 8.0), "by": (0.5, 1.5), "ohm": (0.5, 3.0), "watt": (0.7, 2.0), "for_s": (0.3, 3.0),
     "takes_s": (0.3, 1.5), "every_s": (0.25, 1.5), "amps": (0.5, 2.0), "by_s": (0.2, 3.0), "per_reading": (0.3, 3.0),
+    "deaf_s": (0.3, 3.0), "share_a_call": (0.3, 3.0),
 }  # fmt: skip
 
 

@@ -228,6 +228,10 @@ def _check_channels(data: Mapping[str, Any], path: Path) -> None:
                 f"{path}: bays.{places[place]} and bays.{bay} have the same place; each has one of its own"
             )
         places[place] = bay
+        for scanner, at in entry.get("channels", {}).items():
+            other = seen.setdefault(f"{scanner} place {at}", bay)
+            if other != bay:
+                raise InputError(f"{path}: bays.{other} and bays.{bay} have the same place {at} of {scanner}")
     for name, table in tables:
         if "simulated" in (table.get("resource"), table.get("port")):
             continue

@@ -9,7 +9,8 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown, table_of, why_unreadable
 
 INHERITED = ("alarms", "speed_up", "simulated", "hands", "check_resistor", "sensed_at")
-OF_A_BAY = ("fuse", "place", "leads", "shares", "instruments", "cell", "sensed_at", "note", "check_resistor")
+KEPT = ("leads", "sensed_at", "note", "check_resistor", "cell", "charge_path")
+OF_A_BAY = ("fuse", "place", "shares", "channels", "instruments", *KEPT)
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -34,6 +35,18 @@ def table_of_any(data: Any, where: str) -> Mapping[str, Any]:
     return data
 
 
+def _places(data: Any, shares: list[str], where: str) -> dict[str, dict[str, int]]:
+    """Return which place of a shared scanner is this bay's, by the scanner's name."""
+    if not isinstance(data, Mapping):
+        raise InputError(f"{where}: channels = {shown(data)} is not accepted; such as {{ scanner = 2 }} is")
+    for name, place in data.items():
+        if name not in shares:
+            raise InputError(f"{where}: channels: {shown(name)} is none of its shares: {', '.join(shares) or 'none'}")
+        if not isinstance(place, int) or isinstance(place, bool) or not 1 <= place <= 64:
+            raise InputError(f"{where}: channels: {name} = {shown(place)} is not accepted; a place from 1 to 64 is")
+    return {name: {"channel": place} for name, place in data.items()}
+
+
 def bay_data(data: Mapping[str, Any], name: str, path: Path) -> dict[str, Any]:
     """Return one bay as the data of a bench of one place.
 
@@ -54,8 +67,9 @@ def bay_data(data: Mapping[str, Any], name: str, path: Path) -> dict[str, Any]:
     if not isinstance(own, Mapping) or set(own) & set(shares):
         raise InputError(f"{where}: instruments: a table for each of its own is accepted, no name of a shared one")
     made = {key: data[key] for key in INHERITED if key in data}
-    made |= {key: bay[key] for key in ("leads", "sensed_at", "note", "check_resistor", "cell") if key in bay}
+    made |= {key: bay[key] for key in KEPT if key in bay}
     made["name"] = f"{data.get('name', 'bench')}, bay {name}"
-    made["instruments"] = {**own, **{item: shared[item] for item in shares}}
+    at = _places(bay.get("channels", {}), shares, where)
+    made["instruments"] = {**own, **{item: {**shared[item], **at.get(item, {})} for item in shares}}
     made["bay"] = {"name": name, "shares": list(shares), "fuse": bay["fuse"], "place": bay["place"]}
     return made

@@ -30,10 +30,10 @@ class ChargeWatch:
         text = self.timer.about_to_run_out()
         if text:
             self.pause(text)
-        tripped = self._ask_trips()
+        tripped = self.ask_trips()
         return tripped, self.timer.ran_out() if tripped and OFF_TIMER in tripped else ""
 
-    def _ask_trips(self) -> str:
+    def ask_trips(self) -> str:
         """Ask once a minute, while current is ordered, whether a protection has acted; return which."""
         so_far = self.orders.so_far
         if not self.trips.due(so_far.now_s()):

@@ -247,6 +247,26 @@ class Orders:
         """Arm what the instruments guard by themselves; return what they hold."""
         return arm(self.rig, self.so_far.plan, self.timer.wanted_s(max(self.so_far.state.plan_step, 0)))
 
+    def held_position(self) -> Position:
+        """Return where a relay holds the cell while nothing is ordered to carry current: at its resistor, or "open"."""
+        state = self.so_far.state
+        if self.rig.switch is None or state.waiting or state.finished or state.plan_step < 0:
+            return "open"
+        step = self.so_far.step
+        return step.leads if step.kind == "log" else "open"
+
+    def hold_again(self) -> None:
+        """Make a relay's contact anew: it let go when its line was reopened, and the cell would rest unnoticed.
+
+        Raises:
+            DriverError: it stays open, by limits of its own for instance.
+        """
+        position = self.held_position()
+        if position != "open":
+            assert self.rig.switch is not None
+            self.so_far.event("ordered", order={"kind": "connect", "mode": position})
+            self.rig.switch.connect(position)
+
     def see_as_ordered(self) -> None:
         """After a reopened link: the instrument has to be on or off as it was ordered.
 
@@ -258,8 +278,6 @@ class Orders:
             "load": order.kind == "discharge",
             "supply": order.kind == "charge",
         }
-        if hasattr(self.rig.switch, "arm_limits") and order.kind == "connect":  # it says itself whether it is made
-            expected["switch"] = order.mode != "open"
         for name, instrument in self.rig.instruments.items():
             wanted = expected.get(instrument.role)
             if wanted is None:

@@ -65,4 +65,5 @@ class Reconnecting:
             self.heartbeat.beat()  # a silent one takes its time, and the next one may be silent too
             instrument.reopen()
         self.orders.see_as_ordered()
+        self.orders.hold_again()
         self.orders.so_far.event("answered", text="the links were reopened; everybody is who they were")

@@ -320,6 +320,8 @@ class Runner:
         if energised:
             tripped, ran_out = self.charge.look()
             step = so_far.plan.steps[so_far.state.plan_step]
+        elif self.orders.held_position() != "open":  # a board holds the cell at its resistor, or has let go
+            tripped = self.charge.ask_trips()
         state = so_far.state
         before_s = so_far.last_reading_s
         late = so_far.now_s() - before_s > so_far.plan.max_gap_s + step.sample_interval_s

@@ -10,6 +10,7 @@ unless the program has changed since (each line carries a fingerprint of the sou
 
 import argparse
 import collections
+import functools
 import hashlib
 import json
 import multiprocessing
@@ -21,9 +22,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from amphora.drivers.simulated import described_faults
 from tests.campaign.nights import Night, as_row, spend
 
 ROOT = Path(__file__).parents[2]
+LIES = tuple(entry[0] for entry in described_faults.ENTRIES)
 HANGS_S = 120  # a night takes a fraction of a second; one that takes this long hangs
 
 
@@ -44,8 +47,8 @@ def fingerprint() -> str:
     return digest.hexdigest()[:12]
 
 
-def guarded(seed: int) -> Night:
-    """Spend a night; one that hangs is a broken promise, not the end of the campaign."""
+def guarded(seed: int, lies: bool = False) -> Night:
+    """Spend a night, `lies`: with the next lie of a described device; a hang is a broken promise, not the end."""
 
     def late(number: int, frame: Any) -> None:
         raise TimeoutError(f"hung: not over after {HANGS_S} s")
@@ -54,7 +57,7 @@ def guarded(seed: int) -> Night:
         signal.signal(signal.SIGALRM, late)
         signal.alarm(HANGS_S)
     try:
-        return spend(seed)
+        return spend(seed, LIES[seed % len(LIES)] if lies else None)
     finally:
         if hasattr(signal, "SIGALRM"):
             signal.alarm(0)
@@ -128,6 +131,7 @@ def main() -> int:
     parser.add_argument("--nights", type=int, default=200)
     parser.add_argument("--first", type=int, default=1, help="the first seed")
     parser.add_argument("--seed", type=int, help="only this night, in full")
+    parser.add_argument("--lies", action="store_true", help="only lies of described devices, one after another")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, help="a line per night, the summary last; goes on where it was")
     options = parser.parse_args()
@@ -146,7 +150,8 @@ def main() -> int:
         out.write("\n")  # the last line may have been cut short
     told_s = begin
     with multiprocessing.Pool(options.workers, quiet) as pool:
-        for night in pool.imap_unordered(guarded, [seed for seed in wanted if seed not in there], chunksize=4):
+        spent = functools.partial(guarded, lies=options.lies)
+        for night in pool.imap_unordered(spent, [seed for seed in wanted if seed not in there], chunksize=4):
             nights.append(night)
             if out is not None:
                 out.write(json.dumps({**as_row(night), "sources": mark}) + "\n")

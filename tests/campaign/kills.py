@@ -32,6 +32,7 @@ import sys
 import tempfile
 import time
 import tomllib
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -457,12 +458,61 @@ def with_fault(seed: int) -> Kill:
     return kill
 
 
-def faults_campaign(first: int, many: int, workers: int, out: Path | None) -> int:
+LIES: tuple[dict[str, Any], ...] = (
+    {"crc": True}, {"echo": True}, {"reboots": True}, {"resets": True}, {"swapped": True}, {"half": True},
+    {"late": 3.0}, {"brown-out": 2.0}, {"drift": 0.02}, {"mute": True},
+)  # fmt: skip
+TOLD_S = 20.0  # so long the keeper may take until it has met each lie
+DRIFTED_S = 10.0  # where the very bytes of OFF may be turned over on the way: sent again until it is read back
+
+
+def with_lie(seed: int) -> Kill:
+    """Kill one runner whose load or supply is described and lies at that moment; see when it is off.
+
+    The lie has to have been told: by the device's own count.
+    """
+    rng = random.Random(seed)
+    lie = dict(LIES[seed % len(LIES)])
+    (what, value), style = next(iter(lie.items())), ("polled", "framed", "registers")[seed // len(LIES) % 3]
+    if what in ("crc", "swapped") and style == "polled":
+        style = "framed"  # lines have neither
+    wire = "serial" if what != "reboots" and rng.random() < 0.5 else "tcp"
+    name = rng.choice(["load", "load", "supply"])
+    kill = Kill(seed, f"{what}, {name} {style} {wire}")
+    begin = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="amphora-lie-") as place:
+        folder = Path(place)
+        environment = {**os.environ, "AMPHORA_RUNTIME": str(folder / "runtime")}
+        with Foreign(**{name: {"style": style, "wire": wire}}) as foreign:
+            runner = Killed(foreign, folder, environment)
+            try:
+                time.sleep(rng.uniform(0.0, 1.0))
+                assert foreign.truth()[name]["on"]
+                foreign.fault(name, what, value)
+                time.sleep(rng.uniform(0.0, 0.2))
+                at_s = runner.kill()
+                kill.off_s = round(foreign.off_after_s(name, at_s), 3)
+                foreign.wait(lambda truth: bool(truth[name]["fired"].get(what)), TOLD_S)
+                if kill.off_s > (DRIFTED_S if what == "drift" else ARRIVES_S):
+                    kill.wrong.append(f"off {kill.off_s:.2f} s after the kill")
+                if foreign.truth()[name]["on"]:
+                    kill.wrong.append("is on again")
+            except (AssertionError, OSError) as error:
+                kill.wrong.append(f"{type(error).__name__}: {error}")
+            finally:
+                runner.end()
+    kill.wall_s = round(time.monotonic() - begin, 2)
+    return kill
+
+
+def faults_campaign(
+    first: int, many: int, workers: int, out: Path | None, spent: Callable[[int], Kill] = with_fault
+) -> int:
     """Kill that many with faults; exit 1 when one was not off in time."""
     begin = time.monotonic()
     with multiprocessing.Pool(workers) as pool:
         done = []
-        for kill in pool.imap_unordered(with_fault, range(first, first + many)):
+        for kill in pool.imap_unordered(spent, range(first, first + many)):
             done.append(kill)
             if kill.wrong:
                 print(f"seed {kill.seed} ({kill.way}): {'; '.join(kill.wrong)}", flush=True)
@@ -500,7 +550,10 @@ def main() -> int:
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, help="a line of JSON for each, the summary last")
     parser.add_argument("--faults", type=int, help="kills with a fault of the link at the same time, and no others")
+    parser.add_argument("--lies", type=int, help="kills of described devices that lie, and no others")
     options = parser.parse_args()
+    if options.lies is not None:
+        return faults_campaign(options.first, options.lies, options.workers, options.out, with_lie)
     if options.faults is not None:
         return faults_campaign(options.first, options.faults, options.workers, options.out)
     begin = time.monotonic()

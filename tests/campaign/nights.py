@@ -49,6 +49,7 @@ OURS = (*DISK, *DEATHS)
 EITHER = (
     "frozen current", "current jumps", "current drifts", "order ignored", "level ignored", "order late",
     "off comes late", "off fails once", "off fails twice", "Ctrl-C at an order", "late link", "renewal slow",
+    "board starts again", "starts at each opening", "browns out", "bytes swapped",
 )  # fmt: skip
 # A second fault in some nights: one that may not change how the night ends, whatever the first one is.
 BESIDE = (

@@ -85,6 +85,8 @@ def test_limits_are_armed_and_read_back_by_their_value_in_the_board(served, rela
                     "high_temperature_degC": 45.0, "longest_s": 3600.0}  # fmt: skip
     served.board.one.limits = (2000, 4250, 0, 4500, 3600)
     assert relay.read_limits()["low_voltage_V"] == 2.0  # asked, not remembered
+    relay.arm_limits(2.95, 4.25, 0.0, 45.0, 4 * 86_400.0)  # a plan may last longer than the board takes: it is narrower
+    assert served.board.one.limits[4] == 3 * 86_400
 
 
 def test_a_board_that_holds_other_limits_than_it_was_told_is_refused(served, relay):

@@ -1,6 +1,7 @@
 """Instruments by description, over a pseudo-terminal and TCP: invented devices of each kind, whose program shares no
 code with the drivers (tests/support/foreign/described.py). Every rule that holds for SCPI is shown here again."""
 
+import contextlib
 import json
 import sys
 import time
@@ -111,6 +112,56 @@ def test_one_meter_reads_several_places(opened: Any) -> None:
 
 def test_a_meter_of_frames_reads(opened: Any) -> None:
     assert opened("meter", "framed").one.read()["voltage_V"] == pytest.approx(CELL_V, abs=1e-3)
+
+
+def test_a_meter_of_registers_reads_voltage_and_sensor_of_each_place(opened: Any) -> None:
+    at = opened("meter", "registers", "serial", channel=2)
+    assert at.one.read() == {"voltage_V": pytest.approx(1.1), "temperature_degC": pytest.approx(-4.25)}
+    at.fault("crc")
+    with pytest.raises(DriverError):
+        at.one.read()
+    assert at.truth()["fired"]["crc"]
+
+
+# -- devices that start again, sag, or drift away in the middle of their work ---------------------------------------
+
+
+@pytest.mark.parametrize("style", STYLES)
+@pytest.mark.parametrize("fault", ["resets", "brown-out"])
+def test_a_device_that_starts_again_in_mid_run_is_found_off_and_nothing_is_read_from_before(
+    opened: Any, style: str, fault: str
+) -> None:
+    at = opened("load", style)
+    at.one.set_discharge("current", 0.5)
+    at.one.set_input(True)
+    at.fault(fault, 0.5 if fault == "brown-out" else True)
+    at.foreign.wait(lambda truth: truth["load"]["fired"].get(fault) == 1, 5.0)
+    if fault == "brown-out":
+        with pytest.raises(DriverError):
+            at.one.read()
+        at.back()
+    assert at.one.read_setup()["on"] is False and at.one.read_setup()["level"] == 0.0
+    assert at.one.read()["current_A"] == pytest.approx(0.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_what_a_drifting_line_lets_through_is_true_or_refused(opened: Any, style: str) -> None:
+    at = opened("load", style)
+    at.fault("drift", 0.02)
+    read_V = []
+    for _ in range(12):
+        try:
+            read_V.append(at.one.read()["voltage_V"])
+        except DriverError:
+            at.one.link.close()
+            with contextlib.suppress(DriverError):
+                at.one.reopen()
+    at.fault("drift", 0.0)
+    if style != "polled":  # a line without a checksum cannot tell a turned digit: see docs/described.md
+        assert all(one == pytest.approx(CELL_V, abs=2e-3) for one in read_V)
+    assert at.truth()["fired"]["drift"]
+    at.back()
+    assert at.one.make_safe().off
 
 
 # -- refuse, never clip; read back after set ----------------------------------------------------------------

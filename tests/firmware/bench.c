@@ -3,7 +3,7 @@
  * bench ELF EEPROM [pty]   EEPROM: a file that stands for the chip's, read at the start, written at the end and on `keep`
  *
  * Orders on standard input, one a line; each answered by what happened, then a line ".":
- *   run MS | send HEX | volts V|- (fixed, or the model's) | soc X | warm N DEGC|- (- unplugs) | noise COUNTS | cut (power) | keep | quit
+ *   run MS | send HEX | volts V|- (fixed, or the model's) | soc X | capacity AH | warm N DEGC|- (- unplugs) | noise COUNTS | cut (power) | keep | quit
  * Told: "P MS 0|1" gate, "U TEXT" a line sent, "F FLOAT|DRIVEN" the gate's pin after a reset, "Z MS SOC".
  * With `pty`: prints "T PATH" and runs beside the clock on the wall; gates are told as they come; orders as above, unanswered.
  */
@@ -26,13 +26,12 @@
 #include <simavr/sim_elf.h>
 #include <simavr/sim_hex.h>
 
-#define CAPACITY_AH 0.020
 #define CELL_OHM 0.15
 #define LOAD_OHM 10.0
 
 static avr_t *avr;
 static int gate, master = -1, free_running;
-static double soc = 1.0, fixed_V = NAN, degC[2] = {25.0, 22.0}, noise;
+static double capacity_Ah = 0.020, soc = 1.0, fixed_V = NAN, degC[2] = {25.0, 22.0}, noise;
 static double over_load_V, cell_V;
 static avr_cycle_count_t model_cycle;
 static char line[512], out_buffer[4096];
@@ -51,7 +50,7 @@ static void model(void) {
     double ocv = soc > 0.1 ? 3.3 + 0.9 * (soc - 0.1) / 0.9 : 2.5 + 0.8 * fmax(soc, 0.0) / 0.1;
     if (!isnan(fixed_V)) ocv = fixed_V;
     double amperes = gate ? ocv / (LOAD_OHM + CELL_OHM) : 0.0;
-    soc -= amperes * dt_h / CAPACITY_AH;
+    soc -= amperes * dt_h / capacity_Ah;
     cell_V = ocv - amperes * CELL_OHM;
     over_load_V = amperes * LOAD_OHM;
 }
@@ -176,6 +175,7 @@ static int obey(char *order, const char *elf) {
         }
     if (!strcmp(word, "volts")) fixed_V = strcmp(text, "-") ? atof(text) : NAN;
     if (!strcmp(word, "soc")) soc = atof(text);
+    if (!strcmp(word, "capacity")) capacity_Ah = atof(text);
     if (!strcmp(word, "warm")) degC[atoi(text)] = strcmp(more, "-") ? atof(more) : NAN;
     if (!strcmp(word, "noise")) noise = atof(text);
     if (!strcmp(word, "keep")) keep();

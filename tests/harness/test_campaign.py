@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import tests.campaign.__main__ as campaign
-from amphora.drivers.simulated import faults
+from amphora.drivers.simulated import described_faults, faults
 from amphora.harness.archive.journal import JournalWriter
-from tests.campaign import nights
+from tests.campaign import kills, nights
 
 
 def test_a_night_whose_outputs_stay_on_is_a_broken_promise(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -45,6 +45,18 @@ def test_a_night_whose_disk_lost_confirmed_rows_says_so_and_is_not_taken_up() ->
     struck = [night for night in told if night.fired]  # in the others no row had been confirmed yet
     assert struck and all(night.reason == "refused" for night in struck)
     assert all("the disk has lost what it had confirmed" in night.text for night in struck)
+
+
+@pytest.mark.parametrize("name", [entry[0] for entry in described_faults.ENTRIES])
+def test_a_night_with_each_lie_of_a_described_device_keeps_its_promises_and_the_lie_was_told(name: str) -> None:
+    told = [nights.spend(seed, name) for seed in (1, 6)]
+    assert any(night.fired for night in told) and not any(night.wrong for night in told), told
+
+
+@pytest.mark.parametrize("seed", [0, 2, 8], ids=["crc", "reboots", "drift"])
+def test_a_runner_killed_while_its_described_device_lies_leaves_it_off(seed: int) -> None:
+    kill = kills.with_lie(seed)
+    assert not kill.wrong, kill
 
 
 def test_the_bound_is_the_exact_one() -> None:

@@ -7,10 +7,12 @@ import copy
 import random
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from resistor_bench import ResistorBench
 
+from amphora.drivers.errors import InstrumentError, LinkError
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
@@ -112,3 +114,73 @@ def test_what_this_bench_cannot_do_is_refused_in_words(tmp_path: Path) -> None:
         bench.bench.clock.utc(), {},
     )  # fmt: skip
     assert any("a plain resistor drains on when the computer stops" in one for one in plan.notes["not_guarded"])
+
+
+# -- a relay that holds the cell at its resistor, and lets go ---------------------------------------------------------
+
+
+def test_a_board_that_opens_by_itself_in_the_night_ends_it_within_two_minutes(tmp_path: Path) -> None:
+    """Before: nobody asked while nothing was ordered to carry current, and the run logged a resting cell for days."""
+    bench = ResistorBench(tmp_path, "A1", small(), relay=True)
+    relay = bench.bench.switch
+    assert relay is not None
+    tripped: list[str] = []
+    relay.arm_limits = lambda *limits: {"low_voltage_V": limits[0]}  # type: ignore[attr-defined]
+    relay.read_trips = lambda: tripped  # type: ignore[attr-defined]
+
+    def opens(one: Any) -> None:
+        one.switch.connect("open")
+        tripped.append("own lower voltage limit")
+
+    bench.bench.at(600.0, "the board opens", opens)
+    outcome = bench.spend("watch-resistor", capacity_Ah=0.5)
+    assert outcome.reason == "guard:protection-tripped" and "own lower voltage limit" in outcome.text
+    assert not outcome.final and bench.bench.clock.now_s() - 3600.0 < 600.0 + 120.0
+
+
+def test_a_relay_that_stays_open_is_said_and_the_run_can_be_resumed(tmp_path: Path) -> None:
+    bench = ResistorBench(tmp_path, "A1", small(), relay=True)
+    relay = bench.bench.switch
+    assert relay is not None
+    moves = relay.connect
+
+    def connect(position: Any) -> None:
+        if position != "open":
+            raise InstrumentError("relay: stays open: its own upper voltage limit has opened it")
+        moves(position)
+
+    relay.connect = connect  # type: ignore[method-assign]
+    outcome = bench.spend("watch-resistor", capacity_Ah=0.5)
+    assert outcome.reason == "instrument" and "stays open" in outcome.text and not outcome.final
+
+
+@pytest.mark.parametrize("stays", [False, True], ids=["made again", "stays open"])
+def test_a_relay_that_let_go_when_its_line_was_reopened_is_made_again_or_the_run_ends(
+    tmp_path: Path, stays: bool
+) -> None:
+    """Logger and relay share a line: after trouble it is opened anew, and a held relay is then open."""
+    bench = ResistorBench(tmp_path, "A1", small(), relay=True)
+    relay, logger = bench.bench.switch, bench.logger
+    assert relay is not None
+    moves, fresh, broken = relay.connect, copy.deepcopy(bench.bench.cell), [0]
+
+    def silent(one: Any, what: str) -> None:
+        if what == "read" and 600.0 < bench.bench.clock.now_s() < 601.5:
+            broken[0] += 1
+            raise LinkError("logger: silent for 1 s")
+
+    def connect(position: Any) -> None:
+        if stays and broken[0] and position != "open":
+            raise InstrumentError("relay: stays open: its wire is broken")
+        moves(position)
+
+    relay.reopen = lambda: moves("open")  # type: ignore[method-assign]
+    relay.connect, logger.fault = connect, silent  # type: ignore[method-assign]
+    outcome = bench.spend("watch-resistor", start="declared-full", capacity_Ah=0.5)
+    assert broken[0]
+    if stays:
+        assert outcome.reason == "instrument" and "stays open" in outcome.text and not outcome.final
+        return
+    assert outcome.reason == "cutoff", outcome.text
+    found = analyse_run(outcome.folder)
+    assert abs(found["capacity_Ah"] - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"] + 5e-4

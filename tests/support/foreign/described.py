@@ -3,7 +3,9 @@
 Further faults (see `machine`): crc (checksums are wrong), swapped (numbers with their bytes the other way round), half
 (only half of an answer comes), clips VALUE (a level above is silently taken as that), sticks (a level keeps its old
 value and says it was set), reboots (each new session finds it switched off, its levels forgotten), lapses SECONDS
-(leaves remote, and switches off, after so long a silence).
+(leaves remote, and switches off, after so long a silence), resets (starts again, once), brown-out SECONDS (starts
+again, and hears and says nothing for so long), drift SHARE (that share of the bytes each way has a bit turned over, as
+of a line whose baud rate has drifted away).
 """
 
 import struct
@@ -17,6 +19,7 @@ class Spoken(Machine):
 
     raw = False
     heard_s = 0.0
+    dark_until_s = 0.0
     remote = False
     needs_remote = False
 
@@ -29,10 +32,31 @@ class Spoken(Machine):
 
     def watch(self) -> None:
         super().watch()
+        if self.faults.pop("resets", None):
+            self.fire("resets")
+            self.restart()
+        if "brown-out" in self.faults and self.dark_until_s == 0.0:
+            self.fire("brown-out")
+            self.dark_until_s = time.monotonic() + float(self.faults["brown-out"])
+            self.restart()
         lapses_s = float(self.faults.get("lapses", 0.0))
         if lapses_s and self.on and time.monotonic() - self.heard_s > lapses_s:
             self.fire("lapses")
             self.trip("silence")
+
+    def on_the_line(self, data: bytes) -> bytes:
+        """What of some bytes gets through, either way."""
+        if time.monotonic() < self.dark_until_s:
+            return b""
+        share = float(self.faults.get("drift", 0.0))
+        if not share:
+            return data
+        turned = bytes(
+            byte ^ (1 << self._random.randrange(7)) if self._random.random() < share else byte for byte in data
+        )
+        if turned != data:
+            self.fire("drift")
+        return turned
 
     def connected(self) -> None:
         if "reboots" in self.faults:
@@ -380,6 +404,21 @@ class RegistersLoad(Registers, Load):
 
 class RegistersSupply(Registers, Supply):
     pass
+
+
+class RegistersMeter(Registers, Load):
+    """Four places: input registers 0 to 3 volt (mV), 4 to 7 degrees (0.01 degC, signed), 8 who it is. Draws nothing."""
+
+    holding = ()
+
+    def drawn(self, open_V: float, ohm: float) -> float:
+        return 0.0
+
+    def inputs(self) -> dict:
+        volts = [self.look()[0], 1.1, 2.2, 3.3]
+        degrees = [21.5, -4.25, 0.0, 60.0]
+        words = [round(1e3 * one) for one in volts] + [round(1e2 * one) & 0xFFFF for one in degrees]
+        return dict(enumerate([*words, 4107]))
 
 
 # -- relays of two habits ---------------------------------------------------------------------------------

@@ -28,6 +28,7 @@ from described import (
     PolledMeter,
     PolledSupply,
     RegistersLoad,
+    RegistersMeter,
     RegistersSupply,
 )
 from generic import GenericLoad, GenericSupply
@@ -50,6 +51,7 @@ MAKES = {
     ("meter", "framed"): (FramedMeter, b""),
     ("load", "registers"): (RegistersLoad, b""),
     ("supply", "registers"): (RegistersSupply, b""),
+    ("meter", "registers"): (RegistersMeter, b""),
 }
 
 

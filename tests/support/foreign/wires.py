@@ -19,6 +19,7 @@ class Session:
         self.machine, self.end = machine, end
         self.remote = False
         self._send = send
+        self.line = getattr(machine, "on_the_line", lambda data: data)
         self._rest = b""
         self._out: queue.Queue = queue.Queue()
         self.messages = 0
@@ -26,6 +27,9 @@ class Session:
 
     def take(self, data: bytes) -> bool:
         """Take what came; False when the machine hangs up."""
+        data = self.line(data)
+        if not data:
+            return True
         self._rest += data
         if getattr(self.machine, "raw", False):
             return self._take_bytes(len(data))
@@ -75,7 +79,7 @@ class Session:
             due_s, data = one
             time.sleep(max(0.0, due_s - time.monotonic()))
             with contextlib.suppress(OSError):
-                self._send(data)
+                self._send(self.line(data))
 
 
 class OverTcp:
