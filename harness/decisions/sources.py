@@ -176,7 +176,7 @@ def compared(found: Sequence[Source]) -> list[str]:
                     f"({100 * (better.duds.share or 0):.0f} against {100 * (worse.duds.share or 0):.0f} %)"
                 )
     if not texts and len(known) > 1:
-        texts.append("by their shares of duds no two sources can be told apart yet")
+        texts.append("by their shares of duds no two sources can be separated yet")
     return texts
 
 

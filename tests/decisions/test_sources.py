@@ -77,7 +77,7 @@ def test_few_cells_are_said_and_decide_nothing() -> None:
     assert worth(wilson(0, 3), 3) == "cannot tell yet: 0 of 3 are duds (0 to 56 %); 3 decided cells say little"
     assert worth(wilson(0, 5), 5).startswith("worth opening: 0 of 5 are duds (0 to 43 %); 5 decided cells say little")
     near = by_source([*some("a", 9, 3), *some("b", 8, 4)])
-    assert compared(near) == ["by their shares of duds no two sources can be told apart yet"]
+    assert compared(near) == ["by their shares of duds no two sources can be separated yet"]
 
 
 def test_months_stand_apart_and_what_has_none_says_so() -> None:
