@@ -14,6 +14,7 @@ from amphora.harness.plans.plan import CellLimits, Limits, Plan, Step
 from amphora.harness.running.whereabouts import Left, StateName
 
 ROOM_degC = 20.0  # what a cell begins at where no temperature was read before (assumed)
+ALL_OFF = ("rest", "ask")  # kinds of step in which no current is ordered or put on by hand
 Concern = Literal["none", "look", "go"]  # nothing to do; somebody should look; somebody has to go to the bench
 
 
