@@ -163,8 +163,8 @@ def _by_the_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
     plain = standing.to_dict()
     result["account"] = {key: plain[key] for key in ACCOUNT_KEYS}
     result["account"]["may"]["fit"] = standing.may["fit"].to_dict()
-    result = with_item_U(result, standing.repeats)
     name = Path(folder).absolute().name
+    result = with_item_U(result, standing.repeats, unseen=standing.unseen.get(name, 0.0))
     if result.get("start") == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
         result["start"] = "full"
         result["warnings"] = [item for item in result.get("warnings") or [] if item.get("code") != "start-unknown"]

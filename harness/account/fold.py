@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from typing import Any
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.entries import key_of
@@ -38,7 +39,8 @@ class _State:
     last_V_at: datetime | None = None
     last_by: str = ""  # "bench" or "meter"
     emptied: bool = False  # by a whole discharge, and nothing charged since
-    timed: Move | None = None  # a nickel charge from empty, nothing drawn since
+    timed_run: str = ""  # the run that ended with `timed`
+    timed: Move | None = None  # a charge from empty, nothing drawn since
     guess_Ah: float | None = None  # what an unmeasured nickel cell gave leads to
     low_since_charge: Finding | None = None  # it stood below its window, and nothing was charged since
     contradicted: bool = False  # a reading of another meter spoke against the charge before it
@@ -62,6 +64,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     key = key_of(cell)
     state = _State()
     starts: dict[str, str] = {}
+    full_from: dict[str, str] = {}
     rests_before: dict[str, float] = {}
     moves: list[tuple[RunSeen, Move]] = []
     broken: list[int] = []
@@ -83,12 +86,18 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             start = first
         else:
             starts[entry.run] = start
+        if starts[entry.run] == "full" and entry.headline == 0 and state.full_run:
+            full_from[entry.run] = state.full_run
         if rest_h is not None and entry.headline == 0:
             rests_before[entry.run] = rest_h
         if state.broken or entry.damaged or entry.gaps_unknown or not entry.final or not entry.dated:
             broken.append(len(moves))
+        if starts[entry.run] == "full" and (less := _gave_less(state, entry, key)) is not None:
+            state.findings.append(less)
+            starts[entry.run] = "unknown"
+            broken.append(len(moves))
         if key in NICKEL and _full_by_overcharge(state, entry) and starts[entry.run] == "unknown":
-            starts[entry.run] = "full"
+            starts[entry.run], full_from[entry.run] = "full", state.timed_run
         before = len(moves)
         moves += [(entry, move) for move in entry.moves]
         if entry.gaps_unknown or entry.damaged:
@@ -122,8 +131,9 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(
-        cell, key, counted, starts, state.guess_Ah, Standing(cell.id, starts=starts, rest_before_h=rests_before)
-    )
+        cell, key, counted, starts, state.guess_Ah,
+        Standing(cell.id, starts=starts, full_from=full_from, rest_before_h=rests_before),
+    )  # fmt: skip
     state.leaks = [
         (when, replace(item, low=0.0) if when < released and item.kind != "balance" else item)
         for when, item in state.leaks
@@ -141,7 +151,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         last_V_at=state.last_V_at,
         charges=charges,
         simulated=bool(runs) and all(run.simulated for run in runs),
-        unseen_share=state.unseen.get(standing.capacity_run or "") if key in ("lfp", "auto") else None,
+        **_unseen(standing, state, key),
     )
     standing = _self_discharge(standing, state, runs, key)
     low, high = _charge_now(standing, state, moves)
@@ -218,6 +228,18 @@ def _held(
         )
     taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [], gave_Ah=guess_Ah)
     return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
+
+
+def _unseen(standing: Standing, state: _State, key: str) -> dict[str, Any]:
+    """Return what may have been drawn unseen from a cell with a flat curve, and its capacity's U with that inside."""
+    if key not in ("lfp", "auto"):
+        return {}
+    share, capacity, U = (
+        state.unseen.get(standing.capacity_run or ""), standing.capacity_Ah, standing.capacity_item_U_Ah
+    )  # fmt: skip
+    if share and capacity and U is not None:
+        U = item_U_Ah(capacity, U, scatter=0.0, unseen=share)
+    return {"unseen_share": share, "unseen": dict(state.unseen), "capacity_item_U_Ah": U}
 
 
 def _repeats(counted: Sequence[RunSeen], starts: dict[str, str]) -> list[float]:
@@ -401,6 +423,16 @@ def _full_by_overcharge(state: _State, run: RunSeen) -> bool:
     return False
 
 
+def _gave_less(state: _State, run: RunSeen, key: str) -> Finding | None:
+    """Return what speaks against a night that gave far less than the charge from empty before it put in (lithium)."""
+    charged, gave = state.timed, run.moves[0] if run.moves else None
+    if key not in f.LITHIUM or charged is None or gave is None or run.headline != 0 or not run.dated:
+        return None
+    if gave.kind != "discharge" or not (gave.whole and charged.whole) or state.broken or run.gaps_unknown:
+        return None
+    return f.gave_less(charged, gave, run.run)
+
+
 def _timed(run: RunSeen, emptied: bool) -> Move | None:
     """Return the charge that a run ends with, from empty: after a whole discharge, with nothing uncounted between.
 
@@ -459,7 +491,7 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         if any(move.kind == "charge" for move in run.moves):
             state.low_since_charge = None
         state.dated = []
-        state.timed = _timed(run, state.emptied)
+        state.timed, state.timed_run = _timed(run, state.emptied), run.run
         state.emptied = last.kind == "discharge" and last.whole and not state.broken
         if run.charge_full and run.dated:
             state.full_run, state.full_at = run.run, last.end_utc

@@ -153,6 +153,7 @@ class Standing:
     repeats: tuple[float, ...] = ()  # what successive like tests differ by, as shares
     capacity_run: str | None = None
     unseen_share: float | None = None  # a flat curve: what may have been drawn unseen between charge and that run
+    unseen: Mapping[str, float] = field(default_factory=dict)  # run -> that share, of each
     it_Ah: float = 1.0
     it_from: Literal["measured", "claim", "assumed"] = "assumed"
     charge_low_Ah: float | None = None
@@ -163,6 +164,7 @@ class Standing:
     self_discharge_when: str | None = None
     findings: tuple[Finding, ...] = ()
     starts: Mapping[str, str] = field(default_factory=dict)  # run -> full, declared-full, unknown: by the account
+    full_from: Mapping[str, str] = field(default_factory=dict)  # run that began full -> the run that charged it
     rest_before_h: Mapping[str, float] = field(default_factory=dict)  # run -> rest between our charge and it
     full_since: datetime | None = None  # it stands full since then, by our own charge; None: not known to be full
     full_rest_V: float | None = None  # as that charge left it

@@ -129,7 +129,7 @@ def cell_model(t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, re
     states, _, ohm_U = _resistance_by_state(resistances)
     if states.size == 0:
         raise InputError(
-            f"{result.get('run')}: no resistance was measured, so no sag can be told; a run with load steps is accepted"
+            f"{result.get('run')}: no resistance was measured, so no sag is known; a run with load steps is accepted"
         )
     good = np.isfinite(t_s) & np.isfinite(voltage_V) & np.isfinite(current_A)
     t, v, i = t_s[good], voltage_V[good], -current_A[good]

@@ -150,7 +150,9 @@ def learned(own: Sequence[float] = (), others: Iterable[Sequence[float]] | Besid
     return Scatter(share, len(own), beside.pairs)
 
 
-def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full", scatter: float = PRIOR_SCATTER) -> float:
+def item_U_Ah(
+    capacity_Ah: float, U_Ah: float, start: str = "full", scatter: float = PRIOR_SCATTER, unseen: float = 0.0
+) -> float:
     """Return the expanded uncertainty (k = 2) of what a cell holds as an item: of one night, and of its repeats.
 
     Args:
@@ -158,22 +160,27 @@ def item_U_Ah(capacity_Ah: float, U_Ah: float, start: str = "full", scatter: flo
         U_Ah: Of that measurement, k = 2.
         start: How the discharge began; a charge that nobody saw adds to it.
         scatter: Standard deviation of the cell's repeats, as a share.
+        unseen: What may have been drawn between charge and discharge without the voltage telling, as a share.
 
     Source: JCGM 100:2008, 5.1.2.
     """
     declared = DECLARED_U * capacity_Ah if start == "declared-full" else 0.0
-    return math.hypot(U_Ah, 2 * scatter * capacity_Ah, declared)
+    return math.hypot(U_Ah, 2 * scatter * capacity_Ah, declared, capacity_Ah * unseen / (1.0 - unseen))
 
 
 def with_item_U(
-    result: Mapping[str, Any], own: Sequence[float], others: Iterable[Sequence[float]] | Beside = ()
+    result: Mapping[str, Any],
+    own: Sequence[float],
+    others: Iterable[Sequence[float]] | Beside = (),
+    unseen: float | None = None,
 ) -> dict[str, Any]:
     """Return a run's figures with the item's U beside that of the measurement, and what it stands on.
 
     Args:
         result: Figures of a run: `capacity_Ah`, `capacity_U_Ah`, `start`.
         own: What repeats of the cell differ by, as shares.
-        others: The same of each other cell of the shelf, or all that added up.
+        others: The same of each other cell of the shelf.
+        unseen: As for `item_U_Ah`; None: as the figures have it already.
 
     Returns:
         `capacity_item_U_Ah` (k = 2; None without a capacity) and `item`: `{scatter, pairs, shelf_pairs, from, text}`.
@@ -186,11 +193,15 @@ def with_item_U(
     found = learned(own, others)
     start = str(result.get("start"))
     text = found.text + ("; the charge was not seen by the bench: 2 % more" if start == "declared-full" else "")
+    if unseen is None:
+        unseen = float((result.get("item") or {}).get("unseen") or 0.0)
+    if unseen:
+        text += f"; up to {100 * unseen:.0f} % may have been drawn unseen before it, its voltage hardly tells"
     return {
         **result,
-        "capacity_item_U_Ah": item_U_Ah(capacity, U, start, found.share),
+        "capacity_item_U_Ah": item_U_Ah(capacity, U, start, found.share, unseen),
         "item": {
             "scatter": found.share, "pairs": found.pairs, "shelf_pairs": found.shelf_pairs, "from": found.from_,
-            "text": text,
+            "text": text, "unseen": unseen,
         },
     }  # fmt: skip

@@ -274,7 +274,7 @@ def _of_contact(record: Record, phase: Phase, rows: IntArray, resistances: Seque
                 Warning_(
                     "bad-contact",
                     f"The voltage jumped {jumps} times while the current stood still: a contact that moves. "
-                    "Clean the ends, seat the cell anew and repeat.",
+                    "Clean the ends, seat the cell again and repeat.",
                 )
             )
     by_kind: dict[tuple[str, float], list[float]] = {}

@@ -392,7 +392,7 @@ def resumable(folder: Path) -> tuple[RunFolder, Plan]:
     if not before.run.get("plan"):
         raise InputError(f"{folder}: has no plan (was it imported?); only a run of ours can be resumed")
     if not any(event["kind"] == "begin" for event in before.events):
-        raise InputError(f"{folder}: was cut short before its first step, nothing was switched on; run it anew")
+        raise InputError(f"{folder}: was cut short before its first step, nothing was switched on; run it again")
     if before.lost:
         raise JournalDamaged(f"{folder}: {before.lost}; {NO_GOING_ON} (its figures up to there stand)")
     return before, plan_from_dict(before.run["plan"])

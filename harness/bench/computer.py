@@ -20,6 +20,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Literal, NamedTuple
 
+from amphora.harness.common.optional_parts import PARTS, how_to_get, is_there
+
 DISTRIBUTION = "amphora-bench"
 ENOUGH_DISK_BYTES = 500_000_000  # hundreds of nights of 36,000 rows (about 2 MB each), and the pictures
 FULL_DISK_BYTES = 50_000_000
@@ -54,7 +56,7 @@ def examine(logs: Path) -> list[Seen]:
     return [
         look_at_python(sys.version_info[:3], sys.maxsize > 2**32),
         look_at_packages(importlib.metadata.requires(DISTRIBUTION) or (), _installed),
-        look_at_parquet(_installed("pyarrow")),
+        *look_at_parts(is_there),
         look_at_visa(_visa_interfaces()),
         look_at_ports(_serial_ports(), _may_open),
         look_at_clock(_clock_is_set(_run_program)),
@@ -96,12 +98,20 @@ def look_at_packages(required: Iterable[str], installed: Callable[[str], str | N
     return Seen("libraries", "right", "all there" + (f"; amphora {version}" if version else ""))
 
 
-def look_at_parquet(version: str | None) -> Seen:
-    """Tell whether the optional part `parquet` is there, what it is for and its size; never wrong."""
-    use = "optional, 170 MB: writes .parquet, reads long tables faster"
-    if version is None:
-        return Seen("part 'parquet'", "right", f'not installed ({use}): pip install "amphora-bench[parquet]"')
-    return Seen("part 'parquet'", "right", f"pyarrow {version} ({use})")
+def look_at_parts(there: Callable[[str], bool]) -> list[Seen]:
+    """Tell of each optional part whether it is there, what it is for and its size; never wrong.
+
+    Args:
+        there: Whether a part of `optional_parts.PARTS` is installed.
+    """
+    return [
+        Seen(
+            f"part '{name}'", "right",
+            f"{'installed' if there(name) else 'not installed'} (optional, {part.size_MB} MB: {part.use})"
+            + ("" if there(name) else f"; {how_to_get(name)}"),
+        )
+        for name, part in PARTS.items()
+    ]  # fmt: skip
 
 
 def look_at_visa(found: dict[str, str]) -> Seen:

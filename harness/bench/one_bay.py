@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import shown, table_of, why_unreadable
+from amphora.harness.common.fields import near_file, shown, table_of, why_unreadable
 
 INHERITED = ("alarms", "speed_up", "simulated", "hands", "check_resistor", "sensed_at")
 KEPT = ("leads", "sensed_at", "note", "check_resistor", "cell", "charge_path")
@@ -18,7 +18,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
-        raise InputError(f"{path}: there is no such bench file") from error
+        raise InputError(f"{path}: there is no such bench file{near_file(path)}") from error
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:

@@ -4,6 +4,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime
+from difflib import get_close_matches
 from typing import Any
 
 from amphora.harness.common.errors import InputError
@@ -21,6 +22,7 @@ INSPECTION: dict[str, tuple[str, ...]] = {
     "leak": ("none", "yes"),
     "smell": ("none", "yes"),
 }
+DEVICE_FORMS = ("lamp", "light", "panel")  # a device that is surveyed stands on the shelf, and is no cell
 ID_LENGTH = 64
 TEXT_LENGTH = 4000
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)), *(f"lpt{n}" for n in range(10))}
@@ -75,6 +77,11 @@ class Cell:
     declared_rechargeable: bool = False
     identified: dict[str, Any] = field(default_factory=dict)
     entries: list[dict[str, Any]] = field(default_factory=list)  # dated: what people saw, measured, changed
+
+    @property
+    def is_device(self) -> bool:
+        """Whether this is a lamp or a panel that is surveyed, not a cell."""
+        return self.form in DEVICE_FORMS
 
     @property
     def former_ids(self) -> tuple[str, ...]:
@@ -175,7 +182,9 @@ def _number(value: object, where: str, negative: bool = False) -> float:
 def among(value: object, accepted: Sequence[str], where: str) -> None:
     """Refuse a value that is none of the accepted ones."""
     if value not in accepted:
-        raise InputError(f"{where} = {shown(value)} is not accepted; one of {', '.join(accepted)} is")
+        near = get_close_matches(str(value)[:40], accepted, 1, 0.6)
+        hint = f" ({near[0]!r} is near)" if near else ""
+        raise InputError(f"{where} must be one of {', '.join(accepted)}; got {shown(value)}{hint}")
 
 
 def check_inspection(data: object, where: str = "inspection") -> dict[str, str]:

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from amphora.harness.cli.output import any_encoding, unfailing_messages
+from amphora.harness.cli.output import any_encoding, fold_at_a_terminal, unfailing_messages
 from amphora.harness.common.errors import AmphoraError, Interrupted
 
 GROUPS = (
@@ -22,8 +22,9 @@ GROUPS = (
     "queue",  # queue add/show/move/drop/done/clear/run
     "readings",  # import, analyse, plot, export
     "insights",  # identify, model
-    "decisions",  # grade, compare, match, fit, duty
+    "decisions",  # grade, compare, match, fit
     "sources",  # sources
+    "duties",  # duty list/check/survey/from-run
     "papers",  # certify, verify, label, report, key, schema
     "demo",  # demo
 )
@@ -106,6 +107,7 @@ def main() -> None:
 
     any_encoding()
     unfailing_messages()
+    fold_at_a_terminal()
     try:
         sys.exit(app(standalone_mode=False) or 0)
     except USAGE as error:

@@ -5,7 +5,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from amphora.harness.common.errors import BenchError
+from amphora.harness.common.errors import BenchError, InputError
+from amphora.harness.common.fields import unknown
 
 if TYPE_CHECKING:
     from amphora.drivers.hands import Hands
@@ -70,3 +71,32 @@ def after_the_last_run(logs: Path, cell_id: str) -> datetime:
     except AmphoraError:
         pass  # said where the run itself asks for it
     return max(moments)
+
+
+def typed_hand_meter(typed: str) -> float | None:
+    """Return the volts that somebody typed, with or without the unit; None where nothing was typed.
+
+    Raises:
+        InputError: it is no voltage.
+    """
+    from amphora.harness.common.quantities import parse
+
+    if not typed:
+        return None
+    try:
+        return parse(f"{float(typed):g} V", "voltage", "hand meter")
+    except ValueError:
+        return parse(typed, "voltage", "hand meter")
+
+
+def check_kind(kind: str) -> None:
+    """Refuse a kind of simulated cell or device that is not known.
+
+    Raises:
+        InputError: names it, and the near one.
+    """
+    from amphora.drivers.simulated.cell import KINDS
+    from amphora.drivers.simulated.device import DEVICES
+
+    if kind not in (*KINDS, *DEVICES):
+        raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")

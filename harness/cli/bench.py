@@ -14,6 +14,7 @@ from amphora.harness.cli.at_the_bench import hand_meter_shows, hands_of, person_
 from amphora.harness.cli.completion import benches, cells, load_dialects, supply_dialects
 from amphora.harness.cli.computer import unit
 from amphora.harness.cli.new_bench import find, new
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.cli.rehearse import rehearse
 from amphora.harness.common.errors import InputError
@@ -120,17 +121,24 @@ def check(
                 print(f"    {line}")
         for title, key in (
             ("written to the bench file", "written"),
-            ("problems", "problems"),
-            ("guards itself", "guards"),
-            ("nobody guards", "missing"),
+            ("problem", "problems"),
+            ("protected", "guards"),
+            ("not protected", "missing"),
             ("proof", "proven"),
         ):
             for line in found[key]:
                 print(f"  {title}: {line}")
+        if found["passed"] and cell is not None:
+            show_next("plan", "--cell", cell, "--profile", "overnight", "--bench", bench, logs=logs)
+        elif found["passed"]:
+            show_next("cell", "list", logs=logs)
 
     answer(found, json, show)
-    for name in found["trouble"]:
-        say(f"amphora: {next(text for text in found['problems'] if name in text)}")
+    if found["trouble"] and json:
+        for name in found["trouble"]:
+            say(f"amphora: {next(text for text in found['problems'] if name in text)}")
+    elif found["trouble"]:  # what is wrong with each has just been shown
+        say(f"amphora: in trouble: {', '.join(found['trouble'])}; mend that, then run this again")
     if found["trouble"] or not found["passed"]:
         leave(found["exit_code"] or 1)
 

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from amphora.harness.cli import completion
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -60,11 +61,11 @@ def cell_add(
         str | None, typer.Option("--as-found", help="Voltage at rest, without a load: '3.31 V'.")
     ] = None,
     inspection: Annotated[
-        list[str] | None, typer.Option(help="What eye and nose say: sound, or wrapper=torn, leak=yes, ...")
+        list[str] | None, typer.Option(help="What you see and smell: sound, or wrapper=torn, leak=yes, ...")
     ] = None,
     photo: Annotated[list[Path] | None, typer.Option(help="Path of a photo; may be given again.")] = None,
     notes: Annotated[str, typer.Option(help="Anything else.")] = "",
-    rechargeable: Annotated[bool, typer.Option("--rechargeable", help="You know that it is no primary cell.")] = False,
+    rechargeable: Annotated[bool, typer.Option("--rechargeable", help="State that the cell is rechargeable.")] = False,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -81,6 +82,11 @@ def cell_add(
     from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
 
     shelf = Shelf(logs)
+    if cell_id is None and not any((form, source, markings, claim, mass, as_found, inspection, photo, notes)):
+        raise InputError(
+            "cell add: nothing is said of the cell; give it an id, as `amphora cell add L3-a`, or say what is known, "
+            'as `amphora cell add --form 18650 --as-found "3.31 V"`'
+        )
     data: dict[str, Any] = {
         "id": shelf.propose_id(form) if cell_id is None else cell_id,
         "form": form,
@@ -110,6 +116,13 @@ def cell_add(
     def show() -> None:
         print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
         _show_judgement(judged)
+        if cell.as_found_V is None:
+            show_next("cell", "check", cell.id, "--as-found", "VOLTAGE", logs=logs)
+        elif state == "found":
+            words = ("--profile", "charge", "--present") if judged.may_charge else ("--profile", "identify")
+            show_next("plan", "--cell", cell.id, *words, "--bench", "bench.toml", logs=logs)
+        else:
+            show_next("cell", "show", cell.id, logs=logs)
 
     for known in map(str.lower, forms()):
         if form.lower() != known and sorted(form.lower()) == sorted(known):
@@ -161,6 +174,7 @@ def cell_list(
     if state is not None and state not in STATES:
         raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
     entries = listed(Shelf(logs))
+    devices = sum(e.cell is not None and e.cell.is_device for e in entries)
     chosen = [e for e in entries if _wanted(e, state, chemistry, form, find)]
     have = [e for e in chosen if keys[name](e) is not None]
     have.sort(key=keys[name], reverse=sort.startswith("-"))
@@ -168,6 +182,8 @@ def cell_list(
 
     def show() -> None:
         print(shelf_table(chosen) if chosen else f"no cells on the shelf in {logs}" + (" that fit" if entries else ""))
+        if devices and form is None:
+            print(f"{devices} surveyed {'device is' if devices == 1 else 'devices are'} not listed: amphora duty list")
 
     rows = [
         {
@@ -195,6 +211,8 @@ def _wanted(entry: Any, state: str | None, chemistry: str | None, form: str | No
         if find.casefold() not in text:
             return False
     key = cell.identified.get("chemistry") or cell.chemistry
+    if cell.is_device and form is None:
+        return False
     return (
         (state is None or cell.state == state)
         and (chemistry is None or key == chemistry)
@@ -251,7 +269,7 @@ def cell_check(
     ] = None,
     mass: Annotated[str | None, typer.Option(help="Weighed again.")] = None,
     inspection: Annotated[list[str] | None, typer.Option(help="Looked at again: sound, or part=word.")] = None,
-    rechargeable: Annotated[bool, typer.Option("--rechargeable", help="You know that it is no primary cell.")] = False,
+    rechargeable: Annotated[bool, typer.Option("--rechargeable", help="State that the cell is rechargeable.")] = False,
     by: Annotated[str, typer.Option("--by", help="Who looked or measured.")] = "",
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,

@@ -1,8 +1,8 @@
-"""Commands of the group Choices: grade, compare, match, fit, duty."""
+"""Commands that decide: grade, compare, match, fit."""
 
 import gc
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -11,10 +11,7 @@ from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.common.errors import InputError
 
-if TYPE_CHECKING:
-    from amphora.harness.decisions.duty import Mode
-
-duty_app = typer.Typer(name="duty", help="What devices ask of a cell: list, check, from-run.", no_args_is_help=True)
+SURVEYS = ("lamp", "panel")  # recipes whose runs say nothing about a cell
 
 RunsArgument = Annotated[
     list[Path] | None,
@@ -36,7 +33,6 @@ def register(app: typer.Typer) -> None:
     app.command("compare")(compare)
     app.command("match")(match)
     app.command("fit")(fit)
-    app.add_typer(duty_app)
 
 
 def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
@@ -51,6 +47,8 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     for entry in Shelf(logs).list_runs():
         if entry.damaged:
             say(f"damaged, left out: {entry.cell}: {entry.damaged}")
+        elif entry.profile in SURVEYS:
+            continue
         else:
             found.append(Path(entry.folder))
     if not found:
@@ -144,7 +142,7 @@ def compare(
     plot: Annotated[Path | None, typer.Option("--plot", help="Draw the curves over each other into this file.")] = None,
     criteria: CriteriaOption = "general",
     common_basis: Annotated[
-        bool, typer.Option("--common-basis", help="Estimate each capacity at one current, warmth and cut-off.")
+        bool, typer.Option("--common-basis", help="Estimate each capacity at one current, temperature and cut-off.")
     ] = False,
     at_current: Annotated[str | None, typer.Option("--at-current", help="Of that basis, such as 0.5 A.")] = None,
     at_temperature: Annotated[str | None, typer.Option("--at-temperature", help="Of it, such as 20 degC.")] = None,
@@ -292,6 +290,8 @@ def _of_the_shelf(logs: Path, names: list[str] | None) -> tuple[list[Path], dict
             continue
         if cell.cell is None:
             refused[cell.id] = "its record is damaged"
+        elif cell.cell.is_device:
+            continue
         elif cell.cell.state in ("retired", "quarantined", "in use"):
             refused[cell.id] = f"it is {cell.cell.state}"
         elif cell.id not in by_cell:
@@ -339,16 +339,19 @@ def fit(
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
+    from amphora.harness.archive.loading import load
     from amphora.harness.decisions.duty import load_duty
     from amphora.harness.decisions.fit import fit_run
     from amphora.harness.report.fit_plot import plot_fit
+    from amphora.harness.report.plots import when_made
     from amphora.harness.report.tables import fit_sheet
 
-    found = fit_run(run_named(run, capacity=True, logs=logs), duty, what_if or [])
+    folder = run_named(run, capacity=True, logs=logs)
+    found = fit_run(folder, duty, what_if or [])
     if plot is not None:
         if found["course"]:
             capacity = found["capacity_Ah"]
-            plot_fit(found, capacity, load_duty(duty), plot)
+            plot_fit(found, capacity, load_duty(duty), plot, when_made([load(folder)[1]]))
             say(f"picture written to {plot}")
         else:
             say("no picture: the duty has no night")
@@ -363,90 +366,3 @@ def fit(
     answer(found, as_json, show)
     if not found["fits"]:
         leave(1)
-
-
-@duty_app.command("list")
-def duty_list(as_json: JsonOption = False) -> None:
-    """List the built-in duties.
-
-    Example: amphora duty list
-    """
-    from amphora.harness.decisions.duty import load_duty, shipped
-
-    rows = [
-        {"file": name, "name": load_duty(name).name, "modes": [m.name for m in load_duty(name).modes]}
-        for name in shipped()
-    ]
-    answer({"duties": rows}, as_json, lambda: print("\n".join(f"{r['file']}: {', '.join(r['modes'])}" for r in rows)))
-
-
-@duty_app.command("check")
-def duty_check(
-    file: Annotated[str, typer.Argument(help="A built-in duty, or your own file.")], as_json: JsonOption = False
-) -> None:
-    """Check a duty file and show what it asks of a cell.
-
-    Example: amphora duty check path-light
-    """
-    from dataclasses import asdict
-
-    from amphora.harness.common.quantities import format_quantity
-    from amphora.harness.decisions.duty import load_duty
-
-    duty = load_duty(file)
-
-    def show() -> None:
-        print(f"{duty.name}: for {', '.join(duty.chemistries)}")
-        for mode in duty.modes:
-            share = f", on {100 * mode.share:.3g} % of the time" if mode.share < 1 else ""
-            print(f"  {mode.name}: {_draws(mode)}{share}; works above {mode.lowest_rail_V:.2f} V at the cell")
-        for name, hours in duty.night:
-            print(f"  night: {name} for {hours:g} h")
-        if duty.panel is not None:
-            sun = ", ".join(f"{hours:g} h of full sun on {weather} days" for weather, hours in duty.panel.sun_h.items())
-            print(f"  panel: {format_quantity(duty.panel.current_A, 'A')}, {100 * duty.panel.share:.3g} % of it; {sun}")
-
-    answer({"duty": asdict(duty)}, as_json, show)
-
-
-def _draws(mode: "Mode") -> str:
-    """Return what a mode draws while it is on."""
-    from amphora.harness.common.quantities import format_quantity
-
-    if mode.line:
-        return f"{format_quantity(mode.line[0][1], 'A')} to {format_quantity(mode.line[-1][1], 'A')} by its load line"
-    if mode.current_A is not None:
-        return format_quantity(mode.current_A, "A")
-    if mode.power_W is not None:
-        return format_quantity(mode.power_W, "W")
-    return format_quantity(mode.resistor_ohm or 0.0, "ohm") + (
-        f" and an LED of {mode.led_V:.2f} V" if mode.led_V else ""
-    )
-
-
-@duty_app.command("from-run")
-def duty_from_run(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run of the recipe lamp or panel.")],
-    out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
-    name: Annotated[str, typer.Option("--name", help="What the device is called.")] = "my lamp",
-    chemistry: Annotated[str, typer.Option("--chemistry", help="What its charging is made for.")] = "li-ion",
-    panel: Annotated[
-        Path | None, typer.Option("--panel", help="A run of the recipe panel, of the device's own panel.")
-    ] = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Make a duty file from a survey of the device.
-
-    Example: amphora duty from-run logs/lamp-3/*-lamp --panel logs/panel-3/*-panel --name "lamp 3" --out lamp-3.toml
-    """
-    from amphora.harness.cells.chemistry import load_chemistry
-    from amphora.harness.decisions.duty_survey import duty_from_run as text_from_run
-
-    load_chemistry(chemistry)
-    text = text_from_run(run, name, chemistry, panel)
-    if out is not None:
-        from amphora.harness.archive.journal import write_new
-
-        write_new(out, text)
-    data = {"toml": text, "out": None if out is None else str(out)}
-    answer(data, as_json, lambda: print(text if out is None else f"duty written to {out}"))

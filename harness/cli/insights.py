@@ -1,5 +1,6 @@
 """Commands that say what a run means: what an unmarked cell is, which circuit stands for a cell."""
 
+import re
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -51,7 +52,8 @@ def identify(
         print(f"{found.answer} (confidence: {found.confidence})")
         for text in found.evidence:
             print(f"  - {text}")
-        print(f"Next: {found.next_step}")
+        kept = re.sub(r"\(`amphora identify \S+ --save[^`]*`, then ", "(", found.next_step) if save else found.next_step
+        print(f"Next: {kept}")
 
     answer(data, as_json, show)
 

@@ -78,7 +78,7 @@ def _write_sheet(cells: "list[Cell]", out: Path) -> None:
             raise InputError(f"{out}: is there already, and may be filled in; give another name")
         write_out(out, intake.sheet(cells))
     elif out.suffix.lower() in (".html", ".htm"):
-        write_out(out, intake_page(cells, f"Cells at the door: {cells[0].id} to {cells[-1].id}"))
+        write_out(out, intake_page(cells, f"Cells received: {cells[0].id} to {cells[-1].id}"))
     else:
         raise InputError(f"{out}: is not accepted; a name that ends in .csv (to fill in) or .html (to print) is")
 
@@ -93,7 +93,7 @@ def sheet(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Write the intake sheet: mass, voltage, and what eye and nose say, a line for each cell.
+    """Write the intake sheet: mass, voltage, and what you see and smell, one line a cell.
 
     Example: amphora cell sheet --out sheet.html
     """

@@ -174,7 +174,7 @@ def _check(out: Path) -> None:
     bench = load_bench(out)
     with held(bench):
         found = check_bench(bench, RealClock(), open_instrument, empty=True)
-    for title, key in (("problem", "problems"), ("guards itself", "guards"), ("nobody guards", "missing")):
+    for title, key in (("problem", "problems"), ("protected", "guards"), ("not protected", "missing")):
         for line in found[key]:
             print(f"  {title}: {line}")
     sensor = " --sensor" if bench.cell_temperature is not None else ""

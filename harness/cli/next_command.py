@@ -57,11 +57,11 @@ def run_words(asked: list[str], bench: str, steps: list[Mapping[str, Any]]) -> l
 
 AFTER_A_RUN = {  # the recipe that ran: what a person does next
     "charge": ("plan", "--cell", "{cell}", "--profile", "overnight", "--bench", "{bench}"),
-    "identify": ("identify", "{cell}"),
+    "identify": ("identify", "{cell}", "--save"),
     "retention": ("cell", "show", "{cell}"),
     "storage": ("cell", "show", "{cell}"),
-    "lamp": ("duty", "from-run", "--help"),
-    "panel": ("duty", "from-run", "--help"),
+    "lamp": ("duty", "from-run", "{cell}@lamp", "--out", "{cell}.toml"),
+    "panel": ("duty", "from-run", "LAMP@lamp", "--panel", "{cell}@panel", "--out", "lamp.toml"),
 }
 
 

@@ -5,8 +5,12 @@ import contextlib
 import io
 import json
 import os
+import re
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, TextIO, cast
 
@@ -42,6 +46,11 @@ def run_named(run: Path, capacity: bool = False, logs: Path | None = None) -> Pa
         logs = Path(os.environ.get("AMPHORA_LOGS") or DEFAULT_LOGS)
     cell, _, recipe = run.absolute().name.partition("@")
     if not cell or not (logs / cell / "cell.json").is_file():
+        near = get_close_matches(cell, [file.parent.name for file in logs.glob("*/cell.json")], 1, 0.6)
+        if near:
+            raise InputError(
+                f"{run}: there is no such run folder, and no such cell on the shelf in {logs} ({near[0]!r} is near)"
+            )
         return run
     from amphora.harness.archive.shelf import Shelf
 
@@ -154,6 +163,69 @@ class Unfailing:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
+
+
+class Folding:
+    """A stream to a terminal that breaks long lines of prose between words, never inside one.
+
+    Rows of a table, commands to paste, JSON and lines that are written over stay as they are.
+
+    Args:
+        stream: The terminal.
+        columns: Returns its width.
+    """
+
+    def __init__(self, stream: Any, columns: Callable[[], int]) -> None:
+        self._stream = stream
+        self._columns = columns
+        self._begun = ""  # a line that is not ended yet
+
+    def write(self, text: str) -> int:
+        """Write whole lines folded; the rest waits for its end, or for `flush`."""
+        *lines, self._begun = (self._begun + text).split("\n")
+        for line in lines:
+            self._stream.write(folded(line, self._columns()) + "\n")
+        if "\r" in self._begun:
+            self.flush()
+        return len(text)
+
+    def flush(self) -> None:
+        """Write what was begun as it is: a prompt."""
+        begun, self._begun = self._begun, ""
+        self._stream.write(folded(begun, self._columns()) + " " * (len(begun) - len(begun.rstrip(" "))))
+        self._stream.flush()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def folded(line: str, columns: int) -> str:
+    """Return a line of prose in lines of at most `columns`; what is not prose is returned as it is."""
+    text = line.strip()
+    line = line.rstrip(" ")
+    if len(line) <= columns or "\x1b" in line or "\r" in line or text.startswith(('"', "{", "Next: ", "│")):
+        return line
+    indent = " " * (len(line) - len(line.lstrip()))
+    name = re.fullmatch(r"(\s*\S+(?: \S+)*  +)(\S+(?: \S+)*)", line)
+    if name and len(name[1]) <= columns // 2:  # a name, and behind it a sentence
+        under = " " * len(name[1])
+        return name[1] + textwrap.fill(
+            name[2], columns - len(under), subsequent_indent="", break_long_words=False, break_on_hyphens=False
+        ).replace("\n", "\n" + under)
+    if "  " in text and not text.startswith(("- ", "! ")):  # a row of a table
+        return line
+    under = indent + "  " * (text.startswith(("- ", "! ", ">>> ")) or bool(re.match(r"\w+: ", text)))
+    return textwrap.fill(
+        text, columns, initial_indent=indent, subsequent_indent=under, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def fold_at_a_terminal() -> None:
+    """Let what is written to a terminal break between words, from here on."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is not None and stream.isatty():
+            setattr(sys, name, Folding(stream, lambda: shutil.get_terminal_size((80, 24)).columns))
 
 
 def unfailing_messages() -> None:

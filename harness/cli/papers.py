@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.cells.cell import DEVICE_FORMS
 from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
@@ -163,7 +164,7 @@ def verify(
 
     answer(found, as_json, show)
     if not found["valid"]:
-        for reason in found["reasons"]:
+        for reason in found["reasons"] if as_json else ():  # else they have just been shown
             say(f"amphora: {file}: {reason}")
         leave(1)
     if logs is not None and found["recomputed"] is None:
@@ -240,6 +241,8 @@ def label(
     contents = []
     for cell_id in cells:
         record = _cell_record(cell_id, logs)
+        if record["form"] in DEVICE_FORMS:
+            raise InputError(f"{cell_id} is a {record['form']}, not a cell: a label names what a cell holds")
         best = _best_run(cell_id, logs)
         grade = grade_of(best[0]) if best else None
         simulated = best is not None and is_simulated(read_header(best[0]))
@@ -285,7 +288,7 @@ def report(
         from amphora.harness.archive.shelf import Shelf
 
         shelf = Shelf(logs)
-        others = [dict(cell.to_dict()) for cell in shelf.cells()]
+        others = [dict(cell.to_dict()) for cell in shelf.cells() if not cell.is_device]
         folders = [folder for cell in others for folder in shelf.runs(cell["id"])]
         cells = read_sources(logs) if others else []
         if not others:

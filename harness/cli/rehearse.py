@@ -57,7 +57,7 @@ def rehearse(
     bench = bench_from_dict({"name": "rehearsal", "leads": "wired", "instruments": {dialect.role: table}}, "rehearsal")
     where = "in series with a source of at most 5 V at the load" if dialect.role == "load" else "at its output"
     if dialect.role != "meter":
-        say(f"Take every cell away. {resistor} {where}; a hand meter beside it.")
+        say(f"Take every cell away. {resistor} {where}; a hand meter next to it.")
         if not no_cell:
             if not sys.stdin.isatty():
                 raise InputError("--no-cell is needed where nobody can be asked: it says that no cell is connected")

@@ -16,12 +16,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from amphora.harness.cli.asking import ask_for
-from amphora.harness.cli.at_the_bench import after_the_last_run, hand_meter_shows, hands_of, person_at
+from amphora.harness.cli.at_the_bench import (
+    after_the_last_run,
+    check_kind,
+    hand_meter_shows,
+    hands_of,
+    person_at,
+    typed_hand_meter,
+)
 from amphora.harness.cli.completion import benches, cells, recipes, runs
 from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import unknown
 
 if TYPE_CHECKING:
     from amphora.drivers.roles import Abilities, Clock, Instrument
@@ -153,8 +159,9 @@ def plan(
     from amphora.harness.report.plan_text import render
     from amphora.harness.running.session import make_plan
 
-    now = datetime.now(UTC)
     described = _described(bench)
+    # On a bench that lives faster the next run begins after the last one, which may lie ahead of this computer's clock.
+    now = after_the_last_run(request.logs, request.cell_id) if described.speed_up > 1.0 else datetime.now(UTC)
     the_plan, _ = make_plan(request, described, now, _abilities(bench, described))
     if bench not in (None, "simulated"):
         with stay_awake() as awake:
@@ -186,6 +193,22 @@ def run(
 
     Example: amphora run --cell L3-a --profile overnight --bench bench.toml --hand-voltage "4.11 V"
     """
+    perform(
+        bench, request, hand_voltage, simulated_cell, seed, json,
+        after_a_run(request.cell_id, Path(request.profile).stem, bench),
+    )  # fmt: skip
+
+
+def perform(
+    bench: str,
+    request: "Request",
+    hand_voltage: str | None,
+    simulated_cell: str,
+    seed: int,
+    json: bool,
+    then: list[str],
+) -> None:
+    """Carry a run out and show how it ended; `then` are the words of the command that comes next."""
     from amphora.harness.common.quantities import parse
     from amphora.harness.running.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
 
@@ -201,11 +224,12 @@ def run(
         early, _ = make_plan(request, described, datetime.now(UTC))
         roles = early.roles()
         check_account(request, early, described.simulated)
-        if hand_voltage is None and sys.stdin.isatty() and (described.hands or not described.simulated):
+        asked = hand_voltage is None and sys.stdin.isatty() and (described.hands or not described.simulated)
+        if asked and not early.notes.get("device"):
             tell("")
             shows = hand_meter_shows(hands_of(described))
             typed_V = ask_for(
-                f"Hand meter at the cell, with its sign, as '3.31 V' (Return: not read{shows}): ", _hand_meter
+                f"Hand meter at the cell, with its sign, as '3.31 V' (Return: not read{shows}): ", typed_hand_meter
             )
             if typed_V is not None:
                 request = replace(request, hand_voltage_V=typed_V)
@@ -224,7 +248,7 @@ def run(
             tell=tell,
             guarded=setup.real,
         )
-    _finish(outcome, json, after_a_run(request.cell_id, Path(request.profile).stem, bench), request.logs)
+    _finish(outcome, json, then, request.logs)
 
 
 def resume(
@@ -349,22 +373,6 @@ def _hours(text: str) -> tuple[float, float]:
     return h0 + m0 / 60.0, h1 + m1 / 60.0
 
 
-def _hand_meter(typed: str) -> float | None:
-    """Return the volts that somebody typed, with or without the unit; None where nothing was typed.
-
-    Raises:
-        InputError: it is no voltage.
-    """
-    from amphora.harness.common.quantities import parse
-
-    if not typed:
-        return None
-    try:
-        return parse(f"{float(typed):g} V", "voltage", "hand meter")
-    except ValueError:
-        return parse(typed, "voltage", "hand meter")
-
-
 def _with_cautions() -> Callable[[str], None]:
     """Return what tells a person a line; the cautions come before its first."""
     from amphora.harness.running.session import CAUTIONS
@@ -434,7 +442,7 @@ class _Setup:
         self.alarm: Callable[[str, str], None] | None = None
         self.show = _progress()
         if not self.real:
-            _check_kind(self._kind)
+            check_kind(self._kind)
             self._session = SimulatedSession(self._request.logs, self._request.cell_id, self._kind, self._seed)
             self.description = self._session.description
             self.clock: Clock = self._session.clock
@@ -475,14 +483,6 @@ class _Setup:
         self._alarm.drain(5.0)
         for failure in dict.fromkeys(self._alarm.failures):
             say(f"an alarm did not get through: {failure}")
-
-
-def _check_kind(kind: str) -> None:
-    from amphora.drivers.simulated.cell import KINDS
-    from amphora.drivers.simulated.device import DEVICES
-
-    if kind not in (*KINDS, *DEVICES):
-        raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")
 
 
 def _remark(text: str) -> None:

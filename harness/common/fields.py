@@ -5,12 +5,24 @@ Every refusal says where, which key or value, and what is accepted; what a file 
 
 import math
 from collections.abc import Collection, Mapping, Sequence
+from difflib import get_close_matches
+from pathlib import Path
 from typing import Any
 
 from amphora.drivers.described import finite_number, name_shown, shown, unknown
 from amphora.harness.common.errors import InputError
 
-__all__ = ["finite", "finite_number", "name_shown", "shown", "table_of", "text_of", "unknown", "why_unreadable"]
+__all__ = [
+    "finite",
+    "finite_number",
+    "name_shown",
+    "near_file",
+    "shown",
+    "table_of",
+    "text_of",
+    "unknown",
+    "why_unreadable",
+]
 
 
 def why_unreadable(error: Exception) -> str:
@@ -20,6 +32,16 @@ def why_unreadable(error: Exception) -> str:
     if isinstance(error, UnicodeDecodeError):
         return f"byte {error.start} is no UTF-8 text; a text file is accepted"
     return str(getattr(error, "strerror", None) or error)
+
+
+def near_file(path: Path) -> str:
+    """Return " ('bench.toml' is near)" where the folder of a file that is not there has one of nearly that name."""
+    try:
+        names = [one.name for one in path.absolute().parent.iterdir()]
+    except OSError:
+        return ""
+    near = get_close_matches(path.name, names, 1, 0.7)
+    return f" ({str(path.with_name(near[0]))!r} is near)" if near else ""
 
 
 def table_of(data: object, where: str, known: Collection[str], needed: Sequence[str] = ()) -> Mapping[str, Any]:

@@ -177,6 +177,8 @@ def _ordered(memory: Memory, record: Ordered) -> None:
         memory.rise_K = None  # as the new order has it
     if order.kind == "charge" and order.current_A != memory.charge_A:
         memory.charge_A, memory.charge_peak_V = order.current_A, None  # another current shows another voltage
+    if order.kind in ENERGISED:
+        memory.fall_open = False
     memory.order = order
     memory.order_s = t_s
     memory.before_V, memory.before_A = memory.shown_V, memory.shown_A
@@ -203,7 +205,7 @@ def _begin_anew(memory: Memory) -> None:
     memory.temperatures = ()
     memory.rate_K_per_min = None
     memory.minute, memory.minutes, memory.below = (), 0, 0
-    memory.rest_trail = ()
+    memory.rest_trail = memory.fall_trail = ()
 
 
 def _gap(memory: Memory, gap: Gap) -> None:
@@ -238,6 +240,7 @@ def _begin(memory: Memory, reading: Reading) -> None:
         memory.charge_peak_V = None
         memory.step_high_V = -1e9
         memory.falls = 0
+        memory.fall_open = False
 
 
 def _count(memory: Memory, reading: Reading) -> None:

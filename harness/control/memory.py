@@ -188,7 +188,9 @@ class Memory:
     charge_A: float | None = None  # what that charge was ordered at
     rest_peak_V: float | None = None
     below: int = 0  # how many minutes on end it has been below that
-    falls: int = 0  # how often a charge was stopped by a falling voltage
+    falls: int = 0  # how often the voltage fell in the charge of this step
+    fall_open: bool = False  # the last one waits for its rest to judge it
+    fall_trail: tuple[tuple[float, float], ...] = ()  # (seconds off, voltage) of that rest, once a minute
     rest_trail: tuple[tuple[float, float], ...] = ()
     climb: tuple[tuple[float, float], ...] = ()  # (charge, voltage) of the charge, once a minute
     # a person who was called
@@ -214,7 +216,7 @@ def memory_from_dict(data: Mapping[str, Any]) -> Memory:
     fields["order"] = Order(**fields["order"])
     fields["minute"] = tuple(fields["minute"])
     fields["repeated_s"] = tuple(fields["repeated_s"])
-    for name in ("temperatures", "rest_trail", "climb"):
+    for name in ("temperatures", "rest_trail", "climb", "fall_trail"):
         fields[name] = tuple((float(a), float(b)) for a, b in fields[name])
     return Memory(**fields)
 

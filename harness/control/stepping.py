@@ -5,7 +5,8 @@ the journal's records, so a resume is a replay, and every decision can be tested
 
 Records: `Begin`, `Sample`, `Answered` (a person), `Attendance` (the hours in which somebody is
 there), `Resume` (after a gap), `ZeroTaken`, `SupplyAsked` (before a taper is believed), `Pause` and
-`GoOn` (a supply's own timer). Orders go to the bench through the runner; events go to the journal.
+`GoOn` (a supply's own timer), `Fell` (its voltage fell in a charge: it rests) and `TooWarm` (it waits).
+Orders go to the bench through the runner; events go to the journal.
 A step's `ends` are judged in its open-ended segment only, never inside a pulse, and a value has to
 be there in two readings on end. Charge is integrated by the trapezoid inside a segment; where an
 order changes the current, the new current counts from the moment of the change.
@@ -30,6 +31,8 @@ NO_COURSE = taper.Course()
 DROP_AFTER_S = 600.0  # a voltage that falls earlier is no sign of being full (common practice for nickel)
 MEDIAN_POINTS = 6  # of the trail: a minute
 SHOWN_AGAIN_S = 5.0  # so long a meter may show what it showed before an order, to the last digit
+FALL_REST_S = 600.0  # how long a cell rests whose voltage fell in its charge (LIMITS)
+COOLER_K = 1.0  # below what is allowed, before a charge that waited begins
 EPSILON_S = 2e-4  # the journal keeps 0.1 ms
 
 
@@ -110,13 +113,30 @@ class Renewed(NamedTuple):
     renewed_s: float
 
 
+class Fell(NamedTuple):
+    """The voltage fell in a charge, for the first time: outputs off, and a rest that the guard judges."""
+
+    t_s: float
+    text: str
+
+
+class TooWarm(NamedTuple):
+    """Too warm for the charge that was ordered; it waits with all off until it has cooled below that."""
+
+    t_s: float
+    below_degC: float
+
+
 class GoOn(NamedTuple):
     """The timer was set anew: the step that was paused goes on."""
 
     t_s: float
 
 
-Record = Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn | Sent | Renewed
+Record = (
+    Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn | Sent | Renewed | Fell
+    | TooWarm
+)  # fmt: skip
 Event = dict[str, Any]
 
 
@@ -138,7 +158,7 @@ class State:
     trail: tuple[tuple[float, float | None, float | None], ...] = ()
     agreeing: int = 0
     agreeing_end: int = -1
-    waiting: str = ""  # "", "person", "hours"
+    waiting: str = ""  # "", "person", "hours", "timer", "fall", "warm"
     order: Order = OFF
     resistance_ohm: float = 0.0
     before_pulse: tuple[float, float] | None = None
@@ -156,6 +176,8 @@ class State:
     acted_s: float = -1e9  # by when the last order had acted
     before_V: float | None = None  # as shown last before it
     renewed_s: float = 0.0  # how often readings are renewed, as they show
+    rest_until_s: float = 0.0  # of a cell whose voltage fell in its charge
+    below_degC: float = 0.0  # what a cell that was too warm has to cool to
 
     def copy(self) -> "State":
         """Return a state of its own."""
@@ -166,7 +188,7 @@ class State:
             self.agreeing_end, self.waiting, self.order, self.resistance_ohm, self.before_pulse,
             self.measured_Ah, self.started_full, self.present, self.main_reason, self.finished,
             self.paused_s, self.course, self.zero_A, self.asking, self.temperature_degC, self.peak_V,
-            self.acted_s, self.before_V, self.renewed_s,
+            self.acted_s, self.before_V, self.renewed_s, self.rest_until_s, self.below_degC,
         )  # fmt: skip
 
     @property
@@ -228,9 +250,7 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
             if state.paused_s is None:
                 _begin_step(plan, state, record.t_s, orders, events)
             else:
-                events.append({"kind": "continued", "step": state.step, "why": "the attended hours have begun"})
-                off_for_s, state.paused_s = record.t_s - state.paused_s, None
-                _go_on(plan, state, record.t_s, off_for_s, orders, events)
+                _continue(plan, state, record.t_s, "the attended hours have begun", orders, events)
         elif not record.present and step.hours is not None and state.waiting == "" and state.energised:
             _pause(state, record.t_s, "hours", "the attended hours are over", orders, events)
     elif isinstance(record, ZeroTaken):
@@ -241,12 +261,17 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
     elif isinstance(record, Pause):
         if state.waiting == "" and state.energised:
             _pause(state, record.t_s, "timer", record.text, orders, events)
+    elif isinstance(record, Fell):
+        if state.waiting == "" and state.order.kind == "charge":
+            state.rest_until_s = record.t_s + FALL_REST_S
+            _pause(state, record.t_s, "fall", record.text, orders, events)
+    elif isinstance(record, TooWarm):
+        if state.waiting == "" and state.order.kind == "charge":
+            state.below_degC = record.below_degC
+            _pause(state, record.t_s, "warm", f"too warm to be charged above {record.below_degC:g} °C", orders, events)
     elif isinstance(record, GoOn):
-        if state.waiting == "timer" and state.paused_s is not None:
-            state.waiting = ""
-            events.append({"kind": "continued", "step": state.step, "why": "the supply's timer was set anew"})
-            off_for_s, state.paused_s = record.t_s - state.paused_s, None
-            _go_on(plan, state, record.t_s, off_for_s, orders, events)
+        if state.waiting == "timer":
+            _continue(plan, state, record.t_s, "the supply's timer was set again", orders, events)
     elif isinstance(record, Sent):
         _sent(plan, state, record)
     elif isinstance(record, Renewed):
@@ -254,6 +279,18 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
     elif isinstance(record, Resume):
         _resume(plan, state, record, orders, events)
     return Advance(state, tuple(orders), tuple(events))
+
+
+def _continue(plan: Plan, state: State, t_s: float, why: str, orders: list[Order], events: list[Event]) -> None:
+    """Go on in a step that was paused; outside the attended hours it waits for them first."""
+    assert state.paused_s is not None
+    if plan.steps[state.plan_step].hours is not None and not state.present:
+        state.waiting = "hours"
+        return
+    state.waiting = ""
+    events.append({"kind": "continued", "step": state.step, "why": why})
+    off_for_s, state.paused_s = t_s - state.paused_s, None
+    _go_on(plan, state, t_s, off_for_s, orders, events)
 
 
 def _sent(plan: Plan, state: State, record: Sent) -> None:
@@ -437,6 +474,15 @@ def _waiting_too_long(plan: Plan, state: State, t_s: float) -> Advance:
         events: list[Event] = []
         text = f"{step.name}: nobody answered within {format_duration(step.max_duration_s)}"
         _finish(state, "guard:time", text, orders, events)
+        return Advance(state, tuple(orders), tuple(events))
+    why = ""
+    if state.waiting == "fall" and t_s >= state.rest_until_s - EPSILON_S:
+        why = "in 10 min of rest its voltage did not fall on: a contact, most likely"
+    elif state.waiting == "warm" and state.temperature_degC is not None:
+        why = "it has cooled" if state.temperature_degC <= state.below_degC - COOLER_K else ""
+    if why:
+        orders, events = [], []
+        _continue(plan, state, t_s, why, orders, events)
         return Advance(state, tuple(orders), tuple(events))
     return Advance(state, NOTHING, NOTHING)
 
@@ -714,10 +760,15 @@ def _resume(plan: Plan, state: State, record: Resume, orders: list[Order], event
     if state.plan_step < 0:
         _go_to(plan, state, 0, record.t_s, orders, events)
         return
-    if state.waiting == "timer":
+    off_for_s = record.off_for_s if state.paused_s is None or state.waiting == "timer" else 0.0
+    if state.waiting == "warm" and state.paused_s is not None:
+        off_for_s = max(record.off_for_s, record.t_s - state.paused_s)
+    if state.waiting in ("timer", "warm"):
         state.waiting, state.paused_s = "", None
+    if state.waiting == "fall":  # nobody saw all of that rest: it begins anew
+        state.rest_until_s = record.t_s + FALL_REST_S
     state.charge_Ah += 0.5 * (record.charge_low_Ah + record.charge_high_Ah)
-    _go_on(plan, state, record.t_s, record.off_for_s if state.paused_s is None else 0.0, orders, events)
+    _go_on(plan, state, record.t_s, off_for_s, orders, events)
 
 
 def _go_on(plan: Plan, state: State, t_s: float, off_for_s: float, orders: list[Order], events: list[Event]) -> None:
@@ -775,6 +826,10 @@ def record_of(event: Mapping[str, Any]) -> Record | None:
         return Pause(t_s, str(event["text"]))
     if kind == "timer-go-on":
         return GoOn(t_s)
+    if kind == "voltage-fell":
+        return Fell(t_s, str(event["text"]))
+    if kind == "too-warm":
+        return TooWarm(t_s, float(event["below_degC"]))
     if kind == "resumed":
         return Resume(t_s, float(event["off_for_s"]), float(event["charge_low_Ah"]), float(event["charge_high_Ah"]))
     return None

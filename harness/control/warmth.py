@@ -99,7 +99,9 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
 def _bounds(watch: Watch, limits: Limits, memory: Memory, degC: float, nickel: bool) -> Violation | None:
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
     charging = memory.order.kind == "charge"
-    if watch.cell is not None and not charging:
+    if watch.cell is not None and memory.order.kind == "off":  # also in a charge that waits for it to cool
+        high = watch.cell.hottest_degC
+    elif watch.cell is not None and not charging:
         high = watch.cell.hottest_degC if high is None else min(high, watch.cell.hottest_degC)
     if nickel:
         high = NICKEL_HOTTEST_degC if high is None else min(high, NICKEL_HOTTEST_degC)

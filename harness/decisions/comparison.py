@@ -710,7 +710,7 @@ def _course(
         word = words[0] if change < 0 else words[1]
         text += f"{word} {abs(change) * 1000:.{digits}f} ± {U * 1000:.{digits}f} {name}"
     else:
-        text += f"no change that can be told (beyond ± {U * 1000:.{digits}f} {name})"
+        text += f"no change larger than its uncertainty (beyond ± {U * 1000:.{digits}f} {name})"
     return {
         "runs": len(values),
         "days": days,

@@ -135,6 +135,8 @@ def load_duty(name: str | Path, what_if: Sequence[str] = ()) -> Duty:
         try:
             text = Path(name).read_bytes().decode("utf-8")
         except OSError as error:
+            if isinstance(error, FileNotFoundError):
+                raise InputError(unknown("duty", where, shipped(), ", or your own file")) from error
             raise InputError(
                 f"duty {where!r} cannot be read: {error.strerror}; a file or one of {', '.join(shipped())} is accepted"
             ) from error

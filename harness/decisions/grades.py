@@ -122,6 +122,8 @@ def load_criteria(name: str | Path) -> Criteria:
     path = Path(name)
     try:
         text = path.read_bytes().decode("utf-8")
+    except FileNotFoundError as error:
+        raise InputError(unknown("criteria", str(name), shipped, ", or your own file")) from error
     except OSError as error:
         raise InputError(
             f"criteria {str(name)!r} cannot be read: {error.strerror}; a file or one of {', '.join(shipped)} "

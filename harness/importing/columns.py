@@ -627,7 +627,7 @@ def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[in
         raise InputError(
             f"{where}: {' and '.join(repr(name) for name in names[:4])} both may be the cell's "
             f"{'voltage' if channel == 'v' else 'current'}; name one, as --map {channel}={names[0]}, or "
-            "one cell's columns by what tells them apart, as --which 1"
+            "one cell's columns by what they are called, as --which 1"
         )
     return scored[0][1]
 

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
+from amphora.harness.common.optional_parts import need
 from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
 from amphora.harness.importing.plausibility import (
     current_into_cell,
@@ -86,6 +87,7 @@ def import_table(
         InputError: the file, the map or the readings are not usable: what, where, what is accepted.
             Nothing was written.
     """
+    need("tables", "An import")
     from amphora.harness.account.after_run import enter_run
     from amphora.harness.archive.data_package import write_package
     from amphora.harness.archive.shelf import Shelf

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from amphora.harness.common.optional_parts import need
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -46,6 +48,7 @@ def readings(run: str | Path) -> "pd.DataFrame":
         InputError: it is no run folder.
         JournalDamaged: it is damaged: file and line.
     """
+    need("tables", "A frame of readings")
     import pandas as pd
 
     from amphora.harness.archive.loading import load

@@ -53,6 +53,11 @@ BY_HAND = (
     "Never a swollen, leaking, dented, hot or reversed cell. Swelling, hissing, smell or heat: stop and get out.",
     "Local codes and licensed practice come first; this program replaces neither.",
 )
+BY_HAND_AT_A_DEVICE = (
+    "No cell is in the device, and nothing else is connected to it.",
+    "Plus to plus: try the polarity with a hand meter first. Does the device get hot, or smell? Switch off.",
+    "Local codes and licensed practice come first; this program replaces neither.",
+)
 
 
 def build_plan(
@@ -388,7 +393,7 @@ def _notes(
         "leads": context.leads,
         "fuse_A": fuse_for(most_A or resistor_A or 0.0),
         "resistor_A": resistor_A,
-        "by_hand": list(BY_HAND),
+        "by_hand": list(BY_HAND_AT_A_DEVICE if recipe.device else BY_HAND),
         "guarded": guarded,
         "not_guarded": missing,
         "abilities_known": known,

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from amphora.harness.cells.cell import DEVICE_FORMS
 from amphora.harness.cells.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
 from amphora.harness.cells.forms import TAKEN_AH, TAKEN_NICKEL_AH, form_of
 from amphora.harness.common.errors import InputError, Refused
@@ -68,6 +69,11 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
     may_charge, precharge_only, why_not = True, False, ""
     stage_V = rests_V = None
     if not recipe.device:
+        if cell.get("form") in DEVICE_FORMS:
+            raise InputError(
+                f"{cell_id} is a {cell['form']}, not a cell, and {recipe.name!r} is for cells; "
+                "`amphora duty survey --help` shows what is for it"
+            )
         if state == "retired":
             raise Refused(f"{cell_id}: is retired on the shelf; nothing is done with it")
         if key == "auto":
@@ -98,16 +104,7 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
             may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
         if by_run and key == "li-ion" and _only_likely(cell):
             if must_charge:
-                may_charge, why_not = (
-                    False,
-                    (
-                        f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} "
-                        f"--profile identify` up to {LIKELY_V:.2f} V, then "
-                        f"`amphora identify {cell_id} --save`; or its print says "
-                        "so: "
-                        f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
-                    ),
-                )
+                may_charge, why_not = False, _likely_text(cell_id, _stage(cell, (LIKELY_V,))[0])
             elif recipe.name == "identify":
                 stage_V, rests_V = _stage(cell, (LIKELY_V,))
         if stage_V is not None:
@@ -153,6 +150,21 @@ def _stage(cell: Mapping[str, Any], allowed: tuple[float, ...]) -> tuple[float |
     return to_V, rests_V
 
 
+def _likely_text(cell_id: str, to_V: float | None) -> str:
+    """Return why a cell that is only likely Li-ion is not charged full, and the one thing that settles it."""
+    by_print = f'`amphora cell edit {cell_id} --chemistry li-ion --why "its print"`'
+    if to_V is None:
+        return (
+            f"a run found it likely Li-ion, and no further run makes that certain. The question: does its print, its "
+            f"data sheet or its device's charger say Li-ion? yes: {by_print}; no, or nobody knows: "
+            f"`amphora cell state {cell_id} retired`"
+        )
+    return (
+        f"a run found it likely Li-ion, which is not certain: first `amphora run --cell {cell_id} --profile identify "
+        f"--present` up to {to_V:.2f} V, then `amphora identify {cell_id} --save`; or its print says so: {by_print}"
+    )
+
+
 def _only_likely(cell: Mapping[str, Any]) -> bool:
     identified = cell.get("identified")
     return isinstance(identified, Mapping) and identified.get("confidence") == "likely"
@@ -173,12 +185,10 @@ def _unknown_text(as_found_V: float | None, window: Chemistry) -> str:
     if as_found_V is None:
         return "chemistry and as-found voltage are not known: the most cautious window holds"
     if window.key == "auto":
-        return (
-            f"not identified: cut-off {window.cutoff_V:g} V, the highest of all that it may be ('identify' tells more)"
-        )
+        return f"not identified: cut-off {window.cutoff_V:g} V, the highest that it may be ('identify' finds out more)"
     return (
         f"not identified: found at {as_found_V:.3f} V it is discharged inside the window of {window.name}; "
-        "that says nothing about charging it ('identify' tells more)"
+        "that says nothing about charging it ('identify' finds out more)"
     )
 
 

@@ -16,7 +16,7 @@ from typing import Any
 
 from amphora.drivers.hands import ACTS
 from amphora.harness.common.errors import InputError, QuantityError
-from amphora.harness.common.fields import name_shown, shown, table_of, unknown, why_unreadable
+from amphora.harness.common.fields import name_shown, near_file, shown, table_of, unknown, why_unreadable
 from amphora.harness.common.quantities import parse
 
 TOP_KEYS = ("name", "summary", "attended", "device", "full_start", "parameters", "step")
@@ -177,11 +177,11 @@ def load_recipe(name: str) -> Recipe:
         try:
             return read_recipe(path.read_text(encoding="utf-8"), str(path))
         except FileNotFoundError as error:
-            raise InputError(f"{path}: there is no such recipe") from error
+            raise InputError(f"{path}: there is no such recipe{near_file(path)}") from error
         except (OSError, ValueError) as error:
             raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
     if name not in recipe_names():
-        raise InputError(unknown("profile", name, recipe_names(), ", or the path of a recipe"))
+        raise InputError(unknown("recipe", name, recipe_names(), ", or the path of a recipe"))
     text = files("amphora.profiles").joinpath("recipes", f"{name}.toml").read_text(encoding="utf-8")
     return read_recipe(text, f"profiles/recipes/{name}.toml")
 

@@ -240,7 +240,7 @@ def not_guarded(
         missing.append("the cell's temperature: the bench has no sensor at the cell; touch it now and then")
     elif resistor and "switch" not in roles and not device:
         missing.append(
-            "the cell's temperature: it is read and told, and nothing here can take a resistor off; touch the cell now "
+            "the cell's temperature: it is read and reported; nothing here can take a resistor off; touch the cell now "
             "and then"
         )
     elif needs_temperature and not (bench or {}).get("cell", {}).get("room_temperature"):

@@ -168,7 +168,7 @@ def _by_folder(folder: Path) -> Ended:
     events = read_run(folder).events
     stopped = next((event for event in reversed(events) if event["kind"] in ("stopped", "killed")), None)
     if stopped is None:
-        return Ended("killed", "its process is gone without a word", 143, str(folder), not goes_on)
+        return Ended("killed", "its process ended without a message", 143, str(folder), not goes_on)
     reason, text = str(stopped.get("reason", "killed")), _short(str(stopped.get("text", "")))
     code = 3 if reason.startswith("guard:") else CODES.get(reason, 0)
     made = [event for event in events if event["kind"] == "made-safe"]

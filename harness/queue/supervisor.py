@@ -328,7 +328,7 @@ def check_added(journal: QueueJournal, cells: list[str]) -> None:
     for cell in cells:
         place = journal.room.places.get(cell)
         if place is not None and place.state not in ("done", "apart", "dropped"):
-            raise InputError(f"{cell}: is in the queue already ({place.state}); drop it first to begin anew")
+            raise InputError(f"{cell}: is in the queue already ({place.state}); drop it first to begin again")
 
 
 __all__ = ["Ended", "Runs", "Supervisor", "check_added", "in_words", "shown"]

@@ -9,7 +9,7 @@ from amphora.harness.decisions.duty import Duty
 from amphora.harness.decisions.fit import day_of
 
 
-def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path) -> None:
+def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path, made: str = "") -> None:
     """Draw the night as a curve, and current in and out over a day; write an image file.
 
     Args:
@@ -17,6 +17,7 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
         model_Ah: The cell's capacity, Ah.
         duty: The same duty.
         path: Where to; png, svg or pdf by its ending.
+        made: What the title ends with: the day of the cell's run, and whether no real cell was tested.
 
     Raises:
         InputError: the file cannot be written, or its ending is not known.
@@ -54,7 +55,7 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path)
                     fontsize=9, color=look.INK,
                 )  # fmt: skip
         upper.set(xlabel="time since dusk / h", ylabel="charge left / %", ylim=(0, 104), xlim=(0, max(night_h, 0.1)))
-        upper.set_title(f"{answer['cell']} in {duty.name}: the night")
+        upper.set_title(f"{answer['cell']} in {duty.name}: the night{made}")
         flow = 1000.0 * np.array(day["current_A"])
         if duty.panel is not None:
             label = "in, from the panel, an average day"

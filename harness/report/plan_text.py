@@ -11,7 +11,7 @@ from amphora.harness.common.quantities import format_duration, format_quantity
 from amphora.harness.plans.plan import End, Order, Plan, Step
 
 SHOWN_STEPS = 40
-WIDTH = 96
+WIDTH = 80
 _QUANTITIES = {
     "voltage_V": ("V", "the voltage"),
     "current_A": ("A", "the current"),
@@ -69,7 +69,7 @@ def render(plan: Plan, now: datetime) -> str:
     """
     notes = plan.notes
     expected, latest = ends_at(plan, now)
-    lines = [f"{plan.profile} for {plan.cell_id}: {notes.get('summary', '')}".rstrip(": ")]
+    lines = _wrapped((f"{plan.profile} for {plan.cell_id}: {notes.get('summary', '')}".rstrip(": "),), 2)
     lines.append(f"  Done about {clock(expected, now)}; at the latest {clock(latest, now)} "
                  f"({format_duration((expected - now).total_seconds())}; at most "
                  f"{format_duration((latest - now).total_seconds())}).")  # fmt: skip
@@ -77,14 +77,12 @@ def render(plan: Plan, now: datetime) -> str:
     lines.append("")
     lines.append(_window(plan))
     if not notes.get("device"):
-        lines.append(f"  Capacity: {format_quantity(plan.capacity_Ah, 'Ah')}, {plan.capacity_source}{_it(plan)}. "
-                     f"Start: {_START[plan.start]}.")  # fmt: skip
+        held = f"Capacity: {format_quantity(plan.capacity_Ah, 'Ah')}, {plan.capacity_source}{_it(plan)}."
+        lines.extend(f"  {line}" for line in _wrapped((f"{held} Start: {_START[plan.start]}.",), 2))
         if "assumption" in notes:
             lines.extend(f"  {line}" for line in _wrapped((_sentence(notes["assumption"]),), 2))
-        lines.append(
-            f"  The cell has to be found between {plan.as_found_low_V:.2f} and {plan.as_found_high_V:.2f} V, else "
-            "nothing is switched on."
-        )
+        found = f"between {plan.as_found_low_V:.2f} and {plan.as_found_high_V:.2f} V"
+        lines.append(f"  The cell has to be found {found}, else nothing is switched on.")
     lines.extend(["", "Steps"])
     lines.extend(_steps(plan, now))
     if "afterwards" in notes:
@@ -116,7 +114,7 @@ def _wrapped(lines: tuple[str, ...] | list[str], indent: int) -> list[str]:
 
     result = []
     for line in lines:
-        result.append(("\n" + " " * indent).join(textwrap.wrap(line, WIDTH - indent)))
+        result.append(("\n" + " " * indent).join(textwrap.wrap(line, WIDTH - indent, break_on_hyphens=False)))
     return result
 
 
@@ -271,11 +269,12 @@ def _by_hand(plan: Plan) -> list[str]:
     notes = plan.notes
     lines = list(notes.get("by_hand", ()))
     fuse_A = notes.get("fuse_A")
+    at = "device" if notes.get("device") else "cell"
     if fuse_A is not None:
         most_A = plan.max_current_A or round(notes["resistor_A"], 2)
         lines.insert(
             0,
-            f"A fuse of {fuse_A:g} A at the cell: the largest current is {format_quantity(most_A, 'A')}, "
+            f"A fuse of {fuse_A:g} A at the {at}: the largest current is {format_quantity(most_A, 'A')}, "
             "a fuse is at most twice that.",
         )
     elif not notes.get("device"):
@@ -299,9 +298,7 @@ def _guards(plan: Plan) -> list[str]:
         lines.extend(["", "Not guarded by this bench itself: left to the program, and to you"])
         lines.extend(f"  - {line}" for line in _wrapped(list(missing), 4))
         if not notes.get("abilities_known", False):
-            lines.append(
-                "  - what the instruments guard is asked when the run starts ('amphora bench check' tells now)"
-            )
+            lines.append("  - what the instruments guard is asked at the start ('amphora bench check' asks now)")
     proofs = notes.get("proofs", [])
     if proofs:
         lines.extend(["", "Proven of this bench"])

@@ -133,7 +133,7 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out:
             drawn += 1
         if not drawn:
             raise InputError("no discharge in any of the runs: there is nothing to lay over each other")
-        axes.set_title("Discharge curves compared" + _when([info for _, info, _ in runs]))
+        axes.set_title("Discharge curves compared" + when_made([info for _, info, _ in runs]))
         axes.set_xlabel("charge taken out / mAh")
         axes.set_ylabel("voltage / V")
         axes.set_xlim(left=0)
@@ -568,10 +568,10 @@ def _seconds(duration_s: float) -> str:
 
 
 def _title(info: RunInfo, what: str) -> str:
-    return f"{info.cell_id or info.run_id} · {what}{_when([info])}"
+    return f"{info.cell_id or info.run_id} · {what}{when_made([info])}"
 
 
-def _when(infos: Sequence[RunInfo]) -> str:
+def when_made(infos: Sequence[RunInfo]) -> str:
     """Return what a picture's title ends with: the day or days of its runs, and whether no real cell was tested."""
     from amphora.harness.archive.run_folder import is_simulated
 

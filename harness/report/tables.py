@@ -3,6 +3,10 @@
 import csv
 import io
 import math
+import re
+import shutil
+import sys
+import textwrap
 import unicodedata
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
@@ -36,20 +40,65 @@ def width(text: str) -> int:
     return total
 
 
+def terminal_columns() -> int | None:
+    """Return how wide the terminal is that an answer goes to; None where it goes into a file or a pipe."""
+    return shutil.get_terminal_size((80, 24)).columns if sys.stdout is not None and sys.stdout.isatty() else None
+
+
 def table(header: Sequence[str], rows: Sequence[Sequence[object]], right: Sequence[str] = ()) -> str:
-    """Return rows as a table, columns named in `right` flush right."""
+    """Return rows as a table, columns named in `right` flush right.
+
+    At a terminal that is too narrow, columns of words break between words, over several lines.
+    """
     shown = [[plain("–" if value is None or value == "" else value) for value in row] for row in rows]
     widths = [max(width(name), *(width(row[n]) for row in shown), 0) for n, name in enumerate(header)]
     sides = [name in right for name in header]
+    gap = " " * _narrowed(widths, [header, *shown], sides, terminal_columns())
+
+    def lines(cells: Sequence[str]) -> list[str]:
+        stacks = [
+            textwrap.wrap(_words(text), size, break_long_words=False, break_on_hyphens=False)
+            if width(text) > size
+            else [text]
+            for text, size in zip(cells, widths, strict=True)
+        ]
+        deep = max(map(len, stacks))
+        return [line([stack[n] if n < len(stack) else "" for stack in stacks]) for n in range(deep)]
 
     def line(cells: Sequence[str]) -> str:
         parts = []
         for text, size, flush_right in zip(cells, widths, sides, strict=True):
             space = " " * (size - width(text))
             parts.append(space + text if flush_right else text + space)
-        return "  ".join(parts).rstrip()
+        return gap.join(parts).rstrip()
 
-    return "\n".join([line(header), "  ".join("-" * size for size in widths), *(line(row) for row in shown)])
+    ruled = gap.join("-" * size for size in widths)
+    return "\n".join([*lines(header), ruled, *(text for row in shown for text in lines(row))])
+
+
+def _words(text: str) -> str:
+    """Return text with a space where a run's name may break: behind its time."""
+    return re.sub(r"(?<=\dZ-)(?=\w)", " ", text)
+
+
+def _narrowed(widths: list[int], rows: Sequence[Sequence[str]], sides: Sequence[bool], limit: int | None) -> int:
+    """Make columns of words narrower, the widest first, until the table fits; none below its longest word.
+
+    Returns the gap between columns: one sign where two leave no room.
+    """
+    if limit is None:
+        return 2
+    longest = [0] * len(widths)
+    for at, row in enumerate(rows):
+        for n, text in enumerate(row):  # a number stays in one line, its heading need not
+            parts = _words(text).split() if at == 0 or not sides[n] else [text]
+            longest[n] = max(longest[n], *map(width, parts), 0)
+    while sum(widths) + 2 * (len(widths) - 1) > limit:
+        most = max(range(len(widths)), key=lambda n: (widths[n] > longest[n], widths[n]))
+        if widths[most] <= longest[most]:
+            return 1
+        widths[most] -= 1
+    return 2
 
 
 def as_csv(header: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
@@ -132,8 +181,8 @@ def standing_lines(standing: Standing) -> list[str]:
         lines.append(f"holds {held} (k = 2, the cell as an item; from {standing.capacity_run})")
         if standing.unseen_share:
             lines.append(
-                f"    up to {100 * standing.unseen_share:.0f} % may have been drawn unseen between its charge and that "
-                "run: its voltage hardly tells"
+                f"    in that ±: up to {100 * standing.unseen_share:.0f} % may have been drawn unseen between charge "
+                "and that run: its voltage hardly shows it"
             )
     where = {"measured": "measured", "claim": "the claim on its label", "assumed": "assumed for its form"}
     lines.append(f"It {standing.it_Ah * 1000:.0f} mA ({where[standing.it_from]})")
@@ -156,7 +205,9 @@ def standing_lines(standing: Standing) -> list[str]:
 
 
 def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing: Standing | None = None) -> str:
-    """Return all that the register knows of a cell, its standing, and its runs."""
+    """Return all that the register knows of a cell, its standing, and its runs; of a device, what there is."""
+    if cell.is_device:
+        return _device_sheet(cell, runs)
     facts: list[tuple[str, object]] = [
         ("form", cell.form),
         (
@@ -205,6 +256,21 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
             ),
         ]
     )
+
+
+def _device_sheet(cell: Cell, runs: Sequence[RunEntry]) -> str:
+    """Return what is kept of a surveyed device."""
+    head = [
+        f"{plain(cell.id)}: a {cell.form}, not a cell",
+        f"  {'made for':<13} {cell.chemistry}",
+        f"  {'what it is':<13} {plain(cell.source or '–')}",
+        f"  {'notes':<13} {plain(cell.notes.replace(chr(10), ' | ') or '–')}",
+    ]
+    rows = [
+        (run.folder.replace("\\", "/").rsplit("/", 1)[-1], run.profile, run.damaged or run.stop or "not finished")
+        for run in runs
+    ]
+    return "\n".join([*head, "", table(("Survey", "Recipe", "Ended by"), rows) if rows else "  not surveyed yet"])
 
 
 def comparison_table(comparison: Mapping[str, Any]) -> str:

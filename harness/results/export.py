@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.optional_parts import PARTS, how_to_get
 
 if TYPE_CHECKING:
     import numpy as np
@@ -65,8 +66,8 @@ def export_run(folder: Path, out: Path, kind: Literal["csv", "parquet"] | None =
         if kind == "csv":
             return _export_plainly(folder, out, form)
         raise InputError(
-            f"{out}: Parquet needs the optional part 'parquet', which is not installed: "
-            'pip install "amphora-bench[parquet]"; .csv is written without it'
+            f"{out}: Parquet needs the optional part 'parquet' ({PARTS['parquet'].size_MB} MB), which is not "
+            f"installed: {how_to_get('parquet')}; .csv is written without it"
         ) from error
     columns, info = exported_columns(folder)
     if form == "bdf":

@@ -224,6 +224,8 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
         )  # fmt: skip
     where = _where(folders[-1])
     said = _commands(found, infos[0].cell_id, where) + _question(found, infos[0].cell_id, where)
+    if found.chemistry is not None and found.charge_to_V is None and found.may_charge:
+        said += _charge(known.declared_rechargeable, infos[0].cell_id, where)
     return replace(found, evidence=evidence, next_step=found.next_step + said)
 
 
@@ -290,7 +292,7 @@ def _commands(found: "Identification", cell_id: str, where: tuple[str, str]) -> 
         return (
             f" (`amphora identify {cell_id} --save{logs}`, then `amphora run --cell {cell_id} --profile "
             f"identify{bench} --present{logs}`, then "
-            f"`amphora identify {cell_id}{' --save' if found.chemistry else ''}{logs}`)"
+            f"`amphora identify {cell_id} --save{logs}`)"
         )
     if not found.recipes:
         return ""
@@ -298,7 +300,17 @@ def _commands(found: "Identification", cell_id: str, where: tuple[str, str]) -> 
     typed = [
         f"`amphora run --cell {cell_id} --profile {name}{bench}{here.get(name, '')}{logs}`" for name in found.recipes
     ]
-    return f" ({', then '.join((*typed, f'`amphora identify {cell_id}{logs}`'))})"
+    return f" ({', then '.join((*typed, f'`amphora identify {cell_id} --save{logs}`'))})"
+
+
+def _charge(declared: bool, cell_id: str, where: tuple[str, str]) -> str:
+    """Return what is typed to charge a cell that was named; who knows that it is rechargeable says so first."""
+    bench, logs = where
+    typed = [f"`amphora identify {cell_id} --save{logs}`"]
+    if not declared:
+        typed.append(f"`amphora cell check {cell_id} --rechargeable{logs}` if its print or its device says so")
+    typed.append(f"`amphora run --cell {cell_id} --profile charge{bench} --present{logs}`")
+    return f" ({', then '.join(typed)})"
 
 
 def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:

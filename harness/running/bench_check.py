@@ -455,7 +455,7 @@ def _guards(
         guards.append(f"{relay.name}: opens by itself when the computer's beat stops")
     habit, opens_s = getattr(relay, "habit", ""), 0.0 if relay is None else relay.abilities.off_when_silent_s
     if relay is not None and habit == "plain":
-        missing.append(f"{relay.name}: stays as it was told: no layer when the computer dies")
+        missing.append(f"{relay.name}: stays as it was set: it does not protect when the computer dies")
     elif relay is not None and opens_s:
         guards.append(f"{relay.name}: opens by itself within {opens_s:g} s of silence")
     if load is None:

@@ -6,9 +6,11 @@ has said that it is on.
 
 from dataclasses import dataclass
 
+from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import taper
+from amphora.harness.control.memory import Violation
 from amphora.harness.running.charge_path import no_drop
-from amphora.harness.running.orders import Orders
+from amphora.harness.running.orders import WARM_MOST_S, Orders
 from amphora.harness.running.own_protections import OFF_TIMER, SupplyTimer, Trips
 from amphora.harness.running.run_so_far import Stop
 
@@ -20,6 +22,7 @@ class ChargeWatch:
     orders: Orders
     trips: Trips
     timer: SupplyTimer
+    fell: Violation | None = None  # the voltage fell in the charge, as the last reading has shown
 
     def look(self) -> tuple[str, str]:
         """Before a reading with current ordered: which protection has acted, and how the timer ended it ("" each).
@@ -47,6 +50,25 @@ class ChargeWatch:
         self.orders.record("timer-pause", text=text)
         if self.orders.so_far.state.waiting == "timer":
             self.orders.record("timer-go-on")
+
+    def rest(self) -> None:
+        """Outputs off for ten minutes, which the guard judges: the voltage fell in the charge, for the first time."""
+        fell, self.fell = self.fell, None
+        assert fell is not None
+        self.orders.people.say(f"! {fell.text}")
+        self.orders.record("voltage-fell", text=fell.text, value=fell.value, limit=fell.limit)
+
+    def stays_warm(self, t_s: float) -> None:
+        """End the waiting for a cell that does not cool.
+
+        Raises:
+            Stop: it has been waited for long enough; the run can be resumed.
+        """
+        so_far = self.orders.so_far
+        if so_far.state.paused_s is None or t_s - so_far.state.paused_s <= WARM_MOST_S:
+            return
+        text = f"{so_far.degC} °C after {format_duration(WARM_MOST_S)}, limit {so_far.state.below_degC:g} °C"
+        raise Stop("guard:too-warm", f"{so_far.plan.cell_id}: too warm to be charged: {text}; look why")
 
     def ask_supply(self) -> None:
         """Ask the supply whether it is on, and has not tripped, before a small current is believed to be a taper.

@@ -13,11 +13,13 @@ from amphora.drivers.errors import DriverError, IdentityError
 from amphora.drivers.roles import Position
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import BenchError
+from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import guard
 from amphora.harness.control.stepping import (
     Answered,
     Attendance,
     Begin,
+    Fell,
     GoOn,
     Pause,
     Record,
@@ -25,6 +27,7 @@ from amphora.harness.control.stepping import (
     Resume,
     Sent,
     SupplyAsked,
+    TooWarm,
     advance,
 )
 from amphora.harness.plans.plan import Order
@@ -36,6 +39,8 @@ from amphora.harness.running.run_so_far import RunSoFar, Stop
 from amphora.harness.running.shared_leads import show_dead, show_joined
 from amphora.harness.running.switch_off import make_all_safe, off_limit_A
 from amphora.harness.running.zero_rest import ZeroRest
+
+WARM_MOST_S = 2 * 3600.0  # a cell that is too warm to be charged is waited for: by then it has the room's temperature
 
 
 @dataclass
@@ -104,6 +109,11 @@ class Orders:
         forbidden = guard.forbids(so_far.watch(), so_far.step.limits, so_far.degC, order)
         if forbidden is not None:
             so_far.event("refused-order", **forbidden._asdict())
+            if forbidden.check == "too-warm" and order.kind == "charge":
+                most = format_duration(WARM_MOST_S)
+                self.people.say(f"! {forbidden.text}; the charge begins by itself, or the run ends after {most}")
+                self.record("too-warm", below_degC=forbidden.limit)
+                return
             raise Stop(f"guard:{forbidden.check}", f"{so_far.plan.cell_id}: {forbidden.text}")
         so_far.event("ordered", order=_slim(order))
         try:
@@ -306,6 +316,10 @@ def _record_of(kind: str, t_s: float, fields: dict[str, Any]) -> Record:
             return Pause(t_s, str(fields["text"]))
         case "timer-go-on":
             return GoOn(t_s)
+        case "voltage-fell":
+            return Fell(t_s, str(fields["text"]))
+        case "too-warm":
+            return TooWarm(t_s, float(fields["below_degC"]))
         case "sent":
             return Sent(fields["from_s"], fields["to_s"])
         case "renewal-seen":

@@ -90,6 +90,8 @@ def _outside_the_window(plan: Plan, temperature_degC: float) -> list[str]:
         kinds = {segment.order.kind for segment in step.segments}
         what = "charges" if "charge" in kinds else "discharges" if "discharge" in kinds else ""
         low, high = step.limits.temperature_low_degC, step.limits.temperature_high_degC
+        if what == "charges" and high is not None and plan.cell is not None:
+            high = max(high, plan.cell.hottest_degC)  # what is only too warm to be charged waits
         name = plan.notes.get("chemistry_name", plan.chemistry)
         if what and low is not None and temperature_degC < low:
             return [

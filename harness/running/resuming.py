@@ -64,7 +64,7 @@ class Resuming:
         if unsure and bound.known == MAYBE_ON:
             raise Refused(
                 f"{plan.cell_id}: {unsure}, and an output may have been on all the while: what passed cannot be "
-                "bounded; outputs are off; what was measured before stands, measure the cell anew"
+                "bounded; outputs are off; what was measured before stands, measure the cell again"
             )
         so_far.journal = JournalWriter.open_again(so_far.folder)
         off_sheet.keep(so_far.folder, notes)

@@ -41,7 +41,7 @@ ENERGISED_AT_MOST_S = 1.0  # a run looks at least as often while current may flo
 ASK_AGAIN_S = 1.0
 CALL_AGAIN_S = 600.0  # a person who was asked for something and has not come
 SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
-HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for
+HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for, or a rest
 RENEWED_ANEW_S = 0.05  # readings that are seen to be older than known so far by more: told
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 LIKE_A_TIMER = ("no-current", "voltage-jump")  # how it looks when the supply's own timer switched off
@@ -336,6 +336,8 @@ class Runner:
             self._bound_passed_unseen(step, seen.t_s)
         if state.waiting == "person":
             self._call_again(seen.t_s, seen.voltage_V)
+        elif state.waiting == "warm":
+            self.charge.stays_warm(seen.t_s)
         sample = Sample(seen.t_s, seen.voltage_V, seen.current_A, seen.temperature_degC)
         so_far.state, orders, events = advance(so_far.plan, state, sample)
         if orders or events:
@@ -343,7 +345,9 @@ class Runner:
         renewed_s = so_far.memory.renewed_s
         if renewed_s > max(so_far.plan.renewed_s, so_far.state.renewed_s) + RENEWED_ANEW_S:
             self.orders.record("renewal-seen", renewed_s=round(renewed_s, 3))
-        if ran_out and so_far.state.order.kind == "charge":
+        if self.charge.fell is not None:
+            self.charge.rest()
+        elif ran_out and so_far.state.order.kind == "charge":
             self.charge.pause(ran_out)
         elif so_far.state.asking:
             self.charge.ask_supply()
@@ -405,7 +409,9 @@ class Runner:
             verdict = verdict._replace(stop=None)
         elif tripped and verdict.stop is None:
             verdict = guard.Verdict(stop=guard.Violation("protection-tripped", tripped, None, None))
-        if verdict.stop is not None:
+        if verdict.stop is not None and verdict.stop.check == "voltage-falls" and so_far.state.order.kind == "charge":
+            self.charge.fell = verdict.stop  # for the first time: a rest will tell
+        elif verdict.stop is not None:
             self._guard_stop(verdict.stop, step)
         if verdict.call is not None:
             self._call(verdict.call)

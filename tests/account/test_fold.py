@@ -75,7 +75,7 @@ def test_what_the_hand_meter_showed_in_between_counts():
 
 
 @pytest.mark.parametrize(
-    ("key", "low_V", "high_V"), [("li-ion", 4.05, 4.05), ("lfp", 3.325, 3.325), ("nimh", 1.28, 1.28)]
+    ("key", "low_V", "high_V"), [("li-ion", 4.05, 4.05), ("lfp", 3.335, 3.335), ("nimh", 1.28, 1.28)]
 )
 def test_the_lowest_voltage_of_a_full_cell_by_chemistry(key, low_V, high_V):
     assert low_V - 1e-9 <= full_floor_V(key) <= high_V + 1e-9

@@ -1,5 +1,6 @@
 """Records from elsewhere: a charge that ends by its taper, and a discharge after it, make a start full."""
 
+import json
 import math
 from pathlib import Path
 
@@ -54,3 +55,33 @@ def test_one_that_was_used_in_between_or_came_a_day_later_is_not(tmp_path, first
     taken_in(logs, charged(), "c.csv", "2026-03-14T17:00")
     taken_in(logs, discharged(first_V), "d.csv", began)
     assert standing_of(Shelf(logs), "far-1").capacity_Ah is None
+
+
+def call(*words: str) -> tuple[int, str]:
+    done = CliRunner().invoke(app, list(words))
+    return done.exit_code, " ".join(f"{done.output} {done.exception or ''}".split())
+
+
+def test_such_a_discharge_is_certified_with_the_charge_named_and_checked_under_its_new_name(tmp_path, monkeypatch):
+    monkeypatch.setenv("AMPHORA_KEY", str(tmp_path / "key.pem"))
+    logs = tmp_path / "logs"
+    for one in ((charged(), "c.csv", "2026-03-14T17:00"), (discharged(), "d.csv", "2026-03-14T21:15")):
+        taken_in(logs, *one)
+    words = ("--logs", str(logs), "--out")
+    seen = ("cell", "check", "far-1", "--logs", str(logs))
+    assert call(*seen, "--as-found", "3.119 V", "--at", "2026-03-16T21:00", "--inspection", "sound")[0] == 0
+    code, said = call("certify", "far-1", *words, str(tmp_path / "a.pdf"))
+    assert code == 0, said
+    charge, _ = sorted(run.parent for run in logs.glob("far-1/*/run.json"))
+    paper = tmp_path / "a.pdf"
+    data = json.loads(call("verify", str(paper), "--logs", str(logs), "--json")[1])
+    assert data["valid"], data
+    assert call("cell", "rename", "far-1", "near-1", "--why", "typed wrongly", "--logs", str(logs))[0] == 0
+    assert call("verify", str(paper), "--logs", str(logs))[0] == 0  # the one from before stays good
+    assert call("certify", "near-1", *words, str(tmp_path / "b.pdf"))[0] == 0
+    paper = tmp_path / "b.pdf"
+    assert call("verify", str(paper), "--logs", str(logs))[0] == 0
+    moved = logs / "near-1" / charge.name / "samples.csv"
+    moved.write_text(moved.read_text().replace(",3.306", ",3.307", 1))
+    code, said = call("verify", str(paper), "--logs", str(logs))
+    assert code == 1 and "start_from" in said, said

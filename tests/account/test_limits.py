@@ -137,7 +137,7 @@ def test_between_which_voltages_a_full_cell_is_met(key, left_V, falls):
 
 @pytest.mark.parametrize(
     ("key", "below_V"),
-    [("li-ion", 0.15), ("li-ion-4.35", 0.17), ("lfp", 0.325), ("lto", 0.35), ("nimh", 0.32), ("nicd", 0.34),
+    [("li-ion", 0.15), ("li-ion-4.35", 0.17), ("lfp", 0.315), ("lto", 0.35), ("nimh", 0.32), ("nicd", 0.34),
      ("lead-acid", 0.40), ("auto", 0.25)],
 )  # fmt: skip
 def test_the_lowest_voltage_of_a_full_cell(key, below_V):
@@ -175,13 +175,21 @@ def test_what_changed_between_like_runs():
 
 
 def test_what_may_have_been_drawn_from_a_flat_curve_unseen_is_said_as_a_bound():
-    assert f.unseen_share("lfp", 3.355, 3.330) == pytest.approx(0.30)
-    assert f.unseen_share("lfp", 3.45, 3.44) == pytest.approx(0.013 / 0.1)
+    for seen_V, share in (
+        (3.330, 0.40),
+        (3.3369, 0.40),
+        (3.3371, 0.15),
+        (3.3419, 0.15),
+        (3.3421, 0.05),
+        (3.3521, 0.02),
+    ):
+        assert f.unseen_share("lfp", 3.40, seen_V) == share
     assert f.unseen_share("li-ion", 4.185, 4.184) == pytest.approx(0.004 / 0.4)
     full = charge(left_V=3.36)
     run = replace(night(first_V=3.335), rests=(replace(night().rests[0], first_V=3.335, last_V=3.335),))
     standing = fold(cell(chemistry="lfp", as_found_V=3.3), [full, run])
-    assert standing.capacity_Ah == 1.0 and standing.unseen_share == pytest.approx(0.30)  # no flag, a bound
+    assert standing.capacity_Ah == 1.0 and standing.unseen_share == pytest.approx(0.40)  # no flag, a bound
+    assert standing.capacity_item_U_Ah == pytest.approx(1.0 / 0.6 - 1.0, abs=0.01)  # inside U
     assert standing.to_dict()["capacity_unseen_share"] == standing.unseen_share
     assert fold(cell(), [charge(), night()]).unseen_share is None
 
@@ -300,3 +308,16 @@ def test_a_figure_that_is_known_to_be_wrong_is_no_capacity(code):
 def test_a_declared_start_is_known_to_two_percent_less():
     declared = fold(cell(), [night(start="declared-full", first_V=4.15)])
     assert declared.capacity_item_U_Ah == pytest.approx((0.002**2 + 0.01**2 + 0.02**2) ** 0.5)
+
+
+@pytest.mark.parametrize(("gave_Ah", "start"), [(0.97, "full"), (0.81, "full"), (0.785, "unknown"), (0.64, "unknown")])
+@pytest.mark.parametrize("key", ["li-ion", "lfp"])
+def test_a_night_that_gave_far_less_than_the_charge_from_empty_put_in_did_not_begin_full(key, gave_Ah, start):
+    left_V = 3.36 if key == "lfp" else 4.185
+    first = replace(night().rests[0], first_V=left_V - 0.001, last_V=left_V - 0.001)
+    nights = [replace(night(at_h, ah=ah), rests=(first,)) for at_h, ah in ((4.5, 1.0), (30.5, gave_Ah))]
+    entries = [charge(left_V=left_V), nights[0], charge(26.0, ah=1.0, left_V=left_V), nights[1]]
+    standing = fold(cell(chemistry=key, as_found_V=3.3), entries)
+    assert standing.starts[nights[1].run] == start
+    assert standing.capacity_Ah == (gave_Ah if start == "full" else 1.0)
+    assert ("same-cell-doubtful" in codes(standing)) is (start == "unknown")

@@ -31,6 +31,7 @@ from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.results.identify import folders_of, identified_field, identify_runs
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
+from tests.campaign.identification import trial
 
 
 def _campaign() -> ModuleType:
@@ -296,3 +297,17 @@ def test_no_recipe_is_told_that_would_refuse_the_cell_nor_the_same_evening_for_e
     assert stuck.answer == CANNOT_TELL
     assert stuck.recipes == ()
     assert "markings" in stuck.next_step
+
+
+# ---- a thionyl primary that somebody declared rechargeable ----------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", [67, 111, 163, 169, 227, 231, 321])
+def test_an_emptied_thionyl_primary_is_charged_no_further_than_3_60_V_whatever_was_said_of_it(seed):
+    """Seven of 400 drawn ones went on towards 3.85 V before their knee was looked at (`tests/campaign`)."""
+    assert trial("thionyl-spiral", True, seed).charged_to_V <= 3.60
+
+
+@pytest.mark.parametrize(("kind", "seed"), [("li-ion-good", 103), ("soft-short", 5), ("protected", 77)])
+def test_a_li_ion_cell_that_climbs_alike_or_holds_little_goes_on(kind, seed):
+    assert trial(kind, True, seed).charged_to_V > 3.60

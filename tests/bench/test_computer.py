@@ -89,9 +89,10 @@ def test_what_the_system_says_of_clock_and_sleep_is_read() -> None:
     assert computer._run_program(("no-such-program-here",)) is None
 
 
-def test_the_optional_part_is_told_with_its_size_and_use_and_is_never_wrong():
-    from amphora.harness.bench.computer import look_at_parquet
-
-    for version, said in ((None, 'pip install "amphora-bench[parquet]"'), ("26.0", "pyarrow 26.0")):
-        seen = look_at_parquet(version)
-        assert seen.verdict == "right" and said in seen.text and "170 MB" in seen.text
+def test_each_optional_part_is_told_with_its_size_and_use_and_is_never_wrong():
+    for there in (True, False):
+        seen = computer.look_at_parts(lambda name, there=there: there)
+        assert [one.name for one in seen] == ["part 'tables'", "part 'parquet'"]
+        for one, size in zip(seen, ("90 MB", "170 MB"), strict=True):
+            assert one.verdict == "right" and size in one.text
+            assert ("pip install" in one.text) is not there

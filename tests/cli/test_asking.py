@@ -5,7 +5,8 @@ import sys
 
 import pytest
 
-from amphora.harness.cli import asking, runs
+from amphora.harness.cli import asking
+from amphora.harness.cli.at_the_bench import typed_hand_meter
 from amphora.harness.common.errors import InputError
 
 
@@ -23,14 +24,14 @@ def test_the_hand_meter_is_asked_for_until_it_makes_sense(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], lines: list[str], volts: float | None
 ) -> None:
     typed(monkeypatch, *lines)
-    assert asking.ask_for("Hand meter: ", runs._hand_meter) == volts
+    assert asking.ask_for("Hand meter: ", typed_hand_meter) == volts
     assert capsys.readouterr().err.count(">>> Hand meter: ") == len(lines)
 
 
 def test_an_end_of_input_is_an_error_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
     typed(monkeypatch)
     with pytest.raises(InputError, match="nothing was typed for: Hand meter"):
-        asking.ask_for("Hand meter: ", runs._hand_meter)
+        asking.ask_for("Hand meter: ", typed_hand_meter)
 
 
 def test_a_choice_is_asked_again_and_an_option_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -262,7 +262,7 @@ def test_the_course_of_a_worn_cell_tells_capacity_and_resistance(tmp_path):
     assert abs(resistance["change_ohm"] - grown) < 0.1 * grown + resistance["change_U_ohm"]
     assert {"method", "duration_s", "current_A", "charge_state", "leads"} <= set(resistance["like"])
     for part in (found["same"]["capacity"], found["same"]["resistance"]):
-        assert not part["significant"] and "no change that can be told" in part["text"]
+        assert not part["significant"] and "no change larger than its uncertainty" in part["text"]
     shown = call("compare", "--all", "--logs", logs).stdout
     assert re.search(r"over time: worn: .* lost \d+ ± \d+ mAh; resistance .* grew by [\d.]+ ± [\d.]+ mΩ", shown)
     # an imported table that names no date says in which order it came in, not when it was measured

@@ -17,9 +17,24 @@ from typer.main import get_command
 from amphora.harness.cli.app import app
 
 ROOT = Path(__file__).parents[2]
-PAGES = ("certificate", "duties", "grades", "import", "recipes", "serial-logger", "described", "bag")
+PAGES = (
+    "first-night", "first-real-night", "certificate", "duties", "grades", "import", "recipes", "serial-logger",
+    "described", "bag",
+)  # fmt: skip
+NO_LINES = {  # pages whose code blocks this test does not run, and why
+    "README": "an index",
+    "benchmarks": "they need a quiet machine: make benchmarks",
+    **dict.fromkeys(("account", "bench-file", "board", "chemistries", "dialects", "safety", "trouble", "uncertainty"),
+                    "no command stands in a block of its own"),
+    "commands": "written by the program; tests/cli compares it with the help",
+    "faults": "studies of minutes to hours; it names the command of each",
+    "python": "its Python is run by tests/library",
+    "story-cells": "it wants the demo's cells: its lines are read below, tests/support/story.py plays them",
+    "wiring": "drawings",
+}  # fmt: skip
 NIGHT = "logs/L3-a/20261124T210000Z-overnight"  # as the pages write a run's path
-ONLY_PARSED = ("/dev/", "--page", "queue run", "bench simulate", "bench check", "safe-copy.pem", "their-bench.pem",
+ONLY_PARSED = ("bench find", "bench new",
+               "/dev/", "--page", "queue run", "bench simulate", "bench check", "safe-copy.pem", "their-bench.pem",
                "my-lamp.toml", "my-recipe.toml", "watch-resistor", " RUN ", "add-many", "take-in", "queue ",
                "L3-b")  # fmt: skip
 """What needs a port, a second process, a file of the reader's or another cell: its words and options are read only."""
@@ -112,6 +127,26 @@ def test_each_line_of_a_page_works_on_the_readmes_evening(
         code, said = inside.ends(*words)
         assert allowed(section, words, code), (words, code, said[-800:])
     assert seen
+
+
+def test_each_page_is_run_or_says_why_not_and_begins_with_whom_it_is_for() -> None:
+    pages = {page.stem: page.read_text(encoding="utf-8") for page in (ROOT / "docs").glob("*.md")}
+    assert set(pages) == {*PAGES, *NO_LINES}
+    for name, why in NO_LINES.items():
+        assert not why.startswith("no command") or not list(lines_of(ROOT / "docs" / f"{name}.md")), name
+    for name, text in pages.items():
+        first = text.split("\n\n", 2)[1]
+        assert text.startswith("# ") and first.startswith(("For whoever", "For everybody", "For contributors")), name
+    index = pages["README"]
+    assert [name for name in pages if name != "README" and f"({name}.md)" not in index] == []
+
+
+def test_each_line_of_the_worked_example_is_accepted() -> None:
+    text = (ROOT / "docs" / "story-cells.md").read_text(encoding="utf-8")
+    lines = re.findall(r"(?m)^\$ (amphora [^|\n]*)", text)
+    assert len(lines) > 12
+    for line in lines:
+        parse_only(shlex.split(line)[1:])
 
 
 def test_a_line_with_an_option_that_is_gone_is_seen() -> None:

@@ -10,6 +10,8 @@ ROOT = Path(__file__).parents[2]
 WORDS = (
     "goes on for ever", "by eye and nose", "that ships", "the guard spoke", "bench lives", "of one's own",
     "gone through", "from beside", "reckon", "told apart", "of nothing in the rest", "index anew", "day gives back",
+    "nobody guards", "eye and nose say", "current, warmth", "no primary cell", "seat the cell anew",
+    "hardly tells", "nothing that happens to it",
 )  # fmt: skip
 WORST = re.compile("|".join(map(re.escape, WORDS)), re.IGNORECASE)
 

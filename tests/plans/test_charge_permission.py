@@ -94,8 +94,16 @@ def test_a_stage_is_for_identify_alone_and_for_a_declared_cell():
 
 
 def test_likely_li_ion_is_not_charged_to_the_full_limit_before_it_was_seen_above_all_others():
-    likely = cell("auto", 3.31, identified={"chemistry": "li-ion", "confidence": "likely"})
+    kept = {"chemistry": "li-ion", "confidence": "likely", "charge_to_V": 4.10, "rests_V": 3.83}
+    likely = cell("auto", 3.31, identified=kept)
     with pytest.raises(Refused, match=r"not certain: first .*4\.10 V"):
         permission(load_recipe("charge"), likely)
     sure = cell("auto", 3.31, identified={"chemistry": "li-ion", "confidence": "sure"})
     assert permission(load_recipe("charge"), sure).charge_limit_V == pytest.approx(4.20)
+
+
+def test_likely_li_ion_that_no_further_run_makes_certain_is_refused_with_one_question_and_no_run():
+    done = cell("auto", 3.31, identified={"chemistry": "li-ion", "confidence": "likely"})
+    with pytest.raises(Refused, match="no further run makes that certain") as refused:
+        permission(load_recipe("charge"), done)
+    assert "amphora run" not in str(refused.value) and "--chemistry li-ion" in str(refused.value)

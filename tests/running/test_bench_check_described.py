@@ -14,7 +14,7 @@ from amphora.harness.running.bench_check import check_bench
 @pytest.mark.parametrize(
     ("style", "where", "said"),
     [
-        ("registers", "missing", "switch: stays as it was told: no layer when the computer dies"),
+        ("registers", "missing", "switch: stays as it was set: it does not protect when the computer dies"),
         ("polled", "guards", "switch: opens by itself within 2 s of silence"),
     ],
 )

@@ -24,9 +24,11 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, Literal
 
+from amphora.harness.account.asking import standing_beside
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import FILES, RUN, is_simulated, read_header
 from amphora.harness.archive.shelf import cell_id_now
+from amphora.harness.cells.chemistry import KEYS, load_chemistry
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import (
@@ -69,10 +71,10 @@ STATEMENTS = (
 ADDED = {"": ("traceability", "cycle"), "results": ("temperature_rise_U_K",)}  # what older certificates do not state
 CAUTIONS_LITHIUM = (
     "Lithium-ion cells can burn. Charge only with a charger made for this chemistry and limit, on a surface "
-    "that cannot burn, between 0 and 45 °C, with somebody in reach; fuse each cell; never short, open, crush "
-    "or heat it.",
-    "Do not use or charge a cell that is swollen, dented, leaking, reversed, hot at rest or found below 2.0 V; "
-    "hissing, smoke, odour or swelling: get away and call for help.",
+    "that cannot burn, between {low:g} and {high:g} °C, with somebody in reach; fuse each cell; never short, open, "
+    "crush or heat it.",
+    "Do not use or charge a cell that is swollen, dented, leaking, reversed, hot at rest or found below "
+    "{reject:.1f} V; hissing, smoke, odour or swelling: get away and call for help.",
     "Posting: by air at most 30 % charged and only as the carrier's rules allow (UN 3480); a damaged or "
     "undiagnosed cell is not posted at all. Never into household waste; tape the terminals first.",
     "Local rules and qualified people come before this paper.",
@@ -378,6 +380,7 @@ def run_statement(item: RunInput) -> dict[str, Any]:
         "imported": bool(run.get("imported")),
         "simulated": is_simulated(run),
         "files_sha256": _digests(item.folder),
+        **({"start_from": run["start_from"]} if run.get("start_from") else {}),
         "curve": [[q, v] for q, v in item.curve],
     }
 
@@ -415,7 +418,6 @@ def _by_the_account(
     Raises:
         Refused: the account says no, or ask and nobody took it on.
     """
-    from amphora.harness.account.asking import standing_beside
     from amphora.harness.account.gate import require
 
     found: dict[str, dict[str, Any]] = {}
@@ -493,6 +495,7 @@ def certificate_data(
             raise Refused(
                 f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
                 "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
+                + (", or import the record of the charge before it" if run.get("imported") else "")
             )
         if (
             not result.get("reached_cutoff")
@@ -520,13 +523,13 @@ def certificate_data(
             "operator": _text(issue.operator),
             "customer": _text(issue.customer),
         },
-        "item": {**about, "state": _text(state)},
+        "item": {**about, **_named_now(first, next(iter(ids))), "state": _text(state)},
         "runs": stated,
         "grade": _grade(grade),
         "coverage": {"k": 2, "probability": "about 95 %"},
         "not_tested": list(NOT_TESTED),
         "statements": list(STATEMENTS),
-        "cautions": list(CAUTIONS_LITHIUM if _lithium(about["chemistry"]) else CAUTIONS_OTHER),
+        "cautions": cautions(about["chemistry"]),
         "pages": 2 if issue.pages >= 2 else 1,
         "software": {"name": "amphora", "version": own_version()},
         "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
@@ -562,6 +565,15 @@ def own_version() -> str:
     import amphora.harness
 
     return str(amphora.harness.__version__)
+
+
+def cautions(chemistry: str) -> list[str]:
+    """Return the cautions of a chemistry, with its own limits in them."""
+    if not _lithium(chemistry):
+        return list(CAUTIONS_OTHER)
+    window = load_chemistry(chemistry if chemistry in KEYS else "auto")
+    limits = {"low": window.charge_low_degC, "high": window.charge_high_degC, "reject": window.reject_below_V}
+    return [text.format(**limits) for text in CAUTIONS_LITHIUM]
 
 
 def _lithium(key: str) -> bool:
@@ -754,7 +766,35 @@ def run_input(
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
     result["cutoff_given_V"] = cutoff_V
     run["state_now"] = state_now(folder)
+    if result.get("start") == "unknown":
+        run["start_from"] = _charged_in(folder, result)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))
+
+
+def _charged_in(folder: Path, result: dict[str, Any]) -> dict[str, Any] | None:
+    """Return the run whose charge made a discharge begin full, by the cell's account; None: it did not.
+
+    A run says so itself but for a charge that was imported, and a nickel cell nobody had measured before.
+
+    Args:
+        folder: The run's folder, as it lies on a shelf.
+        result: Its figures; get the start that the account knows.
+    """
+    beside = standing_beside(folder)
+    name = folder.resolve().name
+    charge = "" if beside is None else beside[1].full_from.get(name, "")
+    source = folder.resolve().parent / charge
+    if not charge or not (source / RUN).is_file():
+        return None
+    result["start"] = "full"
+    result["warnings"] = [item for item in result.get("warnings") or [] if item.get("code") != "start-unknown"]
+    return {"run": source.name, "files_sha256": _digests(source)}
+
+
+def _named_now(first: RunInput, now: str) -> dict[str, Any]:
+    """Return the id that a renamed cell has now, and those it had before; empty for one that was not renamed."""
+    then = str((first.run.get("cell") or {}).get("id") or first.result.get("cell"))
+    return {} if then == now else {"id": _text(now), "former_ids": [_text(then)]}
 
 
 def state_now(folder: Path) -> str:

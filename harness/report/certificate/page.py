@@ -22,6 +22,7 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import canonical_bytes, sha256_hex
 from amphora.harness.report.certificate.keys import fingerprint
+from amphora.harness.report.plot_style import of_cell, place_of
 
 HERE = Path(__file__).parents[1]
 FONTS = HERE / "fonts"
@@ -252,6 +253,7 @@ def plot_svg(
     height: float,
     marks: Sequence[Mark] = (),
     x_most: float | None = None,
+    colour: str = TEAL,
 ) -> str:
     """Return one quiet plot as SVG, lengths in point; of several lines the last is the one that counts.
 
@@ -261,6 +263,7 @@ def plot_svg(
         width, height: Size on the page.
         marks: Points with bars.
         x_most: The x axis reaches at least to here.
+        colour: Of the line that counts.
     """
     points = [p for line in lines for p in line] + [(m.x, m.y) for m in marks]
     if not points:
@@ -308,19 +311,19 @@ def plot_svg(
         path = " ".join(f"{x(a):.2f},{y(b):.2f}" for a, b in line)
         last = i == len(lines) - 1
         look = (
-            f'stroke="{TEAL}" stroke-width="1.3"'
+            f'stroke="{colour}" stroke-width="1.3"'
             if last
             else f'stroke="{EARLIER}" stroke-width="0.8" stroke-dasharray="{dashes[i % 4]}"'
         )
         out.append(f'<polyline points="{path}" fill="none" stroke-linejoin="round" {look}/>')
     for mark in marks:
-        colour = EARLIER if mark.hollow else INK
+        shade = EARLIER if mark.hollow else INK
         if mark.half:
             out.append(
                 f'<line x1="{x(mark.x):.2f}" x2="{x(mark.x):.2f}" y1="{y(mark.y - mark.half):.2f}" '
-                f'y2="{y(mark.y + mark.half):.2f}" stroke="{colour}" stroke-width="0.7"/>'
+                f'y2="{y(mark.y + mark.half):.2f}" stroke="{shade}" stroke-width="0.7"/>'
             )
-        fill = f'fill="#ffffff" stroke="{colour}" stroke-width="0.7"' if mark.hollow else f'fill="{colour}"'
+        fill = f'fill="#ffffff" stroke="{shade}" stroke-width="0.7"' if mark.hollow else f'fill="{shade}"'
         out.append(f'<circle cx="{x(mark.x):.2f}" cy="{y(mark.y):.2f}" r="1.8" {fill}/>')
     out.append(f'<text x="0" y="7.6" fill="{INK}" {font}>{y_name}</text>')
     out.append(
@@ -411,6 +414,9 @@ def _resistance_lines(results: dict[str, Any]) -> list[list[str]]:
 
 
 def _start_words(run: dict[str, Any]) -> str:
+    charged = (run.get("start_from") or {}).get("run")
+    if run["results"]["start"] == "full" and charged:
+        return f"full: by the charge in {charged}, which the cell's account knows to have filled it"
     if run["imported"] and run["results"]["start"] == "full":
         seen = run["results"]["charge_Ah"] is not None
         return (
@@ -509,7 +515,7 @@ def _about_item(item: dict[str, Any], none: str) -> list[list[str]]:
     chemistry = CHEMISTRY_WORDS.get(item["chemistry"], item["chemistry"])
     how = "measured" if item["chemistry_found"] == "measured" else "as entered in the register"
     return [
-        ["Identification", item["id"]],
+        ["Identification", ", before: ".join([item["id"], *(item.get("former_ids") or [])])],
         ["Form", item["form"] or none],
         ["Chemistry", f"{chemistry} ({how})"],
         ["Came out of", item["source"] or none],
@@ -660,10 +666,11 @@ def _plots(data: dict[str, Any], height: int) -> dict[str, str]:
     most = max((run["results"]["capacity_Ah"] * 1000 for run in data["runs"]), default=None)
     width = HALF_PT if marks else FULL_PT
     large = data["pages"] > 1
+    own = str(of_cell(place_of(str(data["item"]["id"])))["color"])  # the colour that the cell has in every picture
     return {
-        "voltage": plot_svg(curves, x_name, voltage, width, height),
+        "voltage": plot_svg(curves, x_name, voltage, width, height, colour=own),
         "resistance": plot_svg([], x_name, resistance, width, height, marks, most),
-        "voltage_large": plot_svg(curves, x_name, voltage, FULL_PT, 235) if large else "",
+        "voltage_large": plot_svg(curves, x_name, voltage, FULL_PT, 235, colour=own) if large else "",
         "resistance_large": plot_svg([], x_name, resistance, FULL_PT, 165, marks, most) if large else "",
     }
 

@@ -292,9 +292,14 @@ def check_run(
     stated_else = {k: v for k, v in stated.items() if k not in apart}
     parts += _differences(stated_else, {k: v for k, v in found_now.items() if k not in apart})
     if about is not None:
-        parts += _differences(
-            {k: v for k, v in about.items() if k != "state"}, certificate.item_statement(item), "item"
-        )
+        of_item = certificate.item_statement(item)
+        named = {k: v for k, v in about.items() if k not in ("state", "former_ids")}
+        if of_item["id"] in (about.get("former_ids") or []):  # it was renamed before the certificate was issued
+            named["id"] = of_item["id"]
+        parts += _differences(named, of_item, "item")
+    if stated.get("start_from") and not found_now.get("start_from"):
+        charged = str(stated["start_from"].get("run"))
+        wrong.append(f"{run_id}: that it began full stands on the record of its charge, {charged}, which is not there")
     for part in parts:
         if not texts and any(isinstance(part[side], str) for side in ("certificate", "recomputed")):
             continue
