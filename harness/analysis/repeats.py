@@ -196,7 +196,7 @@ def with_item_U(
     if unseen is None:
         unseen = float((result.get("item") or {}).get("unseen") or 0.0)
     if unseen:
-        text += f"; up to {100 * unseen:.0f} % may have been drawn unseen before it, its voltage hardly tells"
+        text += f"; up to {100 * unseen:.0f} % may have been drawn unseen before it, its voltage shows little of it"
     return {
         **result,
         "capacity_item_U_Ah": item_U_Ah(capacity, U, start, found.share, unseen),

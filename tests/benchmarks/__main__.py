@@ -490,6 +490,49 @@ def match() -> dict[str, float]:
         shutil.rmtree(home)
 
 
+def compare_many() -> dict[str, float]:
+    """`amphora compare --all` of 1,000 and of 10,000 runs of as many cells, whole process, all worked out before.
+
+    Processor time, and wall time: the second depends on what else runs.
+    """
+    import resource
+
+    from tests.support.paper_runs import cell_record, write_run
+
+    home = Path(tempfile.mkdtemp())
+    figures: dict[str, float] = {}
+    try:
+        for cells in (1000, 10_000):
+            logs = home / str(cells)
+            rng = random.Random(1)
+            for number in range(cells):
+                record = cell_record(id=f"hall-{number + 1}")
+                folder = write_run(logs, rows=120, cell=record)
+                (folder.parent / "cell.json").write_text(json.dumps(record), encoding="utf-8")
+                amps = f",-{rng.uniform(0.4, 0.6):.4f}"  # each cell holds something else
+                text = (folder / "samples.csv").read_text(encoding="utf-8")
+                (folder / "samples.csv").write_text(text.replace(",-0.5", amps), encoding="utf-8")
+                for name in ("run.json", "samples.csv", "events.jsonl"):
+                    os.utime(folder / name, (1.7e9, 1.7e9))
+            words = ["-m", "amphora.harness", "compare", "--all", "--json"]
+            environment = {**shelf_environment(home), "AMPHORA_LOGS": str(logs)}
+            walls, spent = [], []
+            for _ in range(2 + ROUNDS):
+                before = resource.getrusage(resource.RUSAGE_CHILDREN)
+                walls.append(child(*words, environment=environment)[0])
+                after = resource.getrusage(resource.RUSAGE_CHILDREN)
+                spent.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+            figures[f"{cells} warm (s)"] = statistics.median(walls[2:])
+            figures[f"{cells} warm, processor (s)"] = statistics.median(spent[2:])
+            figures[f"{cells} at first (s)"] = walls[0]
+        figures["growth for 10 times the runs"] = (
+            figures["10000 warm, processor (s)"] / figures["1000 warm, processor (s)"]
+        )
+        return figures
+    finally:
+        shutil.rmtree(home)
+
+
 BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "reading-over-tcp": (reading_over_tcp, "ratio at most 1.5"),
     "night": (night, "at most 3 s"),
@@ -503,6 +546,7 @@ BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "labels": (labels, "below 3 s"),
     "shelf": (shelf, "list below 0.3 s, entering a run no slower on a large shelf"),
     "match": (match, "below 10 s"),
+    "compare": (compare_many, "1,000 warm below 1 s, 10,000 below 5 s, growth at most 10"),
 }
 
 
