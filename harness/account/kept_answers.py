@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from amphora.harness.account.after_run import work_out
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.run_folder import read_header
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import AmphoraError
@@ -51,8 +53,6 @@ def read_answers(
         verify: Ask each file's digest, not its size, time and inode.
         whole: False: `NOT_COMPARED` may be left out of the results, and what was kept may serve.
     """
-    from amphora.harness.account.after_run import work_out
-
     with by_stamps(not verify):
         kept: dict[Path, dict[str, CellRun | str]] = {}
         wanted: dict[Path, list[Path]] = {}
@@ -84,8 +84,6 @@ def read_answers(
 
 def _read(folder: Path) -> CellRun | str:
     """Return a run with its cell; why not, where it is damaged."""
-    from amphora.harness.account.answer import analyse_run
-
     try:
         result = analyse_run(folder)
         run = read_header(folder)

@@ -11,8 +11,6 @@ from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.common.errors import InputError
 
-SURVEYS = ("lamp", "panel")  # recipes whose runs say nothing about a cell
-
 RunsArgument = Annotated[
     list[Path] | None,
     typer.Argument(metavar="RUN", autocompletion=completion.runs, help="Run folders, or ids of cells."),
@@ -44,10 +42,12 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     if runs:
         return [run_named(run, capacity=True, logs=logs) for run in runs]
     found = []
-    for entry in Shelf(logs).list_runs():
+    shelf = Shelf(logs)
+    devices = {cell.id for cell in shelf.cells() if cell.is_device}
+    for entry in shelf.list_runs():
         if entry.damaged:
             say(f"damaged, left out: {entry.cell}: {entry.damaged}")
-        elif entry.profile in SURVEYS:
+        elif entry.cell in devices:
             continue
         else:
             found.append(Path(entry.folder))

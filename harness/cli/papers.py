@@ -280,9 +280,11 @@ def report(
     Example: amphora report --all --title "Cells of the path lights" --out cells.html
     """
     from amphora.harness.archive.journal import write_out
+    from amphora.harness.decisions.sources import One, read_sources
     from amphora.harness.report.comparison_page import make_report
 
     others: list[dict[str, Any]] = []
+    cells: list[One] = []
     if everything == bool(runs):
         raise InputError("report: name run folders, or give --all; one of the two is accepted")
     if everything:
@@ -291,11 +293,12 @@ def report(
         shelf = Shelf(logs)
         others = [dict(cell.to_dict()) for cell in shelf.cells() if not cell.is_device]
         folders = [folder for cell in others for folder in shelf.runs(cell["id"])]
+        cells = read_sources(logs) if others else []
         if not others:
             raise InputError(f"report: no cell is on the shelf in {logs}; `amphora cell add` puts one there")
     else:
         folders = [_folder(run, logs) for run in runs or []]
-    page, comparison = make_report(folders, title, note, others)
+    page, comparison = make_report(folders, title, note, others, cells)
     write_out(out, page.encode("utf-8"))
     for item in comparison["damaged"]:
         say(f"amphora: {item['run']} was left out: {item['text']}")

@@ -30,7 +30,7 @@ def with_item_U(
     if unseen is None:
         unseen = result.item.unseen if result.item else 0.0
     if unseen:
-        declared += f"; up to {100 * unseen:.0f} % may have been drawn unseen before it, its voltage hardly tells"
+        declared += f"; up to {100 * unseen:.0f} % may have been drawn unseen before it, its voltage shows little of it"
     return replace(
         result,
         capacity_item_U_Ah=item_U_Ah(result.capacity_Ah, result.capacity_U_Ah, result.start, found.share, unseen),

@@ -33,7 +33,7 @@ NO_LINES = {  # pages whose code blocks this test does not run, and why
     "wiring": "drawings",
 }  # fmt: skip
 NIGHT = "logs/L3-a/20261124T210000Z-overnight"  # as the pages write a run's path
-ONLY_PARSED = ("bench find", "bench new",
+ONLY_PARSED = ("bench find", "bench new", "cell check",
                "/dev/", "--page", "queue run", "bench simulate", "bench check", "safe-copy.pem", "their-bench.pem",
                "my-lamp.toml", "my-recipe.toml", "watch-resistor", " RUN ", "add-many", "take-in", "queue ",
                "L3-b")  # fmt: skip
