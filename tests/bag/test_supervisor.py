@@ -1,4 +1,4 @@
-"""The queue at work without processes: what it ends, what it leaves alone, and what a new one does with the same disk."""
+"""The queue at work without processes: what it ends, what it leaves alone, what a new one does with the same disk."""
 
 import re
 from dataclasses import dataclass, field, replace
