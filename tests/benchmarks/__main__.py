@@ -243,7 +243,8 @@ def bay_memory() -> dict[str, float]:
             wait_for(lambda at=folder: any(rows_in(run) > 600 for run in at.glob("*Z-*")))  # past the load steps
         for name, run in zip(("a", "b"), runs, strict=True):
             each = [pss_MB(run.pid), *(pss_MB(one.pid) for one in psutil.Process(run.pid).children(recursive=True))]
-            figures |= {f"{name} together (MB)": sum(each), f"{name} runner (MB)": each[0], f"{name} processes": len(each)}
+            figures |= {f"{name} together (MB)": sum(each), f"{name} runner (MB)": each[0]}
+            figures[f"{name} processes"] = len(each)
         for run in runs:
             run.terminate()
             run.communicate()
