@@ -141,9 +141,10 @@ def _of_a_cell(room: Room, event: Mapping[str, Any], course: Course) -> Room:
         room = room.with_bay(str(event["bay"]), replace(bay, cell=place.cell, out=False, coming=None))
         return room.with_place(replace(place, state="ready"))
     if kind == "began":
+        state: State = place.state if place.state in OVER else "running"  # dropped while it was being started
         return room.with_place(
             replace(
-                place, state="running", stage=int(event["stage"]), began=at(event), pid=int(event.get("pid", 0)),
+                place, state=state, stage=int(event["stage"]), began=at(event), pid=int(event.get("pid", 0)),
                 started=float(event.get("started", 0.0)), pausing=False, run=str(event.get("run", "")),
             )
         )  # fmt: skip
@@ -163,6 +164,10 @@ def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -
     code, reason = int(event["exit_code"]), str(event["reason"])
     run, text = str(event.get("run") or ""), str(event.get("text", ""))
     place = replace(place, run="", pid=0, pausing=False)
+    if place.state in OVER:  # a person took it out of the queue while it ran: nothing goes on with it
+        if not event.get("safe", True):
+            room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
+        return room.with_place(place)
     if (
         place.spared
         and place.stage < len(course.stages) - 1

@@ -1,5 +1,6 @@
 """`queue run` as a person types it: what it says of each bay first, and what it hands to each run."""
 
+import json
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from programs import run_inside
 
 from amphora.harness.bench.bays import load_bays
 from amphora.harness.cli import queue as queue_command
+from amphora.harness.queue.journal import QueueJournal
 from amphora.harness.queue.processes import Processes
 from amphora.harness.queue.supervisor import Supervisor
 
@@ -119,3 +121,42 @@ def test_each_run_gets_the_bench_of_its_own_bay(bench: Path, tmp_path: Path, wor
     for bay in ("a", "b"):
         runs.begin("A1", "charge", bay, "")
     assert [one[one.index("--bench") + 1] for one in words] == [f"{bench}#a", f"{bench}#b"]
+
+
+def test_cells_are_added_moved_dropped_shown_done_and_a_bay_cleared_by_command(bench: Path, tmp_path: Path) -> None:
+    logs = str(tmp_path / "logs")
+
+    def call(*words: str, code: int = 0) -> str:
+        done = run_inside(*words, "--logs", logs)
+        assert done.returncode == code, done.stderr
+        return done.stdout + done.stderr
+
+    for cell in ("A1", "A2", "A3", "B1"):
+        call("cell", "add", cell, "--form", "18650", "--chemistry", "li-ion", "--as-found", "3.7 V")
+    call("queue", "add", "A*", "--course", "one-night")
+    assert "is in the queue already (waiting)" in call("queue", "add", "A2", code=2)
+    assert "no cell on the shelf" in call("queue", "add", "C*", code=2)
+    call("queue", "move", "A3", "--to", "1")
+    call("queue", "drop", "A2", "--why", "wrapper torn")
+    assert "is not in the queue" in call("queue", "move", "B1", code=2)
+    shown = json.loads(call("queue", "show", "--bench", str(bench), "--json"))
+    assert [(cell["cell"], cell["state"], cell["why"]) for cell in shown["cells"]] == [
+        ("A3", "waiting", None), ("A1", "waiting", None), ("A2", "dropped", "wrapper torn"),
+    ]  # fmt: skip
+    assert shown["hands"] and shown["slots"] and shown["done_at"]  # who is where until when, hands, the end
+    said = call("queue", "show")  # the bench file is known from before
+    assert "Hands are needed:" in said and "put A3 into bay a" in said and "The bag is expected to be done" in said
+    journal = QueueJournal(tmp_path / "logs")
+    journal.append("assigned", cell="A3", bay="a")
+    assert "done: put A3 into bay a" in call("queue", "done")
+    assert journal.refresh().places["A3"].state == "ready"
+    journal.append("bay-stopped", bay="a", why="relay")
+    assert "--why is missing" in call("queue", "clear", "a", code=2)
+    assert "has not stopped" in call("queue", "clear", "b", "--why", "x", code=2)
+    call("queue", "clear", "a", "--why", "relay replaced")
+    assert journal.refresh().bays["a"].stopped == ""
+    assert "no alarm stands" in call("queue", "clear", "--why", "x", code=2)
+    journal.append("alarm", text="smoke")
+    assert "ALARM: smoke" in call("queue", "show")
+    call("queue", "clear", "--why", "toast")
+    assert journal.refresh().alarm == ""

@@ -180,3 +180,26 @@ def test_a_cell_that_is_spared_is_so_after_a_restart(queue: Queue) -> None:
     queue.supervisor.journal.append("spared", queue.now, cell="A1", why="not worth a night: 210 mAh went in")
     queue.open()
     assert queue.supervisor.journal.room.places["A1"].spared == "not worth a night: 210 mAh went in"
+
+
+def test_a_cell_that_is_dropped_while_it_runs_is_ended_and_no_other(queue: Queue) -> None:
+    queue.supervisor.journal.append("dropped", queue.now, cell="A1", why="wrapper torn")
+    queue.look()
+    assert queue.hand.asked == ["A1"]
+    queue.ends("A1", INTERRUPTED)
+    assert queue.later(2.0) == {"A1": "dropped", "A2": "running", "A3": "running"}
+    began = list(queue.hand.began)
+    queue.open()
+    for _ in range(3):
+        queue.later(3600.0)
+    assert not [line for line in queue.hand.began[len(began) :] if line.startswith("A1")]
+
+
+def test_a_cell_that_is_dropped_while_its_run_is_being_started_is_ended_too(queue: Queue) -> None:
+    queue.supervisor.journal.append("dropped", queue.now, cell="A1", why="wrapper torn")
+    queue.supervisor.journal.append("began", queue.now, cell="A1", stage=1, bay="a", run="", pid=7, started=0.0)
+    queue.look()
+    assert queue.hand.asked == ["A1"]
+    queue.ends("A1", replace(INTERRUPTED, safe=False, text="the load did not answer"))
+    assert queue.later(2.0)["A1"] == "dropped"
+    assert queue.supervisor.journal.room.bays["a"].stopped == "the load did not answer"
