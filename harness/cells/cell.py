@@ -182,7 +182,7 @@ def _number(value: object, where: str, negative: bool = False) -> float:
 def among(value: object, accepted: Sequence[str], where: str) -> None:
     """Refuse a value that is none of the accepted ones."""
     if value not in accepted:
-        near = get_close_matches(str(value)[:40], accepted, 1, 0.6)
+        near = get_close_matches(value[:40], accepted, 1, 0.6) if isinstance(value, str) else []
         hint = f" ({near[0]!r} is near)" if near else ""
         raise InputError(f"{where} must be one of {', '.join(accepted)}; got {shown(value)}{hint}")
 

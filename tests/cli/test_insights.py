@@ -78,7 +78,7 @@ def test_a_week_of_rest_moves_no_charge_however_the_meter_is_off(steady: dict[st
     current_A = load(folder)[0].current_A
     assert 24 * 7 * abs(float(np.nanmean(current_A))) > 0.01  # the meter's offset alone would make more than 10 mAh
     result = analyse_run(folder)
-    assert result["phases"] == []
+    assert result["phases"] == ()
     assert result["capacity_Ah"] is None and result["charge_Ah"] is None
     assert "coarse" not in json.dumps(result["warnings"])
 
@@ -91,7 +91,7 @@ def test_a_logging_run_without_current_gave_and_took_nothing(shelf: Path, tmp_pa
     record = load(folder)[0]
     assert record.t_s[-1] > 86_300 and record.t_s.size < 10_000
     result = analyse_run(folder)
-    assert (result["phases"], result["retention"]) == ([], None)
+    assert (result["phases"], result["retention"]) == ((), None)
 
 
 def test_a_charge_is_a_charge_alone(steady: dict[str, Path]) -> None:
@@ -143,7 +143,7 @@ def test_a_rest_cut_short_is_too_early_to_say(steady: dict[str, Path], tmp_path:
 def test_a_lamp_is_surveyed_to_its_end_and_its_duty_can_be_read(shelf: Path, tmp_path: Path) -> None:
     folder = made(shelf, "lamp-1", "lamp", "lamp")
     result = analyse_run(folder)
-    assert (result["charge_Ah"], result["phases"]) == (None, [])
+    assert (result["charge_Ah"], result["phases"]) == (None, ())
     assert [item["code"] for item in result["warnings"]] == ["survey"]
     out = tmp_path / "lamp.toml"
     call("duty", "from-run", str(folder), "--name", "lamp 1", "--out", str(out))
