@@ -7,7 +7,7 @@ import pytest
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, _leak_findings, _released, _State, fold
 from amphora.harness.account.gate import may, require, with_rulings
-from amphora.harness.account.standing import Bound, Finding, Seen, Standing
+from amphora.harness.account.standing import Bound, Finding, RunSeen, Seen, Standing
 from amphora.harness.common.errors import Refused
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
@@ -116,6 +116,8 @@ def test_a_cell_below_its_window_is_so_until_it_was_charged() -> None:
     charged = charge(70.0, ah=1.0)
     from_low = replace(charged, rests=(replace(charged.rests[0], first_V=2.30, last_V=2.30), *charged.rests[1:]))
     assert "below-window" in codes(fold(cell(), [*emptied, low, from_low]))  # a charge makes no sound cell of it
+    no_rest_before = replace(charged, rests=charged.rests[1:])
+    assert "below-window" in codes(fold(cell(), [*emptied, low, no_rest_before]))
 
 
 def test_a_voltage_that_rose_by_more_than_a_recovery_is_no_cell_at_rest() -> None:
@@ -123,6 +125,21 @@ def test_a_voltage_that_rose_by_more_than_a_recovery_is_no_cell_at_rest() -> Non
     for volt, told in ((3.1 + 0.12, False), (3.1 + 0.13, True)):
         found = Seen(at(40), "check", voltage_V=volt, resolution_V=0.001)
         assert ("same-cell-or-charged" in codes(fold(cell(), [charge(), night(), found]))) is told
+
+
+@pytest.mark.parametrize(
+    ("percent", "strength"), [(28.0, None), (32.0, "suspected"), (56.0, "suspected"), (64.0, "established")]
+)
+def test_how_much_a_month_is_a_soft_short(percent: float, strength: str | None) -> None:
+    """Lithium: 15 % a month, and twice that for sure, beyond U; the slope of the cell's own curve knows one half."""
+    curve = ((4.17, 0.0), (3.95, 0.3), (3.75, 0.6), (3.55, 0.9), (3.05, 1.0))
+    fall_mV = 1000.0 * percent / (100 * f.MONTH_DAYS) * (0.2 / 0.3)
+    kept = RunSeen(
+        "retention", at(20), at(188), "retention", "unknown", "time", True, (), (rest(20, 188, "", 3.75, 3.75),),
+        retention_mV_per_day=fall_mV, retention_U_mV_per_day=0.0, retention_V=3.75,
+    )  # fmt: skip
+    found = fold(cell(), [charge(), night(curve=curve), kept]).finding("soft-short")
+    assert (found.strength if found else None) == strength
 
 
 # -- the gate ------------------------------------------------------------------------------------------------

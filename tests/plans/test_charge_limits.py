@@ -135,6 +135,7 @@ def test_for_how_long_a_timer_is_armed(steps: list[Step], armed_s: float) -> Non
 
 def test_a_dead_man_s_timer_is_renewed_after_ten_minutes_and_a_third_of_a_short_one() -> None:
     assert not renew_due(599.0, 1800.0) and renew_due(600.0, 1800.0)
+    assert not renew_due(599.0, 3600.0) and renew_due(600.0, 3600.0)  # a supply whose timer knows whole hours
     assert not renew_due(299.0, 900.0) and renew_due(300.0, 900.0)
 
 
