@@ -28,6 +28,7 @@ NO_LINES = {  # pages whose code blocks this test does not run, and why
                     "no command stands in a block of its own"),
     "commands": "written by the program; tests/cli compares it with the help",
     "faults": "studies of minutes to hours; it names the command of each",
+    "screen": "its lines want a queue of cells: tests/bag has them",
     "python": "its Python is run by tests/library",
     "story-cells": "it wants the demo's cells: its lines are read below, tests/support/story.py plays them",
     "wiring": "drawings",
