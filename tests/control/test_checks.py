@@ -59,7 +59,7 @@ def test_what_speaks_of_the_cell_keeps_it_apart_and_is_final_and_what_speaks_of_
     reason = f"guard:{name}"
     assert check.words and (check.grade is None or check.grade in GRADES)
     assert bool(against_the_cell(reason)) == (name in SPEAK_OF_THE_CELL)
-    apart = after_run(Cell("a"), result_of(), reason, "20261124T210000Z-overnight")
+    apart = after_run(Cell("a"), None, reason, "20261124T210000Z-overnight")
     assert (apart.state == "quarantined") == (name in SPEAK_OF_THE_CELL)
     if name in SPEAK_OF_THE_CELL:
         assert is_final(reason) and check.against_cell in apart.notes
