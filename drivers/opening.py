@@ -62,14 +62,12 @@ def open_instrument(
     if role == "switch" and "dialect" in description:
         return open_relay(name, description)
     if role in ("logger", "switch"):
-        from amphora.drivers.serial import logger as serial_logger
+        from amphora.drivers.serial import board, logger
 
-        opened: Instrument = (
-            serial_logger.open_logger(name, description, clock)
-            if role == "logger"
-            else serial_logger.open_switch(name, description, clock)
+        open_it: Callable[[str, Mapping[str, Any], Clock], Instrument] = (
+            logger.open_logger if role == "logger" else board.open_switch
         )
-        return opened
+        return open_it(name, description, clock)
     where = f"instruments.{name}"
     if not isinstance(role, str) or role not in KINDS:
         raise DescriptionError(f"{where}.role = {shown(role)} is not accepted; load, supply, meter, logger, switch are")

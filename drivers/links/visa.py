@@ -35,6 +35,7 @@ from typing import Any
 
 from amphora.drivers.errors import LinkError
 from amphora.drivers.links import light
+from amphora.drivers.links.session import Session
 
 BACKEND = "@py"
 OPEN_TIMEOUT_S = 5.0
@@ -91,7 +92,7 @@ def _made() -> Any:
     return _manager
 
 
-class Link:
+class Link(Session):
     """One VISA resource. `reopen()` is the only way back after an error.
 
     Args:
@@ -134,9 +135,7 @@ class Link:
         self._end = read_termination[-1:].encode("latin-1")
         self._write_end = write_termination.encode("latin-1")
         self._serial: Any = None
-        self._broken = "it is not open yet"
-        self._broken_s = 0.0
-        self._dead = False  # the peer is gone: nothing can be sent on this session
+        super().__init__()
         self._owed = 0  # answers that `settle` asked for and that have not come
         self._ready_s = -math.inf
 
@@ -146,18 +145,8 @@ class Link:
         return self.resource.upper().startswith("ASRL")
 
     @property
-    def broken(self) -> str:
-        """Why the link may not be used; empty while it may."""
-        return self._broken
-
-    @property
-    def alive(self) -> bool:
-        """Whether a session is open that bytes can be sent on, broken or not."""
-        return self._resource is not None and not self._dead
-
-    def broken_for_s(self) -> float:
-        """Return how long the open session has been broken."""
-        return time.monotonic() - self._broken_s if self._broken else 0.0
+    def _open(self) -> bool:
+        return self._resource is not None
 
     def open(self) -> None:
         """Open the session. For TCP this proves nothing yet: ask `*IDN?`.
@@ -514,19 +503,6 @@ class Link:
             isinstance(error, pyvisa.errors.VisaIOError)
             and error.error_code == pyvisa.constants.StatusCode.error_timeout
         )
-
-    def _break(self, reason: str, dead: bool = False) -> LinkError:
-        """Make the link unusable; the session stays open, for what may have to be sent on it.
-
-        Args:
-            reason: What happened.
-            dead: Nothing can be sent on the session any more.
-        """
-        if not self._broken:
-            self._broken_s = time.monotonic()
-        self._broken = reason
-        self._dead = self._dead or dead
-        return LinkError(f"{self.name} at {self.resource}: {reason}; the link has to be reopened")
 
 
 def _close(opened: Any) -> None:

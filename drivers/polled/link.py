@@ -17,6 +17,7 @@ from itertools import pairwise
 from typing import Any
 
 from amphora.drivers.errors import DriverError, InstrumentError, LimitError, LinkError
+from amphora.drivers.links.session import Session
 from amphora.drivers.polled.coding import Coding
 from amphora.drivers.polled.exchange import Exchange, Refused, Spoiled
 from amphora.drivers.polled.table import Speech
@@ -31,7 +32,7 @@ BETWEEN_S = (
 )
 
 
-class PolledLink:
+class PolledLink(Session):
     """One instrument by description.
 
     Args:
@@ -69,9 +70,8 @@ class PolledLink:
         self.off: dict[str, tuple[str, ...]] = {}
         self._made: Coding | None = None  # made when it is first needed: bytes that are prepared go out before
         self._wire: Wire | None = None
-        self._broken = "it is not open yet"
-        self._broken_s = self._ready_s = self._heard_s = self._last_s = 0.0
-        self._dead = False
+        super().__init__()
+        self._ready_s = self._heard_s = self._last_s = 0.0
         self._blind_s = -60.0
         self._blind = False  # something was sent that may be answered, and nobody listened
         self._quiet_s = speech.late_s or max(0.3, timeout_s / 2)
@@ -93,18 +93,8 @@ class PolledLink:
         return self.resource.upper().startswith("ASRL")
 
     @property
-    def broken(self) -> str:
-        """Why the link may not be used; empty while it may."""
-        return self._broken
-
-    @property
-    def alive(self) -> bool:
-        """Whether a session is open that bytes can be sent on, broken or not."""
-        return self._wire is not None and not self._dead
-
-    def broken_for_s(self) -> float:
-        """Return how long the open session has been broken."""
-        return time.monotonic() - self._broken_s if self._broken else 0.0
+    def _open(self) -> bool:
+        return self._wire is not None
 
     def open(self, waits: bool = True) -> None:
         """Open the session; wait until a board that starts again at each opening has started.
@@ -457,10 +447,3 @@ class PolledLink:
         wait_s = self._ready_s - time.monotonic()
         if wait_s > 0.0:
             time.sleep(wait_s)
-
-    def _break(self, reason: str, dead: bool = False) -> LinkError:
-        if not self._broken:
-            self._broken_s = time.monotonic()
-        self._broken = reason
-        self._dead = self._dead or dead
-        return LinkError(f"{self.name} at {self.resource}: {reason}; the link has to be reopened")

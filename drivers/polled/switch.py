@@ -24,6 +24,7 @@ from amphora.drivers.described import check_keys, finite_number, shown
 from amphora.drivers.errors import DescriptionError, DriverError, IdentityError, InstrumentError, LimitError, LinkError
 from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.polled.table import Speech, translate
+from amphora.drivers.relay import Relay
 from amphora.drivers.roles import Abilities, Position, SafeState
 
 HABITS = ("beat", "watchdog", "plain")
@@ -66,10 +67,8 @@ def relay_speech(data: Mapping[str, Any], where: str) -> tuple[Speech, str, floa
     return speech, str(kind), opens_s
 
 
-class DescribedRelay:
+class DescribedRelay(Relay):
     """See the module. `link` is open; contacts are opened by `start`."""
-
-    role = "switch"
 
     def __init__(self, name: str, link: PolledLink, data: Mapping[str, Any], where: str, expected: str = "") -> None:
         self.name, self.link, self.data = name, link, data
@@ -97,18 +96,9 @@ class DescribedRelay:
         self.identity = answer
         return answer
 
-    def read_errors(self) -> list[str]:
-        """A relay keeps no list of errors."""
-        return []
-
-    def read(self) -> Mapping[str, float]:
-        """A relay measures nothing."""
-        return {}
-
     def read_setup(self) -> Mapping[str, object]:
         """Return the position, `on` (by its own word where it has one), and the habit."""
-        made = self._made()
-        return {"on": self.position != "open" if made is None else made, "position": self.position, "habit": self.habit}
+        return {**super().read_setup(), "habit": self.habit}
 
     def connect(self, position: Position) -> None:
         """Open, then make, and read back where it can.

@@ -19,7 +19,7 @@ from typing import Any
 from amphora.drivers.described import check_keys, finite_number, shown
 from amphora.drivers.errors import DescriptionError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
 from amphora.drivers.quantities import described
-from amphora.drivers.roles import Abilities, Clock, Position, SafeState
+from amphora.drivers.roles import Abilities, Clock, Position, SafeState, Switch
 from amphora.drivers.serial.line_format import load_format, unsealed
 from amphora.drivers.serial.relay import KEYS as RELAY_KEYS
 from amphora.drivers.serial.relay import HeldRelay
@@ -202,8 +202,8 @@ class BoardRelay(HeldRelay):
                 raise InstrumentError(f"{self.name}: no limits are armed; the board makes no contact without")
             if trips := self.read_trips():
                 raise InstrumentError(f"{self.name}: stays open: its own {trips[0]} has opened it")
-        if position != self._position and position != "open":
-            if self._position != "open" or self._made():
+        if position != self.position and position != "open":
+            if self.position != "open" or self._made():
                 super().connect("open")
             self._opened_s = self._clock.now_s() - self.release_s  # it says that it is open: nothing is waited for
         super().connect(position)
@@ -346,6 +346,16 @@ class BoardRelay(HeldRelay):
                 elif words[1] != "R":
                     self._answers[words[2]] = (words[1], *words[3:])
             self._news.notify_all()
+
+
+def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Switch:
+    """Open a relay that is held by a beating line, on a board of ours or by itself.
+
+    Raises:
+        DescriptionError: its table is wrong; nothing was opened.
+        LinkError: the port cannot be opened.
+    """
+    return BoardRelay(name, description, clock) if "board" in description else HeldRelay(name, description, clock)
 
 
 def _whole(word: str) -> int:

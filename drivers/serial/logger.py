@@ -25,7 +25,7 @@ import serial
 from amphora.drivers.described import check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
 from amphora.drivers.quantities import described
-from amphora.drivers.roles import Abilities, Clock, Meter, SafeState, Switch
+from amphora.drivers.roles import Abilities, Clock, Meter, SafeState
 from amphora.drivers.serial.line_format import (
     Format,
     Parsed,
@@ -556,17 +556,6 @@ def open_logger(name: str, description: Mapping[str, Any], clock: Clock) -> Mete
         IdentityError: another adapter is there than the table says.
     """
     return SerialLogger(name, description, clock)
-
-
-def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Switch:
-    """Open a relay that is held by a beating line; see `drivers.serial.relay`."""
-    from amphora.drivers.serial.relay import HeldRelay
-
-    if "board" in description:
-        from amphora.drivers.serial.board import BoardRelay
-
-        return BoardRelay(name, description, clock)
-    return HeldRelay(name, description, clock)
 
 
 # -- small things shared with the switch ----------------------------------------------------------

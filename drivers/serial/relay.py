@@ -17,7 +17,8 @@ from typing import Any, get_args
 from amphora.drivers.described import check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError, DriverError, IdentityError, InstrumentError, LimitError, LinkError
 from amphora.drivers.quantities import described
-from amphora.drivers.roles import Abilities, Clock, Position, SafeState, Switch
+from amphora.drivers.relay import Relay
+from amphora.drivers.roles import Abilities, Clock, Position, SafeState
 from amphora.drivers.serial.line_format import SerialSettings
 from amphora.drivers.serial.logger import SerialPort, port_of, usb_text
 
@@ -32,10 +33,8 @@ FEEDBACK_S = 2.0
 HELD = tuple(position for position in get_args(Position) if position != "open")
 
 
-class HeldRelay:
+class HeldRelay(Relay):
     """See the module. Position `open` after opening, whatever was before."""
-
-    role = "switch"
 
     def __init__(self, name: str, description: Mapping[str, Any], clock: Clock) -> None:
         here = f"instruments.{name}"
@@ -74,7 +73,7 @@ class HeldRelay:
         self._identity = text_of(description["identity"], f"{here}.identity") if "identity" in description else None
         self._settings = SerialSettings.from_dict(description, here)
         self._port_name = port_of(description, here)
-        self._position: Position = "open"
+        self.position: Position = "open"
         self._level = False
         self._opened_s = -LONGEST_RELEASE_S  # when it was last let go, on the bench's clock
         self._port: SerialPort | None = SerialPort.attach(self._port_name, self._settings, self._lines)
@@ -83,28 +82,10 @@ class HeldRelay:
             self.close()
             raise IdentityError(f"{name}: {told!r} answers; the bench file expects {self._identity!r}")
 
-    @property
-    def position(self) -> Position:
-        """The position that is being held."""
-        return self._position
-
     def identify(self) -> str:
         """Return port, lines and, for a USB port, who the adapter says it is."""
         held = ", ".join(f"{position} held by {holder}" for position, holder in self._hold.items())
         return f"relay on {self._port_name}, {held}{usb_text(self._port_name)}"
-
-    def read_errors(self) -> list[str]:
-        """A relay keeps no list of errors."""
-        return []
-
-    def read(self) -> Mapping[str, float]:
-        """A relay measures nothing."""
-        return {}
-
-    def read_setup(self) -> Mapping[str, object]:
-        """Return the position, and `on`: whether a contact is made (by feedback where there is one)."""
-        made = self._made()
-        return {"on": self._position != "open" if made is None else made, "position": self._position}
 
     def connect(self, position: Position) -> None:
         """Move, and read back where there is feedback; two contacts are never made at once.
@@ -118,7 +99,7 @@ class HeldRelay:
             raise LimitError(
                 f"{self.name}: has no position {position!r}; its hold table has {', '.join(self._hold)}; nothing moved"
             )
-        if position == self._position:
+        if position == self.position:
             self.beat()
             return
         self._let_go()
@@ -129,7 +110,7 @@ class HeldRelay:
         left_s = self._opened_s + self.release_s - self._clock.now_s()
         if left_s > 0 and not (self._feedback and self._wait_for(made=False, seconds=self.release_s)):
             self._clock.sleep(left_s)
-        self._position = position
+        self.position = position
         for _ in range(PULL_IN_EDGES if self._hold[position] in ("rts", "dtr") else 1):
             self.beat()
             self._clock.sleep(EDGE_S)
@@ -141,9 +122,9 @@ class HeldRelay:
 
     def beat(self) -> None:
         """Give one edge (or one text) to the held position; nothing when it is open."""
-        if self._position == "open":
+        if self.position == "open":
             return
-        holder = self._hold[self._position]
+        holder = self._hold[self.position]
         port = self._attached()
         if holder in ("rts", "dtr"):
             port.set_line(holder, not self._level)
@@ -176,7 +157,7 @@ class HeldRelay:
 
     def reopen(self) -> None:
         """Close and open again; it is then open."""
-        self._position, self._level = "open", False
+        self.position, self._level = "open", False
         if self._port is None:
             self._port = SerialPort.attach(self._port_name, self._settings, self._lines)
         else:
@@ -194,9 +175,9 @@ class HeldRelay:
         return self._port
 
     def _let_go(self) -> None:
-        if self._position != "open":
+        if self.position != "open":
             self._opened_s = self._clock.now_s()
-        self._position, self._level = "open", False
+        self.position, self._level = "open", False
         failed: DriverError | None = None
         if self.open_text:
             try:
@@ -227,16 +208,6 @@ class HeldRelay:
                 self.beat()
             self._clock.sleep(0.05)
         return True
-
-
-def open_switch(name: str, description: Mapping[str, Any], clock: Clock) -> Switch:
-    """Open a held relay.
-
-    Raises:
-        DescriptionError: its table is wrong; nothing was opened.
-        LinkError: the port cannot be opened.
-    """
-    return HeldRelay(name, description, clock)
 
 
 def _is_holder(value: str) -> bool:

@@ -8,7 +8,7 @@ import math
 import random
 from collections.abc import Callable
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 from amphora.drivers.roles import Clock, Instrument
 from amphora.drivers.simulated import clock as virtual
@@ -27,9 +27,6 @@ from amphora.drivers.simulated.parts import (
     SimThermometer,
 )
 
-if TYPE_CHECKING:
-    from amphora.drivers.simulated.faults import Fault
-
 DIODE_THERMAL_V = 0.027  # n kT/q of a Schottky diode
 STEP_S = 1.0
 REST_STEP_S = 10.0
@@ -37,6 +34,19 @@ HARD_SHORT_S = 0.1  # siemens, from which a cell at rest is stepped as finely as
 USUAL_A = {"nimh": 0.06}
 """What `truth` discharges at: 0.2 It of a cell assumed to hold 1 Ah (NiMH AA from a light: 0.3 Ah)."""
 Event = Callable[["SimulatedBench"], None]
+
+
+class Mishap(Protocol):
+    """One thing that goes wrong on a bench."""
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+        ...
+
+    def begin(self, bench: "SimulatedBench") -> None:
+        """Make it act on this bench from now on."""
+        ...
 
 
 class SimulatedBench:
@@ -122,7 +132,7 @@ class SimulatedBench:
         self._current_A = 0.0
         self._solved = False
         self.readings = 0  # of the load, which is the voltmeter of this bench
-        self._reading_faults: list[tuple[int, Fault]] = []
+        self._reading_faults: list[tuple[int, Mishap]] = []
         self.next_reading = -1
         self.lowest_V = self.highest_V = self.cell.voltage(0.0)
         self.description = self._describe()
@@ -134,7 +144,7 @@ class SimulatedBench:
         self._events.append((at_s, name, event))
         self._events.sort(key=lambda item: item[0])
 
-    def inject(self, fault: "Fault", *, at_s: float | None = None, at_reading: int | None = None) -> None:
+    def inject(self, fault: "Mishap", *, at_s: float | None = None, at_reading: int | None = None) -> None:
         """Have a fault begin at a moment of the bench, or just before a reading of the load (from 1).
 
         It stands in `fired` once it has really acted: an order that is to be ignored must have come.

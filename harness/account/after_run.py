@@ -4,16 +4,16 @@ The figures are worked out first, so that lists and choices find them made. None
 cannot be read or written here is left to the next command, which makes it anew from the folder.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.archive.shelf import Shelf, now_utc, read_entry
 from amphora.harness.cells.cell import TEXT_LENGTH, Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.control.checks import against_the_cell
+from amphora.harness.results.result import Result
 
 
 def enter_run(folder: Path) -> Cell | None:
@@ -26,7 +26,7 @@ def enter_run(folder: Path) -> Cell | None:
 
     folder = Path(folder).absolute()
     shelf = Shelf(folder.parent.parent)
-    result: Mapping[str, Any] = {}
+    result: Result | None = None
     with suppress(AmphoraError, OSError):
         result = analyse_run(folder)
     cell = None
@@ -49,7 +49,7 @@ def make_missing(shelf: Shelf) -> None:
             _work_out_one(folder)
 
 
-def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cell:
+def after_run(cell: Cell, result: Result | None, stop: str, run: str) -> Cell:
     """Return a cell as it stands after a run.
 
     A cell that was only found is tested after a complete discharge from a start known to be full. One that the guard
@@ -58,7 +58,7 @@ def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cel
 
     Args:
         cell: As it stood.
-        result: What `analyse` answers; empty when it could not.
+        result: What is found in the run; None where nothing could be.
         stop: Why the run ended, empty while it can go on.
         run: The folder's name.
     """
@@ -72,8 +72,7 @@ def after_run(cell: Cell, result: Mapping[str, Any], stop: str, run: str) -> Cel
             notes=notes if len(notes) <= TEXT_LENGTH else cell.notes,
             entries=[*cell.entries, entry],
         )
-    known = result.get("start") in ("full", "declared-full")
-    if cell.state == "found" and known and result.get("reached_cutoff") and result.get("capacity_Ah") is not None:
+    if cell.state == "found" and result is not None and result.capacity_counts:
         return replace(cell, state="tested")
     return cell
 

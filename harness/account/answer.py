@@ -1,13 +1,16 @@
 """What `amphora analyse` answers: the figures of a run, as the account of its cell sees them."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.results.result import Result
+
 
 def analyse_run(
-    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: dict[str, Any] | None = None
-) -> dict[str, Any]:
-    """Return the figures of a run, as the account of its cell sees them.
+    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: Mapping[str, Any] | None = None
+) -> Result:
+    """Return what is found in a run, as the account of its cell sees them.
 
     Args:
         folder: The run folder.

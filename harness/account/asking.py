@@ -3,6 +3,7 @@
 import hashlib
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,9 @@ from amphora.harness.account.standing import Standing
 from amphora.harness.archive.shelf import CellEntry, Shelf, cell_id_now
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
+from amphora.harness.results.as_item import with_item_U
+from amphora.harness.results.chosen import resistance_of_the_cell
+from amphora.harness.results.result import FULL_STARTS, Result, RunWarning
 
 
 def standing_of(shelf: Shelf, cell_id: str) -> Standing:
@@ -106,8 +110,6 @@ QUIET = (
 
 def listed(shelf: Shelf) -> list[CellEntry]:
     """Return the cells of a shelf with what they hold by their account, never what was only left in them."""
-    from dataclasses import replace
-
     entries = shelf.list_cells()
     standings = kept_standings(shelf)
     found = []
@@ -144,49 +146,43 @@ def _stamps(folder: Path) -> tuple[Any, ...]:
     return tuple(found)
 
 
-def _by_the_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
-    """Return a run's figures as the account of its cell sees them: how it began, and U of the cell as an item.
+def _by_the_account(folder: Path, result: Result) -> Result:
+    """Return a run's result as the account of its cell sees it: how it began, and U of the cell as an item.
 
     What other runs say is not among the inputs of `result.json`, so this part is never kept.
     """
-    from amphora.harness.analysis.repeats import with_item_U
-
-    result = with_item_U(result, ())
-    result["rest_before_h"] = None
-    result["account"] = None
-    if not result.get("phases"):
-        return result
-    found = standing_beside(folder)
+    result = replace(with_item_U(result, ()), rest_before_h=None, account=None)
+    found = standing_beside(folder) if result.phases else None
     if found is None:
         return result
     standing = found[1]
     plain = standing.to_dict()
-    result["account"] = {key: plain[key] for key in ACCOUNT_KEYS}
-    result["account"]["may"]["fit"] = standing.may["fit"].to_dict()
+    account = {key: plain[key] for key in ACCOUNT_KEYS}
+    account["may"]["fit"] = standing.may["fit"].to_dict()
     name = Path(folder).absolute().name
-    result = with_item_U(result, standing.repeats, unseen=standing.unseen.get(name, 0.0))
-    if result.get("start") == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
-        result["start"] = "full"
-        result["warnings"] = [item for item in result.get("warnings") or [] if item.get("code") != "start-unknown"]
-        result["rest_before_h"] = standing.rest_before_h.get(name)
+    unseen = standing.unseen.get(name, 0.0)
+    result = replace(with_item_U(result, standing.repeats, unseen=unseen), account=account)
+    if result.start == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
+        return replace(
+            result,
+            start="full",
+            warnings=tuple(item for item in result.warnings if item.code != "start-unknown"),
+            rest_before_h=standing.rest_before_h.get(name),
+        )
+    if not result.from_full or name not in standing.starts:
         return result
-    if result.get("start") not in ("full", "declared-full") or name not in standing.starts:
-        return result
-    result["rest_before_h"] = standing.rest_before_h.get(name)
-    if standing.starts[name] not in ("full", "declared-full"):
+    result = replace(result, rest_before_h=standing.rest_before_h.get(name))
+    if standing.starts[name] not in FULL_STARTS:
         said = [item for item in standing.findings if name in item.runs and item.about == "record"]
         text = said[0].text if said else "By the cell's account it did not begin full: it measured what was left."
         code = said[0].code if said else "not-full-since"
-        result["start"] = "unknown"
-        result["warnings"] = [*(result.get("warnings") or []), {"code": code, "text": text}]
+        return replace(result, start="unknown", warnings=(*result.warnings, RunWarning(code, text)))
     return result
 
 
-def with_account(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
-    """Return a run's figures as the account of its cell sees them: start, U as an item, the cell's resistance."""
-    from amphora.harness.results.chosen import resistance_of_the_cell
-
+def with_account(folder: Path, result: Result) -> Result:
+    """Return a run's result as the account of its cell sees it: start, U as an item, the cell's resistance."""
     seen = _by_the_account(folder, result)
-    if seen.get("cell"):
-        seen["cell"] = cell_id_now(folder, str(seen["cell"]))
-    return {**seen, "resistance": resistance_of_the_cell(seen)}
+    if seen.cell:
+        seen = replace(seen, cell=cell_id_now(folder, seen.cell))
+    return replace(seen, resistance=resistance_of_the_cell(seen))

@@ -16,6 +16,8 @@ from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, See
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
+from amphora.harness.results.chosen import chosen_resistance
+from amphora.harness.results.result import PhaseResult, Result
 
 FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
 END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
@@ -130,9 +132,7 @@ def _events(path: Path) -> list[dict[str, Any]]:
     return read_events(path)[0]
 
 
-def _run(
-    folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any]], result: Mapping[str, Any]
-) -> RunSeen:
+def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any]], result: Result) -> RunSeen:
     imported = run.get("imported")
     created = moment(str(run.get("created_utc") or "")) or _stamp(folder.name)
     dated, begin, t0_s = True, created, 0.0
@@ -153,65 +153,49 @@ def _run(
     ended = [
         event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"
     ]
-    moves = tuple(_move(phase, at, run, ended) for phase in result.get("phases") or [])
+    moves = tuple(_move(phase, at, run, ended) for phase in result.phases)
     rests = tuple(
-        RestSeen(
-            at(item["begin_s"]), at(item["end_s"]), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")}
-        )
-        for item in result.get("rests") or []
+        RestSeen(at(item.begin_s), at(item.end_s), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")})
+        for item in result.rests
     )
     last = events[-1] if events else {}
     final = last.get("kind") == "stopped" and bool(last.get("final", True))
     stop = str(last.get("reason") or "") if last.get("kind") == "stopped" else ""
     end = at(float(last.get("t_s") or t0_s)) if events else begin
-    phases = result.get("phases") or []
-    headline = _headline(phases, result)
-    whole = bool(result.get("reached_cutoff")) and bool(result.get("complete"))
-    retention = result.get("retention") or {}
+    whole = result.reached_cutoff and result.complete
+    retention = result.retention
     charge_full = bool(moves) and moves[-1].kind == "charge" and moves[-1].whole and not stop.startswith("guard:")
     if charge_full and run.get("profile") in ("storage", "identify"):
         charge_full = False
     return RunSeen(
         folder.name, begin, max(end, begin), str(run.get("profile") or ""), str(run.get("start") or "unknown"), stop,
         final, moves, rests,
-        capacity_Ah=finite_number(result.get("capacity_Ah")) if whole else None,
-        capacity_U_Ah=finite_number(result.get("capacity_U_Ah")) if whole else None,
-        headline=headline,
-        headline_start=str(result.get("start") or "unknown"),
-        temperature_degC=finite_number(result.get("temperature_degC")),
+        capacity_Ah=result.capacity_Ah if whole else None,
+        capacity_U_Ah=result.capacity_U_Ah if whole else None,
+        headline=result.headline,
+        headline_start=result.start or "unknown",
+        temperature_degC=result.temperature_degC,
         charge_full=charge_full,
-        gaps_unknown=int(result.get("gaps_unknown") or 0),
+        gaps_unknown=result.gaps_unknown,
         imported=isinstance(imported, Mapping),
         dated=dated,
         simulated=_simulated(run),
-        warnings=tuple(str(item.get("code")) for item in result.get("warnings") or []),
-        retention_mV_per_day=finite_number(retention.get("mV_per_day")),
-        retention_U_mV_per_day=finite_number(retention.get("mV_U_per_day")),
-        retention_V=finite_number(retention.get("rested_V")),
+        warnings=tuple(item.code for item in result.warnings),
+        retention_mV_per_day=retention.mV_per_day if retention else None,
+        retention_U_mV_per_day=retention.mV_U_per_day if retention else None,
+        retention_V=retention.rested_V if retention else None,
         **_resistance(result),
     )  # fmt: skip
 
 
-def _headline(phases: Sequence[Mapping[str, Any]], result: Mapping[str, Any]) -> int | None:
-    for index in range(len(phases) - 1, -1, -1):
-        phase = phases[index]
-        if phase.get("kind") == "discharge" and phase.get("capacity_Ah") == result.get("capacity_Ah"):
-            return index
-    return None
-
-
-def _move(phase: Mapping[str, Any], at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
-    charge = phase["kind"] == "charge"
-    whole = bool(phase.get("complete"))
-    if charge and run.get("plan") is not None:
-        near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - float(phase["end_s"])) <= END_NEAR_S]
+def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
+    whole = phase.complete
+    if phase.kind == "charge" and run.get("plan") is not None:
+        near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and _charge_completed(run, near[-1])
     return Move(
-        phase["kind"], at(phase["begin_s"]), at(phase["end_s"]),
-        abs(float(phase["charge_Ah" if charge else "capacity_Ah"] or 0.0)),
-        abs(float(phase["charge_U_Ah" if charge else "capacity_U_Ah"] or 0.0)),
-        whole, finite_number(phase.get("main_current_A")), finite_number(run.get("cutoff_V")),
-        finite_number(phase.get("end_slope_V")),
+        phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
+        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V,
     )  # fmt: skip
 
 
@@ -232,24 +216,18 @@ def _simulated(run: Mapping[str, Any]) -> bool:
     return bool(bench.get("simulated"))
 
 
-def _resistance(result: Mapping[str, Any]) -> dict[str, Any]:
-    from amphora.harness.results.chosen import chosen_resistance
-
-    chosen = result.get("resistance") or chosen_resistance(result)
-    if not chosen:
+def _resistance(result: Result) -> dict[str, Any]:
+    chosen = chosen_resistance(result)
+    if chosen is None:
         return {}
-    state = chosen.get("charge_state")
+    state = chosen.charge_state
     like = (
-        chosen.get("method"),
-        round(float(chosen.get("duration_s") or 0.0), 1),
-        None if state is None else round(float(state), 1),
-        (result.get("bench") or {}).get("sensed_at"),
+        chosen.method,
+        round(chosen.duration_s or 0.0, 1),
+        None if state is None else round(state, 1),
+        result.sensed_at,
     )
-    return {
-        "resistance_ohm": finite_number(chosen.get("ohm")),
-        "resistance_U_ohm": finite_number(chosen.get("U_ohm")),
-        "resistance_like": like,
-    }
+    return {"resistance_ohm": chosen.ohm, "resistance_U_ohm": chosen.U_ohm, "resistance_like": like}
 
 
 def key_of(cell: Cell, runs: Sequence[RunSeen] = ()) -> str:

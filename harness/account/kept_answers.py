@@ -10,32 +10,51 @@ import json
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+from amphora.harness.account.after_run import work_out
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.run_folder import read_header
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
+from amphora.harness.results.result import Result
 
 MANY = 24  # fewer runs are not worth an index
 NOT_COMPARED = ("budget", "evening", "phases", "resistance_table", "rests")  # most of an answer's length
-Read = tuple[Path, dict[str, Any], dict[str, Any]]  # folder, figures, the cell's record
+
+
+class CellRun(NamedTuple):
+    """A run with its cell. `measured_utc`: when it was measured; None: an imported one whose file does not say."""
+
+    folder: Path
+    result: Result
+    cell: Mapping[str, Any]  # its record, as the register has it now
+    measured_utc: str | None = None
+
+    @property
+    def name(self) -> str:
+        """Return the cell's id."""
+        return str(self.result.cell or self.cell.get("id"))
+
+    @property
+    def instant(self) -> str | None:
+        """Return when it was measured, else when it came in."""
+        return self.measured_utc or self.result.created_utc or None
 
 
 def read_answers(
     folders: Sequence[Path], verify: bool = False, whole: bool = True
-) -> tuple[list[Read], list[dict[str, str]]]:
-    """Return (folder, figures, cell's record) of each run, and the damaged ones with why, both in the order asked.
+) -> tuple[list[CellRun], list[dict[str, str]]]:
+    """Return each run with its cell, and the damaged ones with why, both in the order asked.
 
     Args:
         folders: Run folders.
         verify: Ask each file's digest, not its size, time and inode.
-        whole: False: `NOT_COMPARED` may be left out of the figures, and what was kept may serve.
+        whole: False: `NOT_COMPARED` may be left out of the results, and what was kept may serve.
     """
-    from amphora.harness.account.after_run import work_out
-
     with by_stamps(not verify):
-        kept: dict[Path, dict[str, Any]] = {}
+        kept: dict[Path, dict[str, CellRun | str]] = {}
         wanted: dict[Path, list[Path]] = {}
         for folder in folders:
             wanted.setdefault(Path(folder).absolute().parent, []).append(Path(folder))
@@ -52,35 +71,32 @@ def read_answers(
             else:
                 keys.pop(parent, None)
         _keep({parent: (key, kept[parent]) for parent, key in keys.items()})
-    good: list[Read] = []
+    good: list[CellRun] = []
     damaged: list[dict[str, str]] = []
     for folder in map(Path, folders):
         found = kept[folder.absolute().parent].get(folder.name) or _read(folder)
-        if "damaged" in found:
-            damaged.append({"run": str(folder), "text": found["damaged"]})
+        if isinstance(found, str):
+            damaged.append({"run": str(folder), "text": found})
         else:
-            good.append((folder, found["figures"], found["record"]))
+            good.append(found._replace(folder=folder))
     return good, damaged
 
 
-def _read(folder: Path) -> dict[str, Any]:
-    from amphora.harness.account.answer import analyse_run
-
+def _read(folder: Path) -> CellRun | str:
+    """Return a run with its cell; why not, where it is damaged."""
     try:
         result = analyse_run(folder)
         run = read_header(folder)
         record = dict(run.get("cell") or {})
     except (AmphoraError, OSError, ValueError) as error:
-        return {"damaged": str(error)}
-    return {"figures": {**result, **_when(run)}, "record": _present_record(folder, record)}
+        return str(error)
+    return CellRun(folder, result, _present_record(folder, record), _when(run))
 
 
-def _when(run: Mapping[str, Any]) -> dict[str, Any]:
+def _when(run: Mapping[str, Any]) -> str | None:
     """Return when a run was measured: for an imported one what its file says, which may be nothing."""
     imported = run.get("imported")
-    if not isinstance(imported, Mapping):
-        return {"measured_utc": run.get("created_utc")}
-    return {"measured_utc": imported.get("first_clock_time")}
+    return run.get("created_utc") if not isinstance(imported, Mapping) else imported.get("first_clock_time")
 
 
 def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
@@ -124,25 +140,33 @@ def _leads(logs: Path) -> str:
     return repr(sorted((str(path), stamps_of(path.parent)) for path in found))
 
 
-def _kept(keys: Mapping[Path, str]) -> dict[Path, dict[str, Any]]:
-    found: dict[Path, dict[str, Any]] = {}
+def _kept(keys: Mapping[Path, str]) -> dict[Path, dict[str, CellRun | str]]:
+    found: dict[Path, dict[str, CellRun | str]] = {}
     for logs in {parent.parent for parent in keys}:
         kept = Shelf(logs).kept_answers()
         for parent, key in keys.items():
             if parent.parent == logs and kept.get(parent.name, ("", ""))[0] == key:
-                found[parent] = json.loads(kept[parent.name][1])
+                found[parent] = {name: _from_json(one) for name, one in json.loads(kept[parent.name][1]).items()}
     return found
 
 
-def _keep(fresh: Mapping[Path, tuple[str, dict[str, Any]]]) -> None:
+def _from_json(one: dict[str, Any]) -> CellRun | str:
+    if "damaged" in one:
+        return str(one["damaged"])
+    return CellRun(Path(), Result.from_json(one["result"]), one["record"], one["measured_utc"])
+
+
+def _to_json(one: CellRun | str) -> dict[str, Any]:
+    if isinstance(one, str):
+        return {"damaged": one}
+    slim = {key: value for key, value in one.result.to_json().items() if key not in NOT_COMPARED}
+    return {"result": slim, "record": dict(one.cell), "measured_utc": one.measured_utc}
+
+
+def _keep(fresh: Mapping[Path, tuple[str, dict[str, CellRun | str]]]) -> None:
     by_shelf: dict[Path, dict[str, tuple[str, str]]] = {}
     for parent, (key, runs) in fresh.items():
-        slim = {
-            name: one
-            if "damaged" in one
-            else {**one, "figures": {k: v for k, v in one["figures"].items() if k not in NOT_COMPARED}}
-            for name, one in runs.items()
-        }
+        slim = {name: _to_json(one) for name, one in runs.items()}
         by_shelf.setdefault(parent.parent, {})[parent.name] = (key, json.dumps(slim, ensure_ascii=False))
     for logs, answers in by_shelf.items():
         Shelf(logs).keep_answers(answers)

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from amphora.harness.analysis.own_warmth import Warmth, warmth_of
 from amphora.harness.analysis.records import FloatArray
 from amphora.harness.common.errors import InputError
 
@@ -32,15 +33,21 @@ UNSEEN_RISE_U = 1.0  # k = 2, share of a resistance below the knee where nothing
 # k = 2: slow resistance at other charge states than where the rest showed it; one measured LMO cell (ORNL,
 # doi 10.5281/zenodo.2580327) has it within a half of its mean from full to a tenth.
 SLOW_SPREAD_U = 0.5
-SLOW_SCALE_U = 1.0  # k = 2: of the same before the load steps are asked
+SLOW_SCALE, SLOW_SCALE_U = 0.2, 0.6  # and k = 2: of the same before the load steps are asked
+MID_SHARE = 0.4  # most that slow resistance is expected to be, of what a load step shows (common practice)
 SHORTEST_REST_S = 120.0  # of a rest that can tell of slow processes
 NEARLY_FULL = 0.95  # of charge; above it the load is young and the curve falls by slow processes too
+LOADED_BEFORE_S, FEWEST_RESTS = 600.0, 3  # of steady load before a rest that tells of slow processes; and of such rests
 FALL_U = 0.25  # k = 2, share of the curve's fall in a load step
 LONGEST_PULSE_S = 60.0
 STEEP = 3.0  # the curve falls this many times faster than its median: there a load step tells the fall, not resistance
 STILL_SHARE, STEADY_SHARE = 0.02, 0.1  # of the main current: below it nothing flows; nearer to it than this it flows
 FEWEST_READINGS = 10  # of a discharge, and of its main current
 CURVE_POINTS = 400
+AHEAD_TIME = 0.74  # time constant of the surface's lead, as a share of the lead in hours: 15/20.2
+# k = 2, share: one lead for all of the charge; and where no rest within the discharge tells resistance from it. From
+# the building half of tests/campaign/rate_study.
+AHEAD_U, AHEAD_UNTOLD_U = 0.6, 0.9
 BEYOND_SHARE, BEYOND_POINTS = 0.02, 10  # of the charge: how far the curve is carried on past the test's end
 
 
@@ -62,6 +69,28 @@ class CellModel:
     slow_U_ohm: float | None = None  # k = 2; None: there was no rest to tell
     between_ohm: float | FloatArray = 0.0  # k = 2: what `ohm` may be off by far from any load step
     beyond: int = 0  # points of the curve beyond the test's end
+    ahead_h: float = 0.0  # by how much charge the surface runs ahead under a lasting load, Ah for each ampere
+    ahead_U_h: float = 0.0  # k = 2
+    warmth: Warmth | None = None  # None: nothing is taken off for it, and it is a doubt
+
+    def ahead_Ah(self, amps: FloatArray | float, passed_s: FloatArray) -> FloatArray:
+        """Return by how much charge the surface has run ahead so long into a steady load, shape (n,).
+
+        Source: diffusion into a sphere: the surface's lead is R2/(15 D) of the flow, its slowest time constant
+            R2/(20.2 D) (Crank, The Mathematics of Diffusion, 6.3; from memory).
+        """
+        if self.ahead_h <= 0:
+            return np.zeros_like(passed_s)
+        grown = -np.expm1(-passed_s / (AHEAD_TIME * self.ahead_h * 3600.0))
+        return np.asarray(amps * self.ahead_h * grown, dtype=np.float64)
+
+    def ocv_ahead(self, more_Ah: FloatArray) -> FloatArray:
+        """Return the curve as it stands when the surface has run further ahead than in the test, shape (n,), V."""
+        at = self.given_Ah + more_Ah
+        last = float(self.given_Ah[-1])
+        slope = (self.ocv_V[-1] - self.ocv_V[-2]) / (self.given_Ah[-1] - self.given_Ah[-2])
+        ahead: FloatArray = np.interp(at, self.given_Ah, self.ocv_V) + np.maximum(at - last, 0.0) * slope
+        return ahead
 
     def changed(self, capacity: float = 1.0, ohm: float = 1.0) -> "CellModel":
         """Return the cell with another capacity and resistance, as factors."""
@@ -107,12 +136,16 @@ def running_total(x: FloatArray, y: FloatArray) -> FloatArray:
     return np.concatenate(([0.0], np.cumsum(np.diff(x) * 0.5 * (y[1:] + y[:-1]))))
 
 
-def cell_model(t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, result: Mapping[str, Any]) -> CellModel:
+def cell_model(
+    t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, result: Mapping[str, Any],
+    degC: FloatArray | None = None,
+) -> CellModel:  # fmt: skip
     """Return what a discharge tells of a cell.
 
     Args:
         t_s, voltage_V, current_A: The run's readings, shape (n,); current positive into the cell.
         result: What `analyse` answers for them.
+        degC: The cell's temperatures, shape (n,), where they were read: how it warms itself shows in them.
 
     Raises:
         InputError: no discharge, or too few readings in it, or no resistance.
@@ -136,9 +169,10 @@ def cell_model(t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, re
     main_A = abs(float(phase["main_current_A"]))
     seen = _discharge(t, v, i, phase, capacity_Ah, str(result.get("run")))
     slow = _slow(t, v, i, float(phase["end_s"]), main_A)
-    steps = _lasting(resistances, seen.state[seen.steady], seen.voltage_V[seen.steady], capacity_Ah, slow, t, i)
+    steps = _lasting(resistances, seen.state[seen.steady], seen.voltage_V[seen.steady], capacity_Ah, slow, t, i,
+                     _rests_within(t, v, i, phase))  # fmt: skip
     slow = replace(slow, pairs=tuple((part * steps.scale, tau_s) for part, tau_s in slow.pairs))
-    grid_Ah, curve_V = _curve(seen, steps, slow.pairs, capacity_Ah)
+    grid_Ah, curve_V, ahead_Ah = _curve(seen, steps, slow, capacity_Ah)
     at = 1.0 - grid_Ah / capacity_Ah
     ohm = np.interp(at, steps.state, steps.ohm)
     quick_states, quick_ohms, _ = _resistance_by_state(resistances, shortest=True)
@@ -146,7 +180,16 @@ def cell_model(t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, re
         soon_s = min(float(item.get("duration_s") or LONGEST_PULSE_S) for item in resistances)
         end_ohm = max(slow.all_ohm - slow.after(soon_s) / max(steps.scale, 1e-3), float(quick_ohms[0]))
         quick_states, quick_ohms = _kneed(np.append(0.0, quick_states), np.append(end_ohm, quick_ohms))
-    return CellModel(
+    doubt_h = 0.0
+    if ahead_Ah > 0:
+        slope = abs(float(np.interp(capacity_Ah, grid_Ah, np.gradient(curve_V, grid_Ah))))
+        doubt_h = (
+            math.hypot(
+                (AHEAD_U if steps.by_rests else AHEAD_UNTOLD_U) * ahead_Ah, slow.U_ohm * main_A / max(slope, 1e-3)
+            )
+            / main_A
+        )
+    model = CellModel(
         given_Ah=grid_Ah,
         ocv_V=curve_V,
         ohm=ohm,
@@ -159,9 +202,25 @@ def cell_model(t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, re
         test_A=main_A,
         slow=slow.pairs,
         slow_U_ohm=None if not slow.told else math.hypot(slow.U_ohm, steps.slow_U_ohm),
-        between_ohm=_between(at, steps.state, steps.ohm),
+        between_ohm=_between(at, steps.state, steps.ohm, slow.end_V is not None),
         beyond=BEYOND_POINTS,
+        ahead_h=ahead_Ah / main_A,
+        ahead_U_h=doubt_h,
     )
+    heat = _test_heat(model, t, v, i, phase)
+    warm = np.full(heat[0].size, np.nan) if degC is None else degC[good][heat[2]]
+    return replace(model, warmth=warmth_of(heat[0], heat[1], warm, str(result.get("form") or ""), capacity_Ah, main_A))
+
+
+def _test_heat(
+    model: CellModel, t: FloatArray, v: FloatArray, i: FloatArray, phase: Mapping[str, Any]
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Return (time, power that resistance turned to heat, which rows) of a test from its rest before on, shape (m,)."""
+    rows = (t <= phase["end_s"]) & (t >= float(phase["begin_s"]) - 900.0)
+    at, amps = t[rows], i[rows]
+    given = running_total(at, amps) / 3600.0
+    rested = np.interp(given - model.ahead_Ah(model.test_A, at - at[0]), model.given_Ah, model.ocv_V)
+    return at, np.maximum(amps * (rested - v[rows]), 0.0), rows
 
 
 class _Pulse(NamedTuple):
@@ -243,15 +302,20 @@ def _discharge(
 
 
 def _curve(
-    seen: _Discharge, steps: "_Lasting", slow: Sequence[tuple[float, float]], capacity_Ah: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return (charge given, Ah, rising; open-circuit-like voltage, V, falling), the last `BEYOND_POINTS` past the end.
+    seen: _Discharge, steps: "_Lasting", slow: "_Slow", capacity_Ah: float
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return a curve, and by how much charge the surface had run ahead of it at the test's end, Ah.
+
+    The curve: charge given, Ah, rising; open-circuit-like voltage, V, falling, the last `BEYOND_POINTS` past the end.
+    What the rest at the end recovers beyond resistance is charge that the surface had not: where the curve stood when
+    it showed the voltage that the rest is heading for.
 
     Source: Ohm's law for what lies in the test's load steps, superposition for the slow pairs (see `_polarisation`).
     """
     steady = seen.steady
-    late = _polarisation(seen.t_s, seen.current_A, slow)[steady] if slow else np.zeros(int(steady.sum()))
-    instant = np.interp(seen.state[steady], steps.state, steps.ohm) - sum(part for part, _ in slow)
+    pairs = slow.pairs
+    late = _polarisation(seen.t_s, seen.current_A, pairs)[steady] if pairs else np.zeros(int(steady.sum()))
+    instant = np.interp(seen.state[steady], steps.state, steps.ohm) - sum(part for part, _ in pairs)
     given, ocv = seen.given_Ah[steady], seen.voltage_V[steady] + seen.current_A[steady] * instant + late
     if seen.rested_V is not None and given[0] > 0:
         given, ocv = np.concatenate(([0.0], given)), np.concatenate(([max(seen.rested_V, ocv[0])], ocv))
@@ -261,9 +325,12 @@ def _curve(
     # A smaller load goes on beyond the test's end: the last slope is carried on.
     tail = CURVE_POINTS // 50
     slope = (curve[-1] - curve[-1 - tail]) / (grid[-1] - grid[-1 - tail])
-    further = np.linspace(0.0, BEYOND_SHARE * capacity_Ah, BEYOND_POINTS + 1)[1:]
+    ahead = 0.0
+    if slow.end_V is not None and slow.end_V > curve[-1]:
+        ahead = capacity_Ah - float(np.interp(-slow.end_V, -curve, grid))
+    further = np.linspace(0.0, BEYOND_SHARE * capacity_Ah + ahead, BEYOND_POINTS + 1)[1:]
     beyond = curve[-1] + np.minimum(slope, -1e-6) * further
-    return np.concatenate((grid, grid[-1] + further)), np.concatenate((curve, beyond))
+    return np.concatenate((grid, grid[-1] + further)), np.concatenate((curve, beyond)), ahead
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +341,7 @@ class _Slow:
     pairs: tuple[tuple[float, float], ...] = ()
     U_ohm: float = 0.0  # k = 2, of where the rest was heading
     all_ohm: float | None = None  # from the loaded voltage at the end to where the rest was heading
+    end_V: float | None = None  # where the rest was heading
 
     def after(self, duration_s: float) -> float:
         """Return what is still to come so long after a step, ohm."""
@@ -321,7 +389,8 @@ def _slow(t: FloatArray, v: FloatArray, i: FloatArray, end_s: float, main_A: flo
     first_s = float(rest_s[0])
     pairs = tuple((ohm, tau_s) for ohm, tau_s in pairs if tau_s > first_s)
     whole = (found.voltage_V - float(v[last])) / main_A
-    return _Slow(True, pairs, 2 * found.u_V / main_A, whole if steady and whole > 0 else None)
+    told = steady and whole > 0
+    return _Slow(True, pairs, 2 * found.u_V / main_A, whole if told else None, found.voltage_V if told else None)
 
 
 def _polarisation(t: FloatArray, i: FloatArray, pairs: Sequence[tuple[float, float]]) -> FloatArray:
@@ -352,11 +421,12 @@ class _Lasting:
     ohm: FloatArray
     scale: float  # slow resistance over the charge, as a share of what the rest at the end showed
     slow_U_ohm: float  # k = 2, what that leaves open
+    by_rests: bool  # rests within the discharge told it
 
 
 def _lasting(
     resistances: Sequence[Mapping[str, Any]], state: FloatArray, volt: FloatArray, capacity_Ah: float, slow: _Slow,
-    t: FloatArray, i: FloatArray,
+    t: FloatArray, i: FloatArray, rests: "Sequence[_Rest]",
 ) -> _Lasting:  # fmt: skip
     """Return what a lasting load sees: load steps less the curve's fall in them, plus what was still to come.
 
@@ -366,25 +436,76 @@ def _lasting(
         capacity_Ah: Of it.
         slow: From the rest afterwards.
         t, i: The run's times and currents out of the cell, shape (m,).
+        rests: Within the discharge.
     """
     # Over 4 % of the charge, from V at equal distances, so that the noise of two neighbours is no slope.
     at = np.linspace(0.0, 1.0, 101)
     fall = np.maximum(np.gradient(np.interp(at, state[::-1], volt[::-1]), at), 0.0) / capacity_Ah
     fall = np.convolve(np.pad(fall, 2, mode="edge"), np.full(5, 0.2), mode="valid")
     steps = _load_steps(resistances, at, fall, t, i)
-    scale, open_ohm = 1.0, 0.0
+    steps = _not_steep(steps, at, fall)
+    scale, open_ohm, seen = 1.0, 0.0, None
     if slow.pairs:
-        scale, doubt = _scale(steps, at, fall, slow)
+        seen = _of_rests(rests, slow)
+        scale, doubt = _scale(steps, at, fall, slow) if seen is None else seen
         open_ohm = max(SLOW_SPREAD_U, doubt) * scale * slow.after(10.0)
     groups: dict[float, list[tuple[float, float]]] = {}
     for step in steps:
         groups.setdefault(round(step.state, 2), []).append((step.ohm + scale * slow.after(step.duration_s), step.u_ohm))
     points = {place: float(np.average([o for o, _ in g], weights=[u**-2 for _, u in g])) for place, g in groups.items()}
-    if slow.all_ohm is not None:
-        points[0.0] = max(slow.all_ohm, 1e-6)
     states = np.array(sorted(points))
     values = np.array([points[place] for place in states.tolist()])
-    return _Lasting(*_kneed(states, values), scale, open_ohm)
+    return _Lasting(*_kneed(states, values), scale, open_ohm, seen is not None)
+
+
+class _Rest(NamedTuple):
+    """A rest within a discharge: how far the voltage rose from one time after the load to another."""
+
+    ohm: float
+    from_s: float
+    to_s: float
+
+
+def _rests_within(t: FloatArray, v: FloatArray, i: FloatArray, phase: Mapping[str, Any]) -> list[_Rest]:
+    """Return the rests of a discharge that tell of slow processes: long ones, after a long steady load."""
+    main_A = abs(float(phase["main_current_A"]))
+    still = np.abs(i) <= STILL_SHARE * main_A
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
+    found = []
+    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if begin == 0 or t[begin] <= phase["begin_s"] or t[end - 1] >= phase["end_s"]:
+            continue
+        off_s = 0.5 * (t[begin - 1] + t[begin])
+        loaded = (t < off_s) & (t > off_s - LOADED_BEFORE_S)
+        first = begin + int(np.searchsorted(t[begin:end], off_s + 10.0))
+        if first >= end - 8 or t[end - 1] - off_s < SHORTEST_REST_S:
+            continue
+        if np.any(np.abs(i[loaded] - main_A) > STEADY_SHARE * main_A):
+            continue
+        found.append(
+            _Rest(float(np.mean(v[end - 3 : end]) - np.mean(v[first : first + 2])) / main_A, float(t[first] - off_s),
+                  float(t[end - 1] - off_s))
+        )  # fmt: skip
+    return found
+
+
+def _of_rests(rests: Sequence[_Rest], slow: _Slow) -> tuple[float, float] | None:
+    """Return slow resistance over the charge against that at the end, and its doubt, k = 2, from rests within."""
+    shares = [rest.ohm / gain for rest in rests if (gain := slow.after(rest.from_s) - slow.after(rest.to_s)) > 0]
+    if len(shares) < FEWEST_RESTS:
+        return None
+    scale = float(np.clip(np.median(shares), 0.0, 2.0))
+    return scale, float(np.median(np.abs(np.array(shares) - scale))) * 1.5 + 0.15 * scale
+
+
+def _not_steep(steps: Sequence["_LoadStep"], at: FloatArray, fall: FloatArray) -> "list[_LoadStep]":
+    """Return the load steps from where the curve does not plunge; all of them where it does so at nearly all.
+
+    Where it plunges, what a step shows is how far the surface ran ahead; the rest at the end tells that.
+    """
+    usual = STEEP * float(np.median(fall))
+    kept = [step for step in steps if step.state > 0.5 or float(np.interp(step.state, at, fall)) <= usual]
+    return kept or list(steps)
 
 
 class _LoadStep(NamedTuple):
@@ -449,12 +570,15 @@ def _scale(steps: Sequence[_LoadStep], at: FloatArray, fall: FloatArray, slow: _
         doubt = math.hypot(first_u, last_u) / gain
         measured += (last_ohm - first_ohm) / gain / doubt**2
         weight += doubt**-2
-    expected = (SLOW_SCALE_U / 2) ** -2
-    scale = (expected + measured) / (expected + weight)
+    # Where the rest at the end recovers a plunge, the same share of it is no resistance that a cell has in mid-charge.
+    usual_ohm = float(np.median([step.ohm for step in steps])) if steps else math.inf
+    share = min(1.0, MID_SHARE * usual_ohm / max(SLOW_SCALE * slow.after(10.0), 1e-9))
+    expected = (share * SLOW_SCALE_U / 2) ** -2
+    scale = (share * SLOW_SCALE * expected + measured) / (expected + weight)
     return float(np.clip(scale, 0.0, 2.0)), 2 * (expected + weight) ** -0.5
 
 
-def _between(at: FloatArray, states: FloatArray, ohms: FloatArray) -> FloatArray:
+def _between(at: FloatArray, states: FloatArray, ohms: FloatArray, end_seen: bool) -> FloatArray:
     """Return what a resistance may be off by where no load step is near, k = 2, ohm, shape (n,).
 
     Below the knee anything between the neighbours; above it half of what they differ by.
@@ -470,6 +594,6 @@ def _between(at: FloatArray, states: FloatArray, ohms: FloatArray) -> FloatArray
         far = np.maximum(np.abs(now - values[k]), np.abs(now - values[k + 1]))
         away = np.where(low, far, 0.5 * abs(values[k + 1] - values[k]))
         out[here] = away[here] + BETWEEN_U * now[here]
-    if states[0] > KNEE:
+    if states[0] > KNEE and not end_seen:
         out[low] = np.maximum(out[low], UNSEEN_RISE_U * now[low] * (KNEE - at[low]) / KNEE)
     return np.maximum(out, 0.0)

@@ -6,11 +6,11 @@ another day, may lie from it: charge, rest, warmth and the cell's own mood come 
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
-from typing import Any, Literal
+from typing import Literal
 
 PRIOR_SCATTER = 0.005  # standard, of one cell's repeats: 0.25 % robust, 0.5 to 1.5 % plain (measured, laboratory cells)
 PRIOR_FREEDOM = 6.0  # how many pairs the prior weighs as much as
@@ -166,42 +166,3 @@ def item_U_Ah(
     """
     declared = DECLARED_U * capacity_Ah if start == "declared-full" else 0.0
     return math.hypot(U_Ah, 2 * scatter * capacity_Ah, declared, capacity_Ah * unseen / (1.0 - unseen))
-
-
-def with_item_U(
-    result: Mapping[str, Any],
-    own: Sequence[float],
-    others: Iterable[Sequence[float]] | Beside = (),
-    unseen: float | None = None,
-) -> dict[str, Any]:
-    """Return a run's figures with the item's U beside that of the measurement, and what it stands on.
-
-    Args:
-        result: Figures of a run: `capacity_Ah`, `capacity_U_Ah`, `start`.
-        own: What repeats of the cell differ by, as shares.
-        others: The same of each other cell of the shelf.
-        unseen: As for `item_U_Ah`; None: as the figures have it already.
-
-    Returns:
-        `capacity_item_U_Ah` (k = 2; None without a capacity) and `item`: `{scatter, pairs, shelf_pairs, from, text}`.
-
-    Source: as `learned` and `item_U_Ah`.
-    """
-    capacity, U = result.get("capacity_Ah"), result.get("capacity_U_Ah")
-    if not isinstance(capacity, float) or not isinstance(U, float):
-        return {**result, "capacity_item_U_Ah": None, "item": None}
-    found = learned(own, others)
-    start = str(result.get("start"))
-    text = found.text + ("; the charge was not seen by the bench: 2 % more" if start == "declared-full" else "")
-    if unseen is None:
-        unseen = float((result.get("item") or {}).get("unseen") or 0.0)
-    if unseen:
-        text += f"; up to {100 * unseen:.0f} % may have been drawn unseen before it, its voltage hardly tells"
-    return {
-        **result,
-        "capacity_item_U_Ah": item_U_Ah(capacity, U, start, found.share, unseen),
-        "item": {
-            "scatter": found.share, "pairs": found.pairs, "shelf_pairs": found.shelf_pairs, "from": found.from_,
-            "text": text, "unseen": unseen,
-        },
-    }  # fmt: skip

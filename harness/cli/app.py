@@ -24,6 +24,7 @@ GROUPS = (
     "insights",  # identify, model
     "screen",  # screen
     "decisions",  # grade, compare, match, fit
+    "sources",  # sources
     "duties",  # duty list/check/survey/from-run
     "papers",  # certify, verify, label, report, key, schema
     "demo",  # demo
@@ -33,7 +34,7 @@ PANELS = {  # the commands as the work goes, in the groups of the help
     "Begin": ("demo", "doctor", "bench", "cell"),
     "Measure a cell": ("plan", "run", "resume", "watch", "queue"),
     "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
-    "Decide": ("screen", "grade", "compare", "match", "fit", "duty"),
+    "Decide": ("screen", "grade", "compare", "sources", "match", "fit", "duty"),
     "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),
 }
 ORDER = tuple(name for names in PANELS.values() for name in names)

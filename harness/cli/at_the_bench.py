@@ -1,6 +1,7 @@
 """Who is at a bench of a bench file: a person at the terminal, the simulated hands, or nobody."""
 
 import sys
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -63,13 +64,11 @@ def after_the_last_run(logs: Path, cell_id: str) -> datetime:
     from amphora.harness.common.errors import AmphoraError
 
     moments = [datetime.now(UTC)]
-    try:
+    with suppress(AmphoraError):  # said where the run itself asks for it
         for folder in Shelf(logs).runs(cell_id)[-1:]:
             moments += [
                 datetime.fromisoformat(event["utc"]) + timedelta(seconds=1) for event in read_run(folder).events[-1:]
             ]
-    except AmphoraError:
-        pass  # said where the run itself asks for it
     return max(moments)
 
 

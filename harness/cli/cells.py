@@ -486,16 +486,37 @@ def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) 
     answer(dict(counts), as_json, show)
 
 
+def _export_parquet(parquet: Path, out: Path | None, logs: Path, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from amphora.harness.report.shelf_parquet import export_shelf
+
+    if out is not None:
+        raise InputError("--out and --parquet: one of the two is accepted")
+    found = export_shelf(logs, parquet, say)
+    for item in found.damaged:
+        say(f"damaged, left out: {item['run']}: {item['text']}")
+    text = f"{parquet}: {len(found.written)} runs written, {found.kept} were there, {len(found.removed)} taken out"
+    answer({**asdict(found), "out": str(parquet)}, as_json, lambda: print(f"{text}; {found.cells} cells"))
+
+
 @shelf_app.command("export")
 def shelf_export(
     out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
+    parquet: Annotated[
+        Path | None,
+        typer.Option("--parquet", help="A folder: readings, results and standings as Parquet; again: what is new."),
+    ] = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Write the register as CSV.
+    """Write the register as CSV, or with --parquet everything on the shelf as Parquet.
 
     Example: amphora shelf export --out register.csv
     """
+    if parquet is not None:
+        _export_parquet(parquet, out, logs, as_json)
+        return
     from amphora.harness.archive.journal import write_new
     from amphora.harness.archive.shelf import Shelf
 

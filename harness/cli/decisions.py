@@ -94,9 +94,9 @@ def grade(
         say(f"left out: {item['text']}")
     if every:
         good = best_runs(good)
-    grades = grade_runs([(result, cell) for _, result, cell in good], rules)
-    for entry, (folder, _, _) in zip(grades, good, strict=True):
-        entry["run"] = str(folder)
+    grades = grade_runs([(run.result, run.cell) for run in good], rules)
+    for entry, run in zip(grades, good, strict=True):
+        entry["run"] = str(run.folder)
     sheets = [grade_sheet(entry, rule=entry is grades[-1]) for entry in grades]  # one rule for all, once
 
     def show() -> None:

@@ -2,7 +2,7 @@
 
 import shlex
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -10,6 +10,9 @@ from amphora.harness.cells.cell import DEVICE_FORMS
 from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
+
+if TYPE_CHECKING:
+    from amphora.harness.results.result import Result
 
 _PASSWORD_HELP = "The key's password comes from AMPHORA_KEY_PASSWORD, where it has one."
 
@@ -179,20 +182,20 @@ def _cell_record(cell_id: str, logs: Path) -> dict[str, Any]:
     return dict(Shelf(logs).get(cell_id).to_dict())
 
 
-def _best_run(cell_id: str, logs: Path) -> tuple[Path, dict[str, Any]] | None:
+def _best_run(cell_id: str, logs: Path) -> "tuple[Path, Result] | None":
     """Return a cell's newest run with a capacity from a known full start, else its newest analysed run."""
     from amphora.harness.account.answer import analyse_run
     from amphora.harness.archive.shelf import Shelf
     from amphora.harness.common.errors import AmphoraError
 
-    fallback: tuple[Path, dict[str, Any]] | None = None
+    fallback: tuple[Path, Result] | None = None
     for folder in reversed(Shelf(logs).runs(cell_id)):
         try:
-            result = dict(analyse_run(folder))
+            result = analyse_run(folder)
         except AmphoraError as error:
             say(f"amphora: {folder} was left out: {error}")
             continue
-        if result.get("start") in ("full", "declared-full") and result.get("reached_cutoff"):
+        if result.from_full and result.reached_cutoff:
             return folder, result
         fallback = fallback or (folder, result)
     return fallback
@@ -277,9 +280,11 @@ def report(
     Example: amphora report --all --title "Cells of the path lights" --out cells.html
     """
     from amphora.harness.archive.journal import write_out
+    from amphora.harness.decisions.sources import One, read_sources
     from amphora.harness.report.comparison_page import make_report
 
     others: list[dict[str, Any]] = []
+    cells: list[One] = []
     if everything == bool(runs):
         raise InputError("report: name run folders, or give --all; one of the two is accepted")
     if everything:
@@ -288,11 +293,12 @@ def report(
         shelf = Shelf(logs)
         others = [dict(cell.to_dict()) for cell in shelf.cells() if not cell.is_device]
         folders = [folder for cell in others for folder in shelf.runs(cell["id"])]
+        cells = read_sources(logs) if others else []
         if not others:
             raise InputError(f"report: no cell is on the shelf in {logs}; `amphora cell add` puts one there")
     else:
         folders = [_folder(run, logs) for run in runs or []]
-    page, comparison = make_report(folders, title, note, others)
+    page, comparison = make_report(folders, title, note, others, cells)
     write_out(out, page.encode("utf-8"))
     for item in comparison["damaged"]:
         say(f"amphora: {item['run']} was left out: {item['text']}")

@@ -145,7 +145,7 @@ def analyse(
     Example: amphora analyse logs/L3-a/20260301T210000Z-overnight --cutoff "3.2 V" --budget
     """
     from amphora.harness.account.answer import analyse_run
-    from amphora.harness.common.words import analysis_lines
+    from amphora.harness.report.analysis_text import analysis_lines
 
     result = analyse_run(run_named(run, logs=logs), voltage(cutoff, "--cutoff"))
 
@@ -154,7 +154,7 @@ def analyse(
             print(text)
         show_next("grade", run, logs=logs)
 
-    answer(result, as_json, show)
+    answer(result.to_json(), as_json, show)
 
 
 def plot(

@@ -79,7 +79,7 @@ def finite(value: Any) -> Any:
         return value if math.isfinite(value) else None
     if value is None or kind is str or kind is bool or kind is int:
         return value
-    if isinstance(value, dict):
+    if isinstance(value, Mapping):
         return {str(key): finite(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [finite(item) for item in value]

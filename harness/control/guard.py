@@ -102,10 +102,12 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
 
     Args, returns: see `judge`.
     """
-    _begin(memory, reading)
-    _count(memory, reading)
+    t_s, step, voltage_V, current_A, _, _, took_s = reading
+    if step != memory.step or memory.begun_s is None:
+        _begin(memory, reading)
+    _count(memory, t_s, current_A)
     age_s = _age_s(watch, memory)
-    memory.since_s = reading.t_s - 0.5 * reading.took_s - age_s - memory.order_s
+    memory.since_s = t_s - 0.5 * took_s - age_s - memory.order_s
     off = memory.order.kind == "off"
     call = warms_when_off(watch, memory, reading) if off else None
     violation = _absolute(watch, limits, memory, reading)
@@ -128,8 +130,12 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
             memory.called_check, memory.called_s = call.check, reading.t_s
         else:
             call = None
-    if violation is None and call is None and not told:
-        return _shown(memory, reading, FINE)
+    if violation is None and call is None and not told:  # as nearly each is
+        if voltage_V is not None:
+            memory.shown_V = voltage_V
+        if current_A is not None:
+            memory.shown_A = current_A
+        return FINE
     return _shown(memory, reading, Verdict(violation, None, call, told))
 
 
@@ -148,15 +154,13 @@ def _shown(memory: Memory, reading: Reading, verdict: Verdict) -> Verdict:
     return verdict
 
 
-def _may_be_old(memory: Memory, t_s: float, value: float, before: float | None, alike: float) -> bool:
+def _may_be_old(memory: Memory, t_s: float, value: float, before: float, alike: float) -> bool:
     """Whether a value may be of the time before the order: its interval reaches back there, or it is shown again.
 
     Nobody may know how often a meter measures: what it showed before the order is taken for old for some seconds. A
     current may be a sum, with the flickering zero of an instrument that is off in it, so it need only be alike.
     """
-    if before is None:
-        return False
-    return memory.since_s < 0.0 or (abs(value - before) <= alike and t_s - memory.order_s < SHOWN_AGAIN_S)
+    return memory.since_s < 0.0 or (t_s - memory.order_s < SHOWN_AGAIN_S and abs(value - before) <= alike)
 
 
 # -- the fold ---------------------------------------------------------------------------------
@@ -243,17 +247,17 @@ def _begin(memory: Memory, reading: Reading) -> None:
         memory.fall_open = False
 
 
-def _count(memory: Memory, reading: Reading) -> None:
+def _count(memory: Memory, t_s: float, current_A: float | None) -> None:
     """Count charge and time under current."""
-    before_s, current_A = memory.last_t_s, reading.current_A
+    before_s = memory.last_t_s
     if before_s is not None and memory.order.kind in ENERGISED:
-        passed_s = reading.t_s - before_s
+        passed_s = t_s - before_s
         memory.step_on_s += passed_s
         memory.on_s += passed_s
         if current_A is not None:
             before_A = current_A if memory.last_current_A is None else memory.last_current_A
             memory.charge_Ah += 0.5 * (current_A + before_A) * passed_s / 3600.0
-    memory.last_t_s = reading.t_s
+    memory.last_t_s = t_s
     if current_A is not None:
         memory.last_current_A = current_A
 
@@ -336,10 +340,10 @@ def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Vi
         return None
     tolerance_V, order = limits.voltage_tolerance_V, memory.order
     low, high = limits.voltage_low_V, limits.voltage_high_V
-    if _may_be_old(memory, reading.t_s, volts, memory.before_V, 0.0):  # it was judged by the limits of then
-        assert memory.before_V is not None
-        low = None if low is None else min(low, memory.before_V)
-        high = None if high is None else max(high, memory.before_V)
+    before_V = memory.before_V
+    if before_V is not None and _may_be_old(memory, reading.t_s, volts, before_V, 0.0):
+        low = None if low is None else min(low, before_V)  # it was judged by the limits of then
+        high = None if high is None else max(high, before_V)
     if volts < -tolerance_V:
         return Violation("reversed", f"{volts:.3f} V: the cell is reversed", volts, 0.0)
     if volts < NOTHING_V and low is not None and low > NOTHING_V + tolerance_V:
@@ -412,13 +416,12 @@ def _above_pre_charge(watch: Watch, limits: Limits, memory: Memory, reading: Rea
 
 
 def _ampere(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
-    current_A = reading.current_A
+    current_A, before_A = reading.current_A, memory.before_A
     if current_A is not None:
         low, high = limits.current_low_A, limits.current_high_A
-        if _may_be_old(memory, reading.t_s, current_A, memory.before_A, watch.nothing_A):
-            assert memory.before_A is not None
-            low = None if low is None else min(low, memory.before_A)
-            high = None if high is None else max(high, memory.before_A)
+        if before_A is not None and _may_be_old(memory, reading.t_s, current_A, before_A, watch.nothing_A):
+            low = None if low is None else min(low, before_A)
+            high = None if high is None else max(high, before_A)
         if low is not None and current_A < low * 1.05 - watch.nothing_A:
             return Violation("current-low", f"{current_A:.3f} A is beyond {low:.3f} A", current_A, low)
         if high is not None and current_A > high * 1.05 + watch.nothing_A:
@@ -439,11 +442,12 @@ def _jump(watch: Watch, memory: Memory, t_s: float, volts: float) -> Violation |
     if memory.order.kind == "ask":
         return None
     good_V = memory.good_V
-    settled = memory.order.mode == "current" and memory.since_s > SETTLE_S
-    near = good_V is not None and t_s - memory.good_s <= JUMP_S + 2.0 * min(_age_s(watch, memory), LONGEST_WAIT_S)
-    if settled and near and good_V is not None and abs(volts - good_V) > JUMP_V:
-        text = f"{volts:.3f} V right after {good_V:.3f} V: another cell, a loose lead, or a short"
-        return Violation("voltage-jump", text, volts, good_V)
+    if good_V is not None and abs(volts - good_V) > JUMP_V:
+        settled = memory.order.mode == "current" and memory.since_s > SETTLE_S
+        near = t_s - memory.good_s <= JUMP_S + 2.0 * min(_age_s(watch, memory), LONGEST_WAIT_S)
+        if settled and near:
+            text = f"{volts:.3f} V right after {good_V:.3f} V: another cell, a loose lead, or a short"
+            return Violation("voltage-jump", text, volts, good_V)
     memory.good_V = volts
     memory.good_s = t_s
     return None

@@ -18,6 +18,7 @@ RENEWALS, ONCE = 8, 2  # stretches that are looked at, and how many of them may 
 LONGER = 1.7  # than the others of the same renewal, seen through readings that come at their own times
 LONGEST_RENEWAL_S = 10.0  # what stands for longer is judged as standing still
 SHARE = 0.1  # of the newest in the moving means
+NEWEST = 10  # so many are weighed alike before that: 1 / SHARE
 # The flattest stretch of the largest cell of a kind, V/Ah: slope over charge, of the curves that ship, over 3.5 Ah
 # (Li-ion 0.2 V for a whole charge, LFP 0.025 V) and 2.7 Ah (NiMH 0.05 V). Computed.
 FLATTEST_V_PER_Ah = {"li-ion": 0.057, "lfp": 0.007, "nickel": 0.018, "lead-acid": 0.018}
@@ -28,14 +29,15 @@ def standing_still(watch: Watch, memory: Memory, reading: Reading) -> Violation 
     """Judge whether the readings have stood still for too long; brings the memory up to date."""
     t_s, voltage_V, current_A = reading.t_s, reading.voltage_V, reading.current_A
     energised = memory.order.kind in ENERGISED
-    if voltage_V != memory.same_voltage_V:
-        if voltage_V is not None and memory.same_voltage_V is not None and energised:
-            _changed(memory, voltage_V - memory.same_voltage_V)
+    before_V = memory.same_voltage_V
+    if voltage_V != before_V:
+        if voltage_V is not None and before_V is not None and energised:
+            _changed(memory, voltage_V - before_V)
         memory.volts_s, memory.volts_count = t_s, 0
     else:
         memory.volts_count += 1
-    if voltage_V != memory.same_voltage_V or current_A != memory.same_current_A:
-        if energised and memory.same_voltage_V is not None:
+    if voltage_V != before_V or current_A != memory.same_current_A:
+        if energised and before_V is not None:
             _stretch(memory, t_s - memory.same_s, memory.same_count + 1)
         memory.same_voltage_V, memory.same_current_A = voltage_V, current_A
         memory.same_s, memory.same_count = t_s, 0
@@ -80,7 +82,7 @@ def _stretch(memory: Memory, seconds: float, count: int) -> None:
     if count > 1 or memory.repeated_s:
         _renewed(memory, seconds, count)
     memory.stretches += 1
-    share = max(SHARE, 1.0 / memory.stretches)
+    share = SHARE if memory.stretches > NEWEST else 1.0 / memory.stretches
     memory.stretch_s += share * (seconds - memory.stretch_s)
     memory.stretch_count += share * (count - memory.stretch_count)
 

@@ -76,7 +76,9 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
     found = _bounds(watch, limits, memory, degC, nickel)
     if found is not None:
         return found
-    _remember(memory, reading, degC)
+    base_degC = memory.base_degC
+    if memory.step_degC is None or base_degC is None or degC < base_degC:
+        _remember(memory, reading, degC)
     if degC != memory.temperature_degC:
         memory.temperature_degC = degC
         memory.temperature_same_s = t_s
@@ -99,10 +101,11 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
 def _bounds(watch: Watch, limits: Limits, memory: Memory, degC: float, nickel: bool) -> Violation | None:
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
     charging = memory.order.kind == "charge"
-    if watch.cell is not None and memory.order.kind == "off":  # also in a charge that waits for it to cool
-        high = watch.cell.hottest_degC
-    elif watch.cell is not None and not charging:
-        high = watch.cell.hottest_degC if high is None else min(high, watch.cell.hottest_degC)
+    cell = watch.cell
+    if (cell is not None and memory.order.kind == "off") or (
+        cell is not None and not charging and (high is None or cell.hottest_degC < high)
+    ):  # also in a charge that waits for it to cool
+        high = cell.hottest_degC
     if nickel:
         high = NICKEL_HOTTEST_degC if high is None else min(high, NICKEL_HOTTEST_degC)
     if high is not None and degC > high:

@@ -10,9 +10,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from amphora.harness.account.kept_answers import CellRun
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.results.chosen import chosen_resistance, nearest
+from amphora.harness.results.result import ResistanceValue, Result
+
+if TYPE_CHECKING:
+    from amphora.harness.analysis.common_basis import RunPoint
 
 OUTLIER_AT = 3.5  # modified z-score, Iglewicz and Hoaglin 1993 (from memory)
 OUTLIER_FROM = 5  # cells of a batch
@@ -23,8 +30,6 @@ LEAST_SPREAD = {
     "resistance_ohm": 0.05,
     "temperature_rise_K": 1.5,
 }  # a bench thermometer is off by about 1 K
-
-Item = tuple[Path, Mapping[str, Any], Mapping[str, Any]]  # folder, figures, cell's record
 
 # Like is compared with like: what two runs of one cell may differ by and still stand in one trend.
 LIKE_CURRENT = 0.10  # of the current
@@ -68,8 +73,8 @@ def basis_from(current: str | None, temperature: str | None, cutoff: str | None)
 
 def read_runs(
     folders: Sequence[Path], verify: bool = False, whole: bool = True
-) -> tuple[list[tuple[Path, dict[str, Any], dict[str, Any]]], list[dict[str, str]]]:
-    """Return (folder, figures, cell's record) of each run, and the damaged ones with why.
+) -> tuple[list[CellRun], list[dict[str, str]]]:
+    """Return each run with its cell, and the damaged ones with why.
 
     Args:
         folders: Run folders.
@@ -83,47 +88,42 @@ def read_runs(
     return _taught_by_all(good), damaged
 
 
-def _taught_by_all(
-    runs: list[tuple[Path, dict[str, Any], dict[str, Any]]],
-) -> list[tuple[Path, dict[str, Any], dict[str, Any]]]:
+def _taught_by_all(runs: list[CellRun]) -> list[CellRun]:
     """Return runs whose item's U is learned from the repeats of all cells among them, the cell's own counting most."""
-    from amphora.harness.analysis.repeats import Beside, with_item_U
+    from amphora.harness.analysis.repeats import Beside
+    from amphora.harness.results.as_item import with_item_U
 
-    places = [str(folder.absolute().parent) for folder, _, _ in runs]
+    places = [str(run.folder.absolute().parent) for run in runs]
     seen: dict[str, list[float]] = {}
-    for place, (_, result, _) in zip(places, runs, strict=True):
-        seen[place] = list((result.get("account") or {}).get("repeats") or [])
+    for place, run in zip(places, runs, strict=True):
+        seen[place] = list((run.result.account or {}).get("repeats") or [])
     all_of_them = Beside.of(seen.values())
     return [
-        (folder, with_item_U(result, seen[place], all_of_them.without(seen[place])), cell)
-        for place, (folder, result, cell) in zip(places, runs, strict=True)
+        run._replace(result=with_item_U(run.result, seen[place], all_of_them.without(seen[place])))
+        for place, run in zip(places, runs, strict=True)
     ]
 
 
-def item_U(figures: Mapping[str, Any]) -> float:
+def item_U(row: Mapping[str, Any]) -> float:
     """Return the U (k = 2) that two cells are told apart by: the item's, else that of the measurement alone."""
-    return float(figures.get("capacity_item_U_Ah") or figures.get("capacity_U_Ah") or 0.0)
+    return float(row.get("capacity_item_U_Ah") or row.get("capacity_U_Ah") or 0.0)
 
 
-def best_runs(
-    runs: Sequence[tuple[Path, dict[str, Any], dict[str, Any]]],
-) -> list[tuple[Path, dict[str, Any], dict[str, Any]]]:
+def best_runs(runs: Sequence[CellRun]) -> list[CellRun]:
     """Return one run for each cell: the newest complete discharge from a known full start, else the newest.
 
     A start that our own charge made full counts before one that was declared so.
     """
-    chosen: dict[str, tuple[Path, dict[str, Any], dict[str, Any]]] = {}
-    for item in sorted(runs, key=lambda run: str(run[1].get("created_utc") or run[0].name)):
-        name = str(item[1].get("cell") or item[2].get("id"))
-        before = chosen.get(name)
-        if before is None or _worth(item[1]) >= _worth(before[1]):
-            chosen[name] = item
+    chosen: dict[str, CellRun] = {}
+    for run in sorted(runs, key=lambda one: one.result.created_utc or one.folder.name):
+        before = chosen.get(run.name)
+        if before is None or _worth(run.result) >= _worth(before.result):
+            chosen[run.name] = run
     return list(chosen.values())
 
 
-def _worth(result: Mapping[str, Any]) -> int:
-    known = result.get("start") in ("full", "declared-full")
-    return (2 if known and result.get("reached_cutoff") else 0) + (1 if result.get("capacity_Ah") is not None else 0)
+def _worth(result: Result) -> int:
+    return (2 if result.from_full and result.reached_cutoff else 0) + (1 if result.capacity_Ah is not None else 0)
 
 
 def compare(
@@ -163,7 +163,7 @@ def compare(
     if not runs and damaged:
         raise InputError(damaged[0]["text"])
     chosen = runs if each_run else best_runs(runs)
-    grades = grade_runs([(result, cell) for _, result, cell in chosen], load_criteria(criteria))
+    grades = grade_runs([(run.result, run.cell) for run in chosen], load_criteria(criteria))
     rows = [_row(item, grade) for item, grade in zip(chosen, grades, strict=True)]
     if basis is not None:
         found = on_common_basis(runs, basis)
@@ -190,23 +190,22 @@ def ties_text(rows: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, Any]) -> dict[str, Any]:
+def _row(run: CellRun, grade: Mapping[str, Any]) -> dict[str, Any]:
     from amphora.harness.decisions.grades import key_of
-    from amphora.harness.results.chosen import chosen_resistance
 
-    folder, result, cell = item
-    resistance = chosen_resistance(result) or {}
-    known = result.get("start") in ("full", "declared-full") and bool(result.get("reached_cutoff"))
+    folder, result, cell = run.folder, run.result, run.cell
+    resistance = chosen_resistance(result)
+    known = result.from_full and result.reached_cutoff
     row = {
-        "cell": result.get("cell") or cell.get("id"),
+        "cell": result.cell or cell.get("id"),
         "run": str(folder),
-        "capacity_Ah": result.get("capacity_Ah"),
-        "capacity_U_Ah": result.get("capacity_U_Ah"),
-        "resistance_ohm": resistance.get("ohm"),
-        "resistance_U_ohm": resistance.get("U_ohm"),
-        "resistance_duration_s": resistance.get("duration_s"),
-        "energy_Wh": result.get("energy_Wh"),
-        "temperature_rise_K": result.get("temperature_rise_K"),
+        "capacity_Ah": result.capacity_Ah if known else None,  # what was left in it is not what it holds
+        "capacity_U_Ah": result.capacity_U_Ah if known else None,
+        "resistance_ohm": resistance.ohm if resistance else None,
+        "resistance_U_ohm": resistance.U_ohm if resistance else None,
+        "resistance_duration_s": resistance.duration_s if resistance else None,
+        "energy_Wh": result.energy_Wh,
+        "temperature_rise_K": result.temperature_rise_K,
         "grade": grade["grade"],
         "needs": grade["needs"],
         "rank": None,
@@ -214,18 +213,16 @@ def _row(item: tuple[Path, dict[str, Any], dict[str, Any]], grade: Mapping[str, 
         "tied_with": [],
         "claim_Ah": cell.get("claim_Ah"),
         "chemistry": key_of(result, cell),
-        "form": result.get("form") or cell.get("form"),
-        "start": result.get("start"),
+        "form": result.form or cell.get("form"),
+        "start": result.start,
         "comparable": known,
-        "capacity_item_U_Ah": result.get("capacity_item_U_Ah") if known else None,
-        "current_A": abs(float(result["main_current_A"])) if known and result.get("main_current_A") else None,
-        "stated": result.get("stated") if known else None,
-        "item_text": (result.get("item") or {}).get("text") if known else None,
-        "left_Ah": None if known else result.get("capacity_Ah"),
-        "may_match": ((result.get("account") or {}).get("may") or {}).get("match"),
+        "capacity_item_U_Ah": result.capacity_item_U_Ah if known else None,
+        "current_A": abs(result.main_current_A) if known and result.main_current_A else None,
+        "stated": to_json(result.stated) if known else None,
+        "item_text": result.item.text if known and result.item else None,
+        "left_Ah": None if known else result.capacity_Ah,
+        "may_match": ((result.account or {}).get("may") or {}).get("match"),
     }
-    if not known:  # what was left in it is not what it holds
-        row["capacity_Ah"] = row["capacity_U_Ah"] = None
     row["claim_text"] = claim_text(row)
     return row
 
@@ -324,41 +321,35 @@ def _place(rows: Sequence[dict[str, Any]], figures: Sequence[tuple[float, float]
         row["tied_with"] = [str(rows[int(other)]["cell"]) for other in tied]
 
 
-def _counts(result: Mapping[str, Any]) -> bool:
+def _counts(result: Result) -> bool:
     return _worth(result) >= 3
 
 
-def _by_cell(runs: Sequence[Item]) -> dict[str, list[Item]]:
+def _by_cell(runs: Sequence[CellRun]) -> dict[str, list[CellRun]]:
     """Return the runs of each cell, oldest first: by when they were measured, else by when they came in."""
-    groups: dict[str, list[Item]] = {}
-    for item in sorted(runs, key=lambda run: (_instant(run) or "", len(run[0].name), run[0].name)):
-        groups.setdefault(str(item[1].get("cell") or item[2].get("id")), []).append(item)
+    groups: dict[str, list[CellRun]] = {}
+    for run in sorted(runs, key=lambda one: (one.instant or "", len(one.folder.name), one.folder.name)):
+        groups.setdefault(run.name, []).append(run)
     return groups
 
 
-def _instant(item: Item) -> str | None:
-    value = item[1].get("measured_utc") or item[1].get("created_utc")
-    return str(value) if value else None
-
-
-def _days(first: Item, last: Item) -> float | None:
+def _days(first: CellRun, last: CellRun) -> float | None:
     """Return the days between two runs; None where one of them does not say when it was measured."""
     from datetime import UTC, datetime
 
     times = []
-    for item in (first, last):
-        value = item[1].get("measured_utc", item[1].get("created_utc"))
-        if not value:
+    for run in (first, last):
+        if not run.measured_utc:
             return None
         try:
-            when = datetime.fromisoformat(str(value))
+            when = datetime.fromisoformat(run.measured_utc)
         except ValueError:
             return None
         times.append(when if when.tzinfo else when.replace(tzinfo=UTC))
     return (times[1] - times[0]).total_seconds() / 86400.0
 
 
-def on_common_basis(runs: Sequence[Item], basis: Basis) -> dict[str, dict[str, Any]]:
+def on_common_basis(runs: Sequence[CellRun], basis: Basis) -> dict[str, dict[str, Any]]:
     """Return each cell's capacity at one current, temperature and cut-off, as an estimate, or why there is none.
 
     What the basis leaves open is chosen for each chemistry: the highest cut-off of its runs, for a record holds what
@@ -369,9 +360,9 @@ def on_common_basis(runs: Sequence[Item], basis: Basis) -> dict[str, dict[str, A
     """
     from amphora.harness.decisions.grades import key_of
 
-    kinds: dict[str, dict[str, list[Item]]] = {}
+    kinds: dict[str, dict[str, list[CellRun]]] = {}
     for name, items in _by_cell(runs).items():
-        kinds.setdefault(key_of(items[-1][1], items[-1][2]), {})[name] = items
+        kinds.setdefault(key_of(items[-1].result, items[-1].cell), {})[name] = items
     found: dict[str, dict[str, Any]] = {}
     for cells in kinds.values():
         goal = _goal([(name, item) for name, items in cells.items() for item in items], basis)
@@ -380,29 +371,28 @@ def on_common_basis(runs: Sequence[Item], basis: Basis) -> dict[str, dict[str, A
     return found
 
 
-def _goal(all_items: Sequence[tuple[str, Item]], basis: Basis) -> Basis:
+def _goal(all_items: Sequence[tuple[str, CellRun]], basis: Basis) -> Basis:
     from amphora.harness.analysis.common_basis import AT_CURRENT
 
     cutoff_V, current_A, degC = basis.cutoff_V, basis.current_A, basis.temperature_degC
-    items = [(name, item[1]) for name, item in all_items if _counts(item[1])]
+    items = [(name, run.result) for name, run in all_items if _counts(run.result)]
     if cutoff_V is None:
-        cutoff_V = max((float(r["cutoff_V"]) for _, r in items if r.get("cutoff_V")), default=None)
+        cutoff_V = max((r.cutoff_V for _, r in items if r.cutoff_V), default=None)
     if current_A is None:
-        amps = [(name, abs(float(r["main_current_A"]))) for name, r in items if r.get("main_current_A")]
+        amps = [(name, abs(r.main_current_A)) for name, r in items if r.main_current_A]
         current_A = min(
             {value for _, value in amps},
             key=lambda at: (-len({name for name, value in amps if abs(value / at - 1.0) <= AT_CURRENT}), at),
             default=None,
         )
     if degC is None:
-        known = [float(r["temperature_degC"]) for _, r in items if r.get("temperature_degC") is not None]
+        known = [r.temperature_degC for _, r in items if r.temperature_degC is not None]
         degC = round(median(known), 1) if known else None
     return Basis(current_A, degC, cutoff_V)
 
 
-def _cell_on_basis(items: Sequence[Item], goal: Basis) -> dict[str, Any]:
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.analysis.common_basis import RunPoint, on_basis
+def _cell_on_basis(items: Sequence[CellRun], goal: Basis) -> dict[str, Any]:
+    from amphora.harness.analysis.common_basis import on_basis
     from amphora.harness.common.errors import AnalysisError
 
     told: dict[str, Any] = {
@@ -411,36 +401,12 @@ def _cell_on_basis(items: Sequence[Item], goal: Basis) -> dict[str, Any]:
         "basis": {"current_A": goal.current_A, "temperature_degC": goal.temperature_degC, "cutoff_V": goal.cutoff_V},
         "estimate": True,
     }
-    full = [item for item in items if item[1].get("start") in ("full", "declared-full")]
+    full = [item for item in items if item.result.from_full]
     if not full:
         return {**told, "why": "no run from a full start"}
     if goal.current_A is None or goal.cutoff_V is None:
         return {**told, "why": "no run to a cut-off whose current is known"}
-    left: list[str] = []
-    points: list[RunPoint] = []
-    for folder, result, _ in full:
-        days = _days((folder, result, {}), full[-1])
-        if days is not None and days > SAME_HEALTH_DAYS:
-            left.append(f"{folder.name} is {days:.0f} days older than the last")
-            continue
-        own_V = result.get("cutoff_V")
-        if own_V is None or abs(float(own_V) - goal.cutoff_V) > 1e-3:
-            try:
-                result = analyse_run(folder, goal.cutoff_V, budget=False)
-            except AmphoraError as error:
-                left.append(f"{folder.name}: {error}")
-                continue
-        if not result.get("reached_cutoff") or result.get("capacity_Ah") is None or not result.get("main_current_A"):
-            left.append(f"{folder.name} does not reach {goal.cutoff_V:g} V")
-            continue
-        points.append(
-            RunPoint(
-                float(result["capacity_Ah"]),
-                item_U(result),
-                abs(float(result["main_current_A"])),
-                None if result.get("temperature_degC") is None else float(result["temperature_degC"]),
-            )
-        )
+    points, left = _points_at(full, goal.cutoff_V)
     try:
         made = on_basis(points, goal.current_A, goal.temperature_degC)
     except AnalysisError as error:
@@ -454,6 +420,33 @@ def _cell_on_basis(items: Sequence[Item], goal: Basis) -> dict[str, Any]:
         "left_out": left,
         "text": made.text,
     }
+
+
+def _points_at(full: Sequence[CellRun], cutoff_V: float) -> "tuple[list[RunPoint], list[str]]":
+    """Return what runs from full gave down to one cut-off, and which of them were left out, each with why."""
+    from amphora.harness.account.answer import analyse_run
+    from amphora.harness.analysis.common_basis import RunPoint
+
+    points: list[RunPoint] = []
+    left: list[str] = []
+    for run in full:
+        folder, result, days = run.folder, run.result, _days(run, full[-1])
+        if days is not None and days > SAME_HEALTH_DAYS:
+            left.append(f"{folder.name} is {days:.0f} days older than the last")
+            continue
+        if result.cutoff_V is None or abs(result.cutoff_V - cutoff_V) > 1e-3:
+            try:
+                result = analyse_run(folder, cutoff_V, budget=False)
+            except AmphoraError as error:
+                left.append(f"{folder.name}: {error}")
+                continue
+        if not result.reached_cutoff or result.capacity_Ah is None or not result.main_current_A:
+            left.append(f"{folder.name} does not reach {cutoff_V:g} V")
+            continue
+        points.append(
+            RunPoint(result.capacity_Ah, result.item_U_Ah, abs(result.main_current_A), result.temperature_degC)
+        )
+    return points, left
 
 
 def outliers(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -511,7 +504,7 @@ def likely_cause(out: Mapping[str, float]) -> str:
     return "unlike the others in this figure"
 
 
-def trends(runs: Sequence[Item]) -> list[dict[str, Any]]:
+def trends(runs: Sequence[CellRun]) -> list[dict[str, Any]]:
     """Return the course of cells with repeated runs: of capacity, and of resistance, like compared with like.
 
     A cell is listed when one of both has a course, or when it has two tests that count and they are not alike.
@@ -530,8 +523,8 @@ def trends(runs: Sequence[Item]) -> list[dict[str, Any]]:
     """
     found = []
     for name, items in _by_cell(runs).items():
-        full = [item for item in items if _counts(item[1]) and _instant(item)]
-        pulsed = [item for item in items if item[1].get("resistances") and _instant(item)]
+        full = [item for item in items if _counts(item.result) and item.instant]
+        pulsed = [item for item in items if item.result.resistances and item.instant]
         if len(full) < 2 and len(pulsed) < 2:
             continue
         capacity, resistance = _capacity_trend(full), _resistance_trend(pulsed)
@@ -559,74 +552,80 @@ def trends(runs: Sequence[Item]) -> list[dict[str, Any]]:
     return sorted(found, key=lambda entry: str(entry["cell"]))
 
 
-def _near(a: Any, b: Any, share: float = 0.0, least: float = 0.0) -> bool:
+def _near(a: float | None, b: float | None, share: float = 0.0, least: float = 0.0) -> bool:
     """Tell whether two figures are alike; one that is not known is like only another one."""
     if a is None or b is None:
         return a is None and b is None
-    return abs(float(a) - float(b)) <= max(least, share * abs(float(a)))
+    return abs(a - b) <= max(least, share * abs(a))
 
 
-def _capacity_trend(items: Sequence[Item]) -> dict[str, Any]:
+def _unlike(a: Result, b: Result) -> str:
+    """Return in what two discharges are not alike; empty where they are."""
+    if not _near(a.main_current_A, b.main_current_A, LIKE_CURRENT):
+        return "another current"
+    if not _near(a.cutoff_V, b.cutoff_V, least=LIKE_CUTOFF_V):
+        return "another cut-off"
+    if not _near(a.temperature_degC, b.temperature_degC, least=LIKE_K):
+        return "another temperature"
+    return ""
+
+
+def _capacity_trend(items: Sequence[CellRun]) -> dict[str, Any]:
     from amphora.harness.analysis.common_basis import allowance
 
     if len(items) < 2:
         return {"why": f"{len(items)} complete discharge(s) from a full start; two are needed"}
-
-    def unlike(item: Item, to: Item) -> str:
-        a, b = to[1], item[1]
-        if not _near(a.get("main_current_A"), b.get("main_current_A"), LIKE_CURRENT):
-            return "another current"
-        if not _near(a.get("cutoff_V"), b.get("cutoff_V"), least=LIKE_CUTOFF_V):
-            return "another cut-off"
-        if not _near(a.get("temperature_degC"), b.get("temperature_degC"), least=LIKE_K):
-            return "another temperature"
-        return ""
-
-    groups = [(to, [item for item in items if not unlike(item, to)]) for to in reversed(items)]
+    groups = [(to, [item for item in items if not _unlike(to.result, item.result)]) for to in reversed(items)]
     to, like = max(groups, key=lambda group: len(group[1]))  # of equal ones the newest
-    left = [{"run": str(item[0]), "why": unlike(item, to)} for item in items if unlike(item, to)]
+    left = [{"run": str(item.folder), "why": why} for item in items if (why := _unlike(to.result, item.result))]
     if len(like) < 2:
         return {"why": f"no two of {len(items)} runs are alike ({', '.join(sorted({x['why'] for x in left}))})"}
-    values = [float(item[1]["capacity_Ah"]) for item in like]
+    values = [item.result.capacity_Ah or 0.0 for item in like]
     Us = []
     for item, value in zip(like, values, strict=True):
-        amps, goal = item[1].get("main_current_A"), to[1].get("main_current_A")
-        off = _off_K(item, to)
-        share = allowance(float(amps) / float(goal) if amps and goal else 1.0, off)
-        Us.append(math.hypot(item_U(item[1]), share * value))
+        amps, goal = item.result.main_current_A, to.result.main_current_A
+        share = allowance(amps / goal if amps and goal else 1.0, _off_K(item, to))
+        Us.append(math.hypot(item.result.item_U_Ah, share * value))
     conditions = {
-        "current_A": to[1].get("main_current_A"),
-        "cutoff_V": to[1].get("cutoff_V"),
-        "temperature_degC": to[1].get("temperature_degC"),
+        "current_A": to.result.main_current_A,
+        "cutoff_V": to.result.cutoff_V,
+        "temperature_degC": to.result.temperature_degC,
     }
     return _course(like, values, Us, "Ah", ("mAh", 0), ("lost", "gained"), conditions, left)
 
 
-def _off_K(item: Item, to: Item) -> float | None:
-    a, b = item[1].get("temperature_degC"), to[1].get("temperature_degC")
-    return None if a is None or b is None else float(a) - float(b)
+def _off_K(item: CellRun, to: CellRun) -> float | None:
+    a, b = item.result.temperature_degC, to.result.temperature_degC
+    return None if a is None or b is None else a - b
 
 
-def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
-    from amphora.harness.results.chosen import nearest
+Pulsed = tuple[CellRun, ResistanceValue]
 
-    if len(items) < 2:
-        return {"why": f"{len(items)} run(s) with a resistance; two are needed"}
-    best: tuple[Item, dict[str, Any], list[tuple[Item, dict[str, Any]]]] | None = None
+
+def _like_pulses(items: Sequence[CellRun]) -> tuple[CellRun, ResistanceValue, list[Pulsed]] | None:
+    """Return the pulse that the most runs have one like, its run, and the like one of each; None without any."""
+    best: tuple[CellRun, ResistanceValue, list[Pulsed]] | None = None
     for to in reversed(items):
-        kinds: dict[tuple[Any, Any], list[dict[str, Any]]] = {}
-        for pulse in to[1]["resistances"]:
-            if pulse.get("charge_state") is not None and pulse.get("current_A"):
-                kinds.setdefault((pulse.get("method"), pulse.get("duration_s")), []).append(pulse)
+        kinds: dict[tuple[str, float], list[ResistanceValue]] = {}
+        for pulse in to.result.resistances:
+            if pulse.charge_state is not None and pulse.current_A:
+                kinds.setdefault((pulse.method, pulse.duration_s), []).append(pulse)
         for pulses in kinds.values():
             chosen = nearest(pulses)
             if chosen is None:
                 continue
-            pairs = [(item, pulse) for item in items if (pulse := _like_pulse(item, to, chosen)) is not None]
+            pairs = [(item, found) for item in items if (found := _like_pulse(item, to, chosen)) is not None]
             if best is None or _better(pairs, chosen, best[2], best[1]):
                 best = (to, chosen, pairs)
         if best is not None and len(best[2]) == len(items):
             break
+    return best
+
+
+def _resistance_trend(items: Sequence[CellRun]) -> dict[str, Any]:
+    if len(items) < 2:
+        return {"why": f"{len(items)} run(s) with a resistance; two are needed"}
+    best = _like_pulses(items)
     if best is None:
         return {"why": "the charge state of no pulse is known"}
     to, chosen, pairs = best
@@ -636,62 +635,58 @@ def _resistance_trend(items: Sequence[Item]) -> dict[str, Any]:
             "temperature and leads"
         }
     kept = {id(item) for item, _ in pairs}
-    left = [{"run": str(item[0]), "why": "no pulse like the others'"} for item in items if id(item) not in kept]
-    values = [float(pulse["ohm"]) for _, pulse in pairs]
+    left = [{"run": str(item.folder), "why": "no pulse like the others'"} for item in items if id(item) not in kept]
+    values = [pulse.ohm or 0.0 for _, pulse in pairs]
     Us = []
     for (item, pulse), value in zip(pairs, values, strict=True):
-        bench = item[1].get("bench") or {}
-        contact = 0.0 if bench.get("sensed_at") == "cell" else CONTACT_ohm
+        contact = 0.0 if item.result.sensed_at == "cell" else CONTACT_ohm
         warmth = RESISTANCE_SHARE_PER_K * value * (_off_K(item, to) or 0.0)
-        Us.append(math.hypot(float(pulse.get("U_ohm") or 0.0), 2 / math.sqrt(3) * math.hypot(contact, warmth)))
+        Us.append(math.hypot(pulse.U_ohm or 0.0, 2 / math.sqrt(3) * math.hypot(contact, warmth)))
     conditions = {
-        "method": chosen.get("method"),
-        "duration_s": chosen.get("duration_s"),
-        "current_A": chosen.get("current_A"),
-        "charge_state": chosen.get("charge_state"),
-        "leads": chosen.get("leads"),
-        "temperature_degC": to[1].get("temperature_degC"),
+        "method": chosen.method,
+        "duration_s": chosen.duration_s,
+        "current_A": chosen.current_A,
+        "charge_state": chosen.charge_state,
+        "leads": chosen.leads,
+        "temperature_degC": to.result.temperature_degC,
     }
-    how = f" ({chosen.get('method')}, {chosen.get('duration_s'):g} s, {abs(chosen['current_A']):.3g} A"
-    how += f", {100 * chosen['charge_state']:.0f} % charged)"
+    how = f" ({chosen.method}, {chosen.duration_s:g} s, {abs(chosen.current_A):.3g} A"
+    how += f", {100 * (chosen.charge_state or 0.0):.0f} % charged)"
     like = [item for item, _ in pairs]
     return _course(like, values, Us, "ohm", ("mΩ", 1), ("fell by", "grew by"), conditions, left, how)
 
 
-def _better(pairs: Sequence[Any], pulse: Mapping[str, Any], before: Sequence[Any], than: Mapping[str, Any]) -> bool:
-    from amphora.harness.results.chosen import nearest
-
+def _better(pairs: Sequence[Any], pulse: ResistanceValue, before: Sequence[Any], than: ResistanceValue) -> bool:
     if len(pairs) != len(before):
         return len(pairs) > len(before)
     # of two with as many runs, the one that would stand for a run: nearest to 10 s, then to half charged
-    return nearest([than, pulse]) == dict(pulse) != dict(than)
+    return nearest([than, pulse]) == pulse != than
 
 
-def _like_pulse(item: Item, to: Item, chosen: Mapping[str, Any]) -> dict[str, Any] | None:
+def _like_pulse(item: CellRun, to: CellRun, chosen: ResistanceValue) -> ResistanceValue | None:
     """Return a run's pulse like one of another run, the nearest in charge state; None without."""
-    if not _near(to[1].get("temperature_degC"), item[1].get("temperature_degC"), least=LIKE_K):
+    if not _near(to.result.temperature_degC, item.result.temperature_degC, least=LIKE_K):
         return None
-    if (to[1].get("bench") or {}).get("sensed_at") != (item[1].get("bench") or {}).get("sensed_at"):
+    if to.result.sensed_at != item.result.sensed_at or chosen.charge_state is None:
         return None
+    state = chosen.charge_state
     like = [
-        pulse
-        for pulse in item[1]["resistances"]
-        if pulse.get("method") == chosen.get("method")
-        and pulse.get("leads") == chosen.get("leads")
-        and pulse.get("ohm") is not None
-        and pulse["ohm"] > 0
-        and pulse.get("charge_state") is not None
-        and _near(chosen.get("duration_s"), pulse.get("duration_s"), LIKE_DURATION)
-        and _near(chosen.get("current_A"), pulse.get("current_A"), LIKE_CURRENT)
-        and _near(chosen.get("charge_state"), pulse["charge_state"], least=LIKE_CHARGE_STATE)
+        (abs(pulse.charge_state - state), pulse)
+        for pulse in item.result.resistances
+        if pulse.method == chosen.method
+        and pulse.leads == chosen.leads
+        and pulse.ohm is not None
+        and pulse.ohm > 0
+        and pulse.charge_state is not None
+        and _near(chosen.duration_s, pulse.duration_s, LIKE_DURATION)
+        and _near(chosen.current_A, pulse.current_A, LIKE_CURRENT)
+        and _near(state, pulse.charge_state, least=LIKE_CHARGE_STATE)
     ]
-    if not like:
-        return None
-    return dict(min(like, key=lambda pulse: abs(pulse["charge_state"] - chosen["charge_state"])))
+    return min(like, key=lambda pair: pair[0])[1] if like else None
 
 
 def _course(
-    items: Sequence[Item], values: Sequence[float], Us: Sequence[float], unit: str, shown: tuple[str, int],
+    items: Sequence[CellRun], values: Sequence[float], Us: Sequence[float], unit: str, shown: tuple[str, int],
     words: tuple[str, str], like: Mapping[str, Any], left: Sequence[Mapping[str, Any]], how: str = "",
 ) -> dict[str, Any]:  # fmt: skip
     from amphora.harness.analysis.charge import trend
@@ -722,7 +717,7 @@ def _course(
         "per_run_U": line.per_run_U,
         "significant": line.significant,
         "like": dict(like),
-        "run": [str(item[0]) for item in items],
+        "run": [str(item.folder) for item in items],
         "left_out": [dict(entry) for entry in left],
         "text": text,
     }

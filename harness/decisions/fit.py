@@ -7,13 +7,14 @@ of the cell. V, A, Ah, ohm, h.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from amphora.harness.analysis.cell_model import CellModel, cell_model, running_total
+from amphora.harness.analysis.own_warmth import rise
 from amphora.harness.analysis.records import FloatArray
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import WEATHER, Duty, Mode, Panel, load_duty
@@ -25,6 +26,18 @@ STILL_AIR_K_PER_W = (
     20.0  # how much a cell warms: 42 cm2 of an 18650 at 12 W/(m2 K), computed; still air, common practice
 )
 ZERO_DEGC_K = 273.15
+PASSES = 4  # of a run through its own warmth
+WARM_U = 0.6  # k = 2, of the logarithm: how much less a warmer cell resists (activation energies, as COLD_U_J_PER_MOL)
+# k = 2, from tests/campaign/rate_study: share of resistance at another current than the test's, and for each e-fold
+# of it; and likewise of the run time itself.
+RATE_OHM_U, RATE_OHM_EACH_U = 0.08, 0.08
+RATE_TIME_U, RATE_TIME_EACH_U = 0.003, 0.006
+RATE_MOST = 2.5  # so many e-folds: beyond it, at ever smaller currents, resistance and lead come to nothing
+RATE_FAR, RATE_FAR_SQUARE_U = (
+    1.2,
+    0.075,
+)  # beyond 3.3 times: the electrolyte's limits are not in a test at a small current
+KNIFE_EDGE = 0.2  # of a run time: a doubt beyond it is no longer a slope, and all doubts are tried at once
 USUAL_DEGC = 20.0  # of a test or a night that says nothing
 CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)
 LITHIUM_RETURN = 0.99
@@ -36,6 +49,9 @@ DOUBTS = {
     "voltage": "the curve is flat where the rail is, and the rail and curve are known to 10 mV",
     "end": "it goes on beyond the test's end; a test down to the device's own rail would settle it",
     "slow": "it hangs on what goes on for minutes under load; a test at its own current would settle it",
+    "rate": "it was tested at another current; a test at its own current would settle it",
+    "edge": "the rail is where the curve is flat, so a little decides; a test at its own current would settle it",
+    "ahead": "a current may reach less of the charge than the test's did; a test at its own current would settle it",
     "between": "the test has no load steps over much of the charge; the recipe 'load-steps' would settle it",
     "warming": "the cell warms itself, by how much was not measured; a test at its own current would settle it",
     "cold": "how cold raises this cell's resistance was not measured; a test at that temperature would settle it",
@@ -93,21 +109,30 @@ def _crossing(given: FloatArray, volt: FloatArray, limit: float) -> float:
 def _run_mode(
     model: CellModel, duty: Duty, mode: Mode, rail_shift_V: float = 0.0, more_J_per_mol: float = 0.0
 ) -> _ModeRun:
-    """Return how a mode runs from full until it no longer works."""
+    """Return how a mode runs from full until it no longer works, in the warmth that it makes itself."""
 
     def mean(on_A: FloatArray) -> FloatArray:
         return np.nan_to_num(on_A) * mode.share + duty.quiescent_A
 
     # In the on-time the fast part sees the full current, the slow part the mean.
     cold = _cold(model, duty, more_J_per_mol)
-    ohm = (model.fast_ohm + mode.share * (model.ohm - model.fast_ohm)) * cold
-    on_A = mode.on_current(model.ocv_V, ohm)
-    if model.slow:  # not there yet while the mode is young
-        passed_s = running_total(model.given_Ah, 1.0 / np.maximum(mean(on_A), 1e-9)) * 3600.0
+    fast, lasting = model.fast_ohm * cold, model.ohm * cold
+    at_K = ZERO_DEGC_K + (duty.night_degC if duty.night_degC is not None else USUAL_DEGC)
+    ocv, warm, missing = model.ocv_V, np.ones_like(fast), np.zeros_like(fast)
+    for _ in range(PASSES if model.slow or model.ahead_h or model.warmth is not None else 1):
+        ohm = np.maximum(fast + mode.share * (lasting - fast - cold * missing), fast) * warm
+        on_A = mode.on_current(ocv, ohm)
+        volt = np.where(np.isfinite(on_A), ocv - on_A * ohm, 0.0)
+        flows_A = mean(on_A)
+        passed_s = running_total(model.given_Ah, 1.0 / np.maximum(flows_A, 1e-9)) * 3600.0
         missing = sum((part * np.exp(-passed_s / tau_s) for part, tau_s in model.slow), np.zeros_like(ohm))
-        ohm = np.maximum(ohm - mode.share * cold * missing, model.fast_ohm * cold)
-        on_A = mode.on_current(model.ocv_V, ohm)
-    volt = np.where(np.isfinite(on_A), model.ocv_V - on_A * ohm, 0.0)
+        in_test = model.ahead_Ah(model.test_A, model.given_Ah / max(model.test_A, 1e-9) * 3600.0)
+        ocv = model.ocv_ahead(model.ahead_Ah(flows_A, passed_s) * cold * warm - in_test)
+        if model.warmth is not None:
+            rested = model.ocv_ahead(-in_test)
+            heat_W = np.maximum(flows_A * (rested - np.maximum(volt, mode.lowest_rail_V)), 0.0)
+            warmer_K = rise(passed_s, heat_W, model.warmth)
+            warm = np.array([_resistance_factor(at_K + more_K, at_K, more_J_per_mol) for more_K in warmer_K.tolist()])
     ends = [(_crossing(model.given_Ah, volt, mode.lowest_rail_V + rail_shift_V), "regulator")]
     if duty.protection_low_V is not None:
         ends.append((_crossing(model.given_Ah, volt, duty.protection_low_V + rail_shift_V), "protection"))
@@ -137,21 +162,51 @@ def _doubts(model: CellModel, duty: Duty, mode: Mode, run: _ModeRun) -> dict[str
 
     more = 1 + model.capacity_U_Ah / model.capacity_Ah
     hours, _ = off(_run_mode(model.changed(capacity=more), duty, mode))
+    away = math.log(max(run.mean_A, 1e-9) / model.test_A) if model.test_A > 0 else 0.0
+    share = math.hypot(model.ohm_U_share, RATE_OHM_U + RATE_OHM_EACH_U * min(abs(away), RATE_MOST))
     found = {
+        "rate": (_rate_U(away) * run.hours, RATE_TIME_U * model.capacity_Ah),
         "capacity": (hours, 0.0),  # shares of charge are shares of it
-        "resistance": both(model.ohm_U_share * model.ohm, True),
+        "resistance": both(share * model.ohm, True),
         "voltage": off(*(_run_mode(model, duty, mode, sign * VOLTAGE_U_V) for sign in (1, -1))),
         "end": off(_run_mode(model.steeper(), duty, mode)),
         "slow": both(model.slower(), False),
         "between": both(model.between_ohm, True) if np.any(model.between_ohm) else (0.0, 0.0),
+        "ahead": off(*(_run_mode(_further(model, sign), duty, mode) for sign in (1, -1))),
+        "warming": off(*(_run_mode(one, duty, mode) for one in _warmer(model, duty, run))),
     }
-    warmer_K = STILL_AIR_K_PER_W * run.mean_A * run.sag_V
-    now_K = ZERO_DEGC_K + (duty.night_degC if duty.night_degC is not None else USUAL_DEGC)
-    less = _resistance_factor(now_K + warmer_K, now_K)
-    found["warming"] = off(_run_mode(model.changed(ohm=less), duty, mode))
+    if math.hypot(*(hours for hours, _ in found.values())) > KNIFE_EDGE * run.hours:
+        ohm = np.sqrt((2 * share * model.ohm) ** 2 + np.square(model.slower()) + np.square(model.between_ohm))
+        warmer, colder = (_warmer(model, duty, run) * 2)[:2]
+        found["edge"] = off(
+            _run_mode(warmer.resisting(-ohm, True), duty, mode, -VOLTAGE_U_V),
+            _run_mode(colder.resisting(ohm, True), duty, mode, VOLTAGE_U_V),
+        )
     if _colder_K(model, duty):
         found["cold"] = off(*(_run_mode(model, duty, mode, more_J_per_mol=sign * COLD_U_J_PER_MOL) for sign in (1, -1)))
     return found
+
+
+def _rate_U(away: float) -> float:
+    """Return what a run time may be off by, k = 2, share, so many e-folds of current away from the test's."""
+    return (
+        RATE_TIME_U + RATE_TIME_EACH_U * min(abs(away), RATE_MOST) + RATE_FAR_SQUARE_U * max(0.0, away - RATE_FAR) ** 2
+    )
+
+
+def _further(model: CellModel, sign: int) -> CellModel:
+    """Return the cell with a surface that runs further ahead, or less far, by what is not known of it."""
+    return replace(model, ahead_h=max(0.0, model.ahead_h + sign * model.ahead_U_h))
+
+
+def _warmer(model: CellModel, duty: Duty, run: _ModeRun) -> list[CellModel]:
+    """Return the cell as it may be when it warms itself more, and less, than was taken."""
+    if model.warmth is not None:
+        U = math.exp(math.hypot(model.warmth.U_share, WARM_U))
+        return [replace(model, warmth=model.warmth._replace(K_per_W=model.warmth.K_per_W * f)) for f in (U, 1 / U)]
+    warmer_K = STILL_AIR_K_PER_W * run.mean_A * run.sag_V
+    now_K = ZERO_DEGC_K + (duty.night_degC if duty.night_degC is not None else USUAL_DEGC)
+    return [model.changed(ohm=_resistance_factor(now_K + warmer_K, now_K))]
 
 
 def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> dict[str, Any]:
@@ -175,6 +230,7 @@ def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> dict[str, Any]:
         "ends_charge_state": max(0.0, state),
         "ends_charge_state_U": end_U,
         "charge_state_within_3_percent": end_U <= CHARGE_STATE_AIM,
+        "doubts_h": {name: hours for name, (hours, _) in parts.items()},
         "doubt": max(parts, key=lambda name: parts[name][0]),
         "ends_by": run.ends_by,
         "sag_V": run.sag_V,
@@ -379,16 +435,16 @@ def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) ->
     runs, damaged = read_runs([folder])
     if damaged:
         raise InputError(damaged[0]["text"])
-    _, result, cell = runs[0]
-    if not result.get("reached_cutoff"):
+    result, cell = runs[0].result, runs[0].cell
+    if not result.reached_cutoff:
         raise InputError(
             f"{folder}: holds no discharge that reached its cut-off; a complete one with load steps is accepted"
         )
     record, _ = load(folder)
-    result["chemistry"] = key_of(result, cell)
-    model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
-    names = {"cell": str(result.get("cell") or ""), "run": str(folder), "start": str(result.get("start"))}
-    account = result.get("account") or {}
+    result = replace(result, chemistry=key_of(result, cell))
+    model = cell_model(record.t_s, record.voltage_V, record.current_A, result, record.temperature_degC)
+    names = {"cell": result.cell, "run": str(folder), "start": result.start}
+    account = result.account or {}
     answer = _with_the_account(fit(model, _draining(load_duty(duty_name), account, model), **names), account, model)
     if what_if:
         duty = _draining(load_duty(duty_name, what_if), account, model)
@@ -417,8 +473,6 @@ def _loss_A(account: Mapping[str, Any], model: CellModel) -> tuple[float, str]:
 
 def _draining(duty: Duty, account: Mapping[str, Any], model: CellModel) -> Duty:
     """Return a duty that also draws what the cell loses by itself."""
-    from dataclasses import replace
-
     return replace(duty, quiescent_A=duty.quiescent_A + _loss_A(account, model)[0])
 
 

@@ -24,9 +24,9 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite_number, shown, table_of, text_of, unknown
 from amphora.harness.control.checks import check_of
 from amphora.harness.results.chosen import chosen_resistance
+from amphora.harness.results.result import Result
 
 GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
-KNOWN_STARTS = ("full", "declared-full")
 COHORT_LEAST = 4
 
 # quantity -> (kind of quantity of its limits, scale and unit for people)
@@ -217,16 +217,16 @@ def _criterion(data: object, where: str) -> Criterion:
     return Criterion(table["name"], quantity, better, unmeasured, table.get("settle", ""), limits, tuple(chemistries))
 
 
-def key_of(result: Mapping[str, Any], cell: Mapping[str, Any]) -> str:
+def key_of(result: Result | None, cell: Mapping[str, Any]) -> str:
     """Return the chemistry a cell is taken for: what a run found, else what the register says."""
     identified = cell.get("identified") or {}
     found = identified.get("chemistry") if isinstance(identified, Mapping) else None
-    return str(found or result.get("chemistry") or cell.get("chemistry") or "auto")
+    return str(found or (result and result.chemistry) or cell.get("chemistry") or "auto")
 
 
 def measure(
     quantity: str,
-    result: Mapping[str, Any],
+    result: Result,
     cell: Mapping[str, Any],
     criteria: Criteria,
     cohort_Ah: Sequence[float] = (),
@@ -247,28 +247,26 @@ def measure(
         chosen = chosen_resistance(result)
         if chosen is None:
             return None
-        factor, remark = 1.0, f"{chosen.get('duration_s') or 0:.3g} s pulse"
+        factor, remark = 1.0, f"{chosen.duration_s:.3g} s pulse"
         if quantity == "sag":
             from amphora.harness.cells.chemistry import load_chemistry
 
             factor = criteria.load_current_A / load_chemistry(key).nominal_V
             remark += f", at {criteria.load_current_A * 1000:g} mA"
-        return chosen["ohm"] * factor, (finite_number(chosen.get("U_ohm")) or 0.0) * factor, remark
+        return (chosen.ohm or 0.0) * factor, (chosen.U_ohm or 0.0) * factor, remark
     if quantity == "temperature rise":
-        rise = finite_number(result.get("temperature_rise_K"))
-        U = finite_number((result.get("thermal") or {}).get("rise_U_K"))
+        rise, U = result.temperature_rise_K, result.thermal.rise_U_K if result.thermal else None
         return None if rise is None else (rise, 1.0 if U is None else U, "" if U is not None else "U 1 K assumed")
     if quantity == "coulombic efficiency":
-        cycle = result.get("cycle") or {}
-        value = finite_number(cycle.get("coulombic_efficiency"))
-        U = finite_number(cycle.get("coulombic_efficiency_U"))
-        return None if value is None or U is None else (value, U, "")
-    retention = result.get("retention") or {}
-    percent = finite_number(retention.get("loss_percent_per_month"))
-    U_percent = finite_number(retention.get("loss_U_percent_per_month"))
+        cycle = result.cycle
+        if cycle is None or cycle.coulombic_efficiency is None or cycle.coulombic_efficiency_U is None:
+            return None
+        return cycle.coulombic_efficiency, cycle.coulombic_efficiency_U, ""
+    percent = result.retention.loss_percent_per_month if result.retention else None
+    U_percent = result.retention.loss_U_percent_per_month if result.retention else None
     remark = ""
     if percent is None or U_percent is None:  # another run, or dated voltages, may have shown it
-        account = result.get("account") or {}
+        account = result.account or {}
         percent = finite_number(account.get("self_discharge_percent_per_month"))
         U_percent = finite_number(account.get("self_discharge_U"))
         remark = "by the account of the cell"
@@ -279,17 +277,17 @@ def measure(
 
 def _capacity(
     quantity: str,
-    result: Mapping[str, Any],
+    result: Result,
     cell: Mapping[str, Any],
     criteria: Criteria,
     cohort_Ah: Sequence[float],
     key: str,
 ) -> tuple[float, float, str] | None:
-    value, U = finite_number(result.get("capacity_Ah")), finite_number(result.get("capacity_U_Ah"))
+    value, U = result.capacity_Ah, result.capacity_U_Ah
     if value is None or U is None:
         return None
-    U = finite_number(result.get("capacity_item_U_Ah")) or U  # a grade is of the cell, not of one night
-    form = criteria.forms.get((str(result.get("form") or cell.get("form") or ""), key))
+    U = result.capacity_item_U_Ah or U  # a grade is of the cell, not of one night
+    form = criteria.forms.get((str(result.form or cell.get("form") or ""), key))
     if quantity == "capacity":
         return value, U, ""
     base: float | None
@@ -344,23 +342,23 @@ def decide(value: float, U: float, criterion: Criterion, guard: float) -> dict[s
     return {"grade": given, "limit": limit, "margin": margin, "verdict": verdict, "missed": missed}
 
 
-def _blockers(result: Mapping[str, Any]) -> list[str]:
+def _blockers(result: Result) -> list[str]:
     """Return what a run lacks to be graded at all."""
     needs = []
-    if result.get("start") not in KNOWN_STARTS:
+    if not result.from_full:
         needs.append(
             "a discharge from a start known to be full: charge it by `amphora run --profile charge` at most 4 h before"
         )
-    if finite_number(result.get("capacity_Ah")) is None:
+    if result.capacity_Ah is None:
         needs.append("a discharge")
-    elif not result.get("reached_cutoff"):
+    elif not result.reached_cutoff:
         needs.append("a discharge that reaches the cut-off")
-    elif not (finite_number(result.get("capacity_U_Ah")) or 0.0) > 0.0:
+    elif not (result.capacity_U_Ah or 0.0) > 0.0:
         needs.append("a capacity with its uncertainty: give the instruments' specification in the bench file")
     return needs
 
 
-def _anomalies(result: Mapping[str, Any], cell: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _anomalies(result: Result, cell: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return what alone lowers a grade: faults that eye and nose found, and the guard's stops."""
     from amphora.harness.cells.incoming import FAULTS
 
@@ -371,7 +369,7 @@ def _anomalies(result: Mapping[str, Any], cell: Mapping[str, Any]) -> list[dict[
             rows.append(_anomaly(f"{part}: {word}", "retire", fault[1]))
     if cell.get("state") == "retired":
         rows.append(_anomaly("state", "retire", "the register says it is retired"))
-    stop = str(result.get("stop") or "")
+    stop = result.stop or ""
     check = check_of(stop)
     if check is not None and check.grade is not None:  # what speaks of the bench alone costs no cell its grade
         rows.append(_anomaly("stopped by the guard", check.grade, f"{stop}: {check.against_cell or check.words}"))
@@ -381,9 +379,9 @@ def _anomalies(result: Mapping[str, Any], cell: Mapping[str, Any]) -> list[dict[
 INNER_SHORT = ("leak", "recovery-falls", "charge-balance", "soft-short")
 
 
-def _by_the_account(result: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _by_the_account(result: Result) -> list[dict[str, Any]]:
     """Return what the account of the cell holds against it, each with the best grade it leaves."""
-    account = result.get("account") or {}
+    account = result.account or {}
     findings = {str(item.get("code")): item for item in account.get("findings") or []}
     rows = []
     for code in ((account.get("may") or {}).get("grade") or {}).get("findings") or []:
@@ -409,7 +407,7 @@ def _anomaly(name: str, grade: str, text: str) -> dict[str, Any]:
 
 
 def grade_result(
-    result: Mapping[str, Any],
+    result: Result,
     cell: Mapping[str, Any],
     criteria: Criteria,
     cohort_Ah: Sequence[float] = (),
@@ -473,8 +471,8 @@ def grade_result(
     needs = blocked + needs
     ruled = [row for row in rows if row["grade"] is not None]
     answer: dict[str, Any] = {
-        "cell": result.get("cell") or cell.get("id"),
-        "run": result.get("run"),
+        "cell": result.cell or cell.get("id"),
+        "run": result.run,
         "grade": None,
         "decided_by": None,
         "criteria": rows,
@@ -499,7 +497,7 @@ def _relative(row: Mapping[str, Any]) -> float:
     return float(row["margin"]) / abs(float(row["limit"]))
 
 
-def grade_runs(runs: Sequence[tuple[Mapping[str, Any], Mapping[str, Any]]], criteria: Criteria) -> list[dict[str, Any]]:
+def grade_runs(runs: Sequence[tuple[Result, Mapping[str, Any]]], criteria: Criteria) -> list[dict[str, Any]]:
     """Return the grades of several runs; each cell's cohort are the others of its form and chemistry among them.
 
     Args:
@@ -508,15 +506,14 @@ def grade_runs(runs: Sequence[tuple[Mapping[str, Any], Mapping[str, Any]]], crit
     """
     groups: dict[tuple[str, str], dict[str, float]] = {}
     for result, cell in runs:
-        capacity = finite_number(result.get("capacity_Ah"))
-        if capacity is not None and not _blockers(result):
-            place = (str(result.get("form") or cell.get("form") or ""), key_of(result, cell))
-            groups.setdefault(place, {})[str(result.get("cell"))] = capacity
+        if result.capacity_Ah is not None and not _blockers(result):
+            place = (str(result.form or cell.get("form") or ""), key_of(result, cell))
+            groups.setdefault(place, {})[result.cell] = result.capacity_Ah
     ordered = {place: sorted(found.values()) for place, found in groups.items()}
     grades = []
     for result, cell in runs:
-        place = (str(result.get("form") or cell.get("form") or ""), key_of(result, cell))
-        own = groups.get(place, {}).get(str(result.get("cell")))
+        place = (str(result.form or cell.get("form") or ""), key_of(result, cell))
+        own = groups.get(place, {}).get(result.cell)
         grades.append(grade_result(result, cell, criteria, Others(ordered.get(place, []), own)))
     return grades
 

@@ -19,7 +19,7 @@ def settled_by(cell: Cell, duty_name: str | None) -> Settled:
         InputError: there is no such duty.
     """
     criteria = load_criteria("general")
-    nominal_V = load_chemistry(key_of({}, cell.to_dict())).nominal_V
+    nominal_V = load_chemistry(key_of(None, cell.to_dict())).nominal_V
     sag = next((one for one in criteria.criteria if one.quantity == "sag"), None)
     worst_ohm = None if sag is None else max(sag.limits.values()) * nominal_V / criteria.load_current_A
     if duty_name is None:

@@ -109,7 +109,7 @@ def like(first: Cell, second: Cell) -> bool:
 
 def chemistry_of(cell: Cell) -> str:
     """Return the chemistry a cell is taken for."""
-    return key_of({}, cell.to_dict())
+    return key_of(None, cell.to_dict())
 
 
 def known_cases(shelf: Shelf, cell: Cell, kept: dict[str, tuple[Any, tuple[Case, ...]]] | None = None) -> list[Case]:

@@ -15,13 +15,14 @@ import shutil
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import IO, TYPE_CHECKING, Any, Literal
 
 from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
 from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
+from amphora.harness.importing.long_table import LongRows, is_long, long_rows, read_parts
 from amphora.harness.importing.plausibility import (
     current_into_cell,
     doubt_scale,
@@ -36,6 +37,7 @@ from amphora.harness.importing.table_file import Layout, read_bytes, read_table
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
+    import pandas as pd
 
     from amphora.harness.archive.shelf import Shelf
 
@@ -107,7 +109,7 @@ def import_table(
     let_through = _asked(shelf, cell, in_spite_of, told)
     own_bench = _bench(bench)
     rows, imported = _read(file, mapping or {}, discharge_sign, told, units or {}, which, str(form or ""))
-    imported |= _began(file, rows, began, told)
+    imported |= _began(file, rows if isinstance(rows, Rows) else rows.judged, began, told)
     new_cell = None
     if (shelf.folder(cell) / "cell.json").is_file():
         record = shelf.get(cell)
@@ -191,13 +193,47 @@ def _read(
     units: Mapping[str, str],
     which: str | None,
     form: str,
-) -> tuple[Rows, dict[str, Any]]:
+) -> tuple[Rows | LongRows, dict[str, Any]]:
     """Return a table's rows, judged, current positive into the cell; and what `run.json` keeps of the import."""
+    notes: list[str] = []
+
+    def channels(layout: Layout) -> Mapping[str, Source]:
+        return with_units(sources_of(str(file), layout.header, layout.width, mapping, []), units)
+
+    if is_long(file) and which is None and (parts := read_parts(file, channels)) is not None:
+        aside = Told()
+        try:
+            rows, kept = _judged(file, parts.standing, parts.layout, mapping, discharge_sign, aside, units, None, form)
+            long = long_rows(parts, rows, kept, aside)
+        except InputError:
+            long = None  # the whole table is judged anew, and named by its own rows
+        if long is not None:
+            told.notes += aside.notes
+            told.warnings += aside.warnings
+            return long, _imported(file, parts.checksum, parts.layout, rows.first_utc, kept, told)
+        del parts
+    content, checksum = read_bytes(file)
+    table, layout = read_table(file, content, notes)
+    del content
+    told.notes += notes
+    rows, kept = _judged(file, table, layout, mapping, discharge_sign, told, units, which, form)
+    return rows, _imported(file, checksum, layout, rows.first_utc, kept, told)
+
+
+def _judged(
+    file: Path,
+    table: "pd.DataFrame",
+    layout: Layout,
+    mapping: Mapping[str, str],
+    discharge_sign: Literal["negative", "positive"] | None,
+    told: Told,
+    units: Mapping[str, str],
+    which: str | None,
+    form: str,
+) -> tuple[Rows, Mapping[str, Source]]:
+    """Return the rows of a table, judged, current positive into the cell; and where each channel was taken from."""
     import numpy as np
 
-    content, checksum = read_bytes(file)
-    table, layout = read_table(file, content, told.notes)
-    del content
     header = layout.header
     own = one_cells_header(str(file), header, which) if which is not None and header else None
     if own is not None:
@@ -221,7 +257,7 @@ def _read(
     )
     judge(file, rows, told)
     doubt_scale(file, rows, form, told)
-    return rows, _imported(file, checksum, layout, rows.first_utc, sources, told)
+    return rows, sources
 
 
 def _imported(
@@ -279,7 +315,7 @@ def _run_json(
     }
 
 
-def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows) -> Path:
+def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows | LongRows) -> Path:
     """Write the folder beside its place and move it there whole."""
     from amphora.harness.archive.journal import write_whole
 
@@ -306,62 +342,66 @@ def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows) -> Path:
     return target
 
 
-def _write_samples(path: Path, rows: Rows) -> None:
+def _write_samples(path: Path, rows: Rows | LongRows) -> None:
+    """Write `samples.csv` in parts, so that no second copy of a long table is held."""
+    with path.open("wb") as file:
+        for number, part in enumerate([rows] if isinstance(rows, Rows) else rows):
+            if number == 0:
+                file.write((",".join([*COLUMNS, *part.extra]) + "\n").encode("utf-8"))
+            size = int(part.executed.size)
+            for first in range(0, size, WRITTEN_AT_ONCE):
+                _write_part(file, part, slice(first, min(first + WRITTEN_AT_ONCE, size)))
+
+
+CHANNELS = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
+
+
+def _write_part(file: IO[bytes], rows: Rows, part: slice) -> None:
     try:
         import pyarrow as pa
         import pyarrow.csv as pa_csv
     except ImportError:
-        _write_samples_plainly(path, rows)
+        _write_plainly(file, rows, part)
         return
-    channels = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
-    size = int(rows.executed.size)
-    with path.open("wb") as file:
-        file.write((",".join([*COLUMNS, *rows.extra]) + "\n").encode("utf-8"))
-        for first in range(0, size, WRITTEN_AT_ONCE):  # so that no second copy of a long table is held
-            part = slice(first, min(first + WRITTEN_AT_ONCE, size))
-            data = {}
-            for name in COLUMNS:
-                held = None if name == "step" else rows.columns.get(channels[name])
-                if name == "step":
-                    data[name] = pa.array(rows.executed[part])
-                elif held is None:
-                    data[name] = pa.nulls(part.stop - part.start, pa.float64())
-                else:
-                    data[name] = pa.array(_tidy(held[part]), from_pandas=True)
-            for name, held in rows.extra.items():
-                data[name] = pa.array(_tidy(held[part]), from_pandas=True)
-            pa_csv.write_csv(pa.table(data), file, pa_csv.WriteOptions(include_header=False))
+    data = {}
+    for name in COLUMNS:
+        held = None if name == "step" else rows.columns.get(CHANNELS[name])
+        if name == "step":
+            data[name] = pa.array(rows.executed[part])
+        elif held is None:
+            data[name] = pa.nulls(part.stop - part.start, pa.float64())
+        else:
+            data[name] = pa.array(_tidy(held[part]), from_pandas=True)
+    for name, held in rows.extra.items():
+        data[name] = pa.array(_tidy(held[part]), from_pandas=True)
+    pa_csv.write_csv(pa.table(data), file, pa_csv.WriteOptions(include_header=False))
 
 
-def _write_samples_plainly(path: Path, rows: Rows) -> None:
-    """As `_write_samples`, where pyarrow is not installed: the same numbers."""
+def _write_plainly(file: IO[bytes], rows: Rows, part: slice) -> None:
+    """As `_write_part`, where pyarrow is not installed: the same numbers."""
     import numpy as np
 
-    channels = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
-    size = int(rows.executed.size)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(",".join([*COLUMNS, *rows.extra]) + "\n")
-        for first in range(0, size, WRITTEN_AT_ONCE):
-            part = slice(first, min(first + WRITTEN_AT_ONCE, size))
-            texts: list[list[str]] = []
-            for name in (*COLUMNS, *rows.extra):
-                held = rows.extra.get(name) if name in rows.extra else rows.columns.get(channels.get(name, ""))
-                if name == "step":
-                    texts.append([str(int(step)) for step in rows.executed[part]])
-                elif held is None:
-                    texts.append([""] * (part.stop - part.start))
-                else:
-                    texts.append(["" if np.isnan(value) else repr(float(value)) for value in _tidy(held[part])])
-            file.writelines(",".join(row) + "\n" for row in zip(*texts, strict=True))
+    texts: list[list[str]] = []
+    for name in (*COLUMNS, *rows.extra):
+        held = rows.extra.get(name) if name in rows.extra else rows.columns.get(CHANNELS.get(name, ""))
+        if name == "step":
+            texts.append([str(int(step)) for step in rows.executed[part]])
+        elif held is None:
+            texts.append([""] * (part.stop - part.start))
+        else:
+            texts.append(["" if np.isnan(value) else repr(float(value)) for value in _tidy(held[part])])
+    file.write("".join(",".join(row) + "\n" for row in zip(*texts, strict=True)).encode("utf-8"))
 
 
-def _events(rows: Rows, moment: datetime, name: str, checksums: dict[str, str]) -> str:
+def _events(rows: Rows | LongRows, moment: datetime, name: str, checksums: dict[str, str]) -> str:
     """Return `events.jsonl`: the beginning, a gap at each restart of the time, the end with all checksums."""
     from amphora.harness.archive.journal import to_line
 
-    t, utc = rows.columns["t"], utc_text(moment)
+    judged = rows if isinstance(rows, Rows) else rows.judged
+    size = judged.executed.size if isinstance(rows, Rows) else rows.size
+    t, utc = judged.columns["t"], utc_text(moment)
     text = to_line({"kind": "run-begun", "t_s": float(t[0]), "utc": utc, "after_row": 0})
-    for row in rows.restarts:
+    for row in judged.restarts:
         text += to_line(
             {
                 "kind": "gap",
@@ -381,10 +421,10 @@ def _events(rows: Rows, moment: datetime, name: str, checksums: dict[str, str]) 
             "kind": "stopped",
             "t_s": float(t[-1]),
             "utc": utc,
-            "after_row": int(t.size),
+            "after_row": int(size),
             "reason": "person",
             "text": f"imported from {name}",
-            "rows": int(t.size),
+            "rows": int(size),
             "final": True,
             "checksums": {**checksums, EVENTS: own},
         }

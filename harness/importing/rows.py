@@ -114,15 +114,15 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapping[
     t, first_utc, wraps, _ = _time_column(file, layout, table, sources["t"], bad, told)
     columns: dict[str, FloatArray] = {"t": t}
     for channel in ("v", "i"):
-        columns[channel] = _number_column(layout, table, sources[channel], bad)
+        columns[channel] = number_column(layout, table, sources[channel], bad)
     keep = np.isfinite(columns["t"]) & np.isfinite(columns["v"]) & np.isfinite(columns["i"])
     _tell_left_out(file, layout, table, keep, bad, told)
     if keep.sum() < 2:
         raise InputError(f"{file}: {int(keep.sum())} row(s) with time, voltage and current; at least 2 are needed")
     if "temp" in sources:
-        columns["temp"] = _temperature_column(layout, table, sources["temp"], told)
-    extra = _extras(layout, table, sources, told, keep)
-    steps = _step_column(table, sources.get("step"))
+        columns["temp"] = temperature_column(layout, table, sources["temp"], told)
+    extra = extra_columns(layout, table, sources, told, keep)
+    steps = step_column(table, sources.get("step"))
     lines = table.index.to_numpy()
     if not keep.all():
         columns = {name: column[keep] for name, column in columns.items()}
@@ -164,7 +164,7 @@ def readings_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapp
 
     told = Told()
     times = _time_column(file, layout, table, sources["t"], {}, told)
-    v, i = (_number_column(layout, table, sources[channel], {}) for channel in ("v", "i"))
+    v, i = (number_column(layout, table, sources[channel], {}) for channel in ("v", "i"))
     keep = np.isfinite(times.t_s) & np.isfinite(v) & np.isfinite(i)
     counters: dict[str, FloatArray] = {}
     beside = counts_discharge(layout.header)
@@ -244,7 +244,7 @@ def table_of_one_cell(
             )
         if not which.strip().isdigit() or not 1 <= int(which) <= turns:
             raise InputError(f"{file}: --which {which!r}: rows of {turns} cells in turn; 1 to {turns} are accepted")
-        there = np.flatnonzero(np.isfinite(_number_column(layout, table, sources["v"], {})))
+        there = np.flatnonzero(np.isfinite(number_column(layout, table, sources["v"], {})))
         told.note(f"row {which} of each {turns} in turn was taken")
         return table.iloc[there[int(which) - 1 :: turns]]
     if which is not None and not any(bare(name)[0] == "" and not name for name in layout.header):
@@ -280,7 +280,8 @@ def _turns(readings: Readings) -> int:
 # -- one column -------------------------------------------------------------------------------------
 
 
-def _number_column(layout: Layout, table: "pd.DataFrame", source: Source, bad: dict[int, str]) -> "FloatArray":
+def number_column(layout: Layout, table: "pd.DataFrame", source: Source, bad: dict[int, str]) -> "FloatArray":
+    """Return the numbers of a column in the house's unit, NaN where there is none; `bad` takes those by line."""
     import numpy as np
     import pandas as pd
 
@@ -342,11 +343,11 @@ def _name_bad(
         bad.setdefault(int(table.index[int(row)]), f"{str(column.iloc[row])[:30]!r} in {source.shown} is not {what}")
 
 
-def _temperature_column(layout: Layout, table: "pd.DataFrame", source: Source, told: Told) -> "FloatArray":
+def temperature_column(layout: Layout, table: "pd.DataFrame", source: Source, told: Told) -> "FloatArray":
     """Return temperatures in degree Celsius; one that cannot be read costs no row."""
     import numpy as np
 
-    values = _number_column(layout, table, source, {})
+    values = number_column(layout, table, source, {})
     if bare(source.shown)[1].lower() in ("f", "degf", "°f"):
         values = (values - 32.0) / 1.8
     if np.isfinite(values).any() and float(np.nanmedian(values)) > 200.0:
@@ -355,7 +356,8 @@ def _temperature_column(layout: Layout, table: "pd.DataFrame", source: Source, t
     return values
 
 
-def _step_column(table: "pd.DataFrame", source: Source | None) -> "FloatArray":
+def step_column(table: "pd.DataFrame", source: Source | None) -> "FloatArray":
+    """Return the numbers of the steps, shape (rows,); 0 where the table has none."""
     import numpy as np
     import pandas as pd
 
@@ -386,7 +388,7 @@ def _time_column(
     elif sum(bool(DATE.match(item)) for item in sample) > 0.5 * len(sample):
         times = _dated_times(file, text, source, sample[0], told)
     else:
-        values = _number_column(layout, table, source, bad)
+        values = number_column(layout, table, source, bad)
         return _counted_times(file, pd.Series(values / source.factor), source, told)
     _name_bad(table, source, text, times.t_s, "a time", bad)
     return times
@@ -712,7 +714,7 @@ def _step_clock(t: "FloatArray", steps: "FloatArray", lines: "IntArray", told: T
 # -- further columns --------------------------------------------------------------------------------
 
 
-def _extras(
+def extra_columns(
     layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Source], told: Told, keep: "BoolArray"
 ) -> "dict[str, FloatArray]":
     """Return the columns that are no channel of their own, under the names they get, all rows of the table."""

@@ -96,7 +96,7 @@ def read_bytes(file: Path) -> tuple[bytes, str]:
         raise InputError(f"{file}: is no text; a table as delimited text (CSV) is accepted")
     if not raw.strip():
         raise InputError(f"{file}: is empty; a table with time, voltage and current is accepted")
-    return _plain_lines(raw), checksum
+    return plain_lines(raw), checksum
 
 
 def _unzipped(file: Path, raw: bytes) -> bytes:
@@ -165,7 +165,7 @@ def _cell_text(cell: object) -> str:
     return re.sub(r"[\t\r\n]+", " ", str(cell))
 
 
-def _plain_lines(raw: bytes) -> bytes:
+def plain_lines(raw: bytes) -> bytes:
     """Return the text without what only looks like something else: other minus signs, blanks within numbers, frames."""
     if b"\n" not in raw and b"\r" in raw:
         raw = raw.replace(b"\r", b"\n")
@@ -200,17 +200,39 @@ def read_table(file: Path, content: bytes, notes: list[str]) -> "tuple[pd.DataFr
     """
     import pandas as pd
 
+    layout, encoding, begin = layout_of(file, content, whole=len(content) <= HEAD_BYTES)
+    content = _without_torn_end(content, encoding, layout, notes)
+    options = options_of(layout, encoding)
+    table = _parsed(file, content, begin, layout, options, notes)
+    table.index = pd.RangeIndex(layout.first_line, layout.first_line + len(table))
+    return table, layout
+
+
+def layout_of(file: Path, content: bytes, whole: bool) -> tuple[Layout, str, int]:
+    """Return how a table's text is laid out, its encoding, and the byte at which its rows begin.
+
+    Args:
+        file: As messages name it.
+        content: The text, or its beginning.
+        whole: The text ends where `content` does.
+
+    Raises:
+        InputError: no rows of numbers.
+    """
     head = content[:HEAD_BYTES].splitlines(keepends=True)[:HEAD_LINES]
-    if len(content) > HEAD_BYTES and len(head) < HEAD_LINES:
+    if not whole and len(head) < HEAD_LINES:
         head = head[:-1]  # cut in the middle
     layouts = {}
     for encoding in _encodings(content):
         layouts[encoding] = _layout(file, [line.decode(encoding, errors="replace").rstrip("\r\n") for line in head])
     encoding = max(layouts, key=lambda one: known_headers(layouts[one].header))  # the first of equals
     layout = layouts[encoding]
-    begin = sum(len(line) for line in head[: layout.first_line - 1])
-    content = _without_torn_end(content, encoding, layout, notes)
-    options: dict[str, Any] = {
+    return layout, encoding, sum(len(line) for line in head[: layout.first_line - 1])
+
+
+def options_of(layout: Layout, encoding: str) -> dict[str, Any]:
+    """Return how pandas reads such rows."""
+    return {
         "sep": r"\s+" if layout.delimiter == " " else layout.delimiter,
         "decimal": layout.decimal,
         "header": None,
@@ -224,9 +246,6 @@ def read_table(file: Path, content: bytes, notes: list[str]) -> "tuple[pd.DataFr
         "low_memory": False,
         "na_values": ["-", "--", "---", "n/a", "N/A", "overload", "OL"],
     }
-    table = _parsed(file, content, begin, layout, options, notes)
-    table.index = pd.RangeIndex(layout.first_line, layout.first_line + len(table))
-    return table, layout
 
 
 def _parsed(

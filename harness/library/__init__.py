@@ -8,7 +8,7 @@ into the cell. The command line calls the same functions. Nothing here orders an
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from amphora.harness.common.optional_parts import need
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from amphora.harness.account.standing import Standing
     from amphora.harness.archive.shelf import Shelf
+    from amphora.harness.results.result import Result
 
 __all__ = ["analyse", "readings", "result", "shelf", "standing"]
 
@@ -67,8 +68,8 @@ def readings(run: str | Path) -> "pd.DataFrame":
     return frame
 
 
-def result(run: str | Path, cutoff_V: float | None = None) -> dict[str, Any]:
-    """Return what `amphora analyse --json` answers for a run: capacity with its uncertainty, resistances, warnings.
+def result(run: str | Path, cutoff_V: float | None = None) -> "Result":
+    """Return what is found in a run, field by field as `amphora analyse --json` answers: capacity, resistances, ...
 
     Args:
         run: The run's folder.
@@ -106,7 +107,7 @@ def analyse(
     cutoff_V: float | None = None,
     start: Literal["full", "unknown"] = "unknown",
     chemistry: str | None = None,
-) -> dict[str, Any]:
+) -> "Result":
     """Analyse readings that are already in memory, as `amphora import` and `amphora analyse` would. Nothing is kept.
 
     Args:

@@ -17,6 +17,7 @@ from typing import Any
 
 from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.common.fields import finite_number
+from amphora.harness.decisions.sources import One, by_source
 from amphora.harness.report import plot_style as look
 from amphora.harness.report.certificate.issue import (
     chosen_phase,
@@ -27,6 +28,8 @@ from amphora.harness.report.certificate.issue import (
 )
 from amphora.harness.report.certificate.page import TEMPLATES, main_resistance, ticks, with_U
 from amphora.harness.report.label import SHORT_CHEMISTRY
+from amphora.harness.report.sources_text import as_html
+from amphora.harness.results.result import Result
 
 CURVE_POINTS = 120
 FIRST_SHOWN = 5
@@ -48,7 +51,7 @@ class PageRow:
 
     cell: dict[str, Any]
     compared: dict[str, Any] = field(default_factory=dict)
-    result: dict[str, Any] | None = None
+    result: Result | None = None
     curve: list[tuple[float, float]] = field(default_factory=list)
     simulated: bool = False
 
@@ -114,10 +117,10 @@ def _cells_of(row: PageRow, index: int | None, checked: bool, mixed: bool) -> st
     state = STATE_WORDS.get(str(row.cell.get("state") or ""), "")
     remarks = [text for text in (state, "simulated" if row.simulated and mixed else "") if text]
     remark = f'<span class="remark"> {_e(", ".join(remarks))}</span>' if remarks else ""
-    leads = LEADS_WORDS.get(str(((result or {}).get("leads") or {}).get("state")), LEADS_WORDS["not known"])
+    leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
     key = str((row.cell.get("identified") or {}).get("chemistry") or row.cell.get("chemistry") or "")
     start = results["start"] if results else ""
-    date = str((result or {}).get("created_utc") or "")[:10]
+    date = str((result.created_utc if result else None) or "")[:10]
     run = str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
 
     claim = finite_number(compared.get("claim_Ah"))
@@ -208,6 +211,7 @@ def build_page(
     outliers: list[str] | None = None,
     made: str = "",
     remarks: list[str] | None = None,
+    sources: str = "",
 ) -> str:
     """Return the page as HTML text.
 
@@ -217,6 +221,7 @@ def build_page(
         note: A sentence under the heading.
         outliers: Ids of cells that stand apart.
         remarks: Sentences to stand below the table, one a line.
+        sources: A section of its own, as HTML.
         made: When and with what it was made; empty keeps equal input giving equal text.
     """
     style = (TEMPLATES / "page.css").read_text(encoding="utf-8")
@@ -303,7 +308,7 @@ def build_page(
         "reached. “left in it”: the "
         "cell was not known to be full at the start. Resistance is that of the cell without leads and holder. “leads "
         "in”: leads are included. “leads?”: not known. Grades are this bench’s own, no safety approval.</p>"
-        f"{said}{chart}</main>"
+        f"{said}{sources}{chart}</main>"
         "<footer><p>Cells can burn. Use, charge and post them only as local rules and their chemistry allow; a "
         "damaged or "
         f"undiagnosed cell is not posted at all.</p><p>{_e(made)}</p></footer>"
@@ -313,7 +318,11 @@ def build_page(
 
 
 def make_report(
-    folders: Sequence[Path], title: str = "Cells compared", note: str = "", others: Sequence[dict[str, Any]] = ()
+    folders: Sequence[Path],
+    title: str = "Cells compared",
+    note: str = "",
+    others: Sequence[dict[str, Any]] = (),
+    cells: Sequence[One] = (),
 ) -> tuple[str, dict[str, Any]]:
     """Compare runs and return the page and the comparison it shows.
 
@@ -322,6 +331,7 @@ def make_report(
         title: The page's heading.
         note: A sentence under it.
         others: Records of cells on the shelf that have no run yet; they are listed last.
+        cells: Each cell as it counts for its source; none: no such section.
 
     Raises:
         InputError: none of the folders can be read.
@@ -333,13 +343,13 @@ def make_report(
     from amphora.harness.decisions.comparison import compare, read_runs
 
     comparison = compare(folders)
-    known = {str(folder): (result, cell) for folder, result, cell in read_runs(folders)[0]}
+    known = {str(run.folder): (run.result, run.cell) for run in read_runs(folders)[0]}
     rows = []
     for compared in comparison["cells"]:
         result, cell = known[str(compared["run"])]
         record, _ = load(Path(compared["run"]))
         phase = chosen_phase(result)
-        begin, end = (phase["begin_s"], phase["end_s"]) if phase else (None, None)
+        begin, end = (phase.begin_s, phase.end_s) if phase else (None, None)
         charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
         curve = discharge_curve(charge, np.asarray(voltage), CURVE_POINTS)
         folder = Path(compared["run"])
@@ -353,5 +363,7 @@ def make_report(
     remarks += [text for text in (str(row.get("claim_text") or "") for row in comparison["cells"]) if text]
     remarks += [f"{item['run']} was left out: {item['text']}" for item in comparison["damaged"]]
     apart = [str(item["cell"]) for item in comparison["outliers"]]
-    page = build_page(rows, title, note, apart, f"amphora {amphora.harness.__version__}", remarks)
+    page = build_page(
+        rows, title, note, apart, f"amphora {amphora.harness.__version__}", remarks, as_html(by_source(cells))
+    )
     return page, comparison

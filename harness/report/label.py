@@ -13,6 +13,7 @@ from typing import Any
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate.issue import results_of
 from amphora.harness.report.certificate.page import FONTS, TEMPLATES, main_resistance, printable, qr_svg, with_U
+from amphora.harness.results.result import Result
 
 DOT_MM = 25.4 / 203
 LARGE_ENOUGH = 0.9  # of the room for a QR code, where its dots are more than three wide
@@ -105,7 +106,7 @@ def grid(text: str) -> tuple[int, int]:
 
 def label_content(
     cell: dict[str, Any],
-    result: dict[str, Any] | None,
+    result: Result | None,
     grade: str | None = None,
     simulated: bool = False,
     warning: str = "",
@@ -124,15 +125,15 @@ def label_content(
     chemistry = SHORT_CHEMISTRY.get(key, key)
     lines: list[Line] = []
     payload = ["AMPHORA CELL 1", str(cell.get("id", ""))[:40]]
-    date = str((result or {}).get("created_utc") or "")[:10]
-    certain = bool(result) and (result or {}).get("start") in ("full", "declared-full")
+    date = str((result.created_utc if result else None) or "")[:10]
+    certain = result is not None and result.from_full
     results = results_of(result) if result else None
     if results and certain and results["reached_cutoff"] and results["capacity_Ah"] is not None:
         capacity = with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000) + " mAh"
         lines.append(Line(capacity, 9.5, True))
         payload.append(capacity.replace("\u202f", ""))
-        item_U = (result or {}).get("capacity_item_U_Ah")
-        if isinstance(item_U, float) and item_U > 0:
+        item_U = result.capacity_item_U_Ah if result else None
+        if item_U:
             another = f"another day ± {with_U(item_U, None, 1000) if item_U < 1e-3 else f'{1000 * item_U:.0f}'} mAh"
             lines.append(Line(another, 6, False))
             payload.append(another)
@@ -157,7 +158,7 @@ def label_content(
     if resistance:
         after = f"{resistance['duration_s']:.3g} s" if resistance["duration_s"] is not None else ""
         value = with_U(resistance["ohm"], resistance["U_ohm"], 1000)
-        leads = LEADS_WORDS.get(str(((result or {}).get("leads") or {}).get("state")), LEADS_WORDS["not known"])
+        leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
         how = ", ".join(part for part in (leads, after) if part)
         short = f"{value} mΩ {leads}".rstrip()
         lines.append(Line(f"{value} mΩ" + (f" ({how})" if how else ""), 7.5, False, short=short))

@@ -12,10 +12,9 @@ from typing import Any
 from amphora.harness.archive.run_folder import read_run
 from amphora.harness.running.along import Along, Shelf
 from amphora.harness.running.runner import Progress
-from amphora.harness.running.view import Seen, Shown, View, view_of
+from amphora.harness.running.view import ALL_OFF, Seen, Shown, View, view_of
 from amphora.harness.running.whereabouts import Left, time_left
 
-ALL_OFF = ("rest", "ask")  # kinds of step in which no current is ordered or put on by hand
 END = ("ended", "dead")
 DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode braille patterns, by row and column
 
@@ -45,7 +44,7 @@ def seen_by(progress: Progress) -> Seen:
         step_name="" if step is None else step.name, step_kind="" if step is None else step.kind,
         step_began_s=state.step_began_s,
         reading=Shown(progress.t_s, reading.voltage_V, reading.current_A, reading.temperature_degC),
-        step_charge_Ah=None if step is not None and step.kind in ALL_OFF else state.charge_Ah, left=left,
+        step_charge_Ah=state.charge_Ah, left=left,
     )  # fmt: skip
 
 
@@ -70,7 +69,7 @@ def line_of(view: View, left: bool = True) -> str:
         parts.append(to_go(view.left))
     if last.temperature_degC is not None:
         parts.append(f"{last.temperature_degC:.1f} °C")
-    if seen.step_charge_Ah is not None:
+    if seen.step_charge_Ah is not None and seen.step_kind not in ALL_OFF:  # there it would be the meter's own zero
         parts.append(f"{round(seen.step_charge_Ah * 1000):+d} mAh in this step")
     if view.nearest is not None:
         parts.append(f"nearest limit: {view.nearest.text}")
@@ -140,10 +139,9 @@ def standing(along: Along) -> dict[str, Any]:
     """Return how a run stands, as one document: the model's fields, and what reading the folder noticed."""
     view = along.look()
     run = read_run(along.folder)
-    begun = [event for event in run.events if event["kind"] == "step-begun"]
     stopped = run.stopped or {}
     return {
-        **view.to_dict(), "rows": run.rows, "step": begun[-1]["step"] if begun else None,
+        **view.to_dict(), "rows": run.rows, "step": along.last_step,
         "stop": stopped.get("reason"), "text": stopped.get("text"), "notices": list(run.notices),
     }  # fmt: skip
 

@@ -4,48 +4,37 @@ Other runs are not among the inputs of `result.json`, so none of this is kept.
 """
 
 import contextlib
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from amphora.harness.archive.run_folder import RUN
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.figures import figures_of
-
-if TYPE_CHECKING:
-    pass
+from amphora.harness.results.result import RestLoss, Result
 
 
 def analyse_folder(
-    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: dict[str, Any] | None = None
-) -> dict[str, Any]:
-    """Return the figures of a run, from `result.json` where that is still true.
+    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: Mapping[str, Any] | None = None
+) -> Result:
+    """Return the result of a run, from `result.json` where that is still true, with what other runs add to it.
 
-    Args:
-        folder: The run folder.
-        cutoff_V: Another cut-off voltage than the run's own.
-        budget: Keep the budgets in the answer.
-        leads: What to take out as leads and holder, as a certificate states it; None: as the shelf knows it.
-
-    Raises:
-        InputError: not a run folder; a cut-off that is not above 0 V.
-        JournalDamaged: damage, by file and line.
-        AnalysisError: a record no figure can be made from.
+    Arguments and errors are those of `account.answer.analyse_run`, which calls this and adds what the account says.
     """
     from amphora.harness.results.leads import with_leads
     from amphora.harness.results.repeats import with_earlier_pass
 
     folder = Path(folder)
     result = figures_of(folder, cutoff_V)
-    if (result.get("retention") or {}).get("mV_per_day") is not None:
-        result = {**result, "retention": _with_loss(folder, result["retention"])}
+    if result.retention is not None and result.retention.mV_per_day is not None:
+        result = replace(result, retention=_with_loss(folder, result.retention))
     result = with_leads(folder, result, leads)
     result = with_earlier_pass(folder, result)
-    if not budget:
-        result = {key: value for key, value in result.items() if key != "budget"}
-    return result
+    return result if budget else replace(result, budget=None)
 
 
-def _with_loss(folder: Path, retention: dict[str, Any]) -> dict[str, Any]:
+def _with_loss(folder: Path, retention: RestLoss) -> RestLoss:
     """Return a retention with its loss of charge, where another run of the cell gives the slope for it.
 
     The other run is not among the inputs of `result.json`, so this part is never kept.
@@ -57,6 +46,6 @@ def _with_loss(folder: Path, retention: dict[str, Any]) -> dict[str, Any]:
             continue
         with contextlib.suppress(AmphoraError, OSError):
             result = figures_of(other.parent)
-            if result["complete"] and result["start"] in ("full", "declared-full"):
+            if result.complete and result.from_full:
                 return loss_of(retention, other.parent, result)
     return retention

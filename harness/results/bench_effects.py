@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.results.entries import temperature_of
+from amphora.harness.results.result import CheckUsed, Evening, StandardU, ZeroUsed
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.phases import Phase
@@ -32,7 +33,7 @@ def heeds_warmth(measurement: "Measurement") -> bool:
     )
 
 
-def evening_of(info: "RunInfo", measurement: "Measurement", drift_A: float | None) -> dict[str, Any] | None:
+def evening_of(info: "RunInfo", measurement: "Measurement", drift_A: float | None) -> Evening | None:
     """Return what was measured of the instruments that evening, and what it did to the figures."""
     from amphora.harness.analysis.bench_checks import check_standard_u, zero_is_used, zero_standard_u
     from amphora.harness.analysis.uncertainty import standard
@@ -62,30 +63,24 @@ def evening_of(info: "RunInfo", measurement: "Measurement", drift_A: float | Non
                 f"The check resistor of {info.check.resistance_ohm:g} Ω was measured {100 * checked[1]:+.2f} % off; "
                 f"{gain}, nothing was corrected by it."
             )
-    return {
-        "current_zero": [
-            {
-                "instrument": zero.instrument,
-                "current_A": zero.current_A,
-                "standard_uncertainty_A": zero.standard_u_A,
-                "t_s": zero.t_s,
-                "corrected": corrected,
-            }
-            for zero in info.zeros
-        ],
-        "drift_seen_A": drift_A,
-        "check_resistor": None
-        if info.check is None
-        else {
-            "resistance_ohm": info.check.resistance_ohm,
-            "deviation": info.check.deviation if checked is None else checked[1],
-            "used": "gain" in used.measured,
-            "corrected": False,
-        },
-        "offset_u_A": {"specified": standard(specified.offset, specified), "used": standard(used.offset, used)},
-        "gain_u": {"specified": standard(specified.gain, specified), "used": standard(used.gain, used)},
-        "texts": texts,
-    }
+    check = info.check
+    return Evening(
+        current_zero=tuple(
+            ZeroUsed(zero.instrument, zero.current_A, zero.standard_u_A, zero.t_s, corrected) for zero in info.zeros
+        ),
+        drift_seen_A=drift_A,
+        check_resistor=None
+        if check is None
+        else CheckUsed(
+            resistance_ohm=check.resistance_ohm,
+            deviation=check.deviation if checked is None else checked[1],
+            used="gain" in used.measured,
+            corrected=False,
+        ),
+        offset_u_A=StandardU(standard(specified.offset, specified), standard(used.offset, used)),
+        gain_u=StandardU(standard(specified.gain, specified), standard(used.gain, used)),
+        texts=tuple(texts),
+    )
 
 
 def zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:

@@ -8,7 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
+from amphora.harness.results.result import RestLoss
 from amphora.harness.results.retention import longest_rest, retention_in
 
 if TYPE_CHECKING:
@@ -52,13 +54,13 @@ def circuit_of(folder: Path) -> dict[str, Any]:
         first = max(begin.start, int(np.searchsorted(record.t_s, begin.t_s - 30.0)))
         last = int(np.searchsorted(record.t_s, begin.t_s + 600.0, side="right")) - 1
     fit = fit_circuit(record, first, last, info.measurement)
-    leads = state_of(Path(folder), info.bench, info.created_utc)
-    circuit: dict[str, Any] = {**circuit_to_dict(fit, info.cell_id), "leads": leads}
-    if leads["ohm"] is not None:
-        circuit["r0_ohm"] -= leads["ohm"]
-        circuit["u_r0_ohm"] = float(np.hypot(circuit["u_r0_ohm"], leads["U_ohm"] / 2))
+    leads = state_of(Path(folder), info.bench.get("name"), info.bench.get("sensed_at"), info.created_utc)
+    circuit: dict[str, Any] = {**circuit_to_dict(fit, info.cell_id), "leads": to_json(leads)}
+    if leads.ohm is not None:
+        circuit["r0_ohm"] -= leads.ohm
+        circuit["u_r0_ohm"] = float(np.hypot(circuit["u_r0_ohm"], (leads.U_ohm or 0.0) / 2))
         if circuit["r0_ohm"] <= 0:
-            raise InputError(f"{folder}: {leads['text']}, and nothing is left: that leads run does not fit this one")
+            raise InputError(f"{folder}: {leads.text}, and nothing is left: that leads run does not fit this one")
     return circuit
 
 
@@ -76,20 +78,25 @@ def write_circuit(circuit: Mapping[str, Any], out: Path) -> None:
     write_new(out, text)
 
 
+def _twice(u: float | None) -> float | None:
+    """Return U with k = 2; None where no u is known: the fit does not bind that element."""
+    return None if u is None else 2 * u
+
+
 def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:
     """Return a circuit in plain words, values with U (k = 2)."""
     from amphora.harness.common.words import with_U
 
     lines = [
-        f"R0: {with_U(circuit['r0_ohm'], 2 * circuit['u_r0_ohm'], 1000, 'mΩ')} (U with k = 2, as below)",
+        f"R0: {with_U(circuit['r0_ohm'], _twice(circuit['u_r0_ohm']), 1000, 'mΩ')} (U with k = 2, as below)",
     ]
     for number, pair in enumerate(circuit["pairs"], start=1):
         lines.append(
-            f"R{number} with C{number}: {with_U(pair['ohm'], 2 * pair['u_ohm'], 1000, 'mΩ')}, "
-            f"{with_U(pair['farad'], 2 * pair['u_farad'], 1, 'F')}; "
-            f"time constant {with_U(pair['time_constant_s'], 2 * pair['u_time_constant_s'], 1, 's')}"
+            f"R{number} with C{number}: {with_U(pair['ohm'], _twice(pair['u_ohm']), 1000, 'mΩ')}, "
+            f"{with_U(pair['farad'], _twice(pair['u_farad']), 1, 'F')}; "
+            f"time constant {with_U(pair['time_constant_s'], _twice(pair['u_time_constant_s']), 1, 's')}"
         )
-    lines.append(f"At rest at the beginning: {with_U(circuit['open_V'], 2 * circuit['u_open_V'], 1, 'V')}")
+    lines.append(f"At rest at the beginning: {with_U(circuit['open_V'], _twice(circuit['u_open_V']), 1, 'V')}")
     leads = str((circuit.get("leads") or {}).get("text") or "")
     if leads:
         lines.append(f"{leads[:1].upper()}{leads[1:]}.")
@@ -97,7 +104,7 @@ def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def retention_of(folder: Path) -> dict[str, Any]:
+def retention_of(folder: Path) -> RestLoss:
     """Return what the longest rest of a run says about self-discharge.
 
     Raises:

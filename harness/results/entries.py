@@ -2,9 +2,20 @@
 
 import contextlib
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from amphora.harness.common.errors import InputError
+from amphora.harness.results.result import (
+    BudgetLine,
+    BudgetTable,
+    ChargeCourse,
+    Cycle,
+    Knee,
+    PhaseResult,
+    RestResult,
+    TaperFit,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -15,14 +26,14 @@ if TYPE_CHECKING:
     from amphora.harness.analysis.integration import Totals
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Record, RunInfo
-    from amphora.harness.analysis.uncertainty import Budget
+    from amphora.harness.analysis.uncertainty import Budget as Worth
 
 REST_AFTER_CHARGE_S = 4 * 3600.0  # IEC 61960-3, 7.3.1: not more than 4 h after the charge
 
 
 def rests_of(
     quiet: "Record", idle: "npt.NDArray[np.bool_]", phases: "tuple[Phase, ...]", info: "RunInfo"
-) -> list[dict[str, Any]]:
+) -> tuple[RestResult, ...]:
     """Return the rests of a run: where it orders no current, or none is read that could be one."""
     import dataclasses
 
@@ -35,7 +46,7 @@ def rests_of(
     least_A = max(0.002, 3 * current.resolution, 0.005 * largest_current_A(quiet.current_A))
     still = idle | (np.abs(quiet.current_A) <= least_A)
     drift_V = max(0.0002, 0.05 * info.measurement.voltage.offset)  # what wanders in an hour (common practice)
-    return [dataclasses.asdict(item) for item in rests_in(quiet, still, phases, drift_V)]
+    return tuple(RestResult(**dataclasses.asdict(item)) for item in rests_in(quiet, still, phases, drift_V))
 
 
 def end_slope_of(record: "Record", totals: "Totals", phase: "Phase", found: "Figures") -> float | None:
@@ -59,7 +70,7 @@ def end_slope_of(record: "Record", totals: "Totals", phase: "Phase", found: "Fig
 KNEE_V = (0.01, 0.02, 0.05, 0.1, 0.2, 0.4)  # above the cut-off
 
 
-def knee_of(record: "Record", totals: "Totals", phase: "Phase", found: "Figures") -> dict[str, Any] | None:
+def knee_of(record: "Record", totals: "Totals", phase: "Phase", found: "Figures") -> Knee | None:
     """Return what a complete discharge gave between each of `KNEE_V` above the cut-off and the cut-off itself.
 
     With `current_A` at the crossing and `square_A2h`, the current squared over the whole discharge: what leads take.
@@ -80,80 +91,71 @@ def knee_of(record: "Record", totals: "Totals", phase: "Phase", found: "Figures"
     to_go = np.abs(crossing.charge_Ah - totals.charge_Ah[tail][:-1])
     steps = slice(phase.first_row, crossing.row + 1)
     square = float(np.sum(record.current_A[steps][:-1] ** 2 * np.diff(record.t_s[steps]))) / 3600.0
-    return {
-        "current_A": abs(float(record.current_A[crossing.row])),
-        "square_A2h": square,
-        "above_V": list(KNEE_V),
-        "Ah": [
-            float(np.interp(found.end_voltage_V + volt, np.append(lowest, found.end_voltage_V)[::-1],
-                            np.append(to_go, 0.0)[::-1]))
-            for volt in KNEE_V
-        ],
-    }  # fmt: skip
+    falling, left = np.append(lowest, found.end_voltage_V)[::-1], np.append(to_go, 0.0)[::-1]
+    return Knee(
+        current_A=abs(float(record.current_A[crossing.row])),
+        square_A2h=square,
+        above_V=KNEE_V,
+        Ah=tuple(float(np.interp(found.end_voltage_V + volt, falling, left)) for volt in KNEE_V),
+    )
 
 
-def choose(kinds: list[str], entries: list[dict[str, Any]]) -> int | None:
+def choose(entries: Sequence[PhaseResult]) -> int | None:
     """Return the discharge the answer is about: the last complete one, else the largest."""
-    discharges = [index for index, kind in enumerate(kinds) if kind == "discharge" and not entries[index].get("pulse")]
-    complete = [index for index in discharges if entries[index]["complete"]]
+    discharges = [index for index, entry in enumerate(entries) if entry.kind == "discharge" and not entry.pulse]
+    complete = [index for index in discharges if entries[index].complete]
     if complete:
         return complete[-1]
-    return max(discharges, key=lambda index: float(entries[index]["capacity_Ah"]), default=None)
+    return max(discharges, key=lambda index: float(entries[index].capacity_Ah or 0.0), default=None)
 
 
 def entry_of(
     record: "Record", info: "RunInfo", phase: "Phase", found: "Figures", metrics: "ChargeMetrics | None", start: str
-) -> dict[str, Any]:
+) -> PhaseResult:
     """Return one phase as an entry of the answer, its resistances and warnings still empty."""
     charge = phase.kind == "charge"
     complete = found.reached_cutoff if not charge else bool(metrics and metrics.tapered)
     if phase.cut_by_gap or found.gap_half_Ah is None:
         complete = False
     rise_K, mean_degC = temperature_of(record, phase)
-    entry: dict[str, Any] = {
-        "kind": phase.kind,
-        "begin_s": found.begin_t_s,
-        "end_s": found.end_t_s,
-        "first_row": phase.first_row,
-        "last_row": phase.last_row,
-        "main_current_A": phase.main_current_A,
-        "complete": complete,
-        "capacity_Ah": None if charge else found.capacity_Ah,
-        "capacity_U_Ah": None if charge else found.capacity.U,
-        "capacity_whole_rows_Ah": None if charge else found.whole_rows_Ah,
-        "charge_Ah": found.capacity_Ah if charge else None,
-        "charge_U_Ah": found.capacity.U if charge else None,
-        "energy_Wh": found.energy_Wh,
-        "energy_U_Wh": found.energy.U,
-        "mean_voltage_V": found.mean_voltage_V,
-        "duration_s": found.duration_s,
-        "reached_cutoff": found.reached_cutoff and not charge,
-        "end_voltage_V": found.end_voltage_V,
-        "resistances": [],
-        "temperature_rise_K": rise_K,
-        "temperature_degC": mean_degC,
-        "start": start,
-        "warnings": [],
-        "cut_by_gap": phase.cut_by_gap,
-        "charge_metrics": None,
-    }
-    if metrics is not None:
-        entry["charge_metrics"] = {
-            "constant_current_share": metrics.constant_current_share,
-            "constant_voltage_share": metrics.constant_voltage_share,
-            "held_voltage_V": metrics.held_voltage_V,
-            "end_current_A": metrics.end_current_A,
-            "tapered": metrics.tapered,
-            "taper": None
-            if metrics.taper is None
-            else {
-                "tau_s": metrics.taper.tau_s,
-                "amplitude_A": metrics.taper.amplitude_A,
-                "floor_A": metrics.taper.floor_A,
-                "residual_A": metrics.taper.residual_A,
-            },
-        }
-    return entry
+    return PhaseResult(
+        kind=phase.kind,
+        begin_s=found.begin_t_s,
+        end_s=found.end_t_s,
+        first_row=phase.first_row,
+        last_row=phase.last_row,
+        main_current_A=phase.main_current_A,
+        complete=complete,
+        capacity_Ah=None if charge else found.capacity_Ah,
+        capacity_U_Ah=None if charge else found.capacity.U,
+        capacity_whole_rows_Ah=None if charge else found.whole_rows_Ah,
+        charge_Ah=found.capacity_Ah if charge else None,
+        charge_U_Ah=found.capacity.U if charge else None,
+        energy_Wh=found.energy_Wh,
+        energy_U_Wh=found.energy.U,
+        mean_voltage_V=found.mean_voltage_V,
+        duration_s=found.duration_s,
+        reached_cutoff=found.reached_cutoff and not charge,
+        end_voltage_V=found.end_voltage_V,
+        temperature_rise_K=rise_K,
+        temperature_degC=mean_degC,
+        start=start,
+        cut_by_gap=phase.cut_by_gap,
+        charge_metrics=None if metrics is None else _course_of(metrics),
+    )
+
+
+def _course_of(metrics: "ChargeMetrics") -> ChargeCourse:
+    """Return how a charge went as it stands in the answer."""
+    taper = metrics.taper
+    return ChargeCourse(
+        metrics.constant_current_share,
+        metrics.constant_voltage_share,
+        metrics.held_voltage_V,
+        metrics.end_current_A,
+        metrics.tapered,
+        None if taper is None else TaperFit(taper.tau_s, taper.amplitude_A, taper.floor_A, taper.residual_A),
+    )
 
 
 def start_of(
@@ -206,12 +208,12 @@ def temperature_of(record: "Record", phase: "Phase") -> tuple[float | None, floa
     return float(inside.max()) - rest, rest
 
 
-def temperature_at_first(entries: list[dict[str, Any]]) -> float | None:
+def temperature_at_first(entries: Sequence[PhaseResult]) -> float | None:
     """Return the first temperature that a phase began at, in °C; None where none is known."""
-    return next((entry["temperature_degC"] for entry in entries if entry["temperature_degC"] is not None), None)
+    return next((entry.temperature_degC for entry in entries if entry.temperature_degC is not None), None)
 
 
-def cycle_of(charge: "Figures", discharge: "Figures") -> dict[str, float]:
+def cycle_of(charge: "Figures", discharge: "Figures") -> Cycle:
     """Return the efficiencies of one charge and the discharge after it."""
     from amphora.harness.analysis.charge import cycle_efficiency
 
@@ -224,34 +226,24 @@ def cycle_of(charge: "Figures", discharge: "Figures") -> dict[str, float]:
     found = cycle_efficiency(
         charge.capacity_Ah, charge.energy_Wh, discharge.capacity_Ah, discharge.energy_Wh, math.hypot(*offsets)
     )
-    return {
-        "coulombic_efficiency": found.coulombic,
-        "coulombic_efficiency_U": found.coulombic_U,
-        "energy_efficiency": found.energy,
-    }
+    return Cycle(found.coulombic, found.coulombic_U, found.energy)
 
 
-def budget_of(budget: "Budget") -> dict[str, Any]:
-    """Return a budget as plain data."""
-    return {
-        "quantity": budget.quantity,
-        "value": budget.value,
-        "unit": budget.unit,
-        "u": budget.u,
-        "U": budget.U,
-        "k": budget.k,
-        "notes": list(budget.notes),
-        "lines": [
-            {
-                "name": line.name,
-                "standard_u": line.standard_u,
-                "unit": line.unit,
-                "sensitivity": line.sensitivity,
-                "contribution": line.contribution,
-                "type": line.kind,
-                "assumed": line.assumed,
-                "note": line.note,
-            }
+def budget_of(budget: "Worth") -> BudgetTable:
+    """Return a budget as it stands in the answer."""
+    return BudgetTable(
+        budget.quantity,
+        budget.value,
+        budget.unit,
+        budget.u,
+        budget.U,
+        budget.k,
+        tuple(budget.notes),
+        tuple(
+            BudgetLine(
+                line.name, line.standard_u, line.unit, line.sensitivity, line.contribution, line.kind, line.assumed,
+                line.note,
+            )
             for line in budget.lines
-        ],
-    }
+        ),
+    )  # fmt: skip

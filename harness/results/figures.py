@@ -3,14 +3,14 @@
 import json
 import math
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.results.analyse import analyse
 from amphora.harness.results.kept import keep, kept_result, stamps_of
+from amphora.harness.results.result import Result
 
 
-def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
+def figures_of(folder: Path, cutoff_V: float | None = None) -> Result:
     """Return what a run's own files say: kept, or made anew."""
     from amphora.harness.archive.loading import load_all
 
@@ -23,7 +23,7 @@ def figures_of(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
         loaded = load_all(folder, extras=False, condensed=True)
         try:
             result = analyse(loaded, cutoff_V)
-            text = json.dumps(result, ensure_ascii=False, allow_nan=False)
+            text = json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False)
         except (OverflowError, ValueError) as error:  # what no instrument gives: 1e308, by a damaged file
             raise AnalysisError(
                 f"{folder}: holds numbers that no figure can be made from ({error}); look at run.json and events.jsonl"

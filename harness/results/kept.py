@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 
 from amphora.harness.archive.result_file import RESULT_KEY, read_kept
 from amphora.harness.archive.run_folder import EVENTS, FILES, RUN, SAMPLES
+from amphora.harness.results.result import Result
 
 FORMAT = "amphora-result/1"
 STAMPS = "files"  # the key beside `inputs_sha256`: size, time and inode of each file that the digest is of
@@ -120,7 +121,7 @@ def kept_text(result: dict[str, Any] | str, head: dict[str, Any]) -> str:
     return json.dumps({**head, "result_sha256": own})[:-1] + ", " + RESULT_KEY.decode() + part + "}"
 
 
-def kept_result(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
+def kept_result(folder: Path, cutoff_V: float | None) -> Result | None:
     """Return what `result.json` holds where it is still true; None where it is not, or for another cut-off."""
     path = folder / "result.json"
     if cutoff_V is not None or not path.is_file():
@@ -129,13 +130,21 @@ def kept_result(folder: Path, cutoff_V: float | None) -> dict[str, Any] | None:
     if kept is None or kept.get("format") != FORMAT or kept.get("code_sha256") != code_digest():
         return None
     stamps = stamps_of(folder) if _by_stamps.get() else None
-    result: dict[str, Any] = kept["result"]
+    try:
+        result = Result.from_json(kept["result"])
+    except (ValueError, TypeError, AttributeError):  # no code that is here wrote it
+        return None
     if stamps is not None and kept.get(STAMPS) == stamps:
         return result
     if kept.get("inputs_sha256") != digest_of(folder):
         return None
     if stamps is not None:  # copied here, or kept while its files were young: from now on they are known
-        keep(folder, json.dumps(result, ensure_ascii=False, allow_nan=False), str(kept["inputs_sha256"]), stamps)
+        keep(
+            folder,
+            json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False),
+            str(kept["inputs_sha256"]),
+            stamps,
+        )
     return result
 
 

@@ -6,11 +6,12 @@ of the first two is leads and holder; the third against the one before it is the
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.common.errors import AnalysisError
+from amphora.harness.results.result import LeadsMeasured
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.records import Record, RunInfo
@@ -20,73 +21,66 @@ if TYPE_CHECKING:
 AT_CELL, AT_LOAD, RESEATED = "sensed at the cell", "sensed at the load", "reseated"
 
 
-def measured_in(record: "Record", info: "RunInfo", names: Sequence[str]) -> dict[str, Any] | None:
+def measured_in(record: "Record", info: "RunInfo", names: Sequence[str]) -> LeadsMeasured | None:
     """Return what a run says of leads, holder and contact; None for a run that does not ask for it.
 
     Args:
         record, info: The run.
         names: Name of each step as executed.
-
-    Returns:
-        `ohm`, `U_ohm` (None when not measured), `contact_difference_ohm`, `contact_U_ohm`, `contact_is_bad`,
-        `contact_text`, `pulses`, `duration_s`, `problem` (a sentence, or None) and `text`.
     """
     from amphora.harness.analysis.leads import leads_between
 
     if RESEATED not in names and not {AT_CELL, AT_LOAD} <= set(names):
         return None
     groups = {name: _pulses(record, info, [n for n, one in enumerate(names) if one == name]) for name in set(names)}
-    found: dict[str, Any] = {
-        "ohm": None, "U_ohm": None, "pulses": 0, "duration_s": None, "contact_difference_ohm": None,
-        "contact_U_ohm": None, "contact_is_bad": None, "contact_text": None, "problem": None, "text": "",
-    }  # fmt: skip
-    words = []
+    found = LeadsMeasured()
+    words: list[str] = []
     try:
         contact = _contact(groups, names)
         if contact is not None:
-            found.update(contact)
-            words.append(contact["contact_text"])
+            found = contact
+            words.append(contact.contact_text or "")
         if groups.get(AT_CELL) and groups.get(AT_LOAD):
             between = leads_between(groups[AT_LOAD], groups[AT_CELL], info.measurement)
             # Another run sits in the holder anew: what reseating changed is part of what is not known.
-            U_ohm = math.hypot(between.U_ohm, found["contact_difference_ohm"] or 0.0)
-            found.update(pulses=between.pulses, duration_s=between.duration_s)
+            U_ohm = math.hypot(between.U_ohm, found.contact_difference_ohm or 0.0)
+            found = replace(found, pulses=between.pulses, duration_s=between.duration_s)
             if between.ohm < -max(U_ohm, 0.002):
-                found["problem"] = (
+                problem = (
                     "the pulses sensed at the cell show more resistance than those at the load: the clips were at the "
                     "wrong places, or slipped; measure again"
                 )
+                found = replace(found, problem=problem)
             else:
-                found.update(ohm=max(0.0, between.ohm), U_ohm=U_ohm)
+                found = replace(found, ohm=max(0.0, between.ohm), U_ohm=U_ohm)
                 words.insert(
                     0,
                     f"leads and holder: {1000 * max(0.0, between.ohm):.1f} ± {1000 * U_ohm:.1f} mΩ "
                     f"({between.pulses} pulses at each place, read {between.duration_s:g} s after the step)",
                 )
         elif AT_CELL in names and AT_LOAD in names:
-            found["problem"] = "no pulse could be read at both places: nothing is known of the leads"
+            found = replace(found, problem="no pulse could be read at both places: nothing is known of the leads")
     except AnalysisError as error:
-        found["problem"] = str(error)
-    found["text"] = "; ".join(words) if words else str(found["problem"] or "")
-    return found
+        found = replace(found, problem=str(error))
+    return replace(found, text="; ".join(words) if words else found.problem or "")
 
 
-def step_names(run: dict[str, Any]) -> list[str]:
+def step_names(run: Mapping[str, Any]) -> list[str]:
     """Return the name of each step as executed, as the plan in `run.json` has them."""
     steps = (run.get("plan") or {}).get("steps") or []
     return [str(step.get("name", "")) for step in steps]
 
 
-def leads_warnings(found: dict[str, Any] | None) -> "list[Warning_]":
+def leads_warnings(found: LeadsMeasured | None) -> "list[Warning_]":
     """Return what a person should know of a run that measured leads or a contact."""
     from amphora.harness.analysis.warnings import Warning_
 
     told = []
-    if found and found["contact_is_bad"]:
-        text = str(found["contact_text"])
+    if found and found.contact_is_bad:
+        text = str(found.contact_text)
         told.append(Warning_("contact", f"{text[:1].upper()}{text[1:]}."))
-    if found and found["problem"]:
-        text = str(found["problem"])
+    if found and found.problem:
+        text = found.problem
         told.append(Warning_("leads", f"{text[:1].upper()}{text[1:]}."))
     return told
 
@@ -104,7 +98,7 @@ def _pulses(record: "Record", info: "RunInfo", steps: Sequence[int]) -> "list[Re
     return found
 
 
-def _contact(groups: "dict[str, list[Resistance]]", names: Sequence[str]) -> dict[str, Any] | None:
+def _contact(groups: "dict[str, list[Resistance]]", names: Sequence[str]) -> LeadsMeasured | None:
     """Compare the pulses after reseating with those of the pulses step before it."""
     from amphora.harness.analysis.leads import contact_check
     from amphora.harness.analysis.resistance import LOAD_STEP
@@ -126,9 +120,9 @@ def _contact(groups: "dict[str, list[Resistance]]", names: Sequence[str]) -> dic
         some = [v for v in groups[name] if v.method == LOAD_STEP and round(v.duration_s, 1) == min(shared)]
         pair.append(replace(some[0], ohm=sum(v.ohm for v in some) / len(some)))
     check = contact_check(pair[0], pair[1])
-    return {
-        "contact_difference_ohm": check.difference_ohm,
-        "contact_U_ohm": check.U_ohm,
-        "contact_is_bad": check.is_contact,
-        "contact_text": check.text,
-    }
+    return LeadsMeasured(
+        contact_difference_ohm=check.difference_ohm,
+        contact_U_ohm=check.U_ohm,
+        contact_is_bad=check.is_contact,
+        contact_text=check.text,
+    )

@@ -3,8 +3,10 @@
 A pulse is no discharge: what flowed in it says nothing of what the cell holds. Ah, ohm, s, V.
 """
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from amphora.harness.results.result import PhaseResult, ResistanceTable, ResistanceValue, RunWarning
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.integration import Totals
@@ -18,36 +20,35 @@ DEADBAND = 0.005  # of the largest current, as for phases
 MOST_ALIKE = 3  # warnings of one kind that are shown one by one
 
 
-def loaded_s(entry: Mapping[str, Any]) -> float:
+def loaded_s(entry: PhaseResult) -> float:
     """Return how long a phase's charge takes at its main current, in s: rests in it are no load."""
-    charge = entry["charge_Ah"] if entry["kind"] == "charge" else entry["capacity_Ah"]
-    main_A = abs(entry["main_current_A"] or 0.0)
-    return 3600.0 * float(charge or 0.0) / main_A if main_A > 0 else 0.0
+    main_A = abs(entry.main_current_A or 0.0)
+    return 3600.0 * float(entry.moved_Ah or 0.0) / main_A if main_A > 0 else 0.0
 
 
-def kind_of(info: "RunInfo", entries: Sequence[Mapping[str, Any]]) -> str:
+def kind_of(info: "RunInfo", entries: Sequence[PhaseResult]) -> str:
     """Return what a record is: "pulses", "changing load", or "" for charges and discharges as usual.
 
     Of our own runs the recipe says it: a step of the kind discharge is one, however short.
     """
     import statistics
 
-    discharges = [entry for entry in entries if entry["kind"] == "discharge"]
+    discharges = [entry for entry in entries if entry.kind == "discharge"]
     if any(info.step_kinds) or not discharges:
         return ""
     lengths = [loaded_s(entry) for entry in entries]
     if len(entries) >= MANY_PHASES and statistics.median(lengths) < PULSE_S:
-        return "changing load" if sum(entry["kind"] == "charge" for entry in entries) >= len(entries) / 3 else "pulses"
+        return "changing load" if sum(entry.kind == "charge" for entry in entries) >= len(entries) / 3 else "pulses"
     return "pulses" if max(loaded_s(entry) for entry in discharges) < PULSE_S else ""
 
 
-def is_pulse(info: "RunInfo", entry: Mapping[str, Any], kind: str) -> bool:
+def is_pulse(info: "RunInfo", entry: PhaseResult, kind: str) -> bool:
     """Return whether a phase is too short to say what a cell holds."""
     return not any(info.step_kinds) and (bool(kind) or loaded_s(entry) < PULSE_S)
 
 
-def moved(record: "Record", totals: "Totals") -> dict[str, float]:
-    """Return the charge that went in, out, and the net of both, positive into the cell, where it is known."""
+def moved(record: "Record", totals: "Totals") -> tuple[float, float]:
+    """Return the charge that went in, and that which went out, Ah, both 0 or more, where it is known."""
     import numpy as np
 
     from amphora.harness.analysis.integration import largest_current_A
@@ -61,11 +62,11 @@ def moved(record: "Record", totals: "Totals") -> dict[str, float]:
         step = step[flows[1:] | flows[:-1]]
         into += float(step[step > 0].sum())
         out -= float(step[step < 0].sum())
-    return {"charged_Ah": into, "discharged_Ah": out, "net_charge_Ah": into - out}
+    return into, out
 
 
-def resistance_table(items: Sequence[Mapping[str, Any]], temperature_degC: float | None) -> dict[str, Any] | None:
-    """Return the resistance of a run over charge and time, as plain data; None where too little shows it.
+def resistance_table(items: Sequence[ResistanceValue], temperature_degC: float | None) -> ResistanceTable | None:
+    """Return the resistance of a run over charge and time; None where too little shows it.
 
     Args:
         items: The resistances, leads in or out as they are.
@@ -73,40 +74,38 @@ def resistance_table(items: Sequence[Mapping[str, Any]], temperature_degC: float
 
     Returns:
         `along`: "charge_state", "moved_Ah" (from the first row on, positive into the cell) or "before_V" (the voltage
-        at rest before each step), the first of these that the values have; and the fields of the model.
+        at rest before each step), the first of these that the values have; and the surface of the model.
     """
-    import dataclasses
-
     import numpy as np
 
     from amphora.harness.analysis.resistance_model import fit_resistance_model
 
     for name in ("charge_state", "moved_Ah", "before_V"):
-        some = [item for item in items if item.get(name) is not None and item["ohm"]]
+        some = [item for item in items if getattr(item, name) is not None and item.ohm]
         if name == "before_V":
-            some = [item for item in some if abs(item.get("before_A") or 0.0) < 0.05 * abs(item["current_A"])]
+            some = [item for item in some if abs(item.before_A or 0.0) < 0.05 * abs(item.current_A or 0.0)]
         if len(some) < max(4, 0.5 * len(items)):
             continue
-        columns = [np.array([float(item[key]) for item in some]) for key in (name, "duration_s", "ohm", "U_ohm")]
-        found: ResistanceModel | None = fit_resistance_model([str(item["method"]) for item in some], *columns)
+        columns = [np.array([float(getattr(one, key)) for one in some]) for key in (name, "duration_s", "ohm", "U_ohm")]
+        found: ResistanceModel | None = fit_resistance_model([item.method for item in some], *columns)
         if found is not None:
-            return {"along": name, "temperature_degC": temperature_degC, **{
-                {"along": "at"}.get(key, key): value for key, value in dataclasses.asdict(found).items()
-            }}  # fmt: skip
+            return ResistanceTable(
+                name, temperature_degC, found.along, found.times_s, found.ohm, found.U_ohm, found.values, found.scatter
+            )
     return None
 
 
-def told_once(warnings: Sequence[dict[str, str]]) -> list[dict[str, str]]:
+def told_once(warnings: Sequence[RunWarning]) -> tuple[RunWarning, ...]:
     """Return warnings with those of one kind, where there are many, in one line."""
     counts: dict[str, int] = {}
     for item in warnings:
-        counts[item["code"]] = counts.get(item["code"], 0) + 1
+        counts[item.code] = counts.get(item.code, 0) + 1
     out, seen = [], set()
     for item in warnings:
-        count = counts[item["code"]]
+        count = counts[item.code]
         if count <= MOST_ALIKE:
             out.append(item)
-        elif item["code"] not in seen:
-            seen.add(item["code"])
-            out.append({"code": item["code"], "text": f"{count} times, first: {item['text']}"})
-    return out
+        elif item.code not in seen:
+            seen.add(item.code)
+            out.append(RunWarning(item.code, f"{count} times, first: {item.text}"))
+    return tuple(out)

@@ -2,15 +2,15 @@
 
 import contextlib
 import json
-from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.passes import SAME_CUTOFF_V, alike, compared, is_pass, pass_warnings
+from amphora.harness.results.result import Result, RunWarning
 
 
-def with_earlier_pass(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
+def with_earlier_pass(folder: Path, result: Result) -> Result:
     """Return figures that also say whether the cell's earlier run agrees, where there is one made alike.
 
     The earlier run is not among the inputs of `result.json`, so this part is never kept.
@@ -19,10 +19,10 @@ def with_earlier_pass(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
         folder: The run folder; runs beside it are of the same cell.
         result: The run's figures.
     """
-    if result.get("passes") is not None or not is_pass(result):
+    if result.passes is not None or not is_pass(result):
         return result
     folder = folder.absolute()
-    made = str(result.get("created_utc") or "")
+    made = str(result.created_utc or "")
     earlier: list[tuple[str, Path]] = []
     for other in folder.parent.glob("*/run.json"):
         if other.parent == folder:
@@ -36,23 +36,23 @@ def with_earlier_pass(folder: Path, result: dict[str, Any]) -> dict[str, Any]:
             other_result = _figures(candidate, result)
             if is_pass(other_result) and alike(other_result, result):
                 found = compared(
-                    other_result["capacity_Ah"],
-                    result["capacity_Ah"],
-                    str(result["chemistry"]),
+                    other_result.capacity_Ah or 0.0,
+                    result.capacity_Ah or 0.0,
+                    result.chemistry,
                     f"This pass and that of {candidate.name}",
                     str(candidate),
                 )
-                told = [{"code": item.code, "text": item.text} for item in pass_warnings(found)]
-                return {**result, "passes": found, "warnings": [*result["warnings"], *told]}
+                told = [RunWarning(item.code, item.text) for item in pass_warnings(found)]
+                return replace(result, passes=found, warnings=(*result.warnings, *told))
     return result
 
 
-def _figures(candidate: Path, result: Mapping[str, Any]) -> dict[str, Any]:
+def _figures(candidate: Path, result: Result) -> Result:
     """Return an earlier run's figures, brought to this one's cut-off where its own was lower."""
     from amphora.harness.results.figures import figures_of
 
     found = figures_of(candidate)
-    own, wanted = found.get("cutoff_V"), result.get("cutoff_V")
+    own, wanted = found.cutoff_V, result.cutoff_V
     if own is not None and wanted is not None and own < wanted - SAME_CUTOFF_V:
         return figures_of(candidate, float(wanted))
     return found

@@ -1,9 +1,11 @@
 """The resistances of each phase, and how much charge had moved before each."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.common.errors import AnalysisError
+from amphora.harness.results.result import PhaseResult, ResistanceValue
 
 if TYPE_CHECKING:
     import numpy as np
@@ -76,41 +78,40 @@ def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, 
     return part, int(np.searchsorted(rows, first - low)), int(np.searchsorted(rows, last - low))
 
 
-def plain_resistance(item: Any) -> dict[str, Any]:
-    """Return a resistance as plain data."""
-    return {
-        name: getattr(item, name)
-        for name in (
-            "method", "ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s", "before_V", "before_A"
-        )
-    }  # fmt: skip
+def plain_resistance(item: Any) -> ResistanceValue:
+    """Return a resistance as it stands in the answer."""
+    return ResistanceValue(
+        item.method, item.ohm, item.U_ohm, item.current_A, item.duration_s, item.charge_state, item.t_s,
+        item.before_V, item.before_A,
+    )  # fmt: skip
 
 
-def of_all(entries: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def of_all(entries: Sequence[PhaseResult]) -> tuple[ResistanceValue, ...]:
     """Return the resistances of all phases, in order of time, each once: a release may count to two phases."""
-    found = {(item["t_s"], item["method"], item["duration_s"]): item for one in entries for item in one["resistances"]}
-    return [found[key] for key in sorted(found)]
+    found = {(item.t_s, item.method, item.duration_s): item for one in entries for item in one.resistances}
+    return tuple(found[key] for key in sorted(found))
 
 
-def place(items: list[dict[str, Any]], record: "Record", totals: "Totals") -> None:
-    """Say how much charge had moved since the first row; by the file's own counter where gaps hide some of it."""
+def place(items: Sequence[ResistanceValue], record: "Record", totals: "Totals") -> tuple[ResistanceValue, ...]:
+    """Return resistances with the charge moved since the first row; by the file's counter where gaps hide some."""
     import numpy as np
 
     if not items:
-        return
+        return ()
     charge = totals.charge_Ah
     unknown = [gap.after_row for gap in record.gaps if gap.charge_low_Ah is None]
     if unknown:
         counter = record.extra.get("counter_Ah")
         if counter is None or not np.isfinite(counter).all() or _set_back(counter):
-            for item in items:
-                row = int(np.searchsorted(record.t_s, item["t_s"], side="right"))
-                item["moved_Ah"] = None if any(gap < row for gap in unknown) else float(charge[max(0, row - 1)])
-            return
+            seen = [int(np.searchsorted(record.t_s, item.t_s, side="right")) for item in items]
+            return tuple(
+                replace(item, moved_Ah=None if any(gap < row for gap in unknown) else float(charge[max(0, row - 1)]))
+                for item, row in zip(items, seen, strict=True)
+            )
         way = 1.0 if _same_way(counter, charge, record.current_A) else -1.0
         charge = way * (counter - counter[0])
-    for item in items:
-        item["moved_Ah"] = float(charge[max(0, int(np.searchsorted(record.t_s, item["t_s"], side="right")) - 1)])
+    rows = (max(0, int(np.searchsorted(record.t_s, item.t_s, side="right")) - 1) for item in items)
+    return tuple(replace(item, moved_Ah=float(charge[row])) for item, row in zip(items, rows, strict=True))
 
 
 def _set_back(counter: "npt.NDArray[np.float64]") -> bool:

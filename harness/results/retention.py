@@ -1,9 +1,10 @@
-"""What the longest rest of a run says about self-discharge. Plain data for JSON."""
+"""What the longest rest of a run says about self-discharge."""
 
-from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from amphora.harness.results.result import RestLoss, Result
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.records import Record, RunInfo
@@ -33,8 +34,8 @@ def longest_rest(record: "Record", info: "RunInfo") -> slice | None:
     return slice(int(low[longest]), int(high[longest])) if spans[longest] > 0 else None
 
 
-def retention_in(record: "Record", info: "RunInfo", rows: slice) -> dict[str, Any]:
-    """Return what a rest says about self-discharge, as plain data.
+def retention_in(record: "Record", info: "RunInfo", rows: slice) -> RestLoss:
+    """Return what a rest says about self-discharge.
 
     Args:
         record, info: The run.
@@ -57,13 +58,12 @@ def retention_in(record: "Record", info: "RunInfo", rows: slice) -> dict[str, An
     )
     late = record.voltage_V[rows][-max(1, t_s.size // 20) :]
     rested = late[np.isfinite(late)]
-    return {
+    return RestLoss(
         **asdict(found),
-        "mV_per_day": None if found.fall_V_per_day is None else 1000 * found.fall_V_per_day,
-        "mV_U_per_day": None if found.fall_U_V_per_day is None else 1000 * found.fall_U_V_per_day,
-        "rested_V": float(rested.mean()) if rested.size else None,
-        "slope_from": None,
-    }
+        mV_per_day=None if found.fall_V_per_day is None else 1000 * found.fall_V_per_day,
+        mV_U_per_day=None if found.fall_U_V_per_day is None else 1000 * found.fall_U_V_per_day,
+        rested_V=float(rested.mean()) if rested.size else None,
+    )
 
 
 SLOPE_ABOUT_V = 0.02  # at least this far about the voltages of the rest the slope is taken
@@ -71,7 +71,7 @@ SLOPE_ABOUT_V = 0.02  # at least this far about the voltages of the rest the slo
 SLOPE_U_SHARE = 0.25  # standard; a discharge's curve less its sag is not at equilibrium (common practice, assumed)
 
 
-def loss_of(retention: Mapping[str, Any], folder: Path, result: Mapping[str, Any]) -> dict[str, Any]:
+def loss_of(retention: RestLoss, folder: Path, result: Result) -> RestLoss:
     """Return a retention with its loss of charge, from the slope that a discharge of the same cell shows.
 
     Args:
@@ -89,27 +89,26 @@ def loss_of(retention: Mapping[str, Any], folder: Path, result: Mapping[str, Any
 
     record, _ = load(folder)
     model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
-    rested_V, fall = retention.get("rested_V"), retention.get("fall_V_per_day")
-    fall_U = retention.get("fall_U_V_per_day")
+    rested_V, fall, fall_U = retention.rested_V, retention.fall_V_per_day, retention.fall_U_V_per_day
     if rested_V is None or fall is None or fall_U is None:
-        return dict(retention)
-    fallen_V = max(0.0, fall * (float(retention.get("rested_days") or 1.0) - 1.0))  # after the first day
+        return retention
+    fallen_V = max(0.0, fall * (float(retention.rested_days or 1.0) - 1.0))  # after the first day
     middle_V, half_V = rested_V + 0.5 * fallen_V, max(SLOPE_ABOUT_V, 0.5 * fallen_V)
     high_V = min(middle_V + half_V, float(model.ocv_V[0]))
     low_V = min(middle_V - half_V, high_V - SLOPE_ABOUT_V)
     if not (model.ocv_V[-1] < low_V and rested_V < model.ocv_V[0] + SLOPE_ABOUT_V):
-        return dict(retention)  # the cell rests where the discharge never was
+        return retention  # the cell rests where the discharge never was
     falling = -model.ocv_V
     moved_Ah = np.interp([-high_V, -low_V], falling, model.given_Ah)
     share = float(moved_Ah[1] - moved_Ah[0]) / model.capacity_Ah
     if share <= 0:
-        return dict(retention)
+        return retention
     slope = (high_V - low_V) / share
     to_percent = MONTH_DAYS * 100 / slope
     loss = fall * to_percent
-    return {
-        **retention,
-        "loss_percent_per_month": loss,
-        "loss_U_percent_per_month": float(np.hypot(fall_U * to_percent, 2 * SLOPE_U_SHARE * loss)),
-        "slope_from": result.get("run"),
-    }
+    return replace(
+        retention,
+        loss_percent_per_month=loss,
+        loss_U_percent_per_month=float(np.hypot(fall_U * to_percent, 2 * SLOPE_U_SHARE * loss)),
+        slope_from=result.run,
+    )

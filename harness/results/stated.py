@@ -1,10 +1,11 @@
 """A run's capacity at the stated condition (0.2 It, 20 °C, its cut-off), or why its record does not support one."""
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from amphora.harness.common.errors import AnalysisError
+from amphora.harness.results.result import StatedCapacity
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.capacity import Figures
@@ -19,8 +20,8 @@ MOST_POINTS = 20_000
 def stated_of(
     record: "Record", totals: "Totals", phase: "Phase | None", found: "Figures | None", temperature_degC: float | None,
     start: str,
-) -> dict[str, Any] | None:  # fmt: skip
-    """Return `{capacity_Ah, U_Ah, current_A, temperature_degC, cutoff_V, converted_Ah, text}`, or nulls and `why`.
+) -> StatedCapacity | None:  # fmt: skip
+    """Return the capacity at the stated condition, or why there is none; None for what is no discharge to an end.
 
     Args:
         record: The run's readings.
@@ -35,9 +36,8 @@ def stated_of(
 
     if phase is None or found is None or phase.kind != "discharge" or found.crossing is None or start == "unknown":
         return None
-    nothing = {"capacity_Ah": None, "U_Ah": None}
     if phase.cut_by_gap or found.gap_half_Ah is None:
-        return {**nothing, "why": "a gap in the record"}
+        return StatedCapacity(None, None, why="a gap in the record")
     rows = at_main_current(record, phase)
     rows = rows[rows <= found.crossing.row]
     stride = max(1, rows.size // MOST_POINTS)
@@ -52,12 +52,10 @@ def stated_of(
             given, volt, main_A, cutoff_V, found.capacity_Ah, found.capacity.U, rested_V, rested_s, temperature_degC
         )
     except AnalysisError as error:
-        return {**nothing, "why": str(error)}
-    return {
-        "capacity_Ah": made.capacity_Ah, "U_Ah": made.U_Ah, "current_A": made.current_A,
-        "temperature_degC": STATED_degC, "cutoff_V": made.cutoff_V, "converted_Ah": made.converted_Ah,
-        "text": made.text,
-    }  # fmt: skip
+        return StatedCapacity(None, None, why=str(error))
+    return StatedCapacity(
+        made.capacity_Ah, made.U_Ah, made.current_A, STATED_degC, made.cutoff_V, made.converted_Ah, made.text
+    )
 
 
 def _rest_after(record: "Record", end_s: float, main_A: float) -> tuple[float | None, float]:

@@ -3,14 +3,14 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from amphora.harness.results.result import ReferenceTemperature, Warmth
+
 if TYPE_CHECKING:
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Record, RunInfo
 
 
-def thermal_of(
-    record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]
-) -> dict[str, Any] | None:
+def thermal_of(record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]) -> Warmth | None:
     """Return rise, rate and heat of the phase that the answer is about; None without a phase."""
     import numpy as np
 
@@ -37,21 +37,20 @@ def thermal_of(
     middle = any(item.charge_state is None or item.charge_state <= HIGH_STATE for item in able)
     known = info.form.strip().upper() in ("18650", "18500")
     found = thermal(record, first, last, info.measurement, ohm, 40.0 if known else None)
-    return {
-        "rise_K": found.rise_K,
-        "rise_U_K": found.rise_U_K,
-        "fastest_K_per_min": found.fastest_K_per_min,
-        "resistance_ohm": ohm,
-        "heat_Wh": found.heat_Wh,
-        "mean_power_W": found.mean_power_W,
-        "expected_rise_K": found.expected_rise_K,
-        "unexplained": next((note for note in found.notes if "explains" in note), None)
-        if middle or (found.rise_K or 0.0) > 3 * (found.expected_rise_K or 0.0) + 3
-        else None,
-    }
+    odd = middle or (found.rise_K or 0.0) > 3 * (found.expected_rise_K or 0.0) + 3
+    return Warmth(
+        rise_K=found.rise_K,
+        rise_U_K=found.rise_U_K,
+        fastest_K_per_min=found.fastest_K_per_min,
+        resistance_ohm=ohm,
+        heat_Wh=found.heat_Wh,
+        mean_power_W=found.mean_power_W,
+        expected_rise_K=found.expected_rise_K,
+        unexplained=next((note for note in found.notes if "explains" in note), None) if odd else None,
+    )
 
 
-def reference_of(cell_degC: float | None) -> dict[str, Any]:
+def reference_of(cell_degC: float | None) -> ReferenceTemperature:
     """Return how the cell's temperature stands to the standard's, in words too."""
     from amphora.harness.analysis.thermal import REFERENCE_BAND_K, REFERENCE_degC
 
@@ -64,10 +63,4 @@ def reference_of(cell_degC: float | None) -> dict[str, Any]:
             f"The cell stood at {cell_degC:.1f} °C, {'within' if within else 'outside'} the standard's {held}; "
             "the figures are for this temperature and not converted to another."
         )
-    return {
-        "cell_degC": cell_degC,
-        "reference_degC": REFERENCE_degC,
-        "band_K": REFERENCE_BAND_K,
-        "within": within,
-        "text": text,
-    }
+    return ReferenceTemperature(cell_degC, REFERENCE_degC, REFERENCE_BAND_K, within, text)

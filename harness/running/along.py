@@ -19,7 +19,7 @@ from amphora.harness.archive.run_folder import EVENTS, SAMPLES, is_simulated, ne
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.locks import folder_owner
 from amphora.harness.plans.plan import Plan, plan_from_dict
-from amphora.harness.running.view import Moved, Seen, Shown, View, headline, view_of
+from amphora.harness.running.view import ALL_OFF, Moved, Seen, Shown, View, headline, view_of
 from amphora.harness.running.whereabouts import whereabouts
 
 CURVE_POINTS = 400
@@ -140,6 +140,7 @@ class Along:
         self._offset = self._events_offset = self._columns = 0
         self._previous: tuple[float, float] | None = None
         self._step = ""
+        self._all_off: set[str] = set()
         self._step_Ah = self._in_Ah = self._out_Ah = 0.0
 
     def _take_row(self, line: bytes) -> None:
@@ -159,8 +160,9 @@ class Along:
             if self._previous is not None:
                 moved_Ah = 0.5 * (amps + self._previous[1]) * (t_s - self._previous[0]) / 3600.0
                 self._step_Ah += moved_Ah
-                self._in_Ah += max(0.0, moved_Ah)
-                self._out_Ah -= min(0.0, moved_Ah)
+                if parts[1] not in self._all_off:  # there it would be the meter's own zero that is counted
+                    self._in_Ah += max(0.0, moved_Ah)
+                    self._out_Ah -= min(0.0, moved_Ah)
             self._previous = (t_s, amps)
         if self.first_degC is None:
             self.first_degC = self.last.temperature_degC
@@ -170,44 +172,59 @@ class Along:
     def look(self) -> View:
         """Read on, and return how the run stands."""
         with self._lock:
+            self._take_events()  # first: a row's step has begun by then
             lines, offset = new_lines(self.folder / SAMPLES, self._offset)
             if offset < 0:  # another file than before
                 self._begin_again()
+                self._take_events()
                 lines, offset = new_lines(self.folder / SAMPLES, 0)
             self._offset = max(offset, 0)
             for line in lines:
                 self._take_row(line)
-            lines, offset = new_lines(self.folder / EVENTS, self._events_offset)
-            self._events_offset = max(offset, 0)
-            for line in lines:
-                with contextlib.suppress(ValueError):
-                    event = json.loads(line)
-                    if isinstance(event, dict):
-                        self.events.append(event)
             return view_of(self.seen())
+
+    def _take_events(self) -> None:
+        lines, offset = new_lines(self.folder / EVENTS, self._events_offset)
+        self._events_offset = max(offset, 0)
+        for line in lines:
+            with contextlib.suppress(ValueError):
+                event = json.loads(line)
+                if isinstance(event, dict):
+                    self.events.append(event)
+                    if event.get("kind") == "step-begun" and event.get("step_kind") in ALL_OFF:
+                        self._all_off.add(str(event.get("step")))
 
     def seen(self) -> Seen:
         """Return what was read so far."""
         last = self.last
         at = whereabouts(self.folder, self.run, self.events, last.t_s if last else None, self.now())
-        begun: dict[str, Any] = next(
-            (event for event in reversed(self.events) if event.get("kind") == "step-begun"), {}
-        )
-        plan_step = begun.get("plan_step", begun.get("step"))
         stopped = self.events[-1] if self.events and self.events[-1].get("kind") == "stopped" else {}
+        begun = self._begun(bool(stopped))
+        plan_step = begun.get("plan_step", begun.get("step"))
         cell = self.run.get("cell") or {}
-        moves = begun.get("step_kind") not in ("rest", "ask")  # with all off the meter's own zero would be counted
         return Seen(
             cell=str(cell.get("id") or ""), profile=str(self.run.get("profile") or "readings"), plan=self.plan,
             state=at.state, text=at.text, outputs_off=at.outputs_off, age_s=at.age_s if last else None,
             zero_utc=self._zero_utc(), plan_step=plan_step if isinstance(plan_step, int) else None,
             step_name=str(begun.get("name") or begun.get("step_kind") or "")[:120],
             step_kind=str(begun.get("step_kind") or ""), step_began_s=_float(begun.get("t_s")),
-            reading=last, step_charge_Ah=self._step_Ah if last and moves else None,
+            reading=last, step_charge_Ah=self._step_Ah if last else None,
             moved=Moved(self._in_Ah, self._out_Ah) if last else None, first_degC=self.first_degC,
             left=at.left_s, stop=str(stopped.get("reason") or ""), found=self._headline() if stopped else "",
             simulated=is_simulated(self.run), bay=bay_of(self.run), run=str(self.folder),
         )  # fmt: skip
+
+    @property
+    def last_step(self) -> int | None:
+        """Return the number of the step of the last row; None without one."""
+        return int(self._step) if self._step.isdigit() else None
+
+    def _begun(self, ended: bool) -> dict[str, Any]:
+        """Return how the step at work began; of a run that has ended, that of its last row."""
+        begun = [event for event in self.events if event.get("kind") == "step-begun"]
+        if ended:
+            begun = [event for event in begun if event.get("step") == self.last_step]
+        return begun[-1] if begun else {}
 
     def _zero_utc(self) -> datetime | None:
         """Return the wall clock at t_s = 0, by the first event that says both."""

@@ -345,15 +345,20 @@ class Runner:
         renewed_s = so_far.memory.renewed_s
         if renewed_s > max(so_far.plan.renewed_s, so_far.state.renewed_s) + RENEWED_ANEW_S:
             self.orders.record("renewal-seen", renewed_s=round(renewed_s, 3))
-        if self.charge.fell is not None:
-            self.charge.rest()
-        elif ran_out and so_far.state.order.kind == "charge":
-            self.charge.pause(ran_out)
-        elif so_far.state.asking:
-            self.charge.ask_supply()
+        self._see_to_charge(ran_out)
         if self.display.show is not None:
             self.display.update(so_far, reading, seen.t_s)
         return suspect or so_far.state.agreeing > 0
+
+    def _see_to_charge(self, ran_out: str) -> None:
+        """Rest, pause or ask the supply, where the reading that was just taken wants it."""
+        state = self.so_far.state
+        if self.charge.fell is not None:
+            self.charge.rest()
+        elif ran_out and state.order.kind == "charge":
+            self.charge.pause(ran_out)
+        elif state.asking:
+            self.charge.ask_supply()
 
     def _read(self, energised: bool, step: int) -> tuple[CellReading, guard.Reading]:
         """Ask the bench; return what it said, and that as the journal keeps it."""

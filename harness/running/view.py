@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
+from amphora.harness.common.words import with_U
 from amphora.harness.plans.plan import CellLimits, Limits, Plan, Step
 from amphora.harness.running.whereabouts import Left, StateName
 
 ROOM_degC = 20.0  # what a cell begins at where no temperature was read before (assumed)
+ALL_OFF = ("rest", "ask")  # kinds of step in which no current is ordered or put on by hand
 Concern = Literal["none", "look", "go"]  # nothing to do; somebody should look; somebody has to go to the bench
 
 
@@ -253,8 +255,6 @@ def headline(result: Mapping[str, Any]) -> str:
     Args:
         result: What `analyse` answers.
     """
-    from amphora.harness.common.words import with_U
-
     capacity = result.get("capacity_Ah")
     if capacity is not None:
         what = "Gave at least"

@@ -14,6 +14,7 @@ from amphora.harness.cli.app import app
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
 from tests.support.duty_runs import cell_of, write_test
+from tests.support.made_results import result_of
 
 FULL = {"start": "full", "reached_cutoff": True, "capacity_Ah": 1.0}
 
@@ -42,7 +43,7 @@ FULL = {"start": "full", "reached_cutoff": True, "capacity_Ah": 1.0}
     ],
 )
 def test_a_run_moves_a_state_only_where_it_may(state, result, stop, expected):
-    cell = after_run(Cell("a", state=state, notes="one"), result, stop, "20261124T210000Z-overnight")
+    cell = after_run(Cell("a", state=state, notes="one"), result_of(result), stop, "20261124T210000Z-overnight")
     assert cell.state == expected
     assert ("20261124" in cell.notes) == (expected == "quarantined" and state != expected)
 

@@ -294,7 +294,7 @@ def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forg
             rig.close()
             session.keep()
         runs, _ = read_runs(list(tmp_path.glob(f"{name}/*-overnight")))
-        grades[name] = grade_runs([(result, cell) for _, result, cell in runs], load_criteria("general"))[0]["grade"]
+        grades[name] = grade_runs([(run.result, run.cell) for run in runs], load_criteria("general"))[0]["grade"]
     assert grades["sound"] == "full duty" and grades["soft"] not in ("full duty", "steady duty")
     sound, soft = standing_of(Shelf(tmp_path), "sound"), standing_of(Shelf(tmp_path), "soft")
     assert sound.self_discharge_percent_per_month < 5 and sound.may["match"].verdict == "yes"

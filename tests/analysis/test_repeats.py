@@ -5,16 +5,18 @@ import math
 import numpy as np
 import pytest
 
-from amphora.harness.analysis.repeats import PRIOR_SCATTER, Repeat, alike, differences, item_U_Ah, learned, with_item_U
+from amphora.harness.analysis.repeats import PRIOR_SCATTER, Repeat, alike, differences, item_U_Ah, learned
+from amphora.harness.results.as_item import with_item_U
 from tests.campaign.repeat_study import Tally, drawn_shelf, judged
+from tests.support.made_results import result_of
 
 
 def test_without_repeats_the_prior_stands_and_names_its_source() -> None:
     """Measured repeats of laboratory cells: 0.25 % robust, 0.5 to 1.5 % plain (1,061 pairs of open records)."""
-    found = with_item_U({"capacity_Ah": 2.0, "capacity_U_Ah": 0.004, "start": "full"}, ())
-    assert found["item"]["from"] == "prior"
-    assert "1,061 pairs" in found["item"]["text"]
-    assert found["capacity_item_U_Ah"] == pytest.approx(math.hypot(0.004, 2 * 0.005 * 2.0))
+    found = with_item_U(result_of(capacity_Ah=2.0, capacity_U_Ah=0.004, start="full"), ())
+    assert found.item is not None and found.item.from_ == "prior"
+    assert "1,061 pairs" in found.item.text
+    assert found.capacity_item_U_Ah == pytest.approx(math.hypot(0.004, 2 * 0.005 * 2.0))
     assert 0.0025 <= PRIOR_SCATTER <= 0.015
 
 

@@ -7,7 +7,7 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.analysis.records import Measurement, Record, Specification
 from amphora.harness.analysis.thermal import thermal
 from amphora.harness.common.errors import AnalysisError
-from amphora.harness.common.words import analysis_lines
+from amphora.harness.report.analysis_text import analysis_lines
 from tests.support.paper_runs import cell_record, write_run
 
 SPEC = Specification(0.0, 0.5, 0.1)

@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 from virtual_bag import BEGIN, Trouble, VirtualBag, ended_as
 
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.archive.journal import read_run
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.queue.room import OVER, Room
+from tests.support.simulation.populations import draw_cell
 
 LOW_V, HIGH_V = 2.45, 4.25  # the window of li-ion with what a second reading lets through
 

@@ -337,6 +337,25 @@ def analyse_very_large() -> dict[str, float]:
     }
 
 
+def import_very_large() -> dict[str, float]:
+    """Ten million rows and a quarter of them: peak memory and time of `amphora import` against a bare pandas read."""
+    figures: dict[str, float] = {}
+    for rows in (2_500_000, 10_000_000):
+        home = Path(tempfile.mkdtemp())
+        try:
+            samples = write_imported(home / "made", rows, rows - 1800) / "samples.csv"
+            words = ("import", str(samples), "--cell", "L3-a", "--logs", str(home / "logs"))
+            ours, bare = child("-m", "amphora.harness", *words), child("-c", BARE_READ, str(samples))
+        finally:
+            shutil.rmtree(home)
+        million = f"{rows / 1e6:g} M"
+        figures[f"{million} time ratio"], figures[f"{million} memory ratio"] = ours[0] / bare[0], ours[1] / bare[1]
+        figures[f"{million} ours s"], figures[f"{million} ours MB"] = ours
+        figures[f"{million} bare s"], figures[f"{million} bare MB"] = bare
+    figures["growth of memory for 4 times the rows"] = figures["10 M ours MB"] / figures["2.5 M ours MB"]
+    return figures
+
+
 def shelf_environment(folder: Path) -> dict[str, str]:
     """Return an environment in which the program keeps its shelf and its key in this folder."""
     return {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "XDG_CONFIG_HOME": str(folder), "HOME": str(folder)}
@@ -471,6 +490,49 @@ def match() -> dict[str, float]:
         shutil.rmtree(home)
 
 
+def compare_many() -> dict[str, float]:
+    """`amphora compare --all` of 1,000 and of 10,000 runs of as many cells, whole process, all worked out before.
+
+    Processor time, and wall time: the second depends on what else runs.
+    """
+    import resource
+
+    from tests.support.paper_runs import cell_record, write_run
+
+    home = Path(tempfile.mkdtemp())
+    figures: dict[str, float] = {}
+    try:
+        for cells in (1000, 10_000):
+            logs = home / str(cells)
+            rng = random.Random(1)
+            for number in range(cells):
+                record = cell_record(id=f"hall-{number + 1}")
+                folder = write_run(logs, rows=120, cell=record)
+                (folder.parent / "cell.json").write_text(json.dumps(record), encoding="utf-8")
+                amps = f",-{rng.uniform(0.4, 0.6):.4f}"  # each cell holds something else
+                text = (folder / "samples.csv").read_text(encoding="utf-8")
+                (folder / "samples.csv").write_text(text.replace(",-0.5", amps), encoding="utf-8")
+                for name in ("run.json", "samples.csv", "events.jsonl"):
+                    os.utime(folder / name, (1.7e9, 1.7e9))
+            words = ["-m", "amphora.harness", "compare", "--all", "--json"]
+            environment = {**shelf_environment(home), "AMPHORA_LOGS": str(logs)}
+            walls, spent = [], []
+            for _ in range(2 + ROUNDS):
+                before = resource.getrusage(resource.RUSAGE_CHILDREN)
+                walls.append(child(*words, environment=environment)[0])
+                after = resource.getrusage(resource.RUSAGE_CHILDREN)
+                spent.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+            figures[f"{cells} warm (s)"] = statistics.median(walls[2:])
+            figures[f"{cells} warm, processor (s)"] = statistics.median(spent[2:])
+            figures[f"{cells} at first (s)"] = walls[0]
+        figures["growth for 10 times the runs"] = (
+            figures["10000 warm, processor (s)"] / figures["1000 warm, processor (s)"]
+        )
+        return figures
+    finally:
+        shutil.rmtree(home)
+
+
 BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "reading-over-tcp": (reading_over_tcp, "ratio at most 1.5"),
     "night": (night, "at most 3 s"),
@@ -479,10 +541,12 @@ BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "analyse-large": (analyse_large, "time ratio at most 2.0, memory ratio at most 1.5, growth at most 4"),
     "analyse-cycles": (analyse_cycles, "as analyse-large; the floor finds no phases"),
     "analyse-very-large": (analyse_very_large, "at most 400 MB, memory ratio below 1"),
+    "import-very-large": (import_very_large, "at most 400 MB, memory ratio below 1, growth at most 1.2"),
     "certify": (certify, "at most 2.5 s"),
     "labels": (labels, "below 3 s"),
     "shelf": (shelf, "list below 0.3 s, entering a run no slower on a large shelf"),
     "match": (match, "below 10 s"),
+    "compare": (compare_many, "1,000 warm below 1 s, 10,000 below 5 s, growth at most 10"),
 }
 
 

@@ -1,6 +1,6 @@
 """The comparison page as a person meets it: by keyboard, by mouse, on a narrow screen, on paper, without scripts."""
 
-import copy
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -20,9 +20,9 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> str:
     result, curve = analyse(folder), run_input(folder).curve
     rows = []
     for n, name in enumerate(("L3-a", EVIL, "L10-b", "L2-c")):
-        changed = {**copy.deepcopy(result), "capacity_Ah": result["capacity_Ah"] * (1 - n / 10)}
+        changed = dataclasses.replace(result, capacity_Ah=(result.capacity_Ah or 0.0) * (1 - n / 10))
         compared = {
-            "cell": name, "run": "x", "capacity_Ah": changed["capacity_Ah"], "capacity_U_Ah": 0.012,
+            "cell": name, "run": "x", "capacity_Ah": changed.capacity_Ah, "capacity_U_Ah": 0.012,
             "resistance_ohm": 0.06, "grade": ("steady duty", "bench only")[n % 2], "rank": n + 1, "tied_with": [],
         }  # fmt: skip
         rows.append(PageRow(cell_record(id=name), compared, changed, [(q * (1 - n / 10), v) for q, v in curve]))

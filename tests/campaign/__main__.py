@@ -22,8 +22,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from amphora.drivers.simulated import described_faults
 from tests.campaign.nights import Night, as_row, spend
+from tests.support.simulation import described_faults
 
 ROOT = Path(__file__).parents[2]
 LIES = tuple(entry[0] for entry in described_faults.ENTRIES)

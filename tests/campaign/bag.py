@@ -17,9 +17,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from virtual_bag import BEGIN, PER_CELL_MIN, PER_MOMENT_MIN, Trouble, VirtualBag, ended_as
 
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.queue.room import OVER
+from tests.support.simulation.populations import draw_cell
 
 SOURCES = {"porch lights": 0.05, "path lights": 0.2, "hand lamps": 0.4, "a box from the attic": 0.6}  # share of duds
 BY_HAND_MIN = 25.0  # a person's minutes for a cell on one bench: three runs set up, polarity, notes (assumed)

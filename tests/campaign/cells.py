@@ -39,7 +39,6 @@ from typing import Any
 
 from amphora.drivers.simulated import bench as simulated_bench
 from amphora.drivers.simulated.parts import METERS, WOBBLE_A
-from amphora.drivers.simulated.populations import draw_cell, truth_of
 from amphora.harness.account.asking import standing_of
 from amphora.harness.account.standing import Standing
 from amphora.harness.archive.shelf import Shelf
@@ -52,6 +51,7 @@ from amphora.harness.running.session import Request, carry_out, go_on, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
 from tests.campaign.__main__ import fingerprint, upper_bound
 from tests.support.meddling import drain, left, swap, wait
+from tests.support.simulation.populations import draw_cell, truth_of
 
 CHEMISTRIES = {"li-ion": "li-ion", "lfp": "lfp", "nickel": "nimh"}
 EVENING = datetime(2026, 3, 13, 17, 30, tzinfo=UTC)

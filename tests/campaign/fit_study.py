@@ -110,7 +110,7 @@ def one(name: str, seed: int, logs: Path, errors: bool = True) -> dict[str, Any]
     )  # fmt: skip
     record, _ = load(run)
     result = analyse_run(run)
-    model = cell_model(record.t_s, record.voltage_V, record.current_A, result)
+    model = cell_model(record.t_s, record.voltage_V, record.current_A, result, record.temperature_degC)
     duty = read_duty(
         f'name="d"\nchemistry=["{chemistry}"]\nlowest_rail="{rail_V} V"\nnight_temperature="{about.cold_degC} degC"\n'
         f'[[modes]]\nname="m"\ncurrent="{on_A * 1000} mA"\nduty_cycle="{share}"\n',

@@ -12,17 +12,17 @@ import random
 import tempfile
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from amphora.drivers.simulated.cell import SimulatedCell, random_cell
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.decisions.grades import GRADES, Criteria, grade_result, load_criteria
+from amphora.harness.results.result import RestLoss, Result, Warmth
 from tests.support.duty_runs import write_test
 
 CURRENT_GAIN, CURRENT_OFFSET_A, VOLTAGE_GAIN = 1e-3, 5e-4, 5e-4  # as `write_test` states its bench
 
 
-def measured(true: dict[str, Any], rng: random.Random, normal: bool = False) -> dict[str, Any]:
+def measured(true: Result, rng: random.Random, normal: bool = False) -> Result:
     """Return the figures as a bench would have them that is off by a draw from its specification.
 
     Args:
@@ -33,16 +33,19 @@ def measured(true: dict[str, Any], rng: random.Random, normal: bool = False) -> 
         return rng.gauss(0.0, limit / math.sqrt(3.0)) if normal else rng.uniform(-limit, limit)
 
     gain, offset = off(CURRENT_GAIN), off(CURRENT_OFFSET_A)
-    hours = true["duration_s"] / 3600.0
+    hours = (true.duration_s or 0.0) / 3600.0
     ratio = (1 + off(VOLTAGE_GAIN)) / (1 + gain)
-    resistances = [{**item, "ohm": item["ohm"] * ratio} for item in true["resistances"]]
-    return {**true, "capacity_Ah": true["capacity_Ah"] * (1 + gain) + offset * hours, "resistances": resistances}
+    resistances = tuple(replace(item, ohm=(item.ohm or 0.0) * ratio) for item in true.resistances)
+    return replace(true, capacity_Ah=(true.capacity_Ah or 0.0) * (1 + gain) + offset * hours, resistances=resistances)
 
 
-def exact(true: dict[str, Any]) -> dict[str, Any]:
+def exact(true: Result) -> Result:
     """Return the truth: the same figures with next to no uncertainty."""
-    resistances = [{**item, "U_ohm": 1e-12} for item in true["resistances"]]
-    return {**true, "capacity_U_Ah": 1e-12, "temperature_rise_U_K": 1e-12, "resistances": resistances}
+    resistances = tuple(replace(item, U_ohm=1e-12) for item in true.resistances)
+    return replace(
+        true, capacity_U_Ah=1e-12, capacity_item_U_Ah=None, resistances=resistances,
+        thermal=replace(true.thermal or Warmth(), rise_U_K=1e-12),
+    )  # fmt: skip
 
 
 def simple(criteria: Criteria) -> Criteria:
@@ -66,14 +69,15 @@ def main() -> None:
         for k in range(wanted.cells):
             spec = replace(random_cell("li-ion", rng).spec, leak_A=0.0)
             run = write_test(Path(folder), SimulatedCell(spec, 1.0, 20.0), f"c{k}", current_A=0.2 * spec.capacity_Ah)
-            figures = dict(analyse_run(run))
-            figures["retention"] = {"loss_percent_per_month": 1.5, "loss_U_percent_per_month": 0.5}
-            figures["temperature_rise_U_K"] = 0.5
+            kept = RestLoss("keeps its charge", None, None, 1.5, 0.5, None, None, "")
+            figures = analyse_run(run)
+            figures = replace(figures, retention=kept, form="other")  # the claim alone decides about capacity
+            figures = replace(figures, thermal=replace(figures.thermal or Warmth(), rise_U_K=0.5))
+            capacity = figures.capacity_Ah or math.nan
             # A claim that puts the truth within two U of a limit: the worst place there is.
-            off = rng.uniform(-2, 2) * figures["capacity_U_Ah"] / figures["capacity_Ah"]
+            off = rng.uniform(-2, 2) * (figures.capacity_U_Ah or 0.0) / capacity
             share = rng.choice([0.8, 0.6, 0.3]) * (1 + off)
-            cell = {"id": f"c{k}", "claim_Ah": figures["capacity_Ah"] / share}
-            figures["form"] = "other"  # the claim alone decides about capacity
+            cell = {"id": f"c{k}", "claim_Ah": capacity / share}
             truth = grade_result(exact(figures), cell, simple(criteria))["grade"]
             for _ in range(wanted.benches):
                 seen = measured(figures, rng, wanted.normal)

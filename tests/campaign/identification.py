@@ -25,7 +25,6 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from amphora.drivers.simulated.cell import ABOVE_FULL_V, CURVES, KINDS, CellSpec, SimulatedCell, random_cell
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.analysis.curve_shape import joined
 from amphora.harness.analysis.identification import (
     CANNOT_TELL,
@@ -39,6 +38,7 @@ from amphora.harness.analysis.identification import (
     identify,
 )
 from amphora.harness.analysis.records import FloatArray
+from tests.support.simulation.populations import draw_cell
 
 _ABOVE_FULL = {
     "sodium-ion": 5.0,

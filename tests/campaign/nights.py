@@ -17,7 +17,6 @@ from typing import Any
 
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell, real_spec
-from amphora.drivers.simulated.faults import CATALOGUE, draw
 from amphora.drivers.simulated.parts import SimulatedInstrument
 from amphora.harness.archive.journal import JournalWriter, read_run
 from amphora.harness.archive.run_folder import resumable, run_folder, run_header
@@ -35,6 +34,7 @@ from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan
 from amphora.harness.running.switch_off import make_one_safe
+from tests.support.simulation.faults import CATALOGUE, draw
 
 OUTSIDE_S = 3.0  # a reading interval, its confirmation, and the way of the order
 KILLED = "killed"  # kill -9 at a reading: the keeper makes safe, the run is resumed
@@ -469,8 +469,8 @@ def _judge_rows(night: Night, made: _Set, rows: int) -> None:
 def _judge_figures(night: Night, made: _Set) -> None:
     """The figures are honest: an end that was not reached is not claimed, and no link fault moves a number."""
     from amphora.drivers.simulated.cell import delivered_Ah
-    from amphora.drivers.simulated.faults import FAMILIES
     from amphora.harness.account.answer import analyse_run
+    from tests.support.simulation.faults import FAMILIES
 
     if night.recipe != "overnight":
         return

@@ -147,15 +147,14 @@ def as_stated(values: list[Resistance], wires: str, leads_ohm: float, off: objec
     from dataclasses import replace
 
     from amphora.harness.results.leads import take_out
+    from amphora.harness.results.result import LeadsState, ResistanceValue, Result
 
-    leads: dict[str, object] = {"ohm": None, "U_ohm": None, "state": "out"}
+    leads = LeadsState("in" if wires == "two, not measured" else "out", "")
     if wires == "two, measured":
-        leads = {"ohm": max(0.0, leads_ohm + off(0.003)), "U_ohm": 0.003, "state": "out"}  # type: ignore[operator]
-    elif wires == "two, not measured":
-        leads["state"] = "in"
-    plain = {"resistances": [{"ohm": item.ohm, "U_ohm": item.U_ohm, "of": n} for n, item in enumerate(values)]}
-    told = take_out({**plain, "phases": []}, leads)
-    return [replace(values[one["of"]], ohm=one["ohm"], U_ohm=one["U_ohm"]) for one in told["resistances"]]
+        leads = LeadsState("out", "", max(0.0, leads_ohm + off(0.003)), 0.003)  # type: ignore[operator]
+    items = tuple(ResistanceValue("", item.ohm, item.U_ohm, t_s=float(n)) for n, item in enumerate(values))
+    told = take_out(Result("", "", "", resistances=items), leads)
+    return [replace(values[int(one.t_s)], ohm=one.ohm, U_ohm=one.U_ohm) for one in told.resistances]
 
 
 def study(benches: int, seed: int = 1) -> tuple[list[Case], int]:

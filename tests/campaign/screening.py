@@ -19,10 +19,10 @@ from pathlib import Path
 import numpy as np
 
 from amphora.drivers.simulated.cell import SimulatedCell, delivered_Ah
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.analysis.early_signs import early_signs
 from amphora.harness.common.errors import AnalysisError
 from amphora.harness.decisions.screening import LEAST_CASES, Case, Screened, screen
+from tests.support.simulation.populations import draw_cell
 
 LEAST_AH = 0.75  # 30 % of a new 18650 (profiles/grades/general.toml: steady duty)
 CHARGE_A, LATER_A, IT_A = 0.25, 0.4, 1.0  # of an 18650 that nobody has measured: first charge, after 1 Ah, It

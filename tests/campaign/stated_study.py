@@ -16,9 +16,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from amphora.drivers.simulated.cell import SimulatedCell
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.analysis.stated_condition import Stated, to_stated
 from amphora.harness.common.errors import AnalysisError
+from tests.support.simulation.populations import draw_cell
 
 CUTOFF_V = {"li-ion": 3.0, "lfp": 2.5, "nimh": 1.0}
 RATES_IT = (0.1, 0.2, 0.3, 0.5, 1.0)

@@ -14,7 +14,6 @@ import pytest
 from amphora.drivers.errors import LinkError
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import Short, SimulatedCell, real_spec
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.run_folder import resumable, run_header
 from amphora.harness.archive.shelf import Shelf
@@ -27,6 +26,7 @@ from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, 
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan, with_zero_rest
+from tests.support.simulation.populations import draw_cell
 
 
 class Night:

@@ -9,9 +9,10 @@ from typer.testing import CliRunner
 
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.comparison import best_runs, claim_text, compare, outliers, rank, trends
+from amphora.harness.decisions.comparison import CellRun, best_runs, claim_text, compare, outliers, rank, trends
 from amphora.harness.report.tables import comparison_table
 from tests.support.duty_runs import cell_of, write_test
+from tests.support.made_results import result_of
 
 
 def row(name, capacity, U=0.01, ohm=0.06, rise=3.0, **changes):
@@ -69,17 +70,22 @@ def figures(created, capacity, start="full"):
     }
 
 
+def run_of(folder, plain):
+    return CellRun(folder, result_of(plain), {}, plain["created_utc"])
+
+
 def test_the_course_of_a_cell_says_what_it_lost(tmp_path):
-    runs = [(tmp_path, figures("2026-01-01T00:00:00Z", 2.2), {}), (tmp_path, figures("2026-07-01T00:00:00Z", 2.0), {})]
+    days = (("2026-01-01T00:00:00Z", 2.2), ("2026-07-01T00:00:00Z", 2.0))
+    runs = [run_of(tmp_path, figures(*day)) for day in days]
     found = trends(runs)
     assert len(found) == 1 and found[0]["change_Ah"] == pytest.approx(-0.2) and "lost 200 ± 14 mAh" in found[0]["text"]
-    still = trends([runs[0], (tmp_path, figures("2026-07-01T00:00:00Z", 2.205), {})])
+    still = trends([runs[0], run_of(tmp_path, figures("2026-07-01T00:00:00Z", 2.205))])
     assert "no change" in still[0]["text"]
 
 
 def test_the_run_that_says_most_stands_for_a_cell(tmp_path):
-    full = (tmp_path / "1", figures("2026-01-01T00:00:00Z", 2.2), {})
-    later = (tmp_path / "2", figures("2026-02-01T00:00:00Z", 1.1, start="unknown"), {})
+    full = run_of(tmp_path / "1", figures("2026-01-01T00:00:00Z", 2.2))
+    later = run_of(tmp_path / "2", figures("2026-02-01T00:00:00Z", 1.1, start="unknown"))
     assert best_runs([full, later]) == [full]
 
 
@@ -293,7 +299,7 @@ def test_a_growth_within_what_a_contact_makes_is_not_told_unless_sensed_at_the_c
 
     def course(**changes):
         values = zip(days, (0.060, 0.063), strict=True)
-        return trends([(tmp_path, pulses(day, ohm, **changes), {}) for day, ohm in values])[0]["resistance"]
+        return trends([run_of(tmp_path, pulses(day, ohm, **changes)) for day, ohm in values])[0]["resistance"]
 
     assert course()["significant"] and course()["days"] == 181
     assert "grew by 3.0 ± 0.7 mΩ" in course()["text"]
@@ -308,13 +314,13 @@ def test_pulses_that_are_not_alike_make_no_course(tmp_path, other):
         {**figures(day, 2.2), **pulses(day, ohm, **more)}
         for day, ohm, more in (("2026-01-01T00:00:00Z", 0.06, {}), ("2026-07-01T00:00:00Z", 0.09, other))
     ]
-    assert "alike" in trends([(tmp_path, test, {}) for test in tests])[0]["resistance"]["why"]
+    assert "alike" in trends([run_of(tmp_path, test) for test in tests])[0]["resistance"]["why"]
 
 
 def test_a_charge_and_a_test_are_no_repeated_runs_and_are_not_spoken_of(tmp_path):
     charge = pulses("2026-01-01T00:00:00Z", 0.06, amps=0.3)
     test = {**figures("2026-01-02T00:00:00Z", 2.2), **pulses("2026-01-02T00:00:00Z", 0.09)}
-    assert trends([(tmp_path, charge, {}), (tmp_path, test, {})]) == []
+    assert trends([run_of(tmp_path, charge), run_of(tmp_path, test)]) == []
 
 
 def test_bases_that_differ_by_chemistry_are_said_to():

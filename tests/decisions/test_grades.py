@@ -18,6 +18,7 @@ from amphora.harness.decisions.grades import (
     read_criteria,
 )
 from tests.support.duty_runs import cell_of, write_test
+from tests.support.made_results import result_of
 
 
 def result(**changes):
@@ -27,7 +28,7 @@ def result(**changes):
         "resistances": [{"ohm": 0.06, "U_ohm": 0.002, "duration_s": 10.0, "charge_state": 0.5}],
         "retention": {"loss_percent_per_month": 1.5, "loss_U_percent_per_month": 0.5},
     }  # fmt: skip
-    return {**base, **changes}
+    return result_of(base, **changes)
 
 
 GENERAL = load_criteria("general")

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from amphora.drivers.simulated.ideal import IdealCell
 from amphora.drivers.simulated.scpi_server import ScpiServer
+from tests.support.simulation.ideal import IdealCell
 
 
 @pytest.fixture

@@ -20,8 +20,8 @@ from amphora.drivers.scpi.dialect import (
     shipped_dialects,
 )
 from amphora.drivers.simulated.clock import VirtualClock
-from amphora.drivers.simulated.ideal import IdealCell, IdealLoad, IdealMeter, IdealSupply
 from amphora.drivers.simulated.scpi_server import ScpiServer, default_identity
+from tests.support.simulation.ideal import IdealCell, IdealLoad, IdealMeter, IdealSupply
 
 KINDS: Mapping[str, Any] = {"load": IdealLoad, "supply": IdealSupply, "meter": IdealMeter}
 NAMES = sorted(shipped_dialects())

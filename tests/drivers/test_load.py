@@ -18,8 +18,8 @@ from amphora.drivers.opening import open_instrument
 from amphora.drivers.scpi.dialect import parse_dialect
 from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.simulated.clock import VirtualClock
-from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
 from amphora.drivers.simulated.scpi_server import ScpiServer
+from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 Opener = Callable[..., ScpiLoad]
 SERVED = (IdealLoad, "load-function-input")

@@ -8,8 +8,8 @@ from wire import open_over_wire
 
 from amphora.drivers.errors import GarbledReply
 from amphora.drivers.scpi.meter import ScpiMeter
-from amphora.drivers.simulated.ideal import IdealCell, IdealMeter
 from amphora.drivers.simulated.scpi_server import ScpiServer
+from tests.support.simulation.ideal import IdealCell, IdealMeter
 
 ALL = """
 format = "amphora-dialect/1"

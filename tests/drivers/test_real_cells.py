@@ -23,8 +23,8 @@ from amphora.drivers.simulated.cell import (
     shorted,
 )
 from amphora.drivers.simulated.parts import METERS, WOBBLE_A
-from amphora.drivers.simulated.populations import SICK_PERCENT_PER_DAY, SICKNESSES, draw_cell
 from amphora.drivers.simulated.servers import ServedBench
+from tests.support.simulation.populations import SICK_PERCENT_PER_DAY, SICKNESSES, draw_cell
 
 SLOW = ((0.02, 400.0), (0.03, 3600.0))
 
@@ -147,7 +147,7 @@ def test_the_heat_of_a_short_stays_in_the_can_and_ends_where_as_much_is_lost():
 
 
 def test_the_short_a_fault_makes_heats_an_ideal_cell_too():
-    from amphora.drivers.simulated.faults import CATALOGUE
+    from tests.support.simulation.faults import CATALOGUE
 
     bench = SimulatedBench(errors=False)
     bench.inject(CATALOGUE["soft short begins"](), at_s=0.0)

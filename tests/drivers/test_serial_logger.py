@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from wire import Far
 
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
+from amphora.drivers.serial.board import open_switch
 from amphora.drivers.serial.logger import LOGGER_KEYS, SerialLogger, open_logger
-from amphora.drivers.serial.relay import KEYS, open_switch
+from amphora.drivers.serial.relay import KEYS
 
 
 class WallClock:

@@ -8,7 +8,7 @@ from amphora.drivers.errors import DriverError, InstrumentError, LimitError
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import KINDS, make_cell, random_cell
 from amphora.drivers.simulated.clock import VirtualClock
-from amphora.drivers.simulated.faults import CATALOGUE, FAMILIES, HOPELESS, draw
+from tests.support.simulation.faults import CATALOGUE, FAMILIES, HOPELESS, draw
 
 FAMILY_NAMES = {"link", "instrument", "cell", "sensor", "host", "person"}
 

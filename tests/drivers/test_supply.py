@@ -15,8 +15,8 @@ from amphora.drivers.scpi.dialect import load_dialect
 from amphora.drivers.scpi.supply import ScpiSupply
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.clock import VirtualClock
-from amphora.drivers.simulated.ideal import IdealCell, IdealSupply
 from amphora.drivers.simulated.scpi_server import ScpiServer
+from tests.support.simulation.ideal import IdealCell, IdealSupply
 
 SERVED = (IdealSupply, "supply-plain")
 open_supply = partial(open_over_wire, ScpiSupply, "supply")

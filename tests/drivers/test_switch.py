@@ -7,8 +7,8 @@ import pytest
 from wire import Far
 
 from amphora.drivers.errors import DescriptionError, InstrumentError, LimitError, LinkError
+from amphora.drivers.serial.board import open_switch
 from amphora.drivers.serial.logger import SerialPort, open_logger
-from amphora.drivers.serial.relay import open_switch
 
 
 class CountingClock:

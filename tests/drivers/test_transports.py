@@ -18,8 +18,8 @@ from amphora.drivers.links.visa import Link
 from amphora.drivers.opening import open_instrument
 from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.simulated.clock import VirtualClock
-from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
 from amphora.drivers.simulated.scpi_server import ScpiServer
+from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 Server = Callable[..., ScpiServer]
 WIRES: dict[str, Server] = {

@@ -15,8 +15,8 @@ from wire import PATIENT_S, comes, impatient_until_reopened
 
 from amphora.drivers.errors import LinkError
 from amphora.drivers.links.visa import Link
-from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
 from amphora.drivers.simulated.scpi_server import ScpiServer
+from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 ASK = "MEAS:VOLT?"
 

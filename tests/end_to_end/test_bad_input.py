@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 import serial
 
-from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
 from amphora.drivers.simulated.scpi_server import STRANGER, ScpiServer
 from amphora.harness.archive.journal import read_run
+from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 NIGHT = ("run", "--cell", "L3-a", "--profile", "overnight", "--start", "declared-full")
 BENCH = """\

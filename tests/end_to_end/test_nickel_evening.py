@@ -9,12 +9,12 @@ import pytest
 from programs import run_inside
 
 from amphora.drivers.simulated import bench as simulated_bench
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.account.asking import standing_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.running import runner
 from amphora.harness.running.simulated_session import KeptCell, store_kept
+from tests.support.simulation.populations import draw_cell
 
 TRUE_AH = 0.55
 FULL = "start             full"

@@ -15,11 +15,11 @@ from programs import run_inside
 
 from amphora.drivers.simulated import bench as simulated_bench
 from amphora.drivers.simulated.cell import SimulatedCell
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.archive.journal import read_run
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.running import runner
 from amphora.harness.running.simulated_session import KeptCell, store_kept
+from tests.support.simulation.populations import draw_cell
 
 MOST_RUNS = 7
 

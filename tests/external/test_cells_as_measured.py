@@ -18,7 +18,7 @@ import pytest
 
 from amphora.drivers.simulated.cell import SimulatedCell, real_spec
 from amphora.drivers.simulated.parts import WOBBLE_A
-from amphora.drivers.simulated.populations import draw_cell
+from tests.support.simulation.populations import draw_cell
 
 _NAMED = os.environ.get("AMPHORA_MEASURED")
 MEASURED = Path(_NAMED) if _NAMED else None

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import tests.campaign.__main__ as campaign
-from amphora.drivers.simulated import described_faults, faults
 from amphora.harness.archive.journal import JournalWriter
 from tests.campaign import kills, nights
+from tests.support.simulation import described_faults, faults
 
 
 def test_a_night_whose_outputs_stay_on_is_a_broken_promise(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -144,4 +144,4 @@ def test_numbers_that_no_instrument_gives_are_told_by_the_analysis(value: str, t
     assert changed != text
     (tmp_path / "run.json").write_text(changed, encoding="utf-8")
     with contextlib.suppress(AmphoraError):  # a sentence, or an answer that can be written as JSON
-        json.dumps(analyse_run(tmp_path), allow_nan=False)
+        json.dumps(analyse_run(tmp_path).to_json(), allow_nan=False)

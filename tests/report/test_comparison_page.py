@@ -1,6 +1,5 @@
 """The comparison page: everything in it, nothing from elsewhere, no text that becomes markup, small."""
 
-import copy
 import dataclasses
 import html.parser
 import json
@@ -12,6 +11,7 @@ import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
 from amphora.harness.report.comparison_page import PageRow, build_page, content_policy, make_report, script_json
+from tests.support.made_results import result_of
 
 EVIL = "<script>alert(1)</script>"
 
@@ -54,9 +54,9 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> list[PageRow]:
     result, curve = analyse(folder), run_input(folder).curve
     made = []
     for n, name in enumerate(("L3-a", EVIL, "L4-b")):
-        changed = {**copy.deepcopy(result), "capacity_Ah": result["capacity_Ah"] * (1 - n / 10)}
+        changed = dataclasses.replace(result, capacity_Ah=(result.capacity_Ah or 0.0) * (1 - n / 10))
         compared = {
-            "cell": name, "run": f"logs/{name}/x", "capacity_Ah": changed["capacity_Ah"], "capacity_U_Ah": 0.012,
+            "cell": name, "run": f"logs/{name}/x", "capacity_Ah": changed.capacity_Ah, "capacity_U_Ah": 0.012,
             "resistance_ohm": 0.0631, "grade": "steady duty", "rank": n + 1, "tied_with": [],
         }  # fmt: skip
         made.append(PageRow(cell_record(id=name, source='" onload="x'), compared, changed, curve))
@@ -175,7 +175,7 @@ def test_the_page_stands_alone_on_disk(rows: list[PageRow], tmp_path: Path) -> N
 
 @pytest.mark.parametrize("changes", [{"start": "unknown"}, {"reached_cutoff": False}])
 def test_a_capacity_that_does_not_count_stands_in_brackets(rows: list[PageRow], changes: dict[str, Any]) -> None:
-    result = {**(rows[0].result or {}), **changes}
+    result = result_of(rows[0].result, **changes)
     page = build_page([PageRow(rows[0].cell, rows[0].compared, result, rows[0].curve)])
     assert ">(1\u202f983 ± 12)<span" in page
     assert f"> {'left in it' if 'start' in changes else 'at least'}</span>" in page
@@ -206,7 +206,7 @@ def test_a_cell_not_to_be_used_is_told_beside_its_name(rows: list[PageRow], stat
     ("state", "shown"), [("in", "63.1 ± 1.8 (leads in)<"), ("out", "63.1 ± 1.8<"), (None, "(leads?)<")]
 )
 def test_a_resistance_says_when_leads_are_in_it(rows: list[PageRow], state: str | None, shown: str) -> None:
-    result = {**(rows[0].result or {}), "leads": {"state": state} if state else None}
+    result = result_of(rows[0].result, leads={"state": state} if state else None)
     assert shown in build_page([dataclasses.replace(rows[0], result=result)])
 
 

@@ -13,6 +13,7 @@ from paper_runs import run_input, write_run
 from amphora.harness.report.certificate import footing, verify
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate.keys import Signer
+from tests.support.made_results import result_of
 
 
 def text_of(pdf: bytes) -> str:
@@ -90,14 +91,14 @@ def test_a_certificate_made_before_all_this_still_agrees_with_its_run(tmp_path: 
 
 
 def test_the_charge_before_is_told_by_current_taper_and_rest() -> None:
-    result = {
-        "capacity_Ah": 1.9,
-        "phases": [
+    result = result_of(
+        capacity_Ah=1.9,
+        phases=[
             {"kind": "charge", "begin_s": 0.0, "end_s": 7200.0, "main_current_A": 0.5,
              "charge_metrics": {"end_current_A": 0.05, "held_voltage_V": 4.2, "tapered": True}},
             {"kind": "discharge", "begin_s": 10800.0, "end_s": 30000.0, "capacity_Ah": 1.9},
         ],
-    }  # fmt: skip
+    )  # fmt: skip
     run = {"created_utc": "2026-11-24T21:00:00Z"}
     before = footing.charge_before(Path("nowhere"), run, result)
     assert before is not None and before["rest_h"] == 1.0

@@ -27,6 +27,7 @@ from amphora.harness.report.certificate.canonical import canonical_bytes, from_c
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.schema import certificate_schema
 from amphora.harness.results.kept import kept_text
+from tests.support.made_results import result_of
 
 ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
 GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}
@@ -476,7 +477,7 @@ def test_very_many_resistances_are_thinned_and_the_chosen_one_stays(tmp_path: Pa
          "charge_state": n / 5000, "t_s": float(n)}
         for n in range(5000)
     ]  # fmt: skip
-    stated = certificate.results_of({"resistances": many})["resistances"]
+    stated = certificate.results_of(result_of(resistances=many))["resistances"]
     assert len(stated) <= certificate.MOST_RESISTANCES + 1
     assert sheet.main_resistance({"resistances": stated})["t_s"] == 1237
 

@@ -234,8 +234,7 @@ def test_a_warning_is_the_largest_and_no_line_runs_into_another(
     tmp_path: Path, size: str, simulated: bool, state: str
 ) -> None:
     noted = {"at": "2026-11-25T08:00:00Z", "kind": "state", "state": "retired", "text": "bulged"}
-    run = analyse(write_run(tmp_path))
-    run["capacity_item_U_Ah"] = 0.02
+    run = analyse(write_run(tmp_path), capacity_item_U_Ah=0.02)
     item = label.label_content(cell_record(state=state, entries=[noted]), run, "steady duty", simulated)
     width, height = label.size_mm(size)
     page = pypdfium2.PdfDocument(label.make_labels([item], (width, height)))[0]

@@ -68,7 +68,7 @@ def check(
         if not apart:
             patch.setattr(verify, "extract", verify.extract_here)
             patch.setattr(verify, "sheet", SimpleNamespace(**{**vars(sheet), "render": printed}))
-        return verify.verify_file(path, logs, expect, recompute=lambda folder, cutoff, leads: run_input(folder))
+        return verify.verify_file(path, logs, expect, recompute=lambda folder, cutoff, leads, stated: run_input(folder))
 
 
 def test_an_unchanged_certificate_is_valid_and_every_number_recomputes(made: Made, tmp_path: Path) -> None:
@@ -508,7 +508,7 @@ def test_a_file_that_is_not_there_is_bad_input_not_a_no(tmp_path: Path) -> None:
 def test_a_renamed_certificate_is_as_good(made: Made, tmp_path: Path) -> None:
     path = tmp_path / "copy of something (1).PDF"
     path.write_bytes(made.pdf)
-    assert verify.verify_file(path, recompute=lambda folder, cutoff, leads: run_input(folder))["valid"]
+    assert verify.verify_file(path, recompute=lambda folder, cutoff, leads, stated: run_input(folder))["valid"]
 
 
 def test_a_folder_is_bad_input_not_a_no(tmp_path: Path) -> None:
@@ -593,7 +593,7 @@ def test_what_is_no_certificate_or_no_longer_one_is_told_in_words(
 
 
 def test_a_warning_that_came_or_went_is_told_by_its_words(made: Made, tmp_path: Path) -> None:
-    def worried(folder: Path, cutoff_V: float | None, leads_run: Path | None) -> certificate.RunInput:
+    def worried(folder: Path, *_: Any) -> certificate.RunInput:
         return run_input(folder, warnings=[{"code": "contact", "text": "Bad contact."}])
 
     _, wrong = verify.check_run(made.data["runs"][0], made.logs, worried)

@@ -8,8 +8,9 @@ import pytest
 
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.words import analysis_lines, with_U
+from amphora.harness.common.words import with_U
 from amphora.harness.importing.import_run import import_table
+from amphora.harness.report.analysis_text import analysis_lines
 from amphora.harness.results.kept import kept_text
 
 KEYS = {
@@ -50,7 +51,7 @@ def codes(result):
 def test_every_key_of_the_contract_is_there_and_the_answer_is_plain_json(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, DOWN, REST]))
     assert result.keys() >= KEYS
-    json.dumps(result, allow_nan=False)
+    json.dumps(result.to_json(), allow_nan=False)
     assert result["mean_voltage_V"] == pytest.approx(result["energy_Wh"] / result["capacity_Ah"])
     assert result["capacity_Ah"] > 0 and result["capacity_U_Ah"] > 0
     for phase in result["phases"]:

@@ -125,9 +125,10 @@ def test_a_second_comparison_reads_no_run_and_says_the_same(shelf: list[Path], m
     assert count() == 3
     second = read_answers(shelf, whole=False)
     assert count() == 0
-    for (_, a, record), (_, b, again) in zip(first[0], second[0], strict=True):
-        assert record == again
-        assert {k: v for k, v in a.items() if k not in kept_answers.NOT_COMPARED} == b
+    for one, again in zip(first[0], second[0], strict=True):
+        assert (one.folder, one.cell, one.measured_utc) == (again.folder, again.cell, again.measured_utc)
+        both = [{k: v for k, v in run.result.items() if k not in kept_answers.NOT_COMPARED} for run in (one, again)]
+        assert both[0] == both[1]
 
 
 @pytest.mark.parametrize("what", ["readings", "record", "another run"])

@@ -11,11 +11,12 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
-from amphora.harness.common.words import analysis_lines
 from amphora.harness.importing.columns import parse_map
 from amphora.harness.importing.import_run import import_table
+from amphora.harness.report.analysis_text import analysis_lines
 from amphora.harness.report.plots import plot_run
 from amphora.harness.results.pulses import told_once
+from amphora.harness.results.result import PhaseResult, RunWarning
 
 Row = tuple[float, float, float]
 
@@ -86,10 +87,9 @@ def test_a_changing_load_gives_net_charge_and_few_lines(tmp_path: Path) -> None:
 
 
 def test_many_warnings_of_one_kind_are_one_line() -> None:
-    many = [{"code": "counter-differs", "text": f"number {n}"} for n in range(269)]
-    assert told_once([*many, {"code": "gap", "text": "one"}]) == [
-        {"code": "counter-differs", "text": "269 times, first: number 0"}, {"code": "gap", "text": "one"}
-    ]  # fmt: skip
+    many = tuple(RunWarning("counter-differs", f"number {n}") for n in range(269))
+    gap = RunWarning("gap", "one")
+    assert told_once([*many, gap]) == (RunWarning("counter-differs", "269 times, first: number 0"), gap)
     assert told_once(many[:3]) == many[:3]
 
 
@@ -99,7 +99,7 @@ def test_a_short_discharge_of_our_own_is_one(tmp_path: Path) -> None:
 
     nothing = Specification(0.0, 0.0)
     bench = Measurement(nothing, nothing, nothing, nothing)
-    entry = {"kind": "discharge", "capacity_Ah": 0.001, "charge_Ah": None, "main_current_A": -1.0}
+    entry = PhaseResult("discharge", capacity_Ah=0.001, main_current_A=-1.0)
     ours = RunInfo("r", "c", "18650", "li-ion", "unknown", 3.0, bench, step_kinds=("rest", "discharge"))
     theirs = RunInfo("r", "c", "18650", "li-ion", "unknown", 3.0, bench)
     assert kind_of(ours, [entry]) == "" and kind_of(theirs, [entry]) == "pulses"

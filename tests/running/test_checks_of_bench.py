@@ -19,7 +19,6 @@ from amphora.drivers.errors import DriverError
 from amphora.drivers.opening import open_instrument
 from amphora.drivers.roles import Abilities, SafeState
 from amphora.drivers.simulated.bench import SimulatedBench
-from amphora.drivers.simulated.faults import CATALOGUE
 from amphora.drivers.simulated.scpi_server import ScpiServer
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.shelf import Shelf
@@ -35,6 +34,7 @@ from amphora.harness.running.check_resistor import check_resistor
 from amphora.harness.running.check_sensor import prove_sensor
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, open_rig
+from tests.support.simulation.faults import CATALOGUE
 
 TEN_OHM = CheckResistor(10.0, 0.001)
 
@@ -260,7 +260,7 @@ def test_an_instrument_that_fails_in_the_middle_leaves_nothing_on() -> None:
 
 def test_an_output_that_stays_on_is_said() -> None:
     bench = Bench()
-    from amphora.drivers.simulated.faults import HOPELESS
+    from tests.support.simulation.faults import HOPELESS
 
     bench.sim.inject(HOPELESS["off never works"](instrument="supply"), at_s=0.0)
     with pytest.raises(BenchError, match="MAY STILL BE ON"):

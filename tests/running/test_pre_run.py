@@ -9,7 +9,6 @@ import pytest
 
 from amphora.drivers.opening import open_instrument
 from amphora.drivers.simulated.bench import SimulatedBench
-from amphora.drivers.simulated.faults import CATALOGUE
 from amphora.drivers.simulated.scpi_server import ScpiServer
 from amphora.harness.archive.journal import RunFolder, read_run
 from amphora.harness.archive.shelf import Shelf
@@ -30,6 +29,7 @@ from amphora.harness.running.session import (
     make_plan,
     open_rig,
 )
+from tests.support.simulation.faults import CATALOGUE
 
 
 class Night:

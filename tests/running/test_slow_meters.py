@@ -13,10 +13,10 @@ from slow_meters import SlowNight, discharge, limits, plan_of, rest
 
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import SimulatedCell, delivered_Ah, real_spec
-from amphora.drivers.simulated.faults import CATALOGUE
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.loading import load
 from amphora.harness.plans.plan import End, Order, Segment, Step
+from tests.support.simulation.faults import CATALOGUE
 
 SMALL_Ah = 0.05  # a short night
 CURRENT_A = 0.1

@@ -16,7 +16,6 @@ from programs import wait_for
 import amphora.harness.running.watchdog as keeper_module
 from amphora.drivers.errors import LinkError
 from amphora.drivers.roles import SafeState
-from amphora.drivers.simulated.ideal import IdealCell, IdealLoad
 from amphora.drivers.simulated.scpi_server import ScpiServer
 from amphora.harness.archive.journal import read_run
 from amphora.harness.bench.bench_file import bench_from_dict
@@ -24,6 +23,7 @@ from amphora.harness.common.locks import process_start
 from amphora.harness.running.runner import Runner
 from amphora.harness.running.switch_off import sheet_from_bench
 from amphora.harness.running.watchdog import Keeper, act, wait
+from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 ROOT = str(Path(keeper_module.__file__).resolve().parent.parent.parent)
 

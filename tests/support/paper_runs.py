@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 
 from amphora.harness.report.certificate.issue import RunInput, discharge_curve, discharge_points
+from amphora.harness.results.result import Result
+from tests.support.made_results import result_of
 
 CURRENT_A = 0.5
 RUN_ID = "L3-a/20261124T210000Z-overnight"
@@ -65,7 +67,7 @@ def write_run(
     return folder
 
 
-def analyse(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
+def analyse(folder: Path, cutoff_V: float | None = None, **changes: Any) -> Result:
     """Work a run of `write_run` out from its raw samples; a plain second implementation, for these tests alone."""
     run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
     cutoff = cutoff_V or run["cutoff_V"]
@@ -74,7 +76,7 @@ def analyse(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
     t, v, i = t[: end + 1], v[: end + 1], i[: end + 1]
     capacity = float(np.trapezoid(-i, t) / 3600)
     energy = float(np.trapezoid(-i * v, t) / 3600)
-    return {
+    plain = {
         "cell": run["cell"]["id"], "run": run["run_id"], "chemistry": "li-ion", "form": "18650",
         "finished": True, "stop": "cutoff",
         "capacity_Ah": capacity, "capacity_U_Ah": 0.006 * capacity, "charge_Ah": None, "energy_Wh": energy,
@@ -93,11 +95,12 @@ def analyse(folder: Path, cutoff_V: float | None = None) -> dict[str, Any]:
              "type": "B", "assumed": True, "note": "limits of the load's current"},
         ]}},
     }  # fmt: skip
+    return result_of(plain, **changes)
 
 
 def run_input(folder: Path, **changes: Any) -> RunInput:
     run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    result = {**analyse(folder), **changes}
+    result = analyse(folder, **changes)
     t, _, v, i, _ = np.loadtxt(folder / "samples.csv", delimiter=",", skiprows=1, unpack=True)
     charge, voltage = discharge_points(t, v, i)
     return RunInput(folder, run, result, discharge_curve(charge, voltage))

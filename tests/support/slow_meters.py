@@ -6,7 +6,6 @@ from typing import Any
 
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import SimulatedCell
-from amphora.drivers.simulated.faults import CATALOGUE
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.run_folder import run_header
 from amphora.harness.bench.bench_file import bench_from_dict
@@ -17,6 +16,7 @@ from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_from_dict, plan_to_dict
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
+from tests.support.simulation.faults import CATALOGUE
 
 
 class SlowNight:

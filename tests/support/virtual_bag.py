@@ -17,8 +17,6 @@ from amphora.drivers.errors import LinkError
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import SimulatedCell
 from amphora.drivers.simulated.clock import VirtualClock
-from amphora.drivers.simulated.faults import Fault, _link
-from amphora.drivers.simulated.populations import draw_cell
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.account.asking import standing_of
 from amphora.harness.archive.journal import JournalWriter, read_run
@@ -38,6 +36,8 @@ from amphora.harness.queue.room import Place, Room
 from amphora.harness.queue.supervisor import SCREEN_AFTER_S, Ended, Supervisor
 from amphora.harness.running.runner import Runner
 from amphora.harness.running.session import Request, carry_out, go_on, open_rig
+from tests.support.simulation.faults import Fault, _link
+from tests.support.simulation.populations import draw_cell
 
 BEGIN = datetime(2026, 3, 13, 18, 0, tzinfo=UTC)
 PER_MOMENT_MIN, PER_CELL_MIN = 2.0, 1.0  # a person's walk to the bench, and a cell moved: assumed

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.results.result import ChargeCourse, PhaseResult, Result
+
 CHANNELS = ("voltage", "current", "temperature", "time")
 
 
@@ -94,7 +96,7 @@ def _list(words: list[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
 
 
-def charge_before(folder: Path, run: Mapping[str, Any], result: Mapping[str, Any]) -> dict[str, Any] | None:
+def charge_before(folder: Path, run: Mapping[str, Any], result: Result) -> dict[str, Any] | None:
     """Return the charge that came before a run's discharge: in the same run, else the last one of the cell's shelf.
 
     Returns:
@@ -103,13 +105,13 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Mapping[str, Any
     own = _last_charge(result, before=_begin_of(result))
     began = _moment(run.get("created_utc"))
     if own is not None:
-        return _stated(own, "", None if began is None else began, result)
+        return _stated(own, began, result)
     if began is None:
         return None
     from amphora.harness.common.errors import AmphoraError
     from amphora.harness.results.figures import figures_of
 
-    best: tuple[datetime.datetime, Path, dict[str, Any]] | None = None
+    best: tuple[datetime.datetime, Path, PhaseResult] | None = None
     here = folder.resolve()
     for path in here.parent.glob("*/run.json"):
         if path.parent == here:
@@ -118,18 +120,15 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Mapping[str, Any
             figures = figures_of(path.parent)
         except (AmphoraError, OSError, ValueError):
             continue
-        made = _moment(figures.get("created_utc"))
+        made = _moment(figures.created_utc)
         phase = _last_charge(figures, before=math.inf)
-        later = [
-            p
-            for p in figures.get("phases") or []
-            if p["kind"] == "discharge" and phase and p["begin_s"] > phase["end_s"]
-        ]
-        if made is None or phase is None or later:
+        if made is None or phase is None:
             continue
-        ended = made + datetime.timedelta(seconds=float(phase["end_s"]))
+        if any(p.kind == "discharge" and p.begin_s > phase.end_s for p in figures.phases):
+            continue
+        ended = made + datetime.timedelta(seconds=phase.end_s)
         if ended <= began and (best is None or ended > best[0]):
-            best = (ended, path.parent, {**phase, "made": made})
+            best = (ended, path.parent, phase)
     if best is None:
         return None
     ended, place, phase = best
@@ -142,44 +141,37 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Mapping[str, Any
     }
 
 
-def _stated(
-    phase: Mapping[str, Any], name: str, began: datetime.datetime | None, result: Mapping[str, Any]
-) -> dict[str, Any]:
-    ended = None if began is None else began + datetime.timedelta(seconds=float(phase["end_s"]))
+def _stated(phase: PhaseResult, began: datetime.datetime | None, result: Result) -> dict[str, Any]:
+    ended = None if began is None else began + datetime.timedelta(seconds=phase.end_s)
     begin = _begin_of(result)
-    rest_h = None if begin is None else (begin - float(phase["end_s"])) / 3600.0
+    rest_h = None if begin is None else (begin - phase.end_s) / 3600.0
     return {
         **_figures(phase),
-        "run": name,
+        "run": "",
         "ended_utc": "" if ended is None else ended.isoformat(timespec="seconds"),
         "rest_h": _number(rest_h),
     }
 
 
-def _figures(phase: Mapping[str, Any]) -> dict[str, Any]:
-    metrics = phase.get("charge_metrics") or {}
+def _figures(phase: PhaseResult) -> dict[str, Any]:
+    course = phase.charge_metrics or ChargeCourse()
     return {
-        "current_A": _number(phase.get("main_current_A")),
-        "end_current_A": _number(metrics.get("end_current_A")),
-        "held_V": _number(metrics.get("held_voltage_V")),
-        "tapered": bool(metrics.get("tapered")),
+        "current_A": _number(phase.main_current_A),
+        "end_current_A": _number(course.end_current_A),
+        "held_V": _number(course.held_voltage_V),
+        "tapered": course.tapered,
     }
 
 
-def _last_charge(result: Mapping[str, Any], before: float | None) -> dict[str, Any] | None:
+def _last_charge(result: Result, before: float | None) -> PhaseResult | None:
     if before is None:
         return None
-    charges = [p for p in result.get("phases") or [] if p["kind"] == "charge" and p["end_s"] <= before]
-    return dict(charges[-1]) if charges else None
+    return next((p for p in reversed(result.phases) if p.kind == "charge" and p.end_s <= before), None)
 
 
-def _begin_of(result: Mapping[str, Any]) -> float | None:
+def _begin_of(result: Result) -> float | None:
     """Return when the discharge that the figures are of began, in the run's own seconds."""
-    found = [
-        p for p in result.get("phases") or []
-        if p["kind"] == "discharge" and p.get("capacity_Ah") == result.get("capacity_Ah")
-    ]  # fmt: skip
-    return float(found[-1]["begin_s"]) if found else None
+    return None if result.headline is None else result.phases[result.headline].begin_s
 
 
 def charge_words(before: Mapping[str, Any] | None) -> str:
@@ -243,13 +235,15 @@ def hand_over_words(state: Mapping[str, Any] | None) -> list[list[str]]:
     return [["At hand-over", f"{volt}; {charge}"], ["Self-discharge", keeps]]
 
 
-def cycle_of(result: Mapping[str, Any]) -> dict[str, Any] | None:
+def cycle_of(result: Result) -> dict[str, Any] | None:
     """Return the share of charge and of energy that came back in a whole cycle of the run; None without one."""
-    cycle = result.get("cycle")
-    if not cycle:
+    cycle = result.cycle
+    if cycle is None:
         return None
     return {
-        key: _number(cycle.get(key)) for key in ("coulombic_efficiency", "coulombic_efficiency_U", "energy_efficiency")
+        "coulombic_efficiency": _number(cycle.coulombic_efficiency),
+        "coulombic_efficiency_U": _number(cycle.coulombic_efficiency_U),
+        "energy_efficiency": _number(cycle.energy_efficiency),
     }
 
 

@@ -39,7 +39,9 @@ from amphora.harness.report.certificate.canonical import (
     sha256_hex,
 )
 from amphora.harness.report.certificate.keys import Signer, fingerprint, to_text
-from amphora.harness.report.certificate.page import layout_digest, main_resistance, render
+from amphora.harness.report.certificate.page import layout_digest, render
+from amphora.harness.results.chosen import chosen_of
+from amphora.harness.results.result import LeadsState, PhaseResult, ResistanceValue, Result
 
 FORMAT = "amphora-certificate/1"
 NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
@@ -115,8 +117,9 @@ class RunInput:
 
     folder: Path
     run: dict[str, Any]
-    result: dict[str, Any]
+    result: Result
     curve: list[tuple[float, float]]
+    cutoff_given_V: float | None = None  # another one than the run's own
 
 
 def _number(value: Any) -> float | None:
@@ -136,50 +139,45 @@ def _text(value: Any) -> str:
     return text if len(text) <= _TEXT_LIMIT else text[: _TEXT_LIMIT - 1] + "…"
 
 
-def _thinned(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _thinned(items: Sequence[ResistanceValue]) -> list[ResistanceValue]:
     """Return at most about `MOST_RESISTANCES` of many resistances, the one that stands for the cell among them."""
     stride = math.ceil(len(items) / MOST_RESISTANCES) if items else 1
-    main = main_resistance({"resistances": items})
+    main = chosen_of(items)
     return [item for n, item in enumerate(items) if n % stride == 0 or item == main]
 
 
-def results_of(result: dict[str, Any]) -> dict[str, Any]:
+def results_of(result: Result) -> dict[str, Any]:
     """Return the numbers of one analysed run that a certificate states, all rounded alike."""
     names = (
         "capacity_Ah", "capacity_U_Ah", "charge_Ah", "charge_U_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V",
         "duration_s", "end_voltage_V", "temperature_rise_K",
     )  # fmt: skip
-    stated: dict[str, Any] = {name: _number(result.get(name)) for name in names}
-    stated["temperature_rise_U_K"] = _number((result.get("thermal") or {}).get("rise_U_K"))
-    stated["reached_cutoff"] = bool(result.get("reached_cutoff"))
-    stated["start"] = str(result.get("start", "unknown"))
+    stated: dict[str, Any] = {name: _number(getattr(result, name)) for name in names}
+    stated["temperature_rise_U_K"] = _number(result.thermal.rise_U_K if result.thermal else None)
+    stated["reached_cutoff"] = result.reached_cutoff
+    stated["start"] = result.start
+    of_each = ("ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s")
     stated["resistances"] = [
-        {
-            "method": str(item.get("method", "")),
-            **{
-                name: _number(item.get(name))
-                for name in ("ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s")
-            },
-        }
-        for item in _thinned(result.get("resistances") or [])
+        {"method": item.method, **{name: _number(getattr(item, name)) for name in of_each}}
+        for item in _thinned(result.resistances)
     ]
     return stated
 
 
-def budget_of(result: dict[str, Any]) -> list[dict[str, Any]]:
+def budget_of(result: Result) -> list[dict[str, Any]]:
     """Return the lines of the capacity's uncertainty budget; contributions in ampere-hour."""
-    capacity = (result.get("budget") or {}).get("capacity") or {}
+    table = result.budget.capacity if result.budget else None
     return [
         {
-            "name": _text(line.get("name")),
-            "standard_u": _number(line.get("standard_u")),
-            "unit": _text(line.get("unit")),
-            "contribution_Ah": _number(line.get("contribution")),
-            "type": _text(line.get("type")),
-            "assumed": bool(line.get("assumed")),
-            "note": _text(line.get("note")),
+            "name": _text(line.name),
+            "standard_u": _number(line.standard_u),
+            "unit": _text(line.unit),
+            "contribution_Ah": _number(line.contribution),
+            "type": _text(line.type),
+            "assumed": line.assumed,
+            "note": _text(line.note),
         }
-        for line in capacity.get("lines") or []
+        for line in (table.lines if table else ())
     ]
 
 
@@ -246,18 +244,17 @@ def _current_zero(run: dict[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
-def _leads(result: dict[str, Any]) -> dict[str, Any] | None:
+def _leads(result: Result) -> dict[str, Any] | None:
     """Return whether leads and holder are in the resistances, and what was taken out; None without a resistance."""
-    if not result.get("resistances"):
+    if not result.resistances:
         return None
-    leads = result.get("leads") or {}
-    state = leads.get("state")
+    leads = result.leads or LeadsState("not known", "")
     return {
-        "state": state if state in ("in", "out") else "not known",
-        "ohm": _number(leads.get("ohm")),
-        "U_ohm": _number(leads.get("U_ohm")),
-        "from_run": _text(leads.get("from_run")),
-        "files_sha256": dict(leads.get("files_sha256") or {}),
+        "state": leads.state if leads.state in ("in", "out") else "not known",
+        "ohm": _number(leads.ohm),
+        "U_ohm": _number(leads.U_ohm),
+        "from_run": _text(leads.from_run),
+        "files_sha256": dict(leads.files_sha256 or {}),
     }
 
 
@@ -272,7 +269,7 @@ def _resistor(run: dict[str, Any]) -> str:
     return ""
 
 
-def _rest_before_h(run: dict[str, Any], result: dict[str, Any]) -> float | None:
+def _rest_before_h(run: dict[str, Any], result: Result) -> float | None:
     """Return how long the cell rested between our charge and this discharge, by the run's own plan; None: not known."""
     since = (((run.get("plan") or {}).get("notes") or {}).get("account") or {}).get("full_since")
     chosen = chosen_phase(result)
@@ -281,11 +278,11 @@ def _rest_before_h(run: dict[str, Any], result: dict[str, Any]) -> float | None:
         left = datetime.datetime.fromisoformat(str(since))
     except ValueError:
         return None
-    begin_s = 0.0 if chosen is None else _number(chosen.get("begin_s")) or 0.0
+    begin_s = 0.0 if chosen is None else _number(chosen.begin_s) or 0.0
     return ((begun - left).total_seconds() + begin_s) / 3600
 
 
-def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
+def deviations(run: dict[str, Any], result: Result) -> list[str]:
     """Say in words where the test differs from the rated-capacity test of IEC 61960-3:2017.
 
     Source:
@@ -294,55 +291,19 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     """
     cell = run.get("cell") or {}
     said: list[str] = []
-    key = str((cell.get("identified") or {}).get("chemistry") or result.get("chemistry") or cell.get("chemistry") or "")
+    key = str((cell.get("identified") or {}).get("chemistry") or result.chemistry or cell.get("chemistry") or "")
     if key and not _lithium(key):
         said.append(
             "Chemistry: the standard is written for secondary lithium cells; of this cell only the method is compared."
         )
-    capacity, duration = _number(result.get("capacity_Ah")), _number(result.get("duration_s"))
-    main = _number(result.get("main_current_A"))
-    current = abs(main) if main else (capacity / (duration / 3600) if capacity and duration else None)
-    claim = _number(cell.get("claim_Ah"))
-    if current and capacity:
-        said.append(
-            f"Rate: {current:.3f} A, which is {current / capacity:.2f} It of the {capacity:.3g} Ah that it holds (the "
-            "standard: 0.2 It of the rated capacity, "
-            + (f"which is not known; the claim of {claim:g} Ah is unproven)." if claim else "which is not known).")
-        )
-    resistor = _resistor(run)
-    if resistor:
-        tables = ((run.get("bench") or {}).get("instruments") or {}).values()
-        held = any(isinstance(table, dict) and table.get("role") == "load" for table in tables)
-        falls = "" if held else "; it falls with the voltage (the standard: a constant current)"
-        said.append(f"Current: computed from the voltage over {resistor}{falls}.")
-    rest = _number(result.get("temperature_degC"))
-    if rest is None and result.get("temperature_rise_K") is None:
-        said.append("Temperature: not measured (the standard: 20 ± 5 °C).")
-    elif rest is not None:
-        place = "inside" if 15 <= rest <= 25 else "outside"
-        said.append(f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C).")
-    else:
-        said.append("Temperature: measured, not controlled (the standard: 20 ± 5 °C).")
-    if result.get("start") == "declared-full":
-        said.append("Charge before the test: declared full by the operator, not made or seen by the bench.")
-    elif run.get("imported"):
-        said.append("Charge before the test: as in, or as stated with, the imported readings.")
-    else:
-        said.append(
-            "Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method."
-        )
-    rest_h = _rest_before_h(run, result)
-    if rest_h is not None and rest_h < REST_H:
-        said.append(
-            f"Rest between charge and discharge: {60 * rest_h:.0f} min (the standard, 7.3.1: 1 h to 4 h); what that "
-            "moves is within the uncertainty of the cell as an item."
-        )
-    cutoff = _number(result.get("cutoff_V") or run.get("cutoff_V"))
+    said += _current_deviations(run, result, _number(cell.get("claim_Ah")))
+    said += [_temperature_deviation(result), *_charge_deviations(run, result)]
+    cutoff = _number(result.cutoff_V or run.get("cutoff_V"))
     said.append(
         f"Cut-off{f' {cutoff:.2f} V' if cutoff else ''}: usual for the chemistry, not declared by the maker. "
         "One discharge, not up to five."
     )
-    if result.get("resistances"):
+    if result.resistances:
         said.append(
             "Resistance: from the current steps named with each value, not the standard's two-step test unless "
             "named so."
@@ -354,21 +315,73 @@ def deviations(run: dict[str, Any], result: dict[str, Any]) -> list[str]:
     return [_text(item) for item in said]
 
 
+def _current_deviations(run: dict[str, Any], result: Result, claim_Ah: float | None) -> list[str]:
+    """Say at which rate the cell was discharged, and how its current was held."""
+    said = []
+    capacity, duration, main = _number(result.capacity_Ah), _number(result.duration_s), _number(result.main_current_A)
+    current = abs(main) if main else (capacity / (duration / 3600) if capacity and duration else None)
+    if current and capacity:
+        said.append(
+            f"Rate: {current:.3f} A, which is {current / capacity:.2f} It of the {capacity:.3g} Ah that it holds (the "
+            "standard: 0.2 It of the rated capacity, "
+            + (
+                f"which is not known; the claim of {claim_Ah:g} Ah is unproven)."
+                if claim_Ah
+                else "which is not known)."
+            )
+        )
+    resistor = _resistor(run)
+    if resistor:
+        tables = ((run.get("bench") or {}).get("instruments") or {}).values()
+        held = any(isinstance(table, dict) and table.get("role") == "load" for table in tables)
+        falls = "" if held else "; it falls with the voltage (the standard: a constant current)"
+        said.append(f"Current: computed from the voltage over {resistor}{falls}.")
+    return said
+
+
+def _temperature_deviation(result: Result) -> str:
+    """Say how warm the cell was, beside the standard's 20 degC."""
+    rest = _number(result.temperature_degC)
+    if rest is None and result.temperature_rise_K is None:
+        return "Temperature: not measured (the standard: 20 ± 5 °C)."
+    if rest is None:
+        return "Temperature: measured, not controlled (the standard: 20 ± 5 °C)."
+    place = "inside" if 15 <= rest <= 25 else "outside"
+    return f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C)."
+
+
+def _charge_deviations(run: dict[str, Any], result: Result) -> list[str]:
+    """Say how the cell was charged before, and how long it rested then."""
+    if result.start == "declared-full":
+        said = ["Charge before the test: declared full by the operator, not made or seen by the bench."]
+    elif run.get("imported"):
+        said = ["Charge before the test: as in, or as stated with, the imported readings."]
+    else:
+        said = ["Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method."]
+    rest_h = _rest_before_h(run, result)
+    if rest_h is not None and rest_h < REST_H:
+        said.append(
+            f"Rest between charge and discharge: {60 * rest_h:.0f} min (the standard, 7.3.1: 1 h to 4 h); what that "
+            "moves is within the uncertainty of the cell as an item."
+        )
+    return said
+
+
 def run_statement(item: RunInput) -> dict[str, Any]:
     """Return all that a certificate states of one run, from its folder alone."""
     run, result = item.run, item.result
     return {
         "run_id": str(run.get("run_id") or item.folder.name),
-        "profile": _text(run.get("profile") or result.get("profile")),
-        "started_utc": _text(run.get("created_utc") or result.get("created_utc")),
-        "stop": _text(result.get("stop")),
-        "cutoff_V": _number(result.get("cutoff_V") or run.get("cutoff_V")),
-        "cutoff_given_V": _number(result.get("cutoff_given_V")),
-        "main_current_A": _number(result.get("main_current_A")),
+        "profile": _text(run.get("profile") or result.profile),
+        "started_utc": _text(run.get("created_utc") or result.created_utc),
+        "stop": _text(result.stop),
+        "cutoff_V": _number(result.cutoff_V or run.get("cutoff_V")),
+        "cutoff_given_V": _number(item.cutoff_given_V),
+        "main_current_A": _number(result.main_current_A),
         "results": results_of(result),
-        "start_temperature_degC": _number(result.get("temperature_degC")),
+        "start_temperature_degC": _number(result.temperature_degC),
         "highest_temperature_degC": _highest(result),
-        "warnings": [_text(w.get("text") if isinstance(w, dict) else w) for w in result.get("warnings") or []],
+        "warnings": [_text(warning.text) for warning in result.warnings],
         "budget": budget_of(result),
         "current_zero": _current_zero(run),
         "leads": _leads(result),
@@ -393,10 +406,10 @@ def item_statement(first: RunInput) -> dict[str, Any]:
         f"{key.replace('_', ' ')}: {value}" for key, value in sorted(inspection.items()) if value not in (None, "", [])
     )
     identified = cell.get("identified") or {}
-    key = str(identified.get("chemistry") or first.result.get("chemistry") or cell.get("chemistry") or "auto")
+    key = str(identified.get("chemistry") or first.result.chemistry or cell.get("chemistry") or "auto")
     return {
-        "id": _text(cell.get("id") or first.result.get("cell")),
-        "form": _text(cell.get("form") or first.result.get("form")),
+        "id": _text(cell.get("id") or first.result.cell),
+        "form": _text(cell.get("form") or first.result.form),
         "chemistry": _text(key),
         "chemistry_found": "measured" if identified.get("chemistry") else "as entered in the shelf register",
         "source": _text(cell.get("source")),
@@ -428,19 +441,19 @@ def _by_the_account(
         cell, standing = beside
         name = folder.resolve().name
         result = item.result
-        known = result.get("start") in ("full", "declared-full")
-        if known and standing.starts.get(name) == "unknown":
+        if result.from_full and standing.starts.get(name) == "unknown":
             why = next(
                 (f"{f.text}" for f in standing.findings if name in f.runs), "by the cell's account it was not full"
             )
             raise Refused(f"{cell.id}/{name}: {why} No capacity certificate; charge it full on the bench first")
-        if not known or not result.get("finished", True) or not result.get("reached_cutoff"):
+        if not result.from_full or not result.finished or not result.reached_cutoff:
             continue  # what the run itself lacks is said in its own words
-        wrong = next((str(w["code"]) for w in result.get("warnings") or [] if w.get("code") in NOT_A_CAPACITY), "")
-        if wrong:
-            text = next(str(w["text"]) for w in result["warnings"] if w.get("code") == wrong)
-            raise Refused(f"{cell.id}/{name}: {wrong}: {text} A figure that is known to be wrong is not certified")
-        value, U = _number(result.get("capacity_Ah")), _number(result.get("capacity_U_Ah"))
+        wrong = next((warning for warning in result.warnings if warning.code in NOT_A_CAPACITY), None)
+        if wrong is not None:
+            raise Refused(
+                f"{cell.id}/{name}: {wrong.code}: {wrong.text} A figure that is known to be wrong is not certified"
+            )
+        value, U = _number(result.capacity_Ah), _number(result.capacity_U_Ah)
         if value is not None and U is not None and value <= U:
             raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
         for let in require(cell, standing, ("certify",), in_spite_of, is_simulated(item.run)):
@@ -448,6 +461,31 @@ def _by_the_account(
         if (unseen := standing.finding("no-second-look")) is not None:  # it forbids nothing and is stated
             found[unseen.code] = unseen.to_dict()
     return list(found.values())
+
+
+def _refuse_without_capacity(run_id: str, result: Result, run: dict[str, Any]) -> None:
+    """Refuse a certificate of a run that says nothing of what a cell holds.
+
+    Raises:
+        Refused: what it lacks.
+    """
+    if not result.finished:
+        raise Refused(f"{run_id}: the run is not finished, so it gets no certificate; `amphora resume` goes on with it")
+    if _number(result.capacity_Ah) is None:
+        raise Refused(f"{run_id}: there is no discharge in it, so there is no capacity to certify")
+    if not result.from_full:
+        raise Refused(
+            f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
+            "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
+            + (", or import the record of the charge before it" if run.get("imported") else "")
+        )
+    if not result.reached_cutoff or not result.complete:
+        raise Refused(
+            f"{run_id}: the discharge did not reach its cut-off voltage without a break, so there is no "
+            "capacity to certify"
+        )
+    if _number(result.capacity_U_Ah) is None:
+        raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
 
 
 def certificate_data(
@@ -467,10 +505,7 @@ def certificate_data(
     if len(runs) > MOST_RUNS:
         raise InputError(f"certificate: {len(runs)} runs; at most {MOST_RUNS} go on one certificate")
     # Of a cell that was renamed some runs bear an earlier id: the register knows the one it has now.
-    ids = {
-        cell_id_now(item.folder, str((item.run.get("cell") or {}).get("id") or item.result.get("cell")))
-        for item in runs
-    }
+    ids = {cell_id_now(item.folder, str((item.run.get("cell") or {}).get("id") or item.result.cell)) for item in runs}
     if len(ids) > 1:
         raise InputError(
             f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"
@@ -481,34 +516,8 @@ def certificate_data(
             f"{next(iter(ids))}: the cell is retired on the register; it goes to recycling, not to somebody else, and "
             "gets no certificate"
         )
-    stated = []
     for item in runs:
-        run, result = item.run, item.result
-        run_id = str(run.get("run_id") or item.folder.name)
-        if not result.get("finished", True):
-            raise Refused(
-                f"{run_id}: the run is not finished, so it gets no certificate; `amphora resume` goes on with it"
-            )
-        if _number(result.get("capacity_Ah")) is None:
-            raise Refused(f"{run_id}: there is no discharge in it, so there is no capacity to certify")
-        if result.get("start") not in ("full", "declared-full"):
-            raise Refused(
-                f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
-                "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
-                + (", or import the record of the charge before it" if run.get("imported") else "")
-            )
-        if (
-            not result.get("reached_cutoff")
-            or not result.get("complete", True)
-            or _number(result.get("capacity_Ah")) is None
-        ):
-            raise Refused(
-                f"{run_id}: the discharge did not reach its cut-off voltage without a break, so there is no "
-                "capacity to certify"
-            )
-        if _number(result.get("capacity_U_Ah")) is None:
-            raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
-        stated.append(run_statement(item))
+        _refuse_without_capacity(str(item.run.get("run_id") or item.folder.name), item.result, item.run)
     first = runs[0]
     about = item_statement(first)
     bench = issue.bench or str((first.run.get("bench") or {}).get("name") or "")
@@ -524,7 +533,7 @@ def certificate_data(
             "customer": _text(issue.customer),
         },
         "item": {**about, **_named_now(first, next(iter(ids))), "state": _text(state)},
-        "runs": stated,
+        "runs": [run_statement(item) for item in runs],
         "grade": _grade(grade),
         "coverage": {"k": 2, "probability": "about 95 %"},
         "not_tested": list(NOT_TESTED),
@@ -549,14 +558,14 @@ def certificate_data(
     return again
 
 
-def _as_an_item(result: dict[str, Any]) -> dict[str, Any] | None:
+def _as_an_item(result: Result) -> dict[str, Any] | None:
     """Return the U of the cell as an item beside that of the measurement, and what it was learned from."""
-    U, item = _number(result.get("capacity_item_U_Ah")), result.get("item") or {}
-    return None if U is None else {"capacity_U_Ah": U, "text": _text(item.get("text"))}
+    U, item = _number(result.capacity_item_U_Ah), result.item
+    return None if U is None else {"capacity_U_Ah": U, "text": _text(item.text if item else "")}
 
 
-def _highest(result: dict[str, Any]) -> float | None:
-    before, rise = _number(result.get("temperature_degC")), _number(result.get("temperature_rise_K"))
+def _highest(result: Result) -> float | None:
+    before, rise = _number(result.temperature_degC), _number(result.temperature_rise_K)
     return None if before is None or rise is None else _number(before + rise)
 
 
@@ -689,7 +698,7 @@ LeadsRun = Path | Literal["find"] | None  # a folder; to be found on the run's s
 
 def fresh_result(
     folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = None, stated: dict[str, Any] | None = None
-) -> dict[str, Any]:
+) -> Result:
     """Analyse a copy of a run's raw files, so that no result kept beside them can answer instead.
 
     Args:
@@ -719,18 +728,17 @@ def fresh_result(
                     shutil.copyfile(source / name, copy / name)
         first = next(iter(copied))
         try:
-            result = dict(analyse_run(Path(first), cutoff_V, leads=stated))
+            result = analyse_run(Path(first), cutoff_V, leads=stated)
         except AmphoraError as error:
             raise InputError(str(error).replace(first, str(folder))) from error
-        taken_from = (result.get("leads") or {}).get("from_run")
-        if taken_from and stated is None:
-            source = copied[str(taken_from)]
-            result["leads"] = {
-                **result["leads"],
-                "from_run": "/".join(source.resolve().parts[-2:]),
-                "files_sha256": _digests(source),
-            }
-        return result
+        leads = result.leads
+        if leads is None or not leads.from_run or stated is not None:
+            return result
+        source = copied[leads.from_run]
+        named = "/".join(source.resolve().parts[-2:])
+        return dataclasses.replace(
+            result, leads=dataclasses.replace(leads, from_run=named, files_sha256=_digests(source))
+        )
 
 
 def _digests(folder: Path) -> dict[str, str]:
@@ -762,38 +770,35 @@ def run_input(
     run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing
     run["current_zero"] = [{**dataclasses.asdict(zero), "taken_out": zero_is_used(info)} for zero in info.zeros]
     chosen = chosen_phase(result)
-    begin, end = (None, None) if chosen is None else (_number(chosen.get("begin_s")), _number(chosen.get("end_s")))
+    begin, end = (None, None) if chosen is None else (chosen.begin_s, chosen.end_s)
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
-    result["cutoff_given_V"] = cutoff_V
     run["state_now"] = state_now(folder)
-    if result.get("start") == "unknown":
-        run["start_from"] = _charged_in(folder, result)
-    return RunInput(folder, run, result, discharge_curve(charge, voltage))
+    if result.start == "unknown" and (source := _charged_in(folder)) is not None:
+        run["start_from"] = source
+        said = tuple(item for item in result.warnings if item.code != "start-unknown")
+        result = dataclasses.replace(result, start="full", warnings=said)
+    return RunInput(folder, run, result, discharge_curve(charge, voltage), cutoff_V)
 
 
-def _charged_in(folder: Path, result: dict[str, Any]) -> dict[str, Any] | None:
+def _charged_in(folder: Path) -> dict[str, Any] | None:
     """Return the run whose charge made a discharge begin full, by the cell's account; None: it did not.
 
     A run says so itself but for a charge that was imported, and a nickel cell nobody had measured before.
 
     Args:
         folder: The run's folder, as it lies on a shelf.
-        result: Its figures; get the start that the account knows.
     """
     beside = standing_beside(folder)
-    name = folder.resolve().name
-    charge = "" if beside is None else beside[1].full_from.get(name, "")
+    charge = "" if beside is None else beside[1].full_from.get(folder.resolve().name, "")
     source = folder.resolve().parent / charge
     if not charge or not (source / RUN).is_file():
         return None
-    result["start"] = "full"
-    result["warnings"] = [item for item in result.get("warnings") or [] if item.get("code") != "start-unknown"]
     return {"run": source.name, "files_sha256": _digests(source)}
 
 
 def _named_now(first: RunInput, now: str) -> dict[str, Any]:
     """Return the id that a renamed cell has now, and those it had before; empty for one that was not renamed."""
-    then = str((first.run.get("cell") or {}).get("id") or first.result.get("cell"))
+    then = str((first.run.get("cell") or {}).get("id") or first.result.cell)
     return {} if then == now else {"id": _text(now), "former_ids": [_text(then)]}
 
 
@@ -806,16 +811,14 @@ def state_now(folder: Path) -> str:
     return str(record.get("state") or "") if isinstance(record, dict) else ""
 
 
-def chosen_phase(result: dict[str, Any]) -> dict[str, Any] | None:
-    """Return the phase that the headline figures are of: the last discharge with the same capacity."""
-    phases = [p for p in result.get("phases") or [] if isinstance(p, dict) and p.get("kind") == "discharge"]
-    for phase in reversed(phases):
-        if phase.get("capacity_Ah") == result.get("capacity_Ah"):
-            return phase
-    return phases[-1] if phases else None
+def chosen_phase(result: Result) -> PhaseResult | None:
+    """Return the discharge that the figures are of, else the last one."""
+    if result.headline is not None:
+        return result.phases[result.headline]
+    return next((phase for phase in reversed(result.phases) if phase.kind == "discharge"), None)
 
 
-def grade_of(folder: Path, result: dict[str, Any] | None = None) -> dict[str, Any] | None:
+def grade_of(folder: Path, result: Result | None = None) -> dict[str, Any] | None:
     """Return a run's grade as `amphora grade` gives it, or None where it needs more.
 
     Args:
@@ -829,7 +832,7 @@ def grade_of(folder: Path, result: dict[str, Any] | None = None) -> dict[str, An
     if not runs:
         return None
     (grade,) = grade_runs(
-        [({**(result or kept), "account": kept.get("account")}, cell) for _, kept, cell in runs],
+        [(dataclasses.replace(result or run.result, account=run.result.account), run.cell) for run in runs],
         load_criteria("general"),
     )
     return grade if grade.get("grade") else None

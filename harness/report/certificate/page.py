@@ -167,9 +167,16 @@ def _printable_tree(value: Any) -> Any:
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
     """Return the resistance that stands for the cell, the same one that grading looks at."""
-    from amphora.harness.results.chosen import chosen_resistance
+    from amphora.harness.results.chosen import chosen_of
+    from amphora.harness.results.result import ResistanceValue
 
-    return chosen_resistance(results)
+    names = ("ohm", "U_ohm", "duration_s", "charge_state")
+    items = [
+        (ResistanceValue("", **{name: item.get(name) for name in names}), item)
+        for item in results.get("resistances") or []
+    ]
+    chosen = chosen_of([value for value, _ in items])
+    return next((dict(item) for value, item in items if value is chosen), None)
 
 
 def _coded(text: str, most: int) -> str:

@@ -50,7 +50,8 @@ PROVES_NOT = (
     "that the bench measured well, or that the readings are real",
     "that this is the cell in your hand, or that the cell is still as it was",
 )
-Recompute = Callable[[Path, float | None, Path | None], certificate.RunInput]
+# A run's folder, another cut-off, the run that measured its leads, and else what the certificate says was taken out.
+Recompute = Callable[[Path, float | None, Path | None, dict[str, Any] | None], certificate.RunInput]
 _SEAL = re.compile(rb"%amphora-seal Ed25519 ([A-Za-z0-9+/=]{44}) ([A-Za-z0-9+/=]{88})\n")
 _PART = re.compile(r"[^/\\:\x00]{1,200}")
 
@@ -234,7 +235,7 @@ def check_run(
     Args:
         stated: What the certificate says of the run.
         logs: Where the runs may be.
-        recompute: Reads and analyses a run's folder, with that of the run that measured its leads.
+        recompute: Reads and analyses a run's folder, see `Recompute`.
         about: What the certificate says of the cell, to be compared too; None: it is not.
         texts: Compare words too; another version of this software may have said the same in others.
 
@@ -269,10 +270,8 @@ def check_run(
         leads_run = leads_folder(stated, logs)
         cutoff_V = _cutoff(stated.get("cutoff_given_V"))
         two = [leads.get(key) for key in ("ohm", "U_ohm")]
-        if leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in two):
-            item = certificate.run_input(folder, cutoff_V, None, leads)
-        else:
-            item = recompute(folder, cutoff_V, leads_run)
+        alone = leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in two)
+        item = recompute(folder, cutoff_V, leads_run, leads if alone else None)
         found_now = certificate.run_statement(item)
         if "traceability" not in stated:  # one from before it was: its departures were told in other words
             stated = {key: value for key, value in stated.items() if key != "deviations"}

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from amphora.drivers.errors import GarbledReply, IdentityError, InstrumentError, LinkError
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
-from amphora.drivers.simulated.described_faults import ENTRIES as DESCRIBED
+from tests.support.simulation.described_faults import ENTRIES as DESCRIBED
 
 if TYPE_CHECKING:
     from amphora.drivers.simulated.bench import SimulatedBench

@@ -1,0 +1,56 @@
+"""The command that says what each source of cells gives."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
+
+
+def register(app: typer.Typer) -> None:
+    """Add this command to the program."""
+    app.command("sources")(sources)
+
+
+def sources(
+    months: Annotated[bool, typer.Option("--months", help="A line for each month in which cells came.")] = False,
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the table as CSV too; a new file.")] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Draw capacities and duds into this file.")] = None,
+    logs: LogsOption = DEFAULT_LOGS,
+    as_json: JsonOption = False,
+) -> None:
+    """Say which source of cells is worth opening: capacity, resistance, self-discharge and share of duds of each.
+
+    A dud is retired, kept apart, or graded 'bench only' or 'retire'.
+
+    Example: amphora sources --plot sources.png
+    """
+    from amphora.harness.decisions.sources import NO_DATE, NO_SOURCE, by_source, document, read_sources
+
+    cells = read_sources(logs)
+    found = by_source(cells, months)
+    if csv is not None:
+        from amphora.harness.archive.journal import write_new
+        from amphora.harness.report.sources_text import CSV_COLUMNS, csv_rows
+        from amphora.harness.report.tables import as_csv
+
+        write_new(csv, as_csv(CSV_COLUMNS, csv_rows(found)))
+        say(f"table written to {csv}")
+    if plot is not None:
+        from amphora.harness.report.sources_text import draw
+
+        values = [
+            (f"{one.source or NO_SOURCE} {(one.month or NO_DATE) if months else ''}".strip(), one.capacity_Ah)
+            for one in cells
+            if one.capacity_Ah is not None
+        ]
+        draw(found, values, plot)
+        say(f"picture written to {plot}")
+
+    def show() -> None:
+        from amphora.harness.report.sources_text import render
+
+        print(render(found))
+
+    answer(document(found), as_json, show)

@@ -1,0 +1,120 @@
+"""Frozen dataclasses to plain data as JSON holds it, and back: one pair for every type that a file or an answer holds.
+
+A key of the JSON is a field's name, or what `key` says. A field with `LEFT_OUT` is written only where it is known.
+Tuples are lists in JSON; numbers pass as they are. What a type does not know is refused by its name.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import MISSING, fields, is_dataclass
+from functools import cache
+from types import MappingProxyType, NoneType, UnionType
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+
+Reader = Callable[[Any], Any] | None  # None: as it is
+T = TypeVar("T")
+
+
+LEFT_OUT = MappingProxyType({"left_out": True})  # metadata of a field that is not written where it is None
+
+
+def key(name: str) -> Mapping[str, str]:
+    """Return the metadata of a field whose key in JSON is another than its name."""
+    return MappingProxyType({"key": name})
+
+
+class Keyed(Mapping[str, Any]):
+    """What lets a frozen type be read by its JSON keys too, for code that does so still."""
+
+    __slots__ = ()
+
+    def __getitem__(self, name: str) -> Any:
+        """Return the field of that key; KeyError where it is left out."""
+        for own, written, optional in _layout(type(self)):
+            if written == name:
+                value = getattr(self, own)
+                if value is None and optional:
+                    break
+                return value
+        raise KeyError(name)
+
+    def __iter__(self) -> Iterator[str]:
+        """Give the keys that are written."""
+        for name, written, optional in _layout(type(self)):
+            if not optional or getattr(self, name) is not None:
+                yield written
+
+    def __len__(self) -> int:
+        """Return how many keys are written."""
+        return sum(1 for _ in self)
+
+
+@cache
+def _layout(kind: type) -> tuple[tuple[str, str, bool], ...]:
+    """Return name, key and whether it may be left out, for each field in order."""
+    return tuple(
+        (item.name, str(item.metadata.get("key", item.name)), bool(item.metadata.get("left_out")))
+        for item in fields(kind)
+    )
+
+
+def to_json(value: Any) -> Any:
+    """Return a value as plain data: dataclasses and mappings as dictionaries, tuples as lists, the rest as it is."""
+    kind = type(value)
+    if value is None or kind is float or kind is str or kind is int or kind is bool:
+        return value
+    if is_dataclass(kind):
+        out = {}
+        for name, key, optional in _layout(kind):
+            item = getattr(value, name)
+            if item is not None or not optional:
+                out[key] = to_json(item)
+        return out
+    if isinstance(value, Mapping):
+        return {key: to_json(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [to_json(item) for item in value]
+    return value
+
+
+def from_json(kind: type[T], data: Mapping[str, Any]) -> T:
+    """Return plain data as the type that it was written from.
+
+    Raises:
+        ValueError: a key is missing that has no default, or one is not known; names the type and the key.
+    """
+    known, values = _readers(kind), {}  # type: ignore[arg-type]  # a class is hashable
+    for key, item in data.items():
+        if key not in known:
+            raise ValueError(f"{kind.__name__} has no {key!r}")
+        name, reader = known[key]
+        values[name] = item if reader is None or item is None else reader(item)
+    try:
+        return kind(**values)
+    except TypeError:
+        needed = (f for f in fields(kind) if f.default is MISSING and f.default_factory is MISSING)  # type: ignore[arg-type]
+        missing = [f.name for f in needed if f.name not in values]
+        raise ValueError(f"{kind.__name__} lacks {', '.join(missing)}") from None
+
+
+@cache
+def _readers(kind: type) -> dict[str, tuple[str, Reader]]:
+    hints = get_type_hints(kind)
+    return {key: (name, _reader(hints[name])) for name, key, _ in _layout(kind)}
+
+
+def _reader(hint: Any) -> Reader:
+    """Return what makes a value of that type from JSON's; None where both are the same."""
+    origin, parts = get_origin(hint), get_args(hint)
+    if origin in (Union, UnionType):
+        return next((reader for part in parts if part is not NoneType and (reader := _reader(part))), None)
+    if origin is tuple:
+        each = _reader(parts[0])
+        return (
+            tuple if each is None else lambda items: tuple(each(item) if item is not None else None for item in items)
+        )
+    if isinstance(hint, type) and is_dataclass(hint):
+        return lambda item: from_json(hint, item)
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        inner = _reader(parts[1])
+        return None if inner is None else lambda items: {key: inner(item) for key, item in items.items()}
+    return None

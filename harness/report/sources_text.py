@@ -1,0 +1,138 @@
+"""What each source of cells gives, as a table, as a picture, and as a part of the report's page."""
+
+import html
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from amphora.harness.common.errors import InputError
+from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, Source, compared
+from amphora.harness.report import plot_style as look
+from amphora.harness.report.tables import plain, table
+
+HEADER = ("Source", "Cells", "Holds mAh", "n", "DC mΩ", "n", "Loss %/month", "n", "Duds %", "n")
+CSV_COLUMNS = (
+    "source", "month", "cells", "capacity_n", "capacity_median_Ah", "capacity_low_Ah", "capacity_high_Ah",
+    "resistance_n", "resistance_median_ohm", "resistance_low_ohm", "resistance_high_ohm", "self_discharge_n",
+    "self_discharge_percent_per_month", "self_discharge_low", "self_discharge_high", "duds", "decided", "dud_share",
+    "dud_low", "dud_high", "usable_Ah", "text",
+)  # fmt: skip
+NOTE = (
+    "Medians, with the interval that holds them with 95 % (none below "
+    f"{LEAST_FOR_INTERVAL} values); share of duds among decided cells, with its 95 % interval."
+)
+
+
+def _shown(middle: Middle, times: float, digits: int) -> str:
+    if middle.median is None:
+        return "–"
+    text = f"{middle.median * times:.{digits}f}"
+    if middle.low is None or middle.high is None:
+        return text
+    return f"{text} ({middle.low * times:.{digits}f} to {middle.high * times:.{digits}f})"
+
+
+def _share(duds: Share) -> str:
+    if duds.share is None:
+        return "–"
+    return f"{100 * duds.share:.0f} ({100 * duds.low:.0f} to {100 * duds.high:.0f})"
+
+
+def _cells(one: Source) -> tuple[Any, ...]:
+    return (
+        f"{one.source} {one.month}".strip(), one.cells, _shown(one.capacity, 1000, 0), one.capacity.n,
+        _shown(one.resistance, 1000, 0), one.resistance.n, _shown(one.self_discharge, 1, 1), one.self_discharge.n,
+        _share(one.duds), one.duds.n,
+    )  # fmt: skip
+
+
+def render(found: Sequence[Source]) -> str:
+    """Return the table, below it each source in words and which come before which."""
+    lines = [table(HEADER, [_cells(one) for one in found], HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
+    lines += [plain(f"{f'{one.source} {one.month}'.strip()}: {one.text}") for one in found]
+    lines += [plain(text) for text in compared(found)]
+    return "\n".join(lines)
+
+
+def csv_rows(found: Sequence[Source]) -> list[dict[str, Any]]:
+    """Return one row for each source, by `CSV_COLUMNS`."""
+    rows = []
+    for one in found:
+        row: dict[str, Any] = {"source": one.source, "month": one.month, "cells": one.cells, "text": one.text}
+        for name, unit in (("capacity", "_Ah"), ("resistance", "_ohm")):
+            middle = getattr(one, name)
+            row |= {
+                f"{name}_n": middle.n, f"{name}_median{unit}": middle.median, f"{name}_low{unit}": middle.low,
+                f"{name}_high{unit}": middle.high,
+            }  # fmt: skip
+        leak = one.self_discharge
+        row |= {
+            "self_discharge_n": leak.n, "self_discharge_percent_per_month": leak.median, "self_discharge_low": leak.low,
+            "self_discharge_high": leak.high, "duds": one.duds.count, "decided": one.duds.n,
+            "dud_share": one.duds.share, "dud_low": one.duds.low, "dud_high": one.duds.high,
+            "usable_Ah": one.usable_Ah,
+        }  # fmt: skip
+        rows.append(row)
+    return rows
+
+
+def as_html(found: Sequence[Source]) -> str:
+    """Return a section for the report; "" where no cell names a source."""
+    if len(found) < 2 and not any(one.duds.n and not one.source.startswith("(") for one in found):
+        return ""
+    head = "".join(f'<th scope="col" class="plain">{html.escape(name)}</th>' for name in HEADER)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{html.escape(str(cell))}</td>" for cell in _cells(one)) + "</tr>" for one in found
+    )
+    words = [f"{f'{one.source} {one.month}'.strip()}: {one.text}" for one in found] + compared(found)
+    said = "".join(f"<li>{html.escape(text)}</li>" for text in words)
+    return (
+        '<h2>By source</h2><div class="scroll" tabindex="0" role="region" aria-label="Cells by source">'
+        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+        f'<p class="quiet">{html.escape(NOTE)}</p><ul>{said}</ul>'
+    )
+
+
+def draw(found: Sequence[Source], values: Sequence[tuple[str, float]], out: Path) -> None:
+    """Draw each cell's capacity by source, medians with their intervals, and beside them the shares of duds.
+
+    Args:
+        found: From `by_source`.
+        values: (source as `found` names it, capacity in Ah) of each cell that has one.
+        out: Picture to write, ending in .png, .svg or .pdf.
+
+    Raises:
+        InputError: another ending.
+    """
+    from matplotlib.figure import Figure
+
+    if out.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise InputError(f"{out}: a picture's name ends in .png, .svg or .pdf")
+    with look.style():
+        figure = Figure(figsize=(look.WIDTH_IN, 1.4 + 0.45 * len(found)), layout="constrained")
+        left, right = figure.subplots(1, 2, sharey=True, width_ratios=(3, 2))
+        names = [f"{one.source} {one.month}".strip() for one in found]
+        for place, (name, one) in enumerate(zip(names, found, strict=True)):
+            own = [1000 * value for source, value in values if source == name]
+            left.plot(own, [place] * len(own), "o", color=look.COLOURS[4], markersize=3.5, zorder=2)
+            middle = one.capacity
+            if middle.median is not None:
+                left.plot([1000 * middle.median], [place], "|", color=look.INK, markersize=14, zorder=3)
+            if middle.low is not None and middle.high is not None:
+                left.plot([1000 * middle.low, 1000 * middle.high], [place, place], "-", color=look.INK, zorder=3)
+            if one.duds.share is not None:
+                ends = [100 * one.duds.low, 100 * one.duds.high]
+                right.plot(ends, [place, place], "-", color=look.INK)
+                right.plot([100 * one.duds.share], [place], "D", color=look.COLOURS[1], markersize=5)
+        left.set_yticks(
+            range(len(names)), [f"{name} (n = {one.cells})" for name, one in zip(names, found, strict=True)]
+        )
+        left.invert_yaxis()
+        left.set_xlabel("capacity, mAh")
+        right.set_xlabel("share of duds, %")
+        right.set_xlim(-2, 102)
+        left.set_title("Capacity by source: cells, median, 95 %")
+        right.set_title("Duds, 95 %")
+        out.parent.mkdir(parents=True, exist_ok=True)
+        figure.savefig(out, dpi=150, metadata=look.metadata(out.suffix.lower(), "Cells by source"))
