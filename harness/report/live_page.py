@@ -33,6 +33,9 @@ _SAID = {
     "guard": "the guard stopped the run",
     "made-safe": "outputs off, verified",
     "stopped": "stopped",
+    "voltage-fell": "the voltage fell in the charge; outputs off for 10 min of rest",
+    "too-warm": "too warm to be charged; outputs off until the cell is cooler",
+    "continued": "the step went on",
     "pulse-skipped": "a pulse was left out",
 }
 
