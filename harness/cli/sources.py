@@ -29,19 +29,17 @@ def sources(
     Example: amphora sources --plot sources.png
     """
     from amphora.harness.decisions.sources import NO_DATE, NO_SOURCE, by_source, document, read_sources
+    from amphora.harness.report.sources_text import CSV_COLUMNS, csv_rows, draw, render
 
     cells = read_sources(logs)
     found = by_source(cells, months)
     if csv is not None:
         from amphora.harness.archive.journal import write_new
-        from amphora.harness.report.sources_text import CSV_COLUMNS, csv_rows
         from amphora.harness.report.tables import as_csv
 
         write_new(csv, as_csv(CSV_COLUMNS, csv_rows(found)))
         say(f"table written to {csv}")
     if plot is not None:
-        from amphora.harness.report.sources_text import draw
-
         values = [
             (f"{one.source or NO_SOURCE} {(one.month or NO_DATE) if months else ''}".strip(), one.capacity_Ah)
             for one in cells
@@ -51,8 +49,6 @@ def sources(
         say(f"picture written to {plot}")
 
     def show() -> None:
-        from amphora.harness.report.sources_text import render
-
         print(render(found))
         if cells:
             show_next("compare", "--all", logs=logs)

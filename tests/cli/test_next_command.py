@@ -114,7 +114,7 @@ def all_commands() -> set[str]:
 
 
 def test_each_command_names_the_exact_next_one_or_is_known_to_be_an_end(on_the_shelf: Path) -> None:
-    rows = [f"{t},{4.18 - t * 1.2 / 7200:.4f},{-0.4 if 60 <= t else 0.0}" for t in range(0, 7200, 20)]
+    rows = [f"{t},{4.18 - t * 1.2 / 7200:.4f},{-0.4 if t >= 60 else 0.0}" for t in range(0, 7200, 20)]
     Path("night.t.csv").write_text("t_s,voltage_V,current_A\n" + "\n".join(rows) + "\n", encoding="utf-8")
     call("import", "night.t.csv", "--cell", "h1", "--start", "full", "--cutoff", "3.0")
     call(

@@ -21,6 +21,7 @@ from amphora.harness.control.memory import watch_of
 from amphora.harness.decisions.grades import GRADES, _anomalies
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
+from tests.support.made_results import result_of
 
 ROOT = Path(__file__).parents[2]
 SPEAK_OF_THE_CELL = {
@@ -58,11 +59,11 @@ def test_what_speaks_of_the_cell_keeps_it_apart_and_is_final_and_what_speaks_of_
     reason = f"guard:{name}"
     assert check.words and (check.grade is None or check.grade in GRADES)
     assert bool(against_the_cell(reason)) == (name in SPEAK_OF_THE_CELL)
-    apart = after_run(Cell("a"), {}, reason, "20261124T210000Z-overnight")
+    apart = after_run(Cell("a"), result_of(), reason, "20261124T210000Z-overnight")
     assert (apart.state == "quarantined") == (name in SPEAK_OF_THE_CELL)
     if name in SPEAK_OF_THE_CELL:
         assert is_final(reason) and check.against_cell in apart.notes
-    costs = [row["grade"] for row in _anomalies({"stop": reason}, {})]
+    costs = [row["grade"] for row in _anomalies(result_of(stop=reason), {})]
     assert costs == ([check.grade] if check.grade else [])
 
 
