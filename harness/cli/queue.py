@@ -140,9 +140,10 @@ def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_js
 
     def show() -> None:
         print("\n".join(render(data, bays.said())))
-        if not data["cells"]:
+        states = {place.state for place in supervisor.journal.room.places.values()}
+        if not states:
             show_next("cell", "list", logs=logs)
-        elif any(cell["state"] in ("waiting", "ready", "paused", "running") for cell in data["cells"]):
+        elif states & {"waiting", "ready", "paused", "running"}:
             show_next("watch", "--all", logs=logs)
         else:
             show_next("compare", "--all", logs=logs)

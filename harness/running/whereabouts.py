@@ -164,8 +164,8 @@ def _pause_of(events: Sequence[Mapping[str, Any]]) -> tuple[str, float]:
         if kind == "attendance" and absent is None:
             absent = not events[number].get("present")
         if kind == "paused":
-            before = events[max(0, number - 3) : number]
-            cause = next((one for one in reversed(before) if one.get("kind") in _CAUSES), {})
+            causes = [one for one in events[max(0, number - 3) : number] if one.get("kind") in _CAUSES]
+            cause = causes[-1] if causes else events[number]
             waiting = _CAUSES.get(str(cause.get("kind")), "")
             if resumed and waiting in ("warm", "timer"):  # tried again at once
                 return "", 0.0
