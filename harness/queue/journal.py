@@ -17,8 +17,9 @@ NAME = "queue.jsonl"
 NEEDED: dict[str, tuple[str, ...]] = {
     "added": ("cell", "course"), "moved": ("cell", "to"), "dropped": ("cell",), "assigned": ("cell", "bay"),
     "hands": ("cell", "bay", "what"), "began": ("cell", "stage", "bay"), "pausing": ("cell",),
-    "ended": ("cell", "stage", "bay", "reason", "exit_code"), "apart": ("cell", "why"), "bay-stopped": ("bay", "why"),
-    "bay-cleared": ("bay",), "group-stopped": ("bays", "why"), "alarm": ("text",), "alarm-cleared": ("text",),
+    "ended": ("cell", "stage", "bay", "reason", "exit_code"), "apart": ("cell", "why"), "spared": ("cell", "why"),
+    "bay-stopped": ("bay", "why"), "bay-cleared": ("bay",), "group-stopped": ("bays", "why"), "alarm": ("text",),
+    "alarm-cleared": ("text",),
 }  # fmt: skip
 
 

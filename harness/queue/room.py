@@ -141,9 +141,10 @@ def _of_a_cell(room: Room, event: Mapping[str, Any], course: Course) -> Room:
         room = room.with_bay(str(event["bay"]), replace(bay, cell=place.cell, out=False, coming=None))
         return room.with_place(replace(place, state="ready"))
     if kind == "began":
+        state: State = place.state if place.state in OVER else "running"  # dropped while it was being started
         return room.with_place(
             replace(
-                place, state="running", stage=int(event["stage"]), began=at(event), pid=int(event.get("pid", 0)),
+                place, state=state, stage=int(event["stage"]), began=at(event), pid=int(event.get("pid", 0)),
                 started=float(event.get("started", 0.0)), pausing=False, run=str(event.get("run", "")),
             )
         )  # fmt: skip
@@ -159,20 +160,25 @@ def _of_a_cell(room: Room, event: Mapping[str, Any], course: Course) -> Room:
 
 def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -> Room:
     """A run ended: on to the next stage, on with the same one, apart, or out of a bay that failed."""
-    bay = room.bays.get(str(event["bay"]), BayNow())
+    name = str(event["bay"])
+    bay = room.bays.get(name, BayNow())
     code, reason = int(event["exit_code"]), str(event["reason"])
     run, text = str(event.get("run") or ""), str(event.get("text", ""))
     place = replace(place, run="", pid=0, pausing=False)
+    if place.state in OVER:  # a person took it out of the queue while it ran: nothing goes on with it
+        if not event.get("safe", True):
+            room = room.with_bay(name, replace(bay, stopped=text or reason))
+        return room.with_place(place)
     if (
         place.spared
         and place.stage < len(course.stages) - 1
         and event.get("safe", True)
         and _ended_for_it(code, reason)
     ):
-        room = room.with_bay(str(event["bay"]), replace(bay, troubles=0))
+        room = room.with_bay(name, replace(bay, troubles=0))
         return room.with_place(_to_the_last(replace(place, since=at(event)), course))
     if code == 0:
-        room = room.with_bay(str(event["bay"]), replace(bay, troubles=0))
+        room = room.with_bay(name, replace(bay, troubles=0))
         stage = place.stage + 1
         if stage >= len(course.stages):
             return _leaves(room, replace(place, state="done", stage=place.stage, why=place.spared, since=at(event)))
@@ -180,25 +186,25 @@ def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -
     keep = bool(run) and not bool(event.get("final"))
     if not event.get("safe", True):
         # Nobody goes near it by program before a person has: what may still be on is no matter of another try.
-        room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
+        room = room.with_bay(name, replace(bay, stopped=text or reason))
         if place.spared:
             return room.with_place(_to_the_last(place, course))
         return room.with_place(replace(place, state="paused" if keep else "ready", run=run if keep else "", why=text))
     twice = reason in place.stops and tells_when_repeated(reason)
     if reason.startswith("guard:") and keep and not against_the_cell(reason) and not twice:
         # Nothing against the cell (a sensor that is gone, a contact): a person puts it right and clears the bay.
-        room = room.with_bay(str(event["bay"]), replace(bay, stopped=text or reason))
+        room = room.with_bay(name, replace(bay, stopped=text or reason))
         return room.with_place(replace(place, state="paused", run=run, why=text, stops=(*place.stops, reason)))
     if reason.startswith("guard:") or reason == "refused":
         # The cell is the one to look at; a bay in which this happens again and again is, too.
-        room = _trouble(room, str(event["bay"]), bay, f"{bay.troubles + 1} cells in a row stopped here, last: {text}")
+        room = _trouble(room, name, bay, f"{bay.troubles + 1} cells in a row stopped here, last: {text}")
         why = ("a second time, after somebody had looked: " if twice else "") + (text or reason)
         return _leaves(room, replace(place, state="apart", why=why))
     on_purpose = reason == "paused"
     tries = place.tries + (0 if on_purpose else 1)
     if tries >= MOST_TRIES:
         why = f"its run was cut short {tries} times: {text}"
-        room = room.with_bay(str(event["bay"]), replace(bay, stopped=why, out=True))
+        room = room.with_bay(name, replace(bay, stopped=why, out=True))
         back = stage_to_begin_with(course, place.stage, None)
         return room.with_place(replace(place, state="waiting", stage=back, tries=0, since=None, why=why))
     return room.with_place(

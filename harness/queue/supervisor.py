@@ -162,6 +162,10 @@ class Supervisor:
     # -- its parts --------------------------------------------------------------------------------
 
     def _see_alarm(self, room: Room) -> None:
+        if room.alarm:  # what a queue that died, or a refusal, left at work
+            for place in room.places.values():
+                if place.state == "running" and place.cell not in self._ending:
+                    self._end(place)
         if self.bays.alarm_input is None:
             return
         why = self.bays.alarm_input.read()
@@ -200,7 +204,12 @@ class Supervisor:
         self.tell(f"bay {place.bay}: {place.cell}: {recipe} ended: {ended.reason}" + _more(ended, after))
         if ended.text.startswith(SHARED_LEADS):
             group = self._group(str(place.bay))
+            mates = [one for one in self.journal.room.places.values() if one.state == "running" and one.bay in group]
+            for one in mates:  # OFF first: whose cell is still on these leads is not known
+                self._end(one)
             self.journal.append("group-stopped", self.now(), bays=group, why=ended.text)
+            for one in mates:
+                self.journal.append("pausing", self.now(), cell=one.cell)
             self.call("stop", f"bays {', '.join(group)}: {ended.text}")
         elif ended.exit_code == 3 or not ended.safe:
             self.call("stop", f"bay {place.bay}: {place.cell}: {ended.text}")

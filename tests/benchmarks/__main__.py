@@ -222,6 +222,45 @@ print(json.dumps(seen))
     return {f"hour {hour} (MB)": value for hour, value in json.loads(done.stdout.splitlines()[-1]).items()}
 
 
+def bay_memory() -> dict[str, float]:
+    """PSS of a bay's runner and watchdog in a night over the wire, from the kernel's own sums; two bays at work."""
+    import psutil
+
+    sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+    from programs import Program, Served, rows_in, wait_for
+
+    home = Path(tempfile.mkdtemp())
+    served, figures = [], {}
+    try:
+        program, runs = Program(home), []
+        for name in ("a", "b"):
+            (home / name).mkdir()
+            served.append(Served(home / name, "--seed", "3", "--speed-up", "60"))
+            program.call("cell", "add", name, "--form", "18650", "--chemistry", "li-ion", "--inspection", "sound")
+            words = ["run", "--cell", name, "--profile", "overnight", "--bench", str(served[-1].bench)]
+            runs.append(program.start(*words, "--start", "declared-full", "--current", "0.4 A", "--json"))
+            folder = program.logs / name
+            wait_for(lambda at=folder: any(rows_in(run) > 600 for run in at.glob("*Z-*")))  # past the load steps
+        for name, run in zip(("a", "b"), runs, strict=True):
+            each = [pss_MB(run.pid), *(pss_MB(one.pid) for one in psutil.Process(run.pid).children(recursive=True))]
+            figures |= {f"{name} together (MB)": sum(each), f"{name} runner (MB)": each[0]}
+            figures[f"{name} processes"] = len(each)
+        for run in runs:
+            run.terminate()
+            run.communicate()
+        return figures
+    finally:
+        for one in served:
+            one.end()
+        shutil.rmtree(home)
+
+
+def pss_MB(pid: int) -> float:
+    """Return a process's share of memory: what it has alone, and its part of what it shares."""
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    return sum(float(line.split()[1]) for line in lines if line.startswith("Pss:")) / 1024.0
+
+
 def help_page() -> dict[str, float]:
     """`amphora --help` against a bare Typer + Rich program's."""
     return turn_by_turn(
@@ -537,6 +576,7 @@ BENCHMARKS: dict[str, tuple[Callable[[], dict[str, float]], str]] = {
     "reading-over-tcp": (reading_over_tcp, "ratio at most 1.5"),
     "night": (night, "at most 3 s"),
     "memory": (memory, "flat"),
+    "bay-memory": (bay_memory, "at most 60 MB for runner and watchdog together"),
     "help": (help_page, "ratio at most 1.3"),
     "analyse-large": (analyse_large, "time ratio at most 2.0, memory ratio at most 1.5, growth at most 4"),
     "analyse-cycles": (analyse_cycles, "as analyse-large; the floor finds no phases"),

@@ -39,7 +39,7 @@ CHANGED_ON_PURPOSE: tuple[tuple[str, str, str], ...] = (
     ),
     ("fit-box-11-overnight", "json.fits", "a smaller current than the test's reaches more of the charge"),
     ("fit-box-11-overnight", "json.reasons*", "a smaller current than the test's reaches more of the charge"),
-    ("fit-*", "json.notes*", "the curve holds no slow resistance that only the empty end has shown"),
+    ("fit-*", "json.notes[*]", "the curve holds no slow resistance that only the empty end has shown"),
     (
         "bench-check",
         "json.instruments.*",
