@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from amphora.harness.cli import completion
-from amphora.harness.cli.next_command import show_next
+from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -184,6 +184,8 @@ def cell_list(
         print(shelf_table(chosen) if chosen else f"no cells on the shelf in {logs}" + (" that fit" if entries else ""))
         if devices and form is None:
             print(f"{devices} surveyed {'device is' if devices == 1 else 'devices are'} not listed: amphora duty list")
+        if chosen:
+            show_next("cell", "show", chosen[0].id, logs=logs)
 
     rows = [
         {
@@ -239,6 +241,7 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
 
     def show() -> None:
         print(cell_sheet(cell, runs, judged, standing))
+        show_next(*after_a_look(cell, standing, judged.may_charge), logs=logs)
 
     listed = [
         {
@@ -311,6 +314,10 @@ def cell_check(
         _show_judgement(judged)
         for text in standing_lines(standing):
             print(f"  {text}")
+        refused = ["cell", "show", cell.id]
+        show_next(
+            *(after_a_look(cell, standing, judged.may_charge) if judged.verdict == "accept" else refused), logs=logs
+        )
 
     answer(
         {"cell": cell.id, "state": cell.state, **judged.to_dict(), "entries": cell.entries,
@@ -476,6 +483,7 @@ def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) 
 
     def show() -> None:
         print(", ".join(f"{number} {name.replace('_', ' ')}" for name, number in counts.items()))
+        show_next("cell", "list", logs=logs)
 
     for entry in shelf.list_cells():
         if entry.damaged:
@@ -496,8 +504,13 @@ def _export_parquet(parquet: Path, out: Path | None, logs: Path, as_json: bool) 
     found = export_shelf(logs, parquet, say)
     for item in found.damaged:
         say(f"damaged, left out: {item['run']}: {item['text']}")
-    text = f"{parquet}: {len(found.written)} runs written, {found.kept} were there, {len(found.removed)} taken out"
-    answer({**asdict(found), "out": str(parquet)}, as_json, lambda: print(f"{text}; {found.cells} cells"))
+    text = f"{parquet}: {len(found.written)} runs written, {found.kept} unchanged, {len(found.removed)} removed"
+
+    def show() -> None:
+        print(f"{text}; {found.cells} cells")
+        show_next("sources", logs=logs)
+
+    answer({**asdict(found), "out": str(parquet)}, as_json, show)
 
 
 @shelf_app.command("export")
@@ -505,7 +518,7 @@ def shelf_export(
     out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
     parquet: Annotated[
         Path | None,
-        typer.Option("--parquet", help="A folder: readings, results and standings as Parquet; again: what is new."),
+        typer.Option("--parquet", help="A folder for Parquet tables. A second export adds what is new."),
     ] = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
@@ -526,11 +539,15 @@ def shelf_export(
     if out is not None:
         write_new(out, text)
     data = {"cells": count, "out": None if out is None else str(out), "csv": text if out is None else None}
-    answer(
-        data,
-        as_json,
-        lambda: print(f"{count} cells written to {out}" if out is not None else text, end="\n" if out else ""),
-    )
+
+    def show() -> None:
+        if out is None:  # the table alone: another program may read it
+            print(text, end="")
+            return
+        print(f"{count} cells written to {out}")
+        show_next("sources", logs=logs)
+
+    answer(data, as_json, show)
 
 
 @shelf_app.command("import")
@@ -552,6 +569,9 @@ def shelf_import(
     except UnicodeDecodeError as error:
         raise InputError(f"{file}: byte {error.start} is no UTF-8 text; save the table as UTF-8") from error
     cells = Shelf(logs).import_csv(text, str(file))
-    answer(
-        {"cells": [cell.id for cell in cells]}, as_json, lambda: print(f"{len(cells)} cells put on the shelf in {logs}")
-    )
+
+    def show() -> None:
+        print(f"{len(cells)} cells put on the shelf in {logs}")
+        show_next("cell", "list", logs=logs)
+
+    answer({"cells": [cell.id for cell in cells]}, as_json, show)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from amphora.harness.cli.cells import cell_app
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -34,7 +35,7 @@ def add_many(
     form: Annotated[str, typer.Option(help="Their form: 18650, 14500, AA, ...")] = "",
     chemistry: Annotated[str, typer.Option(help="auto, li-ion, lfp, nimh, ...; auto where nobody knows.")] = "auto",
     source: Annotated[str, typer.Option(help="Where they came from.")] = "",
-    first: Annotated[int, typer.Option("--first", help="The first number; default: behind those there are.")] = 0,
+    first: Annotated[int, typer.Option("--first", help="The first number; default: after the highest there is.")] = 0,
     labels: Annotated[Path | None, typer.Option("--labels", help="Write labels with id and QR code, as PDF.")] = None,
     label_sheet: Annotated[str, typer.Option("--label-sheet", help="Columns x rows of labels on a page.")] = "3x8",
     sheet_out: Annotated[Path | None, typer.Option("--sheet", help="Write the intake sheet: .csv or .html.")] = None,
@@ -56,7 +57,15 @@ def add_many(
     if sheet_out is not None:
         _write_sheet(cells, sheet_out)
     data = {"cells": ids, "labels": labels and str(labels), "sheet": sheet_out and str(sheet_out)}
-    answer(data, as_json, lambda: print(f"{len(ids)} cells are on the shelf in {logs}: {ids[0]} to {ids[-1]}"))
+
+    def show() -> None:
+        print(f"{len(ids)} cells are on the shelf in {logs}: {ids[0]} to {ids[-1]}")
+        if sheet_out is not None and sheet_out.suffix == ".csv":
+            show_next("cell", "take-in", sheet_out, logs=logs)
+        else:
+            show_next("cell", "sheet", "--out", "sheet.csv", logs=logs)
+
+    answer(data, as_json, show)
 
 
 def _write_labels(cells: "list[Cell]", out: Path, places: str) -> None:
@@ -105,7 +114,13 @@ def sheet(
         raise InputError(f"every cell on the shelf in {logs} has a voltage already; name cells to have a sheet of them")
     _write_sheet(chosen, out)
     data = {"sheet": str(out), "cells": [cell.id for cell in chosen]}
-    answer(data, as_json, lambda: print(f"{out}: {len(chosen)} cells"))
+
+    def show() -> None:
+        print(f"{out}: {len(chosen)} cells")
+        if out.suffix == ".csv":
+            show_next("cell", "take-in", out, logs=logs)
+
+    answer(data, as_json, show)
 
 
 def take_in(
@@ -155,6 +170,7 @@ def take_in(
             bad = "; ".join(reason.text for reason in one.judged.reasons if reason.verdict != "accept")
             print(f"{one.cell.id}: {one.judged.verdict}" + (f": {bad}" if bad else ""))
         print(f"{len(taken)} lines taken, {len(turned)} refused")
+        show_next("cell", "list", logs=logs)
 
     for item in turned:
         say(f"{path}, line {item.line} ({item.cell}): {item.why}")

@@ -3,9 +3,14 @@
 import shlex
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
+from amphora.harness.archive.run_folder import read_header
 from amphora.harness.cli.output import DEFAULT_LOGS
+
+if TYPE_CHECKING:
+    from amphora.harness.account.standing import Standing
+    from amphora.harness.cells.cell import Cell
 
 
 def show_next(*words: str | Path, logs: Path | None = None) -> None:
@@ -64,6 +69,27 @@ AFTER_A_RUN = {  # the recipe that ran: what a person does next
     "lamp": ("duty", "from-run", "{cell}@lamp", "--out", "{cell}.toml"),
     "panel": ("duty", "from-run", "LAMP@lamp", "--panel", "{cell}@panel", "--out", "lamp.toml"),
 }
+
+
+def after_a_look(cell: "Cell", standing: "Standing", may_charge: bool) -> list[str]:
+    """Return the words of what comes after a look at a cell: its check, its first run, or its grade."""
+    if cell.is_device:
+        return ["duty", "list"]
+    if cell.state == "retired":
+        return ["cell", "list"]
+    if cell.state == "quarantined" or (cell.as_found_V is None and standing.last_V is None):
+        return ["cell", "check", cell.id, "--as-found", "VOLTAGE"]
+    if standing.capacity_run is not None:
+        return ["grade", cell.id]
+    words = ["--profile", "charge", "--present"] if may_charge else ["--profile", "identify"]
+    return ["plan", "--cell", cell.id, *words, "--bench", "bench.toml"]
+
+
+def after_a_picture(run: Path) -> list[str]:
+    """Return the words of what comes after a run was drawn: as after the run itself, its folder named."""
+    header = read_header(run)
+    cell, recipe = run.absolute().parent.name, str(header.get("profile") or "")
+    return after_a_run(cell, recipe, "bench.toml") if cell and recipe in AFTER_A_RUN else ["analyse", str(run)]
 
 
 def after_a_run(cell: str, recipe: str, bench: str) -> list[str]:

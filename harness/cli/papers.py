@@ -8,6 +8,7 @@ import typer
 
 from amphora.harness.cells.cell import DEVICE_FORMS
 from amphora.harness.cli.completion import runs as completion_of_runs
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
 
@@ -254,13 +255,12 @@ def label(
         contents.append(labels.label_content(record, best[1] if best else None, words, simulated, warning))
     write_out(out, labels.make_labels(contents, sides, place, cut_lines))
     data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
-    answer(
-        data,
-        as_json,
-        lambda: print(
-            f"{out}: {len(contents)} label{'' if len(contents) == 1 else 's'} of {sides[0]:g} x {sides[1]:g} mm"
-        ),
-    )
+
+    def show() -> None:
+        print(f"{out}: {len(contents)} label{'' if len(contents) == 1 else 's'} of {sides[0]:g} x {sides[1]:g} mm")
+        show_next("report", "--all", logs=logs)
+
+    answer(data, as_json, show)
 
 
 def report(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 queue_app = typer.Typer(
     name="queue",
-    help="A bag of cells over several bays: add, show, move, drop, done, clear, run.",
+    help="Test a bag of cells in several bays: add, show, move, drop, done, clear, run.",
     no_args_is_help=True,
 )
 
@@ -57,6 +58,12 @@ def _bays(bench: Path | None, logs: Path) -> "Bays":
     return bays
 
 
+def _bench_named(logs: Path) -> str:
+    """Return the bench file that the queue ran on last; "bench.toml" where it has not run."""
+    note = logs / ".queue" / "bench"
+    return note.read_text(encoding="utf-8").strip() if note.is_file() else "bench.toml"
+
+
 def _supervisor(logs: Path, bays: "Bays", settled: list[str] | None = None, **more: Any) -> "Supervisor":
     from amphora.harness.queue.knowledge import Knowledge
     from amphora.harness.queue.processes import Processes
@@ -84,7 +91,7 @@ def queue_add(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Put cells into the queue, each with the recipes that it goes through.
+    """Put cells into the queue, each with a course of recipes.
 
     Example: amphora queue add "A*" --course one-night
     """
@@ -111,14 +118,17 @@ def queue_add(
     check_added(journal, chosen)
     for cell in chosen:
         journal.append("added", cell=cell, course=course)
-    answer(
-        {"added": chosen, "course": course}, as_json, lambda: print(f"{len(chosen)} cells added: {', '.join(chosen)}")
-    )
+
+    def show() -> None:
+        print(f"{len(chosen)} cells added: {', '.join(chosen)}")
+        show_next("queue", "run", "--bench", _bench_named(logs), logs=logs)
+
+    answer({"added": chosen, "course": course}, as_json, show)
 
 
 @queue_app.command("show")
 def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
-    """Say which cell is where until when, what hands are needed at what times, and when the bag is done.
+    """Show where each cell is, when a person is needed, and when the bag is done.
 
     Example: amphora queue show --bench bench.toml
     """
@@ -127,7 +137,18 @@ def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_js
     bays = _bays(bench, logs)
     supervisor = _supervisor(logs, bays)
     data = _shown(supervisor)
-    answer(data, as_json, lambda: print("\n".join(render(data, bays.said()))))
+
+    def show() -> None:
+        print("\n".join(render(data, bays.said())))
+        states = {place.state for place in supervisor.journal.room.places.values()}
+        if not states:
+            show_next("cell", "list", logs=logs)
+        elif states & {"waiting", "ready", "paused", "running"}:
+            show_next("watch", "--all", logs=logs)
+        else:
+            show_next("compare", "--all", logs=logs)
+
+    answer(data, as_json, show)
 
 
 def _shown(supervisor: "Supervisor") -> dict[str, Any]:
@@ -143,13 +164,14 @@ def queue_move(
     to: Annotated[int, typer.Option("--to", min=1, help="Its new place; 1 is the first.")] = 1,
     logs: LogsOption = DEFAULT_LOGS,
 ) -> None:
-    """Move a cell to another place in the order; one that is in a bay stays there.
+    """Move a cell to another place in the order. A cell in a bay stays in its bay.
 
     Example: amphora queue move A07 --to 1
     """
     journal = _in_the_queue(logs, cell)
     journal.append("moved", cell=cell, to=to)
     print(f"{cell}: place {journal.room.order.index(cell) + 1}")
+    show_next("queue", "show", logs=logs)
 
 
 @queue_app.command("drop")
@@ -158,7 +180,7 @@ def queue_drop(
     why: Annotated[str, typer.Option("--why", help="Why; it stays in the journal.")] = "",
     logs: LogsOption = DEFAULT_LOGS,
 ) -> None:
-    """Take a cell out of the queue; a run of it is ended, outputs off.
+    """Take a cell out of the queue. A run of it ends, outputs off.
 
     Example: amphora queue drop A07 --why "wrapper torn"
     """
@@ -166,6 +188,7 @@ def queue_drop(
     journal.append("dropped", cell=cell, why=why)
     bay = journal.room.places[cell].bay
     print(f"{cell}: dropped" + (f"; take it out of bay {bay} when its run has ended" if bay else ""))
+    show_next("queue", "show", logs=logs)
 
 
 def _in_the_queue(logs: Path, cell: str) -> Any:
@@ -177,7 +200,7 @@ def _in_the_queue(logs: Path, cell: str) -> Any:
 
 @queue_app.command("done")
 def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
-    """Say that what the queue asked for has been done: cells put in and taken out.
+    """Confirm that you have put in and taken out the cells that the queue asked for.
 
     Example: amphora queue done
     """
@@ -192,6 +215,7 @@ def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
         print(f"done: {in_words(hand)}")
     if not wanted:
         print("nothing was asked for")
+    show_next("queue", "show", logs=logs)
 
 
 @queue_app.command("clear")
@@ -200,7 +224,9 @@ def queue_clear(
     why: Annotated[str, typer.Option("--why", help="What was found and put right.")] = "",
     logs: LogsOption = DEFAULT_LOGS,
 ) -> None:
-    """Let a bay that stopped, or everything after an alarm, go on; say what was put right.
+    """Let a bay that stopped go on, or all bays after an alarm.
+
+    Say with --why what was put right.
 
     Example: amphora queue clear b --why "relay replaced"
     """
@@ -209,24 +235,25 @@ def queue_clear(
         raise InputError("--why is missing: what was found, and what was put right?")
     if bay is None:
         if not journal.room.alarm:
-            raise InputError("no alarm stands; a bay is cleared by its name: amphora queue clear BAY --why ...")
+            raise InputError("there is no alarm. To clear a bay: amphora queue clear BAY --why ...")
         journal.append("alarm-cleared", text=why)
     else:
         if bay not in journal.room.bays or not journal.room.bays[bay].stopped:
             raise InputError(f"bay {bay}: has not stopped")
         journal.append("bay-cleared", bay=bay, why=why)
     print("cleared")
+    show_next("queue", "show", logs=logs)
 
 
 @queue_app.command("run")
 def queue_run(
     bench: BenchOption = None,
     hands: Annotated[
-        bool, typer.Option("--hands-done", help="Take what hands are asked for as done at once (simulated benches).")
+        bool, typer.Option("--hands-done", help="Count each request to a person as done at once (simulated benches).")
     ] = False,
     stop_when_settled: Annotated[
         bool,
-        typer.Option("--stop-when-settled", help="End nights early, once no grade, or --for, can change."),
+        typer.Option("--stop-when-settled", help="End a night early once neither its grade nor --for can change."),
     ] = False,
     duty: Annotated[
         str | None, typer.Option("--for", help="With --stop-when-settled: the duty that has to be served.")
@@ -234,7 +261,9 @@ def queue_run(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Carry the queue out until the bag is done. Ctrl-C ends all runs orderly; started again, it goes on.
+    """Run the queue until the bag is done.
+
+    Ctrl-C ends all runs, outputs off. Started again, the queue goes on.
 
     Example: amphora queue run --bench bench.toml
     """
@@ -245,7 +274,7 @@ def queue_run(
 
     bays = _bays(bench, logs)
     if hands and not bays.simulated:
-        raise InputError("--hands-done is for simulated benches: nobody else's cells move by themselves")
+        raise InputError("--hands-done is for simulated benches only: a real cell has to be put in by hand")
     if duty is not None and not stop_when_settled:
         raise InputError(f"--for {duty} is not accepted alone; it goes with --stop-when-settled")
     if duty is not None:
@@ -261,7 +290,15 @@ def queue_run(
         code = _loop(supervisor, hands)
     alarm.drain(5.0)
     data = _shown(supervisor)
-    answer(data, as_json, lambda: _say_how(data))
+
+    def show() -> None:
+        _say_how(data)
+        if code:
+            show_next("queue", "run", "--bench", _bench_named(logs), logs=logs)
+        else:
+            show_next("compare", "--all", logs=logs)
+
+    answer(data, as_json, show)
     if code:
         leave(code)
 
@@ -293,7 +330,7 @@ def _loop(supervisor: "Supervisor", hands: bool) -> int:
             if supervisor.done(room):
                 return 0
             time.sleep(LOOK_S if not supervisor.bays.simulated else 0.3)
-        say("all runs are being ended, outputs off; 'amphora queue run' goes on")
+        say("all runs are being ended, outputs off. To go on: amphora queue run")
         while not supervisor.end_all():
             time.sleep(0.2)
     return 143 if 15 in got else 130

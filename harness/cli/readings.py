@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from amphora.harness.cli.completion import benches, cells, runs
-from amphora.harness.cli.next_command import show_next
+from amphora.harness.cli.next_command import after_a_picture, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say, voltage
 
 
@@ -181,7 +181,12 @@ def plot(
     run = run_named(run, logs=logs)
     target = out if out is not None else run / "night.png"
     files = plot_run(run, target, kind or None)
-    answer({"files": [str(file) for file in files]}, as_json, lambda: print("\n".join(str(file) for file in files)))
+
+    def show() -> None:
+        print("\n".join(str(file) for file in files))
+        show_next(*after_a_picture(run), logs=logs)
+
+    answer({"files": [str(file) for file in files]}, as_json, show)
 
 
 def export(
@@ -215,4 +220,9 @@ def export(
         files.append(str(write_package(run)))
     except OSError as error:
         say(f"note: datapackage.json was not written ({error.strerror or error})")
-    answer({"file": str(file), "files": files}, as_json, lambda: print(file))
+
+    def show() -> None:
+        print(file)
+        show_next("plot", run, logs=logs)
+
+    answer({"file": str(file), "files": files}, as_json, show)

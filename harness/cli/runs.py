@@ -25,7 +25,7 @@ from amphora.harness.cli.at_the_bench import (
     typed_hand_meter,
 )
 from amphora.harness.cli.completion import benches, cells, recipes, runs
-from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
+from amphora.harness.cli.next_command import after_a_picture, after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
 from amphora.harness.common.errors import InputError
 
@@ -357,10 +357,13 @@ def watch(
             answer({"runs": [view.to_dict() for _, view in Shelf(logs).look()]}, True, lambda: None)
             return
         follow_all(logs, once=once)
+        show_next("watch", "--all", "--page", logs=logs)
     elif json:
         answer(standing(Along(folder)), True, lambda: None)
     else:
         follow(folder, once=once)
+        if standing(Along(folder))["state"] == "ended":
+            show_next(*after_a_picture(folder), logs=logs)
 
 
 # -- what the commands share -----------------------------------------------------------------------

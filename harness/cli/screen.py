@@ -30,9 +30,10 @@ def screen(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Say whether a cell is worth a night, by its first twenty minutes and the cells on your shelf.
+    """Say whether a cell is worth a night.
 
-    The answer is: not worth a night (exit code 1), worth one, or cannot tell. The recipe `screen` makes the run for it.
+    Judges by the first twenty minutes of a run and by like cells on your shelf. The answer is one of three: not worth a
+    night (exit code 1), worth one, cannot tell. The recipe `screen` makes the run.
 
     Example: amphora screen L3-a --least "800 mAh"
     """
@@ -54,10 +55,10 @@ def screen(
     def show() -> None:
         print(f"{cell.id}: {found.answer}: {found.why}")
         if found.most_Ah is not None:
-            print(f"  at most {found.most_Ah * 1000:.0f} mAh, by what the charge before put in from empty")
+            print(f"  at most {found.most_Ah * 1000:.0f} mAh: the charge before put in no more, from empty")
         if found.low_Ah is not None:
-            print(f"  learned from {found.like_cells} like cells; the interval is meant to hold 95 of 100 times")
-            print("  it is a prediction for sorting, no capacity: nothing is graded or certified by it")
+            print(f"  predicted from {found.like_cells} like cells; the interval is meant to hold 95 of 100 times")
+            print("  a prediction for sorting, no capacity: no grade and no certificate uses it")
         if found.answer == "not worth a night":
             show_next("plan", "--cell", cell.id, "--profile", "storage", "--bench", "bench.toml", logs=shelf.logs)
         else:

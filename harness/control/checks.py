@@ -39,7 +39,7 @@ _ALL = (
     Check("voltage-jump", True, "", False, None, "a step that no cell makes: another cell, a loose lead, a short"),
     Check("voltage-rises", False, "", False, None, "the voltage rises on discharge"),
     Check("voltage-falls", False, "", False, None,
-          "the voltage falls in a charge, for the first time: it rests for ten minutes and goes on"),
+          "the voltage falls in a charge, for the first time: outputs off for ten minutes, then it is judged"),
     Check("short-inside", False, "its voltage fell in the charge", True, "bench only",
           "the voltage falls in a charge again, or on in the rest, or below that of the pre-charge: a short inside"),
     Check("falls-at-rest", False, "its voltage fell at rest with nothing on", True, "bench only",

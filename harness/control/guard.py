@@ -378,8 +378,8 @@ def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Vi
 
 def _nothing(volts: float, least_V: float) -> Violation:
     text = (
-        f"{volts:.3f} V where a cell was: a protection board has tripped, a lead is off, or whoever measures is not at "
-        "the cell"
+        f"{volts:.3f} V where a cell was: a protection board has tripped, a lead is off, or the voltmeter is not "
+        "connected to the cell"
     )
     return Violation("voltage-lost", text, volts, least_V)
 

@@ -76,7 +76,7 @@ def _falls_on(watch: Watch, memory: Memory, off_s: float, middle_V: float) -> Vi
     least_V = max(FALLS_ON_V, FALL_SCATTERS * memory.scatter_V, 3.0 * watch.meters.voltage_resolution_V)
     if late_V <= least_V or late < FALLS_ON_RATE * early:
         return None
-    text = f"and fell on in the rest after it, by {late_V * 1000:.0f} mV in {(end[0] - middle[0]) / 60:.0f} min"
+    text = f"and fell further in the rest after it, by {late_V * 1000:.0f} mV in {(end[0] - middle[0]) / 60:.0f} min"
     return Violation("short-inside", f"the voltage fell in the charge {text}: a short inside", late_V, least_V)
 
 
@@ -113,10 +113,10 @@ def _falls_in_charge(memory: Memory, reading: Reading, middle_V: float) -> Viola
     if memory.falls == 1:
         return Violation(
             "voltage-falls",
-            f"{text}: a contact, or a short inside; 10 min of rest with all off will tell",
+            f"{text}: a bad contact, or a short inside. Outputs off for 10 min; the guard decides then",
             middle_V, peak_V,
         )  # fmt: skip
-    return Violation("short-inside", f"{text}, once more: a short inside", middle_V, peak_V)
+    return Violation("short-inside", f"{text}, once more in this charge: a short inside", middle_V, peak_V)
 
 
 def _climbs(watch: Watch, memory: Memory, middle_V: float) -> Violation | None:

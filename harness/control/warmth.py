@@ -255,9 +255,9 @@ def forbids(watch: Watch, limits: Limits, degC: float | None, order: Order) -> V
         high = watch.cell.hottest_degC if high is None else min(high, watch.cell.hottest_degC)
     what = "charged" if order.kind == "charge" else "discharged"
     if low is not None and degC < low:
-        text = f"{degC:.1f} °C is below {low:.1f} °C: it is not {what} so cold; nothing was switched on"
+        text = f"{degC:.1f} °C is below {low:.1f} °C: too cold to be {what}. Nothing was switched on"
         return Violation("too-cold", text, degC, low)
     if high is not None and degC > high:
-        text = f"{degC:.1f} °C is above {high:.1f} °C: it is not {what} so warm; nothing was switched on, let it cool"
+        text = f"{degC:.1f} °C is above {high:.1f} °C: too warm to be {what}. Nothing was switched on; let it cool"
         return Violation("too-warm", text, degC, high)
     return None

@@ -150,9 +150,9 @@ def worth(duds: Share, cells: int) -> str:
         cells: All cells of it.
     """
     if duds.share is None:
-        return f"none of {cells} {'cell' if cells == 1 else 'cells'} decided yet: nothing can be said"
+        return f"none of {cells} {'cell' if cells == 1 else 'cells'} decided yet"
     share = f"{duds.count} of {duds.n} are duds ({100 * duds.low:.0f} to {100 * duds.high:.0f} %)"
-    few = f"; {duds.n} decided {'cell says' if duds.n == 1 else 'cells say'} little" if duds.n < FEW else ""
+    few = f"; only {duds.n} decided {'cell' if duds.n == 1 else 'cells'}" if duds.n < FEW else ""
     if duds.high < HALF:
         return f"worth opening: {share}{few}"
     if duds.low > HALF:
@@ -176,7 +176,7 @@ def compared(found: Sequence[Source]) -> list[str]:
                     f"({100 * (better.duds.share or 0):.0f} against {100 * (worse.duds.share or 0):.0f} %)"
                 )
     if not texts and len(known) > 1:
-        texts.append("by their shares of duds no two sources can be separated yet")
+        texts.append("no two sources differ for sure in their share of duds yet")
     return texts
 
 

@@ -72,10 +72,11 @@ def _with_ends(step: Step, settled: Settled) -> Step:
     ends: list[End] = []
     if settled.worst_ohm is not None:
         most = settled.worst_ohm * RESISTANCE_MARGIN
-        text = f"{SETTLED}its load steps show more than {most * 1000:.0f} mΩ: not to be had for {settled.purpose}"
+        text = f"{SETTLED}its load steps show more than {most * 1000:.0f} mΩ: too much for {settled.purpose}"
         ends.append(End("condition", "load_step_ohm", ">=", most, text, finishes=True))
     if settled.rail_V is not None and settled.rail_V > (step.cutoff_V or 0.0):
-        text = f"{SETTLED}it fell to {settled.rail_V:g} V, the lowest of {settled.purpose}, before it had given enough"
+        fell = f"the voltage fell to {settled.rail_V:g} V, the lowest for {settled.purpose}"
+        text = f"{SETTLED}{fell}, before it gave enough"
         ends.append(End("condition", "voltage_V", "<=", settled.rail_V, text, finishes=True))
     if settled.need_Ah is not None:
         enough = settled.need_Ah * RESERVE

@@ -166,7 +166,8 @@ def label_content(
     if grade:
         lines.append(Line(grade, 8, True))
         payload.append(grade)
-    lines.append(Line(" · ".join(part for part in (chemistry, date) if part), 6.5, False))
+    last = [part for part in (chemistry, date) if part]
+    lines.append(Line(" · ".join(last), 6.5, False, short=" ".join(last)))  # the day is never cut
     if date:
         payload.append(date)
     full = "declared full" if "declared full" in payload else ""

@@ -20,6 +20,7 @@ from typing import Any
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate.page import TEMPLATES
 from amphora.harness.report.comparison_page import content_policy
+from amphora.harness.report.plot_style import place_of, svg_look
 from amphora.harness.running.along import Along, Shelf
 from amphora.harness.running.view import View
 
@@ -33,6 +34,9 @@ _SAID = {
     "guard": "the guard stopped the run",
     "made-safe": "outputs off, verified",
     "stopped": "stopped",
+    "voltage-fell": "the voltage fell in the charge; outputs off for 10 min of rest",
+    "too-warm": "too warm to be charged; outputs off until the cell is cooler",
+    "continued": "the step went on",
     "pulse-skipped": "a pulse was left out",
 }
 
@@ -54,6 +58,7 @@ def document(found: Sequence[Found], now: datetime.datetime, every: bool) -> dic
         "runs": [
             {
                 **view.to_dict(), "run": along.folder.name, "rows": along.rows, "curve": along.curve.points(),
+                "colour": svg_look(place_of(view.seen.cell))[0],  # of the cell, as in every picture
                 "events": [_said(event) for event in along.events if event.get("kind") in _SAID][-MAX_EVENTS:],
             }
             for along, view in found

@@ -13,7 +13,7 @@ from amphora.harness.archive.run_folder import read_run
 from amphora.harness.running.along import Along, Shelf
 from amphora.harness.running.runner import Progress
 from amphora.harness.running.view import ALL_OFF, Seen, Shown, View, view_of
-from amphora.harness.running.whereabouts import Left, time_left
+from amphora.harness.running.whereabouts import Left, pause_text, time_left
 
 END = ("ended", "dead")
 DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode braille patterns, by row and column
@@ -40,7 +40,8 @@ def seen_by(progress: Progress) -> Seen:
         left = time_left(ahead, progress.t_s - state.step_began_s)
     return Seen(
         cell="" if plan is None else plan.cell_id, profile="" if plan is None else plan.profile, plan=plan,
-        state="running", text="running", plan_step=None if step is None else state.plan_step,
+        state="running", text=pause_text(state.waiting, state.below_degC) or "running",
+        plan_step=None if step is None else state.plan_step,
         step_name="" if step is None else step.name, step_kind="" if step is None else step.kind,
         step_began_s=state.step_began_s,
         reading=Shown(progress.t_s, reading.voltage_V, reading.current_A, reading.temperature_degC),
@@ -59,6 +60,8 @@ def line_of(view: View, left: bool = True) -> str:
     if last is None:
         return "no reading yet"
     parts = [hours(last.t_s)]
+    if seen.state == "running" and seen.text != "running" and left:  # without it the text has a line of its own
+        parts.append(seen.text.partition(". ")[0])
     if seen.plan_step is not None:  # counted from 1, as the plan counts; the files count from 0
         parts.append(f"step {seen.plan_step + 1}, {seen.step_name}")
     if last.voltage_V is not None:

@@ -19,8 +19,8 @@ CSV_COLUMNS = (
     "dud_low", "dud_high", "usable_Ah", "text",
 )  # fmt: skip
 NOTE = (
-    "Medians, with the interval that holds them with 95 % (none below "
-    f"{LEAST_FOR_INTERVAL} values); share of duds among decided cells, with its 95 % interval."
+    "Medians with their 95 % interval (none below "
+    f"{LEAST_FOR_INTERVAL} values). Duds: share of the decided cells, with its 95 % interval."
 )
 
 
@@ -81,7 +81,7 @@ def as_html(found: Sequence[Source]) -> str:
     """Return a section for the report; "" where no cell names a source."""
     if len(found) < 2 and not any(one.duds.n and not one.source.startswith("(") for one in found):
         return ""
-    head = "".join(f'<th scope="col" class="plain">{html.escape(name)}</th>' for name in HEADER)
+    head = "".join(f'<th scope="col"><span class="plain">{html.escape(name)}</span></th>' for name in HEADER)
     body = "".join(
         "<tr>" + "".join(f"<td>{html.escape(str(cell))}</td>" for cell in _cells(one)) + "</tr>" for one in found
     )

@@ -68,7 +68,7 @@ class ChargeWatch:
         if so_far.state.paused_s is None or t_s - so_far.state.paused_s <= WARM_MOST_S:
             return
         text = f"{so_far.degC} °C after {format_duration(WARM_MOST_S)}, limit {so_far.state.below_degC:g} °C"
-        raise Stop("guard:too-warm", f"{so_far.plan.cell_id}: too warm to be charged: {text}; look why")
+        raise Stop("guard:too-warm", f"{so_far.plan.cell_id}: too warm to be charged: {text}. Find what warms it")
 
     def ask_supply(self) -> None:
         """Ask the supply whether it is on, and has not tripped, before a small current is believed to be a taper.

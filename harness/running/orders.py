@@ -111,7 +111,8 @@ class Orders:
             so_far.event("refused-order", **forbidden._asdict())
             if forbidden.check == "too-warm" and order.kind == "charge":
                 most = format_duration(WARM_MOST_S)
-                self.people.say(f"! {forbidden.text}; the charge begins by itself, or the run ends after {most}")
+                text = f"{forbidden.text}. The charge begins by itself once it is cooler"
+                self.people.say(f"! {text}. After {most} the run ends")
                 self.record("too-warm", below_degC=forbidden.limit)
                 return
             raise Stop(f"guard:{forbidden.check}", f"{so_far.plan.cell_id}: {forbidden.text}")

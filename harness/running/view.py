@@ -152,11 +152,16 @@ def _concern(seen: Seen) -> Concern:
         return "look" if seen.outputs_off else "go"
     if seen.state == "silent":
         return "go"
-    if seen.state == "waiting":
+    if seen.state == "waiting" or _paused(seen):
         return "look"
     if seen.state == "ended" and seen.outputs_off is False:
         return "go"
     return "look" if seen.state == "ended" and _cut_short(seen) else "none"
+
+
+def _paused(seen: Seen) -> bool:
+    """Whether a run that is at work holds by itself, and `text` says why."""
+    return seen.state == "running" and seen.text != "running"
 
 
 def _cut_short(seen: Seen) -> bool:
@@ -167,6 +172,8 @@ def _sentence(seen: Seen) -> str:
     if seen.state == "running":
         if seen.reading is None:
             return "begins; no reading yet"
+        if _paused(seen):
+            return seen.text
         return seen.step_name or "runs"
     if seen.state == "ended" and seen.outputs_off is False:
         return f"{seen.text}. Outputs NOT known to be off: go to the bench and pull the leads"

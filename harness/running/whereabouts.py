@@ -121,14 +121,56 @@ def whereabouts(
     left = left_of(run.get("plan"), events, t_s)
     asked = _open_request(events)
     if asked is not None:
-        return Whereabouts("waiting", f"waiting for a person: {asked}", age_s, left, off)
+        return Whereabouts("waiting", asked, age_s, left, off)
+    pause, below_degC = _pause_of(events)
+    paused = pause_text(pause, below_degC)
+    if pause == "hours":
+        return Whereabouts("waiting", paused, age_s, left, off)
     limit_s = max(SILENT_AT_LEAST_S, 3 * _number((run.get("plan") or {}).get("max_gap_s"), 0.0))
     if age_s is not None and age_s > limit_s:
         where = "" if alive else " on another computer"
         since = f"{age_s:.0f} s" if age_s < 120 else f"{age_s / 60:.0f} min"
         text = f"no new reading for {since}; the program{where} has not ended. Look at the bench"
         return Whereabouts("silent", text, age_s, left, off)
-    return Whereabouts("running", "running", age_s, left, off)
+    return Whereabouts("running", paused or "running", age_s, left, off)
+
+
+def pause_text(waiting: str, below_degC: float = 0.0) -> str:
+    """Return in words why a step is paused by itself; "" where it is not.
+
+    Args:
+        waiting: What the step waits for, as `State.waiting` has it.
+        below_degC: What a cell that was too warm has to cool to.
+    """
+    if waiting == "fall":
+        return "paused, outputs off: the voltage fell. The guard decides after 10 min of rest"
+    if waiting == "warm":
+        why = f"warmer than {below_degC:g} °C"
+        return f"paused, outputs off: {why}. The charge goes on by itself once the cell is cooler"
+    return "outputs off: waiting for the attended hours" if waiting == "hours" else ""
+
+
+_CAUSES = {"voltage-fell": "fall", "too-warm": "warm", "attendance": "hours", "timer-pause": "timer"}
+
+
+def _pause_of(events: Sequence[Mapping[str, Any]]) -> tuple[str, float]:
+    """Return what a step that is paused waits for, and what it has to cool to, degC; "" where none is paused."""
+    resumed, absent = False, None
+    for number in range(len(events) - 1, -1, -1):
+        kind = events[number].get("kind")
+        if kind in ("continued", "step-begun", "step-ended", "finished"):
+            return "", 0.0
+        resumed = resumed or kind == "resumed"
+        if kind == "attendance" and absent is None:
+            absent = not events[number].get("present")
+        if kind == "paused":
+            causes = [one for one in events[max(0, number - 3) : number] if one.get("kind") in _CAUSES]
+            cause = causes[-1] if causes else events[number]
+            waiting = _CAUSES.get(str(cause.get("kind")), "")
+            if resumed and waiting in ("warm", "timer"):  # tried again at once
+                return "", 0.0
+            return "hours" if absent else waiting, _number(cause.get("below_degC"), 0.0)
+    return "", 0.0
 
 
 def _dead(folder: Path, off: bool | None) -> str:
@@ -151,16 +193,17 @@ def outputs_off(events: Sequence[Mapping[str, Any]]) -> bool | None:
 
 
 def _open_request(events: Sequence[Mapping[str, Any]]) -> str | None:
-    """Return what a person was asked to do and has not done, else None."""
+    """Return in words what is waited for: what a person was asked to do, or the attended hours; else None."""
     for event in reversed(events):
         if event.get("kind") in ("step-ended", "person", "continued"):
             return None
         if event.get("kind") == "ordered" and event.get("order") == "ask":
-            return str(event.get("text") or "see the run's terminal")
+            return f"waiting for a person: {event.get('text') or 'see the terminal of the run'}"
         if event.get("kind") == "waiting":
-            return str(event.get("text") or event.get("why") or "see the run's terminal")
+            return f"waiting {event.get('text') or event.get('why') or '; see the terminal of the run'}"
         if event.get("kind") == "step-begun":
-            return str(event.get("text") or event.get("name")) if event.get("step_kind") == "ask" else None
+            asks = event.get("step_kind") == "ask"
+            return f"waiting for a person: {event.get('text') or event.get('name')}" if asks else None
     return None
 
 

@@ -64,3 +64,66 @@ def test_where_the_cells_are_elsewhere_the_line_says_where(on_the_shelf: Path) -
     assert "other place" in text
     plan = call("plan", "--cell", "h2", "--profile", "overnight", "--logs", "other place", "--start", "declared-full")
     assert next_of(plan)[next_of(plan).index("--logs") + 1] == "other place"
+
+
+NAMED_ELSEWHERE = {  # walked by the tests above, or by the named test; each of them prints its next command
+    "plan", "run", "analyse", "grade", "compare", "match", "fit", "certify", "cell add",
+    "bench find", "bench new", "bench check", "doctor", "demo", "import", "identify", "duty from-run", "queue run",
+    "resume", "screen", "duty survey",
+}  # fmt: skip
+ENDS = {  # nothing has to come after these: what they print is what was asked for
+    "verify", "schema", "key show", "key export", "key import", "report", "model", "duty list", "duty check",
+    "bench off", "bench rehearse", "bench unit", "bench simulate", "cell edit", "cell rename", "cell remove",
+    "cell note", "cell state",
+}  # fmt: skip
+WALKED = {  # a command as typed, and what it has to name; h1 has been measured, h2 has only a voltage, h3 not even that
+    "cell list": ("cell list", "cell show h1"),
+    "cell show": ("cell show h1", "grade h1"),
+    "cell check": ("cell check h2 --as-found 3.9V", "plan --cell h2"),
+    "export": ("export h1 --out night.csv", "plot "),
+    "plot": ("plot h1 --out night.png --kind time", "analyse "),
+    "label": ("label h1", "report --all"),
+    "sources": ("sources", "compare --all"),
+    "cell add-many": ("cell add-many --prefix A --count 2 --form 18650", "cell sheet --out sheet.csv"),
+    "cell sheet": ("cell sheet --out sheet.csv", "cell take-in sheet.csv"),
+    "cell take-in": ("cell take-in sheet.csv", "cell list"),
+    "shelf rebuild": ("shelf rebuild", "cell list"),
+    "shelf export": ("shelf export --out register.csv", "sources"),
+    "shelf import": ("shelf import register.csv --logs other", "cell list --logs other"),
+    "watch": ("watch --all --once", "watch --all --page"),
+    "queue add": ("queue add h2", "queue run --bench bench.toml"),
+    "queue move": ("queue move h2 --to 1", "queue show"),
+    "queue done": ("queue done", "queue show"),
+    "queue drop": ("queue drop h2", "queue show"),
+}
+
+
+def all_commands() -> set[str]:
+    import typer
+
+    found: set[str] = set()
+
+    def walk(command: Any, name: str) -> None:
+        for word, inner in getattr(command, "commands", {}).items():
+            walk(inner, f"{name} {word}".strip())
+        if not getattr(command, "commands", {}):
+            found.add(name)
+
+    walk(typer.main.get_command(app), "")
+    return found
+
+
+def test_each_command_names_the_exact_next_one_or_is_known_to_be_an_end(on_the_shelf: Path) -> None:
+    rows = [f"{t},{4.18 - t * 1.2 / 7200:.4f},{-0.4 if t >= 60 else 0.0}" for t in range(0, 7200, 20)]
+    Path("night.t.csv").write_text("t_s,voltage_V,current_A\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    call("import", "night.t.csv", "--cell", "h1", "--start", "full", "--cutoff", "3.0")
+    call(
+        "cell", "add", "h2", "--form", "18650", "--chemistry", "li-ion", "--as-found", "3.9 V", "--inspection", "sound"
+    )
+    call("cell", "add", "h3", "--form", "18650", "--chemistry", "li-ion")
+    assert all_commands() - NAMED_ELSEWHERE - ENDS - set(WALKED) == {"queue show", "queue clear"}  # a bench with bays
+    for typed, wanted in WALKED.values():
+        said = shlex.join(next_of(call(*shlex.split(typed))))
+        assert said.startswith(wanted), (typed, said)
+    assert next_of(call("cell", "show", "h3"))[:2] == ["cell", "check"]
+    assert "Next:" not in call("shelf", "export")  # a table for other programs

@@ -10,6 +10,7 @@ from amphora.drivers.simulated.cell import Short, SimulatedCell
 from amphora.harness.archive.journal import read_run
 from amphora.harness.control.stepping import FALL_REST_S, Sample, replay
 from amphora.harness.running.orders import WARM_MOST_S
+from amphora.harness.running.whereabouts import _pause_of
 from tests.control.test_guard_nights import Night, sound
 
 
@@ -100,6 +101,9 @@ def test_a_cell_too_warm_for_a_charge_is_waited_for_and_charged_once_it_has_cool
     assert limit_degC is not None and limit_degC < 47.0
     assert night.run().reason == "taper"
     begun_s = night.events("continued")[0]["t_s"]
+    events = read_run(night.folder).events
+    paused = [event["kind"] for event in events].index("paused")
+    assert _pause_of(events[: paused + 1]) == ("warm", limit_degC) and _pause_of(events) == ("", 0.0)
     warm = [row for row in read_run(night.folder).iter_rows() if row[0] < begun_s - 0.5]
     assert all(abs(row[3] or 0.0) < 0.02 for row in warm)
     assert warm[-1][4] is not None and warm[-1][4] <= limit_degC

@@ -137,7 +137,7 @@ def test_a_healthy_cell_ends_when_it_has_given_enough_and_a_sick_one_beside_it_b
     text, gave_Ah = settled_end(nights["sick"])
     assert "load steps show more than 1200 mΩ" in text and gave_Ah < 0.005
     text, gave_Ah = settled_end(nights["empty soon"])
-    assert "it fell to 3.2 V" in text and gave_Ah < 0.25
+    assert "fell to 3.2 V" in text and gave_Ah < 0.25
 
 
 def test_who_did_not_ask_gets_the_whole_night(nights: dict[str, Path]) -> None:

@@ -67,17 +67,17 @@ def test_which_source_is_worth_opening_is_said_in_words() -> None:
     hall, bin_, shed = found
     assert hall.text.startswith("worth opening: 2 of 30 are duds")
     assert bin_.text.startswith("not worth opening: 24 of 25 are duds")
-    assert shed.text == "none of 4 cells decided yet: nothing can be said"
+    assert shed.text == "none of 4 cells decided yet"
     assert compared(found) == ["hall before bin: fewer duds (7 against 96 %)"]
     assert hall.cells == 33 and hall.duds.n == 30  # undecided cells are in no share
     assert hall.usable_Ah == pytest.approx(28 / 30 * (hall.capacity.median or 0))
 
 
 def test_few_cells_are_said_and_decide_nothing() -> None:
-    assert worth(wilson(0, 3), 3) == "cannot tell yet: 0 of 3 are duds (0 to 56 %); 3 decided cells say little"
-    assert worth(wilson(0, 5), 5).startswith("worth opening: 0 of 5 are duds (0 to 43 %); 5 decided cells say little")
+    assert worth(wilson(0, 3), 3) == "cannot tell yet: 0 of 3 are duds (0 to 56 %); only 3 decided cells"
+    assert worth(wilson(0, 5), 5).startswith("worth opening: 0 of 5 are duds (0 to 43 %); only 5 decided cells")
     near = by_source([*some("a", 9, 3), *some("b", 8, 4)])
-    assert compared(near) == ["by their shares of duds no two sources can be separated yet"]
+    assert compared(near) == ["no two sources differ for sure in their share of duds yet"]
 
 
 def test_months_stand_apart_and_what_has_none_says_so() -> None:

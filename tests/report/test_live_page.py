@@ -140,6 +140,13 @@ def test_a_run_whose_program_is_gone_is_told_at_once(folder: Path) -> None:
     assert data["ends_utc"] is None and "amphora bench off" in data["sentence"]
 
 
+def test_the_curve_has_the_colour_that_the_cell_has_in_every_picture(folder: Path) -> None:
+    from amphora.harness.report.plot_style import of_cell, place_of
+
+    data = look(folder)
+    assert data["cell"] and data["colour"] == of_cell(place_of(data["cell"]))["color"]
+
+
 def test_values_that_are_not_numbers_are_none(folder: Path) -> None:
     with (folder / "samples.csv").open("a") as stream:
         stream.write(",,\n3630,1,nan,inf,\nx,1,1,1,1\n3640,1,1\n")

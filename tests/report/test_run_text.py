@@ -11,9 +11,10 @@ from typer.testing import CliRunner
 from amphora.harness.cli.app import app
 from amphora.harness.common.locks import acquire_folder
 from amphora.harness.plans.plan import Limits, Plan, Step, plan_to_dict
-from amphora.harness.report.run_text import braille, fitted, picture, progress_line
+from amphora.harness.report.run_text import braille, fitted, line_of, picture, progress_line
 from amphora.harness.running.along import Along
-from amphora.harness.running.whereabouts import Left, whereabouts
+from amphora.harness.running.view import Seen, Shown, view_of
+from amphora.harness.running.whereabouts import Left, pause_text, whereabouts
 
 NAMES = ("open-circuit reading", "load steps", "discharge")
 
@@ -38,7 +39,9 @@ def progress(plan_step: int, step: int, name: str) -> Any:
     return SimpleNamespace(
         t_s=3600.0,
         reading=SimpleNamespace(voltage_V=3.7, current_A=-0.2, temperature_degC=20.0),
-        state=SimpleNamespace(plan_step=plan_step, step=step, step_began_s=1000.0, charge_Ah=-0.145),
+        state=SimpleNamespace(
+            plan_step=plan_step, step=step, step_began_s=1000.0, charge_Ah=-0.145, waiting="", below_degC=0.0
+        ),
         step=step_of(name),
         plan=None,
     )
@@ -174,6 +177,28 @@ def test_waiting_for_a_person_or_for_attended_hours_is_said(folder: Path) -> Non
         assert whereabouts(folder, RUN, [*STEPS, hours], 660.0).state == "waiting"
         done = {"kind": "person", "t_s": 70.0}
         assert whereabouts(folder, RUN, [*STEPS, ask, done], 660.0).state == "running"
+
+
+def test_a_charge_that_is_paused_says_why_in_the_run_line_in_watch_and_on_the_page(folder: Path) -> None:
+    off = {"kind": "ordered", "order": {"kind": "off"}}
+    fell = [{"kind": "voltage-fell", "t_s": 600.0, "text": "the voltage fell by 35 mV"}, off, {"kind": "paused"}]
+    warm = [{"kind": "too-warm", "t_s": 600.0, "below_degC": 45.0}, off, {"kind": "paused"}]
+    away, back = ({"kind": "attendance", "present": here} for here in (False, True))
+    with acquire_folder(folder):
+
+        def said(*more: Any) -> str:
+            return whereabouts(folder, RUN, [*STEPS, *more], 660.0).text
+
+        assert said(*fell) == pause_text("fall") and "the voltage fell" in pause_text("fall")
+        assert said(*warm) == pause_text("warm", 45.0) and "warmer than 45 °C" in pause_text("warm", 45.0)
+        assert said(away, off, {"kind": "paused"}) == said(*fell, away) == pause_text("hours")
+        assert said(*fell, {"kind": "resumed"}) == said(*fell, away, back) == pause_text("fall")
+        assert said(*fell, {"kind": "continued"}) == said(*warm, {"kind": "resumed"}) == "running"
+    reading = Shown(660.0, 4.05, 0.0, 47.0)
+    why = pause_text("warm", 45.0)
+    at = view_of(Seen("A07", "charge", None, "running", why, plan_step=0, step_name="charge", reading=reading))
+    assert (at.concern, at.sentence) == ("look", why)  # the page and `watch --all` show the sentence
+    assert line_of(at).startswith("0:11:00 · paused, outputs off: warmer than 45 °C · step 1, charge")
 
 
 def test_an_interrupted_run_says_how_to_go_on_and_a_finished_one_does_not(folder: Path) -> None:

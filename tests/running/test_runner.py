@@ -920,7 +920,7 @@ def test_leads_that_are_moved_by_hand_carry_a_cycle_and_a_voltmeter_that_stays_b
     assert outcome.reason == reason and outcome.safe
     moved = [text for text in person.asked if text.startswith("Move the cell's leads")]
     assert ["supply" in text for text in moved] == ([True, False] if sense else [True])
-    assert sense or "whoever measures is not at the cell" in outcome.text
+    assert sense or "the voltmeter is not connected to the cell" in outcome.text
 
 
 # -- another keeper, and who may end a run ------------------------------------------------------------------

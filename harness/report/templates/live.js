@@ -140,6 +140,7 @@
     const items = data.runs.map((run) => {
       const row = rowOf(run);
       row.item.dataset.concern = run.concern;
+      row.item.style.setProperty("--cell", run.colour);
       row.item.className = one === null ? "" : "single";
       put(row.bay, run.bay === null ? "" : `bay ${run.bay}`);
       put(row.name, run.cell);
