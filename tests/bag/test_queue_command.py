@@ -155,7 +155,7 @@ def test_cells_are_added_moved_dropped_shown_done_and_a_bay_cleared_by_command(b
     assert "has not stopped" in call("queue", "clear", "b", "--why", "x", code=2)
     call("queue", "clear", "a", "--why", "relay replaced")
     assert journal.refresh().bays["a"].stopped == ""
-    assert "no alarm stands" in call("queue", "clear", "--why", "x", code=2)
+    assert "there is no alarm" in call("queue", "clear", "--why", "x", code=2)
     journal.append("alarm", text="smoke")
     assert "ALARM: smoke" in call("queue", "show")
     call("queue", "clear", "--why", "toast")

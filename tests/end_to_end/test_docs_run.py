@@ -29,6 +29,8 @@ NO_LINES = {  # pages whose code blocks this test does not run, and why
     "commands": "written by the program; tests/cli compares it with the help",
     "faults": "studies of minutes to hours; it names the command of each",
     "screen": "its lines want a queue of cells: tests/bag has them",
+    "view": "its lines want a run at work: tests/report and tests/browser have them",
+    "shelf-parquet": "its queries are run by tests/report/test_shelf_parquet.py",
     "python": "its Python is run by tests/library",
     "story-cells": "it wants the demo's cells: its lines are read below, tests/support/story.py plays them",
     "wiring": "drawings",
@@ -137,7 +139,8 @@ def test_each_page_is_run_or_says_why_not_and_begins_with_whom_it_is_for() -> No
         assert not why.startswith("no command") or not list(lines_of(ROOT / "docs" / f"{name}.md")), name
     for name, text in pages.items():
         first = text.split("\n\n", 2)[1]
-        assert text.startswith("# ") and first.startswith(("For whoever", "For everybody", "For contributors")), name
+        to_whom = ("For people", "For whoever", "For everybody", "For contributors")
+        assert text.startswith("# ") and first.startswith(to_whom), name
     index = pages["README"]
     assert [name for name in pages if name != "README" and f"({name}.md)" not in index] == []
 

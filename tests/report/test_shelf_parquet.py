@@ -143,4 +143,4 @@ def test_the_command_says_what_it_did(logs: Path, tmp_path: Path) -> None:
     done = CliRunner().invoke(app, [*words, "--json"])
     answer = json.loads(done.stdout)
     assert (len(answer["written"]), answer["kept"], answer["cells"]) == (4, 0, 4)
-    assert "0 runs written, 4 were there" in CliRunner().invoke(app, words).stdout
+    assert "0 runs written, 4 unchanged" in CliRunner().invoke(app, words).stdout
