@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
 import numpy as np
-import pandas as pd
 
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.columns import Source
@@ -28,6 +27,7 @@ from amphora.harness.importing.table_file import HEAD_BYTES, Layout, layout_of, 
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
+    import pandas as pd
 
     FloatArray = npt.NDArray[np.float64]
     IntArray = npt.NDArray[np.int64]
@@ -78,6 +78,8 @@ def _opened(file: Path) -> Iterator[IO[bytes]]:
 
 
 def _parts(file: Path, begin: int, options: Mapping[str, Any]) -> "Iterator[pd.DataFrame]":
+    import pandas as pd
+
     with _opened(file) as held:
         held.seek(begin)
         with pd.read_csv(held, chunksize=PART_ROWS, **options) as reader:
@@ -119,6 +121,8 @@ def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Par
     mark = 3 if head[:3] == b"\xef\xbb\xbf" else 0
     if plain_lines(head[mark:]) != head[mark:]:
         raise NotPlain
+    import pandas as pd
+
     layout, encoding, first = layout_of(file, head[mark:], whole=False)
     options = options_of(layout, encoding)
     sources = channels(layout)
@@ -157,6 +161,8 @@ class _Keeper:
     @property
     def standing(self) -> "pd.DataFrame":
         """Return the rows that stand for the table."""
+        import pandas as pd
+
         return pd.concat([rows for rows, _, _ in self._kept])
 
     def take(self, part: "pd.DataFrame") -> None:
