@@ -49,7 +49,6 @@ class BayNow:
     out: bool = False
     coming: str | None = None
     stopped: str = ""
-    for_good: bool = False
     troubles: int = 0  # in a row, with different cells
 
 
@@ -100,11 +99,11 @@ def _after(room: Room, event: Mapping[str, Any], courses: Mapping[str, Course]) 
         return room.with_bay(event["bay"], replace(bay, stopped=str(event["why"])))
     if kind == "bay-cleared":
         bay = room.bays.get(event["bay"], BayNow())
-        return room.with_bay(event["bay"], replace(bay, stopped="", for_good=False, troubles=0))
+        return room.with_bay(event["bay"], replace(bay, stopped="", troubles=0))
     if kind == "group-stopped":
         for name in event["bays"]:
             bay = room.bays.get(name, BayNow())
-            room = room.with_bay(name, replace(bay, stopped=str(event["why"]), for_good=True))
+            room = room.with_bay(name, replace(bay, stopped=str(event["why"])))
         return room
     cell = str(event["cell"])
     if kind == "added":
