@@ -20,7 +20,7 @@ test-under-load: .venv/ready
 	$(BIN)/python tests/support/under_load.py $(MAKE) test
 
 check: .venv/ready
-	$(BIN)/ruff check .
+	$(BIN)/ruff check --no-cache .
 	$(BIN)/ruff format --check .
 	mkdir -p .links/amphora
 	ln -sfn ../../harness .links/amphora/harness
