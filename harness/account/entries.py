@@ -5,7 +5,6 @@ flowed in it is not known. An imported table is dated by its own clock, where it
 """
 
 import contextlib
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -13,9 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, Seen
+from amphora.harness.archive.run_folder import EVENTS, header_as_it_is, read_events, stopped_of
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
+from amphora.harness.control.events import Event, StepBegun, StepEnded
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, Result
 
@@ -112,8 +113,8 @@ def run_seen(folder: Path) -> RunSeen:
 
     stamp = _stamp(folder.name)
     try:
-        run = json.loads((folder / "run.json").read_bytes())
-        events = _events(folder / "events.jsonl")
+        run = header_as_it_is(folder)
+        events = read_events(folder / EVENTS)[0]
         result = figures_of(folder)
         return _run(folder, run, events, result)
     except (AmphoraError, OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
@@ -126,13 +127,7 @@ def _stamp(name: str) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def _events(path: Path) -> list[dict[str, Any]]:
-    from amphora.harness.archive.journal import read_events
-
-    return read_events(path)[0]
-
-
-def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any]], result: Result) -> RunSeen:
+def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: Result) -> RunSeen:
     imported = run.get("imported")
     created = moment(str(run.get("created_utc") or "")) or _stamp(folder.name)
     dated, begin, t0_s = True, created, 0.0
@@ -140,28 +135,26 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         own = moment(str(imported.get("began_utc") or imported.get("first_clock_time") or ""))
         # A file's own date is when it was written, by whatever computer: it orders runs and proves no interval.
         dated, begin = own is not None and imported.get("began_from") != "file", own or created
-    first = next((event for event in events if moment(str(event.get("utc") or ""))), None)
+    first = next((event for event in events if moment(event.utc)), None)
     if first is not None:
-        t0_s = float(first.get("t_s") or 0.0)
+        t0_s = float(first.t_s)
         if not isinstance(imported, Mapping):
-            begin = moment(str(first["utc"])) or created
+            begin = moment(first.utc) or created
 
     def at(t_s: float) -> datetime:
         return begin + timedelta(seconds=float(t_s) - t0_s)
 
-    kinds = {event.get("step"): event.get("step_kind") for event in events if event.get("kind") == "step-begun"}
-    ended = [
-        event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"
-    ]
+    kinds = {event.step: event.step_kind for event in events if isinstance(event, StepBegun)}
+    ended = [event for event in events if isinstance(event, StepEnded) and kinds.get(event.step) == "charge"]
     moves = tuple(_move(phase, at, run, ended) for phase in result.phases)
     rests = tuple(
         RestSeen(at(item.begin_s), at(item.end_s), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")})
         for item in result.rests
     )
-    last = events[-1] if events else {}
-    final = last.get("kind") == "stopped" and bool(last.get("final", True))
-    stop = str(last.get("reason") or "") if last.get("kind") == "stopped" else ""
-    end = at(float(last.get("t_s") or t0_s)) if events else begin
+    stopped = stopped_of(events)
+    final = stopped is not None and stopped.ends_it
+    stop = "" if stopped is None else stopped.reason
+    end = at(float(events[-1].t_s or t0_s)) if events else begin
     whole = result.reached_cutoff and result.complete
     retention = result.retention
     charge_full = bool(moves) and moves[-1].kind == "charge" and moves[-1].whole and not stop.startswith("guard:")
@@ -188,10 +181,10 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
     )  # fmt: skip
 
 
-def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
+def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[StepEnded]) -> Move:
     whole = phase.complete
     if phase.kind == "charge" and run.get("plan") is not None:
-        near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - phase.end_s) <= END_NEAR_S]
+        near = [event for event in ended if abs(event.t_s - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and _charge_completed(run, near[-1])
     return Move(
         phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
@@ -199,16 +192,16 @@ def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[M
     )  # fmt: skip
 
 
-def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
+def _charge_completed(run: Mapping[str, Any], ended: StepEnded) -> bool:
     """Tell whether a charge step ended full: by taper, or a timed nickel charge by its own end."""
     if run.get("profile") in ("storage", "identify"):
         return False
-    if ended["reason"] == "taper":
+    if ended.reason == "taper":
         return True
     plan = run.get("plan") or {}
     if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+    return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended.reason in ("time", "condition", "charge")
 
 
 def _simulated(run: Mapping[str, Any]) -> bool:

@@ -578,14 +578,15 @@ def _outputs(outcome: "Outcome") -> str:
     """Return what became of the outputs; a bench of loggers has none, and a resistor drains on."""
     from amphora.harness.archive.journal import read_run
     from amphora.harness.common.errors import AmphoraError
+    from amphora.harness.control.events import MadeSafe
 
     if not outcome.safe:
         return "NOT KNOWN TO BE OFF: pull the leads"
     try:
-        made = [event for event in read_run(outcome.folder).events if event.get("kind") == "made-safe"]
+        made = [event for event in read_run(outcome.folder).events if isinstance(event, MadeSafe)]
     except AmphoraError:
         made = []
-    if made and made[-1].get("instruments") == {}:
+    if made and made[-1].instruments == {}:
         return "this bench has none: see that no resistor is left on the cell"
     return "off, read back"
 

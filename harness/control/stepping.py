@@ -12,12 +12,36 @@ be there in two readings on end. Charge is integrated by the trapezoid inside a 
 order changes the current, the new current counts from the moment of the change.
 """
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import taper
+from amphora.harness.control.events import (
+    AttendanceSeen,
+    Continued,
+    CurrentRaised,
+    CurrentZero,
+    Event,
+    Finished,
+    FoundTooWarm,
+    GuardStopped,
+    OrderActed,
+    Paused,
+    PersonActed,
+    PlanBegun,
+    PulseSkipped,
+    RenewalSeen,
+    RunResumed,
+    StepBegun,
+    StepEnded,
+    SupplyAnswered,
+    TimerPaused,
+    TimerSetAnew,
+    VoltageFell,
+    WaitsForHours,
+)
 from amphora.harness.plans.plan import COLD_DEGC, End, Order, Plan, Segment, Step
 
 OFF = Order("off")
@@ -137,7 +161,6 @@ Record = (
     Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn | Sent | Renewed | Fell
     | TooWarm
 )  # fmt: skip
-Event = dict[str, Any]
 
 
 @dataclass(slots=True)
@@ -288,7 +311,7 @@ def _continue(plan: Plan, state: State, t_s: float, why: str, orders: list[Order
         state.waiting = "hours"
         return
     state.waiting = ""
-    events.append({"kind": "continued", "step": state.step, "why": why})
+    events.append(Continued(state.step, why))
     off_for_s, state.paused_s = t_s - state.paused_s, None
     _go_on(plan, state, t_s, off_for_s, orders, events)
 
@@ -324,7 +347,7 @@ def _pause(state: State, t_s: float, waiting: str, why: str, orders: list[Order]
     state.last_current_A = None
     state.last_t_s = t_s
     state.asking = False
-    events.append({"kind": "paused", "step": state.step, "why": why})
+    events.append(Paused(state.step, why))
 
 
 def _supply_answered(plan: Plan, state: State, record: SupplyAsked, orders: list[Order], events: list[Event]) -> None:
@@ -411,15 +434,7 @@ def _follow(state: State, step: Step, segment: Segment, sample: Sample) -> Advan
     if not text:
         return None
     orders: list[Order] = []
-    events: list[Event] = [
-        {
-            "kind": "step-ended",
-            "step": state.step,
-            "reason": "guard:no-taper",
-            "text": text,
-            "charge_Ah": round(state.charge_Ah, 6),
-        }
-    ]
+    events: list[Event] = [StepEnded(state.step, "guard:no-taper", text, round(state.charge_Ah, 6))]
     _finish(state, "guard:no-taper", f"{step.name}: {text}", orders, events)
     return Advance(state, tuple(orders), tuple(events))
 
@@ -440,8 +455,7 @@ def _raised(state: State, step: Step, t_s: float) -> Advance:
     state.last_current_A = None
     state.last_t_s = t_s
     state.course = taper.begun_anew(state.course)
-    events = ({"kind": "current-raised", "step": state.step, "current_A": order.current_A},)
-    return Advance(state, (order,), events)
+    return Advance(state, (order,), (CurrentRaised(state.step, order.current_A),))
 
 
 def _charging_order(step: Step, state: State, order: Order) -> Order:
@@ -609,7 +623,7 @@ def _go_to(plan: Plan, state: State, index: int, t_s: float, orders: list[Order]
         if state.order.kind != "off":
             orders.append(OFF)
             state.order = OFF
-        events.append({"kind": "waiting", "plan_step": index, "why": "for the attended hours"})
+        events.append(WaitsForHours(index, "for the attended hours"))
         return
     _begin_step(plan, state, t_s, orders, events)
 
@@ -626,15 +640,7 @@ def _begin_step(plan: Plan, state: State, t_s: float, orders: list[Order], event
     state.asking = False
     state.agreeing = 0
     state.agreeing_end = -1
-    events.append(
-        {
-            "kind": "step-begun",
-            "step": state.step,
-            "plan_step": state.plan_step,
-            "step_kind": step.kind,
-            "name": step.name,
-        }
-    )
+    events.append(StepBegun(state.step, state.plan_step, step.kind, step.name))
     _begin_segment(plan, state, step, 0, t_s, orders, events)
 
 
@@ -646,15 +652,7 @@ def _begin_segment(
         predicted_V = _predicted(plan, state, step.segments[index].order)
         if step.cutoff_V is None or predicted_V is None or predicted_V >= step.cutoff_V + NEAR_CUTOFF_V:
             break
-        events.append(
-            {
-                "kind": "pulse-skipped",
-                "step": state.step,
-                "segment": index,
-                "predicted_V": round(predicted_V, 4),
-                "cutoff_V": step.cutoff_V,
-            }
-        )
+        events.append(PulseSkipped(state.step, index, round(predicted_V, 4), step.cutoff_V))
         index += 1
     if index >= len(step.segments):
         _end_step(plan, state, t_s, "time", "no pulse is left to do", orders, events)
@@ -725,15 +723,7 @@ def _end_step(
 ) -> None:  # fmt: skip
     step = plan.steps[state.plan_step]
     _learn_resistance(state, step)
-    events.append(
-        {
-            "kind": "step-ended",
-            "step": state.step,
-            "reason": reason,
-            "text": text,
-            "charge_Ah": round(state.charge_Ah, 6),
-        }
-    )
+    events.append(StepEnded(state.step, reason, text, round(state.charge_Ah, 6)))
     if step.kind == "discharge":
         state.main_reason = reason
         if reason == "cutoff" and state.started_full:
@@ -755,7 +745,7 @@ def _finish(state: State, reason: str, text: str, orders: list[Order], events: l
     state.order = OFF
     state.waiting = ""
     state.finished = reason
-    events.append({"kind": "finished", "reason": reason, "text": text})
+    events.append(Finished(reason, text))
 
 
 def _resume(plan: Plan, state: State, record: Resume, orders: list[Order], events: list[Event]) -> None:
@@ -807,35 +797,36 @@ def _go_on(plan: Plan, state: State, t_s: float, off_for_s: float, orders: list[
         state.segment_began_s, state.deadline_s = began_s, max(deadline_s, t_s)
 
 
-def record_of(event: Mapping[str, Any]) -> Record | None:
+def record_of(event: Event) -> Record | None:
     """Return the record that an event of the journal stands for, None for one that is a result."""
-    kind = event["kind"]
-    t_s = float(event["t_s"])
-    if kind == "begin":
-        return Begin(t_s)
-    if kind == "person" and event.get("act") == "done":
-        return Answered(t_s)
-    if kind == "attendance":
-        return Attendance(t_s, bool(event["present"]))
-    if kind == "current-zero" and "in_charge_A" in event:
-        return ZeroTaken(t_s, float(event["in_charge_A"]))
-    if kind == "supply-asked":
-        return SupplyAsked(t_s, bool(event["believed"]))
-    if kind == "sent":
-        return Sent(float(event["from_s"]), float(event["to_s"]))
-    if kind == "renewal-seen":
-        return Renewed(t_s, float(event["renewed_s"]))
-    if kind == "timer-pause":
-        return Pause(t_s, str(event["text"]))
-    if kind == "timer-go-on":
-        return GoOn(t_s)
-    if kind == "voltage-fell":
-        return Fell(t_s, str(event["text"]))
-    if kind == "too-warm":
-        return TooWarm(t_s, float(event["below_degC"]))
-    if kind == "resumed":
-        return Resume(t_s, float(event["off_for_s"]), float(event["charge_low_Ah"]), float(event["charge_high_Ah"]))
-    return None
+    t_s = event.t_s
+    match event:
+        case PlanBegun():
+            return Begin(t_s)
+        case PersonActed(act="done"):
+            return Answered(t_s)
+        case AttendanceSeen():
+            return Attendance(t_s, event.present)
+        case CurrentZero() if event.in_charge_A is not None:
+            return ZeroTaken(t_s, event.in_charge_A)
+        case SupplyAnswered():
+            return SupplyAsked(t_s, event.believed)
+        case OrderActed():
+            return Sent(event.from_s, event.to_s)
+        case RenewalSeen():
+            return Renewed(t_s, event.renewed_s)
+        case TimerPaused():
+            return Pause(t_s, event.text)
+        case TimerSetAnew():
+            return GoOn(t_s)
+        case VoltageFell():
+            return Fell(t_s, event.text)
+        case FoundTooWarm():
+            return TooWarm(t_s, event.below_degC)
+        case RunResumed():
+            return Resume(t_s, event.off_for_s, event.charge_low_Ah, event.charge_high_Ah)
+        case _:
+            return None
 
 
 RESULT_KINDS = frozenset(
@@ -843,7 +834,7 @@ RESULT_KINDS = frozenset(
 )  # what `advance` itself writes
 
 
-def replay(plan: Plan, events: list[dict[str, Any]], rows: list[Sample]) -> tuple[State, list[Event]]:
+def replay(plan: Plan, events: Sequence[Event], rows: list[Sample]) -> tuple[State, list[Event]]:
     """Fold a run's records; return the last state and the events that `advance` gave.
 
     Args:
@@ -855,12 +846,12 @@ def replay(plan: Plan, events: list[dict[str, Any]], rows: list[Sample]) -> tupl
     told: list[Event] = []
     done = 0
     # The row on which the guard stopped was written down and not acted on.
-    stopped = {int(event["after_row"]) - 1 for event in events if event["kind"] == "guard"}
+    stopped = {event.after_row - 1 for event in events if isinstance(event, GuardStopped)}
     for event in events:
         record = record_of(event)
         if record is None:
             continue
-        while done < min(int(event["after_row"]), len(rows)):
+        while done < min(event.after_row, len(rows)):
             if done not in stopped:
                 state, _, new = advance(plan, state, rows[done])
                 told.extend(new)

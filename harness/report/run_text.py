@@ -142,10 +142,11 @@ def standing(along: Along) -> dict[str, Any]:
     """Return how a run stands, as one document: the model's fields, and what reading the folder noticed."""
     view = along.look()
     run = read_run(along.folder)
-    stopped = run.stopped or {}
+    stopped = run.stopped
     return {
         **view.to_dict(), "rows": run.rows, "step": along.last_step,
-        "stop": stopped.get("reason"), "text": stopped.get("text"), "notices": list(run.notices),
+        "stop": stopped.reason if stopped else None, "text": stopped.text if stopped else None,
+        "notices": list(run.notices),
     }  # fmt: skip
 
 

@@ -2,10 +2,10 @@
 
 import json
 from collections.abc import Callable, Sequence
-from typing import Any
 
 import pytest
 
+from amphora.harness.control.events import MadeSafe, OrderGiven, RunResumed, StepBegun, Unobserved
 from amphora.harness.control.guard import Gap, Memory, Ordered, Reading, Resumed, fold, judge, refold
 from amphora.harness.control.memory import OFF, Meters, Watch, memory_from_dict, memory_to_dict
 from amphora.harness.plans.plan import CellLimits, Limits, Order, Plan, Segment, Step
@@ -170,23 +170,22 @@ def test_the_folder_gives_the_memory_that_the_run_had() -> None:
     step = Step("c", "charge", (Segment(CHARGE[0], 1e4),), (), 1e4, False, 1.0, CHARGE[1])
     plan = Plan("p", "c", "li-ion", (step,), 3.0, 1.0, "assumed", "full", True, 1e6, cell=CELL)
     rows = [Reading(10.0 * k, 0, 3.6 + k / 1e3, 0.4, 20.0 + k / 100) for k in range(1, 40)]
-    order = {"kind": "charge", "voltage_V": 4.2, "current_A": 0.4}
-    events: list[dict[str, Any]] = [
-        {"kind": "step-begun", "t_s": 0.0, "after_row": 0, "plan_step": 0},
-        {"kind": "ordered", "t_s": 0.1, "after_row": 0, "order": order},
-        {"kind": "made-safe", "t_s": 100.5, "after_row": 10, "off": True},
-        {"kind": "gap", "t_s": 104.0, "after_row": 10, "from_s": 100.0, "to_s": 104.0,
-         "charge_low_Ah": 0.0, "charge_high_Ah": 1e-4, "on_low_s": 0.0, "on_high_s": 0.5},
-        {"kind": "resumed", "t_s": 104.0, "after_row": 10},
-        {"kind": "ordered", "t_s": 104.1, "after_row": 10, "order": order},
-    ]  # fmt: skip
+    order = Order("charge", voltage_V=4.2, current_A=0.4)
+    events = [
+        StepBegun(0, 0),
+        OrderGiven(order, t_s=0.1),
+        MadeSafe(off=True, t_s=100.5, after_row=10),
+        Unobserved(100.0, 104.0, 0.0, 1e-4, on_low_s=0.0, on_high_s=0.5, t_s=104.0, after_row=10),
+        RunResumed(t_s=104.0, after_row=10),
+        OrderGiven(order, t_s=104.1, after_row=10),
+    ]
     watch = Watch(plan, CELL, Meters())
-    memory = fold(Memory(), Ordered(0.1, Order(**order)))
+    memory = fold(Memory(), Ordered(0.1, order))
     for row in rows[:10]:
         memory, _ = judge(watch, step.limits, memory, row)
     memory = fold(memory, Ordered(100.5, OFF))
     memory = fold(memory, Gap(100.0, 104.0, 0.0, 1e-4, 0.0, 0.5))
-    memory = fold(fold(memory, Resumed(104.0)), Ordered(104.1, Order(**order)))
+    memory = fold(fold(memory, Resumed(104.0)), Ordered(104.1, order))
     for row in rows[10:]:
         memory, _ = judge(watch, step.limits, memory, row)
     assert refold(watch, events, rows) == memory

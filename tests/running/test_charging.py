@@ -27,6 +27,7 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
+from amphora.harness.control.events import Event
 from amphora.harness.control.stepping import Sample, advance, initial, replay
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import COLD_DEGC, End, Plan, plan_from_dict
@@ -65,7 +66,7 @@ def carried(bench: SimulatedBench, logs: Path, profile: str = "charge", **asked:
     return outcome, read_run(outcome.folder)
 
 
-def kinds(run: RunFolder, kind: str) -> list[dict[str, Any]]:
+def kinds(run: RunFolder, kind: str) -> list[Event]:
     return [event for event in run.events if event["kind"] == kind]
 
 

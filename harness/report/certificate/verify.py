@@ -205,6 +205,7 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
 
 def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
     """Return the folder of a run whose cell has been given another id since; None where there is none."""
+    from amphora.harness.archive.run_folder import is_run
     from amphora.harness.archive.shelf import Shelf
 
     if len(parts) != 2 or not logs.is_dir():
@@ -212,7 +213,7 @@ def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
     with contextlib.suppress(AmphoraError, OSError):
         for cell in Shelf(logs).cells():
             folder = logs / cell.id / parts[1]
-            if parts[0] in cell.former_ids and (folder / "run.json").is_file():
+            if parts[0] in cell.former_ids and is_run(folder):
                 return folder
     return None
 
