@@ -483,7 +483,14 @@ class OtherEvent(Event):
         return self.word
 
 
-KINDS: dict[str, type[Event]] = {kind.KIND: kind for kind in Event.__subclasses__() if kind.KIND}
+_KNOWN: tuple[type[Event], ...] = (
+    RunBegun, Checked, PlanBegun, RunResumed, Stopped, RunnerGone, StepBegun, StepEnded, PulseSkipped, Paused,
+    Continued, WaitsForHours, CurrentRaised, Finished, OrderGiven, OrderActed, OrderRefused, MadeSafe, TimerSet,
+    TimerPaused, TimerSetAnew, SupplyAnswered, GuardStopped, PersonCalled, PersonActed, AttendanceSeen, Unobserved,
+    InstrumentTrouble, LinksReopened, RenewalSeen, VoltageFell, FoundTooWarm, CurrentZero, ResistorChecked,
+    SensorChecked, SensorNotChecked, LeakageChecked,
+)  # fmt: skip
+KINDS: dict[str, type[Event]] = {kind.KIND: kind for kind in _KNOWN}
 STAMPS = ("t_s", "utc", "after_row")
 E = TypeVar("E", bound=Event)
 

@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Literal
 
+from amphora.harness.archive.journal import to_line
 from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
@@ -409,8 +410,6 @@ def _events(rows: Rows | LongRows, moment: datetime, name: str, checksums: dict[
 
 
 def _line(event: Event, t_s: float, utc: str, after_row: int) -> str:
-    from amphora.harness.archive.journal import to_line
-
     return to_line(event_to_json(stamped(event, t_s, utc, after_row)))
 
 

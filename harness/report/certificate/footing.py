@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.archive.run_folder import runs_in
 from amphora.harness.results.result import ChargeCourse, PhaseResult, Result
 
 CHANNELS = ("voltage", "current", "temperature", "time")
@@ -108,7 +109,6 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Result) -> dict[
         return _stated(own, began, result)
     if began is None:
         return None
-    from amphora.harness.archive.run_folder import runs_in
     from amphora.harness.common.errors import AmphoraError
     from amphora.harness.results.figures import figures_of
 

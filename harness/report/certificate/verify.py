@@ -19,7 +19,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.run_folder import FILES, RUN
+from amphora.harness.archive.run_folder import FILES, RUN, is_run
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
@@ -205,7 +205,6 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
 
 def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
     """Return the folder of a run whose cell has been given another id since; None where there is none."""
-    from amphora.harness.archive.run_folder import is_run
     from amphora.harness.archive.shelf import Shelf
 
     if len(parts) != 2 or not logs.is_dir():
