@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, Seen
+from amphora.harness.account.standing import Entry, Move, Noted, RestSeen, RunSeen
 from amphora.harness.archive.run_folder import EVENTS, header_as_it_is, read_events, stopped_of
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
@@ -32,7 +32,7 @@ def entries_of(cell: Cell, folders: Sequence[Path]) -> list[Entry]:
         folders: Its run folders; damaged ones too.
     """
     found: list[Entry] = list(seen_by_people(cell))
-    dated = sum(1 for item in found if isinstance(item, Seen) and item.voltage_V is not None)
+    dated = sum(1 for item in found if isinstance(item, Noted) and item.voltage_V is not None)
     runs = [run_seen(Path(folder)) for folder in folders]
     if dated >= 2 or any(run.retention_V is not None for run in runs):
         runs = _with_curve(runs, {Path(folder).name: Path(folder) for folder in folders})
@@ -41,7 +41,7 @@ def entries_of(cell: Cell, folders: Sequence[Path]) -> list[Entry]:
     if first is not None:
         before = first - timedelta(seconds=1)
         found = [
-            replace(item, at=min(item.at, before)) if isinstance(item, Seen) and item.kind == "found" else item
+            replace(item, at=min(item.at, before)) if isinstance(item, Noted) and item.kind == "found" else item
             for item in found
         ]
     found += runs
@@ -77,19 +77,19 @@ def curve_of(folder: Path, points: int = 80) -> tuple[tuple[float, float], ...]:
     return tuple((volt, given / model.capacity_Ah) for volt, given in pairs)
 
 
-def seen_by_people(cell: Cell) -> list[Seen]:
+def seen_by_people(cell: Cell) -> list[Noted]:
     """Return what `cell.json` says that people saw, measured or said."""
     found = []
     dated = [item for item in cell.entries if item.get("voltage_V") is not None]
     at = moment(cell.as_found_utc)
     if cell.as_found_V is not None and at is not None and not dated:
-        found.append(Seen(at, "found", cell.as_found_utc, cell.as_found_V))
+        found.append(Noted(at, "found", cell.as_found_utc, cell.as_found_V))
     for item in cell.entries:
         when = moment(str(item.get("at") or item.get("noted_utc") or ""))
         if when is None:
             continue
         found.append(
-            Seen(
+            Noted(
                 when, str(item.get("kind") or "check"), str(item.get("noted_utc") or ""),
                 finite_number(item.get("voltage_V")), finite_number(item.get("mass_g")),
                 dict(item.get("inspection") or {}), str(item.get("state") or ""), str(item.get("text") or ""),

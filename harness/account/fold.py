@@ -13,7 +13,7 @@ from typing import Any
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.entries import key_of
-from amphora.harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
+from amphora.harness.account.standing import Bound, Entry, Finding, Move, Noted, RestSeen, RunSeen, Standing
 from amphora.harness.analysis.repeats import Repeat, differences, item_U_Ah, learned
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
@@ -73,7 +73,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     counted: list[RunSeen] = []
     charges = 0
     for entry in entries:
-        if isinstance(entry, Seen):
+        if isinstance(entry, Noted):
             _see(state, entry, key)
             continue
         doubts = len(state.findings)
@@ -168,7 +168,7 @@ def _second_look(cell: Cell, entries: Sequence[Entry]) -> list[Finding]:
     first = next((run for run in charged if run.charge_full), None)
     if first is None:
         return []
-    if any(isinstance(item, Seen) and item.inspection and item.at >= first.moves[-1].end_utc for item in entries):
+    if any(isinstance(item, Noted) and item.inspection and item.at >= first.moves[-1].end_utc for item in entries):
         return []
     return [
         Finding(
@@ -459,7 +459,7 @@ def _lost(state: _State, run: RunSeen, key: str, counted: Sequence[RunSeen]) -> 
     state.losses.append(f.Loss(1.0 - first.ah / held, U_Ah / held, days, run.run))
 
 
-def _see(state: _State, seen: Seen, key: str) -> None:
+def _see(state: _State, seen: Noted, key: str) -> None:
     """Take in what a person measured."""
     if seen.voltage_V is None or seen.voltage_V < -0.02:
         return

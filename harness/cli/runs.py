@@ -130,7 +130,6 @@ def _request(
 
 
 def _settled(logs: Path, cell: str, duty: str | None) -> "Settled":
-    from amphora.harness.archive.shelf import Shelf
     from amphora.harness.decisions.purpose import settled_by
 
     return settled_by(Shelf(logs).get(cell), duty)
@@ -350,11 +349,11 @@ def watch(
         serve(logs if folder is None else folder, share=share, every=every)
         return
     from amphora.harness.report.run_text import follow, follow_all, standing
-    from amphora.harness.running.along import Along, Shelf
+    from amphora.harness.running.along import Along, RunsAlong
 
     if folder is None:
         if json:
-            answer({"runs": [view.to_dict() for _, view in Shelf(logs).look()]}, True, lambda: None)
+            answer({"runs": [view.to_dict() for _, view in RunsAlong(logs).look()]}, True, lambda: None)
             return
         follow_all(logs, once=once)
         show_next("watch", "--all", "--page", logs=logs)

@@ -15,7 +15,7 @@ ON_SPREAD = 0.05  # of the charge of a gap through which the output was on: nobo
 MAYBE_ON = "it may have been on for all of the gap, or for none"
 
 
-class Bound(NamedTuple):
+class GapBound(NamedTuple):
     """What can be said of a gap that ends with a resume: since when, the charge, and what is no step's time."""
 
     from_s: float
@@ -44,8 +44,8 @@ def bound_gap(
     now_s: float,
     still_on: bool,
     now_A: float | None,
-) -> Bound:
-    """Bound the charge since the last reading of a run that was cut short.
+) -> GapBound:
+    """GapBound the charge since the last reading of a run that was cut short.
 
     Args:
         plan, state: What was going on, by replay.
@@ -58,7 +58,7 @@ def bound_gap(
     """
     gap_s = max(now_s - from_s, 0.0)
     if not state.energised:
-        return Bound(from_s, 0.0, 0.0, gap_s, "nothing was on")
+        return GapBound(from_s, 0.0, 0.0, gap_s, "nothing was on")
     before_A = state.last_current_A
     if before_A is None:  # ordered, and not seen yet
         before_A = ordered_A(state.order, state.last_voltage_V)
@@ -67,17 +67,17 @@ def bound_gap(
         low_Ah, high_Ah = charge_between(before_A, now_A, gap_s)
         assert low_Ah is not None and high_Ah is not None
         off_for_s = gap_s if given_back else 0.0
-        return Bound(from_s, low_Ah, high_Ah, off_for_s, "the output was on all the time", gap_s, gap_s)
+        return GapBound(from_s, low_Ah, high_Ah, off_for_s, "the output was on all the time", gap_s, gap_s)
     most_Ah = before_A * (1.0 + ON_SPREAD) / 3600.0
     safe = [event for event in events if isinstance(event, MadeSafe) and event.off is not False]
     if safe and safe[-1].after_row >= rows:
         on_s = min(max(0.0, safe[-1].t_s - from_s), gap_s)
         part_Ah = most_Ah * on_s
         off_for_s = gap_s if given_back else gap_s - on_s
-        return Bound(
+        return GapBound(
             from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "the outputs were switched off then", 0.0, on_s
         )
-    return Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON, 0.0, gap_s)
+    return GapBound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON, 0.0, gap_s)
 
 
 def unacted(plan: Plan, state: State, events: Sequence[Event], rows: int) -> Unacted:
@@ -115,7 +115,7 @@ def ordered_A(order: Order, voltage_V: float | None) -> float:
 
 
 def charge_between(before_A: float | None, after_A: float | None, seconds: float) -> tuple[float | None, float | None]:
-    """Bound the charge of a gap in which one order stood: between the currents before and after, and a spread."""
+    """GapBound the charge of a gap in which one order stood: between the currents before and after, and a spread."""
     between = [value for value in (before_A, after_A) if value is not None]
     if not between:
         return None, None

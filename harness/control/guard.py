@@ -25,14 +25,14 @@ from amphora.harness.control.memory import (
     OFF,
     OFF_CURRENT_A,
     SETTLE_S,
-    Gap,
+    Acted,
     Memory,
     Meters,
     Ordered,
     Reading,
     Record,
     Resumed,
-    Sent,
+    TimeUnseen,
     Verdict,
     Violation,
     Watch,
@@ -66,14 +66,14 @@ def silent(allowed_s: float, now_s: float, last_reading_s: float) -> Verdict:
     return Verdict(stop=Violation("no-reading", text, age_s, allowed_s))
 
 
-def fold(memory: Memory, record: Ordered | Sent | Gap | Resumed) -> Memory:
+def fold(memory: Memory, record: Ordered | Acted | TimeUnseen | Resumed) -> Memory:
     """Return the memory after an order, a gap or a resume; the one handed in stays as it is."""
     memory = memory.copy()
     if isinstance(record, Ordered):
         _ordered(memory, record)
-    elif isinstance(record, Sent):
+    elif isinstance(record, Acted):
         memory.order_s = max(memory.order_s, record.t_s)
-    elif isinstance(record, Gap):
+    elif isinstance(record, TimeUnseen):
         _gap(memory, record)
     else:
         _begin_anew(memory)
@@ -212,7 +212,7 @@ def _begin_anew(memory: Memory) -> None:
     memory.rest_trail = memory.fall_trail = ()
 
 
-def _gap(memory: Memory, gap: Gap) -> None:
+def _gap(memory: Memory, gap: TimeUnseen) -> None:
     """Take a gap's time for what it was: current counts as far as it flowed, rest as far as it rested."""
     _begin_anew(memory)
     seconds = gap.to_s - gap.from_s
@@ -291,7 +291,7 @@ def records_of(
         done += 1
 
 
-def record_of(event: Event) -> Ordered | Sent | Gap | Resumed | None:
+def record_of(event: Event) -> Ordered | Acted | TimeUnseen | Resumed | None:
     """Return what an event of the journal tells the guard, None for one that tells it nothing."""
     match event:
         case OrderGiven():
@@ -299,12 +299,12 @@ def record_of(event: Event) -> Ordered | Sent | Gap | Resumed | None:
         case MadeSafe():
             return None if event.off is False else Ordered(event.t_s, OFF)
         case OrderActed():
-            return Sent(event.to_s)
+            return Acted(event.to_s)
         case Unobserved(from_s=float() | int() as from_s, to_s=float() | int() as to_s):
             low_Ah, high_Ah = event.charge_low_Ah or 0.0, event.charge_high_Ah or 0.0
             most_s = to_s - from_s if low_Ah or high_Ah else 0.0  # of a run of 0.1.0, which does not say for how long
             on_high_s = most_s if event.on_high_s is None else event.on_high_s
-            return Gap(from_s, to_s, low_Ah, high_Ah, event.on_low_s or 0.0, on_high_s)
+            return TimeUnseen(from_s, to_s, low_Ah, high_Ah, event.on_low_s or 0.0, on_high_s)
         case RunResumed():
             return Resumed(event.t_s)
         case _:
@@ -551,13 +551,13 @@ def _discharging(order: Order, memory: Memory, voltage_V: float | None, current_
 
 __all__ = [
     "FINE",
-    "Gap",
+    "Acted",
     "Memory",
     "Meters",
     "Ordered",
     "Reading",
     "Resumed",
-    "Sent",
+    "TimeUnseen",
     "Verdict",
     "Violation",
     "Watch",

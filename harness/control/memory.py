@@ -76,7 +76,7 @@ class Ordered(NamedTuple):
     order: Order
 
 
-class Sent(NamedTuple):
+class Acted(NamedTuple):
     """The order before has acted by now: sending it took a while."""
 
     t_s: float
@@ -94,7 +94,7 @@ class Reading(NamedTuple):
     took_s: float = 0.0  # how long the answer took: asked for within t_s +- half of it
 
 
-class Gap(NamedTuple):
+class TimeUnseen(NamedTuple):
     """Nobody looked: what charge may have passed, and for how long current did and may have flowed."""
 
     from_s: float
@@ -111,7 +111,7 @@ class Resumed(NamedTuple):
     t_s: float
 
 
-Record = Ordered | Sent | Reading | Gap | Resumed
+Record = Ordered | Acted | Reading | TimeUnseen | Resumed
 
 
 @dataclass(slots=True)

@@ -51,7 +51,7 @@ RATE_WINDOW_S = 120.0
 NEAR_CUTOFF_V = 0.1
 CONFIRM = 2  # readings on end that must agree
 TAPER_SETTLE_S = 5.0
-NO_COURSE = taper.Course()
+NO_COURSE = taper.TaperSoFar()
 DROP_AFTER_S = 600.0  # a voltage that falls earlier is no sign of being full (common practice for nickel)
 MEDIAN_POINTS = 6  # of the trail: a minute
 SHOWN_AGAIN_S = 5.0  # so long a meter may show what it showed before an order, to the last digit
@@ -191,7 +191,7 @@ class State:
     main_reason: str = ""
     finished: str = ""
     paused_s: float | None = None  # since when a step that had begun waits for the attended hours, or a timer
-    course: taper.Course = NO_COURSE  # of a charge that ends by its taper
+    course: taper.TaperSoFar = NO_COURSE  # of a charge that ends by its taper
     zero_A: float = 0.0  # what the current of a charge shows with nothing flowing
     asking: bool = False  # the taper is there, and the supply is to be asked
     temperature_degC: float | None = None  # the last one

@@ -39,7 +39,7 @@ from amphora.harness.plans.requirements import (
     resistor_ohm,
     sensor_U_K,
 )  # fmt: skip
-from amphora.harness.plans.steps import PANEL_MOST_V, Context, Draft, Meter, Start
+from amphora.harness.plans.steps import PANEL_MOST_V, ChargeMeter, Context, Draft, Start
 from amphora.harness.plans.supply_timer import told as timer_told
 
 SAG_OHM = 0.15
@@ -185,7 +185,7 @@ def _context(
         told=warnings,
         holds=holds,
         sensor_U_K=sensor_U_K(bench),
-        meter=Meter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
+        meter=ChargeMeter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
         as_found_V=known.as_found_V,
         key=known.key,
         staged=known.staged,

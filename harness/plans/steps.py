@@ -43,7 +43,7 @@ CONNECT_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Meter:
+class ChargeMeter:
     """What the current of a charge is known to, its zero taken off: a share of it, and the last digit in ampere."""
 
     gain: float = 0.005
@@ -84,7 +84,7 @@ class Context:
     voltage_high_V: float
     told: list[str]  # what the plan has to warn of
     holds: Holds
-    meter: "Meter"
+    meter: "ChargeMeter"
     sensor_U_K: float = 0.0  # of the sensor at the cell: so much above the window's lowest is charged
     as_found_V: float | None = None
     key: str = "auto"  # the cell's chemistry

@@ -22,7 +22,7 @@ from amphora.harness.control.events import Event
 from amphora.harness.report.certificate.page import TEMPLATES
 from amphora.harness.report.comparison_page import content_policy
 from amphora.harness.report.plot_style import place_of, svg_look
-from amphora.harness.running.along import Along, Shelf
+from amphora.harness.running.along import Along, RunsAlong
 from amphora.harness.running.view import View
 
 MAX_EVENTS = 12
@@ -102,7 +102,7 @@ class LiveServer(http.server.ThreadingHTTPServer):
         self, folder: Path, host: str = "127.0.0.1", port: int = 0, token: str | None = None, every: bool = False
     ):
         self.every = every
-        self._shelf = Shelf(folder) if every else None
+        self._shelf = RunsAlong(folder) if every else None
         self._along = None if every else Along(folder)
         self._one_at_a_time = threading.Lock()
         self.token = token

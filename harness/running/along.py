@@ -39,7 +39,7 @@ def number(text: str) -> float | None:
 
 
 @dataclass(slots=True)
-class Stretch:
+class TraceStretch:
     """What was read in one stretch of time: times of the first and last reading, and the values between which it lay.
 
     `torn`: before it nobody looked.
@@ -53,7 +53,7 @@ class Stretch:
     current_A: float | None
     temperature_degC: float | None
 
-    def take(self, other: "Stretch") -> None:
+    def take(self, other: "TraceStretch") -> None:
         """Make one stretch of this and the one after it."""
         self.end_s = other.end_s
         if other.low_V is not None and other.high_V is not None:
@@ -64,11 +64,11 @@ class Stretch:
             self.temperature_degC = other.temperature_degC
 
 
-class Curve:
+class Trace:
     """A course over time in at most 2 x `CURVE_POINTS` stretches: short drops stay in it, and so do gaps."""
 
     def __init__(self, gap_s: float) -> None:
-        self.stretches: list[Stretch] = []
+        self.stretches: list[TraceStretch] = []
         self._gap_s = max(LEAST_GAP_S, GAPS * gap_s)
         self._width_s = 0.0
         self._usual_s = 0.0
@@ -82,7 +82,7 @@ class Curve:
             most_s = 2 * USUAL * self._usual_s or since_s
             self._usual_s = 0.9 * (self._usual_s or since_s) + 0.1 * min(since_s, most_s)
         volts = reading.voltage_V
-        new = Stretch(reading.t_s, reading.t_s, torn, volts, volts, reading.current_A, reading.temperature_degC)
+        new = TraceStretch(reading.t_s, reading.t_s, torn, volts, volts, reading.current_A, reading.temperature_degC)
         if last is not None and not torn and reading.t_s - last.t_s < self._width_s:
             last.take(new)
             return
@@ -93,7 +93,7 @@ class Curve:
     def _halve(self) -> None:
         length_s = self.stretches[-1].end_s - self.stretches[0].t_s
         self._width_s = max(2 * self._width_s, length_s / CURVE_POINTS)
-        kept: list[Stretch] = []
+        kept: list[TraceStretch] = []
         for one in self.stretches:
             if kept and not one.torn and one.end_s - kept[-1].t_s < self._width_s:
                 kept[-1].take(one)
@@ -133,7 +133,7 @@ class Along:
 
     def _begin_again(self) -> None:
         gap_s = (self.run.get("plan") or {}).get("max_gap_s")
-        self.curve = Curve(float(gap_s) if isinstance(gap_s, int | float) else 0.0)
+        self.curve = Trace(float(gap_s) if isinstance(gap_s, int | float) else 0.0)
         self.events: list[Event] = []
         self.rows = 0
         self.last: Shown | None = None
@@ -255,7 +255,7 @@ RECENT_S = 16 * 3600.0  # of one night and the morning after it
 SEARCH_EVERY_S = 5.0
 
 
-class Shelf:
+class RunsAlong:
     """All runs of a shelf that are at work, or have ended within `RECENT_S`; the newest of each cell.
 
     Args:

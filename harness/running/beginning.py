@@ -19,7 +19,7 @@ from amphora.harness.running.orders import Orders
 from amphora.harness.running.own_protections import Trips
 from amphora.harness.running.pre_run import problems_of, remarks_of
 from amphora.harness.running.run_so_far import RunSoFar, told
-from amphora.harness.running.switch_off import FILE, Sheet, write_sheet
+from amphora.harness.running.switch_off import FILE, OffList, write_sheet
 
 
 @dataclass
@@ -31,7 +31,7 @@ class OffSheet:
         beside: Where it is written as well: beside the bench file.
     """
 
-    sheet: Sheet | None = None
+    sheet: OffList | None = None
     beside: Path | None = None
 
     def keep(self, folder: Path, notes: list[str]) -> None:

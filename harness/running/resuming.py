@@ -9,7 +9,7 @@ from amphora.harness.bench.opened import CellReading, Rig
 from amphora.harness.common.errors import Refused
 from amphora.harness.control import guard
 from amphora.harness.control.events import Event, GuardStopped, RunBegun, RunResumed, Unobserved
-from amphora.harness.control.gap import MAYBE_ON, Bound, bound_gap, unacted
+from amphora.harness.control.gap import MAYBE_ON, GapBound, bound_gap, unacted
 from amphora.harness.control.stepping import Sample, State, replay
 from amphora.harness.running.beginning import OffSheet
 from amphora.harness.running.clock_watch import SLEPT_S, boot, boot_anchor
@@ -91,7 +91,7 @@ def _as_found(rig: Rig, before: RunFolder) -> tuple[dict[str, bool | None], bool
     return on, still_on, rig.read(energised=still_on)
 
 
-def _note_gap(so_far: RunSoFar, bound: Bound, now_s: float, unsure: str) -> None:
+def _note_gap(so_far: RunSoFar, bound: GapBound, now_s: float, unsure: str) -> None:
     known = f"{bound.known}; {unsure}" if unsure else bound.known
     so_far.event(
         Unobserved(

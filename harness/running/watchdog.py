@@ -48,7 +48,7 @@ from amphora.harness.control.events import Event, MadeSafe, RunnerGone, Stopped,
 
 if TYPE_CHECKING:
     from amphora.drivers.off import OffOrder, Outlet
-    from amphora.harness.running.switch_off import Sheet
+    from amphora.harness.running.switch_off import OffList
 
 BEAT_LIMIT_S = 10.0
 READY_LIMIT_S = 20.0
@@ -135,7 +135,7 @@ class Keeper:
         names: list[str],
         run_folder: Path,
         beat_limit_s: float = BEAT_LIMIT_S,
-        sheet: "Sheet | None" = None,
+        sheet: "OffList | None" = None,
     ) -> "Keeper":
         """Start the process and wait until it listens.
 
@@ -326,13 +326,13 @@ class Keeper:
                     file.close()
 
 
-def _sheet(bench_description: Mapping[str, Any], names: list[str]) -> "Sheet":
+def _sheet(bench_description: Mapping[str, Any], names: list[str]) -> "OffList":
     """Return what can be prepared without an open instrument; BenchError where that is nothing at all."""
     from amphora.harness.bench.bench_file import bench_from_dict
-    from amphora.harness.running.switch_off import Sheet, sheet_from_bench
+    from amphora.harness.running.switch_off import OffList, sheet_from_bench
 
     if not bench_description.get("instruments"):
-        return Sheet(str(bench_description.get("name", "bench")))
+        return OffList(str(bench_description.get("name", "bench")))
     return sheet_from_bench(bench_from_dict(bench_description), names)
 
 
@@ -433,10 +433,10 @@ def prepare(document: Mapping[str, Any]) -> None:
     import amphora.harness.common.locks
     from amphora.drivers.links import light
     from amphora.drivers.off import restore
-    from amphora.harness.running.switch_off import Sheet
+    from amphora.harness.running.switch_off import OffList
 
     light.pyvisa().ResourceManager(amphora.drivers.links.visa.BACKEND)
-    for entry in Sheet.from_dict(document["sheet"]).entries:
+    for entry in OffList.from_dict(document["sheet"]).entries:
         restore(entry.order)
 
 
@@ -536,9 +536,9 @@ def act(
     """
     began_s = time.monotonic()
     from amphora.drivers.off import restore
-    from amphora.harness.running.switch_off import Sheet, switch_off
+    from amphora.harness.running.switch_off import OffList, switch_off
 
-    sheet = Sheet.from_dict(document["sheet"])
+    sheet = OffList.from_dict(document["sheet"])
     names = [*sheet.names, *sheet.unknown]
     results: dict[str, dict[str, Any]] = {
         name: {"off": False, "current_A": None, "text": why, "tries": 0} for name, why in sheet.unknown.items()
@@ -554,7 +554,7 @@ def act(
     asked = runner is not None
     if runner is not None:  # its last event first, so that two do not write to one file
         runner.recorded.wait(FIRST_RECORD_S)
-    record = Record(Path(document["folder"]), sheet.speed_up)
+    record = DeadRunRecord(Path(document["folder"]), sheet.speed_up)
     for thread in threads:
         thread.join(max(0.0, began_s + FIRST_RECORD_S - time.monotonic()))
     if not asked:
@@ -570,7 +570,7 @@ def act(
 
 
 def _record_safe(
-    record: "Record",
+    record: "DeadRunRecord",
     names: list[str],
     results: Mapping[str, dict[str, Any]],
     otherwise: str,
@@ -591,7 +591,7 @@ def _record_safe(
     return Achieved(False, f"the keeper {could} {left}", final)
 
 
-class Record:
+class DeadRunRecord:
     """Appends to the events of a run whose runner is dead; never raises.
 
     A run that had ended for good (an output would not go off at its end) keeps its last event last:

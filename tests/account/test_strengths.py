@@ -7,7 +7,7 @@ import pytest
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, _leak_findings, _released, _State, fold
 from amphora.harness.account.gate import may, require, with_rulings
-from amphora.harness.account.standing import Bound, Finding, RunSeen, Seen, Standing
+from amphora.harness.account.standing import Bound, Finding, Noted, RunSeen, Standing
 from amphora.harness.common.errors import Refused
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
@@ -108,8 +108,8 @@ def test_what_may_have_been_drawn_unseen_from_an_unidentified_cell_has_a_most() 
 
 
 def test_a_cell_below_its_window_is_so_until_it_was_charged() -> None:
-    low = Seen(at(40), "check", voltage_V=2.30, resolution_V=0.001)
-    again = Seen(at(60), "check", voltage_V=2.60, resolution_V=0.001)
+    low = Noted(at(40), "check", voltage_V=2.30, resolution_V=0.001)
+    again = Noted(at(60), "check", voltage_V=2.60, resolution_V=0.001)
     emptied = [charge(), night(last_V=2.9)]
     assert "below-window" in codes(fold(cell(), [*emptied, low]))
     assert "below-window" not in codes(fold(cell(), [*emptied, low, again]))  # it was misread
@@ -123,7 +123,7 @@ def test_a_cell_below_its_window_is_so_until_it_was_charged() -> None:
 def test_a_voltage_that_rose_by_more_than_a_recovery_is_no_cell_at_rest() -> None:
     """60 mV of recovery, 50 mV of grace, 15 mV for another meter."""
     for volt, told in ((3.1 + 0.12, False), (3.1 + 0.13, True)):
-        found = Seen(at(40), "check", voltage_V=volt, resolution_V=0.001)
+        found = Noted(at(40), "check", voltage_V=volt, resolution_V=0.001)
         assert ("same-cell-or-charged" in codes(fold(cell(), [charge(), night(), found]))) is told
 
 

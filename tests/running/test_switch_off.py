@@ -31,7 +31,7 @@ from amphora.harness.running.off_first import off_first
 from amphora.harness.running.session import held, hold_identities, open_rig
 from amphora.harness.running.switch_off import (
     FILE,
-    Sheet,
+    OffList,
     beside,
     is_off,
     make_all_safe,
@@ -223,7 +223,7 @@ def test_a_sheet_reads_back_and_says_off_where_it_is_answered(at_work: Any, tmp_
         bench, rig = at_work(foreign, dialects={"load": "auto"})
         sheet = sheet_of(bench, rig.instruments)
         rig.close()
-        again = Sheet.from_dict(json.loads(json.dumps(sheet.to_dict(), default=str)))
+        again = OffList.from_dict(json.loads(json.dumps(sheet.to_dict(), default=str)))
         assert again.to_dict() == json.loads(json.dumps(sheet.to_dict(), default=str))
         found = switch_off_now(again, 5.0, "a test")
         assert found["load"]["off"] and found["supply"]["off"]
@@ -393,7 +393,7 @@ def test_a_port_that_was_renumbered_gets_nothing(at_work: Any, monkeypatch: pyte
         node = foreign.instruments["load"]["port"]
         monkeypatch.setattr(amphora.drivers.off, "_ports", lambda: [port(node, "SOMEBODY ELSE'S")])
         before = len(foreign.received("load"))
-        found = switch_off_now(Sheet("b", (entry._replace(order=mine),)), 0.3, "a test")
+        found = switch_off_now(OffList("b", (entry._replace(order=mine),)), 0.3, "a test")
         assert "nothing was sent" in found["load"]["text"]
         assert len(foreign.received("load")) == before and foreign.truth()["load"]["on"]
 
