@@ -130,6 +130,7 @@ def _request(
 
 
 def _settled(logs: Path, cell: str, duty: str | None) -> "Settled":
+    from amphora.harness.archive.shelf import Shelf
     from amphora.harness.decisions.purpose import settled_by
 
     return settled_by(Shelf(logs).get(cell), duty)
