@@ -36,7 +36,7 @@ class DrawnCurve:
     look: int
 
 
-class Line(NamedTuple):
+class CurveLine(NamedTuple):
     """A curve as SVG has it: points, where it ends, its colour, dashes and the path of its mark."""
 
     points: str
@@ -102,13 +102,13 @@ class Chart:
         return round(self.most_mAh / 2)
 
     @property
-    def first_lines(self) -> list[Line]:
+    def first_lines(self) -> list[CurveLine]:
         """The first few curves, drawn for a reader without scripts and for print."""
         lines = []
         for curve in self.curves[:FIRST_SHOWN]:
             points = [f"{self.x(q):.1f},{self.y(v):.1f}" for q, v in curve.points]
             colour, dash, mark = LOOKS[curve.look]
-            lines.append(Line(" ".join(points), points[-1], colour, dash, MARKS[mark]))
+            lines.append(CurveLine(" ".join(points), points[-1], colour, dash, MARKS[mark]))
         return lines
 
     def for_script(self) -> dict[str, Any]:

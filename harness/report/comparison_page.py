@@ -18,7 +18,7 @@ from amphora.harness.decisions.sources import One, by_source
 from amphora.harness.report import html
 from amphora.harness.report.certificate.issue import chosen_phase, discharge_curve, discharge_points, state_now
 from amphora.harness.report.comparison_chart import CURVE_POINTS, FIRST_SHOWN, DrawnCurve, chart_of, curve_of
-from amphora.harness.report.comparison_rows import COLUMNS, PageRow, Shown, fields_of
+from amphora.harness.report.comparison_rows import COLUMNS, PageRow, TableRow, fields_of
 from amphora.harness.report.sources_text import SourcesSection, section
 
 
@@ -46,14 +46,14 @@ def build_page(
     apart = set(outliers or [])
     invented = sum(row.simulated for row in rows)
     curves: list[DrawnCurve] = []
-    shown: list[Shown] = []
+    shown: list[TableRow] = []
     for row in rows:
         curve = curve_of(row.name, row.curve)
         place = None if curve is None else len(curves)
         curves += [] if curve is None else [curve]
         first = place is not None and place < FIRST_SHOWN
         fields = fields_of(row, mixed=0 < invented < len(rows))
-        shown.append(Shown(row.name, row.grade, row.chemistry, row.name in apart, place, first, fields))
+        shown.append(TableRow(row.name, row.grade, row.chemistry, row.name in apart, place, first, fields))
     chart = chart_of(curves)
     filters = (
         ("Grade", "grade", sorted({row.grade for row in shown} - {""})),

@@ -45,14 +45,14 @@ class PageRow:
         return SHORT_CHEMISTRY.get(key, key)
 
 
-class Column(NamedTuple):
+class TableColumn(NamedTuple):
     """A column: its heading, and whether it is sorted as numbers."""
 
     name: str
     number: bool = False
 
 
-class Field(NamedTuple):
+class TableField(NamedTuple):
     """A place of the table: `kind` is its class, `value` what it is sorted by; `remark` stands behind it, or None."""
 
     kind: str
@@ -62,7 +62,7 @@ class Field(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Shown:
+class TableRow:
     """A row as the template has it: `curve` is the place of its curve, None without one; `apart`: an outlier."""
 
     name: str
@@ -71,17 +71,17 @@ class Shown:
     apart: bool
     curve: int | None
     curve_shown: bool
-    fields: tuple[Field, ...]
+    fields: tuple[TableField, ...]
 
 
 COLUMNS = (
-    Column("Rank", True), Column("Cell"), Column("Curve"), Column("Grade"), Column("Capacity, mAh", True),
-    Column("Claim, mAh", True), Column("Resistance, mΩ", True), Column("Energy, Wh", True), Column("Rise, K", True),
-    Column("Start"), Column("Chemistry"), Column("Form"), Column("Came out of"), Column("Tested"),
+    TableColumn("Rank", True), TableColumn("Cell"), TableColumn("Curve"), TableColumn("Grade"), TableColumn("Capacity, mAh", True),
+    TableColumn("Claim, mAh", True), TableColumn("Resistance, mΩ", True), TableColumn("Energy, Wh", True), TableColumn("Rise, K", True),
+    TableColumn("Start"), TableColumn("Chemistry"), TableColumn("Form"), TableColumn("Came out of"), TableColumn("Tested"),
 )  # fmt: skip
 
 
-def fields_of(row: PageRow, mixed: bool) -> tuple[Field, ...]:
+def fields_of(row: PageRow, mixed: bool) -> tuple[TableField, ...]:
     """Return what is shown of a cell, by `COLUMNS`.
 
     Args:
@@ -98,8 +98,8 @@ def fields_of(row: PageRow, mixed: bool) -> tuple[Field, ...]:
     remarks = [text for text in (state, "simulated" if row.simulated and mixed else "") if text]
     return (
         _rank(compared),
-        Field("name", row.name, row.name, ", ".join(remarks) or None),
-        Field("curve", "", ""),
+        TableField("name", row.name, row.name, ", ".join(remarks) or None),
+        TableField("curve", "", ""),
         _text(row.grade),
         _capacity(row),
         _number(claim, "–" if claim is None else f"{claim * 1000:.0f}"),
@@ -110,20 +110,20 @@ def fields_of(row: PageRow, mixed: bool) -> tuple[Field, ...]:
         _text(row.chemistry),
         _text(row.cell.get("form")),
         _text(row.cell.get("source"), "words"),
-        Field("run", date, date or "–", run),
+        TableField("run", date, date or "–", run),
     )
 
 
-def _number(value: float | None, shown: str, remark: str = "") -> Field:
-    return Field("n", "" if value is None else repr(value), shown, remark or None)
+def _number(value: float | None, shown: str, remark: str = "") -> TableField:
+    return TableField("n", "" if value is None else repr(value), shown, remark or None)
 
 
-def _text(value: Any, kind: str = "") -> Field:
+def _text(value: Any, kind: str = "") -> TableField:
     text = "" if value is None else str(value)
-    return Field(kind, text, text or "–")
+    return TableField(kind, text, text or "–")
 
 
-def _rank(compared: Mapping[str, Any]) -> Field:
+def _rank(compared: Mapping[str, Any]) -> TableField:
     rank = compared.get("rank")
     shown = "–" if rank is None else f"{rank}{' =' if compared.get('tied_with') else ''}"
     return _number(finite_number(rank), shown)
@@ -134,7 +134,7 @@ def _counts(result: Result | None) -> bool:
     return result is not None and result.start in ("full", "declared-full") and result.reached_cutoff
 
 
-def _capacity(row: PageRow) -> Field:
+def _capacity(row: PageRow) -> TableField:
     compared, result = row.compared, row.result
     stated = results_of(result) if result else None
     value = finite_number(compared.get("capacity_Ah"))
@@ -148,7 +148,7 @@ def _capacity(row: PageRow) -> Field:
     return _number(value, shown, ", ".join(text for text in remarks if text))
 
 
-def _resistance(row: PageRow) -> Field:
+def _resistance(row: PageRow) -> TableField:
     compared, result = row.compared, row.result
     main = main_resistance(results_of(result)) if result else None
     value = finite_number(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
@@ -159,7 +159,7 @@ def _resistance(row: PageRow) -> Field:
     return _number(value, with_U(value, U, 1000) + leads)
 
 
-def _energy(row: PageRow) -> Field:
+def _energy(row: PageRow) -> TableField:
     stated = results_of(row.result) if row.result else None
     if stated is None or stated["energy_Wh"] is None:
         return _number(None, "–")
