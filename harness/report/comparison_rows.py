@@ -75,10 +75,21 @@ class TableRow:
 
 
 COLUMNS = (
-    TableColumn("Rank", True), TableColumn("Cell"), TableColumn("Curve"), TableColumn("Grade"), TableColumn("Capacity, mAh", True),
-    TableColumn("Claim, mAh", True), TableColumn("Resistance, mΩ", True), TableColumn("Energy, Wh", True), TableColumn("Rise, K", True),
-    TableColumn("Start"), TableColumn("Chemistry"), TableColumn("Form"), TableColumn("Came out of"), TableColumn("Tested"),
-)  # fmt: skip
+    TableColumn("Rank", True),
+    TableColumn("Cell"),
+    TableColumn("Curve"),
+    TableColumn("Grade"),
+    TableColumn("Capacity, mAh", True),
+    TableColumn("Claim, mAh", True),
+    TableColumn("Resistance, mΩ", True),
+    TableColumn("Energy, Wh", True),
+    TableColumn("Rise, K", True),
+    TableColumn("Start"),
+    TableColumn("Chemistry"),
+    TableColumn("Form"),
+    TableColumn("Came out of"),
+    TableColumn("Tested"),
+)
 
 
 def fields_of(row: PageRow, mixed: bool) -> tuple[TableField, ...]:
