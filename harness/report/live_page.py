@@ -18,13 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-<<<<<<< HEAD
 from amphora.harness.control.events import Event
-from amphora.harness.report.certificate.page import TEMPLATES
-from amphora.harness.report.comparison_page import content_policy
-=======
 from amphora.harness.report import html
->>>>>>> main
 from amphora.harness.report.plot_style import place_of, svg_look
 from amphora.harness.running.along import Along, RunsAlong
 from amphora.harness.running.view import View
