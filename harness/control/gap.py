@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from amphora.harness.control.events import Event, GuardStopped, MadeSafe, Unobserved
-from amphora.harness.control.stepping import State
+from amphora.harness.control.step_records import State
 from amphora.harness.plans.plan import Order, Plan
 
 ON_SPREAD = 0.05  # of the charge of a gap through which the output was on: nobody measured it

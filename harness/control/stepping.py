@@ -12,225 +12,53 @@ be there in two readings on end. Charge is integrated by the trapezoid inside a 
 order changes the current, the new current counts from the moment of the change.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
-
 from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import taper
 from amphora.harness.control.events import (
-    AttendanceSeen,
     Continued,
     CurrentRaised,
-    CurrentZero,
     Event,
     Finished,
-    FoundTooWarm,
-    GuardStopped,
-    OrderActed,
     Paused,
-    PersonActed,
-    PlanBegun,
     PulseSkipped,
-    RenewalSeen,
-    RunResumed,
     StepBegun,
     StepEnded,
-    SupplyAnswered,
-    TimerPaused,
-    TimerSetAnew,
-    VoltageFell,
     WaitsForHours,
+)
+from amphora.harness.control.step_records import (
+    NO_COURSE,
+    OFF,
+    Advance,
+    Answered,
+    Attendance,
+    Begin,
+    Fell,
+    GoOn,
+    Pause,
+    Record,
+    Renewed,
+    Resume,
+    Sample,
+    Sent,
+    State,
+    SupplyAsked,
+    TooWarm,
+    ZeroTaken,
 )
 from amphora.harness.plans.plan import COLD_DEGC, End, Order, Plan, Segment, Step
 
-OFF = Order("off")
 TRAIL_S = 10.0  # how far apart the points of the trails are
 TRAIL_POINTS = 31  # five minutes
 RATE_WINDOW_S = 120.0
 NEAR_CUTOFF_V = 0.1
 CONFIRM = 2  # readings on end that must agree
 TAPER_SETTLE_S = 5.0
-NO_COURSE = taper.TaperSoFar()
 DROP_AFTER_S = 600.0  # a voltage that falls earlier is no sign of being full (common practice for nickel)
 MEDIAN_POINTS = 6  # of the trail: a minute
 SHOWN_AGAIN_S = 5.0  # so long a meter may show what it showed before an order, to the last digit
 FALL_REST_S = 600.0  # how long a cell rests whose voltage fell in its charge (LIMITS)
 COOLER_K = 1.0  # below what is allowed, before a charge that waited begins
 EPSILON_S = 2e-4  # the journal keeps 0.1 ms
-
-
-class Begin(NamedTuple):
-    """The run begins."""
-
-    t_s: float
-
-
-class Sample(NamedTuple):
-    """A reading, as the journal keeps it."""
-
-    t_s: float
-    voltage_V: float | None
-    current_A: float | None
-    temperature_degC: float | None
-
-
-class Answered(NamedTuple):
-    """A person did what was asked."""
-
-    t_s: float
-
-
-class Attendance(NamedTuple):
-    """Somebody is there (or no longer): the attended hours began or ended."""
-
-    t_s: float
-    present: bool
-
-
-class Resume(NamedTuple):
-    """The run goes on after a gap in which the outputs were off, or on with known bounds."""
-
-    t_s: float
-    off_for_s: float  # how long nothing was energised: does not count as time of the step
-    charge_low_Ah: float
-    charge_high_Ah: float
-
-
-class ZeroTaken(NamedTuple):
-    """What an instrument that measures the current of a charge shows with nothing flowing."""
-
-    t_s: float
-    current_A: float
-
-
-class SupplyAsked(NamedTuple):
-    """The supply was asked whether it is on and has not tripped, because the current says taper."""
-
-    t_s: float
-    believed: bool
-
-
-class Pause(NamedTuple):
-    """The supply's own timer has run out or is about to: outputs off."""
-
-    t_s: float
-    text: str
-
-
-class Sent(NamedTuple):
-    """The order before acted between two moments, as sending it took a while."""
-
-    from_s: float
-    to_s: float
-
-    @property
-    def t_s(self) -> float:
-        """By when it had acted."""
-        return self.to_s
-
-
-class Renewed(NamedTuple):
-    """Readings are renewed so seldom, as they show."""
-
-    t_s: float
-    renewed_s: float
-
-
-class Fell(NamedTuple):
-    """The voltage fell in a charge, for the first time: outputs off, and a rest that the guard judges."""
-
-    t_s: float
-    text: str
-
-
-class TooWarm(NamedTuple):
-    """Too warm for the charge that was ordered; it waits with all off until it has cooled below that."""
-
-    t_s: float
-    below_degC: float
-
-
-class GoOn(NamedTuple):
-    """The timer was set anew: the step that was paused goes on."""
-
-    t_s: float
-
-
-Record = (
-    Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn | Sent | Renewed | Fell
-    | TooWarm
-)  # fmt: skip
-
-
-@dataclass(slots=True)
-class State:
-    """Where the run is. Never changed in place by `advance`: it works on a copy."""
-
-    plan_step: int = -1
-    step: int = -1
-    segment: int = 0
-    step_began_s: float = 0.0
-    segment_began_s: float = 0.0
-    deadline_s: float = 0.0
-    charge_Ah: float = 0.0
-    last_t_s: float | None = None
-    last_current_A: float | None = None
-    last_voltage_V: float | None = None
-    first_temperature_degC: float | None = None
-    trail: tuple[tuple[float, float | None, float | None], ...] = ()
-    agreeing: int = 0
-    agreeing_end: int = -1
-    waiting: str = ""  # "", "person", "hours", "timer", "fall", "warm"
-    order: Order = OFF
-    resistance_ohm: float = 0.0
-    before_pulse: tuple[float, float] | None = None
-    measured_Ah: float | None = None
-    started_full: bool = False
-    present: bool = True
-    main_reason: str = ""
-    finished: str = ""
-    paused_s: float | None = None  # since when a step that had begun waits for the attended hours, or a timer
-    course: taper.TaperSoFar = NO_COURSE  # of a charge that ends by its taper
-    zero_A: float = 0.0  # what the current of a charge shows with nothing flowing
-    asking: bool = False  # the taper is there, and the supply is to be asked
-    temperature_degC: float | None = None  # the last one
-    peak_V: float = -1e9  # the highest median of a minute in this step
-    acted_s: float = -1e9  # by when the last order had acted
-    before_V: float | None = None  # as shown last before it
-    renewed_s: float = 0.0  # how often readings are renewed, as they show
-    rest_until_s: float = 0.0  # of a cell whose voltage fell in its charge
-    below_degC: float = 0.0  # what a cell that was too warm has to cool to
-
-    def copy(self) -> "State":
-        """Return a state of its own."""
-        return State(
-            self.plan_step, self.step, self.segment, self.step_began_s, self.segment_began_s,
-            self.deadline_s, self.charge_Ah, self.last_t_s, self.last_current_A, self.last_voltage_V,
-            self.first_temperature_degC, self.trail, self.agreeing,
-            self.agreeing_end, self.waiting, self.order, self.resistance_ohm, self.before_pulse,
-            self.measured_Ah, self.started_full, self.present, self.main_reason, self.finished,
-            self.paused_s, self.course, self.zero_A, self.asking, self.temperature_degC, self.peak_V,
-            self.acted_s, self.before_V, self.renewed_s, self.rest_until_s, self.below_degC,
-        )  # fmt: skip
-
-    @property
-    def energised(self) -> bool:
-        """Whether the order of the moment lets current flow."""
-        return self.order.kind in ("charge", "discharge")
-
-    @property
-    def wants_soon(self) -> bool:
-        """Whether a second reading should come as soon as it can."""
-        return self.agreeing > 0
-
-
-class Advance(NamedTuple):
-    """The next state, what to order, and what to write down."""
-
-    state: State
-    orders: tuple[Order, ...]
-    events: tuple[Event, ...]
 
 
 NOTHING: tuple[()] = ()
@@ -795,72 +623,3 @@ def _go_on(plan: Plan, state: State, t_s: float, off_for_s: float, orders: list[
     _begin_segment(plan, state, step, index, t_s, orders, events)
     if index == state.segment and not step.segments[index].pulse and index == len(step.segments) - 1:
         state.segment_began_s, state.deadline_s = began_s, max(deadline_s, t_s)
-
-
-def record_of(event: Event) -> Record | None:
-    """Return the record that an event of the journal stands for, None for one that is a result."""
-    t_s = event.t_s
-    match event:
-        case PlanBegun():
-            return Begin(t_s)
-        case PersonActed(act="done"):
-            return Answered(t_s)
-        case AttendanceSeen():
-            return Attendance(t_s, event.present)
-        case CurrentZero() if event.in_charge_A is not None:
-            return ZeroTaken(t_s, event.in_charge_A)
-        case SupplyAnswered():
-            return SupplyAsked(t_s, event.believed)
-        case OrderActed():
-            return Sent(event.from_s, event.to_s)
-        case RenewalSeen():
-            return Renewed(t_s, event.renewed_s)
-        case TimerPaused():
-            return Pause(t_s, event.text)
-        case TimerSetAnew():
-            return GoOn(t_s)
-        case VoltageFell():
-            return Fell(t_s, event.text)
-        case FoundTooWarm():
-            return TooWarm(t_s, event.below_degC)
-        case RunResumed():
-            return Resume(t_s, event.off_for_s, event.charge_low_Ah, event.charge_high_Ah)
-        case _:
-            return None
-
-
-RESULT_KINDS = frozenset(
-    {"step-begun", "step-ended", "pulse-skipped", "paused", "continued", "waiting", "finished", "current-raised"}
-)  # what `advance` itself writes
-
-
-def replay(plan: Plan, events: Sequence[Event], rows: list[Sample]) -> tuple[State, list[Event]]:
-    """Fold a run's records; return the last state and the events that `advance` gave.
-
-    Args:
-        plan: The plan in run.json.
-        events: The events of the journal, in order, each with `after_row`.
-        rows: The rows of the journal, in order.
-    """
-    state = initial(plan)
-    told: list[Event] = []
-    done = 0
-    # The row on which the guard stopped was written down and not acted on.
-    stopped = {event.after_row - 1 for event in events if isinstance(event, GuardStopped)}
-    for event in events:
-        record = record_of(event)
-        if record is None:
-            continue
-        while done < min(event.after_row, len(rows)):
-            if done not in stopped:
-                state, _, new = advance(plan, state, rows[done])
-                told.extend(new)
-            done += 1
-        state, _, new = advance(plan, state, record)
-        told.extend(new)
-    while done < len(rows):
-        if done not in stopped:
-            state, _, new = advance(plan, state, rows[done])
-            told.extend(new)
-        done += 1
-    return state, told

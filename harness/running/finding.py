@@ -17,7 +17,8 @@ from amphora.drivers.errors import DriverError, GarbledReply
 from amphora.drivers.links.visa import Link
 from amphora.drivers.off import BY_ID
 from amphora.drivers.opening import open_instrument
-from amphora.drivers.serial.line_format import Format, SerialSettings, load_format, shipped
+from amphora.drivers.serial.format_file import load_format, shipped
+from amphora.drivers.serial.line_format import Format, SerialSettings
 from amphora.drivers.serial.logger import SerialPort
 from amphora.harness.common.errors import InputError
 

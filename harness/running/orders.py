@@ -26,10 +26,8 @@ from amphora.harness.control.events import (
     OrderRefused,
     PlanBegun,
 )
-from amphora.harness.control.stepping import (
-    advance,
-    record_of,
-)
+from amphora.harness.control.replay import record_of
+from amphora.harness.control.stepping import advance
 from amphora.harness.plans.plan import Order
 from amphora.harness.running.charge_path import arm, at_supply_V, see_cell
 from amphora.harness.running.heartbeat import Heartbeat

@@ -10,7 +10,8 @@ from amphora.harness.common.errors import Refused
 from amphora.harness.control import guard
 from amphora.harness.control.events import Event, GuardStopped, RunBegun, RunResumed, Unobserved
 from amphora.harness.control.gap import MAYBE_ON, GapBound, bound_gap, unacted
-from amphora.harness.control.stepping import Sample, State, replay
+from amphora.harness.control.replay import replay
+from amphora.harness.control.step_records import Sample, State
 from amphora.harness.running.beginning import OffSheet
 from amphora.harness.running.clock_watch import SLEPT_S, boot, boot_anchor
 from amphora.harness.running.orders import Orders

@@ -11,7 +11,7 @@ from amphora.drivers.roles import Clock
 from amphora.harness.archive.journal import JournalWriter
 from amphora.harness.control import guard
 from amphora.harness.control.events import Event
-from amphora.harness.control.stepping import State
+from amphora.harness.control.step_records import State
 from amphora.harness.plans.plan import Plan, Step
 
 

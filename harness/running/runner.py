@@ -32,7 +32,8 @@ from amphora.harness.control.events import (
     RenewalSeen,
     Stopped,
 )
-from amphora.harness.control.stepping import Sample, State, advance
+from amphora.harness.control.step_records import Sample, State
+from amphora.harness.control.stepping import advance
 from amphora.harness.plans.plan import Plan, Step
 from amphora.harness.running.beginning import Beginning, OffSheet
 from amphora.harness.running.charge_watch import ChargeWatch

@@ -7,7 +7,8 @@ from amphora.harness.bench.current_zero import Zeros, judge_zero, zeros_of
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import Refused
 from amphora.harness.control.events import CurrentZero
-from amphora.harness.control.stepping import ZeroTaken, advance
+from amphora.harness.control.step_records import ZeroTaken
+from amphora.harness.control.stepping import advance
 from amphora.harness.plans.plan import Order
 from amphora.harness.running.people import People
 from amphora.harness.running.run_so_far import RunSoFar

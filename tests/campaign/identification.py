@@ -24,7 +24,8 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from amphora.drivers.simulated.cell import ABOVE_FULL_V, CURVES, KINDS, CellSpec, SimulatedCell, random_cell
+from amphora.drivers.simulated.cell import KINDS, CellSpec, SimulatedCell, random_cell
+from amphora.drivers.simulated.curves import ABOVE_FULL_V, CURVES
 from amphora.harness.analysis.curve_shape import joined
 from amphora.harness.analysis.identification import (
     CANNOT_TELL,

@@ -29,7 +29,8 @@ from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.errors import AmphoraError, JournalDamaged, Refused
 from amphora.harness.control.events import Event, MadeSafe, RunnerGone, Stopped, stamped
 from amphora.harness.control.guard import refold, watch_of
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import Plan, plan_to_dict
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner

@@ -9,7 +9,9 @@ from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import Short, SimulatedCell
 from amphora.harness.archive.journal import read_run
 from amphora.harness.control.events import Event
-from amphora.harness.control.stepping import FALL_REST_S, Sample, replay
+from amphora.harness.control.replay import replay
+from amphora.harness.control.step_records import Sample
+from amphora.harness.control.stepping import FALL_REST_S
 from amphora.harness.running.orders import WARM_MOST_S
 from amphora.harness.running.whereabouts import _pause_of
 from tests.control.test_guard_nights import Night, sound

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from amphora.harness.control.events import GuardStopped, MadeSafe, Unobserved
 from amphora.harness.control.gap import MAYBE_ON, bound_gap, charge_between, ordered_A, time_is_bound_only, unacted
-from amphora.harness.control.stepping import State
+from amphora.harness.control.step_records import State
 from amphora.harness.plans.plan import Limits, Order, Plan, Segment, Step
 
 current = st.floats(-5.0, 5.0)

@@ -10,7 +10,8 @@ import pytest
 
 from amphora.harness.control.guard import Ordered, Reading, TimeUnseen, fold, forbids, judge
 from amphora.harness.control.memory import OFF
-from amphora.harness.control.stepping import State, _charging_order
+from amphora.harness.control.step_records import State
+from amphora.harness.control.stepping import _charging_order
 from amphora.harness.control.taper import TaperSoFar, vanished
 from amphora.harness.plans.plan import Limits, Order, Segment, Step
 from tests.control.test_guard_cell import (

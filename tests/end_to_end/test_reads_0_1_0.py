@@ -26,7 +26,8 @@ from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.control.events import stamped
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from amphora.harness.plans.recipe import load_recipe
 

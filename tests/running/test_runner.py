@@ -30,7 +30,8 @@ from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import BenchError, JournalDamaged, Refused
 from amphora.harness.control.events import Event, stamped
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan

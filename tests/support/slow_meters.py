@@ -13,7 +13,8 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.control.events import Event
 from amphora.harness.control.guard import refold, watch_of
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_from_dict, plan_to_dict
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
