@@ -99,29 +99,11 @@ def format_from_dict(data: Mapping[str, Any], where: str = "format") -> Format:
 
 def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: str) -> LineFormat:
     pattern = _regex(data["pattern"], f"{where}: pattern") if "pattern" in data else None
-    separator: Any = data.get("separator", ",")
-    if pattern is not None and "separator" in data:
-        raise DescriptionError(f"{where}: separator and pattern are both given; one of them is accepted")
-    if separator == "space":
-        separator = None
-    elif not isinstance(separator, str) or len(separator) != 1 or separator in "0123456789.+-\r\n":
-        raise DescriptionError(f"{where}: separator = {shown(separator)} is not accepted; one character or space is")
-    decimal = data.get("decimal", ".")
-    if decimal not in (".", ","):
-        raise DescriptionError(f"{where}: decimal = {shown(decimal)} is not accepted; . or , is")
-    if decimal == "," and separator == "," and pattern is None:
-        raise DescriptionError(f"{where}: decimal and separator cannot both be a comma")
+    separator, decimal = _marks(data, pattern, where)
     labels, named = (_yes(data, key, where) for key in ("labels", "named_sensors"))
     if named and not labels:
         raise DescriptionError(f"{where}: named_sensors needs labels = true: a sensor is known by its name in the line")
-    tables = data.get("columns", [] if named else None)
-    if not isinstance(tables, list) or not (tables or named):
-        raise DescriptionError(f"{where}: columns is missing; at least one [[columns]] table is needed")
-    columns = tuple(_column(table, f"{where}: column {n}", pattern) for n, table in enumerate(tables, 1))
-    keys = [column.key for column in columns if column.quantity not in ("skip",) and column.unit_group is None]
-    for key in keys:
-        if keys.count(key) > 1:
-            raise DescriptionError(f"{where}: two columns give {key}; tell them apart with key")
+    columns = _columns(data, named, pattern, where)
     ignore = data.get("ignore", [])
     if not isinstance(ignore, list):
         raise DescriptionError(f"{where}: ignore = {shown(ignore)} is not accepted; a list of regular expressions is")
@@ -140,6 +122,36 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
         frozenset({*MISSING, *(word.casefold() for word in missing)}), units,
         named_sensors=named, sealed=_sealed(data, where),
     )  # fmt: skip
+
+
+def _marks(data: Mapping[str, Any], pattern: re.Pattern[str] | None, where: str) -> tuple[str | None, str]:
+    """Return what parts the fields (None: any run of blanks), and the decimal mark."""
+    separator: Any = data.get("separator", ",")
+    if pattern is not None and "separator" in data:
+        raise DescriptionError(f"{where}: separator and pattern are both given; one of them is accepted")
+    if separator == "space":
+        separator = None
+    elif not isinstance(separator, str) or len(separator) != 1 or separator in "0123456789.+-\r\n":
+        raise DescriptionError(f"{where}: separator = {shown(separator)} is not accepted; one character or space is")
+    decimal = data.get("decimal", ".")
+    if decimal not in (".", ","):
+        raise DescriptionError(f"{where}: decimal = {shown(decimal)} is not accepted; . or , is")
+    if decimal == "," and separator == "," and pattern is None:
+        raise DescriptionError(f"{where}: decimal and separator cannot both be a comma")
+    return separator, decimal
+
+
+def _columns(data: Mapping[str, Any], named: bool, pattern: re.Pattern[str] | None, where: str) -> tuple[Column, ...]:
+    """Return the columns; each gives a value of its own."""
+    tables = data.get("columns", [] if named else None)
+    if not isinstance(tables, list) or not (tables or named):
+        raise DescriptionError(f"{where}: columns is missing; at least one [[columns]] table is needed")
+    columns = tuple(_column(table, f"{where}: column {n}", pattern) for n, table in enumerate(tables, 1))
+    keys = [column.key for column in columns if column.quantity not in ("skip",) and column.unit_group is None]
+    for key in keys:
+        if keys.count(key) > 1:
+            raise DescriptionError(f"{where}: two columns give {key}; tell them apart with key")
+    return columns
 
 
 def _yes(data: Mapping[str, Any], key: str, where: str) -> bool:
@@ -179,25 +191,12 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
     optional = table.get("optional", False)
     if not isinstance(optional, bool):
         raise DescriptionError(f"{where}: optional = {shown(optional)} is not accepted; true or false is")
-    sensor_table = table.get("sensor")
-    sensor: Sensor | None = None
-    series_ohm, supply_V, at_ground = None, 0.0, True
-    if sensor_table is not None:
+    sensor, series_ohm, supply_V, at_ground = None, None, 0.0, True
+    if table.get("sensor") is not None:
         if quantity != "temperature":
             raise DescriptionError(f"{where}: a sensor belongs to a temperature, not to {quantity}")
-        sensor = sensor_from_dict(_mapping(sensor_table, f"{where}: sensor"), f"{where}: sensor")
+        sensor, series_ohm, supply_V, at_ground = _sensor(table, where)
         units = straight("resistance") | straight("voltage") | {"": (1.0, 0.0)}
-        if "divider" in table:
-            divider = _mapping(table["divider"], f"{where}: divider")
-            check_keys(divider, ("series_ohm", "supply_V", "sensor_at"), f"{where}: divider")
-            series_ohm = _positive(divider.get("series_ohm"), f"{where}: divider.series_ohm")
-            supply_V = _positive(divider.get("supply_V"), f"{where}: divider.supply_V")
-            side = divider.get("sensor_at", "ground")
-            if side not in ("ground", "supply"):
-                raise DescriptionError(
-                    f"{where}: divider.sensor_at = {shown(side)} is not accepted; ground or supply is"
-                )
-            at_ground = side == "ground"
     default_unit = "" if sensor is not None else next(iter(units))
     unit = table.get("unit", default_unit)
     if not _in(unit, units):
@@ -219,6 +218,21 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
         _number(table.get("scale", 1.0), f"{where}: scale"), _number(table.get("offset", 0.0), f"{where}: offset"),
         optional, wraps_at, adc_counts, adc_reference_V, sensor, series_ohm, supply_V, at_ground, unit_group,
     )  # fmt: skip
+
+
+def _sensor(table: Mapping[str, Any], where: str) -> tuple[Sensor, float | None, float, bool]:
+    """Return a sensor, and of its divider the series resistor in ohm, the supply in volt, and whether it is below."""
+    sensor = sensor_from_dict(_mapping(table["sensor"], f"{where}: sensor"), f"{where}: sensor")
+    if "divider" not in table:
+        return sensor, None, 0.0, True
+    divider = _mapping(table["divider"], f"{where}: divider")
+    check_keys(divider, ("series_ohm", "supply_V", "sensor_at"), f"{where}: divider")
+    series_ohm = _positive(divider.get("series_ohm"), f"{where}: divider.series_ohm")
+    supply_V = _positive(divider.get("supply_V"), f"{where}: divider.supply_V")
+    side = divider.get("sensor_at", "ground")
+    if side not in ("ground", "supply"):
+        raise DescriptionError(f"{where}: divider.sensor_at = {shown(side)} is not accepted; ground or supply is")
+    return sensor, series_ohm, supply_V, side == "ground"
 
 
 def _unit_meaning(table: Any, where: str) -> UnitMeaning:

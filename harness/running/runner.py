@@ -358,7 +358,7 @@ class Runner:
         self._see_to_charge(ran_out)
         if self.display.show is not None:
             self.display.update(so_far, reading, seen.t_s)
-        return suspect or so_far.state.agreeing > 0
+        return suspect or so_far.state.wants_soon
 
     def _see_to_charge(self, ran_out: str) -> None:
         """Rest, pause or ask the supply, where the reading that was just taken wants it."""

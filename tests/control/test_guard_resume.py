@@ -4,10 +4,11 @@ import json
 from collections.abc import Callable, Sequence
 
 import pytest
+from guard_memory import memory_from_dict, memory_to_dict
 
 from amphora.harness.control.events import MadeSafe, OrderGiven, RunResumed, StepBegun, Unobserved
 from amphora.harness.control.guard import Memory, Ordered, Reading, Resumed, TimeUnseen, fold, judge, refold
-from amphora.harness.control.memory import OFF, Meters, Watch, memory_from_dict, memory_to_dict
+from amphora.harness.control.memory import OFF, Meters, Watch
 from amphora.harness.plans.plan import CellLimits, Limits, Order, Plan, Segment, Step
 
 CELL = CellLimits("li-ion", 2.5, 50.0, 3.0, 0.1, 4.2)
