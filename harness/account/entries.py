@@ -16,6 +16,7 @@ from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, See
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
+from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, Result
 
@@ -172,6 +173,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         final, moves, rests,
         capacity_Ah=result.capacity_Ah if whole else None,
         capacity_U_Ah=result.capacity_U_Ah if whole else None,
+        stated_Ah=result.stated.capacity_Ah if whole and result.stated else None,
         headline=result.headline,
         headline_start=result.start or "unknown",
         temperature_degC=result.temperature_degC,
@@ -189,14 +191,24 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
 
 
 def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
-    whole = phase.complete
+    whole, taper_A = phase.complete, None
     if phase.kind == "charge" and run.get("plan") is not None:
         near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and _charge_completed(run, near[-1])
+        taper_A = _taper_A(run, near[-1]) if whole else None
     return Move(
         phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
-        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V,
+        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V, taper_A,
     )  # fmt: skip
+
+
+def _taper_A(run: Mapping[str, Any], ended: Mapping[str, Any]) -> float | None:
+    """Return the current to which a charge had to fall, as its plan has it."""
+    steps, step = (run.get("plan") or {}).get("steps") or [], ended.get("step")
+    if not isinstance(step, int) or not 0 <= step < len(steps):
+        return None
+    ends = steps[step].get("ends") or []
+    return next((finite_number(end.get("value")) for end in ends if end.get("reason") == "taper"), None)
 
 
 def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
@@ -206,7 +218,7 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
     if ended["reason"] == "taper":
         return True
     plan = run.get("plan") or {}
-    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
+    if is_a_guess(str(plan.get("capacity_source", "assumed"))):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
     return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
 
