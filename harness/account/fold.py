@@ -16,7 +16,7 @@ from amphora.harness.account.holds import conditions_share
 from amphora.harness.account.nickel import NICKEL, full_by_overcharge, gave_at_least, lost
 from amphora.harness.account.self_discharge import self_discharge
 from amphora.harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
-from amphora.harness.account.state import FULL_FOR_H, State, first_V, full_floor_V
+from amphora.harness.account.state import FULL_FOR_H, FoldState, first_V, full_floor_V
 from amphora.harness.analysis.repeats import Repeat, differences, item_U_Ah, learned
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
@@ -35,7 +35,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     from amphora.harness.account.gate import with_rulings
 
     key = key_of(cell)
-    state = State()
+    state = FoldState()
     starts: dict[str, str] = {}
     full_from: dict[str, str] = {}
     rests_before: dict[str, float] = {}
@@ -181,7 +181,7 @@ def _is_capacity(run: RunSeen, start: str) -> bool:
 
 
 def _held(
-    cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, str], state: State, standing: Standing
+    cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, str], state: FoldState, standing: Standing
 ) -> Standing:
     """Return the standing with what the cell holds, and the It that follows from it."""
     if counted:
@@ -211,7 +211,7 @@ def _held(
     return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
 
 
-def _unseen(standing: Standing, state: State, key: str) -> dict[str, Any]:
+def _unseen(standing: Standing, state: FoldState, key: str) -> dict[str, Any]:
     """Return what may have been drawn unseen from a cell with a flat curve, and its capacity's U with that inside."""
     if key not in ("lfp", "auto"):
         return {}
@@ -245,7 +245,7 @@ def _repeats(counted: Sequence[RunSeen], starts: dict[str, str]) -> list[float]:
     return found
 
 
-def _start(state: State, run: RunSeen, key: str) -> tuple[str, float | None]:
+def _start(state: FoldState, run: RunSeen, key: str) -> tuple[str, float | None]:
     """Return how a run's first discharge began, by the account, and for how many hours the cell rested before."""
     found = first_V(run)
     said = run.start
@@ -321,14 +321,14 @@ def full_band(left_V: float, fell_V: float, key: str) -> tuple[float, float]:
     return max(left_V - falls, full_floor_V(key) - 0.01), left_V + f.RISES_FROM_FULL_V
 
 
-def _same(state: State, run: RunSeen, key: str, found: tuple[float, datetime] | None) -> None:
+def _same(state: FoldState, run: RunSeen, key: str, found: tuple[float, datetime] | None) -> None:
     """Note a voltage that the one before it does not explain."""
     if found is None or state.last_V is None or state.last_V_at is None or not run.dated:
         return
     _compare(state, found[0], found[1], key, "bench", run.run)
 
 
-def _compare(state: State, volt: float, at: datetime, key: str, by: str, run: str) -> None:
+def _compare(state: FoldState, volt: float, at: datetime, key: str, by: str, run: str) -> None:
     """Compare a voltage at rest with the one before it, where no current flowed in between."""
     if state.last_V is None or state.last_V_at is None or state.broken:
         return
@@ -359,7 +359,7 @@ def _compare(state: State, volt: float, at: datetime, key: str, by: str, run: st
             state.leaks.append((at, replace(leak, run=run)))
 
 
-def _below(state: State, volt: float, key: str, run: str, stopped: bool = False) -> None:
+def _below(state: FoldState, volt: float, key: str, run: str, stopped: bool = False) -> None:
     """Note a voltage below the window; one inside it, with nothing charged since, says that it was misread."""
     if not state.last_kind or key not in f.LITHIUM:
         return
@@ -371,7 +371,7 @@ def _below(state: State, volt: float, key: str, run: str, stopped: bool = False)
     state.low_since_charge = found or state.low_since_charge
 
 
-def _gave_less(state: State, run: RunSeen, key: str) -> Finding | None:
+def _gave_less(state: FoldState, run: RunSeen, key: str) -> Finding | None:
     """Return what speaks against a night that gave far less than the charge from empty before it put in (lithium)."""
     charged, gave = state.timed, run.moves[0] if run.moves else None
     if key not in f.LITHIUM or charged is None or gave is None or run.headline != 0 or not run.dated:
@@ -394,7 +394,7 @@ def _timed(run: RunSeen, emptied: bool) -> Move | None:
     return run.moves[-1] if from_empty else None
 
 
-def _see(state: State, seen: Seen, key: str) -> None:
+def _see(state: FoldState, seen: Seen, key: str) -> None:
     """Take in what a person measured."""
     if seen.voltage_V is None or seen.voltage_V < -0.02:
         return
@@ -411,7 +411,7 @@ def _see(state: State, seen: Seen, key: str) -> None:
     state.last_V, state.last_V_at, state.last_by = seen.voltage_V, seen.at, "meter"
 
 
-def _run(state: State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, RestSeen, f.Leak]]) -> None:
+def _run(state: FoldState, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, RestSeen, f.Leak]]) -> None:
     """Take in what a run did to the cell."""
     if run.damaged:
         state.full_at = None
@@ -458,7 +458,7 @@ def _run(state: State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, R
         state.last_V = state.last_V_at = None
 
 
-def _released(state: State) -> datetime:
+def _released(state: FoldState) -> datetime:
     """Return until when a leak seen by voltage is refuted: by later voltages at rest that leave no sick one possible.
 
     A closed cycle is not refuted so: a short may act near full alone. Voltages that fall by more than relaxation and
@@ -468,7 +468,7 @@ def _released(state: State) -> datetime:
     return max(when, default=datetime.min.replace(tzinfo=UTC))
 
 
-def _changed(state: State) -> datetime:
+def _changed(state: FoldState) -> datetime:
     """Return since when the cell leaks more than before, as its newest recovery says: no bound from before holds."""
     seen = sorted(((at, item.high) for at, item in state.leaks if item.kind == "recovery"), key=lambda pair: pair[0])
     if len(seen) >= 2:
@@ -478,7 +478,7 @@ def _changed(state: State) -> datetime:
     return datetime.min.replace(tzinfo=UTC)
 
 
-def _leak(state: State, key: str) -> Bound:
+def _leak(state: FoldState, key: str) -> Bound:
     """Return how large a leak the evidence leaves possible."""
     if key not in f.LITHIUM:
         if not state.losses:
@@ -499,7 +499,7 @@ def _leak(state: State, key: str) -> Bound:
     return Bound(low.low, min(24.0, max(high.high, low.low)), low.text, high.text)
 
 
-def _leak_findings(leak: Bound, state: State, key: str) -> list[Finding]:
+def _leak_findings(leak: Bound, state: FoldState, key: str) -> list[Finding]:
     if key not in f.LITHIUM or leak.low < 0.6 * f.SICK_LEAK:
         return []
     backed = [item for _, item in state.leaks if item.low >= 0.6 * f.SICK_LEAK]
@@ -517,7 +517,7 @@ def _leak_findings(leak: Bound, state: State, key: str) -> list[Finding]:
 
 
 def _charge_now(
-    standing: Standing, state: State, moves: Sequence[tuple[RunSeen, Move]]
+    standing: Standing, state: FoldState, moves: Sequence[tuple[RunSeen, Move]]
 ) -> tuple[float | None, float | None]:
     """Return the least and most charge that can be in the cell now, Ah."""
     capacity = standing.capacity_Ah

@@ -5,13 +5,13 @@ from collections.abc import Sequence
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.standing import RunSeen
-from amphora.harness.account.state import FULL_FOR_H, State, first_V, full_floor_V
+from amphora.harness.account.state import FULL_FOR_H, FoldState, first_V, full_floor_V
 from amphora.harness.analysis.repeats import item_U_Ah
 
 NICKEL = ("nimh", "nicd")
 
 
-def full_by_overcharge(state: State, run: RunSeen) -> bool:
+def full_by_overcharge(state: FoldState, run: RunSeen) -> bool:
     """Tell whether a nickel cell began full, because the charge before put in far more than it now gave.
 
     Brings up to date what it is taken to hold as long as nobody has measured it.
@@ -35,7 +35,7 @@ def full_by_overcharge(state: State, run: RunSeen) -> bool:
     return False
 
 
-def gave_at_least(state: State, run: RunSeen) -> None:
+def gave_at_least(state: FoldState, run: RunSeen) -> None:
     """Take in what a nickel cell gave in one go, whatever it began with: it holds no less (until it was measured)."""
     if run.damaged or run.gaps_unknown:
         return
@@ -44,7 +44,7 @@ def gave_at_least(state: State, run: RunSeen) -> None:
     state.guess_Ah = max(state.guess_Ah or 0.0, state.gave_Ah) or None
 
 
-def lost(state: State, run: RunSeen, key: str, counted: Sequence[RunSeen]) -> None:
+def lost(state: FoldState, run: RunSeen, key: str, counted: Sequence[RunSeen]) -> None:
     """Take in what a nickel or lead-acid cell gave after days of rest that it began full, of what it holds."""
     if key not in f.MAY_LOSE or state.full_at is None or not counted or not run.moves or run.gaps_unknown:
         return

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.standing import Finding, RunSeen, Standing
-from amphora.harness.account.state import State
+from amphora.harness.account.state import FoldState
 
 WHEN = "two voltages at rest, the first 24 h or more after the last current (LFP 48 h), days apart"
 
 
-def self_discharge(standing: Standing, state: State, runs: Sequence[RunSeen], key: str) -> Standing:
+def self_discharge(standing: Standing, state: FoldState, runs: Sequence[RunSeen], key: str) -> Standing:
     """Return the standing with the loss of a month, by days of rest or by two dated voltages."""
     nickel = key not in f.LITHIUM
     if key in f.MAY_LOSE and state.losses:
@@ -56,7 +56,7 @@ def self_discharge(standing: Standing, state: State, runs: Sequence[RunSeen], ke
     )
 
 
-def _by_voltages(standing: Standing, state: State, kept: Sequence[RunSeen], key: str) -> tuple[float, float] | None:
+def _by_voltages(standing: Standing, state: FoldState, kept: Sequence[RunSeen], key: str) -> tuple[float, float] | None:
     """Return the loss of a month with U, by dated voltages, else by a run of days of rest; None where nothing tells."""
     wait_h = 48.0 if key == "lfp" else 24.0
     dated = [item for item in state.dated if item[3] >= wait_h]

@@ -11,7 +11,7 @@ FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
 
 
 @dataclass
-class State:
+class FoldState:
     """What the fold carries from entry to entry."""
 
     full_run: str = ""

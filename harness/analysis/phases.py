@@ -246,9 +246,7 @@ def at_main_current(record: Record, phase: Phase) -> IntArray:
     for first, last in blocks(current_A.size):
         part = way * current_A[first:last]
         near, flowing = (part > 0.9 * main_A) & (part < 1.1 * main_A), part > 0.05 * main_A
-        if (
-            phase.kind == "discharge"
-        ):  # by charge: a coarse meter shows a step through hours of rest
+        if phase.kind == "discharge":  # by charge: a coarse meter shows a step through hours of rest
             flat += float(part[near].sum())
             loaded += float(part[flowing].sum())
         else:

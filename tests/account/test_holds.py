@@ -20,7 +20,7 @@ def share(held, *others, charged=None):
 
 def test_an_aged_cell_that_gives_less_at_more_current_holds_what_both_nights_say():
     """A drawn aged cell: 1.626 Ah at 0.2 A after a charge at 0.25 A, 1.541 Ah at 0.325 A after one at 0.65 A."""
-    slower, faster = at_current(1.626, 0.20), at_current(1.541, 0.325, 40.0)
+    slower, faster = at_current(1.626, 0.20), at_current(1.541, 0.325, 34.5)
     entries = [charge(ah=1.6), slower, charge(30.0, ah=1.65), faster]
     standing = fold(cell(), entries)
     assert standing.capacity_Ah == 1.541

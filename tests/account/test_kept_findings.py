@@ -8,7 +8,7 @@ from amphora.harness.account import entries as entries_module
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, fold
 from amphora.harness.account.standing import Move, RunSeen, Seen
-from amphora.harness.account.state import State
+from amphora.harness.account.state import FoldState
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.plans.charge_permission import holds_of, is_a_guess
 from amphora.harness.running import session
@@ -81,7 +81,7 @@ def test_a_voltage_that_fell_itself_refutes_no_recovery_that_fell():
 @pytest.mark.parametrize(("second", "high"), [(0.059, 0.03), (0.061, 0.061), (0.049, 0.03), (0.20, 0.20)])
 def test_a_recovery_much_worse_than_the_one_before_takes_away_the_older_bounds(second, high):
     """A short that began after the first night: what bounded the leak before says nothing of the cell as it is now."""
-    state, first = State(), 0.03 if second != 0.049 else 0.02
+    state, first = FoldState(), 0.03 if second != 0.049 else 0.02
     state.leaks = [
         (at(1), f.Leak(0.0, first, "first", "a", "recovery")),
         (at(2), f.Leak(0.0, 0.03, "a cycle", "b", "balance")),

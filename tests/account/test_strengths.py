@@ -8,19 +8,19 @@ from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, _leak_findings, _released, fold
 from amphora.harness.account.gate import may, require, with_rulings
 from amphora.harness.account.standing import Bound, Finding, RunSeen, Seen, Standing
-from amphora.harness.account.state import State
+from amphora.harness.account.state import FoldState
 from amphora.harness.common.errors import Refused
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
 
-def leaks(*seen: tuple[float, float, float, str]) -> State:
+def leaks(*seen: tuple[float, float, float, str]) -> FoldState:
     """A state that has seen so many leaks: (hours, low, high, kind), each of a run of its own."""
-    state = State()
+    state = FoldState()
     state.leaks = [(at(h), f.Leak(low, high, "x", f"{h:g}", kind)) for h, low, high, kind in seen]
     return state
 
 
-def leak_said(state: State) -> str | None:
+def leak_said(state: FoldState) -> str | None:
     found = _leak_findings(_leak(state, "li-ion"), state, "li-ion")
     return found[0].strength if found else None
 
