@@ -195,20 +195,11 @@ def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[M
     if phase.kind == "charge" and run.get("plan") is not None:
         near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and _charge_completed(run, near[-1])
-        taper_A = _taper_A(run, near[-1]) if whole else None
+        taper_A = phase.charge_metrics.end_current_A if whole and phase.charge_metrics else None
     return Move(
         phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
         whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V, taper_A,
     )  # fmt: skip
-
-
-def _taper_A(run: Mapping[str, Any], ended: Mapping[str, Any]) -> float | None:
-    """Return the current to which a charge had to fall, as its plan has it."""
-    steps, step = (run.get("plan") or {}).get("steps") or [], ended.get("step")
-    if not isinstance(step, int) or not 0 <= step < len(steps):
-        return None
-    ends = steps[step].get("ends") or []
-    return next((finite_number(end.get("value")) for end in ends if end.get("reason") == "taper"), None)
 
 
 def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:

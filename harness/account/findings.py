@@ -42,6 +42,9 @@ BALANCE_SUSPECTED, BALANCE_ESTABLISHED = 0.97, 0.95  # practice; real cells give
 GAVE_LEAST = 0.80  # of what a charge from empty put in, whatever the currents (practice: a sound cell 0.95 and more)
 BALANCE_LEAST_U = 0.007  # of a ratio (practice)
 BALANCE_UNLIKE_U = 0.015  # of one closed by two charges at unlike currents: they do not end equally full (drawn cells)
+LIKE_TAPER = (
+    0.25  # two charges that end at currents no further apart end equally full (a cheap meter shows 10 mA steps)
+)
 FALLS_FULL_V_PER_H = 0.016  # at rest, an hour after a full charge: drawn sound and aged cells 12 mV/h at most, ...
 FALLS_FULL_LEAST_V = 0.0005  # ... those that lose 30 % a day or more 20 mV/h; and what the meter may show too much
 FALLS_FULL_FROM_H = 0.9
@@ -259,7 +262,7 @@ def _as_full(a: Move, b: Move) -> bool:
     """Tell whether two charges went alike, down to the same current: only then they end equally full."""
     if a.taper_A is None or b.taper_A is None:
         return _alike(a, b)
-    return _alike(a, b) and abs(a.taper_A - b.taper_A) <= 0.1 * max(a.taper_A, b.taper_A)
+    return _alike(a, b) and abs(a.taper_A - b.taper_A) <= LIKE_TAPER * max(a.taper_A, b.taper_A)
 
 
 def _gentler(a: Move, b: Move) -> bool:

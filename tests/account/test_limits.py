@@ -80,7 +80,7 @@ def test_a_cycle_between_unlike_charges_is_told_apart():
     assert [item.unlike for item in f.balances(like)] == [False]
     faster = replace(charge(12.0).moves[0], current_A=0.46)
     assert [item.unlike for item in f.balances([*like[:2], (charge(12.0), faster)])] == [True]
-    for taper_A, unlike in ((0.05, False), (0.046, False), (0.04, True)):
+    for taper_A, unlike in ((0.05, False), (0.038, False), (0.037, True)):
         moves = [(run, replace(move, taper_A=0.05 if n == 0 else taper_A)) for n, (run, move) in enumerate(like)]
         assert [item.unlike for item in f.balances(moves)] == [unlike]
     a_tenth = replace(faster, current_A=0.43)
