@@ -17,6 +17,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
 from amphora.harness.control.events import Event, StepBegun, StepEnded
+from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, Result
 
@@ -165,6 +166,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
         final, moves, rests,
         capacity_Ah=result.capacity_Ah if whole else None,
         capacity_U_Ah=result.capacity_U_Ah if whole else None,
+        stated_Ah=result.stated.capacity_Ah if whole and result.stated else None,
         headline=result.headline,
         headline_start=result.start or "unknown",
         temperature_degC=result.temperature_degC,
@@ -182,13 +184,14 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
 
 
 def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[StepEnded]) -> Move:
-    whole = phase.complete
+    whole, taper_A = phase.complete, None
     if phase.kind == "charge" and run.get("plan") is not None:
         near = [event for event in ended if abs(event.t_s - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and _charge_completed(run, near[-1])
+        taper_A = phase.charge_metrics.end_current_A if whole and phase.charge_metrics else None
     return Move(
         phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
-        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V,
+        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V, taper_A,
     )  # fmt: skip
 
 
@@ -199,7 +202,7 @@ def _charge_completed(run: Mapping[str, Any], ended: StepEnded) -> bool:
     if ended.reason == "taper":
         return True
     plan = run.get("plan") or {}
-    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
+    if is_a_guess(str(plan.get("capacity_source", "assumed"))):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
     return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended.reason in ("time", "condition", "charge")
 
