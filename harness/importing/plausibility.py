@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.columns import CLOCK_UNITS, SHORT, Source, unit_factor
+from amphora.harness.importing.columns import CLOCK_UNITS, SHORT, Source, bare, unit_factor
 from amphora.harness.importing.rows import DAY_S, Readings, Rows, Told
 from amphora.harness.importing.table_file import Layout, lines_text
 
@@ -29,6 +29,7 @@ LEAST_AH = 0.02
 FULL_SWING_H = (0.13, 50.0)  # a cell emptied or filled within less or more is no test of this trade
 SWING_V = (0.004, 1.6)  # resistance times capacity per hour: the step of the voltage at 1 h rate
 DOUBT_AH = (0.002, 300.0)  # a full swing of a cell of any kind
+SILENT_ROWS, SILENT_FALL, SILENT_MOST_S = 20, 0.04, 2 * DAY_S  # of a rest; share of the voltage that it falls by
 STRAY_ROWS = 5  # so many readings in a row may be strays
 MOST_STRAYS = 0.02
 Sign = Literal["negative", "positive"]
@@ -217,6 +218,7 @@ def settle_units(
             told.note(f"v: {sources['v'].shown} states no unit; about {middle:.4g}: read as {SHORT['v'][factor]}")
     if not readings.unstated & {"t", "i"}:
         return out
+    _refuse_unknown_unit(file, readings, sources)
     swing = swing_of(readings.t, v, readings.i)
     times = {"": 1.0}
     if "t" in readings.unstated:
@@ -295,6 +297,23 @@ def settle_units(
     raise InputError(
         f"{file}: no unit is stated for {columns}, and none makes sense of a cell ({shown[0]}); state it, as "
         f"--units {option}"
+    )
+
+
+def _refuse_unknown_unit(file: Path, readings: Readings, sources: Mapping[str, Source]) -> None:
+    """Refuse a time that counts in a unit which its header names and nobody here knows: it is not to be guessed.
+
+    Raises:
+        InputError: as said.
+    """
+    unit = bare(sources["t"].shown)[1] if sources["t"].guessed else ""
+    if "t" not in readings.unstated or readings.two_figures or not unit or unit_factor("t", unit) is not None:
+        return
+    if re.search(r"[:]|^(utc|gmt|cet|cest|local|iso.*|hms|dd|mm|yy|yyyy|excel|unix|epoch|elapsed)", unit, re.I):
+        return
+    raise InputError(
+        f"{file}: the times in {sources['t'].shown!r} are in {unit[:20]!r}, which is no unit of time known here; state "
+        f"one of {', '.join(SHORT['t'].values())}, as --units t=min"
     )
 
 
@@ -457,7 +476,7 @@ def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
         {name: values[keep] for name, values in rows.extra.items()},
         rows.executed[keep],
         rows.lines[keep],
-        [row - int(before[row - 1]) for row in rows.restarts if row < v.size],
+        [row - int(before[row - 1]) for row in rows.restarts if row - int(before[row - 1]) < int(keep.sum())],
         rows.first_utc,
     )
 
@@ -481,6 +500,7 @@ def judge(file: Path, rows: Rows, told: Told) -> None:
     _refuse_wrong_scale(file, rows, middle_V, scale_A)
     idle = current_A < max(0.02, 0.01 * scale_A)
     _judge_jumps(file, rows, idle, scale_A, told)
+    _judge_silent_ammeter(rows, idle, told)
     _flag(rows, int(np.count_nonzero(~idle)), middle_V, scale_A, told)
 
 
@@ -520,6 +540,28 @@ def _judge_jumps(file: Path, rows: Rows, idle: "BoolArray", scale_A: float, told
         f"The voltage jumps by more than 0.5 V with no current {jumps.size} time(s), first at line "
         f"{int(lines[row + 1])}: a loose wire?",
     )
+
+
+def _judge_silent_ammeter(rows: Rows, idle: "BoolArray", told: Told) -> None:
+    """Warn where the voltage falls on for long with no current shown: what drew it is not in the figures."""
+    import numpy as np
+
+    t, v = rows.columns["t"], rows.columns["v"]
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], idle.astype(np.int8), [0]))))
+    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if end - begin < SILENT_ROWS or begin == 0:
+            continue
+        first = begin + 2  # a rest begins with a recovery
+        fall = float(np.median(v[first : first + 3]) - np.median(v[end - 3 : end]))
+        middle = float(np.median(v[(first + end) // 2 - 1 : (first + end) // 2 + 2]))
+        late = middle - float(np.median(v[end - 3 : end]))
+        if fall > SILENT_FALL * float(np.median(v)) and late > 0.25 * fall and t[end - 1] - t[begin] < SILENT_MOST_S:
+            told.warn(
+                "scale-doubtful",
+                f"The voltage falls by {fall:.2f} V from line {int(rows.lines[begin])} on while no current is shown: an "
+                "ammeter that fell silent, or a load that it does not see. What was drawn there is in no figure.",
+            )
+            return
 
 
 def _flag(rows: Rows, loaded: int, middle_V: float, scale_A: float, told: Told) -> None:

@@ -24,6 +24,7 @@ from amphora.harness.importing.columns import (
     plain_word,
     unit_factor,
 )
+from amphora.harness.importing.odd_times import blocks_in_order, overflow_s, plain_times, put_forward, spread
 from amphora.harness.importing.table_file import CLOCK, COMPLEX, DATE, DAY_ONLY, WITH_UNIT, Layout, lines_text
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapping[
     import numpy as np
 
     bad: dict[int, str] = {}
-    t, first_utc, wraps, _ = _time_column(file, layout, table, sources["t"], bad, told)
+    t, first_utc, wraps, kind = _time_column(file, layout, table, sources["t"], bad, told)
     columns: dict[str, FloatArray] = {"t": t}
     for channel in ("v", "i"):
         columns[channel] = number_column(layout, table, sources[channel], bad)
@@ -137,12 +138,29 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapping[
             first_utc = (datetime.fromisoformat(first_utc) + timedelta(seconds=float(columns["t"][0]))).isoformat()
         columns["t"] = columns["t"] - (columns["t"][0] if not wraps and first_utc is not None else 0.0)
     columns["t"], order, restarts = _settle_time(columns["t"], wraps, lines, told, steps if "step" in sources else None)
+    if kind in ("clock", "date"):
+        _settle_clock(columns, lines, told)
     if order is not None:
         columns = {name: column if name == "t" else column[order] for name, column in columns.items()}
         extra = {name: column[order] for name, column in extra.items()}
         steps, lines = steps[order], lines[order]
     executed = np.concatenate(([0], np.cumsum(np.diff(steps) != 0))).astype(np.int64)
     return Rows(columns, extra, executed, lines, restarts, first_utc)
+
+
+def _settle_clock(columns: "dict[str, FloatArray]", lines: "IntArray", told: Told) -> None:
+    """Undo what clocks do: one stamp for several rows, an hour in spring. Rows as they stand in the table."""
+    apart = spread(columns["t"])
+    if apart is not None:
+        columns["t"] = apart
+        told.note("several rows share a stamp of the clock: spread evenly up to the next")
+    row = put_forward(columns["t"], columns["v"], columns["i"])
+    if row is not None:
+        columns["t"] = columns["t"].copy()
+        columns["t"][row:] -= HOUR_S
+        line = int(lines[row])
+        told.note(f"line {line}: the clock was put forward by an hour; the voltage goes on as if no hour had passed")
+        told.warn("clock-set", f"The clock was put forward by an hour at line {line}; the hour was taken out.")
 
 
 def newest_first(t: "FloatArray") -> bool:
@@ -297,6 +315,7 @@ def number_column(layout: Layout, table: "pd.DataFrame", source: Source, bad: di
         if layout.decimal == ",":
             plain = plain.str.replace(",", ".", regex=False)
         plain = plain.str.replace(r"^\((\d.*)\)$", r"-\1", regex=True)  # as bookkeepers write what is owed
+        plain = plain.str.replace(r"^(\d[\d.]*)-$", r"-\1", regex=True)  # and as old ledgers do
         read = pd.to_numeric(plain, errors="coerce")
         values = read.to_numpy(dtype=np.float64, na_value=np.nan)
         values = _with_units(plain, values, source)
@@ -383,6 +402,8 @@ def _time_column(
         raise InputError(f"{file}: the time column {source.shown} is empty")
     sample = [str(item) for item in present.iloc[:50]]
     text, sample = _with_the_day(layout, table, source, text, sample, told)
+    text = plain_times(text)
+    sample = [str(item) for item in text.dropna().iloc[:50]]
     if sum(bool(CLOCK.match(item)) for item in sample) > 0.5 * len(sample):
         times = _clock_times(text, source)
     elif sum(bool(DATE.match(item)) for item in sample) > 0.5 * len(sample):
@@ -472,7 +493,8 @@ def _clock_times(text: Any, source: Source) -> _Times:
     spelled = numbers(words["m"])
     if np.isfinite(spelled).any():
         days, hours = np.nan_to_num(numbers(words["d"])), np.nan_to_num(numbers(words["h"]))
-        return _Times(days * DAY_S + hours * HOUR_S + spelled * 60 + numbers(words["s"]), kind="clock")
+        clock = days * DAY_S + hours * HOUR_S + spelled * 60 + numbers(words["s"])
+        return _Times(clock, kind="clock")
     days = np.nan_to_num(numbers(parts["d"])) + np.nan_to_num(numbers(parts["e"]))
     hours, minutes, seconds = (numbers(parts[name]) for name in ("h", "m", "s"))
     parted = np.nan_to_num(numbers(parts["f"]))
@@ -611,6 +633,11 @@ def _settle_time(
     import numpy as np
 
     t = t.copy() if steps is None else _step_clock(t, steps, lines, told)
+    blocks = blocks_in_order(t)
+    if blocks is not None:
+        told.note("the rows stand in blocks that are not in order of time; they were sorted")
+        told.warn("time-disorder", "Blocks of rows were out of order in time and were sorted.")
+        return t[blocks] - min(0.0, float(t[blocks][0])), blocks, []
     t, order, restarts = _without_falls(t, wraps, lines, told)
     if (np.diff(t) < 0).any():
         again = np.argsort(t, kind="stable")
@@ -646,11 +673,16 @@ def _without_falls(
         line = int(lines[row if order is None else order[row]])
         ahead = np.diff(t[max(0, row - 50) : row])
         usual = _usual_s(ahead)
+        whole = overflow_s(float(t[row - 1]), float(t[row]), usual)
+        if whole is not None and not wraps:
+            t[row:] += whole
+            told.note(f"line {line}: the count of the time begins anew at {whole:g} s; taken as going on")
+            continue
         if wraps and drop > DAY_S / 2:
             t[row:] += DAY_S
             told.note(f"line {line}: the clock passes midnight")
             continue
-        if abs(drop - HOUR_S) < max(5.0, 3 * usual) and drop > 100 * usual:
+        if abs(drop - HOUR_S) < max(5.0, 3 * usual) and drop > 10 * usual:
             t[row:] += HOUR_S
             told.note(f"line {line}: the clock was set back by an hour; taken as going on")
             told.warn("clock-set", f"The clock was set back by an hour at line {line}; time was taken as going on.")

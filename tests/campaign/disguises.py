@@ -30,7 +30,7 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.import_run import import_table
 
-TELLING = ("scale-doubtful", "capacity-implausible")
+TELLING = ("scale-doubtful", "capacity-implausible", "time-restarts")
 BEGAN = datetime(2026, 3, 14, 21, 15, 0)
 
 
