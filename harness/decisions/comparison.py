@@ -243,7 +243,8 @@ def add_resistances_at(rows: Sequence[dict[str, Any]], runs: Sequence[CellRun]) 
         value = chosen_resistance(run.result)
         degC = run.result.temperature_degC
         if value is not None and value.ohm and degC is not None:
-            seen.setdefault(str(run.result.cell or run.cell.get("id")), []).append((degC, value.ohm, value.U_ohm or 0.0))
+            name = str(run.result.cell or run.cell.get("id"))
+            seen.setdefault(name, []).append((degC, value.ohm, value.U_ohm or 0.0))
     warmth = {str(run.folder): run.result.temperature_degC for run in runs}
     for row in rows:
         degC = warmth.get(row["run"]) if row["resistance_ohm"] is not None else None

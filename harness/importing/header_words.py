@@ -9,10 +9,10 @@ import re
 # More words for time, voltage and current. Beside the written form the one without accents is compared.
 MORE_WORDS: dict[str, tuple[str, ...]] = {
     "t": (
-        "시간", "χρονος", "ido", "час", "timp", "vrijeme", "vreme", "време", "timi", "waktu", "laikas", "laiks", "aeg",
-        "זמן", "الوقت", "الزمن", "زمان", "समय", "เวลา", "tempus", "zeitpunkt", "messzeit", "laufzeit", "testzeit", "rtc",
-        "millis", "secs", "mins", "hrs", "czas", "horodatage", "moment", "jiffies", "tidspunkt", "tidpunkt", "duree",
-        "duracion", "durata", "uptime",
+        "시간", "χρονος", "ido", "час", "timp", "vrijeme", "vreme", "време", "timi", "waktu", "laikas",
+        "laiks", "aeg", "זמן", "الوقت", "الزمن", "زمان", "समय", "เวลา", "zeitpunkt", "messzeit",
+        "laufzeit", "testzeit", "rtc", "millis", "secs", "mins", "hrs", "horodatage", "moment",
+        "tidspunkt", "tidpunkt", "duree", "duracion", "durata", "uptime",
     ),
     "v": (
         "전압", "ταση", "napon", "napetost", "napatie", "напруга", "напрежение", "tensiune", "spenna", "spenning",

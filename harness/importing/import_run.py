@@ -30,9 +30,9 @@ from amphora.harness.importing.plausibility import (
     judge,
     settle_units,
     states_of,
-    without_strays,
 )
 from amphora.harness.importing.rows import Rows, Told, readings_of, rows_of, table_of_one_cell
+from amphora.harness.importing.strays import without_strays
 from amphora.harness.importing.table_file import Layout, read_bytes, read_table
 
 if TYPE_CHECKING:

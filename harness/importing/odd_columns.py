@@ -7,6 +7,7 @@ that nobody takes one of them for the whole. What was done is told.
 
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from amphora.harness.importing.columns import ANOTHER_TIME, UNITS, WORDS_IN, bare, plain_word, unit_factor
@@ -84,11 +85,13 @@ def _pivoted(
     if len(times) != 1:
         return layout, table
     kind = table[names].astype("string").str.strip()
-    turn = (kind == kinds[0]).cumsum()  # so that a time that stands twice keeps both
+    turn = pd.Series(
+        (kind == kinds[0]).fillna(False).to_numpy(bool).astype(int), index=kind.index
+    ).cumsum()  # so that a time that stands twice keeps both
     wide = pd.DataFrame({0: table[times[0]].groupby(turn).first()})
     header, lines = [layout.header[times[0]]], table.index.to_series().groupby(turn).first()
     for number, one in enumerate(kinds):
-        rows = kind == one
+        rows = (kind == one).fillna(False).to_numpy(bool)
         wide[number + 1] = table[value][rows].groupby(turn[rows]).first()
         said = table[units][rows].dropna().unique() if units is not None else []
         if len(said) > 1:
@@ -126,7 +129,7 @@ def _time_in_parts(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> t
     if len(parts) < 2 or max(parts.values()) / min(parts.values()) > 86_400:
         return layout, table
     shown = sorted(parts.items(), key=lambda one: -one[1])
-    for (_, above), (column, factor) in zip(shown, shown[1:], strict=False):
+    for (_, above), (column, factor) in pairwise(shown):
         values = _numbers(table, column)
         if not float(values.max()) <= above / factor:  # seconds go to 59: what goes further counts by itself
             return layout, table

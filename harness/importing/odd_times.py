@@ -26,6 +26,7 @@ _MONTHS = {
 _DURATION = r"^PT(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:\.\d+)?)S)?$"
 _LETTERED = r"^(\d{1,2})\s*h\s*(\d{1,2})\s*(?:m|min|')\s*(\d{1,2})\s*(?:s|\"|'')?$"
 _DOTTED = r"^(\d{1,2})\.(\d{2})\.(\d{2})$"
+_OWN = rf"{_DOTTED}|^\d+:\d{{1,2}}:\d{{2}}:\d{{2}}$"  # figures and marks alone, and yet not as `rows` reads them
 _UNIX = r"^([A-Za-z]{3}) +(\d{1,2}) (\d{1,2}:\d{2}:\d{2}) (\d{4})$"  # as C's ctime writes it
 OVERFLOWS_S = (86_400.0, 65_536.0, 4_294_967.296)  # a day; 16 bits of seconds; 32 bits of milliseconds
 HOUR_S = 3600.0
@@ -34,7 +35,7 @@ HOUR_S = 3600.0
 def plain_times(text: Any) -> Any:
     """Return a column of texts with durations, letters and months in forms that `rows` knows, as a pandas series."""
     sample = [str(item) for item in text.dropna().iloc[:20]]
-    if not sample or all(re.fullmatch(r"[\d\s:.,TZ+/-]*", item) and not re.match(_DOTTED, item) for item in sample):
+    if not sample or all(re.fullmatch(r"[\d\s:.,TZ+/-]*", item) and not re.match(_OWN, item) for item in sample):
         return text
 
     def most(pattern: str) -> bool:

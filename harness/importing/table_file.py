@@ -392,7 +392,7 @@ def _named_columns(names: Sequence[str], units: Sequence[str] | None) -> list[st
 
 
 def _header_elsewhere(split: Sequence[list[str]], values: Sequence[int], first: int, width: int) -> list[str]:
-    """Return a header that leaves out the column of row numbers, or stands below the rows; empty where there is none."""
+    """Return a header that leaves out the row numbers' column, or stands below the rows; empty without one."""
     above = split[first - 1] if first else []
     if len(above) == width - 1 and values[first - 1] == 0 and known_headers(above) >= 2:
         return ["", *_named_columns(above, None)]

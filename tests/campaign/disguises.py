@@ -890,7 +890,7 @@ def tried(record: Recorded, way: Disguise, folder: Path) -> Outcome:
         run = import_table(file, "W-1", cutoff=cutoff, logs=folder / "logs", **way.options)  # type: ignore[arg-type]
     except InputError as error:
         return Outcome(record.name, way.name, way.told_units, "refused", str(error))
-    except Exception as error:  # a traceback is what nobody may meet: counted as wrong, and the campaign goes on
+    except Exception as error:  # noqa: BLE001 a traceback is what nobody may meet: counted as wrong, and the campaign goes on
         return Outcome(record.name, way.name, way.told_units, "wrong", f"traceback: {error!r}")
     figures = analyse_run(run)
     capacity = figures["capacity_Ah"]

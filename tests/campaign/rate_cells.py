@@ -30,8 +30,8 @@ FRESH = {
 }  # fmt: skip
 FRESH_RATES_It = ((0.08, 0.15), (0.28, 0.42), (0.42, 0.6), (0.6, 0.85), (0.85, 1.2), (1.2, 1.7), (1.7, 2.2))
 POSITIVE = {
-    "Ramadass2004": "LCO", "Chen2020": "NMC", "Mohtat2020": "NMC", "Ecker2015": "NMC", "OKane2022": "NMC", "ORegan2022": "NMC",
-    "NCA_Kim2011": "NCA", "Ai2020": "LCO", "Marquis2019": "LCO", "Prada2013": "LFP",
+    "Ramadass2004": "LCO", "Chen2020": "NMC", "Mohtat2020": "NMC", "Ecker2015": "NMC", "OKane2022": "NMC",
+    "ORegan2022": "NMC",    "NCA_Kim2011": "NCA", "Ai2020": "LCO", "Marquis2019": "LCO", "Prada2013": "LFP",
 }  # fmt: skip
 Told = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]  # t_s, V, A out, degC
 

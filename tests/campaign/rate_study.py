@@ -101,7 +101,8 @@ def of_cell(draw: Draw, held: dict[str, Any], tests: Sequence[str], logs: Path) 
             if truth_h < SHORTEST_H:
                 continue
             duty = read_duty(
-                f'name="d"\nchemistry=["{draw.chemistry}"]\nlowest_rail="{rail_V} V"\nnight_temperature="{draw.room_K - 273.15:.1f} degC"\n'
+                f'name="d"\nchemistry=["{draw.chemistry}"]\nlowest_rail="{rail_V} V"\n'
+                f'night_temperature="{draw.room_K - 273.15:.1f} degC"\n'
                 f'[[modes]]\nname="m"\ncurrent="{rate * nominal_Ah * 1000:.6f} mA"\nduty_cycle="1"\n',
                 "study",
             )

@@ -66,38 +66,107 @@ headed("korean", (("시간 (초)", "전압 (V)", "전류 (A)"), {}), (("시간(�
 headed("greek", (("Χρόνος (s)", "Τάση (V)", "Ρεύμα (A)"), COMMA), (("Χρόνος [min]", "Τάση [V]", "Ρεύμα [A]"), MIN))
 headed("danish", (("Tid (min)", "Spænding (V)", "Strøm (mA)"), COMMA | MIN | MILLI))
 headed("norwegian", (("Tid [s]", "Spenning [V]", "Strøm [A]"), COMMA))
-headed("hungarian", (("Idő (s)", "Feszültség (V)", "Áram (A)"), COMMA), (("Idő [perc]", "Feszültség [V]", "Áram [A]"), MIN))
-headed("ukrainian", (("Час, с", "Напруга, В", "Струм, А"), COMMA), (("Час, хв", "Напруга, В", "Струм, мА"), COMMA | MIN | MILLI))
-headed("romanian", (("Timp (s)", "Tensiune (V)", "Curent (A)"), COMMA), (("Timp (ore)", "Tensiune (V)", "Curent (A)"), HOUR))
+headed(
+    "hungarian", (("Idő (s)", "Feszültség (V)", "Áram (A)"), COMMA), (("Idő [perc]", "Feszültség [V]", "Áram [A]"), MIN)
+)
+headed(
+    "ukrainian",
+    (("Час, с", "Напруга, В", "Струм, А"), COMMA),
+    (("Час, хв", "Напруга, В", "Струм, мА"), COMMA | MIN | MILLI),
+)
+headed(
+    "romanian",
+    (("Timp (s)", "Tensiune (V)", "Curent (A)"), COMMA),
+    (("Timp (ore)", "Tensiune (V)", "Curent (A)"), HOUR),
+)
 headed("croatian", (("Vrijeme [s]", "Napon [V]", "Struja [A]"), COMMA))
 headed("icelandic", (("Tími (s)", "Spenna (V)", "Straumur (A)"), COMMA))
-headed("brackets of every kind", (("Time <s>", "Voltage <V>", "Current <mA>"), MILLI), (("Time {min}", "Voltage {V}", "Current {A}"), MIN))
-headed("wide brackets", (("时间（分）", "电压（V）", "电流（mA）"), MIN | MILLI), (("時間（秒）", "電圧（mV）", "電流（A）"), {"vs": 1e3}))
+headed(
+    "brackets of every kind",
+    (("Time <s>", "Voltage <V>", "Current <mA>"), MILLI),
+    (("Time {min}", "Voltage {V}", "Current {A}"), MIN),
+)
+headed(
+    "wide brackets",
+    (("时间（分）", "电压（V）", "电流（mA）"), MIN | MILLI),
+    (("時間（秒）", "電圧（mV）", "電流（A）"), {"vs": 1e3}),
+)
 headed("in a unit, German", (("Zeit in Minuten", "Spannung in Volt", "Strom in Milliampere"), COMMA | MIN | MILLI))
 headed("in a unit, French", (("Temps en minutes", "Tension en volts", "Courant en ampères"), COMMA | MIN))
-headed("in a unit, Spanish", (("Tiempo en horas", "Tensión en voltios", "Corriente en miliamperios"), COMMA | HOUR | MILLI))
+headed(
+    "in a unit, Spanish", (("Tiempo en horas", "Tensión en voltios", "Corriente en miliamperios"), COMMA | HOUR | MILLI)
+)
 headed("in a unit, Italian", (("Tempo in ore", "Tensione in volt", "Corrente in ampere"), COMMA | HOUR))
-headed("abbreviated words", (("secs", "volts", "amps"), {}), (("hrs", "volts", "amps"), HOUR), (("mins", "V", "mA"), MIN | MILLI))
+headed(
+    "abbreviated words",
+    (("secs", "volts", "amps"), {}),
+    (("hrs", "volts", "amps"), HOUR),
+    (("mins", "V", "mA"), MIN | MILLI),
+)
 headed("DC", (("Time, sec", "VDC", "ADC"), {}), (("Time [min]", "Volts DC", "mA DC"), MIN | MILLI))
-headed("of the cell", (("t_test [h]", "U_Zelle [V]", "I_Last [A]"), HOUR), (("t [min]", "U_cell [mV]", "I_cell [mA]"), MIN | {"vs": 1e3} | MILLI))
+headed(
+    "of the cell",
+    (("t_test [h]", "U_Zelle [V]", "I_Last [A]"), HOUR),
+    (("t [min]", "U_cell [mV]", "I_cell [mA]"), MIN | {"vs": 1e3} | MILLI),
+)
 headed("electrochemists", (("t/min", "E/V", "I/mA"), MIN | MILLI), (("t / s", "E / V", "I / A"), {}))
 headed("line break in the header", (("Time\n(min)", "Voltage\n(V)", "Current\n(mA)"), MIN | MILLI | {"quote": True}))
-headed("capital words", (("TIME MINUTES", "VOLTAGE VOLTS", "CURRENT AMPERES"), MIN), (("SECONDS ELAPSED", "VOLTS", "MILLIAMPERES"), MILLI))
-headed("tenths", (("Time (x 10 s)", "Voltage (V)", "Current (A)"), {"ts": 0.1}), (("t [0.1 s]", "U [V]", "I [A]"), {"ts": 10.0}))
+headed(
+    "capital words",
+    (("TIME MINUTES", "VOLTAGE VOLTS", "CURRENT AMPERES"), MIN),
+    (("SECONDS ELAPSED", "VOLTS", "MILLIAMPERES"), MILLI),
+)
+headed(
+    "tenths",
+    (("Time (x 10 s)", "Voltage (V)", "Current (A)"), {"ts": 0.1}),
+    (("t [0.1 s]", "U [V]", "I [A]"), {"ts": 10.0}),
+)
 headed("ten millivolt", (("Time (s)", "Voltage (10 mV)", "Current (A)"), {"vs": 100.0}))
-headed("powers of ten", (("Time (10^3 s)", "Voltage (V)", "Current (A)"), {"ts": 1e-3, "tf": "{:.7f}"}), (("Time (s)", "Voltage (V)", "Current (A x 10^-3)"), MILLI))
+headed(
+    "powers of ten",
+    (("Time (10^3 s)", "Voltage (V)", "Current (A)"), {"ts": 1e-3, "tf": "{:.7f}"}),
+    (("Time (s)", "Voltage (V)", "Current (A x 10^-3)"), MILLI),
+)
 headed("power of minus three, two ways", (("Time (ks)", "Voltage (V)", "Current (A)"), {"ts": 1e-3, "tf": "{:.7f}"}))
-headed("nanoampere", (("Time (s)", "Voltage (µV)", "Current (nA)"), {"vs": 1e6, "vf": "{:.0f}", "cs": 1e9, "cf": "{:.0f}"}))
-headed("microseconds", (("Time (us)", "Voltage (V)", "Current (A)"), {"ts": 1e6, "tf": "{:.0f}"}), (("time_usec", "voltage_uV", "current_uA"), {"ts": 1e6, "tf": "{:.0f}", "vs": 1e6, "vf": "{:.0f}", "cs": 1e6, "cf": "{:.0f}"}))
+headed(
+    "nanoampere", (("Time (s)", "Voltage (µV)", "Current (nA)"), {"vs": 1e6, "vf": "{:.0f}", "cs": 1e9, "cf": "{:.0f}"})
+)
+headed(
+    "microseconds",
+    (("Time (us)", "Voltage (V)", "Current (A)"), {"ts": 1e6, "tf": "{:.0f}"}),
+    (
+        ("time_usec", "voltage_uV", "current_uA"),
+        {"ts": 1e6, "tf": "{:.0f}", "vs": 1e6, "vf": "{:.0f}", "cs": 1e6, "cf": "{:.0f}"},
+    ),
+)
 headed("load current", (("Time (s)", "Cell voltage (V)", "Load current (A)"), {"cs": -1.0}))
-headed("discharge positive, said", (("Time (s)", "Voltage (V)", "Current (A, discharge positive)"), {"cs": -1.0}), (("Zeit (s)", "Spannung (V)", "Entladestrom (mA)"), {"cs": -1e3, "cf": "{:.1f}"}))
-headed("units wrong way round", (("s Time", "V Voltage", "mA Current"), MILLI), (("[min] Time", "[V] Voltage", "[A] Current"), MIN))
-headed("units with dots", (("Time. (min.)", "Volt. (V)", "Curr. (mA)"), MIN | MILLI), (("t. [sec.]", "U. [V]", "I. [A]"), {}))
-headed("the units lie", (("Time (ms)", "Voltage (V)", "Current (A)"), {}), (("Time (s)", "Voltage (V)", "Current (A)"), MILLI), told=False)
+headed(
+    "discharge positive, said",
+    (("Time (s)", "Voltage (V)", "Current (A, discharge positive)"), {"cs": -1.0}),
+    (("Zeit (s)", "Spannung (V)", "Entladestrom (mA)"), {"cs": -1e3, "cf": "{:.1f}"}),
+)
+headed(
+    "units wrong way round",
+    (("s Time", "V Voltage", "mA Current"), MILLI),
+    (("[min] Time", "[V] Voltage", "[A] Current"), MIN),
+)
+headed(
+    "units with dots",
+    (("Time. (min.)", "Volt. (V)", "Curr. (mA)"), MIN | MILLI),
+    (("t. [sec.]", "U. [V]", "I. [A]"), {}),
+)
+headed(
+    "the units lie",
+    (("Time (ms)", "Voltage (V)", "Current (A)"), {}),
+    (("Time (s)", "Voltage (V)", "Current (A)"), MILLI),
+    told=False,
+)
 headed("no units: microampere", (("t", "U", "I"), {"cs": 1e6, "cf": "{:.0f}"}), told=False)
 headed("no units: tenths of a second", (("t", "U", "I"), {"ts": 10.0, "tf": "{:.0f}"}), told=False)
 headed("no units: half minutes", (("n", "U", "I"), {"ts": 1 / 30, "tf": "{:.4f}"}), told=False)
-headed("fortran numbers", (("Time (s)", "Voltage (V)", "Current (A)"), {"tf": "{:.6E}", "vf": "{:.6E}", "cf": "{:.6E}"}))
+headed(
+    "fortran numbers", (("Time (s)", "Voltage (V)", "Current (A)"), {"tf": "{:.6E}", "vf": "{:.6E}", "cf": "{:.6E}"})
+)
 headed("comma for both", (("Time (s)", "Voltage (V)", "Current (A)"), {"comma": True, "sep": ","}), told=False)
 headed("no-break blanks", (("Zeit [s]", "Spannung [mV]", "Strom [mA]"), COMMA | {"group": "\u00a0", "vs": 1e3} | MILLI))
 headed("time before the trigger", (("Time (s)", "Voltage (V)", "Current (A)"), {}))
@@ -134,7 +203,9 @@ def _(r: Recorded, draw: random.Random) -> str:
 def _(r: Recorded, draw: random.Random) -> str:
     step = float(np.median(np.diff(r.t)))
     head = f"Sampling interval: {step:g} s\n"
-    return written([("Reading", [str(k) for k in range(r.t.size)]), ("V (V)", num(r.v)), ("I (A)", num(r.i))], head=head)
+    return written(
+        [("Reading", [str(k) for k in range(r.t.size)]), ("V (V)", num(r.v)), ("I (A)", num(r.i))], head=head
+    )
 
 
 @kind("ticks", told_units=False)
@@ -167,7 +238,8 @@ def _(r: Recorded, draw: random.Random) -> str:
 @kind("mean, least and most")
 def _(r: Recorded, draw: random.Random) -> str:
     columns = [
-        ("Time (min)", num(r.t / 60, "{:.4f}")), ("Voltage min (V)", num(r.v - 0.004)), ("Voltage max (V)", num(r.v + 0.004)),
+        ("Time (min)", num(r.t / 60, "{:.4f}")), ("Voltage min (V)", num(r.v - 0.004)),
+        ("Voltage max (V)", num(r.v + 0.004)),
         ("Voltage mean (V)", num(r.v)), ("Current mean (A)", num(r.i)), ("Current min (A)", num(r.i * 1.05)),
         ("Current max (A)", num(r.i * 0.95)),
     ]  # fmt: skip
@@ -177,7 +249,8 @@ def _(r: Recorded, draw: random.Random) -> str:
 @kind("two thermometers and a room")
 def _(r: Recorded, draw: random.Random) -> str:
     columns = [
-        ("T1 (°C)", num(r.temp)), ("T2 (°C)", num(r.temp - 1)), ("t (s)", num(r.t)), ("T_room (°C)", num(r.temp * 0 + 20)),
+        ("T1 (°C)", num(r.temp)), ("T2 (°C)", num(r.temp - 1)), ("t (s)", num(r.t)),
+        ("T_room (°C)", num(r.temp * 0 + 20)),
         ("V1 (V)", num(r.v)), ("I1 (A)", num(r.i)),
     ]  # fmt: skip
     return written(columns)
@@ -232,7 +305,9 @@ def _(r: Recorded, draw: random.Random) -> str:
 
 @kind("dates in words")
 def _(r: Recorded, draw: random.Random) -> str:
-    form = draw.choice(("%d %B %Y %H:%M:%S", "%a %b %d %H:%M:%S %Y", "%a, %d %b %Y %H:%M:%S +0100", "%B %d, %Y %H:%M:%S"))
+    form = draw.choice(
+        ("%d %B %Y %H:%M:%S", "%a %b %d %H:%M:%S %Y", "%a, %d %b %Y %H:%M:%S +0100", "%B %d, %Y %H:%M:%S")
+    )
     return with_time(r, stamps(r.t, form), "Time", sep=";")
 
 
@@ -265,7 +340,9 @@ def _(r: Recorded, draw: random.Random) -> str:
 
 @kind("durations")
 def _(r: Recorded, draw: random.Random) -> str:
-    form = draw.choice(("PT{h}H{m}M{s}S", "{d} days {hh:02d}:{m:02d}:{s:02d}", "{d}:{hh:02d}:{m:02d}:{s:02d}", "{h}h{m:02d}m{s:02d}s"))
+    form = draw.choice(
+        ("PT{h}H{m}M{s}S", "{d} days {hh:02d}:{m:02d}:{s:02d}", "{d}:{hh:02d}:{m:02d}:{s:02d}", "{h}h{m:02d}m{s:02d}s")
+    )
     out = []
     for x in r.t:
         w = round(float(x))
@@ -281,7 +358,9 @@ def _(r: Recorded, draw: random.Random) -> str:
 
 @kind("date and elapsed seconds")
 def _(r: Recorded, draw: random.Random) -> str:
-    return written([("Date", stamps(r.t, "%Y-%m-%d")), ("Time (s)", num(r.t)), ("U (V)", num(r.v)), ("I (A)", num(r.i))])
+    return written(
+        [("Date", stamps(r.t, "%Y-%m-%d")), ("Time (s)", num(r.t)), ("U (V)", num(r.v)), ("I (A)", num(r.i))]
+    )
 
 
 @kind("epoch microseconds", told_units=False)
@@ -379,13 +458,20 @@ def _(r: Recorded, draw: random.Random) -> str:
 def _(r: Recorded, draw: random.Random) -> str:
     lines = plain(r).split("\n")
     for at in (9, 70, 300):
-        lines.insert(min(at, len(lines) - 2), draw.choice(("--- load on ---", "# note: door opened", "Step 2 begins,,")))
+        lines.insert(
+            min(at, len(lines) - 2), draw.choice(("--- load on ---", "# note: door opened", "Step 2 begins,,"))
+        )
     return "\n".join(lines)
 
 
 @kind("index without a name")
 def _(r: Recorded, draw: random.Random) -> str:
-    columns = [("", [str(k) for k in range(r.t.size)]), ("Time (s)", num(r.t)), ("U (V)", num(r.v)), ("I (A)", num(r.i))]
+    columns = [
+        ("", [str(k) for k in range(r.t.size)]),
+        ("Time (s)", num(r.t)),
+        ("U (V)", num(r.v)),
+        ("I (A)", num(r.i)),
+    ]
     return written(columns)
 
 
@@ -451,7 +537,9 @@ def _(r: Recorded, draw: random.Random) -> str:
 @kind("direction as a number", told_units=False)
 def _(r: Recorded, draw: random.Random) -> str:
     state = ["1" if x > 0.01 else "2" if x < -0.01 else "0" for x in r.i]
-    return written([("Time (s)", num(r.t)), ("Voltage (V)", num(r.v)), ("Current (A)", num(abs(r.i))), ("Step type", state)])
+    return written(
+        [("Time (s)", num(r.t)), ("Voltage (V)", num(r.v)), ("Current (A)", num(abs(r.i))), ("Step type", state)]
+    )
 
 
 @kind("quantities as rows", told_units=False)
@@ -479,13 +567,29 @@ def _(r: Recorded, draw: random.Random) -> str:
 @kind("two cells with letters", told_units=False)
 def _(r: Recorded, draw: random.Random) -> str:
     o = _other(r)
-    return written([("Time (s)", num(r.t)), ("V_a (V)", num(r.v)), ("I_a (A)", num(r.i)), ("V_b (V)", num(o.v)), ("I_b (A)", num(o.i))])
+    return written(
+        [
+            ("Time (s)", num(r.t)),
+            ("V_a (V)", num(r.v)),
+            ("I_a (A)", num(r.i)),
+            ("V_b (V)", num(o.v)),
+            ("I_b (A)", num(o.i)),
+        ]
+    )
 
 
 @kind("two cells under the same names", told_units=False)
 def _(r: Recorded, draw: random.Random) -> str:
     o = _other(r)
-    return written([("Time (s)", num(r.t)), ("Voltage (V)", num(r.v)), ("Current (A)", num(r.i)), ("Voltage (V)", num(o.v)), ("Current (A)", num(o.i))])
+    return written(
+        [
+            ("Time (s)", num(r.t)),
+            ("Voltage (V)", num(r.v)),
+            ("Current (A)", num(r.i)),
+            ("Voltage (V)", num(o.v)),
+            ("Current (A)", num(o.i)),
+        ]
+    )
 
 
 @kind("three cells in turn", told_units=False)
