@@ -52,7 +52,9 @@ AHEAD_TIME = 0.74  # time constant of the surface's lead, as a share of the lead
 # k = 2, share: one lead for all of the charge; and where no rest within the discharge tells resistance from it. From
 # the building half of tests/campaign/rate_study.
 AHEAD_U, AHEAD_UNTOLD_U = 0.6, 0.9
-AHEAD_NO_REST_U_h = 0.05  # k = 2: where no rest tells; 0.02 h in the pouch cell of UNTOLD_MORE, more in thick electrodes
+AHEAD_NO_REST_U_h = (
+    0.05  # k = 2: where no rest tells; 0.02 h in the pouch cell of UNTOLD_MORE, more in thick electrodes
+)
 BEYOND_SHARE, BEYOND_POINTS = 0.02, 10  # of the charge: how far the curve is carried on past the test's end
 
 
