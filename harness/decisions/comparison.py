@@ -256,6 +256,11 @@ def add_resistances_at(rows: Sequence[dict[str, Any]], runs: Sequence[CellRun]) 
         row["resistance_at"] = None if found is None else found._asdict()
 
 
+def at_one_temperature(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Return rows whose `resistance_ohm` is that at 20 °C, where the temperature is known: for cells side by side."""
+    return [{**row, "resistance_ohm": row["resistance_at"]["ohm"]} if row.get("resistance_at") else row for row in rows]
+
+
 def claim_text(row: Mapping[str, Any]) -> str:
     """Return 'L3-a: claims 1200 mAh, holds 431.2 ± 9.4 mAh', or nothing without a claim and a capacity that counts."""
     from amphora.harness.common.words import with_U

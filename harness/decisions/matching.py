@@ -787,8 +787,7 @@ def candidate_of(
     if row.get("chemistry") in (None, "", "auto"):
         return "its chemistry is not known"
     return Candidate(
-        str(row["cell"]), str(row["chemistry"]), float(row["capacity_Ah"]),
-        (row.get("resistance_at") or {}).get("ohm") or row.get("resistance_ohm"),  # cells side by side: at 20 °C
+        str(row["cell"]), str(row["chemistry"]), float(row["capacity_Ah"]), row.get("resistance_ohm"),
         self_discharge, age_days, str(row.get("form") or ""), row.get("capacity_item_U_Ah"),
     )  # fmt: skip
 

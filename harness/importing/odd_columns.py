@@ -78,27 +78,24 @@ def _one_value_a_row(layout: Layout, table: "pd.DataFrame", notes: list[str]) ->
 def _pivoted(
     layout: Layout, table: "pd.DataFrame", names: int, value: int, kinds: list[str], notes: list[str]
 ) -> tuple[Layout, "pd.DataFrame"]:
-    import pandas as pd
-
     units = next((c for c, name in enumerate(layout.header) if plain_word(name) in UNIT_COLUMNS), None)
     times = [c for c in range(layout.width) if c not in (names, value, units)]
     if len(times) != 1:
         return layout, table
-    kind = table[names].astype("string").str.strip()
-    turn = pd.Series(
-        (kind == kinds[0]).fillna(False).to_numpy(bool).astype(int), index=kind.index
-    ).cumsum()  # so that a time that stands twice keeps both
-    wide = pd.DataFrame({0: table[times[0]].groupby(turn).first()})
+    kind = table[names].astype("string").str.strip().fillna("").to_numpy(dtype=object)
+    turn = (kind == kinds[0]).cumsum()  # so that a time that stands twice keeps both
+    wide = table[[times[0]]].groupby(turn).first()
     header, lines = [layout.header[times[0]]], table.index.to_series().groupby(turn).first()
+    wide.columns = [0]
     for number, one in enumerate(kinds):
-        rows = (kind == one).fillna(False).to_numpy(bool)
+        rows = kind == one
         wide[number + 1] = table[value][rows].groupby(turn[rows]).first()
         said = table[units][rows].dropna().unique() if units is not None else []
         if len(said) > 1:
             return layout, table
         header.append(f"{one} ({said[0]})" if len(said) else one)
     wide = wide[wide.index > 0]
-    wide.index = pd.Index(lines[wide.index].to_numpy())
+    wide.index = lines[wide.index].to_numpy()
     notes.append(f"each row held one value, of {', '.join(kinds)}: put into columns by {layout.header[times[0]]}")
     return replace(layout, header=header, width=len(header)), wide
 

@@ -7,8 +7,9 @@ several rows share, a counter that overflows, a clock put forward in spring) is 
 import re
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     import numpy.typing as npt
 
     FloatArray = npt.NDArray[np.float64]
@@ -77,8 +78,6 @@ def blocks_in_order(t: "FloatArray") -> "npt.NDArray[np.int64] | None":
 
     They fit together where no time stands twice and, once sorted, nothing is missing between them.
     """
-    import numpy as np
-
     falls = np.count_nonzero(np.diff(t) < 0)
     if not 1 <= falls <= 20 or t.size < 20 * (falls + 1):
         return None
@@ -97,8 +96,6 @@ def spread(t: "FloatArray") -> "FloatArray | None":
     Args:
         t: Seconds, shape (n,), not falling.
     """
-    import numpy as np
-
     if t.size < 12 or np.any(np.diff(t) < 0):
         return None
     first = np.flatnonzero(np.concatenate(([True], np.diff(t) > 0)))
@@ -134,8 +131,6 @@ def put_forward(t: "FloatArray", v: "FloatArray", i: "FloatArray") -> int | None
     Args:
         t, v, i: Second, volt, ampere; shape (n,).
     """
-    import numpy as np
-
     if t.size < 20:
         return None
     spans = np.diff(t)
@@ -157,3 +152,34 @@ def put_forward(t: "FloatArray", v: "FloatArray", i: "FloatArray") -> int | None
         if min(abs(before), abs(after)) * HOUR_S > 5 * max(moved, 3 * noise) and moved < 6 * noise:
             return row + 1
     return None
+
+
+def usual_s(spans: "FloatArray") -> float:
+    """Return the usual time from one reading to the next, in second; 0 where there is none."""
+    rising = spans[spans > 0]
+    return float(np.median(rising)) if rising.size else 0.0
+
+
+def step_clock(t: "FloatArray", steps: "FloatArray", lines: "npt.NDArray[np.int64]") -> "tuple[FloatArray, str | None]":
+    """Return times that go on where a clock counts each step from zero; a copy of the times where it does not.
+
+    A clock of each step falls only where the step changes, and begins there near zero; the step's own time then
+    counts from the last reading of the step before. Source: common practice of test tables.
+    """
+    out = t.copy()
+    spans = np.diff(t)
+    falls = np.flatnonzero(spans < 0) + 1
+    if falls.size == 0 or not (steps[falls] != steps[falls - 1]).all():
+        return out, None
+    usual = usual_s(spans)
+    if not ((t[falls] >= 0) & (t[falls] <= 2 * usual + 1e-9)).all():
+        return out, None
+    changes = np.flatnonzero(steps[1:] != steps[:-1]) + 1
+    if not (t[changes] <= 2 * usual + 1e-9).all():
+        return out, None  # a step whose clock did not begin anew: this is no clock of each step
+    for row in changes.tolist():
+        out[row:] = out[row - 1] + t[row:] if t[row] > 0 else out[row - 1] + usual + t[row:]
+    return out, (
+        f"line {int(lines[changes[0]])}: the time counts each step from zero; the {changes.size + 1} steps were put "
+        "one after the other"
+    )

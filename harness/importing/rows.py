@@ -24,7 +24,15 @@ from amphora.harness.importing.columns import (
     plain_word,
     unit_factor,
 )
-from amphora.harness.importing.odd_times import blocks_in_order, overflow_s, plain_times, put_forward, spread
+from amphora.harness.importing.odd_times import (
+    blocks_in_order,
+    overflow_s,
+    plain_times,
+    put_forward,
+    spread,
+    step_clock,
+    usual_s,
+)
 from amphora.harness.importing.table_file import CLOCK, COMPLEX, DATE, DAY_ONLY, WITH_UNIT, Layout, lines_text
 
 if TYPE_CHECKING:
@@ -632,7 +640,9 @@ def _settle_time(
     """
     import numpy as np
 
-    t = t.copy() if steps is None else _step_clock(t, steps, lines, told)
+    t, note = (t.copy(), None) if steps is None else step_clock(t, steps, lines)
+    if note is not None:
+        told.note(note)
     blocks = blocks_in_order(t)
     if blocks is not None:
         told.note("the rows stand in blocks that are not in order of time; they were sorted")
@@ -672,7 +682,7 @@ def _without_falls(
         drop = float(t[row - 1] - t[row])
         line = int(lines[row if order is None else order[row]])
         ahead = np.diff(t[max(0, row - 50) : row])
-        usual = _usual_s(ahead)
+        usual = usual_s(ahead)
         whole = overflow_s(float(t[row - 1]), float(t[row]), usual)
         if whole is not None and not wraps:
             t[row:] += whole
@@ -705,42 +715,6 @@ def _without_falls(
             told.note(f"line {line}: time falls by {drop:g} s and starts again; nothing is integrated across")
     told.note("time falls in very many places")
     return t, order, restarts
-
-
-def _usual_s(spans: "FloatArray") -> float:
-    """Return the usual time from one reading to the next, in second; 0 where there is none."""
-    import numpy as np
-
-    rising = spans[spans > 0]
-    return float(np.median(rising)) if rising.size else 0.0
-
-
-def _step_clock(t: "FloatArray", steps: "FloatArray", lines: "IntArray", told: Told) -> "FloatArray":
-    """Return times that go on where a clock counts each step from zero; a copy of the times where it does not.
-
-    A clock of each step falls only where the step changes, and begins there near zero; the step's own time then
-    counts from the last reading of the step before. Source: common practice of test tables.
-    """
-    import numpy as np
-
-    out = t.copy()
-    spans = np.diff(t)
-    falls = np.flatnonzero(spans < 0) + 1
-    if falls.size == 0 or not (steps[falls] != steps[falls - 1]).all():
-        return out
-    usual = _usual_s(spans)
-    if not ((t[falls] >= 0) & (t[falls] <= 2 * usual + 1e-9)).all():
-        return out
-    changes = np.flatnonzero(steps[1:] != steps[:-1]) + 1
-    if not (t[changes] <= 2 * usual + 1e-9).all():
-        return out  # a step whose clock did not begin anew: this is no clock of each step
-    for row in changes.tolist():
-        out[row:] = out[row - 1] + t[row:] if t[row] > 0 else out[row - 1] + usual + t[row:]
-    told.note(
-        f"line {int(lines[changes[0]])}: the time counts each step from zero; the {changes.size + 1} steps were put "
-        "one after the other"
-    )
-    return out
 
 
 # -- further columns --------------------------------------------------------------------------------

@@ -6,12 +6,13 @@ Knows the rows of a table and how they are told; which limits hold is common pra
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.rows import DAY_S, Rows, Told
 from amphora.harness.importing.table_file import lines_text
 
 if TYPE_CHECKING:
-    import numpy as np
     import numpy.typing as npt
 
     BoolArray = npt.NDArray[np.bool_]
@@ -29,8 +30,6 @@ def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
     Raises:
         InputError: more than a few.
     """
-    import numpy as np
-
     v, i = rows.columns["v"], rows.columns["i"]
     if v.size < 20:
         return rows
@@ -77,8 +76,6 @@ def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
 
 def silent_ammeter(rows: Rows, idle: "BoolArray", told: Told) -> None:
     """Warn where the voltage falls on for long with no current shown: what drew it is not in the figures."""
-    import numpy as np
-
     t, v = rows.columns["t"], rows.columns["v"]
     edges = np.flatnonzero(np.diff(np.concatenate(([0], idle.astype(np.int8), [0]))))
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
