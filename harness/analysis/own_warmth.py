@@ -18,8 +18,8 @@ USUAL_TIME_S = (
     850.0  # 40 to 45 J/K into it; 620 to 660 s measured in moved air, 700 to 1050 s in still (docs/faults.md)
 )
 PRIOR_U = 0.7  # k = 2, of the logarithm: room, holder, size of the body
-# Of a body that nobody named it may be a pouch, of the same charge with two to four times the surface: 10.8 K at 2 It
-# measured (Ai et al. 2020, doi 10.1149/2.0122001JES) where a cylinder of that size would rise by 40.
+# Without temperatures a body that nobody named may be a pouch, of the same charge with two to four times the surface:
+# 10.4 K at 2 It measured (Ai et al. 2020, doi 10.1149/2.0122001JES) where a cylinder of that size would rise by 40.
 UNNAMED_SHARE, UNNAMED_U = 0.6, 1.2
 REVERSIBLE_V_PER_K = 1e-4  # k = 2, mean over a discharge; tables of entropy of lithium cells (from memory)
 SENSOR_K = 0.4  # k = 2: of a rise, of sensor and room together (common practice)
@@ -51,27 +51,27 @@ def warmth_of(
     Source: lumped body, from the first law; weighted mean of an expected and a measured value of the logarithm, JCGM
         100:2008 (GUM), H.
     """
-    named = form.strip().upper() in SIZES_AH
     size_Ah = SIZES_AH.get(form.strip().upper(), capacity_Ah)
-    expected = USUAL_K_PER_W * USUAL_AH / max(size_Ah, 0.05) * (1.0 if named else UNNAMED_SHARE)
-    prior_U = PRIOR_U if named else UNNAMED_U
+    expected = USUAL_K_PER_W * USUAL_AH / max(size_Ah, 0.05)
     good = np.isfinite(degC) & np.isfinite(power_W)
     if np.count_nonzero(good) < 30 or not np.any(power_W[good] > 0):
-        return Warmth(expected, prior_U, USUAL_TIME_S)
+        if form.strip().upper() in SIZES_AH:
+            return Warmth(expected, PRIOR_U, USUAL_TIME_S)
+        return Warmth(UNNAMED_SHARE * expected, UNNAMED_U, USUAL_TIME_S)
     t, power, warm = t_s[good], power_W[good], degC[good]
     start = float(np.median(warm[: max(3, int(np.searchsorted(t, t[0] + 300.0)))]))
     shape = rise(t, power, Warmth(1.0, 0.0, USUAL_TIME_S))
     weight = np.gradient(t)
     square = float(np.sum(weight * shape * shape))
     if square <= 0:
-        return Warmth(expected, prior_U, USUAL_TIME_S)
+        return Warmth(expected, PRIOR_U, USUAL_TIME_S)
     found = float(np.sum(weight * shape * (warm - start))) / square
     typical_W = float(np.sum(weight * shape * shape) / np.sum(weight * shape))
     reversible = REVERSIBLE_V_PER_K * (273.15 + start) * amps / typical_W
     doubt = math.hypot(reversible, SENSOR_K / (typical_W * expected), 0.1)
     if found <= 0.1 * expected or doubt > 2.0:
-        return Warmth(expected, prior_U, USUAL_TIME_S)
-    own, prior = doubt**-2, prior_U**-2
+        return Warmth(expected, PRIOR_U, USUAL_TIME_S)
+    own, prior = doubt**-2, PRIOR_U**-2
     logarithm = (own * math.log(found) + prior * math.log(expected)) / (own + prior)
     return Warmth(math.exp(logarithm), max(LEAST_U, (own + prior) ** -0.5), USUAL_TIME_S)
 

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from amphora.harness.analysis.cell_model import (
-    AHEAD_NO_REST_U_h,
     UNTOLD_LOW,
     UNTOLD_LOW_U,
     UNTOLD_MORE,
     UNTOLD_U,
+    AHEAD_NO_REST_U_h,
     CellModel,
     cell_model,
 )

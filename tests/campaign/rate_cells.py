@@ -253,7 +253,7 @@ def emptied(cell: Driven, draw: Draw, rate_It: float) -> Told:
     """Empty a full cell at a steady current, down below the lowest rail."""
     cell.begin()
     amps = rate_It * cell.nominal_Ah
-    cell.spend(1.4 * 3600.0 / rate_It, amps, 6.0 / rate_It, min(draw.cutoff_V, *draw.rails_V) - 0.01)
+    cell.spend(4.0 * 3600.0 / rate_It, amps, 6.0 / rate_It, min(draw.cutoff_V, *draw.rails_V) - 0.01)
     return _joined(cell.parts)
 
 
