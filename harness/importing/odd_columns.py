@@ -5,18 +5,31 @@ charge and discharge current apart. Each gets one new column at the table's end,
 that nobody takes one of them for the whole. What was done is told.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from amphora.harness.importing.columns import ANOTHER_TIME, UNITS, WORDS_IN, bare, plain_word, unit_factor
+from amphora.harness.importing.columns import (
+    ANOTHER_TIME,
+    UNITS,
+    WORDS_IN,
+    bare,
+    known_headers,
+    plain_word,
+    unit_factor,
+)
 from amphora.harness.importing.table_file import Layout
 
 if TYPE_CHECKING:
     import pandas as pd
 
 UNIT_COLUMNS = frozenset(("unit", "units", "einheit", "unite", "unidad", "unita", "eenheid", "enhet"))
+_PACE = re.compile(
+    r"(?:interval|intervall|period|sampling|sample time|abtast\w*|pace|every|alle|spacing)\D{0,12}"
+    r"(\d+(?:[.,]\d+)?)\s*([^\W\d]+)", re.I,
+)  # fmt: skip
 VALUES = frozenset(("value", "values", "wert", "valeur", "valor", "valore", "waarde", "reading", "messwert"))
 SINCE_THE_LAST = ANOTHER_TIME - {"per", "remaining", "step"}
 
@@ -34,7 +47,7 @@ def put_together(
     """
     if not layout.header or mapping:
         return layout, table
-    for step in (_one_value_a_row, _units_beside, _time_in_parts, _since_the_last, _two_ways):
+    for step in (_one_value_a_row, _another_header, _paced, _units_beside, _time_in_parts, _since_the_last, _two_ways):
         layout, table = step(layout, table, notes)
     return layout, table
 
@@ -98,6 +111,64 @@ def _pivoted(
     wide.index = lines[wide.index].to_numpy()
     notes.append(f"each row held one value, of {', '.join(kinds)}: put into columns by {layout.header[times[0]]}")
     return replace(layout, header=header, width=len(header)), wide
+
+
+def _another_header(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
+    """Bring the rows below a second header, in other units, to the units of the first; its own line is left out."""
+    texts = [column for column in range(layout.width) if table[column].dtype.kind not in "fiub"]
+    if len(texts) < 2:
+        return layout, table
+    wordy = _numbers(table, texts[-1]).isna() & table[texts[-1]].notna()
+    places = [int(place) for place in wordy.to_numpy().nonzero()[0][:50]]
+    for place in places:
+        cells = [str(cell).strip() for cell in table.iloc[place]]
+        if cells == layout.header or known_headers(cells) < 2:
+            continue
+        ratios = [_ratio(name, cell) for name, cell in zip(layout.header, cells, strict=True)]
+        if any(ratio is None for ratio in ratios):
+            return layout, table  # it names other columns
+        line, changed = int(table.index[place]), table.copy(deep=False)
+        for column, ratio in enumerate(ratios):
+            if ratio != 1.0:
+                values = _numbers(changed, column)
+                values.iloc[place:] *= ratio
+                changed[column] = values
+        notes.append(f"line {line}: another header, in other units; what follows was brought to those of the first")
+        keep = [k for k in range(len(table)) if k != place]
+        return _another_header(layout, changed.iloc[keep], notes)
+    return layout, table
+
+
+def _ratio(name: str, again: str) -> float | None:
+    """Return by what the figures under a later header are to be multiplied; None where it is another quantity."""
+    if name == again:
+        return 1.0
+    (words, unit), (other, other_unit) = bare(name), bare(again)
+    for channel in ("t", "v", "i"):
+        factors = unit_factor(channel, unit), unit_factor(channel, other_unit)
+        if words == other and factors[0] is not None and factors[1] is not None:
+            return factors[1] / factors[0]
+    return None
+
+
+def _paced(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
+    """Count the rows of a table without a time, where a line above it says how far they are apart."""
+    for name in layout.header:
+        words, unit = bare(name)
+        tokens = set(plain_word(words).split()) | set(words.split())
+        if tokens & WORDS_IN["t"] or unit_factor("t", unit) is not None or unit_factor("t", name) is not None:
+            return layout, table
+    for line in layout.above:
+        found = _PACE.search(line)
+        factor = None if found is None else unit_factor("t", found.group(2))
+        if found is not None and factor is not None:
+            step_s = float(found.group(1).replace(",", ".")) * factor
+            notes.append(
+                f"there is no time; {line.strip()[:60]!r} above the table says that rows are {step_s:g} s apart"
+            )
+            values = table.index.to_series().rank(method="first").sub(1.0) * step_s
+            return _with_column(layout, table, "Time (s)", values, [])
+    return layout, table
 
 
 def _units_beside(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:

@@ -64,6 +64,7 @@ class Layout:
     first_line: int  # number of the first line of data, from 1
     width: int
     thousands: str | None = None
+    above: tuple[str, ...] = ()  # the lines above the rows
 
 
 def read_bytes(file: Path) -> tuple[bytes, str]:
@@ -336,7 +337,7 @@ def _layout(file: Path, lines: Sequence[str]) -> Layout:
     first = next(index for index, cells in enumerate(split) if len(cells) == width and _is_row(values[index], width))
     decimal, thousands = _decimal(delimiter, split[first:])
     header = _header(split, values, first, width) or _header_elsewhere(split, values, first, width)
-    return Layout(delimiter, decimal, header, first + 1, width, thousands)
+    return Layout(delimiter, decimal, header, first + 1, width, thousands, tuple(lines[:first]))
 
 
 def _is_row(values: int, width: int) -> bool:
