@@ -30,7 +30,7 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.import_run import import_table
 
-TELLING = ("scale-doubtful", "capacity-implausible", "time-restarts")
+TELLING = ("scale-doubtful", "capacity-implausible", "time-restarts", "gap")  # a part is missing, and it is said
 BEGAN = datetime(2026, 3, 14, 21, 15, 0)
 
 

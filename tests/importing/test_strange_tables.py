@@ -22,7 +22,8 @@ READ = (
     "german month names", "clocks with letters", "durations", "seconds of the day, over midnight",
     "counter of milliseconds that begins anew", "minus behind the number", "exponents with D", "single quotes",
     "index that the header leaves out", "blocks in the wrong order", "one value a row", "sheet of texts",
-    "clock to the minute", "a second table below",
+    "clock to the minute", "a second table below", "new header with other units half way",
+    "no time, the pace in the preamble",
 )  # fmt: skip
 TOLD = ("a stuck ammeter", "time that begins anew in mid-run")
 
