@@ -125,10 +125,11 @@ def _another_header(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> 
         if cells == layout.header or known_headers(cells) < 2:
             continue
         ratios = [_ratio(name, cell) for name, cell in zip(layout.header, cells, strict=True)]
-        if any(ratio is None for ratio in ratios):
+        known = [ratio for ratio in ratios if ratio is not None]
+        if len(known) < len(ratios):
             return layout, table  # it names other columns
         line, changed = int(table.index[place]), table.copy(deep=False)
-        for column, ratio in enumerate(ratios):
+        for column, ratio in enumerate(known):
             if ratio != 1.0:
                 values = _numbers(changed, column)
                 values.iloc[place:] *= ratio
