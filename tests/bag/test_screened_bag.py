@@ -71,7 +71,7 @@ def test_a_dud_that_shows_in_its_night_is_ended_there_and_charged_for_the_shelf(
     stopped = [event for event in night.events if event["kind"] == "stopped"]
     assert [event["reason"] for event in stopped] == ["interrupted"] and stopped[0]["t_s"] < 3600.0
     assert [event["off"] for event in night.events if event["kind"] == "made-safe"][-1]
-    assert ended_as(bag, IN_ITS_NIGHT).startswith("no grade")  # half an hour is no capacity
+    assert ended_as(bag, IN_ITS_NIGHT).startswith("spared its night")  # half an hour is no capacity
 
 
 def test_the_good_cell_beside_them_has_its_night_and_its_grade(bag: VirtualBag) -> None:
