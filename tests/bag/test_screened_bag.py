@@ -46,7 +46,7 @@ def bag(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBag]:
         made = VirtualBag(logs, ("a", "b", "c"), course="screened-night")
         made._screen = SeenInItsNight(logs)  # type: ignore[assignment]
         rng = random.Random(6)
-        for cell, capacity_Ah, soc in ((DUD, 0.25, 0.005), (IN_ITS_NIGHT, 0.25, 0.4), (GOOD, 2.2, 0.1)):
+        for cell, capacity_Ah, soc in ((DUD, 0.25, 0.005), (IN_ITS_NIGHT, 0.25, 0.9), (GOOD, 2.2, 0.1)):
             drawn = draw_cell(rng, "li-ion", "healthy", soc=soc, capacity_Ah=capacity_Ah)
             made.put_on_the_shelf(cell, drawn.cell, "porch lights", drawn.truth)
         made.carry_on()
