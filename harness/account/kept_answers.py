@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from amphora.harness.account.after_run import work_out
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.run_folder import read_header
-from amphora.harness.archive.shelf import Shelf
+from amphora.harness.archive.shelf import Shelf, run_names
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
 from amphora.harness.results.result import Result
@@ -114,7 +114,7 @@ def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
 
 
 def _names(parent: Path) -> list[str]:
-    return once(f"runs {parent}", lambda: [run.name for run in Shelf(parent.parent).runs(parent.name)])
+    return once(f"runs {parent}", lambda: run_names(parent))
 
 
 def _key_of(parent: Path) -> str:

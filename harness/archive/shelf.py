@@ -149,7 +149,7 @@ class Shelf:
         folder = self.folder(cell_id)
         if not folder.is_dir():
             return []
-        return [folder / name for name in _run_names(folder)]
+        return [folder / name for name in run_names(folder)]
 
     def propose_id(self, form: str = "") -> str:
         """Return an id that is free: the form and a number."""
@@ -340,7 +340,7 @@ class Shelf:
         stamp, folder_stamp = _stamp(record), _stamp(str(folder))
         current: Iterable[str] = runs
         if known is None or known != (stamp, folder_stamp):
-            current = _run_names(folder)
+            current = run_names(folder)
             if stamp == 0 and not current:
                 base.execute("delete from cells where id = ?", (name,))
                 base.execute("delete from runs where cell = ?", (name,))
@@ -406,7 +406,7 @@ def _run_stamp(folder: str) -> int:
     return _stamp(folder)
 
 
-def _run_names(folder: Path) -> list[str]:
+def run_names(folder: Path) -> list[str]:
     """Return the names of a cell's run folders: those that begin with a UTC stamp, or hold a run.json."""
     try:
         with os.scandir(folder) as entries:
