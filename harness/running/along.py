@@ -105,7 +105,7 @@ class Curve:
         self.stretches = kept
 
     def points(self) -> list[list[float | None]]:
-        """Return [t_s, lowest and highest V, lowest and highest A, degC] of each stretch; a row of None where nobody looked."""
+        """Return [t_s, lowest and highest V, lowest and highest A, degC] of each stretch; None where nobody looked."""
         found: list[list[float | None]] = []
         for one in self.stretches:
             if one.torn:

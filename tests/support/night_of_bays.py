@@ -120,7 +120,7 @@ def night_of_bays(logs: Path, now: datetime | None = None) -> Iterator[dict[str,
 
 BENCH = """name = "bench in the hall"
 [attended]
-hours = "18:00-23:00"
+hours = "{hours}"
 """
 BAY = """
 [bays.{bay}]
@@ -144,10 +144,13 @@ temperature = "thermometer"
 """
 
 
-def write_queue(logs: Path, bays: str, now: datetime, waiting: tuple[str, ...] = ("B03", "B04")) -> Path:
+def write_queue(logs: Path, bays: str, now: datetime, hours: str = "18:00-23:00") -> Path:
     """Write a queue that began the runs of `night_of_bays`, with cells that wait; return the bench file."""
     bench = logs / "bench.toml"
-    bench.write_text(BENCH + "".join(BAY.format(bay=bay, number=k) for k, bay in enumerate(bays, 1)))
+    waiting = ("B03", "B04")
+    bench.write_text(
+        BENCH.format(hours=hours) + "".join(BAY.format(bay=bay, number=k) for k, bay in enumerate(bays, 1))
+    )
     (logs / ".queue").mkdir()
     (logs / ".queue" / "bench").write_text(f"{bench}\n")
     for cell in waiting:
@@ -172,6 +175,9 @@ def write_queue(logs: Path, bays: str, now: datetime, waiting: tuple[str, ...] =
         ]
     done = {"cell": "A10", "bay": "d", "stage": 1, "reason": "cutoff", **ended, "utc": utc(0.1)}
     hot = {"cell": "B02", "bay": "f", "stage": 1, "reason": "guard:temperature-high", **ended, "utc": utc(0.1)}
-    events += [{"kind": "ended", **done}, {"kind": "ended", **hot, "exit_code": 3, "text": "50.3 degC is above 50.0 degC"}]
+    events += [
+        {"kind": "ended", **done},
+        {"kind": "ended", **hot, "exit_code": 3, "text": "50.3 degC is above 50.0 degC"},
+    ]
     (logs / "queue.jsonl").write_text("".join(json.dumps(event) + "\n" for event in events))
     return bench

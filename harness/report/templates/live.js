@@ -68,9 +68,10 @@
   const drawNext = (slots, x, night, width, top, foot, em) => slots.flatMap((slot) => {
     const begin = x(Math.max(at(slot.begin), night.now)), end = Math.min(x(at(slot.end)), width - 2);
     if (end - begin < 3) return [];
-    const middle = (top + foot) / 2, label = `${slot.cell} ${slot.recipe}`;
+    const middle = (top + foot) / 2, fits = (text) => end - begin >= 0.5 * em * text.length;
+    const label = [`${slot.cell} ${slot.recipe}`, slot.recipe, slot.cell].find(fits);
     const box = make("rect", { class: "planned", x: begin, width: end - begin, y: middle - 0.75 * em, height: 1.5 * em });
-    return end - begin < 0.5 * em * label.length ? [box] : [box, make("text", { x: begin + 0.4 * em, y: middle + 0.3 * em }, label)];
+    return label === undefined ? [box] : [box, make("text", { x: begin + 0.4 * em, y: middle + 0.3 * em }, label)];
   });
   const draw = (svg, run, night, slots) => {
     const width = Math.max(svg.clientWidth, 200), height = Math.max(svg.clientHeight, 80);
