@@ -12,10 +12,10 @@ from typing import Any
 
 from amphora.harness.bench.bays import Bays, load_bays
 from amphora.harness.common.errors import AmphoraError
-from amphora.harness.queue.decide import Facts
+from amphora.harness.queue.decide import Facts, Moment, Slot, forecast
 from amphora.harness.queue.journal import NAME, QueueJournal
 from amphora.harness.queue.knowledge import Knowledge
-from amphora.harness.queue.supervisor import shown
+from amphora.harness.queue.supervisor import in_words
 
 AGAIN_S = 60.0  # an hour's plan moves little in it
 MOST_MOMENTS = 6
@@ -40,19 +40,26 @@ def planned(journal: QueueJournal, bays: Bays, expected_s: Callable[[str, str], 
         for number, stage in enumerate(journal.courses[place.course].stages)
         if number >= place.stage
     }
-    data = shown(room, Facts(journal.courses, bays.bays, bays.attended, expected_s=expected), journal, now)
-    slots = [slot for slot in data["slots"] if now <= datetime.fromisoformat(slot["begin"]) <= now + AHEAD]
-    left = sum(cell["state"] not in ("done", "apart", "dropped") for cell in data["cells"])
+    plan = forecast(room, Facts(journal.courses, bays.bays, bays.attended, expected_s=expected), now)
     return {
-        "hands": data["hands"][:MOST_MOMENTS],
-        "more": max(0, len(data["hands"]) - MOST_MOMENTS),
-        "slots": slots,
-        "stopped": [[bay["bay"], bay["stopped"]] for bay in data["bays"] if bay["stopped"]],
-        "alarm": data["alarm"],
-        "done_at": data["done_at"] if left else None,
-        "left": left,
-        "cells": len(data["cells"]),
+        "hands": [_moment(moment) for moment in plan.moments[:MOST_MOMENTS]],
+        "more": max(0, len(plan.moments) - MOST_MOMENTS),
+        "slots": [_slot(slot) for slot in plan.slots if now <= slot.begin <= now + AHEAD],
+        "stopped": [[name, bay.stopped] for name, bay in sorted(room.bays.items()) if bay.stopped],
+        "alarm": room.alarm or None,
+        "done_at": None if plan.done is None or not room.left() else plan.done.isoformat(timespec="minutes"),
+        "left": len(room.left()),
+        "cells": len(room.order),
     }
+
+
+def _moment(moment: Moment) -> dict[str, str]:
+    return {"at": moment.at.isoformat(timespec="minutes"), "what": "; ".join(map(in_words, moment.what))}
+
+
+def _slot(slot: Slot) -> dict[str, str]:
+    begin, end = (at.isoformat(timespec="minutes") for at in (slot.begin, slot.end))
+    return {"cell": slot.cell, "bay": slot.bay, "recipe": slot.recipe, "begin": begin, "end": end}
 
 
 class QueueAlong:
