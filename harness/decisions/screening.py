@@ -134,7 +134,8 @@ def _most_left(from_V: float | None, chemistry: str) -> float | None:
     points = MOST_LEFT_AT.get(chemistry)
     if points is None or from_V is None or from_V > points[-1][0]:
         return None
-    return float(np.interp(from_V, *zip(*points, strict=True)))
+    volts, shares = zip(*points, strict=True)
+    return float(np.interp(from_V, volts, shares))
 
 
 def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -> Screened:

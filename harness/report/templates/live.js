@@ -62,7 +62,7 @@
       items.push(make("path", { class: "amps", d: `M${upper.join("L")}L${lower.join("L")}Z` }));
     }
     const most = high > -low ? high : low;
-    items.push(make("text", { x: left - 0.3 * em, y: (top + foot) / 2 + 0.3 * em, "text-anchor": "end" }, `${most.toFixed(2).replace("-", "\u2212")} A`));
+    items.push(make("text", { x: left - 0.3 * em, y: (top + foot) / 2 + 0.3 * em, "text-anchor": "end" }, `${most.toFixed(2)} A`));
     return { items, said: `; current between ${low.toFixed(2)} and ${high.toFixed(2)} ampere` };
   };
   const drawNext = (slots, x, night, width, top, foot, em) => slots.flatMap((slot) => {
@@ -204,6 +204,7 @@
       return row.item;
     });
     const list = $("runs");
+    list.className = items.length > 6 ? "many" : "";
     if (items.length !== list.children.length || items.some((item, k) => item !== list.children[k])) list.replaceChildren(...items);
     for (const run of data.runs) draw(rowOf(run).svg, run, night, run.bay === null ? [] : slotsOf(data).filter((slot) => slot.bay === run.bay));
     put($("age"), data.runs.length === 0 ? "No run is at work, and none has ended in the last 16 hours." : "");
