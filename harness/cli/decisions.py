@@ -42,13 +42,9 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     if runs:
         return [run_named(run, capacity=True, logs=logs) for run in runs]
     found = []
-    shelf = Shelf(logs)
-    devices = {cell.id for cell in shelf.cells() if cell.is_device}
-    for entry in shelf.list_runs():
+    for entry in Shelf(logs).list_runs_of_cells():
         if entry.damaged:
             say(f"damaged, left out: {entry.cell}: {entry.damaged}")
-        elif entry.cell in devices:
-            continue
         else:
             found.append(Path(entry.folder))
     if not found:

@@ -6,6 +6,7 @@ bench share its calibration, so this errs to the side of a tie. Ah, ohm, V.
 """
 
 import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -94,7 +95,7 @@ def _taught_by_all(runs: list[CellRun]) -> list[CellRun]:
     from amphora.harness.analysis.repeats import Beside
     from amphora.harness.results.as_item import with_item_U
 
-    places = [str(run.folder.absolute().parent) for run in runs]
+    places = [os.path.dirname(os.path.abspath(run.folder)) for run in runs]  # noqa: PTH100, PTH120
     seen: dict[str, list[float]] = {}
     for place, run in zip(places, runs, strict=True):
         seen[place] = list((run.result.account or {}).get("repeats") or [])

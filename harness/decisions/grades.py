@@ -223,7 +223,7 @@ def key_of(result: Result | None, cell: Mapping[str, Any]) -> str:
     """Return the chemistry a cell is taken for: what a run found, else what the register says."""
     identified = cell.get("identified") or {}
     found = identified.get("chemistry") if isinstance(identified, Mapping) else None
-    return str(found or (result and result.chemistry) or cell.get("chemistry") or "auto")
+    return str(found or (result.chemistry if result is not None else None) or cell.get("chemistry") or "auto")
 
 
 def measure(
