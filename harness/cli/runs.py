@@ -593,6 +593,7 @@ def _outputs(outcome: "Outcome") -> str:
 def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
     """Add the headline figures to the answer; a run without any has none, and says why."""
     from amphora.harness.account.answer import analyse_run
+    from amphora.harness.common.as_json import to_json
     from amphora.harness.common.errors import AmphoraError
 
     try:
@@ -610,19 +611,19 @@ def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
         "warnings",
     )
     for key in keys:
-        data[key] = result.get(key)
+        data[key] = to_json(getattr(result, key))
     lines = []
-    if result.get("capacity_Ah") is not None:
+    if result.capacity_Ah is not None:
         from amphora.harness.common.words import with_U
 
-        if not result.get("reached_cutoff"):
+        if not result.reached_cutoff:
             what = "gave at least"
-        elif result.get("start") in ("full", "declared-full"):
+        elif result.from_full:
             what = "holds"
         else:
             what = "gave (start not known to be full)"
-        lines.append(f"{what} {with_U(result['capacity_Ah'], result.get('capacity_U_Ah'), 1000.0, 'mAh')} (k = 2)")
-    if result.get("charge_Ah") is not None:
-        lines.append(f"accepted {result['charge_Ah'] * 1000:.0f} mAh")
-    lines.extend(warning["text"] for warning in result.get("warnings") or [])
+        lines.append(f"{what} {with_U(result.capacity_Ah, result.capacity_U_Ah, 1000.0, 'mAh')} (k = 2)")
+    if result.charge_Ah is not None:
+        lines.append(f"accepted {result.charge_Ah * 1000:.0f} mAh")
+    lines.extend(warning.text for warning in result.warnings)
     return lines

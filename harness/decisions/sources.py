@@ -5,7 +5,7 @@ A cell that has no grade yet is undecided and counts in no share. Ah, ohm, perce
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.comparison import best_runs, read_runs
 from amphora.harness.decisions.grades import grade_runs, load_criteria
 from amphora.harness.results.chosen import chosen_resistance
+from amphora.harness.results.result import Result
 
 Z = 1.959963984540054  # two-sided 95 % of a normal distribution
 LEAST_FOR_INTERVAL = 6  # values: with fewer the lowest and the highest do not hold a median with 95 %
@@ -225,8 +226,8 @@ def read_sources(logs: Path) -> list[One]:
     return found
 
 
-def _self_discharge(result: Mapping[str, Any]) -> float | None:
-    value = (result.get("retention") or {}).get("loss_percent_per_month")
+def _self_discharge(result: Result) -> float | None:
+    value = result.retention.loss_percent_per_month if result.retention else None
     if value is None:
-        value = (result.get("account") or {}).get("self_discharge_percent_per_month")
+        value = (result.account or {}).get("self_discharge_percent_per_month")
     return None if value is None else float(value)

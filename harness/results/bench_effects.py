@@ -1,6 +1,6 @@
 """What the checks of the bench that evening and the warmth of the room do to the figures, and say against them."""
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from amphora.harness.results.entries import temperature_of
 from amphora.harness.results.result import CheckUsed, Evening, StandardU, ZeroUsed
@@ -8,6 +8,7 @@ from amphora.harness.results.result import CheckUsed, Evening, StandardU, ZeroUs
 if TYPE_CHECKING:
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Measurement, Record, RunInfo
+    from amphora.harness.analysis.warnings import Warning_
 
 
 def room_degC(record: "Record", phase: "Phase") -> float | None:
@@ -83,7 +84,7 @@ def evening_of(info: "RunInfo", measurement: "Measurement", drift_A: float | Non
     )
 
 
-def zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
+def zero_warnings(info: "RunInfo", drift_A: float | None) -> "list[Warning_]":
     """Return what a zero says against the instrument: beyond what its maker allows, or moved over the night."""
     from amphora.harness.analysis.warnings import Warning_
 

@@ -1,16 +1,19 @@
 """How warm a phase made its cell, and how its temperature stands to the standard's."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from amphora.harness.results.result import ReferenceTemperature, Warmth
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Record, RunInfo
+    from amphora.harness.analysis.resistance import Resistance
 
 
-def thermal_of(record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]) -> Warmth | None:
+def thermal_of(
+    record: "Record", info: "RunInfo", phase: "Phase | None", resistances: "Sequence[Resistance]"
+) -> Warmth | None:
     """Return rise, rate and heat of the phase that the answer is about; None without a phase."""
     import numpy as np
 

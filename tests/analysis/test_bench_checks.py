@@ -186,16 +186,16 @@ def test_a_run_says_that_and_how_it_was_corrected_and_its_readings_stay(tmp_path
     folder = with_events(write_run(tmp_path / "b", bench=BENCH), ZERO_EVENT)
     raw = (folder / "samples.csv").read_bytes()
     result = analyse_run(folder)
-    hours = result["duration_s"] / 3600
-    assert result["capacity_Ah"] == pytest.approx(plain["capacity_Ah"] - 0.010 * hours, rel=1e-4)
+    hours = result.duration_s / 3600
+    assert result.capacity_Ah == pytest.approx(plain.capacity_Ah - 0.010 * hours, rel=1e-4)
     assert (folder / "samples.csv").read_bytes() == raw
     assert load(folder)[0].current_A[5] == pytest.approx(-0.5)
-    evening = result["evening"]
-    assert evening["current_zero"][0]["corrected"] and evening["current_zero"][0]["current_A"] == -0.010
-    assert "+10.00 mA" in evening["texts"][0]
+    evening = result.evening
+    assert evening.current_zero[0].corrected and evening.current_zero[0].current_A == -0.010
+    assert "+10.00 mA" in evening.texts[0]
     assert any("+10.00 mA" in line for line in analysis_lines(result))
-    assert "zero-beyond-specification" not in {item["code"] for item in result["warnings"]}  # it is only assumed
-    assert plain["evening"] is None
+    assert "zero-beyond-specification" not in {item.code for item in result.warnings}  # it is only assumed
+    assert plain.evening is None
 
 
 def test_a_zero_beyond_what_the_maker_allows_is_said(tmp_path):
@@ -204,7 +204,7 @@ def test_a_zero_beyond_what_the_maker_allows_is_said(tmp_path):
     run["measurement"]["current"]["assumed"] = False
     (folder / "run.json").write_text(json.dumps(run))
     result = analyse_run(with_events(folder, ZERO_EVENT))
-    assert "zero-beyond-specification" in {item["code"] for item in result["warnings"]}
+    assert "zero-beyond-specification" in {item.code for item in result.warnings}
 
 
 def test_a_failed_check_resistor_is_a_warning_and_a_good_one_is_reported(tmp_path):
@@ -214,18 +214,18 @@ def test_a_failed_check_resistor_is_a_warning_and_a_good_one_is_reported(tmp_pat
         "instrument": "load", "voltage_by": "load", "through": "load",
     }  # fmt: skip
     good = analyse_run(with_events(write_run(tmp_path / "a", bench=BENCH), event))
-    assert good["evening"]["check_resistor"]["deviation"] == pytest.approx(0.0002)
-    assert "check-failed" not in {item["code"] for item in good["warnings"]}
+    assert good.evening.check_resistor.deviation == pytest.approx(0.0002)
+    assert "check-failed" not in {item.code for item in good.warnings}
     bad = analyse_run(
         with_events(write_run(tmp_path / "b", bench=BENCH), {**event, "deviation": 0.04, "passed": False})
     )
-    assert "check-failed" in {item["code"] for item in bad["warnings"]}
-    assert not bad["evening"]["check_resistor"]["used"]
+    assert "check-failed" in {item.code for item in bad.warnings}
+    assert not bad.evening.check_resistor.used
 
 
 def test_an_event_without_numbers_is_passed_over(tmp_path):
     result = analyse_run(with_events(write_run(tmp_path, bench=BENCH), {**ZERO_EVENT, "current_A": None}))
-    assert result["evening"] is None
+    assert result.evening is None
 
 
 def test_the_instruments_temperature_is_a_line_beyond_the_band_it_holds_for():
@@ -250,9 +250,9 @@ def test_the_instruments_temperature_is_a_line_beyond_the_band_it_holds_for():
 
 def test_the_cells_own_temperature_is_a_stated_note_beside_the_budget(tmp_path):
     result = analyse_run(write_run(tmp_path, bench=BENCH))
-    assert result["reference_temperature"]["reference_degC"] == 20.0
-    assert result["reference_temperature"]["within"] is True
-    assert any("20 °C" in note for note in result["budget"]["capacity"]["notes"])
+    assert result.reference_temperature.reference_degC == 20.0
+    assert result.reference_temperature.within is True
+    assert any("20 °C" in note for note in result.budget.capacity.notes)
     assert any("not in it: the cell itself at another temperature" in line for line in analysis_lines(result, True))
 
 
@@ -309,11 +309,11 @@ def test_a_whole_night_on_a_bench_that_is_off_gives_the_charge_that_really_left_
     folder, true_Ah = a_night(tmp_path / "c" / "20260101T000000Z-x", seed)
     raw, info = load(folder)
     result = analyse_run(folder)
-    U_Ah = next(phase for phase in result["phases"] if phase["kind"] == "discharge")["capacity_U_Ah"]
+    U_Ah = next(phase for phase in result.phases if phase.kind == "discharge").capacity_U_Ah
     as_read, corrected = (-accumulate(prepared(raw, True, told)).charge_Ah[-1] for told in (None, info))
     assert abs(as_read - true_Ah) > 0.01 * true_Ah
     assert abs(corrected - true_Ah) < U_Ah < 0.01 * true_Ah
-    assert result["evening"]["drift_seen_A"] == pytest.approx(0.0, abs=2e-4)
+    assert result.evening.drift_seen_A == pytest.approx(0.0, abs=2e-4)
 
 
 def test_the_room_is_as_warm_as_its_own_sensor_says_and_else_as_the_cell_before(tmp_path):
@@ -321,12 +321,12 @@ def test_the_room_is_as_warm_as_its_own_sensor_says_and_else_as_the_cell_before(
     run = json.loads((folder / "run.json").read_text())
     run["measurement"]["current"] |= {"gain_per_K": 1e-4}
     (folder / "run.json").write_text(json.dumps(run))
-    notes = analyse_run(folder)["budget"]["capacity"]["notes"]
+    notes = analyse_run(folder).budget.capacity.notes
     assert any("room at 22.0 °C, within 23 °C ± 5 K" in note for note in notes)
     lines = (folder / "samples.csv").read_text().splitlines()
     with_room = [f"{lines[0]},room.temperature_degC", *(f"{line},12.00" for line in lines[1:])]
     (folder / "samples.csv").write_text("\n".join(with_room) + "\n")
-    answer = analyse_run(folder)["budget"]["capacity"]
-    assert any("room at 12.0 °C, 6.0 K outside 23 °C ± 5 K" in note for note in answer["notes"])
-    (line,) = [line for line in answer["lines"] if line["name"] == "current gain by temperature"]
-    assert line["standard_u"] == pytest.approx(6e-4 / math.sqrt(3))
+    answer = analyse_run(folder).budget.capacity
+    assert any("room at 12.0 °C, 6.0 K outside 23 °C ± 5 K" in note for note in answer.notes)
+    (line,) = [line for line in answer.lines if line.name == "current gain by temperature"]
+    assert line.standard_u == pytest.approx(6e-4 / math.sqrt(3))

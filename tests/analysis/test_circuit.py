@@ -154,7 +154,7 @@ def test_a_night_on_the_simulated_bench_gives_its_circuit_and_says_too_early_for
     # R0 within a tenth: the bench has its gain error and the truth is stated at another charge than full.
     assert model["r0_ohm"] == pytest.approx(truth["r0_ohm"], rel=0.1)
     assert model["pairs"][0]["ohm"] > 2 * model["pairs"][0]["u_ohm"]
-    assert retention_of(made.folder)["verdict"] == "too early to say"
+    assert retention_of(made.folder).verdict == "too early to say"
 
 
 def test_a_time_constant_as_long_as_the_stretch_is_no_result() -> None:

@@ -891,8 +891,8 @@ def tried(record: Recorded, way: Disguise, folder: Path) -> Outcome:
     except InputError as error:
         return Outcome(record.name, way.name, way.told_units, "refused", str(error))
     figures = analyse_run(run)
-    capacity = figures["capacity_Ah"]
-    codes = [item["code"] for item in figures["warnings"]]
+    capacity = figures.capacity_Ah
+    codes = [item.code for item in figures.warnings]
     detail = f"{capacity} Ah for {record.charge_Ah:.5f}; {', '.join(codes)}"
     if capacity is None:
         kind = "no figure"
