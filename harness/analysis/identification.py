@@ -181,25 +181,38 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
     if q is None or v is None:
         words.append("the discharge curve holds too little to judge")
         return
-    total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
-    fast = abs(curve.current_A) > FAST_It * max(total, reference_A or 0.0)
+    why_not = _not_to_be_judged(curve, float(q[-1] - q[0]), float(v.min()), float(v.max()), reference_A)
+    if why_not:
+        words.append(why_not)
+        return
+    _weigh_plateau(curve, q, v, out, words)
+    if float(v.min()) > 1.7:
+        out({"nickel", "lead-acid", "nickel-zinc"}, "it gave all that charge well above a nickel cell's voltage")
+    _weigh_slope(q, v, float(q[-1] - q[0]), out, words)
+    _weigh_upper(q, v, out)
+
+
+def _not_to_be_judged(curve: Curve, total_Ah: float, low_V: float, high_V: float, reference_A: float | None) -> str:
+    """Return why the shape of a discharge says nothing; empty where it does."""
+    fast = abs(curve.current_A) > FAST_It * max(total_Ah, reference_A or 0.0)
     cold = curve.temperature_degC is not None and curve.temperature_degC < COLD_degC
     if fast or cold:
-        words.append(
-            "it was drawn from fast or in the cold, where any cell sags: the shape of that discharge is not judged"
-        )
-        return
+        return "it was drawn from fast or in the cold, where any cell sags: the shape of that discharge is not judged"
     if high_V - low_V < 0.15:
-        words.append(f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape")
-        return
+        return f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape"
     # The last drops of any cell look alike: a thionyl or zinc cell's end passes for an LFP or nickel knee.
     least = _least_Ah(curve, reference_A)
-    if total < least:
-        words.append(
-            f"it gave only {total * 1000:.0f} mAh, the end of its charge; below {least * 1000:.0f} mAh "
+    if total_Ah < least:
+        return (
+            f"it gave only {total_Ah * 1000:.0f} mAh, the end of its charge; below {least * 1000:.0f} mAh "
             "the shape says nothing"
         )
-        return
+    return ""
+
+
+def _weigh_plateau(curve: Curve, q: FloatArray, v: FloatArray, out: _Out, words: list[str]) -> None:
+    """Tell kinds apart by where a discharge gave most of its charge, and by the knee after it."""
+    total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
     share, at_V = densest(q, v, 0.060)
     words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
     # Of an import nobody knows the resistance: its plateau lies lower the faster it was drawn from.
@@ -225,10 +238,6 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
         if high_V > 3.42 and share < 0.35:
             out({"lfp"}, "LFP has a plateau, this cell has none")
         out({"titanate", "lead-acid"}, "it gave charge at too high a voltage for titanate or lead-acid")
-    if low_V > 1.7:
-        out({"nickel", "lead-acid", "nickel-zinc"}, "it gave all that charge well above a nickel cell's voltage")
-    _weigh_slope(q, v, total, out, words)
-    _weigh_upper(q, v, out)
 
 
 def _least_Ah(curve: Curve, reference_A: float | None) -> float:
@@ -304,113 +313,150 @@ def _weigh_upper(q: FloatArray, v: FloatArray, out: _Out) -> None:
 
 
 def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identification:
-    found_V = evidence.as_found_V
-    rechargeable = evidence.declared_rechargeable
-
-    def answer(
-        name: str,
-        confidence: Confidence,
-        next_step: str,
-        may_charge: bool = False,
-        recipes: tuple[str, ...] = (),
-        asks: Literal["", "chemistry", "rechargeable"] = "",
-    ) -> Identification:
-        lacks = _lacking(evidence) if confidence != "sure" else ""
-        said = (*words, lacks) if lacks else tuple(words)
-        return Identification(name, CHEMISTRY_KEY.get(name), confidence, said, next_step, may_charge, recipes, asks)
-
-    ruined = found_V < 1.5 and not left & {"nickel"}
-    high = bool(evidence.step_ohm) and float(np.median(evidence.step_ohm)) > HIGH_OHM
-    rested_V = max(found_V, evidence.rested_after_charge_V or found_V) - evidence.voltage_U_V
+    """Return what is left of the kinds as an answer: one kind that may be named, or what to do next."""
+    ohm = float(np.median(evidence.step_ohm)) if evidence.step_ohm else 0.0
     stage = _staged(evidence, left)
     if stage.why:
         words.append(stage.why)
+    if left == {"li-ion"} or stage.to_V is not None:
+        found = _of_the_4_V_class(evidence, left, stage, ohm, words)
+    elif left == {"lfp"} and evidence.as_found_V >= 1.5 and not (ohm > HIGH_OHM and ohm > 0.5):
+        found = _lfp(evidence, words)
+    elif left == {"nickel"}:
+        found = _nickel(evidence, words)
+    else:
+        found = None
+    if found is not None:
+        return found
+    words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
+    return _set_apart(evidence, left, words) or _look_further(evidence, bool(stage.why), words)
+
+
+def _answer(
+    evidence: Evidence,
+    words: list[str],
+    name: str,
+    confidence: Confidence,
+    next_step: str,
+    may_charge: bool = False,
+    recipes: tuple[str, ...] = (),
+    asks: Literal["", "chemistry", "rechargeable"] = "",
+) -> Identification:
+    lacks = _lacking(evidence) if confidence != "sure" else ""
+    said = (*words, lacks) if lacks else tuple(words)
+    return Identification(name, CHEMISTRY_KEY.get(name), confidence, said, next_step, may_charge, recipes, asks)
+
+
+def _of_the_4_V_class(
+    evidence: Evidence, left: set[str], stage: Stage, ohm: float, words: list[str]
+) -> Identification | None:
+    """Return what a cell is that may be or has to be of the 4 V class; None where that is not to be said."""
+    found_V = evidence.as_found_V
+    rested_V = max(found_V, evidence.rested_after_charge_V or found_V) - evidence.voltage_U_V
     # What a charge beyond 3.60 V left may be a primary's own voltage, driven up.
     charged = _reached(evidence) > STAGES_V[0] + 0.02 and found_V - evidence.voltage_U_V <= THIONYL_END_V
-    doubtful = rested_V <= (THIONYL_MOST_V if charged else THIONYL_END_V)
-    if stage.to_V is not None and (left != {"li-ion"} or doubtful):
+    most_V = THIONYL_MOST_V if charged else THIONYL_END_V
+    if stage.to_V is not None and (left != {"li-ion"} or rested_V <= most_V):
         said = (*words, _lacking(evidence)) if _lacking(evidence) else tuple(words)
         return Identification(
             CANNOT_TELL, None, "open", said,
             f"charge it on, watched, at 0.1 It to {stage.to_V:.2f} V, with an hour's rest", True, ("identify",),
             "", stage.to_V, evidence.emptied_rests_V or evidence.rested_after_charge_V,
         )  # fmt: skip
-    if left == {"li-ion"} and doubtful:
+    if rested_V <= most_V:
         words.append(
-            f"it was never seen at rest above {THIONYL_MOST_V if charged else THIONYL_END_V:.2f} V: "
-            "a thionyl primary near its end looks the same, "
+            f"it was never seen at rest above {most_V:.2f} V: a thionyl primary near its end looks the same, "
             "and what a person said of it is no proof"
         )
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "no further run settles this: look for its markings or data sheet, and enter its chemistry on the shelf by "
             "these; without them do not charge it, it may be a primary cell", False, asks="chemistry",
         )  # fmt: skip
-    if left == {"li-ion"} and found_V <= ABOVE_ALL_V and not evidence.step_ohm:
+    if found_V <= ABOVE_ALL_V and not evidence.step_ohm:
         words.append("its resistance is not known, and a high one would speak for a primary cell")
-        return answer(CANNOT_TELL, "open", "measure its resistance by small load steps", recipes=("identify",))
-    if left == {"li-ion"} and not ruined and (rested_V > ABOVE_ALL_V or not high):
+        return _answer(
+            evidence, words, CANNOT_TELL, "open", "measure its resistance by small load steps", recipes=("identify",)
+        )
+    ruined = found_V < 1.5
+    if not ruined and (rested_V > ABOVE_ALL_V or not ohm > HIGH_OHM):
         return _li_ion(evidence, rested_V, words)
-    if left == {"lfp"} and found_V >= 1.5 and not (high and float(np.median(evidence.step_ohm)) > 0.5):
-        taken = evidence.rested_after_charge_V
-        if not rechargeable and (taken is None or not 3.28 <= taken <= ABOVE_LFP_V):
-            words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
-            return answer(
-                CANNOT_TELL, "open",
-                "look for markings or the device it came from; declare it rechargeable only with a reason", False,
-                asks="rechargeable",
-            )  # fmt: skip
-        return answer(LFP, "likely", "charge it to 3.60 V at most, watched the first time", True)
-    if left == {"nickel"}:
-        if not rechargeable and not _took_like_nickel(evidence):
-            words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
-            return answer(
-                CANNOT_TELL, "open",
-                "look for markings or the device it came from; declare it rechargeable only with a reason", False,
-                asks="rechargeable",
-            )  # fmt: skip
-        return answer(NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True)
-    words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
+    return None
+
+
+def _never_said(evidence: Evidence, words: list[str]) -> Identification:
+    """Return that nobody said, and no charge showed, that a cell is rechargeable."""
+    words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
+    return _answer(
+        evidence, words, CANNOT_TELL, "open",
+        "look for markings or the device it came from; declare it rechargeable only with a reason", False,
+        asks="rechargeable",
+    )  # fmt: skip
+
+
+def _lfp(evidence: Evidence, words: list[str]) -> Identification:
+    taken = evidence.rested_after_charge_V
+    if not evidence.declared_rechargeable and (taken is None or not 3.28 <= taken <= ABOVE_LFP_V):
+        return _never_said(evidence, words)
+    return _answer(evidence, words, LFP, "likely", "charge it to 3.60 V at most, watched the first time", True)
+
+
+def _nickel(evidence: Evidence, words: list[str]) -> Identification:
+    if not evidence.declared_rechargeable and not _took_like_nickel(evidence):
+        return _never_said(evidence, words)
+    return _answer(
+        evidence, words, NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True
+    )
+
+
+def _set_apart(evidence: Evidence, left: set[str], words: list[str]) -> Identification | None:
+    """Return why a cell goes through no further run; None where one may tell more."""
+    found_V = evidence.as_found_V
     if not left:
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "the evidence contradicts itself: check the contacts, and go by its markings or data sheet",
             asks="chemistry",
         )  # fmt: skip
     if found_V < 0.9 or 1.65 < found_V < 2.5:
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "put it in quarantine and do not charge it; at this voltage it is deeply discharged or of a kind that is "
             "not served here; go on only with its markings or data", asks="chemistry",
         )  # fmt: skip
-    if left & _PRIMARIES and not rechargeable:
-        return answer(
-            PRIMARY, "open",
+    if left & _PRIMARIES and not evidence.declared_rechargeable:
+        return _answer(
+            evidence, words, PRIMARY, "open",
             "do not charge it; look for markings, or for a charger in the device it came from, and declare it "
             "rechargeable only with a reason", asks="rechargeable",
         )  # fmt: skip
+    return None
+
+
+def _look_further(evidence: Evidence, no_further: bool, words: list[str]) -> Identification:
+    """Return which run may tell more of a cell; that none does where `no_further`, or it stands too high."""
+    found_V = evidence.as_found_V
+    end = "3.0" if found_V >= 2.0 else "1.0"
     if evidence.charge is None and found_V < ABOVE_LFP_V:
         limit = "3.60 V" if found_V >= 2.0 else "1.60 V"
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             f"charge it watched, at most 0.1 It, to {limit}, let it rest for an hour, then discharge it at 0.1 to "
-            f"0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at both curves", found_V >= 0.9,
-            ("identify", "overnight"),
+            f"0.2 It to {end} V and look at both curves", found_V >= 0.9, ("identify", "overnight"),
         )  # fmt: skip
     if evidence.discharge is None:
-        return answer(
-            CANNOT_TELL, "open",
-            f"discharge it at 0.1 to 0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at the curve",
-            recipes=("overnight",),
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
+            f"discharge it at 0.1 to 0.2 It to {end} V and look at the curve", recipes=("overnight",),
         )  # fmt: skip
-    if found_V > ABOVE_LFP_V + 0.10 or stage.why:
-        return answer(
-            CANNOT_TELL, "open",
+    if found_V > ABOVE_LFP_V + 0.10 or no_further:
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "no further run that a cell nobody knows may go through settles this: go by its markings or "
             "data sheet and enter its chemistry on the shelf by these; else retire it", asks="chemistry",
         )  # fmt: skip
-    return answer(
-        CANNOT_TELL, "open",
+    return _answer(
+        evidence, words, CANNOT_TELL, "open",
         "charge it watched at 0.1 It within the most cautious window (3.60 V, or 1.60 V below 2.0 V as found) until "
         "that voltage, then discharge it at 0.1 to 0.2 It through its knee; if that does not settle it, go by its "
         "markings, or retire it", True, ("identify", "overnight"),
