@@ -27,6 +27,7 @@ from amphora.harness.cli.at_the_bench import (
 from amphora.harness.cli.completion import benches, cells, recipes, runs
 from amphora.harness.cli.next_command import after_a_picture, after_a_run, options_given, run_words, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -593,7 +594,6 @@ def _outputs(outcome: "Outcome") -> str:
 def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
     """Add the headline figures to the answer; a run without any has none, and says why."""
     from amphora.harness.account.answer import analyse_run
-    from amphora.harness.common.as_json import to_json
     from amphora.harness.common.errors import AmphoraError
 
     try:
