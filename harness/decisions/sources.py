@@ -12,7 +12,7 @@ from typing import Any
 
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.comparison import best_runs, read_runs
+from amphora.harness.decisions.cell_runs import best_runs, read_runs
 from amphora.harness.decisions.grades import grade_runs, load_criteria
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import Result

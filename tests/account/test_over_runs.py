@@ -276,7 +276,7 @@ def test_a_time_that_has_not_come_or_is_none_is_refused_in_one_sentence(healthy)
 
 def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forgotten(tmp_path):
     """With what is built in: charge, night, storage, retention; the night's grade counts them (one cell of 2 Ah)."""
-    from amphora.harness.decisions.comparison import read_runs
+    from amphora.harness.decisions.cell_runs import read_runs
     from amphora.harness.decisions.grades import grade_runs, load_criteria
 
     grades = {}

@@ -12,7 +12,7 @@ from amphora.harness.account import kept_answers
 from amphora.harness.account.kept_answers import read_answers
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
-from amphora.harness.decisions.comparison import read_runs
+from amphora.harness.decisions.cell_runs import read_runs
 from amphora.harness.results import kept
 from amphora.harness.results.figures import figures_of
 from amphora.harness.results.kept import STAMPS, by_stamps, stamps_of
