@@ -201,39 +201,6 @@ def circuit_to_dict(circuit: Circuit, cell: str = "", charge_state: float | None
     }
 
 
-def response(circuit: Circuit, t_s: FloatArray, current_A: FloatArray) -> FloatArray:
-    """Return the voltage of a fitted circuit for a current that is constant from each time to the next.
-
-    Args:
-        circuit: The model, relaxed at the first time.
-        t_s: Times, shape (n,), rising.
-        current_A: Current from `t_s[k-1]` to `t_s[k]`, positive INTO the cell, shape (n,).
-
-    Returns:
-        Voltage at each time, shape (n,).
-
-    Raises:
-        AnalysisError: shapes differ or times do not rise.
-
-    Source:
-        Exact discrete form of the Thevenin model, G. Plett, vol. 1, ch. 2 (from memory).
-    """
-    if t_s.shape != current_A.shape or t_s.ndim != 1 or not (np.diff(t_s) > 0).all():
-        raise AnalysisError(f"circuit: {t_s.shape} times and {current_A.shape} currents; equal shapes, times rising")
-    dt = np.diff(t_s, prepend=t_s[0])
-    moved = np.cumsum(current_A * dt) / 3600
-    out = circuit.open_V + circuit.slope_V_per_Ah * moved + circuit.r0_ohm * current_A
-    for pair in circuit.pairs:
-        keep = np.exp(-dt / pair.time_constant_s)
-        state = np.empty_like(t_s)
-        now = 0.0
-        for k in range(t_s.size):
-            now = keep[k] * now + (1 - keep[k]) * current_A[k] * pair.ohm
-            state[k] = now
-        out = out + state
-    return np.asarray(out, dtype=np.float64)
-
-
 @dataclass(frozen=True)
 class _Fit:
     criterion: float

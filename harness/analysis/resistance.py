@@ -15,7 +15,6 @@ import numpy as np
 
 from amphora.harness.analysis.current_steps import CurrentStep, Table, steps_in, table_of
 from amphora.harness.analysis.records import FloatArray, Measurement, Record, Specification
-from amphora.harness.common.errors import AnalysisError
 
 EARLY_S = 1.5
 # Of the fall per its time: U then holds 94 to 98 % of early values (docs/faults.md, resistance on awkward benches).
@@ -95,25 +94,6 @@ def find_resistances(
     if not steps:
         return []
     return _measure(table, steps, first_row, last_row, capacity_Ah, measurement)
-
-
-def pulse_power(open_V: float, limit_V: float, ohm: float) -> float:
-    """Return the power in watt that a pulse may draw until the voltage stands at its limit.
-
-    Args:
-        open_V: Open-circuit voltage before the pulse.
-        limit_V: Lowest voltage allowed in the pulse.
-        ohm: Resistance for the pulse's length.
-
-    Raises:
-        AnalysisError: resistance not above 0, or the limit above the open-circuit voltage.
-
-    Source:
-        DOE/ID-11069 (2003), section 4.3 (from memory): P = Vmin (OCV - Vmin) / R.
-    """
-    if not (ohm > 0 and 0 < limit_V <= open_V):
-        raise AnalysisError(f"pulse power: {ohm:g} Ω, {open_V:g} V open, limit {limit_V:g} V do not fit together")
-    return limit_V * (open_V - limit_V) / ohm
 
 
 # --- the parts ---------------------------------------------------------------------------------------------

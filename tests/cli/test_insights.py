@@ -21,7 +21,6 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import load_duty
-from amphora.harness.results.circuit import retention_of
 from amphora.harness.results.identify import save_identification
 
 
@@ -137,7 +136,6 @@ def test_a_rest_cut_short_is_too_early_to_say(steady: dict[str, Path], tmp_path:
     (folder / "events.jsonl").write_text("".join(json.dumps(event) + "\n" for event in kept), encoding="utf-8")
     found = analyse_run(folder).retention
     assert (found.verdict, found.mV_per_day) == ("too early to say", None)
-    assert retention_of(folder).verdict == "too early to say"
 
 
 def test_a_lamp_is_surveyed_to_its_end_and_its_duty_can_be_read(shelf: Path, tmp_path: Path) -> None:
