@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from amphora.harness.analysis.own_warmth import Warmth, warmth_of
+from amphora.harness.analysis.own_warmth import OwnWarmth, warmth_of
 from amphora.harness.analysis.records import FloatArray
 from amphora.harness.analysis.shown import ShownPhase, ShownResistance, ShownRun
 from amphora.harness.common.errors import InputError
@@ -72,7 +72,7 @@ class CellModel:
     beyond: int = 0  # points of the curve beyond the test's end
     ahead_h: float = 0.0  # by how much charge the surface runs ahead under a lasting load, Ah for each ampere
     ahead_U_h: float = 0.0  # k = 2
-    warmth: Warmth | None = None  # None: nothing is taken off for it, and it is a doubt
+    warmth: OwnWarmth | None = None  # None: nothing is taken off for it, and it is a doubt
 
     def ahead_Ah(self, amps: FloatArray | float, passed_s: FloatArray) -> FloatArray:
         """Return by how much charge the surface has run ahead so long into a steady load, shape (n,).

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from amphora.harness.analysis.curve_shape import Curve, between, clean, densest, joined
+from amphora.harness.analysis.curve_shape import VoltageCurve, between, clean, densest, joined
 from amphora.harness.analysis.records import FloatArray, Record
 from amphora.harness.analysis.staged_charge import (
     ABOVE_ALL_V,
@@ -25,7 +25,7 @@ from amphora.harness.analysis.staged_charge import (
     SHAPE_FROM_V,
     STAGES_V,
     THIONYL_MOST_V,
-    Stage,
+    ChargeStage,
     lfp_end,
     next_stage,
     sodium_ruled_out,
@@ -63,8 +63,8 @@ class Evidence:
     declared_rechargeable: bool = False  # a person says so: markings, or a device that charged it
     single_cell: bool = True
     step_ohm: tuple[float, ...] = ()  # resistance of small load steps, 10 s
-    discharge: Curve | None = None
-    charge: Curve | None = None  # watched, at most 0.1 It
+    discharge: VoltageCurve | None = None
+    charge: VoltageCurve | None = None  # watched, at most 0.1 It
     charge_It: float | None = None
     rested_after_charge_V: float | None = None
     rest_after_charge_h: float | None = None
@@ -176,7 +176,7 @@ def _weigh_steps(evidence: Evidence, out: _Out, words: list[str]) -> None:
         words.append("so high a resistance fits a worn-out cell or a primary for small currents")
 
 
-def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: list[str]) -> None:
+def _weigh_discharge(curve: VoltageCurve, reference_A: float | None, out: _Out, words: list[str]) -> None:
     q, v = clean(curve)
     if q is None or v is None:
         words.append("the discharge curve holds too little to judge")
@@ -192,7 +192,9 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
     _weigh_upper(q, v, out)
 
 
-def _not_to_be_judged(curve: Curve, total_Ah: float, low_V: float, high_V: float, reference_A: float | None) -> str:
+def _not_to_be_judged(
+    curve: VoltageCurve, total_Ah: float, low_V: float, high_V: float, reference_A: float | None
+) -> str:
     """Return why the shape of a discharge says nothing; empty where it does."""
     fast = abs(curve.current_A) > FAST_It * max(total_Ah, reference_A or 0.0)
     cold = curve.temperature_degC is not None and curve.temperature_degC < COLD_degC
@@ -210,7 +212,7 @@ def _not_to_be_judged(curve: Curve, total_Ah: float, low_V: float, high_V: float
     return ""
 
 
-def _weigh_plateau(curve: Curve, q: FloatArray, v: FloatArray, out: _Out, words: list[str]) -> None:
+def _weigh_plateau(curve: VoltageCurve, q: FloatArray, v: FloatArray, out: _Out, words: list[str]) -> None:
     """Tell kinds apart by where a discharge gave most of its charge, and by the knee after it."""
     total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
     share, at_V = densest(q, v, 0.060)
@@ -240,7 +242,7 @@ def _weigh_plateau(curve: Curve, q: FloatArray, v: FloatArray, out: _Out, words:
         out({"titanate", "lead-acid"}, "it gave charge at too high a voltage for titanate or lead-acid")
 
 
-def _least_Ah(curve: Curve, reference_A: float | None) -> float:
+def _least_Ah(curve: VoltageCurve, reference_A: float | None) -> float:
     """Charge below which a curve's shape says nothing: a fifth of the capacity as believed."""
     return LEAST_SHARE * (reference_A or 10.0 * abs(curve.current_A))
 
@@ -348,7 +350,7 @@ def _answer(
 
 
 def _of_the_4_V_class(
-    evidence: Evidence, left: set[str], stage: Stage, ohm: float, words: list[str]
+    evidence: Evidence, left: set[str], stage: ChargeStage, ohm: float, words: list[str]
 ) -> Identification | None:
     """Return what a cell is that may be or has to be of the 4 V class; None where that is not to be said."""
     found_V = evidence.as_found_V
@@ -463,15 +465,15 @@ def _look_further(evidence: Evidence, no_further: bool, words: list[str]) -> Ide
     )  # fmt: skip
 
 
-def _staged(evidence: Evidence, left: set[str]) -> Stage:
+def _staged(evidence: Evidence, left: set[str]) -> ChargeStage:
     """Return the next stage of the watched charge, where the cell may be of the 4 V class and a person declared it."""
     if not evidence.declared_rechargeable or "li-ion" not in left or not 2.5 <= evidence.as_found_V <= ABOVE_ALL_V:
-        return Stage(None, "")
+        return ChargeStage(None, "")
     emptied_V = evidence.emptied_rests_V
     if emptied_V is not None:
         # Found too high for the first stage, or to show its shape in it; a discharge of ours has made room.
         low = evidence.as_found_V > SHAPE_FROM_V - 0.05 and 2.5 <= emptied_V <= FIRST_STAGE_FROM_V
-        return Stage(STAGES_V[0] if low else None, "")
+        return ChargeStage(STAGES_V[0] if low else None, "")
     ohm = float(np.median(evidence.step_ohm)) if evidence.step_ohm else None
     charge = evidence.charge if evidence.charge_It is None or evidence.charge_It <= MOST_CHARGE_It else None
     return next_stage(
@@ -536,7 +538,7 @@ def _took_like_nickel(evidence: Evidence) -> bool:
     return hours >= 1.0 and flat > 0.9 and 1.25 <= evidence.rested_after_charge_V <= 1.45
 
 
-def _without_drop(curve: Curve, evidence: Evidence) -> Curve:
+def _without_drop(curve: VoltageCurve, evidence: Evidence) -> VoltageCurve:
     """Take the drop of the load steps' resistance out of a curve that does not bring a resistance itself."""
     if curve.resistance_ohm or not evidence.step_ohm:
         return curve
@@ -570,8 +572,8 @@ def evidence_from_record(
     Source:
         Common practice.
     """
-    curves: dict[str, Curve] = {}
-    pieces: list[Curve] = []  # of the discharge that goes on
+    curves: dict[str, VoltageCurve] = {}
+    pieces: list[VoltageCurve] = []  # of the discharge that goes on
     rested: float | None = None
     hours: float | None = None
     charged_at = -1
@@ -586,11 +588,11 @@ def evidence_from_record(
                 pieces.clear()
             else:
                 # Load steps and rests in between do not end a discharge; only a charge does.
-                pieces.append(Curve(moved, v, float(np.median(i))))
+                pieces.append(VoltageCurve(moved, v, float(np.median(i))))
                 moved, v = joined(pieces)
             warmth = record.temperature_degC[rows]
             known = warmth[np.isfinite(warmth)]
-            curve = Curve(
+            curve = VoltageCurve(
                 moved, v, float(np.median(i)), temperature_degC=float(np.median(known)) if known.size else None
             )
             if kind not in curves or moved[-1] > curves[kind].moved_Ah[-1]:

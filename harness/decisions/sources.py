@@ -62,7 +62,7 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class SourceOfCells:
     """What one source gave. `usable_Ah`: median capacity times the share that is no dud: what one cell of it brings."""
 
     source: str
@@ -112,7 +112,7 @@ def middle_of(values: Sequence[float]) -> Middle:
     return Middle(n, median, ordered[below], ordered[n - 1 - below])
 
 
-def by_source(cells: Sequence[One], months: bool = False) -> list[Source]:
+def by_source(cells: Sequence[One], months: bool = False) -> list[SourceOfCells]:
     """Return what each source gave, the one that gives most first, those of which nothing is known last.
 
     Args:
@@ -126,7 +126,7 @@ def by_source(cells: Sequence[One], months: bool = False) -> list[Source]:
     return sorted(found, key=lambda one: (-(one.usable_Ah or 0.0), one.source, one.month))
 
 
-def _source(source: str, month: str, items: Sequence[One]) -> Source:
+def _source(source: str, month: str, items: Sequence[One]) -> SourceOfCells:
     capacity = middle_of([one.capacity_Ah for one in items if one.capacity_Ah is not None])
     decided = [one for one in items if one.dud is not None]
     duds = wilson(sum(bool(one.dud) for one in decided), len(decided))
@@ -135,7 +135,7 @@ def _source(source: str, month: str, items: Sequence[One]) -> Source:
         usable = (1 - duds.share) * capacity.median
     elif duds.share == 1.0:
         usable = 0.0
-    return Source(
+    return SourceOfCells(
         source, month, len(items), capacity,
         middle_of([one.resistance_ohm for one in items if one.resistance_ohm is not None]),
         middle_of([one.self_discharge for one in items if one.self_discharge is not None]),
@@ -161,7 +161,7 @@ def worth(duds: Share, cells: int) -> str:
     return f"cannot tell yet: {share}{few}"
 
 
-def compared(found: Sequence[Source]) -> list[str]:
+def compared(found: Sequence[SourceOfCells]) -> list[str]:
     """Return in words which sources can be told apart by their share of duds: intervals that do not meet.
 
     Intervals that do not meet differ for sure; some that meet do, too, so this errs to the side of not telling.
@@ -181,11 +181,11 @@ def compared(found: Sequence[Source]) -> list[str]:
     return texts
 
 
-def _name(one: Source) -> str:
+def _name(one: SourceOfCells) -> str:
     return f"{one.source} {one.month}".strip()
 
 
-def document(found: Sequence[Source]) -> dict[str, Any]:
+def document(found: Sequence[SourceOfCells]) -> dict[str, Any]:
     """Return it as plain data for JSON."""
     return {"sources": [asdict(one) for one in found], "compared": compared(found)}
 

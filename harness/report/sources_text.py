@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, Source, compared
+from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, SourceOfCells, compared
 from amphora.harness.report import plot_style as look
 from amphora.harness.report.tables import plain, table
 
-HEADER = ("Source", "Cells", "Holds mAh", "n", "DC mΩ", "n", "Loss %/month", "n", "Duds %", "n")
+HEADER = ("SourceOfCells", "Cells", "Holds mAh", "n", "DC mΩ", "n", "Loss %/month", "n", "Duds %", "n")
 CSV_COLUMNS = (
     "source", "month", "cells", "capacity_n", "capacity_median_Ah", "capacity_low_Ah", "capacity_high_Ah",
     "resistance_n", "resistance_median_ohm", "resistance_low_ohm", "resistance_high_ohm", "self_discharge_n",
@@ -39,7 +39,7 @@ def _share(duds: Share) -> str:
     return f"{100 * duds.share:.0f} ({100 * duds.low:.0f} to {100 * duds.high:.0f})"
 
 
-def _cells(one: Source) -> tuple[Any, ...]:
+def _cells(one: SourceOfCells) -> tuple[Any, ...]:
     return (
         f"{one.source} {one.month}".strip(), one.cells, _shown(one.capacity, 1000, 0), one.capacity.n,
         _shown(one.resistance, 1000, 0), one.resistance.n, _shown(one.self_discharge, 1, 1), one.self_discharge.n,
@@ -47,7 +47,7 @@ def _cells(one: Source) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-def render(found: Sequence[Source]) -> str:
+def render(found: Sequence[SourceOfCells]) -> str:
     """Return the table, below it each source in words and which come before which."""
     lines = [table(HEADER, [_cells(one) for one in found], HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
     lines += [plain(f"{f'{one.source} {one.month}'.strip()}: {one.text}") for one in found]
@@ -55,7 +55,7 @@ def render(found: Sequence[Source]) -> str:
     return "\n".join(lines)
 
 
-def csv_rows(found: Sequence[Source]) -> list[dict[str, Any]]:
+def csv_rows(found: Sequence[SourceOfCells]) -> list[dict[str, Any]]:
     """Return one row for each source, by `CSV_COLUMNS`."""
     rows = []
     for one in found:
@@ -77,7 +77,7 @@ def csv_rows(found: Sequence[Source]) -> list[dict[str, Any]]:
     return rows
 
 
-def as_html(found: Sequence[Source]) -> str:
+def as_html(found: Sequence[SourceOfCells]) -> str:
     """Return a section for the report; "" where no cell names a source."""
     if len(found) < 2 and not any(one.duds.n and not one.source.startswith("(") for one in found):
         return ""
@@ -94,7 +94,7 @@ def as_html(found: Sequence[Source]) -> str:
     )
 
 
-def draw(found: Sequence[Source], values: Sequence[tuple[str, float]], out: Path) -> None:
+def draw(found: Sequence[SourceOfCells], values: Sequence[tuple[str, float]], out: Path) -> None:
     """Draw each cell's capacity by source, medians with their intervals, and beside them the shares of duds.
 
     Args:

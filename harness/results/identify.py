@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
-    from amphora.harness.analysis.curve_shape import Curve
+    from amphora.harness.analysis.curve_shape import VoltageCurve
     from amphora.harness.analysis.identification import Evidence, Identification
     from amphora.harness.analysis.records import FloatArray, IntArray, Record
     from amphora.harness.analysis.resistance import Resistance
@@ -161,7 +161,7 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
     Raises:
         InputError: no folder, runs of different cells, or no voltage as found.
     """
-    from amphora.harness.analysis.curve_shape import Curve, joined
+    from amphora.harness.analysis.curve_shape import VoltageCurve, joined
     from amphora.harness.analysis.identification import identify
     from amphora.harness.archive.loading import load
 
@@ -193,7 +193,7 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             charge = more.charge
             if known.charge is not None and went_on:  # a further stage of one charge
                 moved, volts = joined([known.charge, more.charge])
-                charge = Curve(moved, volts, more.charge.current_A, more.charge.resistance_ohm)
+                charge = VoltageCurve(moved, volts, more.charge.current_A, more.charge.resistance_ohm)
             known = replace(
                 known, emptied_rests_V=None, charge=charge, charge_It=more.charge_It,
                 rested_after_charge_V=more.rested_after_charge_V, rest_after_charge_h=more.rest_after_charge_h,
@@ -274,7 +274,7 @@ def _emptied_rests_V(folder: Path, evidence: "Evidence") -> float | None:
     return float(np.median(record.voltage_V[rows]))
 
 
-def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
+def _most(one: "VoltageCurve | None", other: "VoltageCurve | None") -> "VoltageCurve | None":
     if one is None or other is None:
         return one or other
     return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one

@@ -14,7 +14,7 @@ from amphora.harness.analysis.bench_checks import check_standard_u, improved, wi
 from amphora.harness.analysis.capacity import figures
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import find_phases
-from amphora.harness.analysis.records import Check, Measurement, Record, RunInfo, Specification, Zero
+from amphora.harness.analysis.records import CheckedResistor, MeasuredZero, Measurement, Record, RunInfo, Specification
 from amphora.harness.analysis.uncertainty import standard
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.run_folder import run_header
@@ -33,7 +33,7 @@ CHEAP = Measurement(
     Specification(0.0, 2.0, 0.1),
     Specification(50e-6, 0.0, 0.0, "normal"),
 )
-ZERO = Zero("load", -0.010, 2e-5, 30.0, 60, 60.0)
+ZERO = MeasuredZero("load", -0.010, 2e-5, 30.0, 60, 60.0)
 
 
 def info_of(measurement=CHEAP, zeros=(), check=None, current_of=(("load", "load"),)):
@@ -77,7 +77,7 @@ def test_the_interval_with_a_zero_taken_out_covers_the_truth():
     inside, widths = 0, []
     for _ in range(400):
         offset_A, gain = generator.normal(0, 0.005), generator.normal(0, 0.0025)
-        zero = Zero("load", offset_A + generator.normal(0, 5e-5), 5e-5, 30.0)
+        zero = MeasuredZero("load", offset_A + generator.normal(0, 5e-5), 5e-5, 30.0)
         drift_A = generator.uniform(-0.001, 0.001)
         found = found_in(discharge(offset_A + drift_A, gain), info_of(zeros=[zero]))
         inside += abs(found.capacity_Ah - true.capacity_Ah) <= found.capacity.U
@@ -87,7 +87,7 @@ def test_the_interval_with_a_zero_taken_out_covers_the_truth():
 
 
 def test_each_of_two_meters_has_its_own_zero_while_it_carries_the_current():
-    zeros = [Zero("load", -0.010, 1e-5, 0.0), Zero("supply", 0.004, 1e-5, 0.0)]
+    zeros = [MeasuredZero("load", -0.010, 1e-5, 0.0), MeasuredZero("supply", 0.004, 1e-5, 0.0)]
     both = info_of(zeros=zeros, current_of=(("load", "load"), ("supply", "supply")))
     record = replace(
         discharge(), t_s=np.arange(3.0), current_A=np.array([-0.006, -1.010, 0.504]), voltage_V=np.full(3, 3.7)
@@ -97,7 +97,7 @@ def test_each_of_two_meters_has_its_own_zero_while_it_carries_the_current():
 
 
 def test_a_run_that_went_on_after_a_break_has_the_zero_of_its_time():
-    info = info_of(zeros=[Zero("load", 0.001, 1e-5, 10.0), Zero("load", 0.003, 1e-5, 200.0)])
+    info = info_of(zeros=[MeasuredZero("load", 0.001, 1e-5, 10.0), MeasuredZero("load", 0.003, 1e-5, 200.0)])
     record = replace(discharge(), t_s=np.array([0.0, 100.0, 200.0, 300.0]), current_A=np.zeros(4))
     assert zero_by_row(record, info) == pytest.approx([0.001, 0.001, 0.003, 0.003])
     found = zero_standard_u(info)
@@ -112,7 +112,7 @@ def test_no_zero_changes_nothing():
 
 def check(gain=0.0, volt_gain=0.0, **changes):
     amps, ohm = 0.1, 10.0
-    made = Check(
+    made = CheckedResistor(
         ohm, 1e-4, amps * ohm * (1 + volt_gain), -amps * (1 + gain), (1 + volt_gain) / (1 + gain) - 1,
         instrument="load", voltage_by="load", drop=True,
     )  # fmt: skip
@@ -258,7 +258,7 @@ def test_the_cells_own_temperature_is_a_stated_note_beside_the_budget(tmp_path):
 
 def test_a_zero_of_coarse_digits_is_not_taken_out_where_the_maker_allows_less_than_a_digit():
     fine = replace(CHEAP, current=Specification(0.001, 0.0002, 1e-3))
-    info = info_of(fine, zeros=[Zero("load", 0.0003, 3e-4, 0.0)])
+    info = info_of(fine, zeros=[MeasuredZero("load", 0.0003, 3e-4, 0.0)])
     assert improved(info) == fine
     record = discharge()
     assert without_zero(record, info) is record
@@ -266,7 +266,7 @@ def test_a_zero_of_coarse_digits_is_not_taken_out_where_the_maker_allows_less_th
 
 def test_a_zero_beyond_the_specification_counts_whatever_that_says():
     strict = replace(CHEAP, current=Specification(0.001, 0.001, 1e-3))
-    info = info_of(strict, zeros=[Zero("load", -0.010, 3e-4, 0.0)])
+    info = info_of(strict, zeros=[MeasuredZero("load", -0.010, 3e-4, 0.0)])
     found, true = found_in(discharge(offset_A=-0.010), info), found_in(discharge(), info_of())
     assert found.capacity_Ah == pytest.approx(true.capacity_Ah, rel=1e-9)
     assert standard(improved(info).current.offset, improved(info).current) == pytest.approx(

@@ -5,7 +5,7 @@ import pytest
 
 from amphora.harness.analysis.current_steps import MOST_STEPS, find_steps
 from amphora.harness.analysis.leads import contact_check
-from amphora.harness.analysis.records import Gap, Measurement, Record, Specification, Timing
+from amphora.harness.analysis.records import Measurement, Record, RecordGap, Specification, Timing
 from amphora.harness.analysis.resistance import LOAD_STEP, TWO_STEP, Resistance, find_resistances
 from amphora.harness.common.errors import AnalysisError
 
@@ -104,7 +104,7 @@ def test_nothing_is_read_across_a_gap() -> None:
     row = int(np.searchsorted(record.t_s, 4200.25))
     broken = Record(
         record.t_s, record.voltage_V, record.current_A, record.temperature_degC, record.step, np.empty(0),
-        (Gap(row, float(record.t_s[row - 1]), float(record.t_s[row])),),
+        (RecordGap(row, float(record.t_s[row - 1]), float(record.t_s[row])),),
     )  # fmt: skip
     steps = [s.t_s for s in find_steps(broken, 0, record.t_s.size - 1)]
     assert not any(abs(s - 4200.0) < 1.0 for s in steps)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from amphora.harness.analysis.cell_model import CellModel
-from amphora.harness.analysis.records import Gap, Measurement, Record, RunInfo, Specification
+from amphora.harness.analysis.records import Measurement, Record, RecordGap, RunInfo, Specification
 from amphora.harness.analysis.resistance import find_resistances
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import load_duty
@@ -114,7 +114,7 @@ def test_every_axis_names_its_unit() -> None:
 
 def test_nothing_is_drawn_across_a_gap() -> None:
     record, info, result = night()
-    gap = Gap(200, float(record.t_s[199]), float(record.t_s[200]))
+    gap = RecordGap(200, float(record.t_s[199]), float(record.t_s[200]))
     broken = Record(
         record.t_s, record.voltage_V, record.current_A, record.temperature_degC, record.step, record.switches_s, (gap,)
     )
