@@ -39,7 +39,7 @@ def _share(duds: Share) -> str:
     return f"{100 * duds.share:.0f} ({100 * duds.low:.0f} to {100 * duds.high:.0f})"
 
 
-def _cells(one: Source) -> tuple[Any, ...]:
+def _cells(one: SourceOfCells) -> tuple[Any, ...]:
     return (
         f"{one.source} {one.month}".strip(), one.cells, _shown(one.capacity, 1000, 0), one.capacity.n,
         _shown(one.resistance, 1000, 0), one.resistance.n, _shown(one.self_discharge, 1, 1), one.self_discharge.n,
