@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from amphora.harness.analysis.records import Specification
+from amphora.harness.common.words import about
 
 COVERAGE_K = 2.0
 
@@ -155,7 +156,7 @@ def with_room(specification: Specification, room_degC: float | None) -> Specific
     """
     if specification.gain_per_K <= 0 and specification.offset_per_K <= 0:
         return specification
-    held = f"{specification.reference_degC:g} °C ± {specification.band_K:g} K"
+    held = about(specification.reference_degC, "°C", specification.band_K, "K")
     if room_degC is None or not math.isfinite(room_degC):
         return replace(specification, away_K=5.0, temperature_note=f"room not known: taken as up to 5 K outside {held}")
     away_K = max(0.0, abs(room_degC - specification.reference_degC) - specification.band_K)

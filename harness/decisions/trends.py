@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from amphora.harness.account.kept_answers import CellRun
+from amphora.harness.common.words import to_places
 from amphora.harness.decisions.cell_runs import by_cell, counts, days_between
 from amphora.harness.results.chosen import nearest
 from amphora.harness.results.result import ResistanceValue, Result
@@ -219,7 +220,7 @@ def _course(
     text += f"{how}: "
     if line.significant:
         word = words[0] if change < 0 else words[1]
-        text += f"{word} {abs(change) * 1000:.{digits}f} ± {U * 1000:.{digits}f} {name}"
+        text += f"{word} {to_places(abs(change), U, digits, 1000, name)}"
     else:
         text += f"no change larger than its uncertainty (beyond ± {U * 1000:.{digits}f} {name})"
     return {

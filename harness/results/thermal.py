@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from amphora.harness.common.words import about
 from amphora.harness.results.result import ReferenceTemperature, Warmth
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def reference_of(cell_degC: float | None) -> ReferenceTemperature:
     """Return how the cell's temperature stands to the standard's, in words too."""
     from amphora.harness.analysis.thermal import REFERENCE_BAND_K, REFERENCE_degC
 
-    held = f"{REFERENCE_degC:g} °C ± {REFERENCE_BAND_K:g} K"
+    held = about(REFERENCE_degC, "°C", REFERENCE_BAND_K, "K")
     if cell_degC is None:
         within, text = None, f"The temperature of the cell is not known; figures of a standard are for {held}."
     else:
