@@ -472,7 +472,7 @@ def _voltage_by_temperature(voltage: Specification, to_gain: float, to_offset: f
 
 
 def _notes(measurement: Measurement) -> list[str]:
-    """Return how the lines were come by that need a sentence, each once."""
+    """Return how the lines were obtained that need a sentence, each once."""
     current, voltage = measurement.current, measurement.voltage
     found = [
         f"current offset: {current.offset_note}" if current.offset_note else "",

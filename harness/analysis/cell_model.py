@@ -151,7 +151,7 @@ def cell_model(
     Raises:
         InputError: no discharge, or too few readings in it, or no resistance.
 
-    Source: this project's own reckoning of a discharge; held against measured records and a physics model in
+    Source: this project's own account of a discharge; held against measured records and a physics model in
         tests/external (DEVELOPERS, what a duty's cell is made of).
     """
     capacity_Ah = result.capacity_Ah or 0.0

@@ -471,7 +471,7 @@ def _staged(evidence: Evidence, left: set[str]) -> ChargeStage:
         return ChargeStage(None, "")
     emptied_V = evidence.emptied_rests_V
     if emptied_V is not None:
-        # Found too high for the first stage, or to show its shape in it; a discharge of ours has made room.
+        # Found too high for the first stage, or to show its shape in it; our own discharge has made room.
         low = evidence.as_found_V > SHAPE_FROM_V - 0.05 and 2.5 <= emptied_V <= FIRST_STAGE_FROM_V
         return ChargeStage(STAGES_V[0] if low else None, "")
     ohm = float(np.median(evidence.step_ohm)) if evidence.step_ohm else None
@@ -555,7 +555,7 @@ def evidence_from_record(
     voltage_U_V: float = 0.01,
     step_ohm: tuple[float, ...] = (),
 ) -> Evidence:
-    """Gather the evidence that one run of ours holds.
+    """Gather the evidence that one of our own runs holds.
 
     Args:
         record: The run's readings, shape (n,).

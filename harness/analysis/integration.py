@@ -1,6 +1,6 @@
 """Charge and energy from readings: where the current steps, where rows are missing, where times repeat.
 
-Between two rows the trapezoid holds, save where the current stepped in between: there each level is
+Between two rows the trapezoid holds, except where the current stepped in between: there each level is
 held up to the instant of the step. That instant is, in this order: the order the runner recorded;
 the beginning of a step as the source's own step clock tells; the row before, where the source's
 rows show that its clock of readings began anew there; else half-way, with half the interval as the

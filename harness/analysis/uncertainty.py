@@ -72,7 +72,7 @@ def make_budget(
 ) -> Budget:
     """Return a budget whose lines are independent of each other; lines that are 0 are left out.
 
-    `notes` say what is not in it, or how a line was come by.
+    `notes` say what is not in it, or how a line was obtained.
 
     Source: JCGM 100:2008, 5.1.2 equation 10 and 6.2.1.
     """

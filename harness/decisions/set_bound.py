@@ -104,7 +104,7 @@ def all_below(
 ) -> list[tuple[IntArray, FloatArray]] | None:
     """Return, for each cell, every set with it whose cost less its cells' prices is below `below`, and these values.
 
-    None when there are too many to go through, or time is up.
+    None when there are too many to search, or time is up.
     """
     everything, number = [], 0
     for i in range(len(points)):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from amphora.harness.common.as_json import without_odd_numbers
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.control.warmth import SENSOR_DEGC
-from amphora.harness.results.bench_effects import evening_of, heeds_warmth, room_degC, zero_warnings
+from amphora.harness.results.bench_effects import bench_checks_of, heeds_warmth, room_degC, zero_warnings
 from amphora.harness.results.counters import counter_warnings
 from amphora.harness.results.entries import (
     budget_of,
@@ -325,7 +325,7 @@ def _distrusted(
     """Return what to distrust in a run, and the answer with what else its record says of bench, warmth and rest."""
     from amphora.harness.analysis.warnings import Warning_, find_warnings
     from amphora.harness.results.leads_measured import leads_warnings, measured_in, step_names
-    from amphora.harness.results.passes import passes_in
+    from amphora.harness.results.repeats_within import repeats_in
     from amphora.harness.results.stated import stated_of
 
     record, info, phases = seen.record, seen.info, seen.phases
@@ -337,11 +337,11 @@ def _distrusted(
         result.temperature_rise_K, [phases[index] for index in charges],
     )  # fmt: skip
     warnings += counter_warnings(record, phases, seen.totals)
-    passes, told_of_passes = passes_in(result.phases, info.chemistry)
+    passes, told_of_repeats = repeats_in(result.phases, info.chemistry)
     measured = measured_in(record, info, step_names(loaded.run))
     main = phase or (phases[-1] if phases else None)
     thermal = thermal_of(record, info, main, resistances)
-    warnings += told_of_passes + leads_warnings(measured)
+    warnings += told_of_repeats + leads_warnings(measured)
     if thermal is not None and thermal.unexplained:
         warnings.append(Warning_("warmed-unexplained", _capital(thermal.unexplained) + "."))
     warnings += zero_warnings(info, seen.drift_A)
@@ -358,7 +358,7 @@ def _distrusted(
         passes=passes,
         leads_measured=measured,
         thermal=thermal,
-        evening=evening_of(info, seen.measurement, seen.drift_A),
+        evening=bench_checks_of(info, seen.measurement, seen.drift_A),
         reference_temperature=reference_of(result.temperature_degC),
         stated=stated_of(record, seen.totals, phase, found, result.temperature_degC, result.start),
         retention=retention,

@@ -213,7 +213,7 @@ class StandardU:
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
+class BenchChecksUsed:
     """What was measured of the instruments that evening, and what it did to the figures."""
 
     current_zero: tuple[ZeroUsed, ...]
@@ -417,7 +417,7 @@ class Result:
     cycle: Cycle | None = None
     stated: StatedCapacity | None = None
     retention: RestLoss | None = None
-    evening: Evening | None = None
+    evening: BenchChecksUsed | None = None
     thermal: Warmth | None = None
     reference_temperature: ReferenceTemperature | None = None
     leads_measured: LeadsMeasured | None = None
