@@ -103,7 +103,7 @@ def test_what_is_left_is_the_cell_as_sensed_at_its_own_ends(evening: dict[str, A
         assert abs(after[key] - true[key]) < (after[U] ** 2 + true[U] ** 2) ** 0.5
         assert raw[key] < after[key] and raw[U] < after[U] < before[U]
         assert abs(before[key] - true[key]) < before[U]  # not measured: in U, nothing taken out
-        table = after.budget[name]
+        table = after["budget"][name]
         assert (table["value"], table["U"]) == (after[key], after[U])
         total = sum(line["contribution"] ** 2 for line in table["lines"]) ** 0.5
         assert table["u"] == pytest.approx(total, rel=1e-6)
