@@ -1,5 +1,6 @@
 """Runs of many cells: read, the one that says most of each cell, and how they follow each other in time."""
 
+import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,7 +28,7 @@ def read_runs(
 
 def _taught_by_all(runs: list[CellRun]) -> list[CellRun]:
     """Return runs whose item's U is learned from the repeats of all cells among them, the cell's own counting most."""
-    places = [str(run.folder.absolute().parent) for run in runs]
+    places = [os.path.dirname(os.path.abspath(run.folder)) for run in runs]  # noqa: PTH100, PTH120
     seen: dict[str, list[float]] = {}
     for place, run in zip(places, runs, strict=True):
         seen[place] = list((run.result.account or {}).get("repeats") or [])
