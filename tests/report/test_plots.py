@@ -159,7 +159,7 @@ def test_junk_is_drawn_over_time_and_gives_no_curves(tmp_path: Path) -> None:
     volts = np.array([0.236, 0.003, 4.985, 4.985, 4.213])
     record = Record(t, volts, np.full(5, 0.0005), np.full(5, 23.4), np.full(5, -1), np.empty(0))
     info = RunInfo("junk/import", "junk", "18650", "li-ion", "unknown", None, BENCH, profile="import")
-    files = draw_run(record, info, {"resistances": []}, tmp_path / "junk.png")
+    files = draw_run(record, info, Result("junk", info.run_id, "li-ion"), tmp_path / "junk.png")
     assert tmp_path / "junk-time.png" in files
     assert tmp_path / "junk-resistance.png" not in files
 
