@@ -19,7 +19,7 @@ from amphora.harness.common.fields import finite_number
 from amphora.harness.control.events import Event, StepBegun, StepEnded
 from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.results.chosen import chosen_resistance
-from amphora.harness.results.result import PhaseResult, Result
+from amphora.harness.results.result import PhaseResult, RestResult, Result
 
 FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
 END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
@@ -148,10 +148,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
     kinds = {event.step: event.step_kind for event in events if isinstance(event, StepBegun)}
     ended = [event for event in events if isinstance(event, StepEnded) and kinds.get(event.step) == "charge"]
     moves = tuple(_move(phase, at, run, ended) for phase in result.phases)
-    rests = tuple(
-        RestSeen(at(item.begin_s), at(item.end_s), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")})
-        for item in result.rests
-    )
+    rests = tuple(_rest(item, at) for item in result.rests)
     stopped = stopped_of(events)
     final = stopped is not None and stopped.ends_it
     stop = "" if stopped is None else stopped.reason
@@ -180,6 +177,14 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
         retention_U_mV_per_day=retention.mV_U_per_day if retention else None,
         retention_V=retention.rested_V if retention else None,
         **_resistance(result),
+    )  # fmt: skip
+
+
+def _rest(rest: RestResult, at: Any) -> RestSeen:
+    return RestSeen(
+        at(rest.begin_s), at(rest.end_s), rest.after, rest.first_V, rest.last_V,
+        rest.early_V_per_h, rest.early_U_V_per_h, rest.early_at_s,
+        rest.late_V_per_h, rest.late_U_V_per_h, rest.late_at_s, rest.first_degC, rest.last_degC,
     )  # fmt: skip
 
 

@@ -43,7 +43,16 @@ from amphora.harness.control.events import (
 )
 
 if TYPE_CHECKING:
-    from amphora.harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Timing, Zero
+    from amphora.harness.analysis.records import (
+        CheckedResistor,
+        MeasuredZero,
+        Measurement,
+        Record,
+        RecordGap,
+        RunInfo,
+        Specification,
+        Timing,
+    )
 
 # What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
 DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
@@ -372,8 +381,8 @@ def _read_table(
     }
 
 
-def _gaps(events: Sequence[Event], rows: int, place_of: Mapping[int, int] | None = None) -> "tuple[Gap, ...]":
-    from amphora.harness.analysis.records import Gap
+def _gaps(events: Sequence[Event], rows: int, place_of: Mapping[int, int] | None = None) -> "tuple[RecordGap, ...]":
+    from amphora.harness.analysis.records import RecordGap
 
     gaps = []
     for event in events:
@@ -382,7 +391,7 @@ def _gaps(events: Sequence[Event], rows: int, place_of: Mapping[int, int] | None
         row, low, high = event.after_row, event.charge_low_Ah, event.charge_high_Ah
         from_s, to_s = (event.t_s if value is None else value for value in (event.from_s, event.to_s))
         gaps.append(
-            Gap(
+            RecordGap(
                 after_row=row if not place_of else place_of.get(row, row),
                 from_s=float(from_s),
                 to_s=float(to_s),
@@ -428,9 +437,9 @@ def _info(folder: Path, run: dict[str, Any], events: Sequence[Event], stopped: S
     )
 
 
-def _zeros(events: Sequence[Event]) -> "tuple[Zero, ...]":
+def _zeros(events: Sequence[Event]) -> "tuple[MeasuredZero, ...]":
     """Return the current zeros that were measured, in order of time."""
-    from amphora.harness.analysis.records import Zero
+    from amphora.harness.analysis.records import MeasuredZero
 
     found = []
     for event in events:
@@ -440,13 +449,13 @@ def _zeros(events: Sequence[Event]) -> "tuple[Zero, ...]":
         if current_A is None or u_A is None or not math.isfinite(current_A) or not math.isfinite(u_A):
             continue
         readings, duration_s = event.readings or 0, float(event.duration_s or 0.0)
-        found.append(Zero(event.instrument, float(current_A), abs(float(u_A)), event.t_s, readings, duration_s))
+        found.append(MeasuredZero(event.instrument, float(current_A), abs(float(u_A)), event.t_s, readings, duration_s))
     return tuple(sorted(found, key=lambda zero: zero.t_s))
 
 
-def _check(events: Sequence[Event]) -> "Check | None":
+def _check(events: Sequence[Event]) -> "CheckedResistor | None":
     """Return the last check against a resistor of known value."""
-    from amphora.harness.analysis.records import Check
+    from amphora.harness.analysis.records import CheckedResistor
 
     for event in reversed(events):
         if not isinstance(event, ResistorChecked):
@@ -456,7 +465,7 @@ def _check(events: Sequence[Event]) -> "Check | None":
         if len(numbers) == len(given):
             ohm, tolerance, voltage_V, current_A, deviation = numbers
             zero_A = event.zero_A if event.zero_A is not None and math.isfinite(event.zero_A) else 0.0
-            return Check(
+            return CheckedResistor(
                 ohm,
                 tolerance,
                 voltage_V,

@@ -12,7 +12,7 @@ from functools import cache
 from types import NoneType, UnionType
 from typing import Any, ClassVar, TypeVar, get_args, get_origin, get_type_hints
 
-from amphora.harness.common.as_json import LEFT_OUT, Keyed
+from amphora.harness.common.as_json import LEFT_OUT
 from amphora.harness.plans.plan import Order
 
 
@@ -22,8 +22,8 @@ def _not_said(otherwise: Any = None) -> Any:
 
 
 @dataclass(frozen=True, slots=True)
-class Event(Keyed):
-    """What all events say. The keys of its JSON can be asked, too (`Keyed`)."""
+class Event(Mapping[str, Any]):
+    """What all events say. The keys of its JSON can be asked, too."""
 
     KIND: ClassVar[str] = ""
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, Source, compared
+from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, SourceOfCells, compared
 from amphora.harness.report import plot_style as look
 from amphora.harness.report.tables import plain, table
 
@@ -18,6 +18,8 @@ CSV_COLUMNS = (
     "self_discharge_percent_per_month", "self_discharge_low", "self_discharge_high", "duds", "decided", "dud_share",
     "dud_low", "dud_high", "usable_Ah", "text",
 )  # fmt: skip
+TERMINAL_HEADER = ("Source", "Cells", "Holds mAh", "DC mΩ", "Loss %/month", "Duds %")
+NAME_WIDTH = 20  # so that the whole is no wider than a terminal of 80
 NOTE = (
     "Medians with their 95 % interval (none below "
     f"{LEAST_FOR_INTERVAL} values). Duds: share of the decided cells, with its 95 % interval."
@@ -39,7 +41,7 @@ def _share(duds: Share) -> str:
     return f"{100 * duds.share:.0f} ({100 * duds.low:.0f} to {100 * duds.high:.0f})"
 
 
-def _cells(one: Source) -> tuple[Any, ...]:
+def _cells(one: SourceOfCells) -> tuple[Any, ...]:
     return (
         f"{one.source} {one.month}".strip(), one.cells, _shown(one.capacity, 1000, 0), one.capacity.n,
         _shown(one.resistance, 1000, 0), one.resistance.n, _shown(one.self_discharge, 1, 1), one.self_discharge.n,
@@ -47,15 +49,32 @@ def _cells(one: Source) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-def render(found: Sequence[Source]) -> str:
-    """Return the table, below it each source in words and which come before which."""
-    lines = [table(HEADER, [_cells(one) for one in found], HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
-    lines += [plain(f"{f'{one.source} {one.month}'.strip()}: {one.text}") for one in found]
-    lines += [plain(text) for text in compared(found)]
+def _over_each_other(one: SourceOfCells) -> list[tuple[Any, ...]]:
+    """Return a source as rows for a terminal: value and how many it is of, its interval under it."""
+    upper: list[Any] = [one.cells]
+    lower: list[Any] = [" "]
+    shown = (_shown(one.capacity, 1000, 0), _shown(one.resistance, 1000, 0), _shown(one.self_discharge, 1, 1))
+    counts = (one.capacity.n, one.resistance.n, one.self_discharge.n, one.duds.n)
+    for text, count in zip((*shown, _share(one.duds)), counts, strict=True):
+        value, _, interval = text.partition(" (")
+        upper.append(f"{value}, n {count}" if count else value)
+        lower.append(interval.rstrip(")") or " ")
+    names = textwrap.wrap(f"{one.source} {one.month}".strip(), NAME_WIDTH) or [""]
+    rows = [upper, lower] if any(map(str.strip, lower)) or len(names) > 1 else [upper]
+    rows += [[" "] * len(upper) for _ in names[2:]]
+    return [(name, *row) for name, row in zip([*names, " "][: len(rows)], rows, strict=True)]
+
+
+def render(found: Sequence[SourceOfCells]) -> str:
+    """Return the table, below it each source in words and which come before which; no line is wider than 80."""
+    rows = [row for one in found for row in _over_each_other(one)]
+    lines = [table(TERMINAL_HEADER, rows, TERMINAL_HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
+    words = [f"{f'{one.source} {one.month}'.strip()}: {one.text}" for one in found] + compared(found)
+    lines += [line for text in words for line in textwrap.wrap(plain(text), 80, subsequent_indent="  ")]
     return "\n".join(lines)
 
 
-def csv_rows(found: Sequence[Source]) -> list[dict[str, Any]]:
+def csv_rows(found: Sequence[SourceOfCells]) -> list[dict[str, Any]]:
     """Return one row for each source, by `CSV_COLUMNS`."""
     rows = []
     for one in found:
@@ -87,7 +106,7 @@ class SourcesSection:
     words: tuple[str, ...]
 
 
-def section(found: Sequence[Source]) -> SourcesSection | None:
+def section(found: Sequence[SourceOfCells]) -> SourcesSection | None:
     """Return the section for the report's page; None where no cell names a source."""
     if len(found) < 2 and not any(one.duds.n and not one.source.startswith("(") for one in found):
         return None
@@ -95,7 +114,7 @@ def section(found: Sequence[Source]) -> SourcesSection | None:
     return SourcesSection(HEADER, tuple(_cells(one) for one in found), NOTE, tuple(words))
 
 
-def draw(found: Sequence[Source], values: Sequence[tuple[str, float]], out: Path) -> None:
+def draw(found: Sequence[SourceOfCells], values: Sequence[tuple[str, float]], out: Path) -> None:
     """Draw each cell's capacity by source, medians with their intervals, and beside them the shares of duds.
 
     Args:

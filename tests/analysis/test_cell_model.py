@@ -6,9 +6,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from amphora.harness.analysis.cell_model import CellModel, cell_model
+from amphora.harness.analysis.cell_model import (
+    UNTOLD_LOW,
+    UNTOLD_LOW_U,
+    UNTOLD_MORE,
+    UNTOLD_U,
+    AHEAD_NO_REST_U_h,
+    CellModel,
+    cell_model,
+)
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.fit import fit
+from amphora.harness.results.result import PhaseResult, Result
 from tests.support.duties import linear, simple
 from tests.support.duty_runs import cell_of, serve, write_test
 
@@ -16,9 +25,9 @@ from tests.support.duty_runs import cell_of, serve, write_test
 def test_a_run_without_resistances_or_discharge_is_refused():
     flat = np.full(20, 3.7)
     with pytest.raises(InputError, match="no discharge"):
-        cell_model(np.arange(20.0), flat, np.zeros(20), {"run": "a/x", "phases": [], "capacity_Ah": None})
-    phase = {"kind": "discharge", "capacity_Ah": 1.0, "begin_s": 0, "end_s": 19, "main_current_A": -1.0}
-    result = {"run": "a/x", "phases": [phase], "capacity_Ah": 1.0, "resistances": []}
+        cell_model(np.arange(20.0), flat, np.zeros(20), Result("a", "a/x", "auto"))
+    phase = PhaseResult("discharge", capacity_Ah=1.0, begin_s=0, end_s=19, main_current_A=-1.0)
+    result = Result("a", "a/x", "auto", phases=(phase,), capacity_Ah=1.0)
     with pytest.raises(InputError, match="resistance"):
         cell_model(np.arange(20.0), flat, -np.ones(20), result)
 
@@ -91,4 +100,8 @@ def test_what_goes_on_beyond_the_longest_pulse_leaves_the_test_itself_as_it_was(
     model = replace(linear(), ohm=np.full(201, 0.3), fast_ohm=np.full(201, 0.2), test_A=0.5)
     slower = model.resisting(model.slower())
     assert slower.ocv_V - 0.5 * slower.ohm == pytest.approx(model.ocv_V - 0.5 * model.ohm)
-    assert slower.ohm == pytest.approx(np.full(201, 0.4))
+    # once more of the gain from the shortest pulse on, or four tenths of it all; towards the empty end more and more
+    assert slower.ohm[0] == pytest.approx(0.42) and slower.ohm.max() == pytest.approx(0.66)
+    young = replace(model, fast_ohm=np.full(201, 0.1))
+    assert np.asarray(young.slower())[0] == pytest.approx(0.2)
+    assert (UNTOLD_MORE, UNTOLD_U, UNTOLD_LOW_U, UNTOLD_LOW, AHEAD_NO_REST_U_h) == (1.3, 0.4, 1.2, 0.5, 0.05)

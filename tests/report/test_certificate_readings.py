@@ -106,7 +106,10 @@ def test_runs_of_one_cell_that_differ_in_leads_say_so_in_their_rows(tmp_path: Pa
     assert "at 0.500 A, leads in" in shown and "at 0.500 A, leads out" in shown
 
 
-@pytest.mark.parametrize(("told", "words"), [("in", "(leads in, 10 s)"), ("out", "(10 s)"), (None, "(leads?, 10 s)")])
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [("in", "(leads in, 10 s, 22 °C)"), ("out", "(10 s, 22 °C)"), (None, "(leads?, 10 s, 22 °C)")],
+)
 def test_a_label_says_when_leads_are_in_or_may_be(tmp_path: Path, told: str | None, words: str) -> None:
     result = run_input(write_run(tmp_path)).result
     result = result_of(result, leads={"state": told}) if told else result
@@ -226,6 +229,6 @@ def test_a_forged_result_beside_the_leads_run_changes_no_certificate(
     result = {**kept["result"], "leads_measured": {**kept["result"]["leads_measured"], "ohm": 0.001}}
     head = {name: value for name, value in kept.items() if name not in ("result", "result_sha256")}
     (measured / "result.json").write_text(kept_text(result, head) + "\n", encoding="utf-8")
-    assert analyse_run(measured)["leads_measured"]["ohm"] == 0.001  # whoever reads what is kept is misled
+    assert analyse_run(measured).leads_measured.ohm == 0.001  # whoever reads what is kept is misled
     certificate.certify(night, two, ISSUE, key)
     assert one.read_bytes() == two.read_bytes()
