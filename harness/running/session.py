@@ -112,8 +112,9 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
 def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied: bool) -> bool:
     """Tell whether a charge step ended full: by its taper, or for nickel by its own end after a discharge to empty.
 
-    No charge of an unidentified cell is full. By the clock or by charge it is full only where what it holds was no mere assumption; a fall of the voltage or a
-    rate of warming tells by itself. A timed charge that met its highest voltage is not full.
+    No charge of an unidentified cell is full. By the clock or by charge it is full only where what it holds was no
+    mere assumption; a fall of the voltage or a rate of warming tells by itself. A timed charge that met its highest
+    voltage is not full.
     """
     if run.get("profile") in ("storage", "identify"):
         return False
