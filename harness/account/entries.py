@@ -208,11 +208,12 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
     if run.get("profile") in ("storage", "identify"):
         return False
     plan = run.get("plan") or {}
+    chemistry = str(plan.get("chemistry", ""))
     if ended["reason"] == "taper":
-        return plan.get("chemistry") != UNKNOWN  # to 3.60 V, the most that an unidentified cell may be
+        return chemistry != UNKNOWN  # to 3.60 V, the most that an unidentified cell may be
     if is_a_guess(str(plan.get("capacity_source", "assumed"))):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+    return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
 
 
 def _simulated(run: Mapping[str, Any]) -> bool:

@@ -119,9 +119,10 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied:
     if run.get("profile") in ("storage", "identify"):
         return False
     plan = run.get("plan") or {}
+    chemistry = str(plan.get("chemistry", ""))
     if ended["reason"] == "taper":
-        return plan.get("chemistry") != "auto"  # to 3.60 V, the most that an unidentified cell may be: not full
-    if str(plan.get("chemistry", "")) not in ("nimh", "nicd") or not emptied:
+        return chemistry != "auto"  # to 3.60 V, the most that an unidentified cell may be: not full
+    if chemistry not in ("nimh", "nicd") or not emptied:
         return False
     if ended["reason"] == "condition":
         return str(ended.get("text", "")).startswith(("voltage_drop_V", "temperature_"))
