@@ -13,14 +13,14 @@ from amphora.harness.running.run_so_far import Stop
 OFF_AFTER_S = 1800.0
 
 
-def rig(trips: list[str], on: bool = False, renewable: bool = False) -> Any:
+def rig(trips: list[str], on: bool | None = False, renewable: bool = False) -> Any:
     able = SimpleNamespace(off_timer=True, off_timer_renewable=renewable)
     supply = SimpleNamespace(abilities=able, read_setup=lambda: {"on": on})
     return SimpleNamespace(read_trips=lambda: trips, supply=supply)
 
 
 def timer(
-    since_s: float, trips: list[str], on: bool = False, kind: str = "charge", before: tuple[str, ...] = ()
+    since_s: float, trips: list[str], on: bool | None = False, kind: str = "charge", before: tuple[str, ...] = ()
 ) -> str:
     state, plan = SimpleNamespace(order=SimpleNamespace(kind=kind)), SimpleNamespace(max_gap_s=10.0)
     so_far = SimpleNamespace(now_s=lambda: since_s, state=state, plan=plan)
@@ -44,12 +44,13 @@ def test_protections_are_asked_once_a_minute_and_what_had_tripped_before_is_no_n
         (900.0, [], False, "charge", True),
         (899.0, [], False, "charge", False),  # far too early: somebody switched it off
         (1800.0, [], True, "charge", False),
+        (1800.0, [], None, "charge", False),  # it does not say whether it is on
         (1800.0, ["supply: over-voltage"], False, "charge", False),  # another protection acted: no pause, but a stop
         (1800.0, [], False, "discharge", False),
     ],
 )
 def test_only_a_supply_that_its_timer_switched_off_is_gone_on_with(
-    since_s: float, trips: list[str], on: bool, kind: str, ran_out: bool
+    since_s: float, trips: list[str], on: bool | None, kind: str, ran_out: bool
 ) -> None:
     assert bool(timer(since_s, trips, on, kind)) is ran_out
 
@@ -85,7 +86,7 @@ def test_a_small_current_is_a_taper_only_while_the_supply_is_on_and_has_not_trip
     so_far = SimpleNamespace(
         state=state, step=SimpleNamespace(ends=()), plan=SimpleNamespace(cell_id="c"), now_s=lambda: 10.0
     )  # fmt: skip
-    made = rig(trips, on)  # type: ignore[arg-type]
+    made = rig(trips, on)
     orders = SimpleNamespace(so_far=so_far, rig=made, record=lambda kind, **what: noted.append(what))
     its = Trips(made)
     watch = ChargeWatch(orders, its, SupplyTimer(so_far, made, its, OFF_AFTER_S))  # type: ignore[arg-type]
