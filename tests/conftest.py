@@ -38,6 +38,7 @@ WAITING = (
     "test_transports",
     "test_dialects",
 )
+WHOLE = ("test_docs_run",)  # its evening is made once for all its tests: they stay with one worker
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -48,9 +49,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     waiting = [item for item in items if any(part in item.nodeid.split("::")[0] for part in WAITING)]
     waits = set(waiting)
     others = [item for item in items if item not in waits]
+    whole = [item for item in waiting if any(part in item.nodeid for part in WHOLE)]
+    waiting = [item for item in waiting if item not in set(whole)]
     dealt: list[pytest.Item] = []
     for row in range(workers):
-        mine = waiting[row::workers]
+        mine = [*(whole if row == 0 else []), *waiting[row::workers]]
         begin, end = row * len(others) // workers, (row + 1) * len(others) // workers
         dealt += [*mine, *others[begin:end]]
     items[:] = dealt
