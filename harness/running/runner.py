@@ -374,7 +374,7 @@ class Runner:
         middle_s = 0.5 * (asked_s + answered_s) - so_far.zero_s
         t_s, voltage_V, current_A, temperature_degC = rounded(middle_s, reading[0], reading[1], reading[2])
         so_far.degC = temperature_degC
-        took_s = round(answered_s - asked_s, 4)
+        took_s = round(answered_s - asked_s, 4) if answered_s != asked_s else 0.0
         so_far.last_asked_s = asked_s - so_far.zero_s
         return reading, guard.Reading(t_s, step, voltage_V, current_A, temperature_degC, reading.room_degC, took_s)
 
