@@ -226,7 +226,7 @@ def match(
     from datetime import UTC, datetime
 
     from amphora.harness.common.quantities import parse
-    from amphora.harness.decisions.comparison import compare as compare_runs
+    from amphora.harness.decisions.comparison import at_one_temperature, compare
     from amphora.harness.decisions.matching import Candidate, candidate_of
     from amphora.harness.decisions.matching import match as match_cells
     from amphora.harness.report.tables import match_table
@@ -240,10 +240,10 @@ def match(
     oldest_days = parse(oldest, "duration", "--oldest") / 86400.0
     limit = parse(widest, "ratio", "--widest")
     wanted, refused = _of_the_shelf(logs, cells)
-    found = compare_runs(wanted, criteria) if wanted else {"cells": [], "grades": []}
+    found = compare(wanted, criteria) if wanted else {"cells": [], "grades": []}
     when = {str(g["cell"]): g for g in found["grades"]}
     candidates: list[Candidate] = []
-    for row in found["cells"]:
+    for row in at_one_temperature(found["cells"]):
         made: Any = _tested_utc(Path(row["run"]))
         age = (datetime.now(UTC) - datetime.fromisoformat(made)).total_seconds() / 86400.0 if made else 0.0
         leak = next(
