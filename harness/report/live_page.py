@@ -18,8 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.report.certificate.page import TEMPLATES
-from amphora.harness.report.comparison_page import content_policy
+from amphora.harness.report import html
 from amphora.harness.report.plot_style import place_of, svg_look
 from amphora.harness.running.along import Along, Shelf
 from amphora.harness.running.view import View
@@ -75,21 +74,9 @@ def _said(event: Mapping[str, Any]) -> list[str | None]:
 
 def live_html() -> tuple[str, str]:
     """Return the page and its content policy."""
-    style = (TEMPLATES / "live.css").read_text(encoding="utf-8")
-    script = (TEMPLATES / "live.js").read_text(encoding="utf-8")
-    page = (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        '<meta name="color-scheme" content="light dark"><title>The bench now</title>'
-        f'<style>{style}</style></head><body><header><h1 id="title">The bench now</h1>'
-        '<p id="clock">asking…</p></header>'
-        '<main><p id="urgent" role="status"></p><ol id="runs"></ol>'
-        '<section id="story" hidden><h2>What happened</h2><ul id="events"></ul></section></main>'
-        '<footer><p id="age"></p><p>Read-only page. Somebody should be in reach of a bench that charges.</p></footer>'
-        f"<script>{script}</script></body></html>\n"
-    )
-    policy = content_policy(script, style) + "; connect-src 'self'; frame-ancestors 'none'"
-    return page, policy
+    style, script = html.own_text("live.css"), html.own_text("live.js")
+    policy = html.content_policy(script, style) + "; connect-src 'self'; frame-ancestors 'none'"
+    return html.page("live.html", style=style, script=script), policy
 
 
 class LiveServer(http.server.ThreadingHTTPServer):

@@ -1,8 +1,8 @@
 """What each source of cells gives, as a table, as a picture, and as a part of the report's page."""
 
-import html
 import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -77,21 +77,22 @@ def csv_rows(found: Sequence[Source]) -> list[dict[str, Any]]:
     return rows
 
 
-def as_html(found: Sequence[Source]) -> str:
-    """Return a section for the report; "" where no cell names a source."""
+@dataclass(frozen=True)
+class SourcesSection:
+    """The section of the report: the table's header and rows, a note under it, and what follows in words."""
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[Any, ...], ...]
+    note: str
+    words: tuple[str, ...]
+
+
+def section(found: Sequence[Source]) -> SourcesSection | None:
+    """Return the section for the report's page; None where no cell names a source."""
     if len(found) < 2 and not any(one.duds.n and not one.source.startswith("(") for one in found):
-        return ""
-    head = "".join(f'<th scope="col"><span class="plain">{html.escape(name)}</span></th>' for name in HEADER)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{html.escape(str(cell))}</td>" for cell in _cells(one)) + "</tr>" for one in found
-    )
+        return None
     words = [f"{f'{one.source} {one.month}'.strip()}: {one.text}" for one in found] + compared(found)
-    said = "".join(f"<li>{html.escape(text)}</li>" for text in words)
-    return (
-        '<h2>By source</h2><div class="scroll" tabindex="0" role="region" aria-label="Cells by source">'
-        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
-        f'<p class="quiet">{html.escape(NOTE)}</p><ul>{said}</ul>'
-    )
+    return SourcesSection(HEADER, tuple(_cells(one) for one in found), NOTE, tuple(words))
 
 
 def draw(found: Sequence[Source], values: Sequence[tuple[str, float]], out: Path) -> None:

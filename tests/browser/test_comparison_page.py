@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
-from amphora.harness.report.comparison_page import PageRow, build_page
+from amphora.harness.report.comparison_page import build_page
+from amphora.harness.report.comparison_rows import PageRow
 
 EVIL = "<script>alert(1)</script>"
 Opened = Callable[..., Any]

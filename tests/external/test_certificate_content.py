@@ -13,6 +13,7 @@ from amphora.harness.report import comparison_page as page
 from amphora.harness.report import label
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate.keys import Signer
+from amphora.harness.report.comparison_rows import PageRow
 
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 ISSUE = certificate.Issue(
@@ -161,7 +162,7 @@ def test_labels_and_page_make_no_such_claim_either(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path))
     content = label.label_content(item.run["cell"], item.result, "steady duty")
     texts = [text_of(label.make_labels([content], label.size_mm("card"))), content["payload"]]
-    texts.append(page.build_page([page.PageRow(item.run["cell"], {"grade": "steady duty"}, item.result, item.curve)]))
+    texts.append(page.build_page([PageRow(item.run["cell"], {"grade": "steady duty"}, item.result, item.curve)]))
     for shown, words in itertools.product(texts, FORBIDDEN):
         assert words.lower() not in shown.lower()
 

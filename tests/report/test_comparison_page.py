@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
-from amphora.harness.report.comparison_page import PageRow, build_page, content_policy, make_report, script_json
+from amphora.harness.report.comparison_page import build_page, make_report
+from amphora.harness.report.comparison_rows import PageRow
+from amphora.harness.report.html import content_policy, script_json
 from tests.support.made_results import result_of
 
 EVIL = "<script>alert(1)</script>"
@@ -142,7 +144,7 @@ def contrast(one: str, two: str) -> float:
 
 
 def test_colours_of_text_and_curves_have_enough_contrast() -> None:
-    from amphora.harness.report.comparison_page import LOOKS
+    from amphora.harness.report.comparison_chart import LOOKS
 
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
     for colour in ("#1c2b33", "#4d5d66", "#1f5f6b"):

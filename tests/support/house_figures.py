@@ -251,6 +251,9 @@ def uncalled(house: House) -> dict[str, int]:
     The face of the package (`harness.library`) and what a decorator hands to somebody are called from outside.
     """
     mentioned = Counter(word for module in house.modules for word in _mentioned(module))
+    for path in (ROOT / "harness" / "report" / "templates").iterdir():  # a template asks for properties by name
+        for asked in re.findall(r"{[{%](.*?)[%}]}", path.read_text(encoding="utf-8"), re.DOTALL):
+            mentioned.update(re.findall(r"[A-Za-z_]\w*", asked))
     found = {}
     for module in house.modules:
         if module.name == "harness.library":
