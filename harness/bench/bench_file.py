@@ -98,6 +98,11 @@ class BenchDescription:
             return max(AGREE_V, sum(each))
         return max(LEAST_AGREE_V, sum(each))
 
+    def voltage_off_V(self, name: str, voltage_V: float) -> float | None:
+        """Return what one instrument's voltage may be off by, V; None where the file does not say."""
+        table = self._of(name, "voltage")
+        return None if table["assumed"] else float(table["gain"] * voltage_V + table["offset"] + table["resolution"])
+
     def current_of(self, name: str) -> dict[str, Any]:
         """Return what one instrument's current may be off by: `gain`, `offset` (A), `resolution` (A), `assumed`."""
         return self._of(name, "current")

@@ -36,7 +36,7 @@ HERE = Path(__file__).resolve().parents[1] / "firmware"
 PROGRAM = [sys.executable, "-m", "amphora.harness"]
 PORT = "@micropython/micropython-webassembly-pyscript"  # of npm
 ASSUMED_Ah = 0.4  # a smaller one would be guarded from the resistor's 0.4 A
-BEGINS = 0.97  # of the charge: a cell that stands at 4.17 V, as one does an hour after its charge
+BEGINS = 1.0  # of the charge: a cell that stands at 4.200 V, as one does that was just charged
 BEAT_MS = 10_000  # of the board's time; a constant of the build, the longest that the driver takes
 SLICE_MS = 20.0
 MOST_STOPS = 30
@@ -265,11 +265,11 @@ def _live_through(
     until_s: float,
 ) -> None:  # fmt: skip
     environment = {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "AMPHORA_RUNTIME": str(folder / "runtime")}
-    add = ["cell", "add", "B1", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.17 V"]
+    add = ["cell", "add", "B1", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.20 V"]
     subprocess.run([*PROGRAM, *add], env=environment, check=True, capture_output=True)
     assumed = f"{max(ASSUMED_Ah, 1.2 * capacity_Ah):g} Ah"
     words = ["run", "--cell", "B1", "--profile", str(folder / "night.toml"), "--bench", str(folder / "bench.toml"),
-             "--hand-voltage", "4.17 V", "--start", "declared-full", "--capacity", assumed]  # fmt: skip
+             "--hand-voltage", "4.20 V", "--start", "declared-full", "--capacity", assumed]  # fmt: skip
     whole_ms = capacity_Ah / 0.36 * 3.6e6
     moments = sorted(at.now_ms + rng.uniform(0.05, 0.95) * whole_ms for _ in range(kills))
     while time.monotonic() < until_s:
