@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.drivers.quantities import NotAQuantity, read
+from amphora.harness.bench.alarm_input import AlarmInput, alarm_input_of
 from amphora.harness.bench.calibration import calibrations_of
 from amphora.harness.bench.one_bay import bay_data, read_toml
 from amphora.harness.common.alarm import Alarm
@@ -75,6 +76,7 @@ class BenchDescription:
     alarms: Mapping[str, Any] = field(default_factory=dict)
     data: Mapping[str, Any] = field(default_factory=dict)
     where: str = "bench"
+    alarm_input: AlarmInput | None = None  # of smoke or heat
     diode_drop_V: float = 0.0  # of a blocking diode, at the current at which a charge ends; 0: there is none
 
     @property
@@ -340,6 +342,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         data=data,
         where=where,
         diode_drop_V=drop_V,
+        alarm_input=alarm_input_of(data.get("smoke_alarm"), f"{where}: smoke_alarm"),
         **cell,
     )
     if drop_V:

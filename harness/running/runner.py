@@ -24,6 +24,7 @@ from amphora.harness.control import guard
 from amphora.harness.control.checks import CHECKS, is_final
 from amphora.harness.control.stepping import Sample, State, advance
 from amphora.harness.plans.plan import Plan, Step
+from amphora.harness.running.alarm_watch import watched
 from amphora.harness.running.beginning import Beginning, OffSheet
 from amphora.harness.running.charge_watch import ChargeWatch
 from amphora.harness.running.clock_watch import ClockWatch
@@ -44,6 +45,7 @@ SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for, or a rest
 RENEWED_ANEW_S = 0.05  # readings that are seen to be older than known so far by more: told
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
+ALARMED = "the smoke or heat alarm"
 LIKE_A_TIMER = ("no-current", "voltage-jump")  # how it looks when the supply's own timer switched off
 
 
@@ -155,6 +157,7 @@ class Runner:
         self.beginning = Beginning(hand_voltage_V, proofs)
         self.resuming = None if from_folder is None else Resuming(from_folder, same_cell, not_proven)
         self.display = Display(show)
+        self.alarmed = ""  # why the bench's smoke or heat alarm ended it
         self._drains_by_itself = False  # a resistor comes on by hand: nothing flows through it before
 
     # -- the whole run ------------------------------------------------------------------------
@@ -165,12 +168,20 @@ class Runner:
         Raises:
             InputError, Refused: before anything was touched.
         """
-        with self.signals.noted() if self.take_signals else contextlib.nullcontext():
+        with (
+            self.signals.noted() if self.take_signals else contextlib.nullcontext(),
+            watched(self.rig.description.alarm_input, self._alarmed),
+        ):
             try:
                 return self._run()
             finally:
                 if self.so_far.journal is not None:
                     self.so_far.journal.close()
+
+    def _alarmed(self, why: str) -> None:
+        """End the run as a signal does, wherever it waits; called by the thread that reads the alarm."""
+        self.alarmed = why
+        self.signals.name = ALARMED
 
     def _run(self) -> Outcome:
         so_far = self.so_far
@@ -196,6 +207,8 @@ class Runner:
         except BaseException as error:  # whatever it was: safe first, then told
             self._end("instrument", f"a fault of the program: {error!r}", 4)
             raise
+        if self.alarmed and reason == "interrupted":
+            reason, text = "guard:smoke-alarm", f"{self.alarmed}; get out, call the fire service"
         if reason.startswith("guard:"):
             code = 3
         elif self.signals.name == "SIGTERM":
@@ -209,6 +222,9 @@ class Runner:
     def _begin(self) -> None:
         """Begin a new run, or go on with one."""
         so_far = self.so_far
+        source = self.rig.description.alarm_input
+        if source is not None and (why := source.read()):
+            raise Refused(f"{why}; nothing was switched on")
         so_far.zero_s = so_far.clock.now_s()
         self.gaps.begin()
         self._drains_by_itself = any(step.kind == "log" and step.leads == "discharge" for step in so_far.plan.steps)

@@ -66,6 +66,15 @@ def bag(tmp_path: Path) -> Iterator[Bag]:
         one.end()
 
 
+def amiss(folder: Path) -> list[dict[str, Any]]:
+    return [event for event in events_in(folder) if event["kind"] in ("gap", "instrument-error")]
+
+
+def stopped(folder: Path) -> Any:
+    last = events_in(folder)[-1]
+    return last if last["kind"] == "stopped" else None
+
+
 def processes_of(pid: int) -> list[psutil.Process]:
     return [psutil.Process(pid), *psutil.Process(pid).children(recursive=True)]
 
@@ -98,15 +107,44 @@ def test_what_befalls_one_bay_does_not_reach_the_other(bag: Bag) -> None:
     rows = rows_in(bag.folder_of("A2"))
     wait_for(lambda: rows_in(bag.folder_of("A2")) > rows + 3)
     assert bag.place("A2").pid == other.pid and bag.said("ended", "A2") == 0
-    # smoke: everything off, nothing begins
+    # the instruments of one bay stand still: the other's readings come on time
+    wait_for(lambda: bag.place("A1").state == "running" and rows_in(bag.folder_of("A1")) > 0)
+    bag.served["a"].process.send_signal(signal.SIGSTOP)
+    wait_for(lambda: any(event["kind"] == "instrument-error" for event in events_in(bag.folder_of("A1"))))
+    rows = rows_in(bag.folder_of("A2"))
+    wait_for(lambda: rows_in(bag.folder_of("A2")) > rows + 3)
+    assert bag.place("A2").pid == other.pid and not amiss(bag.folder_of("A2"))
+    bag.served["a"].process.send_signal(signal.SIGCONT)
+    # the queue is dead, and there is smoke: each run reads the alarm itself
+    wait_for(lambda: bag.place("A1").state == "running" and rows_in(bag.folder_of("A1")) > 0)
+    queue.kill()
+    queue.communicate()
     (bag.folder / "smoke").write_text("1\n")
-    wait_for(lambda: bag.said("ended", "A2") == 1)
-    wait_for(lambda: bag.place("A1").state != "running")
-    made = [event for event in events_in(bag.folder_of("A2")) if event["kind"] == "made-safe"]
-    assert made and made[-1]["off"]
+    wait_for(lambda: stopped(bag.folder_of("A2")) is not None)
+    end = stopped(bag.folder_of("A2"))
+    assert end["reason"] == "guard:smoke-alarm" and end["safe"] and not end["final"] and not amiss(bag.folder_of("A2"))
+    wait_for(lambda: process_start(bag.place("A1").pid) is None)
+    assert events_in(bag.folder_of("A1"))[-1]["reason"] == "guard:smoke-alarm"
+    # a queue that comes later finds out why they ended, and begins nothing though the alarm is quiet again
+    (bag.folder / "smoke").write_text("0\n")
+    queue = bag.run()
+    wait_for(lambda: bag.said("ended", "A1") >= 1 and bag.said("ended", "A2") == 1)
+    wait_for(lambda: bool(QueueJournal(bag.logs).refresh().alarm))
     queue.send_signal(signal.SIGTERM)
     _, err = queue.communicate(timeout=120)
     assert queue.returncode == 143, err
-    assert "smoke or heat alarm" in err
-    gaps = [event for event in events_in(bag.folder_of("A2")) if event["kind"] in ("gap", "instrument-error")]
-    assert not gaps
+    assert bag.place("A2").state == "paused" and not QueueJournal(bag.logs).refresh().bays["b"].stopped
+    # without a queue: refused while it sounds, ended when it begins to
+    run = ("resume", str(bag.folder_of("A2")), "--bench", f"{bag.file}#b")
+    (bag.folder / "smoke").unlink()  # an input that cannot be read is an alarm, too
+    refused = bag.call(*run, code=1)
+    assert "cannot be read" in refused.stderr and "nothing was switched on" in refused.stderr
+    (bag.folder / "smoke").write_text("0\n")
+    rows, alone = rows_in(bag.folder_of("A2")), bag.start(*run)
+    wait_for(lambda: rows_in(bag.folder_of("A2")) > rows)
+    (bag.folder / "smoke").write_text("1\n")
+    _, err = alone.communicate(timeout=120)
+    assert alone.returncode == 3 and "smoke or heat alarm says '1'" in _ + err, err
+    end = stopped(bag.folder_of("A2"))
+    assert end["reason"] == "guard:smoke-alarm" and end["safe"]
+    assert "smoke or heat alarm says '1'" in end["text"]

@@ -3,8 +3,9 @@
 The AVR program runs in simavr, the MicroPython one under MicroPython (its WebAssembly port, in node), each with a cell
 at its pins and behind a pseudo-terminal, several times as fast as the wall. `amphora run` drives it as it drives a real
 board. At random moments runner and keeper are killed with signal 9, as when the computer dies: the board has to open by
-itself; then `amphora resume` goes on, to the cut-off. `--in-step` lets time pass on the board and in the program alike (`tests.campaign.in_step`): a
-whole night on a machine that others use too.
+itself; then `amphora resume` goes on, to the cut-off.
+`--in-step` lets time pass on the board and in the program alike (`tests.campaign.in_step`): a whole night on a machine
+that others use too.
 
 Needs what `make firmware` installs; `--micropython PATH` names micropython.mjs of the npm package.
 """

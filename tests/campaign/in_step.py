@@ -1,9 +1,9 @@
 """A night in step with the board: time passes on the board and in `amphora run` alike, as fast as the machine allows.
 
-Beside the wall, a busy machine that stands still for a second is ten seconds without a beat. Here the board goes on when
-the runner waits, and slowly while it works, so a whole night depends on no machine. The runner is a real process, can be
-killed, and writes its folder as always. `python -m tests.campaign.in_step FOLDER WORDS...` is `amphora WORDS...` with its
-clock taken from FOLDER.
+Beside the wall, a busy machine that stands still for a second is ten seconds without a beat. Here the board goes on
+when the runner waits, and slowly while it works, so a whole night depends on no machine. The runner is a real process,
+can be killed, and writes its folder as always. `python -m tests.campaign.in_step FOLDER WORDS...` is `amphora WORDS...`
+with its clock taken from FOLDER.
 """
 
 import mmap

@@ -190,7 +190,7 @@ def test_a_relay_that_let_go_when_its_line_was_reopened_is_made_again_or_the_run
     assert abs(found["capacity_Ah"] - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"] + 5e-4
 
 
-# -- what the board itself is armed for ---------------------------------------------------------------------------------
+# -- what the board itself is armed for -------------------------------------------------------------------------------
 
 BOARD_METERS = {  # share of reading, V, V: what the bench file says of the board's own voltage
     "as built (docs/board.md)": ("0.3 %", "5 mV", "4.9 mV"),
