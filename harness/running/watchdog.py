@@ -43,11 +43,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 
+from amphora.harness.bench.alarm_input import alarm_input_of
 from amphora.harness.common.errors import BenchError
+from amphora.harness.running.alarm_watch import AlarmWatch
 
 if TYPE_CHECKING:
     from amphora.drivers.off import OffOrder, Outlet
-    from amphora.harness.running.alarm_watch import AlarmWatch
     from amphora.harness.running.switch_off import Sheet
 
 BEAT_LIMIT_S = 10.0
@@ -499,11 +500,8 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
             return Cause(f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended")
 
 
-def _alarm_watch(document: Mapping[str, Any]) -> "AlarmWatch | None":
+def _alarm_watch(document: Mapping[str, Any]) -> AlarmWatch | None:
     """Return what reads the bench's smoke or heat alarm from here on; None where the bench has none."""
-    from amphora.harness.bench.alarm_input import alarm_input_of
-    from amphora.harness.running.alarm_watch import AlarmWatch
-
     source = alarm_input_of(document["bench"].get("smoke_alarm"), "smoke_alarm")
     return None if source is None else AlarmWatch(source).start()
 
