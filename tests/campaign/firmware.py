@@ -16,6 +16,7 @@ import contextlib
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -230,9 +231,9 @@ class _Run:
 
 def spend(
     board: str, seed: int, kills: int, capacity_Ah: float, speed: float, micropython: str = "", wall_s: float = 3600.0,
-    in_step: bool = False,
+    in_step: bool = False, keep: Path | None = None,
 ) -> FirmwareNight:  # fmt: skip
-    """Spend one night; `wrong` lists the promises that were broken."""
+    """Spend one night; `wrong` lists the promises that were broken. `keep`: where its run and what was said go."""
     night, rng, began_s = FirmwareNight(board, seed), random.Random(seed), time.monotonic()
     with tempfile.TemporaryDirectory(prefix="amphora-board-") as place:
         folder = Path(place)
@@ -247,6 +248,9 @@ def spend(
             _live_through(night, rng, at, folder, kills, capacity_Ah, began_s + wall_s)
         finally:
             at.end()
+            if keep is not None:
+                shutil.copytree(folder / "logs", keep / f"{board}-{seed}", dirs_exist_ok=True)
+                shutil.copy(folder / "said.txt", keep / f"{board}-{seed}")
         night.board_s = round(at.now_ms / 1000.0, 1)
     night.wall_s = round(time.monotonic() - began_s, 1)
     return night
@@ -341,13 +345,14 @@ def main() -> int:
     parser.add_argument("--capacity", type=float, default=0.3, help="the cell, in Ah; 3 Ah is a night of eight hours")
     parser.add_argument("--speed", type=float, default=10.0, help="how many times as fast as the wall")
     parser.add_argument("--in-step", action="store_true", help="as fast as the machine allows, whoever else uses it")
+    parser.add_argument("--keep", type=Path, help="a folder that gets the runs, to look into")
     parser.add_argument("--wall", type=float, default=3600.0, help="seconds on the wall after which it is given up")
     options = parser.parse_args()
     broken = 0
     for seed in range(options.first, options.first + options.nights):
         night = spend(
             options.board, seed, options.kills, options.capacity, options.speed, options.micropython, options.wall,
-            options.in_step,
+            options.in_step, options.keep,
         )  # fmt: skip
         print(json.dumps(vars(night)), flush=True)
         broken += bool(night.wrong)
