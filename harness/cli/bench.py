@@ -210,6 +210,8 @@ def off(
             print(f"{description.name}: nothing in it can let current flow by an order")
         for name, one in found.items():
             print(f"  {name}: {'off' if one['off'] else 'NOT KNOWN TO BE OFF'} ({one['text']})")
+        if found and all_off:
+            show_next("bench", "check", "--bench", bench)
 
     answer({"bench": description.name, "off": all_off, "instruments": found}, json, show)
     if not all_off:

@@ -1,7 +1,7 @@
 """Commands of the group Shelf: cell add/list/show/check/note/state, shelf rebuild/export/import."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -9,6 +9,9 @@ from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
+
+if TYPE_CHECKING:
+    from amphora.harness.cells.cell import Cell
 
 cell_app = typer.Typer(
     name="cell",
@@ -367,7 +370,13 @@ def cell_edit(
         "claim_Ah": _quantity(claim, "capacity", "--claim"),
     }  # fmt: skip
     cell = shelf.save(edited(shelf.get(cell_id), {k: v for k, v in changes.items() if v is not None}, why, by))
-    answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
+    answer({"cell": cell.to_dict()}, as_json, lambda: _corrected(cell, logs))
+
+
+def _corrected(cell: "Cell", logs: Path) -> None:
+    """Print what a correction entered, and where the cell is seen as it is now."""
+    print(f"{cell.id}: {cell.entries[-1]['text']}")
+    show_next("cell", "show", cell.id, logs=logs)
 
 
 @cell_app.command("rename")
@@ -387,7 +396,7 @@ def cell_rename(
     from amphora.harness.archive.shelf import Shelf
 
     cell = rename(Shelf(logs), cell_id, new_id, why, by)
-    answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
+    answer({"cell": cell.to_dict()}, as_json, lambda: _corrected(cell, logs))
 
 
 @cell_app.command("remove")
@@ -406,7 +415,12 @@ def cell_remove(
     from amphora.harness.archive.shelf import Shelf
 
     where = remove(Shelf(logs), cell_id, why, by)
-    answer({"cell": cell_id, "moved_to": str(where)}, as_json, lambda: print(f"{cell_id}: moved to {where}"))
+
+    def show() -> None:
+        print(f"{cell_id}: moved to {where}")
+        show_next("cell", "list", logs=logs)
+
+    answer({"cell": cell_id, "moved_to": str(where)}, as_json, show)
 
 
 @cell_app.command("note")
@@ -429,7 +443,12 @@ def cell_note(
     cell = shelf.get(cell_id)
     notes = f"{cell.notes}\n{now_utc()[:10]}: {text}".strip()
     cell = shelf.save(replace(cell, notes=notes, photos=[*cell.photos, *(str(p) for p in photo or [])]))
-    answer({"cell": cell.to_dict()}, as_json, lambda: print(cell.notes))
+
+    def show() -> None:
+        print(cell.notes)
+        show_next("cell", "show", cell.id, logs=logs)
+
+    answer({"cell": cell.to_dict()}, as_json, show)
 
 
 @cell_app.command("state")
@@ -464,6 +483,7 @@ def cell_state(
         print(f"{cell.id}: {cell.state}")
         if cell.state == "retired":
             print(f"  {DISPOSAL}")
+        show_next(*(("cell", "list") if cell.state == "retired" else ("cell", "show", cell.id)), logs=logs)
 
     answer({"cell": cell.to_dict()}, as_json, show)
 

@@ -304,7 +304,15 @@ def report(
         say(f"amphora: {item['run']} was left out: {item['text']}")
     data = {"report": str(out), "cells": [row["cell"] for row in comparison["cells"]], "damaged": comparison["damaged"]}
     count = len(comparison["cells"])
-    answer(data, as_json, lambda: print(f"{out}: {count} cell{'' if count == 1 else 's'} side by side"))
+
+    def show() -> None:
+        print(f"{out}: {count} cell{'' if count == 1 else 's'} side by side")
+        if count > 1:
+            show_next("match", "--size", "2", logs=logs)
+        elif folders:
+            show_next("grade", folders[-1], logs=logs)
+
+    answer(data, as_json, show)
 
 
 def schema() -> None:
@@ -337,11 +345,12 @@ def key_show(as_json: JsonOption = False) -> None:
         "public_key": info.public_pem,
         "made_now": info.made_now,
     }
-    answer(
-        data,
-        as_json,
-        lambda: print(f"{info.path}\nfingerprint {info.fingerprint}\n{info.public_pem}", end=""),
-    )
+
+    def show() -> None:
+        print(f"{info.path}\nfingerprint {info.fingerprint}\n{info.public_pem}", end="")
+        show_next("key", "export", "bench.pem")
+
+    answer(data, as_json, show)
 
 
 @keys.command("export")
@@ -359,11 +368,17 @@ def key_export(
     from amphora.harness.report.certificate.keys import export_key
 
     mark = export_key(out, private)
-    answer(
-        {"file": str(out), "fingerprint": mark, "private": private},
-        as_json,
-        lambda: print(f"{out}: key {mark}"),
-    )
+
+    def show() -> None:
+        print(f"{out}: key {mark}")
+        if private:
+            print("On the new computer:")
+            show_next("key", "import", out)
+        else:
+            print("Whoever reads your certificates:")
+            show_next("key", "import", out, "--name", "BENCH")
+
+    answer({"file": str(out), "fingerprint": mark, "private": private}, as_json, show)
 
 
 @keys.command("import")
@@ -380,11 +395,12 @@ def key_import(
 
     mark, private = import_key(source, name)
     data = {"fingerprint": mark, "private": private, "name": name}
-    answer(
-        data,
-        as_json,
-        lambda: print(f"key {mark} {'is now this bench' + chr(39) + 's own' if private else f'is known as {name}'}"),
-    )
+
+    def show() -> None:
+        print(f"key {mark} {'is now this bench' + chr(39) + 's own' if private else f'is known as {name}'}")
+        show_next(*(("key", "show") if private else ("verify", "CERTIFICATE.pdf")))
+
+    answer(data, as_json, show)
 
 
 def register(app: typer.Typer) -> None:

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import JsonOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
@@ -82,7 +83,13 @@ def rehearse(
         "passed": passed,
         "lines": [line._asdict() for line in lines],
     }
-    answer(found, json, lambda: print(verdict(dialect.name, lines)))
+
+    def show() -> None:
+        print(verdict(dialect.name, lines))
+        if passed:
+            show_next("bench", "check", "--bench", "bench.toml", "--empty")
+
+    answer(found, json, show)
     if not passed:
         leave(1)
 
