@@ -19,7 +19,7 @@ from amphora.harness.archive.journal import TOOK, RunFolder, rounded
 from amphora.harness.bench.opened import SOON_S, CellReading, Rig
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.common.quantities import format_duration
-from amphora.harness.common.signals import Signals
+from amphora.harness.common.signals import Signals, in_words
 from amphora.harness.control import guard
 from amphora.harness.control.checks import CHECKS, is_final
 from amphora.harness.control.stepping import Sample, State, advance
@@ -35,7 +35,7 @@ from amphora.harness.running.own_protections import SupplyTimer, Trips
 from amphora.harness.running.people import People, Person
 from amphora.harness.running.reconnecting import Reconnecting
 from amphora.harness.running.resuming import Resuming
-from amphora.harness.running.run_so_far import RunSoFar, Stop, told
+from amphora.harness.running.run_so_far import RunSoFar, Stop, room_first, told
 from amphora.harness.running.zero_rest import ZeroRest
 
 ENERGISED_AT_MOST_S = 1.0  # a run looks at least as often while current may flow, whatever its recipe says
@@ -47,6 +47,13 @@ RENEWED_ANEW_S = 0.05  # readings that are seen to be older than known so far by
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 ALARMED = "the smoke or heat alarm"
 LIKE_A_TIMER = ("no-current", "voltage-jump")  # how it looks when the supply's own timer switched off
+
+
+def _look_first(found: guard.Violation) -> str:
+    """Return what a person does first after a stop."""
+    if found.check == "protection-tripped" and "computer's beat" in found.text:
+        return "this computer stood still for a while: find what keeps it busy, then resume"
+    return "look at the cell first"
 
 
 @dataclass
@@ -201,7 +208,8 @@ class Runner:
         except DriverError as error:
             reason, text = "instrument", str(error)
         except OSError as error:
-            reason, text, unwritten = "interrupted", f"the run folder cannot be written: {told(error)}", True
+            unwritten, why = True, f"{told(error)}{room_first(error)}"
+            reason, text = "interrupted", f"the run folder cannot be written: {why}"
         except KeyboardInterrupt:
             reason, text = "interrupted", "Ctrl-C"
         except BaseException as error:  # whatever it was: safe first, then told
@@ -310,7 +318,7 @@ class Runner:
         while True:
             if self.signals.name:
                 step = so_far.state.plan_step + 1
-                raise Stop("interrupted", f"{self.signals.name} in step {step} ({so_far.step.name})")
+                raise Stop("interrupted", f"{in_words(self.signals.name)} in step {step} ({so_far.step.name})")
             now_s = clock.now_s() - so_far.zero_s
             if beats:
                 self.heartbeat.beat()
@@ -458,7 +466,7 @@ class Runner:
         raise Stop(
             reason,
             f"{so_far.plan.cell_id}: {violation.text} (step {so_far.state.plan_step + 1}, {step.name}); "
-            "look at the cell first",
+            + _look_first(violation),
         )
 
     def _bound_passed_unseen(self, step: Step, t_s: float) -> None:

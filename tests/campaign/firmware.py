@@ -145,6 +145,9 @@ class BoardOnPty:
                 self._order(f"send {data.hex()}")
             except BlockingIOError:
                 pass
+            if self.pace is not None and self.pace.stands:
+                time.sleep(0.001)
+                continue
             if self.pace is not None:
                 self._order(f"run {self.pace.next_ms(self.now_ms):.3f}")
                 self._order("where")
@@ -308,8 +311,13 @@ def _live_through(
 
 
 def _kill(night: FirmwareNight, at: BoardOnPty, run: _Run) -> None:
+    if at.pace is not None:
+        at.pace.stands = True
+        time.sleep(0.05)  # the slice at work is over
     before_ms = at.now_ms
     run.die()
+    if at.pace is not None:
+        at.pace.stands = False
     killed_ms = at.now_ms
     night.kills += 1
     until_s = time.monotonic() + 120.0

@@ -30,6 +30,7 @@ class Pace:
 
     def __init__(self, folder: Path) -> None:
         self.hurry = False  # nobody is there: let time pass as fast as it can
+        self.stands = False  # no time passes: somebody is being killed, and that is one moment
         (folder / NOW).write_bytes(MS.pack(0.0))
         (folder / BEGAN).write_text(datetime.now(UTC).isoformat(), "utf-8")
         with (folder / NOW).open("r+b") as file:
