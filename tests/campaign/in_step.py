@@ -29,7 +29,6 @@ class Pace:
     """The board's side: says by how many milliseconds to go on, and tells who waits that the time has come."""
 
     def __init__(self, folder: Path) -> None:
-        self.hurry = False  # nobody is there: let time pass as fast as it can
         self.stands = False  # no time passes: somebody is being killed, and that is one moment
         (folder / NOW).write_bytes(MS.pack(0.0))
         (folder / BEGAN).write_text(datetime.now(UTC).isoformat(), "utf-8")
@@ -44,7 +43,7 @@ class Pace:
 
     def next_ms(self, now_ms: float) -> float:
         """Return how far to go on."""
-        busy = not self._waiting and not self.hurry
+        busy = not self._waiting
         for key, _ in self._look.select(WORK_S if busy else 0.0):
             one = key.fileobj
             assert isinstance(one, socket.socket)
