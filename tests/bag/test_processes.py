@@ -23,6 +23,8 @@ class Bag(Program):
 
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
+        # A run that may write no large file must leave no half of a compiled module behind for others.
+        self.environment["PYTHONDONTWRITEBYTECODE"] = "1"
         self.served: dict[str, Served] = {}
         bench: dict[str, Any] = {
             "name": "two bays", "simulated": True, "attended": {"hours": "00:00-23:59"},
