@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from amphora.harness.common.errors import InputError
+from amphora.harness.importing.header_words import MORE_UNITS, MORE_WORDS, OUT_OF_THE_CELL, with_factor
 
 CHANNELS = ("t", "v", "i", "temp", "step", "steptime", "ah", "wh")
 # Words for units, as headers and rows of units have them: the sign of the unit, its name, and the same in the languages
@@ -56,6 +57,7 @@ UNITS: dict[str, dict[str, float]] = {
     "wh": {"wh": 1.0, "mwh": 1e-3, "watt hours": 1.0},
     "step": {},
 }  # fmt: skip
+UNITS = {name: {**group, **MORE_UNITS.get(name, {})} for name, group in UNITS.items()}
 UNITS["steptime"] = UNITS["t"]
 NO_UNIT = {"w", "mw", "watt", "ohm", "mohm", "%", "hz", "k", "pa", "g", "1"}  # units of none of our quantities
 SHORT = {"t": {1.0: "s", 60.0: "min", 3600.0: "h", 86400.0: "d", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"},
@@ -195,6 +197,8 @@ WORDS_IN: dict[str, frozenset[str]] = {
         ]
     ),
 }
+WORDS_IN = {name: words | frozenset(MORE_WORDS.get(name, ())) for name, words in WORDS_IN.items()}
+MEANS = frozenset(("mean", "average", "avg", "load"))  # of OTHERS: taken where nothing better is there
 OTHERS = frozenset(  # a column with such a word is not what the cell shows at that time
     [
         "set",
@@ -240,6 +244,9 @@ OTHERS = frozenset(  # a column with such a word is not what the cell shows at t
         "reference",
         "ref",
     ]
+)
+ANOTHER_TIME = frozenset(  # it counts from the row before, or something else than the test
+    ("interval", "intervall", "dt", "delta", "δt", "last", "previous", "since last", "per", "remaining", "step")
 )
 SURER = frozenset(
     ["measured", "cell", "battery", "batterie", "zelle", "ist", "actual", "actuelle", "bat", "total", "test"]
@@ -410,18 +417,35 @@ _WORD_UNITS = {unit for unit in _KNOWN_UNITS if len(unit) > 1 and not unit.start
 _AMBIGUOUS = {"min", "timer", "hora", "heure", "ora", "volt", "volts", "amp", "amps", "dia", "1", "k"}
 
 
+def _unit_last(text: str) -> str:
+    """Return a header with its unit behind its words: '[min] Time' and 's Time' -> 'Time (min)'."""
+    found = re.match(r"^[\[(<{]\s*([^\])>}]+?)\s*[\])>}]\s*([^\W\d].*)$", text) or re.match(
+        r"^(\w{1,3}) (\w{2,})$", text
+    )
+    if found is None or plain_word(found.group(1)) not in _KNOWN_UNITS:
+        return text
+    word = plain_word(found.group(2))
+    known = any(word in words or word.split()[0] in words for words in WORDS_IN.values())
+    return f"{found.group(2)} ({found.group(1)})" if known else text
+
+
 def bare(header: str) -> tuple[str, str]:
     """Return a header's words and its unit: 'Test_Time(s)' -> ('test time', 's').
 
     A unit stands in brackets, after a slash or a comma, or is the last word, with or without `in` before it.
     """
-    text = header.strip().replace("（", "(").replace("）", ")")
+    text = _unit_last(header.strip().replace("（", "(").replace("）", ")"))
+    if " " in text and plain_word(text) in _KNOWN_UNITS:
+        return "", plain_word(text)
     unit = ""
     found = re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
     if found is None or found.start() == 0:
         found = re.search(r",\s*([^\W\d]+)\s*$", text)
     if found and found.start() > 0:
         unit, text = found.group(1), text[: found.start()]
+        known, comma, remark = unit.partition(",")
+        if comma and plain_word(known) in _KNOWN_UNITS:  # Current (A, discharge positive)
+            unit, text = known.strip(), f"{text} {remark}"
     words = re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text)
     words = re.sub(r"[^\w°]+|_", " ", words).strip().lower()
     tokens = words.split()
@@ -483,7 +507,15 @@ def counts_discharge(header: Sequence[str]) -> bool:
 
 
 def _unit_factor(channel: str, unit: str) -> float | None:
-    return UNITS[channel].get(plain_word(unit))
+    """Return the factor to SI of a unit, also of one with a factor of its own: `10^3 s`; None for none."""
+    for written in (unit.strip(), plain_word(unit).rstrip(".")):
+        if written in UNITS[channel]:
+            return UNITS[channel][written]
+    scaled = with_factor(unit)
+    if scaled is None:
+        return None
+    own = UNITS[channel].get(plain_word(scaled[1]))
+    return None if own is None else scaled[0] * own
 
 
 def _held(header: Sequence[str]) -> str:
@@ -545,7 +577,7 @@ def _add_guessed(where: str, header: Sequence[str], sources: dict[str, Source]) 
             continue
         words, unit = bare(header[column])
         factor = _unit_factor(channel, unit)
-        out = channel == "i" and "discharge" in words.split() and "charge" not in words.split()
+        out = channel == "i" and bool(OUT_OF_THE_CELL & set(words.split())) and "charge" not in words.split()
         stated = factor is not None and channel != "step"
         sources[channel] = Source(
             column,
@@ -584,6 +616,8 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
     if channel in ("step", "steptime"):
         return None
     best = _best_by_words(where, header, channel, used)
+    if best is None:  # the mean of a row, the current of a load: where there is nothing nearer
+        best = _best_by_words(where, header, channel, used, MEANS)
     if best is not None:
         return best
     if channel not in ("t", "v", "i"):
@@ -591,14 +625,19 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
     free = [plain_word(unit) for index, (_, unit) in enumerate(known) if index not in used]
     for index, (words, unit) in enumerate(known):  # by its unit alone, where no other column has it
         word = plain_word(unit)
-        if index not in used and word in UNITS[channel] and (not words or channel != "t") and free.count(word) == 1:
-            if words and set(plain_word(words).split()) & OTHERS:
+        if index not in used and word in UNITS[channel] and free.count(word) == 1:
+            tokens = set(plain_word(words).split())
+            if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
                 continue
+            if channel == "t" and words and words.isascii():
+                continue  # a word of ours that is none of time's may say what else it counts
             return index
     return None
 
 
-def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[int]) -> int | None:
+def _best_by_words(
+    where: str, header: Sequence[str], channel: str, used: set[int], let: frozenset[str] = frozenset()
+) -> int | None:
     """Return the column that most looks like the channel by single words of its header; None for no such."""
     scored: list[tuple[float, int]] = []
     for index, name in enumerate(header):
@@ -606,7 +645,9 @@ def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[in
         if index in used or _other_unit(channel, unit):
             continue
         tokens = set(plain_word(words).split()) | set(words.split())
-        if not tokens & WORDS_IN[channel] or tokens & OTHERS:
+        if not tokens & WORDS_IN[channel] or tokens & (OTHERS - let):
+            continue
+        if channel == "t" and tokens & ANOTHER_TIME:
             continue
         if channel == "temp" and unit and _unit_factor("temp", unit) is None:
             continue

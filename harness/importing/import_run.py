@@ -23,15 +23,16 @@ from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
 from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
 from amphora.harness.importing.long_table import LongRows, is_long, long_rows, read_parts
+from amphora.harness.importing.odd_columns import put_together
 from amphora.harness.importing.plausibility import (
     current_into_cell,
     doubt_scale,
     judge,
     settle_units,
     states_of,
-    without_strays,
 )
 from amphora.harness.importing.rows import Rows, Told, readings_of, rows_of, table_of_one_cell
+from amphora.harness.importing.strays import without_strays
 from amphora.harness.importing.table_file import Layout, read_bytes, read_table
 
 if TYPE_CHECKING:
@@ -234,6 +235,7 @@ def _judged(
     """Return the rows of a table, judged, current positive into the cell; and where each channel was taken from."""
     import numpy as np
 
+    layout, table = put_together(layout, table, mapping, told.notes)
     header = layout.header
     own = one_cells_header(str(file), header, which) if which is not None and header else None
     if own is not None:

@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.columns import CLOCK_UNITS, SHORT, Source, unit_factor
+from amphora.harness.importing.columns import CLOCK_UNITS, SHORT, Source, bare, unit_factor
 from amphora.harness.importing.rows import DAY_S, Readings, Rows, Told
-from amphora.harness.importing.table_file import Layout, lines_text
+from amphora.harness.importing.strays import silent_ammeter
+from amphora.harness.importing.table_file import Layout
 
 if TYPE_CHECKING:
     import numpy as np
@@ -29,8 +30,6 @@ LEAST_AH = 0.02
 FULL_SWING_H = (0.13, 50.0)  # a cell emptied or filled within less or more is no test of this trade
 SWING_V = (0.004, 1.6)  # resistance times capacity per hour: the step of the voltage at 1 h rate
 DOUBT_AH = (0.002, 300.0)  # a full swing of a cell of any kind
-STRAY_ROWS = 5  # so many readings in a row may be strays
-MOST_STRAYS = 0.02
 Sign = Literal["negative", "positive"]
 
 _STATES = (  # words for what a row does, as tables have them; the beginning of the word decides
@@ -217,6 +216,7 @@ def settle_units(
             told.note(f"v: {sources['v'].shown} states no unit; about {middle:.4g}: read as {SHORT['v'][factor]}")
     if not readings.unstated & {"t", "i"}:
         return out
+    _refuse_unknown_unit(file, readings, sources)
     swing = swing_of(readings.t, v, readings.i)
     times = {"": 1.0}
     if "t" in readings.unstated:
@@ -295,6 +295,23 @@ def settle_units(
     raise InputError(
         f"{file}: no unit is stated for {columns}, and none makes sense of a cell ({shown[0]}); state it, as "
         f"--units {option}"
+    )
+
+
+def _refuse_unknown_unit(file: Path, readings: Readings, sources: Mapping[str, Source]) -> None:
+    """Refuse a time that counts in a unit which its header names and nobody here knows: it is not to be guessed.
+
+    Raises:
+        InputError: as said.
+    """
+    unit = bare(sources["t"].shown)[1] if sources["t"].guessed else ""
+    if "t" not in readings.unstated or readings.two_figures or not unit or unit_factor("t", unit) is not None:
+        return
+    if re.search(r"[:]|^(utc|gmt|cet|cest|local|iso.*|hms|dd|mm|yy|yyyy|excel|unix|epoch|elapsed)", unit, re.I):
+        return
+    raise InputError(
+        f"{file}: the times in {sources['t'].shown!r} are in {unit[:20]!r}, which is no unit of time known here; state "
+        f"one of {', '.join(SHORT['t'].values())}, as --units t=min"
     )
 
 
@@ -408,60 +425,6 @@ def _forms() -> frozenset[str]:
     return frozenset(name.lower() for name in forms() if len(name) > 1)  # not C and D: letters say other things, too
 
 
-def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
-    """Return the rows without readings that no cell gives in mid-run: 0 V between two good ones, or a million ampere.
-
-    At most a few in a row and few in all; they are named. What stands at the end is kept: it may be the end.
-
-    Raises:
-        InputError: more than a few.
-    """
-    import numpy as np
-
-    v, i = rows.columns["v"], rows.columns["i"]
-    if v.size < 20:
-        return rows
-    middle_V = float(np.median(v))
-    scale_A = float(np.quantile(np.abs(i), 0.98))
-    wild = (np.abs(v) < 0.02 * middle_V) | (v > 2.5 * middle_V) | (v < -0.5 * middle_V)
-    wild |= np.abs(i) > max(20 * scale_A, 1.0) if scale_A > 0 else np.abs(i) > 1e3
-    if not wild.any():
-        return rows
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], wild.astype(np.int8), [0]))))
-    out = np.zeros(v.size, bool)
-    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        mid_run = begin > 0 and end < v.size
-        if mid_run and end - begin <= STRAY_ROWS and abs(v[end] - v[begin - 1]) < 0.15 * middle_V:
-            out[begin:end] = True
-    # One reading of the current may be wild anywhere: the cell was not there.
-    out |= (np.abs(i) > max(1000 * scale_A, 1e3)) & (np.abs(i) > 1e3)
-    if not out.any():
-        return rows
-    if out.sum() > max(3, MOST_STRAYS * v.size):
-        raise InputError(
-            f"{file}, line {int(rows.lines[np.flatnonzero(out)[0]])}: {int(out.sum())} of {v.size} rows hold readings "
-            "that no cell gives (0 V under way, or a current far beyond all others); a table with a few is accepted"
-        )
-    first = int(np.flatnonzero(out)[0])
-    told.note(lines_text(rows.lines[out].tolist(), "a reading that no cell gives in mid-run; set aside"))
-    told.warn(
-        "stray-readings",
-        f"{int(out.sum())} reading(s) that no cell gives in mid-run were set aside, first at line "
-        f"{int(rows.lines[first])}: "
-        f"{v[first]:.4g} V, {i[first]:.4g} A.",
-    )
-    keep = ~out
-    before = np.cumsum(out)
-    return Rows(
-        {name: values[keep] for name, values in rows.columns.items()},
-        {name: values[keep] for name, values in rows.extra.items()},
-        rows.executed[keep],
-        rows.lines[keep],
-        [row - int(before[row - 1]) for row in rows.restarts if row < v.size],
-        rows.first_utc,
-    )
-
-
 def judge(file: Path, rows: Rows, told: Told) -> None:
     """Refuse or flag what no cell does.
 
@@ -481,6 +444,7 @@ def judge(file: Path, rows: Rows, told: Told) -> None:
     _refuse_wrong_scale(file, rows, middle_V, scale_A)
     idle = current_A < max(0.02, 0.01 * scale_A)
     _judge_jumps(file, rows, idle, scale_A, told)
+    silent_ammeter(rows, idle, told)
     _flag(rows, int(np.count_nonzero(~idle)), middle_V, scale_A, told)
 
 

@@ -24,6 +24,15 @@ from amphora.harness.importing.columns import (
     plain_word,
     unit_factor,
 )
+from amphora.harness.importing.odd_times import (
+    blocks_in_order,
+    overflow_s,
+    plain_times,
+    put_forward,
+    spread,
+    step_clock,
+    usual_s,
+)
 from amphora.harness.importing.table_file import CLOCK, COMPLEX, DATE, DAY_ONLY, WITH_UNIT, Layout, lines_text
 
 if TYPE_CHECKING:
@@ -111,7 +120,7 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapping[
     import numpy as np
 
     bad: dict[int, str] = {}
-    t, first_utc, wraps, _ = _time_column(file, layout, table, sources["t"], bad, told)
+    t, first_utc, wraps, kind = _time_column(file, layout, table, sources["t"], bad, told)
     columns: dict[str, FloatArray] = {"t": t}
     for channel in ("v", "i"):
         columns[channel] = number_column(layout, table, sources[channel], bad)
@@ -137,12 +146,29 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapping[
             first_utc = (datetime.fromisoformat(first_utc) + timedelta(seconds=float(columns["t"][0]))).isoformat()
         columns["t"] = columns["t"] - (columns["t"][0] if not wraps and first_utc is not None else 0.0)
     columns["t"], order, restarts = _settle_time(columns["t"], wraps, lines, told, steps if "step" in sources else None)
+    if kind in ("clock", "date"):
+        _settle_clock(columns, lines, told)
     if order is not None:
         columns = {name: column if name == "t" else column[order] for name, column in columns.items()}
         extra = {name: column[order] for name, column in extra.items()}
         steps, lines = steps[order], lines[order]
     executed = np.concatenate(([0], np.cumsum(np.diff(steps) != 0))).astype(np.int64)
     return Rows(columns, extra, executed, lines, restarts, first_utc)
+
+
+def _settle_clock(columns: "dict[str, FloatArray]", lines: "IntArray", told: Told) -> None:
+    """Undo what clocks do: one stamp for several rows, an hour in spring. Rows as they stand in the table."""
+    apart = spread(columns["t"])
+    if apart is not None:
+        columns["t"] = apart
+        told.note("several rows share a stamp of the clock: spread evenly up to the next")
+    row = put_forward(columns["t"], columns["v"], columns["i"])
+    if row is not None:
+        columns["t"] = columns["t"].copy()
+        columns["t"][row:] -= HOUR_S
+        line = int(lines[row])
+        told.note(f"line {line}: the clock was put forward by an hour; the voltage goes on as if no hour had passed")
+        told.warn("clock-set", f"The clock was put forward by an hour at line {line}; the hour was taken out.")
 
 
 def newest_first(t: "FloatArray") -> bool:
@@ -297,6 +323,7 @@ def number_column(layout: Layout, table: "pd.DataFrame", source: Source, bad: di
         if layout.decimal == ",":
             plain = plain.str.replace(",", ".", regex=False)
         plain = plain.str.replace(r"^\((\d.*)\)$", r"-\1", regex=True)  # as bookkeepers write what is owed
+        plain = plain.str.replace(r"^(\d[\d.]*)-$", r"-\1", regex=True)  # and as old ledgers do
         read = pd.to_numeric(plain, errors="coerce")
         values = read.to_numpy(dtype=np.float64, na_value=np.nan)
         values = _with_units(plain, values, source)
@@ -383,6 +410,8 @@ def _time_column(
         raise InputError(f"{file}: the time column {source.shown} is empty")
     sample = [str(item) for item in present.iloc[:50]]
     text, sample = _with_the_day(layout, table, source, text, sample, told)
+    text = plain_times(text)
+    sample = [str(item) for item in text.dropna().iloc[:50]]
     if sum(bool(CLOCK.match(item)) for item in sample) > 0.5 * len(sample):
         times = _clock_times(text, source)
     elif sum(bool(DATE.match(item)) for item in sample) > 0.5 * len(sample):
@@ -472,7 +501,8 @@ def _clock_times(text: Any, source: Source) -> _Times:
     spelled = numbers(words["m"])
     if np.isfinite(spelled).any():
         days, hours = np.nan_to_num(numbers(words["d"])), np.nan_to_num(numbers(words["h"]))
-        return _Times(days * DAY_S + hours * HOUR_S + spelled * 60 + numbers(words["s"]), kind="clock")
+        clock = days * DAY_S + hours * HOUR_S + spelled * 60 + numbers(words["s"])
+        return _Times(clock, kind="clock")
     days = np.nan_to_num(numbers(parts["d"])) + np.nan_to_num(numbers(parts["e"]))
     hours, minutes, seconds = (numbers(parts[name]) for name in ("h", "m", "s"))
     parted = np.nan_to_num(numbers(parts["f"]))
@@ -610,7 +640,14 @@ def _settle_time(
     """
     import numpy as np
 
-    t = t.copy() if steps is None else _step_clock(t, steps, lines, told)
+    t, note = (t.copy(), None) if steps is None else step_clock(t, steps, lines)
+    if note is not None:
+        told.note(note)
+    blocks = blocks_in_order(t)
+    if blocks is not None:
+        told.note("the rows stand in blocks that are not in order of time; they were sorted")
+        told.warn("time-disorder", "Blocks of rows were out of order in time and were sorted.")
+        return t[blocks] - min(0.0, float(t[blocks][0])), blocks, []
     t, order, restarts = _without_falls(t, wraps, lines, told)
     if (np.diff(t) < 0).any():
         again = np.argsort(t, kind="stable")
@@ -645,12 +682,17 @@ def _without_falls(
         drop = float(t[row - 1] - t[row])
         line = int(lines[row if order is None else order[row]])
         ahead = np.diff(t[max(0, row - 50) : row])
-        usual = _usual_s(ahead)
+        usual = usual_s(ahead)
+        whole = overflow_s(float(t[row - 1]), float(t[row]), usual)
+        if whole is not None and not wraps:
+            t[row:] += whole
+            told.note(f"line {line}: the count of the time begins anew at {whole:g} s; taken as going on")
+            continue
         if wraps and drop > DAY_S / 2:
             t[row:] += DAY_S
             told.note(f"line {line}: the clock passes midnight")
             continue
-        if abs(drop - HOUR_S) < max(5.0, 3 * usual) and drop > 100 * usual:
+        if abs(drop - HOUR_S) < max(5.0, 3 * usual) and drop > 10 * usual:
             t[row:] += HOUR_S
             told.note(f"line {line}: the clock was set back by an hour; taken as going on")
             told.warn("clock-set", f"The clock was set back by an hour at line {line}; time was taken as going on.")
@@ -673,42 +715,6 @@ def _without_falls(
             told.note(f"line {line}: time falls by {drop:g} s and starts again; nothing is integrated across")
     told.note("time falls in very many places")
     return t, order, restarts
-
-
-def _usual_s(spans: "FloatArray") -> float:
-    """Return the usual time from one reading to the next, in second; 0 where there is none."""
-    import numpy as np
-
-    rising = spans[spans > 0]
-    return float(np.median(rising)) if rising.size else 0.0
-
-
-def _step_clock(t: "FloatArray", steps: "FloatArray", lines: "IntArray", told: Told) -> "FloatArray":
-    """Return times that go on where a clock counts each step from zero; a copy of the times where it does not.
-
-    A clock of each step falls only where the step changes, and begins there near zero; the step's own time then
-    counts from the last reading of the step before. Source: common practice of test tables.
-    """
-    import numpy as np
-
-    out = t.copy()
-    spans = np.diff(t)
-    falls = np.flatnonzero(spans < 0) + 1
-    if falls.size == 0 or not (steps[falls] != steps[falls - 1]).all():
-        return out
-    usual = _usual_s(spans)
-    if not ((t[falls] >= 0) & (t[falls] <= 2 * usual + 1e-9)).all():
-        return out
-    changes = np.flatnonzero(steps[1:] != steps[:-1]) + 1
-    if not (t[changes] <= 2 * usual + 1e-9).all():
-        return out  # a step whose clock did not begin anew: this is no clock of each step
-    for row in changes.tolist():
-        out[row:] = out[row - 1] + t[row:] if t[row] > 0 else out[row - 1] + usual + t[row:]
-    told.note(
-        f"line {int(lines[changes[0]])}: the time counts each step from zero; the {changes.size + 1} steps were put "
-        "one after the other"
-    )
-    return out
 
 
 # -- further columns --------------------------------------------------------------------------------
