@@ -502,7 +502,7 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
 
 def _alarm_watch(document: Mapping[str, Any]) -> AlarmWatch | None:
     """Return what reads the bench's smoke or heat alarm from here on; None where the bench has none."""
-    source = alarm_input_of(document["bench"].get("smoke_alarm"), "smoke_alarm")
+    source = alarm_input_of(document.get("bench", {}).get("smoke_alarm"), "smoke_alarm")
     return None if source is None else AlarmWatch(source).start()
 
 
