@@ -18,9 +18,10 @@ from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
 from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.results.chosen import chosen_resistance
-from amphora.harness.results.result import PhaseResult, Result
+from amphora.harness.results.result import PhaseResult, RestResult, Result
 
 FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
+UNKNOWN = "auto"
 END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
 
 
@@ -155,10 +156,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"
     ]
     moves = tuple(_move(phase, at, run, ended) for phase in result.phases)
-    rests = tuple(
-        RestSeen(at(item.begin_s), at(item.end_s), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")})
-        for item in result.rests
-    )
+    rests = tuple(_rest(item, at) for item in result.rests)
     last = events[-1] if events else {}
     final = last.get("kind") == "stopped" and bool(last.get("final", True))
     stop = str(last.get("reason") or "") if last.get("kind") == "stopped" else ""
@@ -190,6 +188,14 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
     )  # fmt: skip
 
 
+def _rest(rest: RestResult, at: Any) -> RestSeen:
+    return RestSeen(
+        at(rest.begin_s), at(rest.end_s), rest.after, rest.first_V, rest.last_V,
+        rest.early_V_per_h, rest.early_U_V_per_h, rest.early_at_s,
+        rest.late_V_per_h, rest.late_U_V_per_h, rest.late_at_s, rest.first_degC, rest.last_degC,
+    )  # fmt: skip
+
+
 def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
     whole, taper_A = phase.complete, None
     if phase.kind == "charge" and run.get("plan") is not None:
@@ -206,12 +212,13 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
     """Tell whether a charge step ended full: by taper, or a timed nickel charge by its own end."""
     if run.get("profile") in ("storage", "identify"):
         return False
-    if ended["reason"] == "taper":
-        return True
     plan = run.get("plan") or {}
+    chemistry = str(plan.get("chemistry", ""))
+    if ended["reason"] == "taper":
+        return chemistry != UNKNOWN  # to 3.60 V, the most that an unidentified cell may be
     if is_a_guess(str(plan.get("capacity_source", "assumed"))):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+    return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
 
 
 def _simulated(run: Mapping[str, Any]) -> bool:

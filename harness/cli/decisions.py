@@ -72,7 +72,7 @@ def grade(
     from dataclasses import replace
 
     from amphora.harness.common.quantities import parse
-    from amphora.harness.decisions.comparison import best_runs, read_runs
+    from amphora.harness.decisions.cell_runs import best_runs, read_runs
     from amphora.harness.decisions.grades import grade_runs, load_criteria
     from amphora.harness.report.tables import grade_sheet
 
@@ -158,7 +158,7 @@ def compare(
 
     Example: amphora compare --all --csv cells.csv --plot cells.png
     """
-    from amphora.harness.decisions.comparison import basis_from
+    from amphora.harness.decisions.basis import basis_from
     from amphora.harness.decisions.comparison import compare as compare_runs
     from amphora.harness.report.tables import as_csv, comparison_table
 

@@ -5,6 +5,7 @@ input what the bench is; then the runner sends a beat a second, and a bye when i
 
 - The pipe closes without a bye, or the runner's process is gone: the keeper acts at once.
 - No beat for 10 s: the runner is hung; it is ended first, so that two do not talk to one instrument.
+- The bench's smoke or heat alarm sounds, and 5 s later the runner, which reads it too, has not said bye: the same.
 - The runner could not switch everything off by itself: it gives its links back and says so, the
   keeper acts at once, and the runner waits for what it achieves.
 - To act: OFF goes to each instrument, as the runner prepared it when it began (`running.switch_off`), blind and as
@@ -42,13 +43,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 
+from amphora.harness.bench.alarm_input import alarm_input_of
 from amphora.harness.common.errors import BenchError
+from amphora.harness.running.alarm_watch import AlarmWatch
 
 if TYPE_CHECKING:
     from amphora.drivers.off import OffOrder, Outlet
     from amphora.harness.running.switch_off import Sheet
 
 BEAT_LIMIT_S = 10.0
+GRACE_S = 5.0  # from the bench's smoke or heat alarm, for a runner that makes safe by itself
 READY_LIMIT_S = 20.0
 FIRST_RECORD_S = 5.0
 TRY_FOR_S = 180.0  # an instrument that holds a dead session does so for a minute and more
@@ -466,6 +470,7 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
     pid, started = int(document["pid"]), float(document["started"])
     limit_s = float(document["beat_limit_s"])
     last_beat_s = looked_s = time.monotonic()
+    alarm = _alarm_watch(document)
     while True:
         try:
             data: bytes | None = news.get(timeout=LOOK_S)
@@ -475,6 +480,9 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
         if now_s - looked_s > PAUSED_S:
             last_beat_s = now_s  # the computer slept, the runner too: it gets its full time again
         looked_s = now_s
+        if alarm is not None and alarm.why and BYE not in (data or b"") and now_s - alarm.since_s > GRACE_S:
+            _end(pid, started)
+            return Cause(f"{alarm.why}, and the runner (process {pid}) did not switch off within {GRACE_S:g} s")
         if data is not None:
             if BYE in data:
                 return None
@@ -490,6 +498,12 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
         if now_s - last_beat_s > limit_s:
             _end(pid, started)
             return Cause(f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended")
+
+
+def _alarm_watch(document: Mapping[str, Any]) -> AlarmWatch | None:
+    """Return what reads the bench's smoke or heat alarm from here on; None where the bench has none."""
+    source = alarm_input_of(document["bench"].get("smoke_alarm"), "smoke_alarm")
+    return None if source is None else AlarmWatch(source).start()
 
 
 def _lives(pid: int, started: float) -> bool:

@@ -10,12 +10,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from board_bench import Board
 from resistor_bench import ResistorBench
 
 from amphora.drivers.errors import InstrumentError, LinkError
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
 from amphora.harness.account.answer import analyse_run
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import InputError
+from amphora.harness.running.charge_path import arm
 from amphora.harness.running.session import Request, make_plan
 
 SMALL_Ah = 0.4
@@ -64,12 +68,12 @@ def test_capacity_and_resistance_are_true_whenever_the_clip_went_on(tmp_path: Pa
         )  # fmt: skip
         assert outcome.reason == "cutoff", outcome.text
         found = analyse_run(outcome.folder)
-        assert abs(found["capacity_Ah"] - given_Ah(fresh, ohm, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"]
-        shown = [one for one in found["resistances"] if one["method"] == "load step"]
-        assert {10.0, 30.0} <= {one["duration_s"] for one in shown}
-        off_by_U += [abs(one["ohm"] - falls_in(fresh, ohm, one["duration_s"])) / one["U_ohm"] for one in shown]
-        assert max(one["U_ohm"] / one["ohm"] for one in shown) < 0.04
-        codes = {one["code"] for one in found["warnings"]}
+        assert abs(found.capacity_Ah - given_Ah(fresh, ohm, bench.plan.cutoff_V or 0.0)) < found.capacity_U_Ah
+        shown = [one for one in found.resistances if one.method == "load step"]
+        assert {10.0, 30.0} <= {one.duration_s for one in shown}
+        off_by_U += [abs(one.ohm - falls_in(fresh, ohm, one.duration_s)) / one.U_ohm for one in shown]
+        assert max(one.U_ohm / one.ohm for one in shown) < 0.04
+        codes = {one.code for one in found.warnings}
         assert ("resistor-late-corrected" in codes) == (hands == "late")
         assert ("resistor-early-counted" in codes) == ("early" in hands)
     assert max(off_by_U) < 1.3 and sum(one < 1.0 for one in off_by_U) >= 0.8 * len(off_by_U), off_by_U
@@ -81,7 +85,7 @@ def test_a_resistor_that_was_never_clipped_on_before_the_answer_is_not_made_up(t
     bench.logger.voltage.noise = 0.004  # 4 mV a reading: each fall between two rows is as large as a small clip's
     outcome = bench.spend("watch-resistor", 0.0, 120.0, start="declared-full", capacity_Ah=0.5)
     rows = analyse_run(outcome.folder)
-    assert outcome.reason == "cutoff" and rows["capacity_Ah"] < 1.01 * SMALL_Ah
+    assert outcome.reason == "cutoff" and rows.capacity_Ah < 1.01 * SMALL_Ah
 
 
 def test_charged_by_a_supply_through_the_relay_then_drained_by_the_resistor(tmp_path: Path) -> None:
@@ -91,14 +95,14 @@ def test_charged_by_a_supply_through_the_relay_then_drained_by_the_resistor(tmp_
     assert full.reason == "taper" and full.safe, full.text
     assert bench.bench.switch is not None and bench.bench.switch.position == "open" and not bench.bench.supply.on
     charged = analyse_run(full.folder)
-    assert charged["phases"][0]["kind"] == "charge" and len(charged["phases"]) == 1
+    assert charged.phases[0].kind == "charge" and len(charged.phases) == 1
     fresh = copy.deepcopy(bench.bench.cell)
     night = bench.spend("watch-resistor", capacity_Ah=1.25 * SMALL_Ah)
     found = analyse_run(night.folder)
-    assert night.reason == "cutoff" and found["start"] == "full", night.text
-    assert abs(found["capacity_Ah"] - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"]
+    assert night.reason == "cutoff" and found.start == "full", night.text
+    assert abs(found.capacity_Ah - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found.capacity_U_Ah
     assert bench.bench.switch.position == "open"  # nothing drains on: the relay let go at the cut-off
-    assert not found["warnings"]
+    assert not found.warnings
 
 
 def test_what_this_bench_cannot_do_is_refused_in_words(tmp_path: Path) -> None:
@@ -183,4 +187,50 @@ def test_a_relay_that_let_go_when_its_line_was_reopened_is_made_again_or_the_run
         return
     assert outcome.reason == "cutoff", outcome.text
     found = analyse_run(outcome.folder)
-    assert abs(found["capacity_Ah"] - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"] + 5e-4
+    assert abs(found.capacity_Ah - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found.capacity_U_Ah + 5e-4
+
+
+# -- what the board itself is armed for -------------------------------------------------------------------------------
+
+BOARD_METERS = {  # share of reading, V, V: what the bench file says of the board's own voltage
+    "as built (docs/board.md)": ("0.3 %", "5 mV", "4.9 mV"),
+    "calibrated": ("0.1 %", "1 mV", "1.2 mV"),
+    "hardly": ("1 %", "10 mV", "4.9 mV"),
+}
+
+
+@pytest.mark.parametrize("meter", [*BOARD_METERS, "not said"])
+def test_a_full_cell_stays_on_and_the_board_opens_before_the_guards_own_limit(tmp_path: Path, meter: str) -> None:
+    """A cell that is full stands at 4.200 V; the guard ends at 4.250 V, the window with its tolerance (LIMITS)."""
+    bench = ResistorBench(tmp_path, "A1", small(), relay=True)
+    relay, told = bench.bench.switch, bench.described.data["instruments"]
+    assert relay is not None
+    gain, offset, resolution = BOARD_METERS.get(meter, ("0 %", "0 V", "0 V"))
+    told["logger"]["specification"]["voltage"] = {"gain": gain, "offset": offset, "resolution": resolution}
+    if meter == "not said":
+        del told["logger"]["specification"]["voltage"]
+    told["relay"]["port"] = told["logger"]["port"]
+    described = bench_from_dict(dict(bench.described.data))
+    plan, _ = make_plan(
+        Request("A1", "watch-resistor", tmp_path, present=True, capacity_Ah=0.5), described, bench.bench.clock.utc(), {}
+    )
+    board = Board()
+    board.ready()
+
+    def order(low_V: float, high_V: float, *_: Any) -> dict[str, float]:
+        words = board.hear(f"1 A 02 {round(low_V * 1000)} {int(high_V * 1000 + 1e-6)} - - 3600")[0].split()
+        return {"low_voltage_V": int(words[3]) / 1000, "high_voltage_V": int(words[4]) / 1000}
+
+    relay.arm_limits = order  # type: ignore[attr-defined]
+    held_V = arm(Rig(described, bench.bench.instruments), plan, None)["relay"]["high_voltage_V"]
+    assert held_V == {"as built (docs/board.md)": 4.227, "calibrated": 4.243}.get(meter, 4.225)
+    off_V = 4.2 * float(gain[:-2]) / 100.0 + (float(offset[:-2]) + float(resolution[:-2])) / 1000.0
+    if meter != "hardly":  # one that may be off by more than 25 mV cannot do both
+        assert 4.2 + off_V <= held_V <= 4.25 - off_V
+    board.volts = 4.2 * 10.15 / 10.0  # 4.200 V at the cell, its resistor on
+    for volts, stays in ((4.200, True), (4.2195, True), (4.26, False)):
+        board.volts = volts * 10.15 / 10.0
+        if stays:
+            board.hear("1 B d")
+        board.run(1000)
+        assert board.made is stays, (volts, held_V)

@@ -825,7 +825,7 @@ def grade_of(folder: Path, result: Result | None = None) -> dict[str, Any] | Non
         folder: The run's folder.
         result: Its figures; default: as analysed or kept.
     """
-    from amphora.harness.decisions.comparison import read_runs
+    from amphora.harness.decisions.cell_runs import read_runs
     from amphora.harness.decisions.grades import grade_runs, load_criteria
 
     runs, _ = read_runs([folder])
