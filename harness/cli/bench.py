@@ -12,11 +12,8 @@ import typer
 from amphora.harness.cli.asking import ask_for
 from amphora.harness.cli.at_the_bench import hand_meter_shows, hands_of, person_at
 from amphora.harness.cli.completion import benches, cells, load_dialects, supply_dialects
-from amphora.harness.cli.computer import unit
-from amphora.harness.cli.new_bench import find, new
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
-from amphora.harness.cli.rehearse import rehearse
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,21 +22,6 @@ if TYPE_CHECKING:
 
 
 OFF_FOR_S = 15.0
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    group = typer.Typer(
-        help="The instruments of one set-up: find, new, check, rehearse, off, unit, simulate.", no_args_is_help=True
-    )
-    group.command("find")(find)
-    group.command("new")(new)
-    group.command("check")(check)
-    group.command("rehearse")(rehearse)
-    group.command("off")(off)
-    group.command("unit")(unit)
-    group.command("simulate")(simulate)
-    app.add_typer(group, name="bench")
 
 
 def check(

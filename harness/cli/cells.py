@@ -10,23 +10,11 @@ from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 
-cell_app = typer.Typer(
-    name="cell",
-    help="The cells on the shelf: add, list, show, check, edit, rename, note, state, remove; add-many, sheet, take-in.",
-    no_args_is_help=True,
-)
-shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)
 
 IdArgument = Annotated[
     str, typer.Argument(autocompletion=completion.cells, help="The cell's id: letters, digits, '-', '_' and '.'.")
 ]
 QuantityOption = Annotated[str | None, typer.Option(help="With its unit.")]
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.add_typer(cell_app)
-    app.add_typer(shelf_app)
 
 
 def _quantity(text: str | None, kind: str, where: str) -> float | None:
@@ -46,7 +34,6 @@ def _show_judgement(judged: Any) -> None:
         print(f"  not known yet: {item}")
 
 
-@cell_app.command("add")
 def cell_add(
     cell_id: Annotated[
         str | None, typer.Argument(metavar="ID", help="Its id; one is proposed when none is given.")
@@ -133,7 +120,6 @@ def cell_add(
         leave(1)
 
 
-@cell_app.command("list")
 def cell_list(
     state: Annotated[str | None, typer.Option(help="Only cells in this state.")] = None,
     chemistry: Annotated[str | None, typer.Option(help="Only this chemistry.")] = None,
@@ -222,7 +208,6 @@ def _wanted(entry: Any, state: str | None, chemistry: str | None, form: str | No
     )
 
 
-@cell_app.command("show")
 def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """Show all that the register knows of a cell, and its runs.
 
@@ -263,7 +248,6 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
     )
 
 
-@cell_app.command("check")
 def cell_check(
     cell_id: IdArgument,
     as_found: Annotated[str | None, typer.Option("--as-found", help="A new reading of its voltage at rest.")] = None,
@@ -341,7 +325,6 @@ def _last_digit_V(text: str | None) -> float:
     return float(scale * 10.0**-decimals)
 
 
-@cell_app.command("edit")
 def cell_edit(
     cell_id: IdArgument,
     form: Annotated[str | None, typer.Option(help="Its form.")] = None,
@@ -370,7 +353,6 @@ def cell_edit(
     answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
 
 
-@cell_app.command("rename")
 def cell_rename(
     cell_id: IdArgument,
     new_id: Annotated[str, typer.Argument(help="The id it gets.")],
@@ -390,7 +372,6 @@ def cell_rename(
     answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
 
 
-@cell_app.command("remove")
 def cell_remove(
     cell_id: IdArgument,
     why: Annotated[str, typer.Option("--why", help="Why it is removed.")] = "",
@@ -409,7 +390,6 @@ def cell_remove(
     answer({"cell": cell_id, "moved_to": str(where)}, as_json, lambda: print(f"{cell_id}: moved to {where}"))
 
 
-@cell_app.command("note")
 def cell_note(
     cell_id: IdArgument,
     text: Annotated[str, typer.Argument(help="What to add to the notes.")],
@@ -432,7 +412,6 @@ def cell_note(
     answer({"cell": cell.to_dict()}, as_json, lambda: print(cell.notes))
 
 
-@cell_app.command("state")
 def cell_state(
     cell_id: IdArgument,
     state: Annotated[str, typer.Argument(help="found, quarantined, tested, in use or retired.")],
@@ -468,7 +447,6 @@ def cell_state(
     answer({"cell": cell.to_dict()}, as_json, show)
 
 
-@shelf_app.command("rebuild")
 def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """Rebuild the index and any deleted results from the run folders. Nothing is lost.
 
@@ -513,7 +491,6 @@ def _export_parquet(parquet: Path, out: Path | None, logs: Path, as_json: bool) 
     answer({**asdict(found), "out": str(parquet)}, as_json, show)
 
 
-@shelf_app.command("export")
 def shelf_export(
     out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
     parquet: Annotated[
@@ -550,7 +527,6 @@ def shelf_export(
     answer(data, as_json, show)
 
 
-@shelf_app.command("import")
 def shelf_import(
     file: Annotated[Path, typer.Argument(help="A register as CSV; the columns of `shelf export`, any of them.")],
     logs: LogsOption = DEFAULT_LOGS,

@@ -11,11 +11,6 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 MARKS = {"right": "ok", "look": "look", "wrong": "WRONG"}
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("doctor")(doctor)
-
-
 def doctor(logs: LogsOption = DEFAULT_LOGS, json: JsonOption = False) -> None:
     """Check this computer: installation, ports, permissions, clock, disk, sleep.
 

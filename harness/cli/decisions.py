@@ -25,14 +25,6 @@ CriteriaOption = Annotated[
 ]
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("grade")(grade)
-    app.command("compare")(compare)
-    app.command("match")(match)
-    app.command("fit")(fit)
-
-
 def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     """Return the run folders that are meant; damaged ones of the shelf are told and left out."""
     from amphora.harness.archive.shelf import Shelf

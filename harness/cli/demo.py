@@ -8,11 +8,6 @@ import typer
 from amphora.harness.cli.output import JsonOption, answer, say
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("demo")(demo)
-
-
 def demo(
     out: Annotated[Path, typer.Option("--out", help="A folder for all it makes; must be empty or new.")] = Path("demo"),
     json: JsonOption = False,

@@ -15,17 +15,7 @@ from amphora.harness.common.fields import unknown
 if TYPE_CHECKING:
     from amphora.harness.decisions.duty import Mode
 
-duty_app = typer.Typer(
-    name="duty", help="What devices ask of a cell: list, check, survey, from-run.", no_args_is_help=True
-)
 
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.add_typer(duty_app)
-
-
-@duty_app.command("list")
 def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """List the built-in duties, and the devices that were surveyed.
 
@@ -50,7 +40,6 @@ def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> N
     answer({"duties": rows, "devices": devices}, as_json, show)
 
 
-@duty_app.command("check")
 def duty_check(
     file: Annotated[str, typer.Argument(help="A built-in duty, or your own file.")], as_json: JsonOption = False
 ) -> None:
@@ -94,7 +83,6 @@ def _draws(mode: "Mode") -> str:
     )
 
 
-@duty_app.command("from-run")
 def duty_from_run(
     run: Annotated[
         Path,
@@ -134,7 +122,6 @@ def duty_from_run(
     answer(data, as_json, show)
 
 
-@duty_app.command("survey")
 def duty_survey(
     what: Annotated[str, typer.Argument(help="lamp: the supply takes the cell's place. panel: on the load.")],
     device: Annotated[str, typer.Argument(metavar="NAME", help="A name for it, as light-9.")],

@@ -11,12 +11,6 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 from amphora.harness.common.fields import finite
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("identify")(identify)
-    app.command("model")(model)
-
-
 def identify(
     runs: Annotated[
         list[Path],

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from amphora.harness.cli.cells import cell_app
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
@@ -20,13 +19,6 @@ if TYPE_CHECKING:
 
 LINE_WITHIN_S = 20.0  # a scale that prints by itself does so every second; one with a key, when it is pressed
 FILLED = ("mass_g", "voltage_V")
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the group `cell`."""
-    cell_app.command("add-many")(add_many)
-    cell_app.command("sheet")(sheet)
-    cell_app.command("take-in")(take_in)
 
 
 def add_many(

@@ -317,10 +317,6 @@ def schema() -> None:
     print(PATH.read_text(encoding="utf-8"), end="")
 
 
-keys = typer.Typer(help="The key this bench signs with: show, export, import.", no_args_is_help=True)
-
-
-@keys.command("show")
 def key_show(as_json: JsonOption = False) -> None:
     """Show the bench's public key and its fingerprint.
 
@@ -344,7 +340,6 @@ def key_show(as_json: JsonOption = False) -> None:
     )
 
 
-@keys.command("export")
 def key_export(
     out: Annotated[Path, typer.Argument(help="The file to make; an existing one is left alone.")],
     private: Annotated[
@@ -366,7 +361,6 @@ def key_export(
     )
 
 
-@keys.command("import")
 def key_import(
     source: Annotated[Path, typer.Argument(help="A private key (becomes this bench's) or another bench's public key.")],
     name: Annotated[str | None, typer.Option("--name", help="Whose public key it is.")] = None,
@@ -385,13 +379,3 @@ def key_import(
         as_json,
         lambda: print(f"key {mark} {'is now this bench' + chr(39) + 's own' if private else f'is known as {name}'}"),
     )
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("certify")(certify)
-    app.command("verify")(verify)
-    app.command("label")(label)
-    app.command("report")(report)
-    app.command("schema")(schema)
-    app.add_typer(keys, name="key")

@@ -20,20 +20,10 @@ if TYPE_CHECKING:
     from amphora.harness.bench.bays import Bays
     from amphora.harness.queue.supervisor import Supervisor
 
-queue_app = typer.Typer(
-    name="queue",
-    help="Test a bag of cells in several bays: add, show, move, drop, done, clear, run.",
-    no_args_is_help=True,
-)
 
 BenchOption = Annotated[
     Path | None, typer.Option("--bench", help="The bench file; default: the one the queue ran on last.")
 ]
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.add_typer(queue_app)
 
 
 def _journal(logs: Path) -> Any:
@@ -84,7 +74,6 @@ def _screen(logs: Path) -> "Callable[[str, float | None], str]":
     return Screen(logs).not_worth
 
 
-@queue_app.command("add")
 def queue_add(
     cells: Annotated[list[str], typer.Argument(metavar="CELL...", help="Ids of cells, or patterns such as 'A*'.")],
     course: Annotated[str, typer.Option("--course", help="A built-in course, or the path of your own.")] = "one-night",
@@ -126,7 +115,6 @@ def queue_add(
     answer({"added": chosen, "course": course}, as_json, show)
 
 
-@queue_app.command("show")
 def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """Show where each cell is, when a person is needed, and when the bag is done.
 
@@ -158,7 +146,6 @@ def _shown(supervisor: "Supervisor") -> dict[str, Any]:
     return shown(room, supervisor.facts(room), supervisor.journal, supervisor.now())
 
 
-@queue_app.command("move")
 def queue_move(
     cell: Annotated[str, typer.Argument(help="The cell.")],
     to: Annotated[int, typer.Option("--to", min=1, help="Its new place; 1 is the first.")] = 1,
@@ -174,7 +161,6 @@ def queue_move(
     show_next("queue", "show", logs=logs)
 
 
-@queue_app.command("drop")
 def queue_drop(
     cell: Annotated[str, typer.Argument(help="The cell.")],
     why: Annotated[str, typer.Option("--why", help="Why; it stays in the journal.")] = "",
@@ -198,7 +184,6 @@ def _in_the_queue(logs: Path, cell: str) -> Any:
     return journal
 
 
-@queue_app.command("done")
 def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
     """Confirm that you have put in and taken out the cells that the queue asked for.
 
@@ -218,7 +203,6 @@ def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
     show_next("queue", "show", logs=logs)
 
 
-@queue_app.command("clear")
 def queue_clear(
     bay: Annotated[str | None, typer.Argument(help="A bay that stopped; without one: the smoke or heat alarm.")] = None,
     why: Annotated[str, typer.Option("--why", help="What was found and put right.")] = "",
@@ -245,7 +229,6 @@ def queue_clear(
     show_next("queue", "show", logs=logs)
 
 
-@queue_app.command("run")
 def queue_run(
     bench: BenchOption = None,
     hands: Annotated[

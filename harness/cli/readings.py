@@ -12,14 +12,6 @@ from amphora.harness.cli.next_command import after_a_picture, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say, voltage
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("import")(import_)
-    app.command("analyse")(analyse)
-    app.command("plot")(plot)
-    app.command("export")(export)
-
-
 def import_(
     file: Annotated[Path, typer.Argument(help="Table as delimited text (plain, .gz or .zip) or spreadsheet (.xlsx).")],
     cell: Annotated[

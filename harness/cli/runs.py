@@ -158,14 +158,6 @@ def _asking(command: Callable[..., None]) -> Callable[..., None]:
     return asked
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("plan")(plan)
-    app.command("run")(run)
-    app.command("resume")(resume)
-    app.command("watch")(watch)
-
-
 @_asking
 def plan(
     bench: BenchOption = "simulated", *, request: "Request", asked_with: list[str], json: JsonOption = False

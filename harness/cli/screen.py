@@ -11,11 +11,6 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 from amphora.harness.common.errors import InputError
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's command to the program."""
-    app.command("screen")(screen)
-
-
 def screen(
     run: Annotated[
         Path,

@@ -9,11 +9,6 @@ from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
 
 
-def register(app: typer.Typer) -> None:
-    """Add this command to the program."""
-    app.command("sources")(sources)
-
-
 def sources(
     months: Annotated[bool, typer.Option("--months", help="A line for each month in which cells came.")] = False,
     csv: Annotated[Path | None, typer.Option("--csv", help="Also write the table as CSV, into a new file.")] = None,
