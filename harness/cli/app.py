@@ -8,6 +8,8 @@ from typing import Annotated, Any
 
 import typer
 
+import amphora.harness
+from amphora.drivers.errors import DriverError
 from amphora.harness.cli.commands import Root
 from amphora.harness.cli.output import any_encoding, fold_at_a_terminal, unfailing_messages
 from amphora.harness.common.errors import AmphoraError, Interrupted
@@ -32,8 +34,6 @@ def root(
     Example: amphora demo
     """
     if version:
-        import amphora.harness
-
         print(f"amphora {amphora.harness.__version__}")
         raise typer.Exit(0)
 
@@ -60,8 +60,6 @@ def usage_sentence(error: Any) -> str:
 
 def main() -> None:
     """Run the program; turn expected errors into one sentence and their exit code."""
-    from amphora.drivers.errors import DriverError
-
     any_encoding()
     unfailing_messages()
     fold_at_a_terminal()

@@ -1,15 +1,27 @@
 """Commands of the group Shelf: cell add/list/show/check/note/state, shelf rebuild/export/import."""
 
+import gc
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.account.after_run import make_missing
+from amphora.harness.account.asking import listed, standing_of
+from amphora.harness.account.corrections import checked, edited, remove, rename, time_of
+from amphora.harness.archive.journal import write_new
+from amphora.harness.archive.shelf import Shelf, now_utc
+from amphora.harness.cells.cell import STATES, Cell
+from amphora.harness.cells.forms import forms
+from amphora.harness.cells.incoming import DISPOSAL, judge_at_the_door, parse_inspection
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
-
+from amphora.harness.common.quantities import parse
+from amphora.harness.report.shelf_parquet import export_shelf
+from amphora.harness.report.tables import cell_sheet, shelf_table, standing_lines
 
 IdArgument = Annotated[
     str, typer.Argument(autocompletion=completion.cells, help="The cell's id: letters, digits, '-', '_' and '.'.")
@@ -18,8 +30,6 @@ QuantityOption = Annotated[str | None, typer.Option(help="With its unit.")]
 
 
 def _quantity(text: str | None, kind: str, where: str) -> float | None:
-    from amphora.harness.common.quantities import parse
-
     return None if text is None else parse(text, kind, where)
 
 
@@ -63,11 +73,6 @@ def cell_add(
 
     Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
-    from amphora.harness.archive.shelf import Shelf, now_utc
-    from amphora.harness.cells.cell import Cell
-    from amphora.harness.cells.forms import forms
-    from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
-
     shelf = Shelf(logs)
     if cell_id is None and not any((form, source, markings, claim, mass, as_found, inspection, photo, notes)):
         raise InputError(
@@ -137,12 +142,6 @@ def cell_list(
 
     Example: amphora cell list --state tested --sort -capacity
     """
-    import gc
-
-    from amphora.harness.account.asking import listed
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.cell import STATES
-    from amphora.harness.report.tables import shelf_table
 
     gc.freeze()  # what is loaded stays for this short process; looking it through again takes a tenth of the time
     keys: dict[str, Any] = {
@@ -213,11 +212,6 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
 
     Example: amphora cell show L3-a
     """
-    from amphora.harness.account.asking import standing_of
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.incoming import judge_at_the_door
-    from amphora.harness.report.tables import cell_sheet
-
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
     runs = shelf.list_runs(cell.id)
@@ -228,7 +222,7 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
         print(cell_sheet(cell, runs, judged, standing))
         show_next(*after_a_look(cell, standing, judged.may_charge), logs=logs)
 
-    listed = [
+    own_runs = [
         {
             "folder": run.folder,
             "profile": run.profile,
@@ -242,7 +236,7 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
         for run in runs
     ]
     answer(
-        {"cell": cell.to_dict(), "runs": listed, "judgement": judged.to_dict(), "standing": standing.to_dict()},
+        {"cell": cell.to_dict(), "runs": own_runs, "judgement": judged.to_dict(), "standing": standing.to_dict()},
         as_json,
         show,
     )
@@ -267,11 +261,6 @@ def cell_check(
 
     Example: amphora cell check L3-a --as-found "3.28 V" --at "18:40" --inspection leak=none
     """
-    from amphora.harness.account.asking import standing_of
-    from amphora.harness.account.corrections import checked, time_of
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
-
     shelf = Shelf(logs)
     before = shelf.get(cell_id)
     voltage, grams = _quantity(as_found, "voltage", "--as-found"), _quantity(mass, "mass", "--mass")
@@ -292,8 +281,6 @@ def cell_check(
     standing = standing_of(shelf, cell.id)
 
     def show() -> None:
-        from amphora.harness.report.tables import standing_lines
-
         print(f"{cell.id}: ", end="")
         _show_judgement(judged)
         for text in standing_lines(standing):
@@ -341,9 +328,6 @@ def cell_edit(
 
     Example: amphora cell edit L3-a --form 18650 --why "a slip of the pen"
     """
-    from amphora.harness.account.corrections import edited
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     changes: dict[str, Any] = {
         "form": form, "chemistry": chemistry, "source": source, "markings": markings,
@@ -365,9 +349,6 @@ def cell_rename(
 
     Example: amphora cell rename 18650-004 L3-a --why "marked with a pen now"
     """
-    from amphora.harness.account.corrections import rename
-    from amphora.harness.archive.shelf import Shelf
-
     cell = rename(Shelf(logs), cell_id, new_id, why, by)
     answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
 
@@ -383,9 +364,6 @@ def cell_remove(
 
     Example: amphora cell remove L3-a --why "entered twice"
     """
-    from amphora.harness.account.corrections import remove
-    from amphora.harness.archive.shelf import Shelf
-
     where = remove(Shelf(logs), cell_id, why, by)
     answer({"cell": cell_id, "moved_to": str(where)}, as_json, lambda: print(f"{cell_id}: moved to {where}"))
 
@@ -401,10 +379,6 @@ def cell_note(
 
     Example: amphora cell note L3-a "new wrapper put on"
     """
-    from dataclasses import replace
-
-    from amphora.harness.archive.shelf import Shelf, now_utc
-
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
     notes = f"{cell.notes}\n{now_utc()[:10]}: {text}".strip()
@@ -425,10 +399,6 @@ def cell_state(
 
     Example: amphora cell state L3-a "in use"
     """
-    from amphora.harness.archive.shelf import Shelf, now_utc
-    from amphora.harness.cells.cell import Cell
-    from amphora.harness.cells.incoming import DISPOSAL
-
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
     if cell.state == "retired" and state != "retired" and not cell.notes:
@@ -452,9 +422,6 @@ def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) 
 
     Example: amphora shelf rebuild
     """
-    from amphora.harness.account.after_run import make_missing
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     make_missing(shelf)
     counts = shelf.rebuild()
@@ -473,10 +440,6 @@ def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) 
 
 
 def _export_parquet(parquet: Path, out: Path | None, logs: Path, as_json: bool) -> None:
-    from dataclasses import asdict
-
-    from amphora.harness.report.shelf_parquet import export_shelf
-
     if out is not None:
         raise InputError("--out and --parquet: one of the two is accepted")
     found = export_shelf(logs, parquet, say)
@@ -507,9 +470,6 @@ def shelf_export(
     if parquet is not None:
         _export_parquet(parquet, out, logs, as_json)
         return
-    from amphora.harness.archive.journal import write_new
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     text = shelf.export_csv()
     count = len(shelf.cells())
@@ -536,8 +496,6 @@ def shelf_import(
 
     Example: amphora shelf import register.csv
     """
-    from amphora.harness.archive.shelf import Shelf
-
     try:
         text = file.read_bytes().decode("utf-8-sig")
     except OSError as error:

@@ -34,21 +34,21 @@ COMMANDS = {
     "bench find": Named("new_bench:find", "List serial ports and VISA resources, and what each answers."),
     "bench new": Named("new_bench:new", "Write a commented bench file, then check it with no cell connected."),
     "bench check": Named(
-        "bench:check", "Look at a bench: who answers and how, readings, what guards itself, what is missing."
+        "bench_check:check", "Look at a bench: who answers and how, readings, what guards itself, what is missing."
     ),
     "bench rehearse": Named(
         "rehearse:rehearse",
         "Hold a dialect against its instrument: each order, each limit, each lie, with a dummy resistor and no cell.",
     ),
     "bench off": Named(
-        "bench:off",
+        "bench_off:off",
         "Switch off all that can let current flow, and see that it is off: read back, its current measured.",
     ),
     "bench unit": Named(
         "computer:unit", "Write a systemd user unit that switches this bench off when the computer starts."
     ),
     "bench simulate": Named(
-        "bench:simulate",
+        "bench_simulate:simulate",
         "Serve a simulated bench: SCPI over TCP and a logger on a pseudo-terminal, on this computer only.",
     ),
     "cell": Named(
@@ -89,11 +89,11 @@ COMMANDS = {
     "plan": Named("runs:plan", "Show what a run will do, when it ends and what stops it."),
     "run": Named("runs:run", "Run a recipe on a cell."),
     "resume": Named("runs:resume", "Go on with a run that was interrupted."),
-    "watch": Named("runs:watch", "Follow a run, or all bays, read-only."),
+    "watch": Named("watch:watch", "Follow a run, or all bays, read-only."),
     "queue": Named("", "Test a bag of cells in several bays: add, show, move, drop, done, clear, run."),
     "queue add": Named("queue:queue_add", "Put cells into the queue, each with a course of recipes."),
     "queue show": Named(
-        "queue:queue_show", "Show where each cell is, when a person is needed, and when the bag is done."
+        "queue_run:queue_show", "Show where each cell is, when a person is needed, and when the bag is done."
     ),
     "queue move": Named(
         "queue:queue_move", "Move a cell to another place in the order. A cell in a bay stays in its bay."
@@ -103,7 +103,7 @@ COMMANDS = {
         "queue:queue_done", "Confirm that you have put in and taken out the cells that the queue asked for."
     ),
     "queue clear": Named("queue:queue_clear", "Let a bay that stopped go on, or all bays after an alarm."),
-    "queue run": Named("queue:queue_run", "Run the queue until the bag is done."),
+    "queue run": Named("queue_run:queue_run", "Run the queue until the bag is done."),
     "analyse": Named("readings:analyse", "Show the results of a run, each with its uncertainty."),
     "plot": Named("readings:plot", "Draw a run, or a surveyed device."),
     "identify": Named("insights:identify", "Find out what kind of cell it is."),
@@ -123,8 +123,8 @@ COMMANDS = {
     "duty survey": Named("duties:duty_survey", "Survey a lamp or a panel on the bench. No cell is in it."),
     "certify": Named("papers:certify", "Write a signed certificate that travels with the cell."),
     "verify": Named("papers:verify", "Check a certificate."),
-    "label": Named("papers:label", "Write labels to stick on cells."),
-    "report": Named("papers:report", "Write a page that compares cells."),
+    "label": Named("labels:label", "Write labels to stick on cells."),
+    "report": Named("cells_page:report", "Write a page that compares cells."),
     "shelf": Named("", "The register as a whole: export, import, rebuild."),
     "shelf rebuild": Named(
         "cells:shelf_rebuild", "Rebuild the index and any deleted results from the run folders. Nothing is lost."
@@ -136,9 +136,9 @@ COMMANDS = {
         "cells:shelf_import", "Put the cells of a CSV file on the shelf: all of them, or none when one row is wrong."
     ),
     "key": Named("", "The key this bench signs with: show, export, import."),
-    "key show": Named("papers:key_show", "Show the bench's public key and its fingerprint."),
-    "key export": Named("papers:key_export", "Write the public key to give away, or the private key as a safe copy."),
-    "key import": Named("papers:key_import", "Read a private key on a new computer, or another bench's public key."),
+    "key show": Named("keys:key_show", "Show the bench's public key and its fingerprint."),
+    "key export": Named("keys:key_export", "Write the public key to give away, or the private key as a safe copy."),
+    "key import": Named("keys:key_import", "Read a private key on a new computer, or another bench's public key."),
     "schema": Named("papers:schema", "Print the JSON Schema of the data inside a certificate."),
 }
 ORDER = tuple(name for names in PANELS.values() for name in names)

@@ -1,19 +1,25 @@
 """Commands of devices: what they ask of a cell, and a survey of a lamp or a panel on the bench."""
 
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from amphora.harness.archive.journal import write_new
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell, check_id
+from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_run, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say
 from amphora.harness.cli.runs import perform
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
-
-if TYPE_CHECKING:
-    from amphora.harness.decisions.duty import Mode
+from amphora.harness.common.quantities import format_quantity
+from amphora.harness.decisions.duty import Mode, load_duty, shipped
+from amphora.harness.decisions.duty_survey import duty_from_run as text_from_run
+from amphora.harness.running.session import Request
 
 
 def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
@@ -21,9 +27,6 @@ def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> N
 
     Example: amphora duty list
     """
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.decisions.duty import load_duty, shipped
-
     rows = [
         {"file": name, "name": load_duty(name).name, "modes": [m.name for m in load_duty(name).modes]}
         for name in shipped()
@@ -47,11 +50,6 @@ def duty_check(
 
     Example: amphora duty check path-light
     """
-    from dataclasses import asdict
-
-    from amphora.harness.common.quantities import format_quantity
-    from amphora.harness.decisions.duty import load_duty
-
     duty = load_duty(file)
 
     def show() -> None:
@@ -70,8 +68,6 @@ def duty_check(
 
 def _draws(mode: "Mode") -> str:
     """Return what a mode draws while it is on."""
-    from amphora.harness.common.quantities import format_quantity
-
     if mode.line:
         return f"{format_quantity(mode.line[0][1], 'A')} to {format_quantity(mode.line[-1][1], 'A')} by its load line"
     if mode.current_A is not None:
@@ -102,15 +98,10 @@ def duty_from_run(
 
     Example: amphora duty from-run light-9@lamp --panel panel-9@panel --name "light 9" --out light-9.toml
     """
-    from amphora.harness.cells.chemistry import load_chemistry
-    from amphora.harness.decisions.duty_survey import duty_from_run as text_from_run
-
     load_chemistry(chemistry)
     run = run_named(run, logs=logs)
     text = text_from_run(run, name, chemistry, None if panel is None else run_named(panel, logs=logs))
     if out is not None:
-        from amphora.harness.archive.journal import write_new
-
         write_new(out, text)
     data = {"toml": text, "out": None if out is None else str(out)}
 
@@ -143,11 +134,6 @@ def duty_survey(
 
     Example: amphora duty survey lamp light-9 --bench bench.toml --source "a light from the shed"
     """
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.cell import Cell, check_id
-    from amphora.harness.cells.chemistry import load_chemistry
-    from amphora.harness.running.session import Request
-
     if what not in ("lamp", "panel"):
         raise InputError(unknown("device", what, ("lamp", "panel")))
     load_chemistry(chemistry)

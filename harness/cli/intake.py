@@ -5,17 +5,24 @@ import io
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from amphora.drivers.errors import LinkError
+from amphora.drivers.serial.lines import NewestLine
+from amphora.harness.account import intake
+from amphora.harness.account.intake import Turned
+from amphora.harness.archive.journal import write_out, write_whole
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
+from amphora.harness.cli.asking import ask_for
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
-
-if TYPE_CHECKING:
-    from amphora.harness.account.intake import Turned
-    from amphora.harness.cells.cell import Cell
+from amphora.harness.common.fields import why_unreadable
+from amphora.harness.report import label
+from amphora.harness.report.intake_page import intake_page
 
 LINE_WITHIN_S = 20.0  # a scale that prints by itself does so every second; one with a key, when it is pressed
 FILLED = ("mass_g", "voltage_V")
@@ -38,9 +45,6 @@ def add_many(
 
     Example: amphora cell add-many --prefix A --count 40 --form 18650 --source "hall lights" --labels labels.pdf
     """
-    from amphora.harness.account import intake
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     ids = intake.many(prefix, count, first, [cell.id for cell in shelf.cells()])
     cells = intake.add_many(shelf, ids, form, chemistry, source)
@@ -61,19 +65,12 @@ def add_many(
 
 
 def _write_labels(cells: "list[Cell]", out: Path, places: str) -> None:
-    from amphora.harness.archive.journal import write_out
-    from amphora.harness.report import label
-
     columns, rows = label.grid(places)
     contents = [label.label_content(cell.to_dict(), None) for cell in cells]
     write_out(out, label.make_labels(contents, label.size_mm("tag"), label.Sheet(columns, rows), True))
 
 
 def _write_sheet(cells: "list[Cell]", out: Path) -> None:
-    from amphora.harness.account import intake
-    from amphora.harness.archive.journal import write_out
-    from amphora.harness.report.intake_page import intake_page
-
     if out.suffix.lower() == ".csv":
         if out.exists():
             raise InputError(f"{out}: is there already, and may be filled in; give another name")
@@ -98,8 +95,6 @@ def sheet(
 
     Example: amphora cell sheet --out sheet.html
     """
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     chosen = [shelf.get(name) for name in cells] if cells else [c for c in shelf.cells() if c.as_found_V is None]
     if not chosen:
@@ -132,9 +127,6 @@ def take_in(
 
     Example: amphora cell take-in sheet.csv --from-port /dev/ttyUSB0 --into mass_g
     """
-    from amphora.harness.account import intake
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     if into not in FILLED:
         raise InputError(f"--into {into}: is not accepted; {' or '.join(FILLED)} is")
@@ -173,8 +165,6 @@ def take_in(
 
 def _known(shelf: Any, values: dict[str, str]) -> bool:
     """Tell whether a line was taken before: the sheet may be read again when the rest of it has been put right."""
-    from amphora.harness.account import intake
-
     try:
         cell = shelf.get(values["id"])
         seen = {"mass_g": cell.mass_g, "voltage_V": cell.as_found_V, **cell.inspection}
@@ -185,8 +175,6 @@ def _known(shelf: Any, values: dict[str, str]) -> bool:
 
 
 def _text(path: Path) -> str:
-    from amphora.harness.common.fields import why_unreadable
-
     try:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -195,9 +183,6 @@ def _text(path: Path) -> str:
 
 def _again(path: Path, item: "Turned", shelf: Any) -> str:
     """Ask for a value once more until it can be believed."""
-    from amphora.harness.account import intake
-    from amphora.harness.cli.asking import ask_for
-
     say(f"{path}, line {item.line} ({item.cell}): {item.why}")
     cell = shelf.get(item.cell)
 
@@ -210,9 +195,6 @@ def _again(path: Path, item: "Turned", shelf: Any) -> str:
 
 def _fill(path: Path, port: str, baud: int, column: str, shelf: Any) -> None:
     """Fill a column from a port: the newest line is shown, Return takes it. Each value is in the sheet at once."""
-    from amphora.drivers.errors import LinkError
-    from amphora.drivers.serial.lines import NewestLine
-
     rows = list(csv.DictReader(io.StringIO(_text(path).lstrip("\ufeff"))))
     if not rows or "id" not in rows[0] or column not in rows[0]:
         raise InputError(f"{path}: has no columns id and {column}, separated by commas; amphora cell sheet writes one")
@@ -228,8 +210,6 @@ def _fill(path: Path, port: str, baud: int, column: str, shelf: Any) -> None:
 
 def fill_rows(rows: list[dict[str, str]], column: str, shelf: Any, lines: Any, write: Callable[[], None]) -> None:
     """Go through the rows that lack a value: Return takes what the port shows, a number is as typed, 's' skips."""
-    from amphora.harness.account import intake
-
     for row in rows:
         if (row.get(column) or "").strip():
             continue
@@ -259,8 +239,6 @@ def fill_rows(rows: list[dict[str, str]], column: str, shelf: Any, lines: Any, w
 
 
 def _write_rows(path: Path, rows: list[dict[str, str]]) -> None:
-    from amphora.harness.archive.journal import write_whole
-
     out = io.StringIO()
     writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
     writer.writeheader()

@@ -16,8 +16,10 @@ from typing import Annotated, Any, NoReturn, TextIO, cast
 
 import typer
 
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite
+from amphora.harness.common.quantities import parse
 
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 LogsOption = Annotated[
@@ -52,8 +54,6 @@ def run_named(run: Path, capacity: bool = False, logs: Path | None = None) -> Pa
                 f"{run}: there is no such run folder, and no such cell on the shelf in {logs} ({near[0]!r} is near)"
             )
         return run
-    from amphora.harness.archive.shelf import Shelf
-
     runs = [entry for entry in Shelf(logs).list_runs(cell) if not entry.damaged]
     meant = [entry for entry in runs if recipe in ("", entry.profile)]
     if not meant:
@@ -103,8 +103,6 @@ def voltage(text: str | None, where: str) -> float | None:
     try:
         value = float(text)
     except ValueError:
-        from amphora.harness.common.quantities import parse
-
         value = parse(text, "voltage", where)
     if not 0 < value < 100:
         raise InputError(f"{where}: {text!r}; a voltage above 0 V, such as 2.7 or 2.7 V, is accepted")

@@ -7,9 +7,17 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.account.answer import analyse_run
+from amphora.harness.archive.data_package import write_package
 from amphora.harness.cli.completion import benches, cells, runs
 from amphora.harness.cli.next_command import after_a_picture, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say, voltage
+from amphora.harness.common.errors import InputError
+from amphora.harness.importing.columns import parse_map, parse_units
+from amphora.harness.importing.import_run import import_table, imported_notes
+from amphora.harness.report.analysis_text import analysis_lines
+from amphora.harness.report.plots import plot_run
+from amphora.harness.results.export import export_run
 
 
 def import_(
@@ -70,9 +78,6 @@ def import_(
 
     Example: amphora import night.csv --cell L3-a --map "t=Time,v=Volt,i=Current" --units t=min,i=mA --start full
     """
-    from amphora.harness.importing.columns import parse_map, parse_units
-    from amphora.harness.importing.import_run import import_table, imported_notes
-
     folder = import_table(
         file,
         cell,
@@ -106,8 +111,6 @@ def moment(text: str | None) -> datetime | None:
     Raises:
         InputError: it is no date and time.
     """
-    from amphora.harness.common.errors import InputError
-
     if text is None:
         return None
     try:
@@ -136,9 +139,6 @@ def analyse(
 
     Example: amphora analyse logs/L3-a/20260301T210000Z-overnight --cutoff "3.2 V" --budget
     """
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.report.analysis_text import analysis_lines
-
     result = analyse_run(run_named(run, logs=logs), voltage(cutoff, "--cutoff"))
 
     def show() -> None:
@@ -168,8 +168,6 @@ def plot(
 
     Example: amphora plot logs/L3-a/20260301T210000Z-overnight --out night.png
     """
-    from amphora.harness.report.plots import plot_run
-
     run = run_named(run, logs=logs)
     target = out if out is not None else run / "night.png"
     files = plot_run(run, target, kind or None)
@@ -202,9 +200,6 @@ def export(
 
     Example: amphora export logs/L3-a/20260301T210000Z-overnight --out night.bdf.csv --format bdf
     """
-    from amphora.harness.archive.data_package import write_package
-    from amphora.harness.results.export import export_run
-
     run = run_named(run, logs=logs)
     file = export_run(run, out, form=form or "own")
     files: list[str] = [str(file)]
