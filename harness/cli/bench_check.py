@@ -81,24 +81,7 @@ def check(
         found["passed"] = found["passed"] and all(one["passed"] for one in proofs)
 
     def show() -> None:
-        print(f"{found['bench']}: {'fit for a run' if found['passed'] else 'NOT fit for a run'}")
-        for name, one in found["instruments"].items():
-            if "trouble" in one:
-                print(f"  {name} ({one['role']}): in trouble, see below")
-                continue
-            values = ", ".join(_shown(key, value) for key, value in one["readings"].items())
-            print(f"  {name} ({one['role']}): {one['identity']}; {values}")
-            for line in _how(one, at.description.instruments[name]):
-                print(f"    {line}")
-        for title, key in (
-            ("written to the bench file", "written"),
-            ("problem", "problems"),
-            ("protected", "guards"),
-            ("not protected", "missing"),
-            ("proof", "proven"),
-        ):
-            for line in found[key]:
-                print(f"  {title}: {line}")
+        _show(found, at.description.instruments)
         if found["passed"] and cell is not None:
             show_next("plan", "--cell", cell, "--profile", "overnight", "--bench", bench, logs=logs)
         elif found["passed"]:
@@ -112,6 +95,27 @@ def check(
         say(f"amphora: in trouble: {', '.join(found['trouble'])}; mend that, then run this again")
     if found["trouble"] or not found["passed"]:
         leave(found["exit_code"] or 1)
+
+
+def _show(found: Mapping[str, Any], tables: Mapping[str, Mapping[str, Any]]) -> None:
+    print(f"{found['bench']}: {'fit for a run' if found['passed'] else 'NOT fit for a run'}")
+    for name, one in found["instruments"].items():
+        if "trouble" in one:
+            print(f"  {name} ({one['role']}): in trouble, see below")
+            continue
+        values = ", ".join(_shown(key, value) for key, value in one["readings"].items())
+        print(f"  {name} ({one['role']}): {one['identity']}; {values}")
+        for line in _how(one, tables[name]):
+            print(f"    {line}")
+    for title, key in (
+        ("written to the bench file", "written"),
+        ("problem", "problems"),
+        ("protected", "guards"),
+        ("not protected", "missing"),
+        ("proof", "proven"),
+    ):
+        for line in found[key]:
+            print(f"  {title}: {line}")
 
 
 def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:

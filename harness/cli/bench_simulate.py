@@ -61,12 +61,7 @@ def simulate(
     """
     if cell not in KINDS:
         raise InputError(f"--cell {cell}: is not known; {', '.join(KINDS)} are accepted")
-    if not 0.0 < speed_up <= 100000.0:
-        raise InputError(f"--speed-up {speed_up:g}: is not accepted; a number above 0 up to 100000 is")
-    if start_soc is not None and not 0.0 <= start_soc <= 1.0:
-        raise InputError(f"--start-soc {start_soc:g}: is not accepted; a share from 0 to 1 is")
-    if short_ohm is not None and not 0.1 <= short_ohm <= 1e6:
-        raise InputError(f"--short-ohm {short_ohm:g}: is not accepted; ohm from 0.1 to 1000000 are")
+    _in_range(speed_up, start_soc, short_ohm)
     ohm = None if resistor is None else parse(resistor, "resistance", "--resistor")
     ended = threading.Event()
     code: list[int] = []
@@ -90,6 +85,20 @@ def simulate(
     )
     if ohm is not None and hasattr(signal, "SIGUSR1"):
         signal.signal(signal.SIGUSR1, lambda number, frame: served.clip_on())
+    _serve(served, bench_out, truth_out, ended)
+    leave(code[0] if code else 0)
+
+
+def _in_range(speed_up: float, start_soc: float | None, short_ohm: float | None) -> None:
+    if not 0.0 < speed_up <= 100000.0:
+        raise InputError(f"--speed-up {speed_up:g}: is not accepted; a number above 0 up to 100000 is")
+    if start_soc is not None and not 0.0 <= start_soc <= 1.0:
+        raise InputError(f"--start-soc {start_soc:g}: is not accepted; a share from 0 to 1 is")
+    if short_ohm is not None and not 0.1 <= short_ohm <= 1e6:
+        raise InputError(f"--short-ohm {short_ohm:g}: is not accepted; ohm from 0.1 to 1000000 are")
+
+
+def _serve(served: ServedBench, bench_out: Path, truth_out: Path | None, ended: threading.Event) -> None:
     served.start()
     try:
         truth = served.truth()
@@ -105,4 +114,3 @@ def simulate(
             pass
     finally:
         served.stop()
-    leave(code[0] if code else 0)

@@ -14,7 +14,7 @@ from amphora.harness.archive.journal import write_new
 from amphora.harness.archive.shelf import Shelf, now_utc
 from amphora.harness.cells.cell import STATES, Cell
 from amphora.harness.cells.forms import forms
-from amphora.harness.cells.incoming import DISPOSAL, judge_at_the_door, parse_inspection
+from amphora.harness.cells.incoming import DISPOSAL, Judgement, judge_at_the_door, parse_inspection
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
@@ -105,24 +105,25 @@ def cell_add(
         entries = [{"at": now_utc(), "kind": "state", "state": state, "text": why}]
     cell = shelf.add(Cell.from_dict({**data, "state": state, "entries": entries}, "cell add"))
 
-    def show() -> None:
-        print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
-        _show_judgement(judged)
-        if cell.as_found_V is None:
-            show_next("cell", "check", cell.id, "--as-found", "VOLTAGE", logs=logs)
-        elif state == "found":
-            words = ("--profile", "charge", "--present") if judged.may_charge else ("--profile", "identify")
-            show_next("plan", "--cell", cell.id, *words, "--bench", "bench.toml", logs=logs)
-        else:
-            show_next("cell", "show", cell.id, logs=logs)
-
     for known in map(str.lower, forms()):
         if form.lower() != known and sorted(form.lower()) == sorted(known):
             file = shelf.folder(cell.id) / "cell.json"
             say(f"note: form {form!r} is kept as it is; if {known} was meant, change it in {file}")
-    answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, show)
+    answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, lambda: _show_added(cell, judged, logs))
     if state != "found":
         leave(1)
+
+
+def _show_added(cell: Cell, judged: Judgement, logs: Path) -> None:
+    print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
+    _show_judgement(judged)
+    if cell.as_found_V is None:
+        show_next("cell", "check", cell.id, "--as-found", "VOLTAGE", logs=logs)
+    elif cell.state == "found":
+        words = ("--profile", "charge", "--present") if judged.may_charge else ("--profile", "identify")
+        show_next("plan", "--cell", cell.id, *words, "--bench", "bench.toml", logs=logs)
+    else:
+        show_next("cell", "show", cell.id, logs=logs)
 
 
 def cell_list(

@@ -19,58 +19,61 @@ from amphora.harness.report.analysis_text import analysis_lines
 from amphora.harness.report.plots import plot_run
 from amphora.harness.results.export import export_run
 
+MapOption = Annotated[
+    str,
+    typer.Option(
+        "--map",
+        help="Columns: t=…,v=…,i=…,temp=… (also step, steptime, ah, wh), by header text or number from 1, "
+        "with a factor: i=Current(mA)*0.001. What is left out is guessed from the header.",
+    ),
+]
+UnitsOption = Annotated[
+    str,
+    typer.Option(
+        "--units", help="Units that the table does not state: t=min,v=mV,i=mA; t=mm:ss or t=h:mm for a clock."
+    ),
+]
+WhichOption = Annotated[
+    str | None,
+    typer.Option("--which", help="One cell of several in the table: its channel, the number of its columns, or all."),
+]
+BeganOption = Annotated[
+    str | None,
+    typer.Option("--began", help="When the record began, such as 2026-03-14T21:15; a date in the table goes first."),
+]
+InstrumentsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--bench",
+        autocompletion=benches,
+        help="Bench file of the instruments: their accuracy and where they sense.",
+    ),
+]
+InSpiteOfOption = Annotated[
+    list[str] | None,
+    typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is kept in the run."),
+]
+
 
 def import_(
     file: Annotated[Path, typer.Argument(help="Table as delimited text (plain, .gz or .zip) or spreadsheet (.xlsx).")],
     cell: Annotated[
         str, typer.Option("--cell", autocompletion=cells, help="Id of the cell; made when it is not on the shelf.")
     ],
-    mapping: Annotated[
-        str,
-        typer.Option(
-            "--map",
-            help="Columns: t=…,v=…,i=…,temp=… (also step, steptime, ah, wh), by header text or number from 1, "
-            "with a factor: i=Current(mA)*0.001. What is left out is guessed from the header.",
-        ),
-    ] = "",
+    mapping: MapOption = "",
     discharge_sign: Annotated[
         str | None, typer.Option("--discharge-sign", help="negative or positive: the sign of discharging in the table.")
     ] = None,
-    units: Annotated[
-        str,
-        typer.Option(
-            "--units", help="Units that the table does not state: t=min,v=mV,i=mA; t=mm:ss or t=h:mm for a clock."
-        ),
-    ] = "",
-    which: Annotated[
-        str | None,
-        typer.Option(
-            "--which", help="One cell of several in the table: its channel, the number of its columns, or all."
-        ),
-    ] = None,
-    began: Annotated[
-        str | None,
-        typer.Option(
-            "--began", help="When the record began, such as 2026-03-14T21:15; a date in the table goes first."
-        ),
-    ] = None,
-    bench: Annotated[
-        Path | None,
-        typer.Option(
-            "--bench",
-            autocompletion=benches,
-            help="Bench file of the instruments: their accuracy and where they sense.",
-        ),
-    ] = None,
+    units: UnitsOption = "",
+    which: WhichOption = None,
+    began: BeganOption = None,
+    bench: InstrumentsOption = None,
     cutoff: Annotated[str | None, typer.Option("--cutoff", help="Cut-off voltage, such as 2.7 or 2.7 V.")] = None,
     start: Annotated[str, typer.Option("--start", help="full or unknown: was the cell full at the start?")] = "unknown",
     chemistry: Annotated[
         str | None, typer.Option("--chemistry", help="For a cell that is not on the shelf yet.")
     ] = None,
-    in_spite_of: Annotated[
-        list[str] | None,
-        typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is kept in the run."),
-    ] = None,
+    in_spite_of: InSpiteOfOption = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
