@@ -11,7 +11,7 @@ import typer
 import amphora.harness
 from amphora.drivers.errors import DriverError
 from amphora.harness.cli.commands import Root
-from amphora.harness.cli.output import any_encoding, fold_at_a_terminal, unfailing_messages
+from amphora.harness.cli.terminal import any_encoding, fold_at_a_terminal, unfailing_messages
 from amphora.harness.common.errors import AmphoraError, Interrupted
 
 app = typer.Typer(

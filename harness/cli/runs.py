@@ -36,7 +36,8 @@ from amphora.harness.cli.at_the_bench import (
 )
 from amphora.harness.cli.completion import benches, cells, recipes, runs
 from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
+from amphora.harness.cli.terminal import nobody_reads
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.keep_awake import stay_awake

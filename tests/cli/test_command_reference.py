@@ -83,5 +83,5 @@ def test_a_list_of_commands_imports_none_of_them(words: list[str]) -> None:
     )
     done = subprocess.run([sys.executable, "-c", asked, *words], capture_output=True, text=True, timeout=120)
     assert done.stdout and done.stderr.split() == [
-        "['amphora.harness.cli.app',", "'amphora.harness.cli.commands',", "'amphora.harness.cli.output']",
+        "['amphora.harness.cli.app',", "'amphora.harness.cli.commands',", "'amphora.harness.cli.terminal']",
     ]  # fmt: skip

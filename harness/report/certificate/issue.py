@@ -24,12 +24,19 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, Literal
 
+import amphora.harness
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.account.asking import standing_beside
+from amphora.harness.account.gate import require
+from amphora.harness.analysis.bench_checks import zero_is_used
 from amphora.harness.archive.journal import write_out
+from amphora.harness.archive.loading import load
 from amphora.harness.archive.run_folder import FILES, RUN, is_simulated, read_header
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.cells.chemistry import KEYS, load_chemistry
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
+from amphora.harness.decisions.comparison import read_runs
+from amphora.harness.decisions.grades import grade_runs, load_criteria
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import (
     RFC_8785,
@@ -38,7 +45,7 @@ from amphora.harness.report.certificate.canonical import (
     sha256_file,
     sha256_hex,
 )
-from amphora.harness.report.certificate.keys import Signer, fingerprint, to_text
+from amphora.harness.report.certificate.keys import Signer, bench_key, fingerprint, to_text
 from amphora.harness.report.certificate.page import layout_digest, render
 from amphora.harness.results.chosen import chosen_of
 from amphora.harness.results.result import LeadsState, PhaseResult, ResistanceValue, Result
@@ -431,8 +438,6 @@ def _by_the_account(
     Raises:
         Refused: the account says no, or ask and nobody took it on.
     """
-    from amphora.harness.account.gate import require
-
     found: dict[str, dict[str, Any]] = {}
     for folder, item in zip(folders, inputs, strict=True):
         beside = standing_beside(folder)
@@ -571,8 +576,6 @@ def _highest(result: Result) -> float | None:
 
 def own_version() -> str:
     """Return the version of this software."""
-    import amphora.harness
-
     return str(amphora.harness.__version__)
 
 
@@ -710,8 +713,6 @@ def fresh_result(
     Raises:
         InputError: damaged, or no figure can be made from it.
     """
-    from amphora.harness.account.answer import analyse_run
-
     shelf = folder.resolve().parent.parent
     if leads_run == "find":
         beside = [path.parent for path in sorted(shelf.glob(f"*/*-leads/{RUN}"))]
@@ -761,9 +762,6 @@ def run_input(
     Raises:
         InputError: no run's folder, or damaged.
     """
-    from amphora.harness.analysis.bench_checks import zero_is_used
-    from amphora.harness.archive.loading import load
-
     run = read_header(folder)
     result = fresh_result(folder, cutoff_V, leads_run, stated)
     record, info = load(folder)
@@ -825,9 +823,6 @@ def grade_of(folder: Path, result: Result | None = None) -> dict[str, Any] | Non
         folder: The run's folder.
         result: Its figures; default: as analysed or kept.
     """
-    from amphora.harness.decisions.comparison import read_runs
-    from amphora.harness.decisions.grades import grade_runs, load_criteria
-
     runs, _ = read_runs([folder])
     if not runs:
         return None
@@ -865,8 +860,6 @@ def certify(
         InputError: a folder is no run's, is damaged, or `out` cannot be written.
         Refused: no certificate can be given.
     """
-    from amphora.harness.report.certificate.keys import bench_key
-
     chosen = [folders] if isinstance(folders, Path) else list(folders)
     if out.is_dir():
         raise InputError(f"{out}: is a folder; the name of a file is accepted")

@@ -7,6 +7,7 @@ import bisect
 import datetime
 import functools
 import hashlib
+import io
 import json
 import math
 import re
@@ -23,6 +24,8 @@ from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import canonical_bytes, sha256_hex
 from amphora.harness.report.certificate.keys import fingerprint
 from amphora.harness.report.plot_style import of_cell, place_of
+from amphora.harness.results.chosen import chosen_of
+from amphora.harness.results.result import ResistanceValue
 
 HERE = Path(__file__).parents[1]
 FONTS = HERE / "fonts"
@@ -167,9 +170,6 @@ def _printable_tree(value: Any) -> Any:
 
 def main_resistance(results: dict[str, Any]) -> dict[str, Any] | None:
     """Return the resistance that stands for the cell, the same one that grading looks at."""
-    from amphora.harness.results.chosen import chosen_of
-    from amphora.harness.results.result import ResistanceValue
-
     names = ("ohm", "U_ohm", "duration_s", "charge_state")
     items = [
         (ResistanceValue("", **{name: item.get(name) for name in names}), item)
@@ -213,8 +213,6 @@ def qr_payload(data: dict[str, Any], public: bytes) -> str:
 
 def qr_svg(text: str) -> str:
     """Return a QR code as SVG text without quiet zone (the page leaves it free)."""
-    import io
-
     import segno
 
     buffer = io.BytesIO()

@@ -12,6 +12,7 @@ numbers (`recomputed`, when the run's folder is at hand).
 import contextlib
 import os
 import re
+import resource
 import subprocess
 import sys
 from collections.abc import Callable
@@ -20,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.run_folder import FILES, RUN
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
@@ -155,8 +157,6 @@ def extract(path: Path) -> bytes:
 
 def _limit_this_process() -> None:
     if sys.platform != "win32":
-        import resource
-
         resource.setrlimit(resource.RLIMIT_AS, (EXTRACT_MEMORY, EXTRACT_MEMORY))
         resource.setrlimit(resource.RLIMIT_CPU, (EXTRACT_SECONDS, EXTRACT_SECONDS))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
@@ -205,8 +205,6 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
 
 def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
     """Return the folder of a run whose cell has been given another id since; None where there is none."""
-    from amphora.harness.archive.shelf import Shelf
-
     if len(parts) != 2 or not logs.is_dir():
         return None
     with contextlib.suppress(AmphoraError, OSError):
