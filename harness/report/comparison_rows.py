@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from amphora.harness.common.fields import finite_number
 from amphora.harness.report.certificate.issue import results_of
-from amphora.harness.report.certificate.page import main_resistance, with_U
+from amphora.harness.report.certificate.page_rows import main_resistance, with_U
 from amphora.harness.report.label import SHORT_CHEMISTRY
 from amphora.harness.results.result import Result
 

@@ -28,7 +28,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate import issue as certificate
-from amphora.harness.report.certificate import verify
+from amphora.harness.report.certificate import seal, verify
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
 from amphora.harness.report.certificate.keys import Signer, signature_holds
 
@@ -50,7 +50,7 @@ def file_bytes(pdf: bytes, stride: int) -> tuple[int, Missed]:
         spoilt[at] ^= 1 << (at % 8)
         count += 1
         try:
-            public, value, covered = verify.read_seal(bytes(spoilt))
+            public, value, covered = seal.read_seal(bytes(spoilt))
         except InputError:
             continue
         if signature_holds(public, value, covered):

@@ -20,8 +20,8 @@ from paper_runs import cell_record, run_input, write_run
 from pypdf import PdfReader
 from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject, StreamObject
 
+from amphora.harness.report.certificate import attachment
 from amphora.harness.report.certificate import issue as certificate
-from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.keys import Signer
 
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
@@ -110,7 +110,7 @@ def test_the_attachment_is_an_associated_file_with_type_and_relationship(reader:
     # ISO 19005-3, 6.8: F and UF, AFRelationship, Subtype; the catalogue's AF names it.
     (file,) = [item.get_object() for item in reader.trailer["/Root"]["/AF"]]
     assert file["/Type"] == "/Filespec"
-    assert str(file["/F"]) == str(file["/UF"]) == sheet.ATTACHMENT
+    assert str(file["/F"]) == str(file["/UF"]) == attachment.ATTACHMENT
     assert file["/AFRelationship"] == "/Source"
     assert file["/EF"]["/F"].get_object()["/Subtype"] == "/application/json"
     assert "/ModDate" in file["/EF"]["/F"].get_object()["/Params"]

@@ -18,8 +18,8 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.report import label
+from amphora.harness.report.certificate import attachment, page_rows
 from amphora.harness.report.certificate import issue as certificate
-from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.verify import verify_file
 from amphora.harness.results.chosen import chosen_resistance
@@ -155,7 +155,7 @@ def shelf_of(two_wires: Path, tmp_path: Path) -> tuple[Path, Path, Path]:
 
 
 def data_of(pdf: Path) -> dict[str, Any]:
-    (content,) = PdfReader(pdf).attachments[sheet.ATTACHMENT]
+    (content,) = PdfReader(pdf).attachments[attachment.ATTACHMENT]
     data: dict[str, Any] = json.loads(content)["certificate"]
     return data
 
@@ -167,7 +167,7 @@ def test_the_certificate_takes_measured_leads_out_as_the_analysis_does_and_verif
     pdf = tmp_path / "paper.pdf"
     certificate.certify(night, pdf, ISSUE, key)
     stated = data_of(pdf)["runs"][0]
-    ours = sheet.main_resistance(stated["results"])
+    ours = page_rows.main_resistance(stated["results"])
     analysed = chosen_resistance(analyse_run(night))
     assert ours is not None and analysed is not None
     assert ours["ohm"] == pytest.approx(analysed.ohm, rel=1e-8)

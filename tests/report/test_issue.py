@@ -21,6 +21,7 @@ from pypdf import PdfReader
 
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError, Refused
+from amphora.harness.report.certificate import attachment, page_rows, printable
 from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
@@ -138,25 +139,25 @@ def test_long_names_missing_data_and_other_scripts_stay_on_two_pages_without_box
 
 
 def test_a_character_no_typeface_draws_is_printed_by_number() -> None:
-    assert sheet.printable("\U00020000 ok") == "[U+20000] ok"
-    assert sheet.printable(SCRIPTS) == SCRIPTS
-    assert sheet.printable(EAST_ASIAN) == EAST_ASIAN
+    assert printable.printable("\U00020000 ok") == "[U+20000] ok"
+    assert printable.printable(SCRIPTS) == SCRIPTS
+    assert printable.printable(EAST_ASIAN) == EAST_ASIAN
 
 
 def test_coverage_file_is_what_the_fonts_hold() -> None:
     points: set[int] = set()
-    for path in [*sheet.FONTS.glob("*.otf"), *sheet.FONTS.glob("*.ttf")]:
+    for path in [*printable.FONTS.glob("*.otf"), *printable.FONTS.glob("*.ttf")]:
         with TTFont(path) as font:
             points.update(font.getBestCmap())
-    ranges = json.loads((sheet.FONTS / "coverage.json").read_text())
+    ranges = json.loads((printable.FONTS / "coverage.json").read_text())
     assert {p for low, high in ranges for p in range(low, high + 1)} == points
 
 
 def test_every_font_is_shipped_with_a_licence_and_all_stay_small() -> None:
-    fonts = [*sheet.FONTS.glob("*.otf"), *sheet.FONTS.glob("*.ttf")]
+    fonts = [*printable.FONTS.glob("*.otf"), *printable.FONTS.glob("*.ttf")]
     for font in fonts:
         family = next(name for name in ("Inter", "Noto", "DejaVu", "Droid") if font.name.startswith(name))
-        assert (sheet.FONTS / f"LICENSE-{family}.txt").is_file()
+        assert (printable.FONTS / f"LICENSE-{family}.txt").is_file()
     assert sum(font.stat().st_size for font in fonts) < 7_000_000
 
 
@@ -189,7 +190,7 @@ def test_qr_code_on_the_page_names_number_results_and_digest(tmp_path: Path, sig
 
 def test_attachment_is_canonical_and_fits_the_published_schema(tmp_path: Path, signer: Signer) -> None:
     pdf, data = certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
-    (content,) = PdfReader(io.BytesIO(pdf)).attachments[sheet.ATTACHMENT]
+    (content,) = PdfReader(io.BytesIO(pdf)).attachments[attachment.ATTACHMENT]
     document = from_canonical(content)
     assert document["certificate"] == data
     schema = certificate_schema()
@@ -224,7 +225,7 @@ def test_schema_refuses_what_is_not_a_certificate(tmp_path: Path, signer: Signer
 def test_values_are_shown_to_two_digits_of_their_uncertainty(
     value: float | None, U: float | None, scale: float, shown: str
 ) -> None:
-    assert sheet.with_U(value, U, scale) == shown
+    assert page_rows.with_U(value, U, scale) == shown
 
 
 @pytest.mark.parametrize(
@@ -449,7 +450,7 @@ def test_a_grade_is_not_for_use_while_the_cell_is_in_quarantine(
 
 
 def test_a_share_too_small_to_round_is_not_called_none() -> None:
-    shown = [sheet._share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
+    shown = [page_rows.share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
     assert shown == ["0 %", "< 1 %", "< 1 %", "1 %", "67 %"]
 
 
@@ -479,7 +480,7 @@ def test_very_many_resistances_are_thinned_and_the_chosen_one_stays(tmp_path: Pa
     ]  # fmt: skip
     stated = certificate.results_of(result_of(resistances=many))["resistances"]
     assert len(stated) <= certificate.MOST_RESISTANCES + 1
-    assert sheet.main_resistance({"resistances": stated})["t_s"] == 1237
+    assert page_rows.main_resistance({"resistances": stated})["t_s"] == 1237
 
 
 def test_more_runs_than_a_page_can_carry_are_refused(tmp_path: Path) -> None:

@@ -47,13 +47,13 @@ from amphora.harness.report.certificate.canonical import (
 )
 from amphora.harness.report.certificate.keys import Signer, bench_key, fingerprint, to_text
 from amphora.harness.report.certificate.page import layout_digest, render
+from amphora.harness.report.certificate.seal import seal
 from amphora.harness.results.chosen import chosen_of
 from amphora.harness.results.result import LeadsState, PhaseResult, ResistanceValue, Result
 
 FORMAT = "amphora-certificate/1"
 NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
 CURVE_POINTS = 240
-SEAL_START = b"%amphora-seal Ed25519 "
 _TEXT_LIMIT = 1200
 _KEPT = "\u00a0\u202f\u200c\u200d"  # spaces that do not break, joiners of letters; never a turn of direction
 REST_H = 1.0  # IEC 61960-3, 7.3.1: 1 to 4 h between charge and discharge
@@ -628,24 +628,6 @@ def attachment(data: dict[str, Any], signer: Signer) -> bytes:
             },
         }
     )
-
-
-def seal(pdf: bytes, signer: Signer) -> bytes:
-    """Sign the whole file: a comment of fixed length before the cross reference table.
-
-    The signature is over all bytes of the result but the comment itself.
-    """
-    at = pdf.rfind(b"\nxref\n") + 1
-    match = re.search(rb"startxref\n(\d+)\n%%EOF\s*$", pdf)
-    if at == 0 or match is None or int(match[1]) != at:
-        raise InputError("certificate: typst wrote its cross reference in a form that cannot be sealed")
-    length = len(SEAL_START) + 44 + 1 + 88 + 1
-    moved = pdf[at : match.start(1)] + str(at + length).encode() + pdf[match.end(1) :]
-    value = signer.sign(pdf[:at] + moved)
-    line = SEAL_START + to_text(signer.public).encode() + b" " + to_text(value).encode() + b"\n"
-    if len(line) != length:
-        raise InputError("certificate: the seal has an unexpected length")
-    return pdf[:at] + line + moved
 
 
 def make_certificate(
