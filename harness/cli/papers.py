@@ -13,9 +13,9 @@ from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.words import with_U
-from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate.keys import key_path, known_keys, public_bytes, read_public
 from amphora.harness.report.certificate.schema import PATH
+from amphora.harness.report.certificate.statement import Issue
 from amphora.harness.report.certificate.verify import verify_file
 
 pass
@@ -76,7 +76,7 @@ def certify(
 
     Example: amphora certify logs/L3-a/20261124T210000Z-overnight --out L3-a.pdf --operator "M. Lindqvist"
     """
-    issue = certificate.Issue(
+    issue = Issue(
         issued=_date(issued, "--issued"),
         operator=operator,
         place=place,
@@ -86,7 +86,7 @@ def certify(
     )
     folders = [folder_of(run, logs) for run in runs]
     _make_room(out)
-    done = certificate.certify(
+    done = write_certificate(
         folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade, in_spite_of=in_spite_of or ()
     )
     if done["key_made"]:

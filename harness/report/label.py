@@ -11,9 +11,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.report.certificate.issue import results_of
 from amphora.harness.report.certificate.page_rows import main_resistance, with_U
 from amphora.harness.report.certificate.printable import FONTS, TEMPLATES, printable
+from amphora.harness.report.certificate.statement import results_of
 from amphora.harness.report.svg import qr_svg
 from amphora.harness.results.result import Result
 

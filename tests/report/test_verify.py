@@ -14,19 +14,21 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import run_input, write_run
+from paper_runs import make_certificate, run_input, write_run
 from PIL import Image
 from pypdf import PdfReader, PdfWriter
 
 from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate import attachment, seal, verify
-from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.canonical import canonical_bytes
+from amphora.harness.report.certificate.issue import to_attach
 from amphora.harness.report.certificate.keys import Signer, to_text
+from amphora.harness.report.certificate.run_input import RunInput
+from amphora.harness.report.certificate.statement import Issue
 
-ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
+ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 STRANGER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33))))
 
@@ -43,7 +45,7 @@ class Made:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     logs = tmp_path_factory.mktemp("logs")
     folder = write_run(logs)
-    pdf, data = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    pdf, data = make_certificate([run_input(folder)], ISSUE, SIGNER)
     return Made(logs, folder, pdf, data)
 
 
@@ -152,7 +154,7 @@ def leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 
 
 def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> None:
-    document = json.loads(certificate.attachment(made.data, SIGNER))
+    document = json.loads(to_attach(made.data, SIGNER))
     answer: dict[str, Any] = {}
     verify._signed_data(document, answer)
     assert answer["signature"]
@@ -236,7 +238,7 @@ def test_a_run_stated_in_another_shape_gets_a_reason_and_no_traceback(made: Made
 
 
 def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_path: Path) -> None:
-    forged, _ = certificate.make_certificate([run_input(made.folder)], ISSUE, STRANGER)
+    forged, _ = make_certificate([run_input(made.folder)], ISSUE, STRANGER)
     assert check(tmp_path, forged)["valid"]  # nothing shows who holds a key; so it is said
     assert any("not one you know" in note for note in check(tmp_path, forged)["notes"])
     found = check(tmp_path, forged, expect=SIGNER.public)
@@ -245,7 +247,7 @@ def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_pat
 
 
 def test_seal_and_data_by_two_keys_are_told(made: Made, tmp_path: Path) -> None:
-    attached = certificate.attachment(made.data, SIGNER)
+    attached = to_attach(made.data, SIGNER)
     pdf = seal.seal(printed(made.data, attached, SIGNER.public), STRANGER)
     found = check(tmp_path, pdf)
     assert not found["valid"]
@@ -255,7 +257,7 @@ def test_seal_and_data_by_two_keys_are_told(made: Made, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", FILES)
 def test_one_byte_changed_in_the_runs_files_is_told_by_file(tmp_path: Path, name: str) -> None:
     folder = write_run(tmp_path / "logs")
-    pdf, _ = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    pdf, _ = make_certificate([run_input(folder)], ISSUE, SIGNER)
     path = folder / name
     content = bytearray(path.read_bytes())
     spot = content.rindex(b"0")
@@ -269,7 +271,7 @@ def test_one_byte_changed_in_the_runs_files_is_told_by_file(tmp_path: Path, name
 
 def test_a_missing_file_of_the_run_is_told(tmp_path: Path) -> None:
     folder = write_run(tmp_path / "logs")
-    pdf, _ = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    pdf, _ = make_certificate([run_input(folder)], ISSUE, SIGNER)
     (folder / "events.jsonl").unlink()
     found = check(tmp_path, pdf, tmp_path / "logs")
     assert not found["valid"]
@@ -591,7 +593,7 @@ def test_what_is_no_certificate_or_no_longer_one_is_told_in_words(
 
 
 def test_a_warning_that_came_or_went_is_told_by_its_words(made: Made, tmp_path: Path) -> None:
-    def worried(folder: Path, *_: Any) -> certificate.RunInput:
+    def worried(folder: Path, *_: Any) -> RunInput:
         return run_input(folder, warnings=[{"code": "contact", "text": "Bad contact."}])
 
     _, wrong = verify.check_run(made.data["runs"][0], made.logs, worried)

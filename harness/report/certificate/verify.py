@@ -20,7 +20,6 @@ from typing import Any
 from amphora.harness.archive.run_folder import FILES, RUN
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import AmphoraError, InputError
-from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.attachment import extract
 from amphora.harness.report.certificate.canonical import (
@@ -30,7 +29,16 @@ from amphora.harness.report.certificate.canonical import (
     sha256_hex,
 )
 from amphora.harness.report.certificate.keys import fingerprint, from_text, signature_holds
+from amphora.harness.report.certificate.run_input import RunInput, run_input
 from amphora.harness.report.certificate.seal import read_seal
+from amphora.harness.report.certificate.statement import (
+    ADDED,
+    FORMAT,
+    MOST_RUNS,
+    item_statement,
+    own_version,
+    run_statement,
+)
 
 MAX_PDF_BYTES = 30_000_000
 MAX_TEXT = 5_000
@@ -49,7 +57,7 @@ PROVES_NOT = (
     "that this is the cell in your hand, or that the cell is still as it was",
 )
 # A run's folder, another cut-off, the run that measured its leads, and else what the certificate says was taken out.
-Recompute = Callable[[Path, float | None, Path | None, dict[str, Any] | None], certificate.RunInput]
+Recompute = Callable[[Path, float | None, Path | None, dict[str, Any] | None], RunInput]
 _PART = re.compile(r"[^/\\:\x00]{1,200}")
 
 
@@ -141,7 +149,7 @@ def leads_folder(stated: dict[str, Any], logs: Path) -> Path | None:
 def check_run(
     stated: dict[str, Any],
     logs: Path,
-    recompute: Recompute = certificate.run_input,
+    recompute: Recompute = run_input,
     about: dict[str, Any] | None = None,
     texts: bool = True,
 ) -> tuple[list[dict[str, Any]] | None, list[str]]:
@@ -164,7 +172,7 @@ def check_run(
     differences, wrong = _files_apart(stated, folder, run_id)
     try:
         item = _again(stated, folder, logs, recompute)
-        found_now = certificate.run_statement(item)
+        found_now = run_statement(item)
         stated, found_now = _comparable(stated, found_now)
     except AmphoraError as error:
         wrong.append(f"{run_id}: the numbers cannot be recomputed: {error}")
@@ -175,7 +183,7 @@ def check_run(
     stated_else = {k: v for k, v in stated.items() if k not in apart}
     parts += _differences(stated_else, {k: v for k, v in found_now.items() if k not in apart})
     if about is not None:
-        parts += _item_apart(about, certificate.item_statement(item))
+        parts += _item_apart(about, item_statement(item))
     if stated.get("start_from") and not found_now.get("start_from"):
         charged = str(stated["start_from"].get("run"))
         wrong.append(f"{run_id}: that it began full stands on the record of its charge, {charged}, which is not there")
@@ -212,7 +220,7 @@ def _files_apart(stated: dict[str, Any], folder: Path, run_id: str) -> tuple[lis
     return differences, wrong
 
 
-def _again(stated: dict[str, Any], folder: Path, logs: Path, recompute: Recompute) -> certificate.RunInput:
+def _again(stated: dict[str, Any], folder: Path, logs: Path, recompute: Recompute) -> RunInput:
     """Analyse a run anew as its certificate says it was: its cut-off, and the leads that were taken out.
 
     Raises:
@@ -230,10 +238,10 @@ def _comparable(stated: dict[str, Any], found: dict[str, Any]) -> tuple[dict[str
     if "traceability" not in stated:  # one from before it was: its departures were told in other words
         stated = {key: value for key, value in stated.items() if key != "deviations"}
         found.pop("deviations", None)
-    for name in certificate.ADDED[""]:
+    for name in ADDED[""]:
         if name not in stated:
             found.pop(name, None)
-    for name in certificate.ADDED["results"]:
+    for name in ADDED["results"]:
         if name not in stated["results"]:
             found["results"].pop(name, None)
     return stated, found
@@ -279,7 +287,7 @@ def verify_file(
     logs: Path | None = None,
     expect: bytes | None = None,
     known: dict[bytes, str] | None = None,
-    recompute: Recompute = certificate.run_input,
+    recompute: Recompute = run_input,
 ) -> dict[str, Any]:
     """Check a certificate and say what was found.
 
@@ -401,14 +409,14 @@ def _oversized(value: Any, text_most: int = MAX_TEXT, entries_most: int = MAX_EN
 def _signed_data(document: Any, found: Found) -> tuple[bytes, dict[str, Any]]:
     try:
         data, signature = document["certificate"], document["signature"]
-        if not isinstance(data, dict) or data["format"] != certificate.FORMAT:
-            raise InputError(f"the attachment is not of the format {certificate.FORMAT}")
+        if not isinstance(data, dict) or data["format"] != FORMAT:
+            raise InputError(f"the attachment is not of the format {FORMAT}")
         if signature["algorithm"] != "Ed25519" or set(document) != {"certificate", "signature"}:
             raise InputError("the attachment is not signed in the way of this format")
         public = from_text(str(signature["public_key"]), 32)
         value = from_text(str(signature["value"]), 64)
         runs = data["runs"]
-        if _oversized(data) or len(runs) > certificate.MOST_RUNS:
+        if _oversized(data) or len(runs) > MOST_RUNS:
             raise InputError("the attachment holds more than a certificate does")
         found.results = [
             {"run": run["run_id"], **{k: v for k, v in run["results"].items() if k != "resistances"}} for run in runs
@@ -433,7 +441,7 @@ def _check_logs(
     if not logs.is_dir():
         raise InputError(f"{logs}: no such folder (--logs: where cells and their runs are kept)")
     apart: list[dict[str, Any]] | None = None
-    version, ours = (data.get("software") or {}).get("version"), certificate.own_version()
+    version, ours = (data.get("software") or {}).get("version"), own_version()
     for n, run in enumerate(data["runs"]):
         try:
             differences, wrong = check_run(run, logs, recompute, data["item"] if n == 0 else None, version == ours)
