@@ -13,6 +13,7 @@ from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.words import with_U
+from amphora.harness.report.certificate.issue import certify as write_certificate
 from amphora.harness.report.certificate.keys import key_path, known_keys, public_bytes, read_public
 from amphora.harness.report.certificate.schema import PATH
 from amphora.harness.report.certificate.statement import Issue
