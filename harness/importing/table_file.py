@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.columns import is_row_of_units, is_unit, known_headers
+from amphora.harness.importing.header_words import is_row_of_units, is_unit, known_headers
 
 if TYPE_CHECKING:
     import pandas as pd

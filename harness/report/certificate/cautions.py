@@ -11,8 +11,6 @@ NOT_TESTED = (
     "whether markings and origin are true",
     "the tests that transport rules ask for (UN 38.3)",
 )
-
-
 STATEMENTS = (
     "The results relate only to the one item described here, as it was on the dates given.",
     "No accredited test or calibration certificate: the bench is not an accredited laboratory. No safety "
@@ -21,8 +19,6 @@ STATEMENTS = (
     "recorded history or for tests that were not made.",
     "To be copied only in full.",
 )
-
-
 CAUTIONS_LITHIUM = (
     "Lithium-ion cells can burn. Charge only with a charger made for this chemistry and limit, on a surface "
     "that cannot burn, between {low:g} and {high:g} °C, with somebody in reach; fuse each cell; never short, open, "
@@ -33,8 +29,6 @@ CAUTIONS_LITHIUM = (
     "undiagnosed cell is not posted at all. Never into household waste; tape the terminals first.",
     "Local rules and qualified people come before this paper.",
 )
-
-
 CAUTIONS_OTHER = (
     "Cells hold energy: fuse each cell; never short, open, crush or heat it; charge only with a charger made for "
     "this chemistry, with somebody in reach.",
@@ -43,8 +37,6 @@ CAUTIONS_OTHER = (
     "household waste; tape the terminals first.",
     "Local rules and qualified people come before this paper.",
 )
-
-
 GRADE_RULE = (
     "A limit counts as met when the value is beyond it by its expanded uncertainty (k = 2), as not met when it fails "
     "by it, as open in between; an open criterion does not raise the grade. Limits are the bench's own, not those of a "

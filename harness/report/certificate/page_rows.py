@@ -10,14 +10,8 @@ from amphora.harness.results.chosen import chosen_of
 from amphora.harness.results.result import ResistanceValue
 
 LEAST_SPREAD = 0.1  # of the capacity
-
-
 AT_THE_START_S = 3600.0  # a zero taken this early belongs to the start of the run
-
-
 BUDGET_LINES = 14
-
-
 CHEMISTRY_WORDS = {
     "li-ion": "lithium-ion, 4.20 V class",
     "li-ion-4.35": "lithium-ion, 4.35 V class",

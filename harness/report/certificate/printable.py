@@ -9,23 +9,11 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).parents[1]
-
-
 FONTS = HERE / "fonts"
-
-
 TEMPLATES = HERE / "templates"
-
-
 MOST_MARKS = 4  # combining marks on one letter; more would climb into the lines around it
-
-
 _UNDRAWN = {0xFDFD}  # one letter as wide as a sentence
-
-
 _ON_LETTERS = ("Mn", "Me")
-
-
 MOST_PRINTED = 1800  # characters that a text may have before it is fitted to its lines
 
 

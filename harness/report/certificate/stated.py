@@ -5,8 +5,6 @@ import re
 from typing import Any
 
 _TEXT_LIMIT = 1200
-
-
 _KEPT = "\u00a0\u202f\u200c\u200d"  # spaces that do not break, joiners of letters; never a turn of direction
 
 

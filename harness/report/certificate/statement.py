@@ -32,14 +32,8 @@ from amphora.harness.results.chosen import chosen_of
 from amphora.harness.results.result import LeadsState, ResistanceValue, Result
 
 FORMAT = "amphora-certificate/1"
-
-
 MOST_RUNS = 12
-
-
 MOST_RESISTANCES = 400
-
-
 ADDED = {"": ("traceability", "cycle"), "results": ("temperature_rise_U_K",)}  # what older certificates do not state
 
 
