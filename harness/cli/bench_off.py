@@ -8,6 +8,7 @@ import typer
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.harness.bench.bench_file import bench_from_dict, load_bench
 from amphora.harness.cli.completion import benches
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import JsonOption, answer, leave, say
 from amphora.harness.running.switch_off import (
     beside,
@@ -53,6 +54,8 @@ def off(
             print(f"{description.name}: nothing in it can let current flow by an order")
         for name, one in found.items():
             print(f"  {name}: {'off' if one['off'] else 'NOT KNOWN TO BE OFF'} ({one['text']})")
+        if found and all_off:
+            show_next("bench", "check", "--bench", bench)
 
     answer({"bench": description.name, "off": all_off, "instruments": found}, json, show)
     if not all_off:

@@ -335,7 +335,13 @@ def cell_edit(
         "claim_Ah": _quantity(claim, "capacity", "--claim"),
     }  # fmt: skip
     cell = shelf.save(edited(shelf.get(cell_id), {k: v for k, v in changes.items() if v is not None}, why, by))
-    answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
+    answer({"cell": cell.to_dict()}, as_json, lambda: _corrected(cell, logs))
+
+
+def _corrected(cell: Cell, logs: Path) -> None:
+    """Print what a correction entered, and where the cell is seen as it is now."""
+    print(f"{cell.id}: {cell.entries[-1]['text']}")
+    show_next("cell", "show", cell.id, logs=logs)
 
 
 def cell_rename(
@@ -351,7 +357,7 @@ def cell_rename(
     Example: amphora cell rename 18650-004 L3-a --why "marked with a pen now"
     """
     cell = rename(Shelf(logs), cell_id, new_id, why, by)
-    answer({"cell": cell.to_dict()}, as_json, lambda: print(f"{cell.id}: {cell.entries[-1]['text']}"))
+    answer({"cell": cell.to_dict()}, as_json, lambda: _corrected(cell, logs))
 
 
 def cell_remove(
@@ -366,7 +372,12 @@ def cell_remove(
     Example: amphora cell remove L3-a --why "entered twice"
     """
     where = remove(Shelf(logs), cell_id, why, by)
-    answer({"cell": cell_id, "moved_to": str(where)}, as_json, lambda: print(f"{cell_id}: moved to {where}"))
+
+    def show() -> None:
+        print(f"{cell_id}: moved to {where}")
+        show_next("cell", "list", logs=logs)
+
+    answer({"cell": cell_id, "moved_to": str(where)}, as_json, show)
 
 
 def cell_note(
@@ -384,7 +395,12 @@ def cell_note(
     cell = shelf.get(cell_id)
     notes = f"{cell.notes}\n{now_utc()[:10]}: {text}".strip()
     cell = shelf.save(replace(cell, notes=notes, photos=[*cell.photos, *(str(p) for p in photo or [])]))
-    answer({"cell": cell.to_dict()}, as_json, lambda: print(cell.notes))
+
+    def show() -> None:
+        print(cell.notes)
+        show_next("cell", "show", cell.id, logs=logs)
+
+    answer({"cell": cell.to_dict()}, as_json, show)
 
 
 def cell_state(
@@ -414,6 +430,7 @@ def cell_state(
         print(f"{cell.id}: {cell.state}")
         if cell.state == "retired":
             print(f"  {DISPOSAL}")
+        show_next(*(("cell", "list") if cell.state == "retired" else ("cell", "show", cell.id)), logs=logs)
 
     answer({"cell": cell.to_dict()}, as_json, show)
 

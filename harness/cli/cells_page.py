@@ -8,6 +8,7 @@ import typer
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.completion import runs as completion_of_runs
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
 from amphora.harness.cli.papers import folder_of
 from amphora.harness.common.errors import InputError
@@ -52,4 +53,12 @@ def report(
         say(f"amphora: {item['run']} was left out: {item['text']}")
     data = {"report": str(out), "cells": [row["cell"] for row in comparison["cells"]], "damaged": comparison["damaged"]}
     count = len(comparison["cells"])
-    answer(data, as_json, lambda: print(f"{out}: {count} cell{'' if count == 1 else 's'} side by side"))
+
+    def show() -> None:
+        print(f"{out}: {count} cell{'' if count == 1 else 's'} side by side")
+        if count > 1:
+            show_next("match", "--size", "2", logs=logs)
+        elif folders:
+            show_next("grade", folders[-1], logs=logs)
+
+    answer(data, as_json, show)

@@ -39,6 +39,7 @@ def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> N
             print(f"{row['file']}: {', '.join(row['modes'])}")
         for device in devices:
             print(f"{device['device']}: a surveyed {device['kind']}; surveys: {device['surveys']}")
+        show_next("duty", "check", rows[0]["file"])
 
     answer({"duties": rows, "devices": devices}, as_json, show)
 
@@ -62,6 +63,7 @@ def duty_check(
         if duty.panel is not None:
             sun = ", ".join(f"{hours:g} h of full sun on {weather} days" for weather, hours in duty.panel.sun_h.items())
             print(f"  panel: {format_quantity(duty.panel.current_A, 'A')}, {100 * duty.panel.share:.3g} % of it; {sun}")
+        show_next("fit", "CELL", "--duty", file)
 
     answer({"duty": asdict(duty)}, as_json, show)
 

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from amphora.harness.cli import completion
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say
 from amphora.harness.common.fields import finite
 from amphora.harness.results.circuit import circuit_lines, circuit_of, write_circuit
@@ -71,5 +72,6 @@ def model(
     def show() -> None:
         for text in circuit_lines(circuit):
             print(text)
+        show_next("plot", run, logs=logs)
 
     answer(circuit, as_json, show)

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import JsonOption, answer
 from amphora.harness.report.certificate.keys import export_key, import_key, key_info
 
@@ -28,11 +29,12 @@ def key_show(as_json: JsonOption = False) -> None:
         "public_key": info.public_pem,
         "made_now": info.made_now,
     }
-    answer(
-        data,
-        as_json,
-        lambda: print(f"{info.path}\nfingerprint {info.fingerprint}\n{info.public_pem}", end=""),
-    )
+
+    def show() -> None:
+        print(f"{info.path}\nfingerprint {info.fingerprint}\n{info.public_pem}", end="")
+        show_next("key", "export", "bench.pem")
+
+    answer(data, as_json, show)
 
 
 def key_export(
@@ -47,11 +49,17 @@ def key_export(
     Example: amphora key export kitchen-bench.pem
     """
     mark = export_key(out, private)
-    answer(
-        {"file": str(out), "fingerprint": mark, "private": private},
-        as_json,
-        lambda: print(f"{out}: key {mark}"),
-    )
+
+    def show() -> None:
+        print(f"{out}: key {mark}")
+        if private:
+            print("On the new computer:")
+            show_next("key", "import", out)
+        else:
+            print("Whoever reads your certificates:")
+            show_next("key", "import", out, "--name", "BENCH")
+
+    answer({"file": str(out), "fingerprint": mark, "private": private}, as_json, show)
 
 
 def key_import(
@@ -65,8 +73,9 @@ def key_import(
     """
     mark, private = import_key(source, name)
     data = {"fingerprint": mark, "private": private, "name": name}
-    answer(
-        data,
-        as_json,
-        lambda: print(f"key {mark} {'is now this bench' + chr(39) + 's own' if private else f'is known as {name}'}"),
-    )
+
+    def show() -> None:
+        print(f"key {mark} {'is now this bench' + chr(39) + 's own' if private else f'is known as {name}'}")
+        show_next(*(("key", "show") if private else ("verify", "CERTIFICATE.pdf")))
+
+    answer(data, as_json, show)

@@ -10,6 +10,7 @@ from amphora.drivers.clock import RealClock
 from amphora.drivers.opening import open_instrument
 from amphora.drivers.scpi.dialect import load_dialect
 from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import JsonOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import parse
@@ -81,7 +82,13 @@ def rehearse(
         "passed": passed,
         "lines": [line._asdict() for line in lines],
     }
-    answer(found, json, lambda: print(verdict(dialect.name, lines)))
+
+    def show() -> None:
+        print(verdict(dialect.name, lines))
+        if passed:
+            show_next("bench", "check", "--bench", "bench.toml", "--empty")
+
+    answer(found, json, show)
     if not passed:
         leave(1)
 
