@@ -52,7 +52,7 @@ HALF_PT, FULL_PT = 238.1, 498.9  # 84 and 176 mm
 def layout_digest() -> str:
     """Return one SHA-256 over what the look depends on beside typst itself: template, fonts, code, QR."""
     digest = hashlib.sha256(metadata.version("segno").encode())
-    code = (TEMPLATES / "certificate.typ", *(Path(part.__file__) for part in (page_rows, printable, svg, words)))
+    code = (TEMPLATES / "certificate.typ", *(Path(str(part.__file__)) for part in (page_rows, printable, svg, words)))
     code = (*code, Path(__file__))
     for path in sorted([*code, *FONTS.glob("*.otf"), *FONTS.glob("*.ttf")]):
         digest.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
