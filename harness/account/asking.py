@@ -161,7 +161,8 @@ def _by_the_account(folder: Path, result: Result) -> Result:
     account["may"]["fit"] = standing.may["fit"].to_dict()
     name = Path(folder).absolute().name
     unseen = standing.unseen.get(name, 0.0)
-    result = replace(with_item_U(result, standing.repeats, unseen=unseen), account=account)
+    conditions = standing.conditions.get(name, 0.0)
+    result = replace(with_item_U(result, standing.repeats, unseen=unseen, conditions=conditions), account=account)
     if result.start == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
         return replace(
             result,

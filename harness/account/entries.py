@@ -16,6 +16,7 @@ from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, See
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
+from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, Result
 
@@ -172,6 +173,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         final, moves, rests,
         capacity_Ah=result.capacity_Ah if whole else None,
         capacity_U_Ah=result.capacity_U_Ah if whole else None,
+        stated_Ah=result.stated.capacity_Ah if whole and result.stated else None,
         headline=result.headline,
         headline_start=result.start or "unknown",
         temperature_degC=result.temperature_degC,
@@ -189,13 +191,14 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
 
 
 def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
-    whole = phase.complete
+    whole, taper_A = phase.complete, None
     if phase.kind == "charge" and run.get("plan") is not None:
         near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and _charge_completed(run, near[-1])
+        taper_A = phase.charge_metrics.end_current_A if whole and phase.charge_metrics else None
     return Move(
         phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
-        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V,
+        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V, taper_A,
     )  # fmt: skip
 
 
@@ -206,7 +209,7 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
     if ended["reason"] == "taper":
         return True
     plan = run.get("plan") or {}
-    if str(plan.get("capacity_source", "assumed")).startswith("assumed"):
+    if is_a_guess(str(plan.get("capacity_source", "assumed"))):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
     return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
 

@@ -42,6 +42,9 @@ BALANCE_SUSPECTED, BALANCE_ESTABLISHED = 0.97, 0.95  # practice; real cells give
 GAVE_LEAST = 0.80  # of what a charge from empty put in, whatever the currents (practice: a sound cell 0.95 and more)
 BALANCE_LEAST_U = 0.007  # of a ratio (practice)
 BALANCE_UNLIKE_U = 0.015  # of one closed by two charges at unlike currents: they do not end equally full (drawn cells)
+LIKE_TAPER = (
+    0.25  # two charges that end at currents no further apart end equally full (a cheap meter shows 10 mA steps)
+)
 FALLS_FULL_V_PER_H = 0.016  # at rest, an hour after a full charge: drawn sound and aged cells 12 mV/h at most, ...
 FALLS_FULL_LEAST_V = 0.0005  # ... those that lose 30 % a day or more 20 mV/h; and what the meter may show too much
 FALLS_FULL_FROM_H = 0.9
@@ -201,7 +204,12 @@ class Balance:
     U: float
     hours: float
     run: str
-    unlike: bool = False  # between two charges at unlike currents
+    unlike: bool = False  # between two charges at unlike currents, or that ended at unlike ones
+
+    @property
+    def room(self) -> float:
+        """Return how far the ratio may be off: both currents, and two charges that do not end equally full."""
+        return self.U + (BALANCE_UNLIKE_U if self.unlike else 0.0)
 
 
 def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) -> list[Balance]:
@@ -230,7 +238,7 @@ def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) 
         charge, discharge = (last, middle) if first[1].kind == "charge" else (middle, last)
         ratio = discharge[1].ah / charge[1].ah
         U = ratio * math.hypot(charge[1].U_ah / charge[1].ah, discharge[1].U_ah / discharge[1].ah)
-        unlike = first[1].kind == "charge" and not _alike(first[1], last[1])
+        unlike = first[1].kind == "charge" and not _as_full(first[1], last[1])
         found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run, unlike))
     return found
 
@@ -248,6 +256,13 @@ def _alike(a: Move, b: Move) -> bool:
     if a.current_A is None or b.current_A is None or a.cutoff_V != b.cutoff_V:
         return False
     return abs(a.current_A - b.current_A) <= 0.1 * abs(a.current_A)
+
+
+def _as_full(a: Move, b: Move) -> bool:
+    """Tell whether two charges went alike, down to the same current: only then they end equally full."""
+    if a.taper_A is None or b.taper_A is None:
+        return _alike(a, b)
+    return _alike(a, b) and abs(a.taper_A - b.taper_A) <= LIKE_TAPER * max(a.taper_A, b.taper_A)
 
 
 def _gentler(a: Move, b: Move) -> bool:
@@ -286,6 +301,22 @@ def gave_less(charged: Move, gave: Move, run: str) -> Finding | None:
     )  # fmt: skip
 
 
+def gave_less_than_before(before_Ah: float, gave: Move, run: str) -> Finding | None:
+    """Return what speaks against a nickel cell that gave far less after a charge for more than it once gave in one go.
+
+    By the clock a charge for too much looks like one of a small cell: only what it gave before tells them apart.
+    """
+    least = GAVE_LEAST * before_Ah
+    if gave.ah + gave.U_ah >= least:
+        return None
+    return Finding(
+        "same-cell-doubtful", "suspected", "record",
+        f"Charged for more, it gave {1000 * gave.ah:.0f} mAh, and {1000 * before_Ah:.0f} mAh before (at least "
+        f"{1000 * least:.0f} mAh were expected): it was used in between, leaks inside, or is another cell.", (run,),
+        "look at its marks and weigh it; then charge it full and measure it again",
+    )  # fmt: skip
+
+
 def falls_when_full(run: str, rest: RestSeen, rested_h: float, chemistry: str) -> Finding | None:
     """Return what the rest before a night says, an hour or more after a full charge: a short near full shows there.
 
@@ -311,16 +342,17 @@ def falls_when_full(run: str, rest: RestSeen, rested_h: float, chemistry: str) -
 
 def balance_findings(found: Sequence[Balance]) -> list[Finding]:
     """Return what closed cycles say against a cell (lithium kinds)."""
-    low = [item for item in found if item.ratio < BALANCE_SUSPECTED - item.U]
+    low = [item for item in found if item.ratio < BALANCE_SUSPECTED - item.room]
     if not low:
         return []
     worst = min(low, key=lambda item: item.ratio)
-    sure = worst.ratio < BALANCE_ESTABLISHED - worst.U or len(low) >= 2
+    sure = worst.ratio < BALANCE_ESTABLISHED - worst.room or len(low) >= 2
     return [
         Finding(
             "charge-balance", "established" if sure else "suspected", "cell",
             f"Of {1000 * worst.put_in_Ah:.0f} mAh put in, {1000 * worst.came_out_Ah:.0f} mAh came back "
-            f"({100 * worst.ratio:.1f} %, limit 97 %): an inner leak, or a current that is measured wrong.",
+            f"({100 * worst.ratio:.1f} %, limit {100 * (BALANCE_SUSPECTED - (worst.room - worst.U)):.3g} %): an inner "
+            "leak, or a current that is measured wrong.",
             tuple(item.run for item in low),
             "another full cycle: charge, and the night after it; first check both currents with one resistor",
         )
@@ -355,9 +387,10 @@ def recovery_findings(found: Sequence[tuple[RunSeen, RestSeen, Leak]]) -> list[F
 # out at once afterwards went into heat, so the cell was full (IEC 61951-2 charges 1.6 times what it states).
 OVERCHARGED = 1.4
 TOOK_IT_ALL = 1.25  # below that it gave back nearly all it got, and may hold more than that
-NEXT_GUESS = (
-    2.0  # then the next charge is for so many times as much: at 0.1 It of that never above 0.2 It of the cell's
-)
+NEXT_GUESS = 2.0  # times: at 0.1 It of that a charge is never above 0.2 It of what the cell holds
+# What gave back nine tenths was not near its end, where a nickel cell takes less and less of a charge: it holds at
+# least a tenth more than it gave (practice: at 0.1 It nearly all is taken up to 80 % of what it holds).
+TOOK_EVEN_MORE, STILL_MORE = 1.11, 1.1
 
 
 def overcharged(put_in_Ah: float, put_in_U_Ah: float, gave_Ah: float, gave_U_Ah: float) -> bool:
@@ -367,7 +400,9 @@ def overcharged(put_in_Ah: float, put_in_U_Ah: float, gave_Ah: float, gave_U_Ah:
 
 def next_guess_Ah(put_in_Ah: float, gave_Ah: float) -> float:
     """Return what an unmeasured nickel cell is taken to hold next, by what it gave after a charge from empty."""
-    return gave_Ah * (NEXT_GUESS if put_in_Ah < TOOK_IT_ALL * gave_Ah else 1.0)
+    if put_in_Ah >= TOOK_IT_ALL * gave_Ah:
+        return gave_Ah
+    return gave_Ah * NEXT_GUESS * (STILL_MORE if put_in_Ah < TOOK_EVEN_MORE * gave_Ah else 1.0)
 
 
 # What nickel and lead-acid may have lost, by days of rest after a full charge: a share of what they hold. Nickel:

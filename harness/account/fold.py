@@ -4,52 +4,25 @@ Bounds, not flags: at each moment the smallest and largest capacity, charge now,
 possible; what may be done with the cell follows from them, in `gate`.
 """
 
-import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.entries import key_of
+from amphora.harness.account.holds import conditions_share
+from amphora.harness.account.nickel import NICKEL, full_by_overcharge, gave_at_least, lost
+from amphora.harness.account.self_discharge import self_discharge
 from amphora.harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
+from amphora.harness.account.state import FULL_FOR_H, FoldState, first_V, full_floor_V
 from amphora.harness.analysis.repeats import Repeat, differences, item_U_Ah, learned
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.plans.charge_permission import holds_of
 
-FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
 KNOWN_STARTS = ("full", "declared-full")
-NICKEL = ("nimh", "nicd")
-
-
-@dataclass
-class _State:
-    """How the cell stands while the fold goes on. Only the fold sees it."""
-
-    full_run: str = ""
-    full_at: datetime | None = None
-    full_V: float | None = None
-    full_V_at: datetime | None = None
-    fell_V: float = 0.0  # in the rest after that charge, as far as it was seen
-    last_current: datetime | None = None
-    last_kind: str = ""  # charge, discharge, or "" where nobody knows
-    last_V: float | None = None
-    last_V_at: datetime | None = None
-    last_by: str = ""  # "bench" or "meter"
-    emptied: bool = False  # by a whole discharge, and nothing charged since
-    timed_run: str = ""  # the run that ended with `timed`
-    timed: Move | None = None  # a charge from empty, nothing drawn since
-    guess_Ah: float | None = None  # what an unmeasured nickel cell gave leads to
-    low_since_charge: Finding | None = None  # it stood below its window, and nothing was charged since
-    contradicted: bool = False  # a reading of another meter spoke against the charge before it
-    broken: bool = False  # something may have flowed that nobody counted
-    findings: list[Finding] = field(default_factory=list)
-    leaks: list[tuple[datetime, f.Leak]] = field(default_factory=list)
-    losses: list[f.Loss] = field(default_factory=list)  # of nickel and lead-acid, by days of rest
-    unseen: dict[str, float] = field(default_factory=dict)  # run -> share that may have been drawn before it, unseen
-    dated: list[tuple[datetime, float, float, float, str]] = field(default_factory=list)  # at, V, U, rested h, after
 
 
 def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
@@ -62,7 +35,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     from amphora.harness.account.gate import with_rulings
 
     key = key_of(cell)
-    state = _State()
+    state = FoldState()
     starts: dict[str, str] = {}
     full_from: dict[str, str] = {}
     rests_before: dict[str, float] = {}
@@ -96,14 +69,18 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             state.findings.append(less)
             starts[entry.run] = "unknown"
             broken.append(len(moves))
-        if key in NICKEL and _full_by_overcharge(state, entry) and starts[entry.run] == "unknown":
-            starts[entry.run], full_from[entry.run] = "full", state.timed_run
+        if key in NICKEL:
+            if full_by_overcharge(state, entry) and starts[entry.run] == "unknown":
+                starts[entry.run], full_from[entry.run] = "full", state.timed_run
+            gave_at_least(state, entry)
+        if state.charge_A is not None:
+            state.charged_A[entry.run] = state.charge_A
         before = len(moves)
         moves += [(entry, move) for move in entry.moves]
         if entry.gaps_unknown or entry.damaged:
             broken += range(before, len(moves) + 1)
         charges += sum(1 for move in entry.moves if move.kind == "charge" and move.whole)
-        _lost(state, entry, key, counted)
+        lost(state, entry, key, counted)
         _run(state, entry, key, recoveries)
         if entry.damaged:
             state.findings.append(
@@ -131,7 +108,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(
-        cell, key, counted, starts, state.guess_Ah,
+        cell, key, counted, starts, state,
         Standing(cell.id, starts=starts, full_from=full_from, rest_before_h=rests_before),
     )  # fmt: skip
     state.leaks = [
@@ -153,7 +130,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         simulated=bool(runs) and all(run.simulated for run in runs),
         **_unseen(standing, state, key),
     )
-    standing = _self_discharge(standing, state, runs, key)
+    standing = self_discharge(standing, state, runs, key)
     low, high = _charge_now(standing, state, moves)
     standing = replace(standing, charge_low_Ah=low, charge_high_Ah=high)
     return with_rulings(cell, standing)
@@ -204,7 +181,7 @@ def _is_capacity(run: RunSeen, start: str) -> bool:
 
 
 def _held(
-    cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, str], guess_Ah: float | None, standing: Standing
+    cell: Cell, key: str, counted: Sequence[RunSeen], starts: dict[str, str], state: FoldState, standing: Standing
 ) -> Standing:
     """Return the standing with what the cell holds, and the It that follows from it."""
     if counted:
@@ -215,22 +192,26 @@ def _held(
         start = starts[best.run]
         repeats = _repeats(counted, starts)
         scatter = learned(repeats)
+        conditions = {run.run: conditions_share(run, own or counted, state.charged_A) for run in counted}
+        beside = conditions[best.run] * capacity
         return replace(
             standing,
             capacity_Ah=capacity,
             capacity_U_Ah=U,
-            capacity_item_U_Ah=item_U_Ah(capacity, U, start, scatter.share),
+            capacity_item_U_Ah=math.hypot(item_U_Ah(capacity, U, start, scatter.share), beside),
+            conditions_share=conditions[best.run],
+            conditions=conditions,
             repeats=tuple(repeats),
             capacity_run=best.run,
             curve=next((run.curve for run in reversed(counted) if run.curve), ()),
             it_Ah=capacity,
             it_from="measured",
         )
-    taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [], gave_Ah=guess_Ah)
+    taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [], gave_Ah=state.guess_Ah)
     return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
 
 
-def _unseen(standing: Standing, state: _State, key: str) -> dict[str, Any]:
+def _unseen(standing: Standing, state: FoldState, key: str) -> dict[str, Any]:
     """Return what may have been drawn unseen from a cell with a flat curve, and its capacity's U with that inside."""
     if key not in ("lfp", "auto"):
         return {}
@@ -264,22 +245,9 @@ def _repeats(counted: Sequence[RunSeen], starts: dict[str, str]) -> list[float]:
     return found
 
 
-def full_floor_V(key: str) -> float:
-    """Return the lowest voltage at rest at which a cell may still be full, within 4 h of its charge."""
-    return load_chemistry(key).charge_limit_V - f.FULL_BELOW_V.get(key, 0.25)
-
-
-def _first_V(run: RunSeen) -> tuple[float, datetime] | None:
-    for rest in run.rests:
-        if not rest.after:
-            return rest.first_V, rest.begin_utc
-        break
-    return None
-
-
-def _start(state: _State, run: RunSeen, key: str) -> tuple[str, float | None]:
+def _start(state: FoldState, run: RunSeen, key: str) -> tuple[str, float | None]:
     """Return how a run's first discharge began, by the account, and for how many hours the cell rested before."""
-    found = _first_V(run)
+    found = first_V(run)
     said = run.start
     if not run.moves or run.moves[0].kind != "discharge":
         _same(state, run, key, found)
@@ -353,14 +321,14 @@ def full_band(left_V: float, fell_V: float, key: str) -> tuple[float, float]:
     return max(left_V - falls, full_floor_V(key) - 0.01), left_V + f.RISES_FROM_FULL_V
 
 
-def _same(state: _State, run: RunSeen, key: str, found: tuple[float, datetime] | None) -> None:
+def _same(state: FoldState, run: RunSeen, key: str, found: tuple[float, datetime] | None) -> None:
     """Note a voltage that the one before it does not explain."""
     if found is None or state.last_V is None or state.last_V_at is None or not run.dated:
         return
     _compare(state, found[0], found[1], key, "bench", run.run)
 
 
-def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: str) -> None:
+def _compare(state: FoldState, volt: float, at: datetime, key: str, by: str, run: str) -> None:
     """Compare a voltage at rest with the one before it, where no current flowed in between."""
     if state.last_V is None or state.last_V_at is None or state.broken:
         return
@@ -391,7 +359,7 @@ def _compare(state: _State, volt: float, at: datetime, key: str, by: str, run: s
             state.leaks.append((at, replace(leak, run=run)))
 
 
-def _below(state: _State, volt: float, key: str, run: str, stopped: bool = False) -> None:
+def _below(state: FoldState, volt: float, key: str, run: str, stopped: bool = False) -> None:
     """Note a voltage below the window; one inside it, with nothing charged since, says that it was misread."""
     if not state.last_kind or key not in f.LITHIUM:
         return
@@ -403,27 +371,7 @@ def _below(state: _State, volt: float, key: str, run: str, stopped: bool = False
     state.low_since_charge = found or state.low_since_charge
 
 
-def _full_by_overcharge(state: _State, run: RunSeen) -> bool:
-    """Tell whether a nickel cell began full, because the charge before put in far more than it now gave.
-
-    Brings up to date what it is taken to hold as long as nobody has measured it.
-    """
-    charged, gave = state.timed, run.moves[0] if run.moves else None
-    if charged is None or gave is None or gave.kind != "discharge" or not gave.whole or run.headline != 0:
-        return False
-    if state.broken or run.gaps_unknown or run.damaged or not run.dated:
-        return False
-    hours = (gave.begin_utc - charged.end_utc).total_seconds() / 3600
-    if not 0.0 <= hours <= FULL_FOR_H + 0.5:
-        return False
-    if f.overcharged(charged.ah, charged.U_ah, gave.ah, gave.U_ah):
-        first = _first_V(run)
-        return first is not None and first[0] >= full_floor_V("nimh") - 0.01
-    state.guess_Ah = max(state.guess_Ah or 0.0, f.next_guess_Ah(charged.ah, gave.ah))
-    return False
-
-
-def _gave_less(state: _State, run: RunSeen, key: str) -> Finding | None:
+def _gave_less(state: FoldState, run: RunSeen, key: str) -> Finding | None:
     """Return what speaks against a night that gave far less than the charge from empty before it put in (lithium)."""
     charged, gave = state.timed, run.moves[0] if run.moves else None
     if key not in f.LITHIUM or charged is None or gave is None or run.headline != 0 or not run.dated:
@@ -446,20 +394,7 @@ def _timed(run: RunSeen, emptied: bool) -> Move | None:
     return run.moves[-1] if from_empty else None
 
 
-def _lost(state: _State, run: RunSeen, key: str, counted: Sequence[RunSeen]) -> None:
-    """Take in what a nickel or lead-acid cell gave after days of rest that it began full, of what it holds."""
-    if key not in f.MAY_LOSE or state.full_at is None or not counted or not run.moves or run.gaps_unknown:
-        return
-    first = run.moves[0]
-    days = (first.begin_utc - state.full_at).total_seconds() / 86400
-    held, held_U = counted[-1].capacity_Ah or 0.0, counted[-1].capacity_U_Ah or 0.0
-    if first.kind != "discharge" or not first.whole or days * 24 <= FULL_FOR_H + 0.5 or not run.dated or held <= 0:
-        return
-    U_Ah = math.hypot(first.U_ah, item_U_Ah(held, held_U))
-    state.losses.append(f.Loss(1.0 - first.ah / held, U_Ah / held, days, run.run))
-
-
-def _see(state: _State, seen: Seen, key: str) -> None:
+def _see(state: FoldState, seen: Seen, key: str) -> None:
     """Take in what a person measured."""
     if seen.voltage_V is None or seen.voltage_V < -0.02:
         return
@@ -476,7 +411,7 @@ def _see(state: _State, seen: Seen, key: str) -> None:
     state.last_V, state.last_V_at, state.last_by = seen.voltage_V, seen.at, "meter"
 
 
-def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, RestSeen, f.Leak]]) -> None:
+def _run(state: FoldState, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, RestSeen, f.Leak]]) -> None:
     """Take in what a run did to the cell."""
     if run.damaged:
         state.full_at = None
@@ -488,8 +423,9 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         state.broken = bool(run.gaps_unknown) or not run.final
         state.full_at = state.full_V = state.full_V_at = None
         state.contradicted = False
-        if any(move.kind == "charge" for move in run.moves):
-            state.low_since_charge = None
+        charged = [move for move in run.moves if move.kind == "charge"]
+        if charged:
+            state.low_since_charge, state.charge_A = None, charged[-1].current_A
         state.dated = []
         state.timed, state.timed_run = _timed(run, state.emptied), run.run
         state.emptied = last.kind == "discharge" and last.whole and not state.broken
@@ -522,7 +458,7 @@ def _run(state: _State, run: RunSeen, key: str, recoveries: list[tuple[RunSeen, 
         state.last_V = state.last_V_at = None
 
 
-def _released(state: _State) -> datetime:
+def _released(state: FoldState) -> datetime:
     """Return until when a leak seen by voltage is refuted: by later voltages at rest that leave no sick one possible.
 
     A closed cycle is not refuted so: a short may act near full alone. Voltages that fall by more than relaxation and
@@ -532,7 +468,7 @@ def _released(state: _State) -> datetime:
     return max(when, default=datetime.min.replace(tzinfo=UTC))
 
 
-def _changed(state: _State) -> datetime:
+def _changed(state: FoldState) -> datetime:
     """Return since when the cell leaks more than before, as its newest recovery says: no bound from before holds."""
     seen = sorted(((at, item.high) for at, item in state.leaks if item.kind == "recovery"), key=lambda pair: pair[0])
     if len(seen) >= 2:
@@ -542,7 +478,7 @@ def _changed(state: _State) -> datetime:
     return datetime.min.replace(tzinfo=UTC)
 
 
-def _leak(state: _State, key: str) -> Bound:
+def _leak(state: FoldState, key: str) -> Bound:
     """Return how large a leak the evidence leaves possible."""
     if key not in f.LITHIUM:
         if not state.losses:
@@ -563,7 +499,7 @@ def _leak(state: _State, key: str) -> Bound:
     return Bound(low.low, min(24.0, max(high.high, low.low)), low.text, high.text)
 
 
-def _leak_findings(leak: Bound, state: _State, key: str) -> list[Finding]:
+def _leak_findings(leak: Bound, state: FoldState, key: str) -> list[Finding]:
     if key not in f.LITHIUM or leak.low < 0.6 * f.SICK_LEAK:
         return []
     backed = [item for _, item in state.leaks if item.low >= 0.6 * f.SICK_LEAK]
@@ -580,102 +516,8 @@ def _leak_findings(leak: Bound, state: _State, key: str) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _self_discharge(standing: Standing, state: _State, runs: Sequence[RunSeen], key: str) -> Standing:
-    """Return the standing with the loss of a month, by days of rest or by two dated voltages."""
-    nickel = key not in f.LITHIUM
-    if key in f.MAY_LOSE and state.losses:
-        loss = state.losses[-1]
-        against = f.loss_finding(loss, key)
-        percent, U_percent = f.loss_of_month(loss, key)
-        return replace(
-            standing,
-            self_discharge_percent_per_month=percent,
-            self_discharge_U=U_percent,
-            findings=(*standing.findings, *([against] if against else [])),
-        )
-    found: tuple[float, float] | None = None
-    when = "two voltages at rest, the first 24 h or more after the last current (LFP 48 h), days apart"
-    kept = [run for run in runs if run.retention_mV_per_day is not None and run.retention_V is not None]
-    wait_h = 48.0 if key == "lfp" else 24.0
-    dated = [item for item in state.dated if item[3] >= wait_h]
-    if len(dated) >= 2 and dated[-1][0] > dated[0][0]:
-        days = (dated[-1][0] - dated[0][0]).total_seconds() / 86400
-        fall, U = dated[0][1] - dated[-1][1], math.hypot(dated[0][2], dated[-1][2])
-        if days >= 1:
-            found = _loss(fall / days, U / days, dated[-1][1], dated[0][1], standing, key)
-    elif kept:
-        run = kept[-1]
-        fall, U = float(run.retention_mV_per_day or 0.0) / 1000, float(run.retention_U_mV_per_day or 0.0) / 1000
-        found = _loss(fall, U, float(run.retention_V or 0.0), float(run.retention_V or 0.0), standing, key)
-    if found is None:
-        return replace(standing, self_discharge_when=when)
-    value, U = found
-    if U > 15.0 and value - U < 15.0:
-        return replace(
-            standing,
-            self_discharge_when=f"not measurable by voltage (U {U:.0f} % a month): a discharge after 28 days "
-            "settles it (IEC 61960-3, 7.4)",
-        )
-    findings = list(standing.findings)
-    limit = 40.0 if nickel else 15.0
-    if value - U > limit:
-        runs_of = tuple(run.run for run in kept[-1:])
-        findings.append(
-            Finding(
-                "soft-short", "established" if value - U > 2 * limit else "suspected", "cell",
-                f"It loses {min(100.0, value):.0f} % a month at rest, and at least {min(100.0, value - U):.0f} % "
-                f"(limit {limit:g} %): a soft short.", runs_of,
-                "a discharge after 28 days of rest (IEC 61960-3, 7.4)",
-            )
-        )  # fmt: skip
-    return replace(
-        standing,
-        self_discharge_percent_per_month=min(100.0, value),  # no cell loses more than it holds
-        self_discharge_U=U,
-        findings=tuple(findings),
-    )
-
-
-def _loss(
-    fall_V_per_day: float, U_V_per_day: float, low_V: float, high_V: float, standing: Standing, key: str
-) -> tuple[float, float] | None:
-    """Return the loss of a month in percent with U, through the slope of the curve there."""
-    from amphora.harness.account.findings import MONTH_DAYS
-
-    slope = _slope(standing, key, 0.5 * (low_V + high_V))
-    if slope is None:
-        return None
-    middle, share_U = slope
-    value = 100 * MONTH_DAYS * fall_V_per_day / middle
-    U = math.hypot(100 * MONTH_DAYS * U_V_per_day / middle, share_U * abs(value))
-    return value, min(1e6, U)
-
-
-def _slope(standing: Standing, key: str, volt: float) -> tuple[float, float] | None:
-    """Return the slope of the voltage at rest, V per unit of charge, and its relative U."""
-    curve = standing.curve
-    if len(curve) >= 4 and curve[-1][0] < volt <= curve[0][0] + 0.02:
-        above = max(volt - 0.02, curve[-1][0]), min(volt + 0.02, curve[0][0])
-        q = [_at(curve, v) for v in above]
-        if q[0] > q[1]:
-            return (above[1] - above[0]) / (q[0] - q[1]), 0.5
-    if key not in f.SLOPES:
-        return None
-    least, most = f.slopes_at(key, volt)
-    middle = math.sqrt(least * most)
-    return middle, math.log(most / least) / 2
-
-
-def _at(curve: Sequence[tuple[float, float]], volt: float) -> float:
-    """Return the share of charge at a voltage at rest; the curve falls from full."""
-    for (v1, q1), (v0, q0) in itertools.pairwise(curve):
-        if v0 <= volt <= v1 and v1 > v0:
-            return q0 + (q1 - q0) * (volt - v0) / (v1 - v0)
-    return curve[0][1] if volt > curve[0][0] else curve[-1][1]
-
-
 def _charge_now(
-    standing: Standing, state: _State, moves: Sequence[tuple[RunSeen, Move]]
+    standing: Standing, state: FoldState, moves: Sequence[tuple[RunSeen, Move]]
 ) -> tuple[float | None, float | None]:
     """Return the least and most charge that can be in the cell now, Ah."""
     capacity = standing.capacity_Ah

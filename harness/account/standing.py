@@ -48,6 +48,7 @@ class Move:
     current_A: float | None = None
     cutoff_V: float | None = None
     end_slope_V: float | None = None  # of a discharge: V per unit of its charge at its end
+    taper_A: float | None = None  # of a charge: the current at which it ended as full
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,7 @@ class RunSeen:
     rests: tuple[RestSeen, ...] = ()
     capacity_Ah: float | None = None  # of the headline discharge; None without a complete one
     capacity_U_Ah: float | None = None
+    stated_Ah: float | None = None  # of the same at the stated condition, by its own record; None: no estimate
     headline: int | None = None  # which of `moves` that discharge is
     headline_start: str = "unknown"  # how it began, by the run's own figures
     resistance_ohm: float | None = None
@@ -151,6 +153,8 @@ class Standing:
     capacity_U_Ah: float | None = None
     capacity_item_U_Ah: float | None = None
     repeats: tuple[float, ...] = ()  # what successive like tests differ by, as shares
+    conditions_share: float = 0.0  # what another charge or current may change of it, as a share (k = 2)
+    conditions: Mapping[str, float] = field(default_factory=dict)  # run -> that share, of each that counts
     capacity_run: str | None = None
     unseen_share: float | None = None  # a flat curve: what may have been drawn unseen between charge and that run
     unseen: Mapping[str, float] = field(default_factory=dict)  # run -> that share, of each
@@ -192,6 +196,7 @@ class Standing:
             "repeats": list(self.repeats),
             "capacity_run": self.capacity_run,
             "capacity_unseen_share": self.unseen_share,
+            "capacity_conditions_share": self.conditions_share,
             "it_Ah": self.it_Ah,
             "it_from": self.it_from,
             "charge_now_Ah": now,

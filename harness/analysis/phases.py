@@ -242,13 +242,18 @@ def at_main_current(record: Record, phase: Phase) -> IntArray:
     current_A = record.current_A[low : high + 1]
     way = 1.0 if phase.kind == "charge" else -1.0
     main_A = abs(phase.main_current_A)
-    at_main, flat, loaded = np.empty(current_A.size, bool), 0, 0
+    at_main, flat, loaded = np.empty(current_A.size, bool), 0.0, 0.0
     for first, last in blocks(current_A.size):
         part = way * current_A[first:last]
-        flat += int(np.count_nonzero((part > 0.9 * main_A) & (part < 1.1 * main_A)))
-        loaded += int(np.count_nonzero(part > 0.05 * main_A))
+        near, flowing = (part > 0.9 * main_A) & (part < 1.1 * main_A), part > 0.05 * main_A
+        if phase.kind == "discharge":  # by charge: a coarse meter shows a step through hours of rest
+            flat += float(part[near].sum())
+            loaded += float(part[flowing].sum())
+        else:
+            flat += float(np.count_nonzero(near))
+            loaded += float(np.count_nonzero(flowing))
         np.logical_and(part > 0.7 * main_A, part < 1.4 * main_A, out=at_main[first:last])
-    if flat > 0.9 * max(1, loaded):
+    if flat > 0.9 * loaded > 0.0:
         return _rows(at_main, low)
     ratio: FloatArray = way * current_A
     t_s = record.t_s[low : high + 1]

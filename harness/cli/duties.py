@@ -39,7 +39,7 @@ def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> N
             print(f"{row['file']}: {', '.join(row['modes'])}")
         for device in devices:
             print(f"{device['device']}: a surveyed {device['kind']}; surveys: {device['surveys']}")
-        show_next("duty", "check", str(rows[0]["file"]))
+        show_next("duty", "check", shipped()[0])
 
     answer({"duties": rows, "devices": devices}, as_json, show)
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.incoming import parse_inspection
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.decisions.comparison import compare
 from amphora.harness.report.certificate.issue import certify
@@ -104,6 +105,7 @@ def _register(shelf: Shelf, lamp: Lamp) -> None:
                 "as_found_utc": EVENING.isoformat(),
                 "mass_g": lamp.mass_g,
                 "claim_Ah": lamp.claim_Ah,
+                "inspection": parse_inspection(["sound"]),
                 "declared_rechargeable": True,
             }
         )

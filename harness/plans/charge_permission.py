@@ -21,6 +21,7 @@ IDENTIFY_LIMIT_V = 3.60
 STAGES_V = (3.60, 3.85, 4.05)  # of the watched charge of an unknown cell, each earned by the one before (LIMITS)
 LIKELY_V = 4.10  # once it is likely Li-ion, attended, with a sensor (LIMITS)
 METER_V = 0.05  # above a stage: for the voltmeter
+NICKEL_CLAIM_SHARE = 0.25  # of it, of nickel: 0.1 It of that is 0.2 It of a cell that holds an eighth of its label
 CLAIM_SHARE = 0.5  # of a label's claim: what a used cell is taken to hold before anybody has measured (common practice)
 FIRST_CHARGE_It = 0.25  # of a cell whose history nobody knows (common practice)
 FIRST_CHARGE_MOST_A = 0.25
@@ -232,7 +233,7 @@ def holds_of(
         gave_Ah: What a nickel cell that nobody has measured gave leads to by its account; counts where it is more.
 
     Source: common practice, as in the limits of this project: before anybody has measured, the form's assumed value or
-    half of the claim, whichever is smaller.
+    half of the claim, whichever is smaller; of nickel a quarter of the claim where that is more.
     """
     nickel = window.method == "timed"
     found = form_of(form)
@@ -249,9 +250,14 @@ def holds_of(
         capacity_Ah, source, it_from = _assumed_Ah(form, nickel), "assumed (common practice)", "assumed"
         if claim_Ah is not None and CLAIM_SHARE * claim_Ah < capacity_Ah:
             capacity_Ah, source, it_from = CLAIM_SHARE * claim_Ah, "half of the claim on the label", "claim"
+        elif nickel and claim_Ah is not None and NICKEL_CLAIM_SHARE * claim_Ah > capacity_Ah:
+            # It is charged by the clock: for far too little it would take a night more until it is known to be full.
+            capacity_Ah, it_from = NICKEL_CLAIM_SHARE * claim_Ah, "claim"
+            source = "a quarter of the claim on the label"
         most_known_Ah = min(claim_Ah or math.inf, most_Ah_of(form, nickel, capacity_Ah, False))
         if gave_Ah is not None and nickel and min(gave_Ah, most_known_Ah) > capacity_Ah:
-            capacity_Ah, source = min(gave_Ah, most_known_Ah), "assumed, by what it gave so far"
+            capacity_Ah, it_from = min(gave_Ah, most_known_Ah), "assumed"
+            source = "assumed, by what it gave so far"
     known = not first
     most_Ah = most_Ah_of(form, nickel, capacity_Ah, known)
     if charge_most_Ah is None:
@@ -261,6 +267,15 @@ def holds_of(
         largest_A = FIRST_CHARGE_LARGE_A if found is not None and found.large else FIRST_CHARGE_MOST_A
         first_A = min(FIRST_CHARGE_It * capacity_Ah, largest_A)
     return Holds(capacity_Ah, source, it_from, known, claim_Ah, most_Ah, charge_most_Ah, first_A)  # type: ignore[arg-type]
+
+
+def is_a_guess(capacity_source: str) -> bool:
+    """Tell whether a plan took its cell to hold something that nobody has measured or asked for.
+
+    A nickel cell charged by the clock for a guess is not known to be full. Plans of 0.1.0 took the whole claim
+    ("claim on the label"); those stand as they were read then.
+    """
+    return capacity_source.startswith(("assumed", "half of the claim", "a quarter of the claim"))
 
 
 def _plausible_claim(cell: Mapping[str, Any], form: str, nickel: bool, warnings: list[str]) -> float | None:

@@ -379,6 +379,7 @@ class ItemScatter(Keyed):
     from_: str = field(metadata=key("from"))
     text: str
     unseen: float = 0.0  # what may have been drawn before it without the voltage telling, as a share
+    conditions: float = 0.0  # what another charge or current may change, as a share (k = 2)
 
 
 @dataclass(frozen=True, slots=True)

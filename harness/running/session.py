@@ -17,8 +17,9 @@ from amphora.drivers.errors import DescriptionError, DriverError
 from amphora.drivers.roles import Clock, Instrument
 from amphora.harness.account.asking import standing_of
 from amphora.harness.account.entries import key_of
-from amphora.harness.account.fold import full_band, full_floor_V
+from amphora.harness.account.fold import full_band
 from amphora.harness.account.gate import require
+from amphora.harness.account.state import full_floor_V
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.result_file import read_kept
 from amphora.harness.archive.run_folder import resumable, run_folder, run_header
@@ -30,6 +31,7 @@ from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.locks import acquire_channel, acquire_folder, acquire_keys, channel_text, identity_key
 from amphora.harness.plans.build import build_plan
+from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.plans.requirements import ASLEEP
 from amphora.harness.plans.settled import Settled, with_settled
@@ -122,7 +124,7 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied:
         return False
     if ended["reason"] == "condition":
         return str(ended.get("text", "")).startswith(("voltage_drop_V", "temperature_"))
-    assumed = str(plan.get("capacity_source", "assumed")).startswith("assumed")
+    assumed = is_a_guess(str(plan.get("capacity_source", "assumed")))
     return ended["reason"] in ("time", "charge") and not assumed
 
 

@@ -7,9 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from amphora.harness.account import findings as f
-from amphora.harness.account.fold import fold, full_band, full_floor_V
+from amphora.harness.account.fold import fold, full_band
 from amphora.harness.account.gate import may, require
 from amphora.harness.account.standing import ACTS, RunSeen, Seen
+from amphora.harness.account.state import full_floor_V
 from amphora.harness.analysis.repeats import item_U_Ah
 from amphora.harness.common.errors import Refused
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest

@@ -5,9 +5,10 @@ from dataclasses import replace
 import pytest
 
 from amphora.harness.account import findings as f
-from amphora.harness.account.fold import fold, full_band, full_floor_V
+from amphora.harness.account.fold import fold, full_band
 from amphora.harness.account.gate import may, with_rulings
 from amphora.harness.account.standing import Bound, Finding, Move, Seen, Standing
+from amphora.harness.account.state import full_floor_V
 from amphora.harness.cells.chemistry import load_chemistry
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
@@ -70,6 +71,8 @@ def test_what_a_closed_cycle_bounds():
     for ratio, strength in ((0.971, None), (0.969, "suspected"), (0.951, "suspected"), (0.949, "established")):
         found = f.balance_findings([balance(ratio)])
         assert (found[0].strength if found else None) == strength
+        found = f.balance_findings([balance(ratio - 0.015, unlike=True)])  # two charges do not end equally full
+        assert (found[0].strength if found else None) == strength
 
 
 def test_a_cycle_between_unlike_charges_is_told_apart():
@@ -77,6 +80,9 @@ def test_a_cycle_between_unlike_charges_is_told_apart():
     assert [item.unlike for item in f.balances(like)] == [False]
     faster = replace(charge(12.0).moves[0], current_A=0.46)
     assert [item.unlike for item in f.balances([*like[:2], (charge(12.0), faster)])] == [True]
+    for taper_A, unlike in ((0.05, False), (0.038, False), (0.037, True)):
+        moves = [(run, replace(move, taper_A=0.05 if n == 0 else taper_A)) for n, (run, move) in enumerate(like)]
+        assert [item.unlike for item in f.balances(moves)] == [unlike]
     a_tenth = replace(faster, current_A=0.43)
     assert [item.unlike for item in f.balances([*like[:2], (charge(12.0), a_tenth)])] == [False]
 

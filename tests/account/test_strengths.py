@@ -5,21 +5,22 @@ from dataclasses import replace
 import pytest
 
 from amphora.harness.account import findings as f
-from amphora.harness.account.fold import _leak, _leak_findings, _released, _State, fold
+from amphora.harness.account.fold import _leak, _leak_findings, _released, fold
 from amphora.harness.account.gate import may, require, with_rulings
 from amphora.harness.account.standing import Bound, Finding, RunSeen, Seen, Standing
+from amphora.harness.account.state import FoldState
 from amphora.harness.common.errors import Refused
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
 
-def leaks(*seen: tuple[float, float, float, str]) -> _State:
+def leaks(*seen: tuple[float, float, float, str]) -> FoldState:
     """A state that has seen so many leaks: (hours, low, high, kind), each of a run of its own."""
-    state = _State()
+    state = FoldState()
     state.leaks = [(at(h), f.Leak(low, high, "x", f"{h:g}", kind)) for h, low, high, kind in seen]
     return state
 
 
-def leak_said(state: _State) -> str | None:
+def leak_said(state: FoldState) -> str | None:
     found = _leak_findings(_leak(state, "li-ion"), state, "li-ion")
     return found[0].strength if found else None
 
@@ -101,6 +102,7 @@ def test_how_much_a_nickel_cell_got_before_it_counts_as_full_and_what_it_gets_ne
     assert f.overcharged(1.41, 0.0, 1.0, 0.0) and not f.overcharged(1.39, 0.0, 1.0, 0.0)
     assert not f.overcharged(1.41, 0.02, 1.0, 0.0) and not f.overcharged(1.41, 0.0, 0.0, 0.0)
     assert f.next_guess_Ah(1.24, 1.0) == 2.0 and f.next_guess_Ah(1.26, 1.0) == 1.0
+    assert f.next_guess_Ah(1.12, 1.0) == 2.0 and f.next_guess_Ah(1.10, 1.0) == pytest.approx(2.2)
 
 
 def test_what_may_have_been_drawn_unseen_from_an_unidentified_cell_has_a_most() -> None:

@@ -73,6 +73,14 @@ def test_a_reading_below_the_cutoff_in_a_pulse_is_not_at_the_main_current():
     assert not (np.abs(record.current_A[rows]) > 1).any()
 
 
+def test_a_step_of_a_coarse_meter_in_hours_of_rest_is_not_the_main_current():
+    """10 mA shown in the recovery after 0.19 A (a meter of 10 mA steps): the cut-off was crossed all the same."""
+    record = record_of([REST, (-0.19, 3600, 4.0, 2.99), (-0.01, 3600, 3.05, 3.19)])
+    (phase,) = phases_of(record)
+    rows = at_main_current(record, phase)
+    assert rows.size == 3600 and record.current_A[rows].max() == -0.19
+
+
 def test_the_falling_current_of_a_resistor_is_the_main_current_throughout():
     n = 5000
     current = -np.linspace(0.42, 0.26, n)
