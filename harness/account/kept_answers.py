@@ -15,11 +15,12 @@ from typing import Any, NamedTuple
 from amphora.harness.account.after_run import work_out
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.run_folder import read_header
-from amphora.harness.archive.shelf import Shelf
+from amphora.harness.archive.shelf import Shelf, run_names
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
 from amphora.harness.results.result import Result
 
+_NOWHERE = Path()
 MANY = 24  # fewer runs are not worth an index
 NOT_COMPARED = ("budget", "evening", "phases", "resistance_table", "rests")  # most of an answer's length
 
@@ -53,12 +54,13 @@ def read_answers(
         verify: Ask each file's digest, not its size, time and inode.
         whole: False: `NOT_COMPARED` may be left out of the results, and what was kept may serve.
     """
+    parents = [os.path.dirname(os.path.abspath(folder)) for folder in folders]  # noqa: PTH100, PTH120  ten thousand
     with by_stamps(not verify):
-        kept: dict[Path, dict[str, CellRun | str]] = {}
-        wanted: dict[Path, list[Path]] = {}
-        for folder in folders:
-            wanted.setdefault(Path(folder).absolute().parent, []).append(Path(folder))
-        keys: dict[Path, str] = {}
+        kept: dict[str, dict[str, CellRun | str]] = {}
+        wanted: dict[str, list[Path]] = {}
+        for parent, folder in zip(parents, folders, strict=True):
+            wanted.setdefault(parent, []).append(Path(folder))
+        keys: dict[str, str] = {}
         if not whole and not verify and len(folders) >= MANY:
             keys = {parent: key for parent in wanted if (key := _key_of(parent))}
             kept = _kept(keys)
@@ -73,8 +75,8 @@ def read_answers(
         _keep({parent: (key, kept[parent]) for parent, key in keys.items()})
     good: list[CellRun] = []
     damaged: list[dict[str, str]] = []
-    for folder in map(Path, folders):
-        found = kept[folder.absolute().parent].get(folder.name) or _read(folder)
+    for parent, folder in zip(parents, map(Path, folders), strict=True):
+        found = kept[parent].get(folder.name) or _read(folder)
         if isinstance(found, str):
             damaged.append({"run": str(folder), "text": found})
         else:
@@ -113,19 +115,19 @@ def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
     return now if renamed or now.get("id") == then.get("id", now.get("id")) else then
 
 
-def _names(parent: Path) -> list[str]:
-    return once(f"runs {parent}", lambda: [run.name for run in Shelf(parent.parent).runs(parent.name)])
+def _names(parent: str) -> list[str]:
+    return once(f"runs {parent}", lambda: run_names(parent))
 
 
-def _key_of(parent: Path) -> str:
+def _key_of(where: str) -> str:
     """Return a key of all that a cell's answers are made of; "" where they may not be kept."""
-    where = str(parent)
     try:
         record = os.stat(f"{where}/cell.json")  # noqa: PTH116  ten thousand of them a comparison
-        names = _names(parent)
+        names = _names(where)
     except (OSError, AmphoraError):
         return ""
-    leads = once(f"leads {parent.parent}", lambda: _leads(parent.parent))
+    logs = os.path.dirname(where)  # noqa: PTH120
+    leads = once(f"leads {logs}", lambda: _leads(Path(logs)))
     parts: list[Any] = [code_digest(), record.st_size, record.st_mtime_ns, leads]
     for name in names:
         stamps = stamps_of(f"{where}/{name}")
@@ -140,20 +142,23 @@ def _leads(logs: Path) -> str:
     return repr(sorted((str(path), stamps_of(path.parent)) for path in found))
 
 
-def _kept(keys: Mapping[Path, str]) -> dict[Path, dict[str, CellRun | str]]:
-    found: dict[Path, dict[str, CellRun | str]] = {}
-    for logs in {parent.parent for parent in keys}:
-        kept = Shelf(logs).kept_answers()
-        for parent, key in keys.items():
-            if parent.parent == logs and kept.get(parent.name, ("", ""))[0] == key:
-                found[parent] = {name: _from_json(one) for name, one in json.loads(kept[parent.name][1]).items()}
+def _kept(keys: Mapping[str, str]) -> dict[str, dict[str, CellRun | str]]:
+    found: dict[str, dict[str, CellRun | str]] = {}
+    shelves: dict[str, dict[str, tuple[str, str]]] = {}
+    for parent, key in keys.items():
+        logs, name = os.path.split(parent)
+        if logs not in shelves:
+            shelves[logs] = Shelf(Path(logs)).kept_answers()
+        before = shelves[logs].get(name)
+        if before is not None and before[0] == key:
+            found[parent] = {run: _from_json(one) for run, one in json.loads(before[1]).items()}
     return found
 
 
 def _from_json(one: dict[str, Any]) -> CellRun | str:
     if "damaged" in one:
         return str(one["damaged"])
-    return CellRun(Path(), Result.from_json(one["result"]), one["record"], one["measured_utc"])
+    return CellRun(_NOWHERE, Result.from_json(one["result"]), one["record"], one["measured_utc"])
 
 
 def _to_json(one: CellRun | str) -> dict[str, Any]:
@@ -163,10 +168,11 @@ def _to_json(one: CellRun | str) -> dict[str, Any]:
     return {"result": slim, "record": dict(one.cell), "measured_utc": one.measured_utc}
 
 
-def _keep(fresh: Mapping[Path, tuple[str, dict[str, CellRun | str]]]) -> None:
-    by_shelf: dict[Path, dict[str, tuple[str, str]]] = {}
+def _keep(fresh: Mapping[str, tuple[str, dict[str, CellRun | str]]]) -> None:
+    by_shelf: dict[str, dict[str, tuple[str, str]]] = {}
     for parent, (key, runs) in fresh.items():
         slim = {name: _to_json(one) for name, one in runs.items()}
-        by_shelf.setdefault(parent.parent, {})[parent.name] = (key, json.dumps(slim, ensure_ascii=False))
+        logs, cell = os.path.split(parent)
+        by_shelf.setdefault(logs, {})[cell] = (key, json.dumps(slim, ensure_ascii=False))
     for logs, answers in by_shelf.items():
-        Shelf(logs).keep_answers(answers)
+        Shelf(Path(logs)).keep_answers(answers)

@@ -18,6 +18,9 @@ USUAL_TIME_S = (
     850.0  # 40 to 45 J/K into it; 620 to 660 s measured in moved air, 700 to 1050 s in still (docs/faults.md)
 )
 PRIOR_U = 0.7  # k = 2, of the logarithm: room, holder, size of the body
+# Without temperatures a body that nobody named may be a pouch, of the same charge with two to four times the surface:
+# 10.4 K at 2 It measured (Ai et al. 2020, doi 10.1149/2.0122001JES) where a cylinder of that size would rise by 40.
+UNNAMED_SHARE, UNNAMED_U = 0.6, 1.2
 REVERSIBLE_V_PER_K = 1e-4  # k = 2, mean over a discharge; tables of entropy of lithium cells (from memory)
 SENSOR_K = 0.4  # k = 2: of a rise, of sensor and room together (common practice)
 LEAST_U = 0.25  # k = 2, of the logarithm
@@ -52,7 +55,9 @@ def warmth_of(
     expected = USUAL_K_PER_W * USUAL_AH / max(size_Ah, 0.05)
     good = np.isfinite(degC) & np.isfinite(power_W)
     if np.count_nonzero(good) < 30 or not np.any(power_W[good] > 0):
-        return Warmth(expected, PRIOR_U, USUAL_TIME_S)
+        if form.strip().upper() in SIZES_AH:
+            return Warmth(expected, PRIOR_U, USUAL_TIME_S)
+        return Warmth(UNNAMED_SHARE * expected, UNNAMED_U, USUAL_TIME_S)
     t, power, warm = t_s[good], power_W[good], degC[good]
     start = float(np.median(warm[: max(3, int(np.searchsorted(t, t[0] + 300.0)))]))
     shape = rise(t, power, Warmth(1.0, 0.0, USUAL_TIME_S))

@@ -22,6 +22,7 @@ from typing import Any, TypeVar
 
 from amphora.harness.archive.run_folder import EVENTS, RUN, SAMPLES
 from amphora.harness.cells.cell import (
+    DEVICE_FORMS,
     INSPECTION,
     NUMBERS,
     Cell,
@@ -149,7 +150,7 @@ class Shelf:
         folder = self.folder(cell_id)
         if not folder.is_dir():
             return []
-        return [folder / name for name in _run_names(folder)]
+        return [folder / name for name in run_names(folder)]
 
     def propose_id(self, form: str = "") -> str:
         """Return an id that is free: the form and a number."""
@@ -193,6 +194,14 @@ class Shelf:
         where, values = ("where cell = ?", (check_id(cell_id),)) if cell_id else ("", ())
         question = f"select {names} from runs {where} order by cell, folder"
         return [RunEntry(*row) for row in self._ask(lambda base: base.execute(question, values).fetchall())]
+
+    def list_runs_of_cells(self) -> list[RunEntry]:
+        """Return the runs of all cells, oldest first, and none of a device: the index is looked at once."""
+        names = ", ".join(item.name for item in fields(RunEntry))
+        marks = ", ".join("?" * len(DEVICE_FORMS))
+        devices = f"select id from cells where damaged = '' and json_extract(record, '$.form') in ({marks})"
+        question = f"select {names} from runs where cell not in ({devices}) order by cell, folder"
+        return [RunEntry(*row) for row in self._ask(lambda base: base.execute(question, DEVICE_FORMS).fetchall())]
 
     def rebuild(self) -> dict[str, int]:
         """Make the index anew from the folders; return the counts."""
@@ -335,12 +344,12 @@ class Shelf:
         known: tuple[int, int] | None,
         runs: Mapping[str, tuple[int, str]],
     ) -> None:
-        folder = self.logs / name
+        folder = f"{self.logs}/{name}"  # text, for none of them is opened as long as nothing changed
         record = f"{folder}/cell.json"
-        stamp, folder_stamp = _stamp(record), _stamp(str(folder))
+        stamp, folder_stamp = _stamp(record), _stamp(folder)
         current: Iterable[str] = runs
         if known is None or known != (stamp, folder_stamp):
-            current = _run_names(folder)
+            current = run_names(folder)
             if stamp == 0 and not current:
                 base.execute("delete from cells where id = ?", (name,))
                 base.execute("delete from runs where cell = ?", (name,))
@@ -361,7 +370,7 @@ class Shelf:
         for run in current:
             before = runs.get(run)
             if before is None or not before[1] or before[0] != _run_stamp(f"{folder}/{run}"):
-                _store_run(base, name, folder / run)
+                _store_run(base, name, Path(folder) / run)
 
     # CSV
 
@@ -406,14 +415,14 @@ def _run_stamp(folder: str) -> int:
     return _stamp(folder)
 
 
-def _run_names(folder: Path) -> list[str]:
+def run_names(folder: Path | str) -> list[str]:
     """Return the names of a cell's run folders: those that begin with a UTC stamp, or hold a run.json."""
     try:
         with os.scandir(folder) as entries:
             names = [e.name for e in entries if not e.name.startswith(".") and e.is_dir()]
     except OSError:
         return []
-    return sorted(n for n in names if n[:8].isdigit() or (folder / n / RUN).exists())
+    return sorted(n for n in names if n[:8].isdigit() or Path(folder, n, RUN).exists())
 
 
 def _read_cell(path: Path) -> Cell:

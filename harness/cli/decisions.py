@@ -48,13 +48,9 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     if runs:
         return [run_named(run, capacity=True, logs=logs) for run in runs]
     found = []
-    shelf = Shelf(logs)
-    devices = {cell.id for cell in shelf.cells() if cell.is_device}
-    for entry in shelf.list_runs():
+    for entry in Shelf(logs).list_runs_of_cells():
         if entry.damaged:
             say(f"damaged, left out: {entry.cell}: {entry.damaged}")
-        elif entry.cell in devices:
-            continue
         else:
             found.append(Path(entry.folder))
     if not found:
@@ -218,6 +214,8 @@ def match(
 
     Example: amphora match --size 4 --wiring parallel
     """
+    from amphora.harness.decisions.comparison import at_one_temperature, compare
+
     if wiring not in ("parallel", "series"):
         raise InputError(f"--wiring {wiring!r} is not accepted; parallel or series is")
     if not 0 < seconds <= 3600:
@@ -227,10 +225,10 @@ def match(
     oldest_days = parse(oldest, "duration", "--oldest") / 86400.0
     limit = parse(widest, "ratio", "--widest")
     wanted, refused = _of_the_shelf(logs, cells)
-    found = compare_runs(wanted, criteria) if wanted else {"cells": [], "grades": []}
+    found = compare(wanted, criteria) if wanted else {"cells": [], "grades": []}
     when = {str(g["cell"]): g for g in found["grades"]}
     candidates: list[Candidate] = []
-    for row in found["cells"]:
+    for row in at_one_temperature(found["cells"]):
         made: Any = _tested_utc(Path(row["run"]))
         age = (datetime.now(UTC) - datetime.fromisoformat(made)).total_seconds() / 86400.0 if made else 0.0
         leak = next(

@@ -3,7 +3,6 @@
 import csv
 import io
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -15,8 +14,9 @@ from amphora.harness.account import intake
 from amphora.harness.account.intake import Turned
 from amphora.harness.archive.journal import write_out, write_whole
 from amphora.harness.archive.shelf import Shelf
-from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cli.asking import ask_for
+from amphora.harness.cli.intake_walk import walk
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
@@ -24,7 +24,6 @@ from amphora.harness.common.fields import why_unreadable
 from amphora.harness.report import label
 from amphora.harness.report.intake_page import intake_page
 
-LINE_WITHIN_S = 20.0  # a scale that prints by itself does so every second; one with a key, when it is pressed
 FILLED = ("mass_g", "voltage_V")
 
 
@@ -113,10 +112,17 @@ def sheet(
 def take_in(
     path: Annotated[Path, typer.Argument(metavar="SHEET", help="The sheet, filled in (CSV).")],
     from_port: Annotated[
-        str | None, typer.Option("--from-port", help="Fill it from a scale or hand meter on this serial port first.")
+        list[str] | None,
+        typer.Option("--from-port", help="Fill it from a scale or hand meter on this serial port first; may be two."),
     ] = None,
-    into: Annotated[str, typer.Option("--into", help="Which column the port fills: mass_g or voltage_V.")] = "mass_g",
-    baud: Annotated[int, typer.Option("--baud", help="The port's speed.")] = 9600,
+    into: Annotated[
+        list[str] | None,
+        typer.Option("--into", help="Which column each port fills: mass_g or voltage_V; default: in this order."),
+    ] = None,
+    look: Annotated[
+        bool, typer.Option("--look", help="Ask at each cell what is seen and smelled: Return for nothing.")
+    ] = False,
+    baud: Annotated[int, typer.Option("--baud", help="The ports' speed.")] = 9600,
     by: Annotated[str, typer.Option("--by", help="Who looked and measured.")] = "",
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
@@ -125,13 +131,12 @@ def take_in(
 
     At a terminal a value that cannot be believed is asked for again. A line that stands on the shelf already is left.
 
-    Example: amphora cell take-in sheet.csv --from-port /dev/ttyUSB0 --into mass_g
+    Example: amphora cell take-in sheet.csv --from-port /dev/ttyUSB0 --into mass_g --look
     """
     shelf = Shelf(logs)
-    if into not in FILLED:
-        raise InputError(f"--into {into}: is not accepted; {' or '.join(FILLED)} is")
-    if from_port is not None:
-        _fill(path, from_port, baud, into, shelf)
+    columns = _columns(from_port or [], into)
+    if from_port or look:
+        _fill(path, from_port or [], baud, columns, look, shelf)
     taken, turned = [], []
     for line, values in intake.read_sheet(_text(path), str(path)):
         if _known(shelf, values):
@@ -161,6 +166,20 @@ def take_in(
     answer(data, as_json, show)
     if turned:
         leave(1)
+
+
+def _columns(ports: list[str], into: list[str] | None) -> list[str]:
+    """Return which column each port fills."""
+    columns = list(into or FILLED)
+    for name in columns:
+        if name not in FILLED:
+            raise InputError(f"--into {name}: is not accepted; {' or '.join(FILLED)} is")
+    if len(ports) > len(columns) or len(set(columns)) < len(columns) or (into and len(into) > max(len(ports), 1)):
+        raise InputError(
+            f"--from-port is given {len(ports)} times and --into {len(into or [])} times; a column for each port is "
+            "accepted, each once"
+        )
+    return columns
 
 
 def _known(shelf: Any, values: dict[str, str]) -> bool:
@@ -193,49 +212,26 @@ def _again(path: Path, item: "Turned", shelf: Any) -> str:
     return ask_for(f"{item.cell}, {item.column}: ", read)
 
 
-def _fill(path: Path, port: str, baud: int, column: str, shelf: Any) -> None:
-    """Fill a column from a port: the newest line is shown, Return takes it. Each value is in the sheet at once."""
+def _fill(path: Path, ports: list[str], baud: int, into: list[str], look: bool, shelf: Any) -> None:
+    """Fill columns at the bench, cell by cell. Each value is in the sheet at once."""
     rows = list(csv.DictReader(io.StringIO(_text(path).lstrip("\ufeff"))))
-    if not rows or "id" not in rows[0] or column not in rows[0]:
-        raise InputError(f"{path}: has no columns id and {column}, separated by commas; amphora cell sheet writes one")
+    needed = ["id", *into[: len(ports)], *(INSPECTION if look else ())]
+    missing = [name for name in needed if not rows or name not in rows[0]]
+    if missing:
+        raise InputError(
+            f"{path}: has no columns {' and '.join(missing)}, separated by commas; amphora cell sheet writes one"
+        )
+    opened: list[tuple[str, Any]] = []
     try:
-        lines = NewestLine(port, baud)
-    except LinkError as error:
-        raise InputError(f"--from-port: {error}") from error
-    try:
-        fill_rows(rows, column, shelf, lines, lambda: _write_rows(path, rows))
-    finally:
-        lines.close()
-
-
-def fill_rows(rows: list[dict[str, str]], column: str, shelf: Any, lines: Any, write: Callable[[], None]) -> None:
-    """Go through the rows that lack a value: Return takes what the port shows, a number is as typed, 's' skips."""
-    for row in rows:
-        if (row.get(column) or "").strip():
-            continue
-        cell = shelf.get(row["id"])
-        lines.forget()
-        sys.stderr.write(f">>> {cell.id}: measure, then Return takes what {lines.port} shows (or type it; s: skip)\n")
-        while True:
-            typed = sys.stdin.readline()
-            if not typed:
-                return
-            word = typed.strip()
-            if word == "s":
-                break
-            text = word or intake.number_of(lines.take(LINE_WITHIN_S) or "") or ""
+        for port, column in zip(ports, into, strict=False):
             try:
-                if not text:
-                    raise InputError(f"{lines.port}: no line with a number came within {LINE_WITHIN_S:g} s; once more")
-                intake.value_of(column, text, cell)
-            except InputError as error:
-                sys.stderr.write(f"{error}\n")
-                lines.forget()
-                continue
-            row[column] = text
-            write()
-            sys.stderr.write(f"{cell.id}: {column} {text}\n")
-            break
+                opened.append((column, NewestLine(port, baud)))
+            except LinkError as error:
+                raise InputError(f"--from-port: {error}") from error
+        walk(rows, opened, look, shelf, lambda: _write_rows(path, rows))
+    finally:
+        for _, lines in opened:
+            lines.close()
 
 
 def _write_rows(path: Path, rows: list[dict[str, str]]) -> None:

@@ -1,5 +1,6 @@
 """What every command shares: answers to standard output, messages to standard error, exit codes."""
 
+import contextlib
 import json
 import os
 import sys
@@ -70,10 +71,23 @@ def answer(data: dict[str, Any], as_json: bool, show: Callable[[], None]) -> Non
     """Print the answer: as one JSON document, or as `show` prints it for a person."""
     if as_json:
         plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"  # then \u escapes: JSON in any encoding
-        sys.stdout.write(_document(finite(data), plain) + "\n")
+        sys.stdout.write(_text_of(data, plain) + "\n")
         sys.stdout.flush()
     else:
         show()
+
+
+def _text_of(data: dict[str, Any], plain: bool) -> str:
+    """Return data as JSON. Ten thousand rows are written as they are; only where JSON does not hold one, all are gone
+    through first."""
+    if _is_long(data):
+        with contextlib.suppress(ValueError, TypeError):
+            return _document(data, plain)
+    return _document(finite(data), plain)
+
+
+def _is_long(data: dict[str, Any]) -> bool:
+    return any(isinstance(value, list) and len(value) > LONG for value in data.values())
 
 
 LONG = 200  # entries: a longer list stands with one of them a line
@@ -82,7 +96,7 @@ LONG = 200  # entries: a longer list stands with one of them a line
 def _document(data: dict[str, Any], plain: bool) -> str:
     """Return data as JSON for people and programs: indented; long lists with an entry a line, which is ten times as
     quick to write."""
-    if not any(isinstance(value, list) and len(value) > LONG for value in data.values()):
+    if not _is_long(data):
         return json.dumps(data, ensure_ascii=plain, indent=2, allow_nan=False)
     write = json.JSONEncoder(ensure_ascii=plain, allow_nan=False).encode
     parts = []

@@ -49,7 +49,7 @@ def screen(
     def show() -> None:
         print(f"{cell.id}: {found.answer}: {found.why}")
         if found.most_Ah is not None:
-            print(f"  at most {found.most_Ah * 1000:.0f} mAh: the charge before put in no more, from empty")
+            print(f"  at most {found.most_Ah * 1000:.0f} mAh: by what the charge before put in")
         if found.low_Ah is not None:
             print(f"  predicted from {found.like_cells} like cells; the interval is meant to hold 95 of 100 times")
             print("  a prediction for sorting, no capacity: no grade and no certificate uses it")

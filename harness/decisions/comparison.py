@@ -6,6 +6,7 @@ bench share its calibration, so this errs to the side of a tie. Ah, ohm, V.
 """
 
 import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.account.kept_answers import CellRun
+from amphora.harness.analysis.resistance_warmth import at_temperature, law_of
 from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.results.chosen import chosen_resistance, nearest
@@ -93,7 +95,7 @@ def _taught_by_all(runs: list[CellRun]) -> list[CellRun]:
     from amphora.harness.analysis.repeats import Beside
     from amphora.harness.results.as_item import with_item_U
 
-    places = [str(run.folder.absolute().parent) for run in runs]
+    places = [os.path.dirname(os.path.abspath(run.folder)) for run in runs]  # noqa: PTH100, PTH120
     seen: dict[str, list[float]] = {}
     for place, run in zip(places, runs, strict=True):
         seen[place] = list((run.result.account or {}).get("repeats") or [])
@@ -145,7 +147,8 @@ def compare(
         verify: Hash every readings file (see `read_runs`).
 
     Returns:
-        `cells`: `{cell, run, capacity_Ah, capacity_U_Ah, resistance_ohm, resistance_U_ohm, energy_Wh, grade, rank,
+        `cells`: `{cell, run, capacity_Ah, capacity_U_Ah, resistance_ohm, resistance_U_ohm, resistance_temperature_degC,
+        resistance_at (at 20 °C, see `add_resistances_at`), energy_Wh, grade, rank,
         tied_with (at most `MOST_TIES`, the nearest), tied (how many there are), claim_Ah, claim_text, chemistry, form,
         start}` by rank; `ranked_on` ("measured", "stated condition"
         where the cells were run at different shares of what they hold and all can be estimated there, or "common
@@ -165,6 +168,7 @@ def compare(
     chosen = runs if each_run else best_runs(runs)
     grades = grade_runs([(run.result, run.cell) for run in chosen], load_criteria(criteria))
     rows = [_row(item, grade) for item, grade in zip(chosen, grades, strict=True)]
+    add_resistances_at(rows, runs)
     if basis is not None:
         found = on_common_basis(runs, basis)
         rows = [{**row, "common_basis": found[str(row["cell"])]} for row in rows]
@@ -225,6 +229,37 @@ def _row(run: CellRun, grade: Mapping[str, Any]) -> dict[str, Any]:
     }
     row["claim_text"] = claim_text(row)
     return row
+
+
+def add_resistances_at(rows: Sequence[dict[str, Any]], runs: Sequence[CellRun]) -> None:
+    """Give each row its resistance at 20 °C, by the law that the runs of its cell show, else by the stated prior.
+
+    Args:
+        rows: Get `resistance_temperature_degC` and `resistance_at`: `{ohm, U_ohm, temperature_degC, measured_degC,
+            source}`, null where the temperature is not known.
+        runs: Of all cells.
+    """
+    seen: dict[str, list[tuple[float, float, float]]] = {}
+    for run in runs:
+        value = chosen_resistance(run.result)
+        degC = run.result.temperature_degC
+        if value is not None and value.ohm and degC is not None:
+            name = str(run.result.cell or run.cell.get("id"))
+            seen.setdefault(name, []).append((degC, value.ohm, value.U_ohm or 0.0))
+    warmth = {str(run.folder): run.result.temperature_degC for run in runs}
+    for row in rows:
+        degC = warmth.get(row["run"]) if row["resistance_ohm"] is not None else None
+        found = None
+        if degC is not None:
+            law = law_of(seen.get(str(row["cell"]), []))
+            found = at_temperature(row["resistance_ohm"], row["resistance_U_ohm"] or 0.0, degC, law=law)
+        row["resistance_temperature_degC"] = degC
+        row["resistance_at"] = None if found is None else found._asdict()
+
+
+def at_one_temperature(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Return rows whose `resistance_ohm` is that at 20 °C, where the temperature is known: for cells side by side."""
+    return [{**row, "resistance_ohm": row["resistance_at"]["ohm"]} if row.get("resistance_at") else row for row in rows]
 
 
 def claim_text(row: Mapping[str, Any]) -> str:
@@ -476,12 +511,17 @@ def _scores(group: Sequence[Mapping[str, Any]], name: str) -> dict[int, float]:
     values = {id(row): float(row[name]) for row in group if row.get(name) is not None}
     if len(values) < OUTLIER_FROM:
         return {}
+    open_ = dict.fromkeys(values, 0.0)  # standard: what bringing them to one temperature leaves open
+    there = {id(row): row["resistance_at"] for row in group if row.get("resistance_at")}
+    if name == "resistance_ohm" and values.keys() <= there.keys():
+        values = {key: there[key]["ohm"] for key in values}
+        open_ = {key: there[key]["U_ohm"] / 2 for key in values}
     middle = median(values.values())
     spread = MAD_TO_SIGMA * median(abs(value - middle) for value in values.values())
     spread = max(spread, LEAST_SPREAD[name] * abs(middle))
     if spread <= 0:
         return {}
-    return {key: (value - middle) / spread for key, value in values.items()}
+    return {key: (value - middle) / math.hypot(spread, open_[key]) for key, value in values.items()}
 
 
 def likely_cause(out: Mapping[str, float]) -> str:

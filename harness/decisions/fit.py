@@ -16,16 +16,13 @@ import numpy as np
 from amphora.harness.analysis.cell_model import CellModel, cell_model, running_total
 from amphora.harness.analysis.own_warmth import rise
 from amphora.harness.analysis.records import FloatArray
+from amphora.harness.analysis.resistance_warmth import COLD_J_PER_MOL, COLD_U_J_PER_MOL, GAS_J_PER_MOL_K, ZERO_DEGC_K
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import WEATHER, Duty, Mode, Panel, load_duty
 
-GAS_J_PER_MOL_K = 8.314462618  # SI
-COLD_J_PER_MOL = 17.1e3  # of resistance against cold: conductivity of LiPF6 in EC:DMC, Ecker et al. 2015, JES 162 A1836
-COLD_U_J_PER_MOL = 12e3  # k = 2: metal and contacts hardly grow, charge transfer by 44 to 53 kJ/mol (the same paper)
 STILL_AIR_K_PER_W = (
     20.0  # how much a cell warms: 42 cm2 of an 18650 at 12 W/(m2 K), computed; still air, common practice
 )
-ZERO_DEGC_K = 273.15
 PASSES = 4  # of a run through its own warmth
 WARM_U = 0.6  # k = 2, of the logarithm: how much less a warmer cell resists (activation energies, as COLD_U_J_PER_MOL)
 # k = 2, from tests/campaign/rate_study: share of resistance at another current than the test's, and for each e-fold

@@ -20,6 +20,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, overload
 
+from amphora.harness.analysis.resistance_warmth import STATED_degC, at_temperature
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import finite_number, shown, table_of, text_of, unknown
 from amphora.harness.control.checks import check_of
@@ -28,6 +29,7 @@ from amphora.harness.results.result import Result
 
 GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
 COHORT_LEAST = 4
+REFERENCE_K = 5.0  # of 20 °C: within it a resistance is taken as it is (IEC 61960-3: 20 °C ± 5 K, from memory)
 
 # quantity -> (kind of quantity of its limits, scale and unit for people)
 QUANTITIES: dict[str, tuple[str, float, str]] = {
@@ -221,7 +223,7 @@ def key_of(result: Result | None, cell: Mapping[str, Any]) -> str:
     """Return the chemistry a cell is taken for: what a run found, else what the register says."""
     identified = cell.get("identified") or {}
     found = identified.get("chemistry") if isinstance(identified, Mapping) else None
-    return str(found or (result and result.chemistry) or cell.get("chemistry") or "auto")
+    return str(found or (result.chemistry if result is not None else None) or cell.get("chemistry") or "auto")
 
 
 def measure(
@@ -248,12 +250,20 @@ def measure(
         if chosen is None:
             return None
         factor, remark = 1.0, f"{chosen.duration_s:.3g} s pulse"
+        ohm, U_ohm = chosen.ohm or 0.0, chosen.U_ohm or 0.0
+        degC = result.temperature_degC
+        there = None if degC is None or abs(degC - STATED_degC) <= REFERENCE_K else at_temperature(ohm, U_ohm, degC)
+        if there is not None:  # the limits are for a room; cold alone is no fault of the cell
+            ohm, U_ohm = there.ohm, there.U_ohm
+            remark += f" at {degC:.0f} °C, converted to {STATED_degC:.0f} °C"
+        elif degC is not None:
+            remark += f" at {degC:.0f} °C"
         if quantity == "sag":
             from amphora.harness.cells.chemistry import load_chemistry
 
             factor = criteria.load_current_A / load_chemistry(key).nominal_V
             remark += f", at {criteria.load_current_A * 1000:g} mA"
-        return (chosen.ohm or 0.0) * factor, (chosen.U_ohm or 0.0) * factor, remark
+        return ohm * factor, U_ohm * factor, remark
     if quantity == "temperature rise":
         rise, U = result.temperature_rise_K, result.thermal.rise_U_K if result.thermal else None
         return None if rise is None else (rise, 1.0 if U is None else U, "" if U is not None else "U 1 K assumed")

@@ -24,10 +24,19 @@ ALPHA = 0.05
 LEAST_CASES = 20  # an interval of 95 % needs 19 (analysis.prediction.least_cases)
 LEAST_SKILL = 0.5  # half of the squares of error gone, each case left out: less is no connection to decide by
 BEYOND = 0.3  # of a sign's range on the shelf, as its logarithm, that a new cell may lie beyond its ends
-KNOWN_EMPTY_V: Mapping[str, float] = {"li-ion": 3.3, "li-ion-4.35": 3.3, "lfp": 3.0}
-"""At rest below it so little is left that what went in is what the cell holds (common practice; `LEFT_BELOW`)."""
-LEFT_BELOW: Mapping[str, float] = {"li-ion": 0.15, "li-ion-4.35": 0.15, "lfp": 0.05}
-"""The most that is left below that voltage, as a share of the capacity: open-circuit curves of docs/screen.md."""
+MOST_LEFT_AT: Mapping[str, tuple[tuple[float, float], ...]] = {
+    "li-ion": (
+        (3.0, 0.08), (3.3, 0.15), (3.4, 0.24), (3.5, 0.33), (3.6, 0.43), (3.7, 0.56), (3.8, 0.66), (3.9, 0.75),
+        (4.0, 0.86),
+    ),
+    "li-ion-4.35": ((3.0, 0.08), (3.3, 0.15), (3.4, 0.24), (3.5, 0.33), (3.6, 0.43), (3.7, 0.56)),
+    "lfp": ((3.0, 0.05),),
+}  # fmt: skip
+"""The most that is left at a voltage at rest, as a share of the capacity; above the last one nothing is said.
+
+The highest of the open-circuit curves of docs/screen.md, and 0.05 to 0.07 more for other makes and for wear (common
+practice). LFP: its flat middle says nothing.
+"""
 LEFT_AT: Mapping[str, tuple[tuple[float, float], ...]] = {
     "li-ion": (
         (3.0, 0.02), (3.3, 0.08), (3.4, 0.12), (3.5, 0.18), (3.6, 0.27), (3.7, 0.41), (3.8, 0.54), (3.9, 0.66),
@@ -111,18 +120,22 @@ def _log(value: float) -> float:
 
 
 def most_by_charge(case: Case, chemistry: str) -> float | None:
-    """Return the most that a cell can give by what went into it from a known empty, Ah; None where that is not known.
+    """Return the most that a cell can give by what went into it, Ah; None where what was left before is not known.
 
     Source: charge out is never more than charge in and what was left; common practice.
     """
     if case.charged_Ah is None:
         return None
-    if case.from_empty:
-        return case.charged_Ah * (1.0 + METER_SHARE)
-    limit_V = KNOWN_EMPTY_V.get(chemistry)
-    if limit_V is None or case.from_V is None or case.from_V > limit_V:
+    left = 0.0 if case.from_empty else _most_left(case.from_V, chemistry)
+    return None if left is None else case.charged_Ah * (1.0 + METER_SHARE) / (1.0 - left)
+
+
+def _most_left(from_V: float | None, chemistry: str) -> float | None:
+    points = MOST_LEFT_AT.get(chemistry)
+    if points is None or from_V is None or from_V > points[-1][0]:
         return None
-    return case.charged_Ah * (1.0 + METER_SHARE) / (1.0 - LEFT_BELOW[chemistry])
+    volts, shares = zip(*points, strict=True)
+    return float(np.interp(from_V, volts, shares))
 
 
 def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -> Screened:
@@ -140,7 +153,9 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
         if one.capacity_Ah and one.signs is not None and one.full == case.full and one.cell != case.cell
     ]  # fmt: skip
     if most_Ah is not None and most_Ah < least_Ah:
-        why = f"no more than {most_Ah * 1000:.0f} mAh went into it from empty; {least_Ah * 1000:.0f} mAh are asked for"
+        why = (
+            f"by what went into it, it holds at most {most_Ah * 1000:.0f} mAh; {least_Ah * 1000:.0f} mAh are asked for"
+        )
         return Screened("not worth a night", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
     if case.signs is None:
         why = "its load steps and ten minutes of discharge were not seen yet"

@@ -3,6 +3,7 @@
 import csv
 import math
 from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from amphora.harness.decisions.grades import key_of, load_criteria
 from amphora.harness.decisions.screening import Case, Screened, screen
 
 MOST_S = 7200.0  # of a run: the load steps and ten minutes of discharge are over by then
+RELAXED = timedelta(hours=2)  # of rest after a discharge: the voltage shows what is left (common practice)
 FULL = ("full", "declared-full")
 WORTH = "steady duty"  # the grade that a cell has to be able to reach, where nobody says what it is to hold
 
@@ -59,7 +61,7 @@ def _number(text: str | None) -> float:
         return math.nan
 
 
-def _charge_before(runs: list[RunSeen], run: str | None) -> tuple[float | None, float | None, bool]:
+def charge_before(runs: list[RunSeen], run: str | None) -> tuple[float | None, float | None, bool]:
     """Return what the newest whole charge before a run put in, the voltage at rest before it, and if from empty."""
     end = next((place for place, one in enumerate(runs) if one.run == run), len(runs))
     for place in range(end - 1, -1, -1):
@@ -73,8 +75,14 @@ def _charge_before(runs: list[RunSeen], run: str | None) -> tuple[float | None, 
         from_V = rest.last_V if rest is not None else None
         if from_V is not None and from_V > 4.0 and place:
             continue  # a charge to fill up again says nothing of the whole; an earlier one may
+        if before and before[-1].kind == "discharge" and not _relaxed(before[-1].end_utc, one):
+            from_V = None  # still rising: more is left than it shows
         return charged, from_V, emptied
     return None, None, False
+
+
+def _relaxed(discharged: datetime, run: RunSeen) -> bool:
+    return run.dated and run.at - discharged >= RELAXED
 
 
 def case_of(shelf: Shelf, cell: Cell, run: Path | None = None, standing: Standing | None = None) -> Case:
@@ -95,7 +103,7 @@ def case_of(shelf: Shelf, cell: Cell, run: Path | None = None, standing: Standin
         chosen = folder.name
         break
     full = standing.full_since is not None if chosen is None else standing.starts.get(chosen) in FULL
-    charged_Ah, from_V, emptied = _charge_before(runs, None if run is None else chosen)
+    charged_Ah, from_V, emptied = charge_before(runs, None if run is None else chosen)
     return Case(
         cell.id, signs, full, charged_Ah, from_V, emptied, cell.mass_g,
         standing.capacity_Ah if standing.capacity_run is not None else None,

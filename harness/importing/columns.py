@@ -6,30 +6,316 @@ A channel that the map leaves out is guessed from well-known header words; what 
 """
 
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.header_words import (
-    CHANNELS,
-    CLOCK_UNITS,
-    KNOWN_UNITS,
-    OTHERS,
-    SHORT,
-    SURER,
-    UNITS,
-    WORDS,
-    WORDS_IN,
-    bare,
-    clock_of,
-    factor_of,
-    plain_word,
-    unit_factor,
+from amphora.harness.importing.header_words import MORE_UNITS, MORE_WORDS, OUT_OF_THE_CELL, with_factor
+
+CHANNELS = ("t", "v", "i", "temp", "step", "steptime", "ah", "wh")
+# Words for units, as headers and rows of units have them: the sign of the unit, its name, and the same in the languages
+# that tables come in. Compared in lower case, without accents and dots, the Greek letters as `u`.
+UNITS: dict[str, dict[str, float]] = {
+    "t": {
+        **dict.fromkeys(("ns", "nanosecond", "nanoseconds"), 1e-9),
+        **dict.fromkeys(("us", "usec", "microsecond", "microseconds"), 1e-6),
+        **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds", "millisekunden", "мс", "毫秒"), 1e-3),
+        **dict.fromkeys(
+            ("s", "sec", "secs", "second", "seconds", "sek", "sekunde", "sekunden", "seconde", "secondes", "segundo",
+             "segundos", "secondo", "secondi", "seconden", "sekund", "sekunder", "sekunda", "sekundy", "saniye", "sn",
+             "sekuntia", "с", "сек", "секунд", "секунды", "秒"), 1.0),
+        **dict.fromkeys(
+            ("min", "mins", "minute", "minutes", "minuten", "minuto", "minutos", "minuti", "minuut", "minut", "minuter",
+             "minutter", "minuta", "minuty", "dakika", "dk", "minuuttia", "мин", "минут", "минуты", "分", "分钟",
+             "分鐘"),
+            60.0),
+        **dict.fromkeys(
+            ("h", "hr", "hrs", "hour", "hours", "std", "stunde", "stunden", "heure", "heures", "hora", "horas", "ora",
+             "ore", "uur", "uren", "timme", "timmar", "timer", "godz", "godziny", "godzin", "hodina", "hodiny", "hodin",
+             "saat", "tuntia", "ч", "час", "часы", "часов", "时", "小时", "小時"), 3600.0),
+        **dict.fromkeys(
+            ("d", "day", "days", "tag", "tage", "jour", "jours", "dia", "dias", "giorno", "giorni", "dag", "dagen",
+             "dagar", "dni", "gun", "сут", "дни", "天", "日"), 86400.0),
+    },
+    "v": {
+        **dict.fromkeys(("v", "volt", "volts", "volty", "voltios", "volti", "в", "вольт", "伏"), 1.0),
+        **dict.fromkeys(("mv", "millivolt", "millivolts", "мв", "毫伏"), 1e-3),
+        **dict.fromkeys(("uv", "microvolt", "microvolts"), 1e-6),
+    },
+    "i": {
+        **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes", "amperios", "ampery", "а", "ампер", "安"), 1.0),
+        **dict.fromkeys(
+            ("ma", "milliamp", "milliamps", "milliampere", "milliamperes", "miliamperios", "ма", "毫安"), 1e-3),
+        **dict.fromkeys(("ua", "microamp", "microamps", "microampere", "microamperes"), 1e-6),
+    },
+    "temp": {
+        **dict.fromkeys(("c", "degc", "°c", "deg c", "celsius", "degree celsius", "grad c", "℃"), 1.0),
+        **dict.fromkeys(("f", "degf", "°f", "deg f", "fahrenheit", "k", "kelvin"), 1.0),
+    },
+    "ah": {"ah": 1.0, "mah": 1e-3, "uah": 1e-6, "ampere hours": 1.0, "amp hours": 1.0, "milliamp hours": 1e-3},
+    "wh": {"wh": 1.0, "mwh": 1e-3, "watt hours": 1.0},
+    "step": {},
+}  # fmt: skip
+UNITS = {name: {**group, **MORE_UNITS.get(name, {})} for name, group in UNITS.items()}
+UNITS["steptime"] = UNITS["t"]
+NO_UNIT = {"w", "mw", "watt", "ohm", "mohm", "%", "hz", "k", "pa", "g", "1"}  # units of none of our quantities
+SHORT = {"t": {1.0: "s", 60.0: "min", 3600.0: "h", 86400.0: "d", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"},
+         "v": {1.0: "V", 1e-3: "mV", 1e-6: "uV"}, "i": {1.0: "A", 1e-3: "mA", 1e-6: "uA"}}  # fmt: skip
+CLOCK_UNITS = {"mm:ss": 1.0 / 60.0, "h:mm": 1.0}  # of two figures with a colon, read as hours and minutes
+# Words that headers use, the surest first; compared without unit, case and punctuation.
+WORDS: dict[str, tuple[str, ...]] = {
+    "t": (
+        "test time", "total time", "elapsed time", "time elapsed", "run time", "time", "t", "time stamp", "timestamp",
+        "elapsed", "seconds", "date time", "datetime", "zeit",
+    ),
+    "v": (
+        "voltage", "voltage measured", "cell voltage", "measured voltage", "terminal voltage", "volt", "volts", "v",
+        "u", "ucell", "ecell", "potential", "spannung",
+    ),
+    "i": (
+        "current", "current measured", "cell current", "measured current", "amps", "amp", "i", "strom",
+    ),
+    "temp": (
+        "temperature", "cell temperature", "temperature measured", "temp", "temperatur", "surface temperature",
+        "skin temperature", "t cell", "tcell", "battery temperature",
+    ),
+    "steptime": ("step time",),
+    "step": ("step index", "step", "step number", "step no"),
+}  # fmt: skip
+# Where no header is one of those as a whole: one of these words in it, in the languages that tables come in.
+WORDS_IN: dict[str, frozenset[str]] = {
+    "t": frozenset(
+        [
+            "time",
+            "times",
+            "zeit",
+            "temps",
+            "tiempo",
+            "tempo",
+            "tijd",
+            "czas",
+            "tid",
+            "cas",
+            "время",
+            "时间",
+            "時間",
+            "aika",
+            "zaman",
+            "sure",
+            "timestamp",
+            "stamp",
+            "zeitstempel",
+            "datum",
+            "date",
+            "datetime",
+            "uhrzeit",
+            "elapsed",
+            "duration",
+            "dauer",
+            "clock",
+            "uhr",
+            "utc",
+            "fecha",
+            "hora",
+            "heure",
+            "data",
+            "дата",
+            "日期",
+            "日時",
+            "t",
+        ]
+    ),
+    "v": frozenset(
+        [
+            "voltage",
+            "volt",
+            "volts",
+            "spannung",
+            "zellspannung",
+            "tension",
+            "voltaje",
+            "tensione",
+            "spanning",
+            "napiecie",
+            "tensao",
+            "spaending",
+            "spænding",
+            "napeti",
+            "feszultseg",
+            "напряжение",
+            "电压",
+            "電圧",
+            "電壓",
+            "jannite",
+            "gerilim",
+            "potential",
+            "vbat",
+            "ubat",
+            "vcell",
+            "ucell",
+            "u",
+            "v",
+        ]
+    ),
+    "i": frozenset(
+        [
+            "current",
+            "strom",
+            "courant",
+            "intensite",
+            "corriente",
+            "corrente",
+            "stroom",
+            "prad",
+            "proud",
+            "aram",
+            "ток",
+            "电流",
+            "電流",
+            "virta",
+            "akim",
+            "amperage",
+            "amps",
+            "amperes",
+            "ibat",
+            "icell",
+            "i",
+        ]
+    ),
+    "temp": frozenset(
+        [
+            "temperature",
+            "temperatur",
+            "temperatura",
+            "temperatuur",
+            "teplota",
+            "lampotila",
+            "sicaklik",
+            "温度",
+            "температура",
+        ]
+    ),
+}
+WORDS_IN = {name: words | frozenset(MORE_WORDS.get(name, ())) for name, words in WORDS_IN.items()}
+MEANS = frozenset(("mean", "average", "avg", "load"))  # of OTHERS: taken where nothing better is there
+OTHERS = frozenset(  # a column with such a word is not what the cell shows at that time
+    [
+        "set",
+        "setpoint",
+        "soll",
+        "target",
+        "limit",
+        "max",
+        "min",
+        "maximum",
+        "minimum",
+        "mean",
+        "average",
+        "avg",
+        "rms",
+        "ambient",
+        "room",
+        "raum",
+        "supply",
+        "load",
+        "remaining",
+        "left",
+        "std",
+        "deviation",
+        "error",
+        "resistance",
+        "power",
+        "cycle",
+        "zyklus",
+        "step",
+        "schritt",
+        "charger",
+        "rated",
+        "nominal",
+        "capacity",
+        "kapazitat",
+        "energy",
+        "energie",
+        "index",
+        "range",
+        "status",
+        "sense",
+        "reference",
+        "ref",
+    ]
 )
+ANOTHER_TIME = frozenset(  # it counts from the row before, or something else than the test
+    ("interval", "intervall", "dt", "delta", "δt", "last", "previous", "since last", "per", "remaining", "step")
+)
+SURER = frozenset(
+    ["measured", "cell", "battery", "batterie", "zelle", "ist", "actual", "actuelle", "bat", "total", "test"]
+)
+CELLS = frozenset(  # of a column that says whose row it is
+    [
+        "channel",
+        "channels",
+        "kanal",
+        "canal",
+        "canale",
+        "cell",
+        "zelle",
+        "cella",
+        "cellule",
+        "celda",
+        "battery",
+        "batterie",
+        "slot",
+        "bay",
+        "schacht",
+        "chan",
+        "ch",
+        "platz",
+        "holder",
+        "position",
+        "specimen",
+        "sample",
+        "probe",
+        "unit",
+        "device",
+        "id",
+        "cellid",
+        "serial",
+        "通道",
+    ]
+)
+ENERGY_COUNTERS = {
+    "counter_charge_Wh": ("charge energy", "charge wh", "wh charge", "wh in"),
+    "counter_discharge_Wh": ("discharge energy", "discharge wh", "wh discharge", "wh out"),
+    "counter_Wh": ("wh", "energy", "watt hours"),
+}
+CHARGE_COUNTERS = {
+    "counter_charge_Ah": (
+        "charge capacity",
+        "charged capacity",
+        "charge ah",
+        "ah charge",
+        "ah charged",
+        "ah in",
+        "chg ah",
+    ),
+    "counter_discharge_Ah": (
+        "discharge capacity",
+        "discharged capacity",
+        "discharge ah",
+        "ah discharge",
+        "ah discharged",
+        "ah out",
+        "dis ah",
+        "discharge",
+        "dchg ah",
+    ),
+    "counter_Ah": ("ah", "capacity", "amp hours", "amphours", "charge"),
+}
 
 
 @dataclass(frozen=True)
-class ColumnSource:
+class Source:
     """Where a channel comes from: a column (from 0), as a message shows it, and the factor to SI.
 
     `stated` is whether somebody said the unit: the header, a row of units, the map's factor or `--units`.
@@ -71,7 +357,7 @@ def parse_map(text: str) -> dict[str, str]:
 
 def sources_of(
     where: str, header: Sequence[str], width: int, mapping: Mapping[str, str], notes: list[str]
-) -> dict[str, ColumnSource]:
+) -> dict[str, Source]:
     """Return which column each channel comes from; what was guessed or scaled goes into `notes`.
 
     Args:
@@ -114,11 +400,129 @@ def sources_of(
     return sources
 
 
+def plain_word(text: str) -> str:
+    """Return a text in lower case, without accents, the letter for a millionth as `u`."""
+    text = text.replace("µ", "u").replace("μ", "u").replace("ł", "l").replace("Ł", "L").replace("ı", "i")
+    text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    return re.sub(r"\s+", " ", text).strip().lower()
+
+
+_KNOWN_UNITS = {unit for group in UNITS.values() for unit in group} | NO_UNIT
+_WORD_UNITS = {unit for unit in _KNOWN_UNITS if len(unit) > 1 and not unit.startswith(("°", "%"))} | {
+    "s",
+    "h",
+    "v",
+    "a",
+}
+_AMBIGUOUS = {"min", "timer", "hora", "heure", "ora", "volt", "volts", "amp", "amps", "dia", "1", "k"}
+
+
+def _unit_last(text: str) -> str:
+    """Return a header with its unit behind its words: '[min] Time' and 's Time' -> 'Time (min)'."""
+    found = re.match(r"^[\[(<{]\s*([^\])>}]+?)\s*[\])>}]\s*([^\W\d].*)$", text) or re.match(
+        r"^(\w{1,3}) (\w{2,})$", text
+    )
+    if found is None or plain_word(found.group(1)) not in _KNOWN_UNITS:
+        return text
+    word = plain_word(found.group(2))
+    known = any(word in words or word.split()[0] in words for words in WORDS_IN.values())
+    return f"{found.group(2)} ({found.group(1)})" if known else text
+
+
+def bare(header: str) -> tuple[str, str]:
+    """Return a header's words and its unit: 'Test_Time(s)' -> ('test time', 's').
+
+    A unit stands in brackets, after a slash or a comma, or is the last word, with or without `in` before it.
+    """
+    text = _unit_last(header.strip().replace("（", "(").replace("）", ")"))
+    if " " in text and plain_word(text) in _KNOWN_UNITS:
+        return "", plain_word(text)
+    unit = ""
+    found = re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
+    if found is None or found.start() == 0:
+        found = re.search(r",\s*([^\W\d]+)\s*$", text)
+    if found and found.start() > 0:
+        unit, text = found.group(1), text[: found.start()]
+        known, comma, remark = unit.partition(",")
+        if comma and plain_word(known) in _KNOWN_UNITS:  # Current (A, discharge positive)
+            unit, text = known.strip(), f"{text} {remark}"
+    words = re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text)
+    words = re.sub(r"[^\w°]+|_", " ", words).strip().lower()
+    tokens = words.split()
+    if not unit:
+        last = plain_word(tokens[-1]) if tokens else ""
+        written = re.split(r"[\W_]+", text.strip())[-1] if tokens else ""
+        if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
+            spelled = (
+                len(last) > 2 or tokens[-2] in ("in", "en") or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
+            )
+            if spelled or re.search(r"[a-z][A-Z][a-z]", text):
+                unit, tokens = written if len(written) <= 3 else last, tokens[:-1]
+                if tokens and tokens[-1] in ("in", "en"):
+                    tokens = tokens[:-1]
+        elif len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last not in ("min",):
+            return "", last  # only a unit: that is what the column holds
+    return " ".join(tokens), unit.strip()
+
+
+def is_unit(text: str) -> bool:
+    """Tell whether a text is a unit of time, voltage, current, temperature, charge or energy."""
+    return any(plain_word(text) in group for group in UNITS.values())
+
+
+def known_headers(header: Sequence[str]) -> int:
+    """Return how many headers hold a word that is known; that tells in which encoding a header was written."""
+    words = frozenset().union(*WORDS_IN.values())
+    return sum(bool(words & {*plain_word(bare(name)[0]).split(), *bare(name)[0].split()}) for name in header)
+
+
+def is_row_of_units(cells: Sequence[str]) -> bool:
+    """Tell whether a line under the header names the units: at least two cells, and half of them, are units."""
+    return sum(plain_word(cell.strip(' ()[]"')) in _KNOWN_UNITS for cell in cells) >= max(2, len(cells) // 2)
+
+
+def counter_of(header: str, beside_a_discharge: bool) -> tuple[str, float] | None:
+    """Return the run folder's name for a column that counts charge or energy, and its factor; None for another.
+
+    Args:
+        header: The column's header.
+        beside_a_discharge: The table also counts the discharge: plain 'charge' is then the counter of the charge.
+    """
+    words, unit = bare(header)
+    unit = unit.lower()
+    if unit in UNITS["ah"] or re.search(r"\b(ah|amp hours)\b", words):
+        counters, factor = CHARGE_COUNTERS, UNITS["ah"].get(unit, 1.0)
+        if words == "charge" and beside_a_discharge:
+            return "counter_charge_Ah", factor
+    elif unit in UNITS["wh"] or re.search(r"\b(wh|watt hours)\b", words):
+        counters, factor = ENERGY_COUNTERS, UNITS["wh"].get(unit, 1.0)
+    else:
+        return None
+    return next(((name, factor) for name, accepted in counters.items() if words in accepted), None)
+
+
+def counts_discharge(header: Sequence[str]) -> bool:
+    """Tell whether a column counts the charge that was discharged."""
+    return any(bare(name)[0] in CHARGE_COUNTERS["counter_discharge_Ah"] for name in header)
+
+
+def _unit_factor(channel: str, unit: str) -> float | None:
+    """Return the factor to SI of a unit, also of one with a factor of its own: `10^3 s`; None for none."""
+    for written in (unit.strip(), plain_word(unit).rstrip(".")):
+        if written in UNITS[channel]:
+            return UNITS[channel][written]
+    scaled = with_factor(unit)
+    if scaled is None:
+        return None
+    own = UNITS[channel].get(plain_word(scaled[1]))
+    return None if own is None else scaled[0] * own
+
+
 def _held(header: Sequence[str]) -> str:
     return ", ".join(repr(name) for name in header)
 
 
-def _named(where: str, header: Sequence[str], width: int, channel: str, text: str, notes: list[str]) -> ColumnSource:
+def _named(where: str, header: Sequence[str], width: int, channel: str, text: str, notes: list[str]) -> Source:
     """Return the column that one entry of the map names."""
     factor = 1.0
     column = _find(header, width, text)
@@ -144,12 +548,12 @@ def _named(where: str, header: Sequence[str], width: int, channel: str, text: st
     shown = header[column] if header else str(column + 1)
     if not scaled and header:
         _, unit = bare(shown)
-        by_unit = factor_of(channel, unit) if unit else None
+        by_unit = _unit_factor(channel, unit) if unit else None
         if by_unit is not None and by_unit != 1.0:
             factor = by_unit
             notes.append(f"{channel}: the header {shown!r} names a unit; scaled by {factor:g}")
-        return ColumnSource(column, shown, factor, False, by_unit is not None, False, channel, clock_of(shown))
-    return ColumnSource(column, shown, factor, False, scaled, False, channel)
+        return Source(column, shown, factor, False, by_unit is not None, False, channel, _clock_of(shown))
+    return Source(column, shown, factor, False, scaled, False, channel)
 
 
 def _find(header: Sequence[str], width: int, text: str) -> int | None:
@@ -163,7 +567,7 @@ def _find(header: Sequence[str], width: int, text: str) -> int | None:
     return None
 
 
-def _add_guessed(where: str, header: Sequence[str], sources: dict[str, ColumnSource]) -> list[str]:
+def _add_guessed(where: str, header: Sequence[str], sources: dict[str, Source]) -> list[str]:
     """Add to `sources` what the header's words tell; return it as a map that says the same."""
     used = {source.column for source in sources.values()}
     told = []
@@ -172,10 +576,10 @@ def _add_guessed(where: str, header: Sequence[str], sources: dict[str, ColumnSou
         if column is None:
             continue
         words, unit = bare(header[column])
-        factor = factor_of(channel, unit)
-        out = channel == "i" and "discharge" in words.split() and "charge" not in words.split()
+        factor = _unit_factor(channel, unit)
+        out = channel == "i" and bool(OUT_OF_THE_CELL & set(words.split())) and "charge" not in words.split()
         stated = factor is not None and channel != "step"
-        sources[channel] = ColumnSource(
+        sources[channel] = Source(
             column,
             header[column],
             1.0 if factor is None else factor,
@@ -183,7 +587,7 @@ def _add_guessed(where: str, header: Sequence[str], sources: dict[str, ColumnSou
             stated,
             out,
             channel,
-            clock_of(header[column]),
+            _clock_of(header[column]),
         )
         used.add(column)
         if channel in ("t", "v", "i", "temp"):
@@ -194,7 +598,7 @@ def _add_guessed(where: str, header: Sequence[str], sources: dict[str, ColumnSou
 def _other_unit(channel: str, unit: str) -> bool:
     """Tell whether a unit is that of another quantity."""
     word = plain_word(unit)
-    return bool(word) and word in KNOWN_UNITS and word not in UNITS[channel]
+    return bool(word) and word in _KNOWN_UNITS and word not in UNITS[channel]
 
 
 def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> int | None:
@@ -204,7 +608,7 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
             if index in used or words != word or _other_unit(channel, unit):
                 continue
             # A step has no unit; behind a time there may stand a zone or a format.
-            if unit and channel not in ("step", "t") and factor_of(channel, unit) is None:
+            if unit and channel not in ("step", "t") and _unit_factor(channel, unit) is None:
                 continue
             if channel == "t" and word not in ("test time", "total time", "elapsed time") and not unit:
                 continue  # one that says its unit first: below
@@ -212,6 +616,8 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
     if channel in ("step", "steptime"):
         return None
     best = _best_by_words(where, header, channel, used)
+    if best is None:  # the mean of a row, the current of a load: where there is nothing nearer
+        best = _best_by_words(where, header, channel, used, MEANS)
     if best is not None:
         return best
     if channel not in ("t", "v", "i"):
@@ -219,14 +625,19 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
     free = [plain_word(unit) for index, (_, unit) in enumerate(known) if index not in used]
     for index, (words, unit) in enumerate(known):  # by its unit alone, where no other column has it
         word = plain_word(unit)
-        if index not in used and word in UNITS[channel] and (not words or channel != "t") and free.count(word) == 1:
-            if words and set(plain_word(words).split()) & OTHERS:
+        if index not in used and word in UNITS[channel] and free.count(word) == 1:
+            tokens = set(plain_word(words).split())
+            if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
                 continue
+            if channel == "t" and words and words.isascii():
+                continue  # a word of ours that is none of time's may say what else it counts
             return index
     return None
 
 
-def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[int]) -> int | None:
+def _best_by_words(
+    where: str, header: Sequence[str], channel: str, used: set[int], let: frozenset[str] = frozenset()
+) -> int | None:
     """Return the column that most looks like the channel by single words of its header; None for no such."""
     scored: list[tuple[float, int]] = []
     for index, name in enumerate(header):
@@ -234,15 +645,17 @@ def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[in
         if index in used or _other_unit(channel, unit):
             continue
         tokens = set(plain_word(words).split()) | set(words.split())
-        if not tokens & WORDS_IN[channel] or tokens & OTHERS:
+        if not tokens & WORDS_IN[channel] or tokens & (OTHERS - let):
             continue
-        if channel == "temp" and unit and factor_of("temp", unit) is None:
+        if channel == "t" and tokens & ANOTHER_TIME:
             continue
-        if channel in ("v", "i") and unit and factor_of(channel, unit) is None:
+        if channel == "temp" and unit and _unit_factor("temp", unit) is None:
+            continue
+        if channel in ("v", "i") and unit and _unit_factor(channel, unit) is None:
             continue
         score = 1.0 + 0.5 * len(tokens & SURER) - 0.05 * len(tokens)
         if channel == "t":
-            score += 1.5 if factor_of("t", unit) is not None else 0.0
+            score += 1.5 if _unit_factor("t", unit) is not None else 0.0
             score -= 0.5 * bool(tokens & {"uhrzeit", "clock"})  # beside a date
         elif unit:
             score += 0.5
@@ -260,7 +673,14 @@ def _best_by_words(where: str, header: Sequence[str], channel: str, used: set[in
     return scored[0][1]
 
 
-def with_units(sources: Mapping[str, ColumnSource], units: Mapping[str, str]) -> dict[str, ColumnSource]:
+def _clock_of(header: str) -> str | None:
+    """Return which clock of two figures a header names: 'Time (mm:ss)' -> 'mm:ss'."""
+    if re.search(r"\bm{1,2}:ss", header, re.I) and not re.search(r"h:m", header, re.I):
+        return "mm:ss"
+    return "h:mm" if re.search(r"\bh{1,2}:mm(?!:)", header, re.I) else None
+
+
+def with_units(sources: Mapping[str, Source], units: Mapping[str, str]) -> dict[str, Source]:
     """Return the sources with the units that somebody stated: channel -> unit, as `parse_units` gives them."""
     out = dict(sources)
     for channel, unit in units.items():
@@ -292,6 +712,13 @@ def parse_units(text: str) -> dict[str, str]:
             raise InputError(f"--units: {name}={unit[:30]!r}; {', '.join(accepted)} are accepted")
         out[name] = unit
     return out
+
+
+def unit_factor(channel: str, unit: str) -> float | None:
+    """Return the factor to SI of a unit as somebody gave it, None for none; `t` may also be mm:ss or h:mm."""
+    if channel == "t" and unit.strip().lower() in CLOCK_UNITS:
+        return CLOCK_UNITS[unit.strip().lower()]
+    return _unit_factor(channel, unit)
 
 
 def one_cells_header(where: str, header: Sequence[str], which: str) -> list[str] | None:

@@ -31,13 +31,19 @@ from amphora.harness.cells.cell import Cell, check_id
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
-from amphora.harness.importing.columns import ColumnSource, one_cells_header, sources_of, with_units
+from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
 from amphora.harness.importing.long_table import LongRows, is_long, long_rows, read_parts
-from amphora.harness.importing.plausibility import current_into_cell, doubt_scale, judge, states_of, without_strays
-from amphora.harness.importing.rows import Rows, readings_of, rows_of, table_of_one_cell
+from amphora.harness.importing.odd_columns import put_together
+from amphora.harness.importing.plausibility import (
+    current_into_cell,
+    doubt_scale,
+    judge,
+    settle_units,
+    states_of,
+)
+from amphora.harness.importing.rows import Rows, Told, readings_of, rows_of, table_of_one_cell
+from amphora.harness.importing.strays import without_strays
 from amphora.harness.importing.table_file import Layout, read_bytes, read_table
-from amphora.harness.importing.told import Told
-from amphora.harness.importing.unit_choice import settle_units
 
 if TYPE_CHECKING:
     import numpy as np
@@ -192,7 +198,7 @@ def _read(
     """Return a table's rows, judged, current positive into the cell; and what `run.json` keeps of the import."""
     notes: list[str] = []
 
-    def channels(layout: Layout) -> Mapping[str, ColumnSource]:
+    def channels(layout: Layout) -> Mapping[str, Source]:
         return with_units(sources_of(str(file), layout.header, layout.width, mapping, []), units)
 
     if is_long(file) and which is None and (parts := read_parts(file, channels)) is not None:
@@ -225,10 +231,11 @@ def _judged(
     units: Mapping[str, str],
     which: str | None,
     form: str,
-) -> tuple[Rows, Mapping[str, ColumnSource]]:
+) -> tuple[Rows, Mapping[str, Source]]:
     """Return the rows of a table, judged, current positive into the cell; and where each channel was taken from."""
     import numpy as np
 
+    layout, table = put_together(layout, table, mapping, told.notes)
     header = layout.header
     own = one_cells_header(str(file), header, which) if which is not None and header else None
     if own is not None:
@@ -260,7 +267,7 @@ def _imported(
     checksum: str,
     layout: Layout,
     first_utc: str | None,
-    sources: Mapping[str, ColumnSource],
+    sources: Mapping[str, Source],
     told: Told,
 ) -> dict[str, Any]:
     return {

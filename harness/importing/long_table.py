@@ -19,12 +19,10 @@ from typing import IO, TYPE_CHECKING, Any, cast
 import numpy as np
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.columns import ColumnSource
-from amphora.harness.importing.numbers import number_column
-from amphora.harness.importing.rows import Rows, step_column, temperature_column
+from amphora.harness.importing.columns import Source
+from amphora.harness.importing.rows import Rows, Told, number_column, step_column, temperature_column
 from amphora.harness.importing.rows import extra_columns as extras_of
 from amphora.harness.importing.table_file import HEAD_BYTES, Layout, layout_of, options_of, plain_lines
-from amphora.harness.importing.told import Told
 
 if TYPE_CHECKING:
     import numpy as np
@@ -99,7 +97,7 @@ def is_long(file: Path) -> bool:
     return size * (PACKED if packed else 1) > LONG_BYTES
 
 
-def read_parts(file: Path, channels: Callable[[Layout], Mapping[str, ColumnSource]]) -> Parts | None:
+def read_parts(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Parts | None:
     """Read a long table once, in parts.
 
     Args:
@@ -115,7 +113,7 @@ def read_parts(file: Path, channels: Callable[[Layout], Mapping[str, ColumnSourc
         return None
 
 
-def _read(file: Path, channels: Callable[[Layout], Mapping[str, ColumnSource]]) -> Parts:
+def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Parts:
     with _opened(file) as held:
         head = held.read(HEAD_BYTES)
     if head[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0") or head[:2] in (b"\xff\xfe", b"\xfe\xff") or 0 in head[:4096]:
@@ -213,7 +211,7 @@ class LongRows:
 
     parts: Parts
     judged: Rows
-    sources: Mapping[str, ColumnSource]
+    sources: Mapping[str, Source]
     sign: float
     time_of: "Callable[[FloatArray], FloatArray]"
 
@@ -256,7 +254,7 @@ class LongRows:
         return told.notes
 
 
-def long_rows(parts: Parts, judged: Rows, sources: Mapping[str, ColumnSource], told: Told) -> LongRows | None:
+def long_rows(parts: Parts, judged: Rows, sources: Mapping[str, Source], told: Told) -> LongRows | None:
     """Return the rows to write, by what was judged of those that stand for them; None where it does not carry over."""
     table = parts.standing
     if judged.restarts or judged.executed.size != len(table):

@@ -7,16 +7,15 @@ message gives. The limits are common practice for single cells.
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from amphora.harness.cells.forms import forms
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.columns import ColumnSource
-from amphora.harness.importing.rows import Rows
-from amphora.harness.importing.table_file import Layout, lines_text
-from amphora.harness.importing.told import Told
-from amphora.harness.importing.unit_choice import DOUBT_AH, FULL_SWING_H, SWING_V, most_Ah, swing_of
+from amphora.harness.importing.columns import CLOCK_UNITS, SHORT, Source, bare, unit_factor
+from amphora.harness.importing.rows import DAY_S, Readings, Rows, Told
+from amphora.harness.importing.strays import silent_ammeter
+from amphora.harness.importing.table_file import Layout
 
 if TYPE_CHECKING:
     import numpy as np
@@ -26,8 +25,11 @@ if TYPE_CHECKING:
     FloatArray = npt.NDArray[np.float64]
     BoolArray = npt.NDArray[np.bool_]
 
-STRAY_ROWS = 5  # so many readings in a row may be strays
-MOST_STRAYS = 0.02
+MOST_AH = 8.0  # of a cell whose form nobody told, where a unit has to be found: common practice
+LEAST_AH = 0.02
+FULL_SWING_H = (0.13, 50.0)  # a cell emptied or filled within less or more is no test of this trade
+SWING_V = (0.004, 1.6)  # resistance times capacity per hour: the step of the voltage at 1 h rate
+DOUBT_AH = (0.002, 300.0)  # a full swing of a cell of any kind
 Sign = Literal["negative", "positive"]
 
 _STATES = (  # words for what a row does, as tables have them; the beginning of the word decides
@@ -36,7 +38,7 @@ _STATES = (  # words for what a row does, as tables have them; the beginning of 
 )
 
 
-def states_of(layout: Layout, table: "pd.DataFrame", sources: Mapping[str, ColumnSource]) -> "FloatArray | None":
+def states_of(layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Source]) -> "FloatArray | None":
     """Return what a column of words says each row of the table does, shape (rows,); None without such a column.
 
     -1 is a discharge, 1 a charge, 0 neither.
@@ -112,6 +114,272 @@ def current_into_cell(
     return -current_A if chosen == "positive" else current_A
 
 
+class Swing(NamedTuple):
+    """The largest charge or discharge of some readings, in their units; `full` where it emptied or filled the cell."""
+
+    charge: float  # unit of current times unit of time
+    length: float  # unit of time
+    step_V: float  # of the voltage where the current steps; 0 where none was seen
+    share: float  # of the cell's charge, at least
+    full: bool
+
+
+def swing_of(t: "FloatArray", voltage_V: "FloatArray", current: "FloatArray") -> Swing | None:
+    """Return the largest charge or discharge; None where no current flows.
+
+    Args:
+        t: Time in any unit, shape (n,), oldest first.
+        voltage_V: Voltage in volt, shape (n,).
+        current: Current in any unit and sign, shape (n,).
+    """
+    import numpy as np
+
+    if t.size < 8:
+        return None
+    span = np.diff(t)
+    usual = float(np.median(span[span > 0])) if (span > 0).any() else 0.0
+    span = np.where((span < 0) | (span > 200 * usual), 0.0, span)
+    size = float(np.quantile(np.abs(current), 0.98))
+    if size <= 0:
+        return None
+    best: tuple[float, int, int, float] | None = None
+    for sign in (-1, 1):
+        loaded = sign * current > 0.02 * size
+        opposite = sign * current < -0.02 * size
+        edges = np.flatnonzero(opposite)
+        bounds = np.concatenate(([-1], edges, [t.size]))
+        flow = np.where(loaded[:-1], np.abs(current[:-1]), 0.0) * span
+        total = np.concatenate(([0.0], np.cumsum(flow)))
+        for begin, end in zip(bounds[:-1] + 1, bounds[1:], strict=True):
+            if end - begin < 4:
+                continue
+            charge = float(total[int(min(end, t.size)) - 1] - total[int(begin)])
+            if best is None or charge > best[0]:
+                best = (charge, int(begin), int(end), float(sign))
+    if best is None or best[0] <= 0:
+        return None
+    charge, begin, end, way = best
+    rows = np.flatnonzero(way * current[begin:end] > 0.02 * size) + begin
+    if rows.size < 4:
+        return None
+    length = float(np.sum(span[rows[rows < span.size]]))
+    inner = voltage_V[rows]
+    calm = np.quantile(inner, (0.01, 0.05, 0.5, 0.95, 0.99))
+    low, middle, high = float(calm[0]), float(calm[2]), float(calm[4])
+    nickel = high < 1.9
+    if nickel:
+        full = low < 1.1 and high > 1.2
+    elif middle < 3.4 and high < 3.72:
+        full = low < 3.0 and high > 3.15
+    else:
+        full = low < 3.45 and high > 3.85
+    share = min(1.0, (high - low) / (0.35 if nickel else 1.1))
+    steps = np.flatnonzero(np.abs(np.diff(current)) > 0.5 * size)
+    jumps = np.abs(voltage_V[steps + 1] - voltage_V[steps]) if steps.size else np.zeros(0)
+    return Swing(charge, length, float(np.median(jumps)) if jumps.size else 0.0, max(share, 0.02), full)
+
+
+def settle_units(
+    file: Path, readings: Readings, sources: Mapping[str, Source], form: str, told: Told
+) -> dict[str, Source]:
+    """Return the sources with the units that nobody stated, where only one reading of them makes sense.
+
+    Time, voltage and current are judged together: how long a full swing lasts, what charge it moves, what
+    the voltage does where the current steps, and a counter of charge in the table itself. The limits are
+    common practice for single cells.
+
+    Args:
+        file: As messages name it.
+        readings: As they stand in the table.
+        sources: Which column each channel comes from.
+        form: The cell's form, as on the shelf; empty when not known.
+        told: Is added to.
+
+    Raises:
+        InputError: several readings make sense, or none; the message names them and the option that decides.
+    """
+    import numpy as np
+
+    out = dict(sources)
+    v = readings.v
+    if "v" in readings.unstated:
+        middle = float(np.median(np.abs(v))) if v.size else 0.0
+        factor = 1.0 if middle <= 60 else 1e-3 if 500 <= middle <= 60_000 else 1e-6 if 5e5 <= middle <= 6e6 else 0.0
+        if factor == 0.0:
+            raise InputError(
+                f"{file}: voltages about {middle:.4g} in {sources['v'].shown}, in no unit that is stated; state it, as "
+                "--units v=mV"
+            )
+        v = v * factor
+        out["v"] = _stated(sources["v"], factor)
+        if factor != 1.0:
+            told.note(f"v: {sources['v'].shown} states no unit; about {middle:.4g}: read as {SHORT['v'][factor]}")
+    if not readings.unstated & {"t", "i"}:
+        return out
+    _refuse_unknown_unit(file, readings, sources)
+    swing = swing_of(readings.t, v, readings.i)
+    times = {"": 1.0}
+    if "t" in readings.unstated:
+        times = (
+            dict(CLOCK_UNITS) if readings.two_figures else {SHORT["t"][f]: f for f in (1.0, 60.0, 3600.0, DAY_S, 1e-3)}
+        )
+    currents = {"A": 1.0, "mA": 1e-3} if "i" in readings.unstated else {"": 1.0}
+    if swing is None:
+        if not readings.two_figures and all(
+            name in ("", "s", "A") for name in (next(iter(times)), next(iter(currents)))
+        ):
+            told.warn(
+                "scale-doubtful", "No unit is stated and too little current flows to prove one: s and A were taken."
+            )
+            return _with_choice(out, readings, "s" if "t" in readings.unstated else "", next(iter(currents)))
+        raise InputError(
+            f"{file}: the times in {sources['t'].shown} may be mm:ss or h:mm; state it, as --units t=mm:ss"
+        )
+    limits = (LEAST_AH, _most_Ah(form))
+    counted = _counted(readings, swing)
+    fits: list[tuple[str, str]] = []
+    for t_unit, t_factor in times.items():
+        for i_unit, i_factor in currents.items():
+            charge_Ah = swing.charge * t_factor * i_factor / 3600
+            hours = swing.length * t_factor / 3600
+            if counted is not None:
+                if abs(charge_Ah / counted - 1) < 0.1:
+                    fits.append((t_unit, i_unit))
+            elif _makes_sense(charge_Ah, hours, swing, limits):
+                fits.append((t_unit, i_unit))
+    plain = (next(iter(times)), next(iter(currents)))
+    if (
+        len(fits) > 1
+        and plain in fits
+        and not any(sources[c].guessed for c in readings.unstated)
+        and not readings.two_figures
+    ):
+        # The map names the column and no factor: that states second and ampere, and what speaks against it is told.
+        other = next(one for one in fits if one != plain)
+        told.warn(
+            "scale-doubtful",
+            f"The map gives no factor: read as {_reading_text(*plain, swing, times, currents, readings)}; it could be "
+            f"{_reading_text(*other, swing, times, currents, readings)}.",
+        )
+        return _with_choice(out, readings, *plain)
+    if len(fits) == 1:
+        t_unit, i_unit = fits[0]
+        words = [
+            f"{sources[c].shown} in {unit}" for c, unit in (("t", t_unit), ("i", i_unit)) if c in readings.unstated
+        ]
+        by = "the table's own counter of charge agrees" if counted is not None else "only so a cell makes sense"
+        told.note(f"no unit is stated: {' and '.join(words)}, as {by} (--units says otherwise)")
+        return _with_choice(out, readings, t_unit, i_unit)
+    if not fits and plain[0] in ("", "s") and plain[1] in ("", "A"):
+        charge_Ah, hours = swing.charge / 3600, swing.length / 3600
+        if DOUBT_AH[0] <= charge_Ah <= DOUBT_AH[1] and 0.5 * FULL_SWING_H[0] <= hours <= 10 * FULL_SWING_H[1]:
+            told.warn(
+                "scale-doubtful",
+                f"No unit is stated, and none makes sense of this cell: read as {charge_Ah:.3g} Ah in {hours:.3g} h.",
+            )
+            return _with_choice(out, readings, *plain)
+    shown = [
+        _reading_text(t, i, swing, times, currents, readings)
+        for t, i in (fits[:2] or [(next(iter(times)), next(iter(currents)))])
+    ]
+    option = ",".join(
+        f"{channel}={unit}" for channel, unit in zip("ti", fits[-1] if fits else ("min", "mA"), strict=True)
+        if channel in readings.unstated
+    )  # fmt: skip
+    columns = " and ".join(sources[channel].shown for channel in ("t", "i") if channel in readings.unstated)
+    if fits:
+        raise InputError(
+            f"{file}: no unit is stated for {columns}, and it may be {shown[0]} or {shown[1]}; state it, "
+            f"as --units {option}"
+        )
+    raise InputError(
+        f"{file}: no unit is stated for {columns}, and none makes sense of a cell ({shown[0]}); state it, as "
+        f"--units {option}"
+    )
+
+
+def _refuse_unknown_unit(file: Path, readings: Readings, sources: Mapping[str, Source]) -> None:
+    """Refuse a time that counts in a unit which its header names and nobody here knows: it is not to be guessed.
+
+    Raises:
+        InputError: as said.
+    """
+    unit = bare(sources["t"].shown)[1] if sources["t"].guessed else ""
+    if "t" not in readings.unstated or readings.two_figures or not unit or unit_factor("t", unit) is not None:
+        return
+    if re.search(r"[:]|^(utc|gmt|cet|cest|local|iso.*|hms|dd|mm|yy|yyyy|excel|unix|epoch|elapsed)", unit, re.I):
+        return
+    raise InputError(
+        f"{file}: the times in {sources['t'].shown!r} are in {unit[:20]!r}, which is no unit of time known here; state "
+        f"one of {', '.join(SHORT['t'].values())}, as --units t=min"
+    )
+
+
+def _stated(source: Source, factor: float) -> Source:
+    return replace(source, factor=factor, stated=True)
+
+
+def _with_choice(out: dict[str, Source], readings: Readings, t_unit: str, i_unit: str) -> dict[str, Source]:
+    if "t" in readings.unstated:
+        if readings.two_figures:
+            out["t"] = replace(out["t"], clock=t_unit)
+        else:
+            out["t"] = _stated(out["t"], unit_factor("t", t_unit) or 1.0)
+    if "i" in readings.unstated:
+        out["i"] = _stated(out["i"], unit_factor("i", i_unit) or 1.0)
+    return out
+
+
+def _reading_text(
+    t: str, i: str, swing: Swing, times: Mapping[str, float], currents: Mapping[str, float], readings: Readings
+) -> str:
+    charge_Ah = swing.charge * times[t] * currents[i] / 3600
+    names = " and ".join(name for name in (t, i) if name)
+    return f"{names}: {charge_Ah:.3g} Ah in {swing.length * times[t] / 3600:.3g} h"
+
+
+def _most_Ah(form: str) -> float:
+    from amphora.harness.cells.forms import form_of
+
+    found = form_of(form)
+    return MOST_AH if found is None else 1.3 * max(found.most(nickel=False), found.most(nickel=True))
+
+
+def _makes_sense(charge_Ah: float, hours: float, swing: Swing, limits: tuple[float, float]) -> bool:
+    """Tell whether a swing of that charge and length can be a test of a cell."""
+    least_Ah, most_Ah = limits
+    shortest, longest = FULL_SWING_H
+    if swing.full:
+        steps_ok = swing.step_V <= 0 or SWING_V[0] <= swing.step_V * hours <= SWING_V[1]
+        return least_Ah <= charge_Ah <= most_Ah and shortest <= hours <= longest and steps_ok
+    # A part of a swing: the whole lasts at least as long, and at most as the voltage's share tells, with room.
+    whole = 4.0 / swing.share
+    steps_ok = swing.step_V <= 0 or (SWING_V[0] <= swing.step_V * hours * whole and swing.step_V * hours <= SWING_V[1])
+    return (
+        charge_Ah <= most_Ah
+        and charge_Ah * whole >= least_Ah
+        and hours <= longest
+        and hours * whole >= shortest
+        and steps_ok
+    )
+
+
+def _counted(readings: Readings, swing: Swing) -> float | None:
+    """Return what a counter of charge in the table counted, in Ah; None for none, or for one that is reset."""
+    import numpy as np
+
+    best = None
+    for values in readings.counters.values():
+        good = values[np.isfinite(values)]
+        if good.size < 8:
+            continue
+        moved = np.diff(good)
+        way = float(np.abs(moved).sum())
+        if way > 0 and abs(float(moved.sum())) > 0.98 * way:  # counts one way
+            best = max(best or 0.0, way)
+    return best
+
+
 def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
     """Warn where a swing lasts as no test does, moves what no cell holds, or differs from the table's counter."""
     import numpy as np
@@ -136,7 +404,7 @@ def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
             return
     least, most = DOUBT_AH
     if form.strip().lower() in _forms():
-        most = 1.5 * most_Ah(form)
+        most = 1.5 * _most_Ah(form)
     if charge_Ah > most or (
         swing.full
         and (
@@ -152,61 +420,9 @@ def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
 
 
 def _forms() -> frozenset[str]:
+    from amphora.harness.cells.forms import forms
+
     return frozenset(name.lower() for name in forms() if len(name) > 1)  # not C and D: letters say other things, too
-
-
-def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
-    """Return the rows without readings that no cell gives in mid-run: 0 V between two good ones, or a million ampere.
-
-    At most a few in a row and few in all; they are named. What stands at the end is kept: it may be the end.
-
-    Raises:
-        InputError: more than a few.
-    """
-    import numpy as np
-
-    v, i = rows.columns["v"], rows.columns["i"]
-    if v.size < 20:
-        return rows
-    middle_V = float(np.median(v))
-    scale_A = float(np.quantile(np.abs(i), 0.98))
-    wild = (np.abs(v) < 0.02 * middle_V) | (v > 2.5 * middle_V) | (v < -0.5 * middle_V)
-    wild |= np.abs(i) > max(20 * scale_A, 1.0) if scale_A > 0 else np.abs(i) > 1e3
-    if not wild.any():
-        return rows
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], wild.astype(np.int8), [0]))))
-    out = np.zeros(v.size, bool)
-    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        mid_run = begin > 0 and end < v.size
-        if mid_run and end - begin <= STRAY_ROWS and abs(v[end] - v[begin - 1]) < 0.15 * middle_V:
-            out[begin:end] = True
-    # One reading of the current may be wild anywhere: the cell was not there.
-    out |= (np.abs(i) > max(1000 * scale_A, 1e3)) & (np.abs(i) > 1e3)
-    if not out.any():
-        return rows
-    if out.sum() > max(3, MOST_STRAYS * v.size):
-        raise InputError(
-            f"{file}, line {int(rows.lines[np.flatnonzero(out)[0]])}: {int(out.sum())} of {v.size} rows hold readings "
-            "that no cell gives (0 V under way, or a current far beyond all others); a table with a few is accepted"
-        )
-    first = int(np.flatnonzero(out)[0])
-    told.note(lines_text(rows.lines[out].tolist(), "a reading that no cell gives in mid-run; set aside"))
-    told.warn(
-        "stray-readings",
-        f"{int(out.sum())} reading(s) that no cell gives in mid-run were set aside, first at line "
-        f"{int(rows.lines[first])}: "
-        f"{v[first]:.4g} V, {i[first]:.4g} A.",
-    )
-    keep = ~out
-    before = np.cumsum(out)
-    return Rows(
-        {name: values[keep] for name, values in rows.columns.items()},
-        {name: values[keep] for name, values in rows.extra.items()},
-        rows.executed[keep],
-        rows.lines[keep],
-        [row - int(before[row - 1]) for row in rows.restarts if row < v.size],
-        rows.first_utc,
-    )
 
 
 def judge(file: Path, rows: Rows, told: Told) -> None:
@@ -228,6 +444,7 @@ def judge(file: Path, rows: Rows, told: Told) -> None:
     _refuse_wrong_scale(file, rows, middle_V, scale_A)
     idle = current_A < max(0.02, 0.01 * scale_A)
     _judge_jumps(file, rows, idle, scale_A, told)
+    silent_ammeter(rows, idle, told)
     _flag(rows, int(np.count_nonzero(~idle)), middle_V, scale_A, told)
 
 

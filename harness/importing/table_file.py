@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.header_words import is_row_of_units, is_unit, known_headers
+from amphora.harness.importing.columns import is_row_of_units, is_unit, known_headers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 HEAD_BYTES = 1 << 17  # that and no more of a file is looked at for its layout
 HEAD_LINES = 400
 MOST_UNPACKED_BYTES = 8 << 30
-DELIMITERS = ("\t", ";", ",", "|", " ")  # where the counts are even, the earlier one is it
+DELIMITERS = ("\t", ";", ",", "|", "~", "^", " ")  # where the counts are even, the earlier one is it
 
 _NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 _GROUPED = re.compile(r"^[+-]?\d{1,3}((,\d{3})+(\.\d*)?|(\.\d{3})+(,\d*)?)$")  # 1,234.5 and 1.234,5
@@ -37,6 +37,8 @@ WITH_UNIT = re.compile(r"^([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*
 COMPLEX = re.compile(  # 0.05-0.01j, (0.05-0.01j), 0.05 - 0.01i
     r"^\(?\s*[+-]?\d*\.?\d+(?:[eE][+-]?\d+)?\s*[+-]\s*\d*\.?\d*(?:[eE][+-]?\d+)?\s*\*?[ij]\s*\)?$"
 )
+_FORTRAN = re.compile(rb"(?<=\d)[dD](?=[+-]\d{2}(?!\d))")  # 1.0D+03
+_BROKEN_FIELD = re.compile(rb'(?<![^,;\t\r\n])"[^",;\t\d]{0,60}\r?\n[^",;\t]{0,60}"(?=[,;\t\r\n])')
 _HALF = r"(\s*[AP]\.?M\.?)?"
 CLOCK = re.compile(
     rf"^((\d+\s*d(ays?)?[\s,]*)|\d+\.)?\d{{1,6}}:\d{{1,2}}(:\d{{1,2}})?([.,]\d+)?{_HALF}$"
@@ -62,6 +64,7 @@ class Layout:
     first_line: int  # number of the first line of data, from 1
     width: int
     thousands: str | None = None
+    above: tuple[str, ...] = ()  # the lines above the rows
 
 
 def read_bytes(file: Path) -> tuple[bytes, str]:
@@ -144,13 +147,17 @@ def _sheet_as_text(file: Path, raw: bytes) -> bytes:
             lines = []
             numbers = 0
             for row in page.iter_rows(values_only=True):
-                numbers += sum(isinstance(cell, int | float | datetime) for cell in row) >= 2
+                numbers += sum(_is_value(cell) for cell in row) >= 2
                 lines.append("\t".join(_cell_text(cell) for cell in row))
             if numbers >= 2:
                 return ("\n".join(lines) + "\n").encode("utf-8")
     except (zipfile.BadZipFile, ValueError, KeyError, TypeError, OSError, SyntaxError) as error:
         raise InputError(f"{file}: is a damaged spreadsheet ({str(error)[:80]})") from error
     raise InputError(f"{file}: no rows of numbers found in the spreadsheet's sheets; a table over time is accepted")
+
+
+def _is_value(cell: object) -> bool:
+    return isinstance(cell, int | float | datetime | timedelta) or bool(isinstance(cell, str) and _NUMBER.match(cell))
 
 
 def _cell_text(cell: object) -> str:
@@ -177,6 +184,14 @@ def plain_lines(raw: bytes) -> bytes:
     if b"'" in raw:
         raw = re.sub(rb"(?<=\d)'(?=\d{3})", b"", raw)
     head = raw[:HEAD_BYTES].split(b"\n")[2:60]
+    if len(head) > 2 and sum(line.lstrip().startswith(b"'") for line in head) > 0.8 * len(head):
+        raw = raw.replace(b"'", b"")
+    if len(head) > 2 and sum(bool(_FORTRAN.search(line)) for line in head) > 0.8 * len(head):
+        raw = _FORTRAN.sub(rb"E", raw)
+    begin = raw[:2000]
+    if b'"' in begin and (broken := _BROKEN_FIELD.search(begin)) is not None:  # a header with a line break in it
+        raw = _BROKEN_FIELD.sub(lambda one: re.sub(rb"[\r\n]+", b" ", one.group()), begin) + raw[2000:]
+        del broken
     if len(head) > 2 and sum(line.lstrip().startswith(b"|") for line in head) > 0.8 * len(head):
         lines = [line.strip().strip(b"|") for line in raw.split(b"\n")]
         raw = b"\n".join(b"" if re.fullmatch(rb"[\s|:+-]*", line) else line for line in lines)
@@ -321,7 +336,8 @@ def _layout(file: Path, lines: Sequence[str]) -> Layout:
     values = [_values(cells) for cells in split]
     first = next(index for index, cells in enumerate(split) if len(cells) == width and _is_row(values[index], width))
     decimal, thousands = _decimal(delimiter, split[first:])
-    return Layout(delimiter, decimal, _header(split, values, first, width), first + 1, width, thousands)
+    header = _header(split, values, first, width) or _header_elsewhere(split, values, first, width)
+    return Layout(delimiter, decimal, header, first + 1, width, thousands, tuple(lines[:first]))
 
 
 def _is_row(values: int, width: int) -> bool:
@@ -357,11 +373,34 @@ def _header(split: Sequence[list[str]], values: Sequence[int], first: int, width
     if not wordy or sum(any(cells) for cells in between) > 1:
         return []
     header = split[wordy[-1]]
+    names_at = max(wordy[-3:], key=lambda k: (known_headers(split[k]), k))  # below it may stand units, kinds, remarks
+    if known_headers(split[names_at]) > known_headers(header) and wordy[-1] - names_at == len(wordy) - 1 - wordy.index(
+        names_at
+    ):
+        below = next((split[k] for k in wordy if k > names_at and is_row_of_units(split[k])), None)
+        return _named_columns(split[names_at], below)
     if len(wordy) >= 2 and is_row_of_units(header) and not any(map(any, split[wordy[-2] + 1 : wordy[-1]])):
-        names = split[wordy[-2]]
-        units = [unit.strip(" ()[]") for unit in header]
-        header = [f"{name} ({unit})" if unit else name for name, unit in zip(names, units, strict=True)]
-    return [cell.strip().strip('"').lstrip("#").strip() for cell in header]
+        return _named_columns(split[wordy[-2]], header)
+    return _named_columns(header, None)
+
+
+def _named_columns(names: Sequence[str], units: Sequence[str] | None) -> list[str]:
+    """Return a header, with the units of a row of units in it."""
+    if units is not None:
+        plain = [unit.strip(" ()[]") for unit in units]
+        names = [f"{name} ({unit})" if unit else name for name, unit in zip(names, plain, strict=True)]
+    return [cell.strip().strip('"').lstrip("#").strip() for cell in names]
+
+
+def _header_elsewhere(split: Sequence[list[str]], values: Sequence[int], first: int, width: int) -> list[str]:
+    """Return a header that leaves out the row numbers' column, or stands below the rows; empty without one."""
+    above = split[first - 1] if first else []
+    if len(above) == width - 1 and values[first - 1] == 0 and known_headers(above) >= 2:
+        return ["", *_named_columns(above, None)]
+    last = next((k for k in range(len(split) - 1, first, -1) if any(split[k])), first)
+    if len(split[last]) == width and values[last] == 0 and known_headers(split[last]) >= 2:
+        return _named_columns(split[last], None)
+    return []
 
 
 def _decimal(delimiter: str, rows: Sequence[list[str]]) -> tuple[str, str | None]:

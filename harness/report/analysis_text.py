@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from amphora.harness.analysis.resistance_warmth import at_temperature
 from amphora.harness.common.words import with_U
 from amphora.harness.results.result import BudgetTable, PhaseResult, ResistanceTable, RestLoss, Result, Warmth
 
@@ -127,7 +128,23 @@ def _resistances(result: Result) -> list[str]:
         )
     if len(result.resistances) > 12:
         lines.append(f"  and {len(result.resistances) - 12} more (--json)")
-    return lines
+    return [*lines, *_of_the_cell(result)]
+
+
+def _of_the_cell(result: Result) -> list[str]:
+    """Return which resistance stands for the cell, at which temperature, and what that is at 20 °C."""
+    found = result.resistance
+    if found is None or found.ohm is None:
+        return []
+    degC = found.temperature_degC
+    text = f"  {with_U(found.ohm, found.U_ohm, 1000, 'mΩ')} stands for the cell"
+    if degC is None:
+        return [f"{text}, at a temperature that was not recorded"]
+    there = at_temperature(found.ohm, found.U_ohm or 0.0, degC)
+    if there is None or there.source == "measured":
+        return [f"{text}, at the {degC:.0f} °C of the test"]
+    shown = with_U(there.ohm, there.U_ohm, 1000, "mΩ")
+    return [f"{text}, at the {degC:.0f} °C of the test; about {shown} at {there.temperature_degC:.0f} °C"]
 
 
 def _moved(result: Result) -> list[str]:

@@ -161,7 +161,9 @@ def label_content(
         after = f"{resistance['duration_s']:.3g} s" if resistance["duration_s"] is not None else ""
         value = with_U(resistance["ohm"], resistance["U_ohm"], 1000)
         leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
-        how = ", ".join(part for part in (leads, after) if part)
+        degC = result.temperature_degC if result else None
+        warm = "" if degC is None else f"{degC:.0f} °C"
+        how = ", ".join(part for part in (leads, after, warm) if part)
         short = f"{value} mΩ {leads}".rstrip()
         lines.append(Line(f"{value} mΩ" + (f" ({how})" if how else ""), 7.5, False, short=short))
         payload.append(f"{value} mohm {leads}".rstrip().replace("\u202f", ""))

@@ -20,6 +20,7 @@ from typing import Any
 from amphora.harness.common.errors import InputError
 from amphora.harness.report import html
 from amphora.harness.report.plot_style import place_of, svg_look
+from amphora.harness.report.queue_along import QueueAlong
 from amphora.harness.running.along import Along, Shelf
 from amphora.harness.running.view import View
 
@@ -43,17 +44,19 @@ _SAID = {
 Found = tuple[Along, View]
 
 
-def document(found: Sequence[Found], now: datetime.datetime, every: bool) -> dict[str, Any]:
+def document(found: Sequence[Found], now: datetime.datetime, every: bool, queue: Any = None) -> dict[str, Any]:
     """Return what the page shows, ready for JSON: finite numbers, or None.
 
     Args:
         found: Each run that is shown, and how it stands.
         now: The clock of the computer that reads.
         every: All bays, not one run.
+        queue: What is expected of the queue, as `queue_along.planned` gives it; None: none is at work.
     """
     return {
         "now_utc": now.isoformat(),
         "every": every,
+        "queue": queue,
         "runs": [
             {
                 **view.to_dict(), "run": along.folder.name, "rows": along.rows, "curve": along.curve.points(),
@@ -91,6 +94,7 @@ class LiveServer(http.server.ThreadingHTTPServer):
         self.every = every
         self._shelf = Shelf(folder) if every else None
         self._along = None if every else Along(folder)
+        self._queue = QueueAlong(folder) if every else None
         self._one_at_a_time = threading.Lock()
         self.token = token
         page, self.policy = live_html()
@@ -109,7 +113,8 @@ class LiveServer(http.server.ThreadingHTTPServer):
             found = self._shelf.look() if self._shelf is not None else []
             if self._along is not None:
                 found = [(self._along, self._along.look())]
-            return document(found, datetime.datetime.now(datetime.UTC), self.every)
+            queue = self._queue.look() if self._queue is not None else None
+            return document(found, datetime.datetime.now(datetime.UTC), self.every, queue)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """A browser that hangs up is no news."""

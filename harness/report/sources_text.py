@@ -18,6 +18,8 @@ CSV_COLUMNS = (
     "self_discharge_percent_per_month", "self_discharge_low", "self_discharge_high", "duds", "decided", "dud_share",
     "dud_low", "dud_high", "usable_Ah", "text",
 )  # fmt: skip
+TERMINAL_HEADER = ("Source", "Cells", "Holds mAh", "DC mΩ", "Loss %/month", "Duds %")
+NAME_WIDTH = 20  # so that the whole is no wider than a terminal of 80
 NOTE = (
     "Medians with their 95 % interval (none below "
     f"{LEAST_FOR_INTERVAL} values). Duds: share of the decided cells, with its 95 % interval."
@@ -47,11 +49,28 @@ def _cells(one: Source) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
+def _over_each_other(one: Source) -> list[tuple[Any, ...]]:
+    """Return a source as rows for a terminal: value and how many it is of, its interval under it."""
+    upper: list[Any] = [one.cells]
+    lower: list[Any] = [" "]
+    shown = (_shown(one.capacity, 1000, 0), _shown(one.resistance, 1000, 0), _shown(one.self_discharge, 1, 1))
+    counts = (one.capacity.n, one.resistance.n, one.self_discharge.n, one.duds.n)
+    for text, count in zip((*shown, _share(one.duds)), counts, strict=True):
+        value, _, interval = text.partition(" (")
+        upper.append(f"{value}, n {count}" if count else value)
+        lower.append(interval.rstrip(")") or " ")
+    names = textwrap.wrap(f"{one.source} {one.month}".strip(), NAME_WIDTH) or [""]
+    rows = [upper, lower] if any(map(str.strip, lower)) or len(names) > 1 else [upper]
+    rows += [[" "] * len(upper) for _ in names[2:]]
+    return [(name, *row) for name, row in zip([*names, " "][: len(rows)], rows, strict=True)]
+
+
 def render(found: Sequence[Source]) -> str:
-    """Return the table, below it each source in words and which come before which."""
-    lines = [table(HEADER, [_cells(one) for one in found], HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
-    lines += [plain(f"{f'{one.source} {one.month}'.strip()}: {one.text}") for one in found]
-    lines += [plain(text) for text in compared(found)]
+    """Return the table, below it each source in words and which come before which; no line is wider than 80."""
+    rows = [row for one in found for row in _over_each_other(one)]
+    lines = [table(TERMINAL_HEADER, rows, TERMINAL_HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
+    words = [f"{f'{one.source} {one.month}'.strip()}: {one.text}" for one in found] + compared(found)
+    lines += [line for text in words for line in textwrap.wrap(plain(text), 80, subsequent_indent="  ")]
     return "\n".join(lines)
 
 

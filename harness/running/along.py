@@ -49,7 +49,8 @@ class Stretch:
     torn: bool
     low_V: float | None
     high_V: float | None
-    current_A: float | None
+    low_A: float | None
+    high_A: float | None
     temperature_degC: float | None
 
     def take(self, other: "Stretch") -> None:
@@ -58,7 +59,9 @@ class Stretch:
         if other.low_V is not None and other.high_V is not None:
             self.low_V = other.low_V if self.low_V is None else min(self.low_V, other.low_V)
             self.high_V = other.high_V if self.high_V is None else max(self.high_V, other.high_V)
-        self.current_A = other.current_A if other.current_A is not None else self.current_A
+        if other.low_A is not None and other.high_A is not None:
+            self.low_A = other.low_A if self.low_A is None else min(self.low_A, other.low_A)
+            self.high_A = other.high_A if self.high_A is None else max(self.high_A, other.high_A)
         if other.temperature_degC is not None:
             self.temperature_degC = other.temperature_degC
 
@@ -81,7 +84,8 @@ class Curve:
             most_s = 2 * USUAL * self._usual_s or since_s
             self._usual_s = 0.9 * (self._usual_s or since_s) + 0.1 * min(since_s, most_s)
         volts = reading.voltage_V
-        new = Stretch(reading.t_s, reading.t_s, torn, volts, volts, reading.current_A, reading.temperature_degC)
+        amps = reading.current_A
+        new = Stretch(reading.t_s, reading.t_s, torn, volts, volts, amps, amps, reading.temperature_degC)
         if last is not None and not torn and reading.t_s - last.t_s < self._width_s:
             last.take(new)
             return
@@ -101,14 +105,15 @@ class Curve:
         self.stretches = kept
 
     def points(self) -> list[list[float | None]]:
-        """Return [t_s, lowest V, highest V, A, degC] of each stretch; a row of None where nobody looked."""
+        """Return [t_s, lowest and highest V, lowest and highest A, degC] of each stretch; None where nobody looked."""
         found: list[list[float | None]] = []
         for one in self.stretches:
             if one.torn:
-                found.append([None] * 5)
-            found.append([one.t_s, one.low_V, one.high_V, one.current_A, one.temperature_degC])
+                found.append([None] * 6)
+            values = [one.low_V, one.high_V, one.low_A, one.high_A, one.temperature_degC]
+            found.append([one.t_s, *values])
             if one.end_s > one.t_s:
-                found.append([one.end_s, one.low_V, one.high_V, one.current_A, one.temperature_degC])
+                found.append([one.end_s, *values])
         return found
 
 

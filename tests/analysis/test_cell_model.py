@@ -6,7 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from amphora.harness.analysis.cell_model import CellModel, cell_model
+from amphora.harness.analysis.cell_model import (
+    UNTOLD_LOW,
+    UNTOLD_LOW_U,
+    UNTOLD_MORE,
+    UNTOLD_U,
+    AHEAD_NO_REST_U_h,
+    CellModel,
+    cell_model,
+)
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.fit import fit
 from tests.support.duties import linear, simple
@@ -91,4 +99,8 @@ def test_what_goes_on_beyond_the_longest_pulse_leaves_the_test_itself_as_it_was(
     model = replace(linear(), ohm=np.full(201, 0.3), fast_ohm=np.full(201, 0.2), test_A=0.5)
     slower = model.resisting(model.slower())
     assert slower.ocv_V - 0.5 * slower.ohm == pytest.approx(model.ocv_V - 0.5 * model.ohm)
-    assert slower.ohm == pytest.approx(np.full(201, 0.4))
+    # once more of the gain from the shortest pulse on, or four tenths of it all; towards the empty end more and more
+    assert slower.ohm[0] == pytest.approx(0.42) and slower.ohm.max() == pytest.approx(0.66)
+    young = replace(model, fast_ohm=np.full(201, 0.1))
+    assert np.asarray(young.slower())[0] == pytest.approx(0.2)
+    assert (UNTOLD_MORE, UNTOLD_U, UNTOLD_LOW_U, UNTOLD_LOW, AHEAD_NO_REST_U_h) == (1.3, 0.4, 1.2, 0.5, 0.05)

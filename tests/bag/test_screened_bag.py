@@ -46,7 +46,7 @@ def bag(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBag]:
         made = VirtualBag(logs, ("a", "b", "c"), course="screened-night")
         made._screen = SeenInItsNight(logs)  # type: ignore[assignment]
         rng = random.Random(6)
-        for cell, capacity_Ah, soc in ((DUD, 0.25, 0.005), (IN_ITS_NIGHT, 0.25, 0.4), (GOOD, 2.2, 0.1)):
+        for cell, capacity_Ah, soc in ((DUD, 0.25, 0.005), (IN_ITS_NIGHT, 0.25, 0.9), (GOOD, 2.2, 0.1)):
             drawn = draw_cell(rng, "li-ion", "healthy", soc=soc, capacity_Ah=capacity_Ah)
             made.put_on_the_shelf(cell, drawn.cell, "porch lights", drawn.truth)
         made.carry_on()
@@ -71,7 +71,7 @@ def test_a_dud_that_shows_in_its_night_is_ended_there_and_charged_for_the_shelf(
     stopped = [event for event in night.events if event["kind"] == "stopped"]
     assert [event["reason"] for event in stopped] == ["interrupted"] and stopped[0]["t_s"] < 3600.0
     assert [event["off"] for event in night.events if event["kind"] == "made-safe"][-1]
-    assert ended_as(bag, IN_ITS_NIGHT).startswith("no grade")  # half an hour is no capacity
+    assert ended_as(bag, IN_ITS_NIGHT).startswith("spared its night")  # half an hour is no capacity
 
 
 def test_the_good_cell_beside_them_has_its_night_and_its_grade(bag: VirtualBag) -> None:

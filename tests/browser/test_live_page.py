@@ -2,11 +2,12 @@
 
 import json
 from collections.abc import Callable, Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from night_of_bays import night_of_bays
+from night_of_bays import night_of_bays, write_queue
 from paper_runs import cell_record, write_run
 
 from amphora.harness.report import live_page as livepage
@@ -111,6 +112,47 @@ def test_a_runner_that_dies_is_said_within_seconds(open_page: Opened, bays: Bays
     lock = bays[1]["a"].with_name(f".{bays[1]['a'].name}.lock")
     lock.write_text(json.dumps({**json.loads(lock.read_text()), "started": 1.0}))
     page.locator("#urgent", has_text="Bay a, A07: the program is dead").wait_for(timeout=60000)
+
+
+def test_the_current_stands_below_the_voltage_and_a_gap_is_no_current(open_page: Opened, bays: Bays) -> None:
+    page = open_page(bays[0].url)
+    page.wait_for_selector(TRACE, state="attached")
+    assert page.locator("#runs > li").nth(0).locator("path.amps").count() == 1
+    assert page.locator("#runs > li").nth(2).locator("path.amps").count() == 2  # bay c was not read for an hour
+    heights = (
+        page.locator("#runs > li")
+        .nth(0)
+        .locator("path.trace, path.amps")
+        .evaluate_all(
+            "paths => paths.map(path => [path.getBoundingClientRect().top, path.getBoundingClientRect().bottom])"
+        )
+    )
+    assert heights[0][1] <= heights[1][0]  # never over each other
+    assert "current between -0.40 and 0.00 ampere" in page.locator("#runs svg").nth(0).get_attribute("aria-label")
+
+
+def test_what_hands_are_needed_when_stands_above_the_bays_and_what_comes_next_in_them(
+    open_page: Opened, tmp_path: Path, violations: Any
+) -> None:
+    with night_of_bays(tmp_path):
+        write_queue(tmp_path, "abcdef", datetime.now().astimezone(), hours="00:00-23:59")
+        served = livepage.start(tmp_path, every=True)
+        try:
+            page = open_page(served.url)
+            page.locator("#moments li", has_text="take B02 out of bay f; put B03 into bay f").wait_for(timeout=60000)
+            assert "1 of 8 cells are through, done at about " in page.locator("#bag").inner_text()
+            assert page.locator("#runs > li").nth(0).locator("rect.planned").count() == 1  # its storage charge
+            assert page.evaluate("document.scrollingElement.scrollWidth") <= 1280
+            assert violations(page) == []
+        finally:
+            served.shutdown()
+            served.server_close()
+
+
+def test_without_a_queue_nothing_is_said_of_hands(open_page: Opened, bays: Bays) -> None:
+    page = open_page(bays[0].url)
+    page.wait_for_selector(TRACE, state="attached")
+    assert page.locator("#hands").is_hidden()
 
 
 @pytest.mark.parametrize("width", [320, 390])

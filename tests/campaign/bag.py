@@ -10,6 +10,7 @@ import random
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -17,30 +18,53 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from virtual_bag import BEGIN, PER_CELL_MIN, PER_MOMENT_MIN, Trouble, VirtualBag, ended_as
 
+from amphora.drivers.simulated.cell import Short, SimulatedCell
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.queue.room import OVER
-from tests.support.simulation.populations import draw_cell
+from tests.support.simulation.populations import Drawn, draw_cell, truth_of
 
 SOURCES = {"porch lights": 0.05, "path lights": 0.2, "hand lamps": 0.4, "a box from the attic": 0.6}  # share of duds
 BY_HAND_MIN = 25.0  # a person's minutes for a cell on one bench: three runs set up, polarity, notes (assumed)
 PER_CLEARING_MIN = 5.0  # contacts and sensor of a bay looked at (assumed)
 LOW_V, HIGH_V = 2.45, 4.25
 BAYS = "abcdefgh"
+SHORT_OHM = 0.5
 
 
-def bag_of(folder: Path, cells: int, bays: int, seed: int) -> VirtualBag:
-    """Return a bag with its troubles."""
+def drawn_of(rng: random.Random, kind: str) -> Drawn:
+    """Return a cell as it comes out of a bag: at any charge; a dud is worn far beyond what the populations have."""
+    soc = rng.uniform(0.0, 0.1) if kind == "dud" and rng.random() < 0.5 else rng.uniform(0.15, 0.7)
+    if kind != "dud":
+        return draw_cell(rng, "li-ion", kind, soc=soc)  # type: ignore[arg-type]
+    drawn = draw_cell(rng, "li-ion", "aged")
+    health = rng.uniform(0.03, 0.40)
+    growth = (1.0 + 4.0 * (1.0 - health)) / 2.2 * rng.lognormvariate(0.0, 0.25)
+    spec = drawn.cell.spec
+    spec = replace(
+        spec, capacity_Ah=drawn.truth["design_Ah"] * health,
+        r0_ohm=spec.r0_ohm * growth, r1_ohm=spec.r1_ohm * growth, r2_ohm=spec.r2_ohm * growth,
+    )  # fmt: skip
+    cell = SimulatedCell(spec, soc)
+    return Drawn(cell, {**truth_of(cell), "health": "dud", "sickness": "", "design_Ah": drawn.truth["design_Ah"]})
+
+
+def bag_of(folder: Path, cells: int, bays: int, seed: int, course: str = "one-night") -> VirtualBag:
+    """Return a bag with its troubles: of the share of duds of a source half are worn far beyond use, half are aged."""
     rng = random.Random(seed)
     restart = BEGIN + timedelta(days=1, hours=rng.uniform(0.5, 4.0))
-    bag = VirtualBag(folder, tuple(BAYS[:bays]), restarts=[restart])
+    bag = VirtualBag(folder, tuple(BAYS[:bays]), restarts=[restart], course=course)
     ids = []
     for number in range(cells):
         source, duds = list(SOURCES.items())[number % len(SOURCES)]
-        kind = "sick" if rng.random() < 0.1 else "aged" if rng.random() < duds else "healthy"
-        drawn = draw_cell(rng, "li-ion", kind, soc=rng.uniform(0.15, 0.7))  # type: ignore[arg-type]
+        kind = "sick" if rng.random() < 0.1 else rng.choice(("aged", "dud")) if rng.random() < duds else "healthy"
+        drawn = drawn_of(rng, kind)
         ids.append(f"A{number + 1:02d}")
         bag.put_on_the_shelf(ids[-1], drawn.cell, source, drawn.truth)
-    chosen = rng.sample(ids, 3)
+    sound = [cell for cell in ids if bag.truths[cell]["health"] in ("healthy", "aged")]
+    *chosen, shorted = rng.sample(sound, 4)
+    spec = bag.cells[shorted].spec
+    bag.cells[shorted] = SimulatedCell(replace(spec, shorts=(Short(SHORT_OHM),)), 0.02)  # through since it came home
+    bag.truths[shorted] |= {"health": "sick", "sickness": "hard short"}
     bag.troubles = [
         Trouble("swapped", chosen[0], "overnight"),
         Trouble("silent", chosen[1], "overnight", rng.uniform(600.0, 7200.0)),
@@ -70,6 +94,9 @@ def main() -> int:
     parser.add_argument("--cells", type=int, default=40)
     parser.add_argument("--bays", type=int, default=8)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--course", default="one-night", help="one-night, or screened-night")
+    parser.add_argument("--story", type=Path, help="a file for what the queue said, each line with its time")
+    parser.add_argument("--logs", type=Path, help="keep the shelf here")
     parser.add_argument(
         "--interval", type=float, default=10.0, help="seconds between energised readings; 1 as on a bench"
     )
@@ -79,13 +106,15 @@ def main() -> int:
     began = time.monotonic()
     wrong = []
     with tempfile.TemporaryDirectory() as folder:
-        bag = bag_of(Path(folder), asked.cells, asked.bays, asked.seed)
+        bag = bag_of(asked.logs or Path(folder), asked.cells, asked.bays, asked.seed, asked.course)
         room = bag.carry_on()
+        if asked.story:
+            asked.story.write_text("".join(f"{at:%a %d %b %H:%M}  {text}\n" for at, text in bag.told))
         for cell in room.order:
             place, truth = room.places[cell], bag.truths[cell]
             about = f"{truth['health']}{' (' + truth['sickness'] + ')' if truth['sickness'] else ''}"
             became = ended_as(bag, cell) if place.state in OVER else f"NOT THROUGH: {place.state} {place.why}"
-            print(f"{cell}  {about:<24} {became[:110]}")
+            print(f"{cell}  {about:<24} {truth['capacity_Ah'] * 1000:5.0f} mAh  {became[:110]}")
             if place.state not in OVER:
                 wrong.append(f"{cell} is not through")
         wrong += left_the_window(bag)

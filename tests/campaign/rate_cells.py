@@ -23,9 +23,15 @@ SAG_V = 0.5  # a load step may go so far below the cut-off: to the hard limit of
 NO_TEMPERATURE = ("Chen2020", "Prada2013")  # sets without activation energies of their own
 BUILDING = {"Chen2020": 4, "Marquis2019": 3, "Mohtat2020": 3, "Prada2013": 4}
 JUDGING = {"Ecker2015": 3, "OKane2022": 2, "ORegan2022": 2, "NCA_Kim2011": 2, "Ai2020": 2, "Prada2013": 4}
+# Drawn otherwise (`_fresh`), to be judged once by the code as it is: aged cells, other kinetics, loads and rooms.
+FRESH = {
+    "Ramadass2004": 4, "Chen2020": 3, "OKane2022": 3, "ORegan2022": 2, "Mohtat2020": 3, "Ecker2015": 2,
+    "NCA_Kim2011": 4, "Prada2013": 7,
+}  # fmt: skip
+FRESH_RATES_It = ((0.08, 0.15), (0.28, 0.42), (0.42, 0.6), (0.6, 0.85), (0.85, 1.2), (1.2, 1.7), (1.7, 2.2))
 POSITIVE = {
-    "Chen2020": "NMC", "Mohtat2020": "NMC", "Ecker2015": "NMC", "OKane2022": "NMC", "ORegan2022": "NMC",
-    "NCA_Kim2011": "NCA", "Ai2020": "LCO", "Marquis2019": "LCO", "Prada2013": "LFP",
+    "Ramadass2004": "LCO", "Chen2020": "NMC", "Mohtat2020": "NMC", "Ecker2015": "NMC", "OKane2022": "NMC",
+    "ORegan2022": "NMC",    "NCA_Kim2011": "NCA", "Ai2020": "LCO", "Marquis2019": "LCO", "Prada2013": "LFP",
 }  # fmt: skip
 Told = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]  # t_s, V, A out, degC
 
@@ -42,7 +48,13 @@ class Draw:
     electrolyte: float
     contact_ohm_Ah: float
     air_W_per_m2K: float
-    rails_V: tuple[float, ...]  # one for each of RATES_It
+    rails_V: tuple[float, ...]  # one for each of `rates_It`
+    rates_It: tuple[float, ...] = RATES_It
+    room_K: float = ROOM_K
+    kinetics: float = 1.0
+    grains: tuple[float, float] = (1.0, 1.0)  # of the radius, negative and positive
+    thickness: float = 1.0  # of both electrodes
+    lost: float = 0.0  # share of the lithium that ageing has taken
 
     @property
     def chemistry(self) -> str:
@@ -51,7 +63,9 @@ class Draw:
 
 
 def draws(seed: int, half: str) -> list[Draw]:
-    """Return the cells of one half, `building` or `judging`."""
+    """Return the cells of one half, `building` or `judging`; any other name: cells drawn otherwise."""
+    if half not in ("building", "judging"):
+        return _fresh(seed, half)
     rng = np.random.default_rng([seed, len(half)])
     found = []
     for parameters, count in (BUILDING if half == "building" else JUDGING).items():
@@ -70,12 +84,40 @@ def draws(seed: int, half: str) -> list[Draw]:
     return found
 
 
+def _fresh(seed: int, name: str) -> list[Draw]:
+    rng = np.random.default_rng([seed, *name.encode()])
+
+    def factor(low: float, high: float) -> float:
+        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+    found = []
+    for parameters, count in FRESH.items():
+        flat = parameters == "Prada2013"
+        for number in range(count):
+            low, high = (2.5, 3.05) if flat else (3.0, 3.45)
+            found.append(
+                Draw(
+                    f"{name}-{seed}-{parameters}-{number}", parameters, 2.5 if flat else 3.0, 3.6 if flat else 4.2,
+                    factor(0.4, 2.5), factor(0.5, 1.8), float(rng.uniform(0.0, 0.08)), factor(5.0, 20.0),
+                    tuple(round(float(rng.uniform(low, high)), 2) for _ in FRESH_RATES_It),
+                    tuple(round(factor(*limits), 3) for limits in FRESH_RATES_It),
+                    273.15 + round(float(rng.uniform(12.0, 28.0)), 1), factor(0.3, 2.0),
+                    (factor(0.75, 1.3), factor(0.75, 1.3)), factor(0.85, 1.2), float(rng.uniform(0.0, 0.15)),
+                )
+            )  # fmt: skip
+    return found
+
+
 def _values(draw: Draw, pybamm: Any) -> Any:
     """Return a published set, completed and drawn about."""
     values = pybamm.ParameterValues(draw.parameters)
     usual = pybamm.ParameterValues("Chen2020")
     missing = {key: usual[key] for key in usual if key not in values}
     values.update(missing, check_already_exists=False)
+    for side in ("Negative", "Positive"):
+        values[f"{side} electrode thickness [m]"] = float(values[f"{side} electrode thickness [m]"]) * draw.thickness
+    held = draw.thickness * (1.0 - draw.lost)
+    values["Nominal cell capacity [A.h]"] = float(values["Nominal cell capacity [A.h]"]) * held
     thickness = sum(
         float(values[f"{part} thickness [m]"])
         for part in ("Negative current collector", "Negative electrode", "Separator", "Positive electrode",
@@ -98,11 +140,19 @@ def _values(draw: Draw, pybamm: Any) -> Any:
     bare = draw.parameters in NO_TEMPERATURE
     for side in ("Negative", "Positive"):
         changed(f"{side} particle diffusivity [m2.s-1]", draw.solids, 25e3 if bare else 0.0)
+    for side, grain in zip(("Negative", "Positive"), draw.grains, strict=True):
+        if grain != 1.0:
+            values[f"{side} particle radius [m]"] = float(values[f"{side} particle radius [m]"]) * grain
+        if draw.kinetics != 1.0:
+            changed(f"{side} electrode exchange-current density [A.m-2]", draw.kinetics, 0.0)
+    if draw.lost:
+        key = "Initial concentration in negative electrode [mol.m-3]"
+        values[key] = float(values[key]) * (1.0 - draw.lost)
     for key in ("Electrolyte conductivity [S.m-1]", "Electrolyte diffusivity [m2.s-1]"):
         changed(key, draw.electrolyte, 17e3 if bare else 0.0)
     values.update(
         {
-            "Ambient temperature [K]": ROOM_K, "Initial temperature [K]": ROOM_K, "Cell volume [m3]": volume,
+            "Ambient temperature [K]": draw.room_K, "Initial temperature [K]": draw.room_K, "Cell volume [m3]": volume,
             "Cell cooling surface area [m2]": volume * SURFACE_PER_VOLUME_1_M,
             "Total heat transfer coefficient [W.m-2.K-1]": draw.air_W_per_m2K,
             "Contact resistance [Ohm]": draw.contact_ohm_Ah / nominal_Ah,
@@ -203,7 +253,7 @@ def emptied(cell: Driven, draw: Draw, rate_It: float) -> Told:
     """Empty a full cell at a steady current, down below the lowest rail."""
     cell.begin()
     amps = rate_It * cell.nominal_Ah
-    cell.spend(1.4 * 3600.0 / rate_It, amps, 6.0 / rate_It, min(draw.cutoff_V, *draw.rails_V) - 0.01)
+    cell.spend(4.0 * 3600.0 / rate_It, amps, 6.0 / rate_It, min(draw.cutoff_V, *draw.rails_V) - 0.01)
     return _joined(cell.parts)
 
 
@@ -222,7 +272,7 @@ def cell_in(folder: Path, draw: Draw) -> dict[str, Any]:
         for name in ("load-steps", "overnight"):
             told, orders = test_of(cell, draw, name == "load-steps")
             held |= {name: np.stack(told), f"{name} orders": np.array(orders)}
-        for rate in RATES_It:
+        for rate in draw.rates_It:
             held[str(rate)] = np.stack(emptied(cell, draw, rate))
         np.savez_compressed(file.with_suffix(".part.npz"), **held)
         file.with_suffix(".part.npz").replace(file)

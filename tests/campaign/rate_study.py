@@ -7,6 +7,7 @@ the extra `outside` installs it. What lasts less than 3 minutes is left out: no 
 """
 
 import argparse
+import itertools
 import json
 import random
 import tempfile
@@ -22,7 +23,7 @@ from amphora.harness.analysis.cell_model import cell_model
 from amphora.harness.archive.loading import load
 from amphora.harness.decisions.duty import read_duty
 from amphora.harness.decisions.fit import fit
-from tests.campaign.rate_cells import POSITIVE, Draw, RATES_It, cell_in, draws
+from tests.campaign.rate_cells import POSITIVE, Draw, cell_in, draws
 from tests.support.duty_runs import _channel
 
 GAIN_V, OFFSET_V, NOISE_V = 5e-4, 2e-3, 2e-4
@@ -95,12 +96,13 @@ def of_cell(draw: Draw, held: dict[str, Any], tests: Sequence[str], logs: Path) 
         record, _ = load(folder)
         result = analyse_run(folder)
         model = cell_model(record.t_s, record.voltage_V, record.current_A, result, record.temperature_degC)
-        for rate, rail_V in zip(RATES_It, draw.rails_V, strict=True):
+        for rate, rail_V in zip(draw.rates_It, draw.rails_V, strict=True):
             truth_h = true_hours(held[str(rate)], rail_V)
             if truth_h < SHORTEST_H:
                 continue
             duty = read_duty(
-                f'name="d"\nchemistry=["{draw.chemistry}"]\nlowest_rail="{rail_V} V"\nnight_temperature="20 degC"\n'
+                f'name="d"\nchemistry=["{draw.chemistry}"]\nlowest_rail="{rail_V} V"\n'
+                f'night_temperature="{draw.room_K - 273.15:.1f} degC"\n'
                 f'[[modes]]\nname="m"\ncurrent="{rate * nominal_Ah * 1000:.6f} mA"\nduty_cycle="1"\n',
                 "study",
             )
@@ -142,7 +144,7 @@ def main() -> None:
     """Print how often the answers hold."""
     parser = argparse.ArgumentParser(description="How far a fit is off at another rate than the test's.")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--half", choices=("building", "judging", "both"), default="building")
+    parser.add_argument("--half", default="building", help="building, judging, both, or any name: drawn otherwise")
     parser.add_argument("--cells", type=Path, default=Path(".cells"), help="folder of the simulated cells")
     parser.add_argument("--test", action="append", choices=("load-steps", "overnight"))
     parser.add_argument("--rows", action="store_true", help="each answer")
@@ -163,8 +165,10 @@ def main() -> None:
             print(line(f"{half}: {test}", [r for r in rows if r["test"] == test]))
         for kind in sorted({r["kind"] for r in rows}):
             print(line(f"{half}: {kind}", [r for r in rows if r["kind"] == kind]))
-        for rate in RATES_It:
-            print(line(f"{half}: {rate} It", [r for r in rows if r["rate"] == rate]))
+        for low, high in itertools.pairwise((0.0, 0.2, 0.45, 0.6, 0.85, 1.2, 1.7, 3.0)):
+            some = [r for r in rows if low < r["rate"] <= high]
+            if some:
+                print(line(f"{half}: {low} to {high} It", some))
         print(line(half, rows))
 
 

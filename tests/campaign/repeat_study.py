@@ -15,10 +15,11 @@ import math
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import NormalDist
 
 import numpy as np
 
-from amphora.harness.analysis.repeats import Repeat, differences, item_U_Ah, learned
+from amphora.harness.analysis.repeats import PRIOR_SCATTER, Repeat, differences, item_U_Ah, learned
 
 BENCH_U = 0.0025  # k = 2, share: a bench of the better kind
 LOSS = 0.02
@@ -49,6 +50,22 @@ def drawn_shelf(rng: np.random.Generator, cells: int, tests: int = 12) -> list[l
         gain = 0.5 * BENCH_U * rng.standard_normal()
         shelf.append(list(2.0 * (1 + errors + fade) * (1 + gain)))
     return shelf
+
+
+def prior_shelf(rng: np.random.Generator, cells: int, scatter: float, tests: int = 12) -> list[list[float]]:
+    """Return the capacities of cells that all scatter alike, normally, as a stated prior has it; in Ah."""
+    gains = 0.5 * BENCH_U * rng.standard_normal(cells)
+    return [list(2.0 * (1 + scatter * rng.standard_normal(tests)) * (1 + gain)) for gain in gains]
+
+
+def tests_needed(scatter: float, loss: float = LOSS, found: float = 0.7) -> int:
+    """Return how many tests before and after it takes to find a loss so often, where repeats scatter so much.
+
+    Two means of n tests are told apart at k = 2: n such that loss >= (2 + z) * scatter * sqrt(2/n), z the normal
+    quantile of `found` (0.524 for 0.7).
+    """
+    z = NormalDist().inv_cdf(found)
+    return max(1, math.ceil(2.0 * ((2.0 + z) * scatter / loss) ** 2))
 
 
 def measured_shelf(folder: Path) -> list[list[float]]:
@@ -93,12 +110,25 @@ def main() -> None:
             one = judged(drawn_shelf(rng, size))
             total = Tally(total.pairs + one.pairs, total.differ + one.differ, total.found + one.found)
         print(f"drawn cells, shelves of {size}: {total}")
+    for scatter in (PRIOR_SCATTER / 2, PRIOR_SCATTER):
+        told = judged(prior_shelf(rng, chosen.cells, scatter))
+        alone = Tally()
+        for cell in prior_shelf(rng, chosen.cells, scatter):
+            one = judged([cell], first=1)
+            alone = Tally(alone.pairs + one.pairs, alone.differ + one.differ, alone.found + one.found)
+        print(f"cells that scatter by {100 * scatter:.2g} %, one shelf: {told}")
+        print(f"  each alone, from its second test on: {alone}")
     measured = os.environ.get("AMPHORA_MEASURED")
     if measured:
         shelf = measured_shelf(Path(measured))
         print(f"measured cells together: {judged(shelf, bench_U=0.002)}")
         for cell in shelf:
-            print(f"  one alone: {judged([cell], bench_U=0.002)}")
+            own = differences([Repeat(value) for value in cell])
+            share = math.sqrt(sum(value**2 for value in own) / 2 / len(own))
+            print(
+                f"  one alone, scatter {100 * share:.2g} %: {judged([cell], bench_U=0.002)}; a loss of 2 % takes "
+                f"{tests_needed(share)} test(s) before and after"
+            )
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.cells.forms import form_of, forms
 from amphora.harness.cells.incoming import judge_at_the_door
-from amphora.harness.importing import unit_choice
+from amphora.harness.importing import plausibility
 from amphora.harness.plans.charge_permission import holds_of
 
 
@@ -36,7 +36,7 @@ def test_what_bounds_a_first_charge_is_the_number_that_stands_in_the_table(
     holds = holds_of({"id": "a", "form": name}, name.lower(), load_chemistry("li-ion"), None, None, [])
     assert holds.capacity_Ah == taken_Ah
     assert holds.charge_most_Ah == pytest.approx(1.1 * lithium_Ah)
-    assert unit_choice.most_Ah(name) == pytest.approx(1.3 * max(lithium_Ah, nickel_Ah))
+    assert plausibility._most_Ah(name) == pytest.approx(1.3 * max(lithium_Ah, nickel_Ah))
 
 
 def test_a_label_that_claims_more_than_the_form_holds_is_not_believed_and_one_that_does_not_is() -> None:

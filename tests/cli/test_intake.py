@@ -2,6 +2,7 @@
 
 import io
 import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -117,7 +118,7 @@ def test_ids_go_on_behind_those_there_are() -> None:
 def test_a_scale_on_a_port_fills_the_sheet_and_return_takes_what_it_shows(
     bag: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from amphora.harness.cli.intake import fill_rows
+    from amphora.harness.cli.intake_walk import walk
 
     near, far = os.openpty()
     lines = NewestLine(os.ttyname(far))
@@ -135,9 +136,109 @@ def test_a_scale_on_a_port_fills_the_sheet_and_return_takes_what_it_shows(
     monkeypatch.setattr(sys, "stdin", Keys())
     written: list[int] = []
     try:
-        fill_rows(rows, "mass_g", Shelf(bag / "logs"), lines, lambda: written.append(1))
+        walk(rows, [("mass_g", lines)], False, Shelf(bag / "logs"), lambda: written.append(1))
     finally:
         lines.close()
         os.close(near)
         os.close(far)
     assert [row["mass_g"] for row in rows] == ["+44.8", "+44.1", ""] and len(written) == 2
+
+
+class Person:
+    """Somebody at a terminal (a pseudo-terminal, as a real one) with a scale and a hand meter on two serial ports.
+
+    Reads what the program asks, puts the cell on the scale or the leads to it, and presses a key.
+    """
+
+    def __init__(self, sheet: Path, logs: Path, mass_g: list[float], volts: list[float]) -> None:
+        self.scale, scale_port = os.openpty()
+        self.meter, meter_port = os.openpty()
+        self.keyboard, terminal = os.openpty()
+        self.shows = {"mass_g": iter(mass_g), "voltage_V": iter(volts)}
+        self.ends = (self.scale, scale_port, self.meter, meter_port, self.keyboard, terminal)
+        self.keys = self.prompts = 0
+        ports = ["--from-port", os.ttyname(scale_port), "--from-port", os.ttyname(meter_port)]
+        self.program = subprocess.Popen(
+            [sys.executable, "-m", "amphora.harness", "cell", "take-in", str(sheet), *ports, "--look", "--logs",
+             str(logs)],
+            stdin=terminal, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, bufsize=1,
+        )  # fmt: skip
+
+    def press(self, text: str = "") -> None:
+        self.keys += len(text) + 1
+        os.write(self.keyboard, f"{text}\n".encode())
+
+    def answer(self, seen: dict[str, str], typed: dict[tuple[str, str], list[str]]) -> list[str]:
+        """Answer all that is asked; return what the program said."""
+        assert self.program.stderr is not None
+        said = []
+        at = ("", "")
+        for line in self.program.stderr:
+            said.append(line.strip())
+            again = "is not accepted" in line
+            if not line.startswith(">>> ") and not again:
+                continue
+            self.prompts += 1
+            if line.startswith(">>> "):
+                cell = line[4:].partition(":")[0]
+                at = (cell.split(",")[0], cell.partition(", ")[2])
+            if not at[1]:
+                self.press(seen.get(at[0], ""))
+            elif typed.get(at):
+                self.press(typed[at].pop(0))
+            else:
+                port = self.scale if at[1] == "mass_g" else self.meter
+                os.write(port, f"ST,GS, {next(self.shows[at[1]]):+.3f} \r\n".encode())
+                self.press()
+        return said
+
+    def leave(self) -> None:
+        self.program.kill()
+        self.program.wait()
+        for stream in (self.program.stdout, self.program.stderr):
+            if stream is not None:
+                stream.close()
+        for end in self.ends:
+            os.close(end)
+
+
+def test_forty_cells_are_taken_in_with_three_keys_each_and_a_slip_is_asked_for_again(tmp_path: Path) -> None:
+    # Three keys, two things put down and a look: a person's 20 s a cell are 13 min 20 s for forty (assumed, not seen).
+    logs, sheet = tmp_path / "logs", tmp_path / "sheet.csv"
+    made = inside(
+        "cell", "add-many", "--prefix", "A", "--count", "40", "--form", "18650", "--sheet", str(sheet), logs=logs
+    )
+    assert made[0] == 0
+    person = Person(sheet, logs, [44.0 + 0.05 * n for n in range(40)], [3.1 + 0.02 * n for n in range(40)])
+    try:
+        said = person.answer(
+            {"A07": "wrapper torn, smell none", "A09": "swelling yes"},
+            {("A05", "voltage_V"): ["33.1", "3.31"]},  # the point in the wrong place, then as it is
+        )
+        assert person.program.stdout is not None
+        out = person.program.stdout.read()
+        assert person.program.wait(60) == 0, said[-3:]
+    finally:
+        person.leave()
+    assert "40 lines taken, 0 refused" in out
+    assert any("33.1 is not accepted" in line for line in said)
+    words = len("wrapper torn, smell none") + len("swelling yes") + len("33.1") + len("3.31")
+    assert (person.prompts, person.keys) == (40 * 3 + 1, 40 * 3 + 1 + words)
+    shelf = Shelf(logs)
+    first, slip, torn, swollen = (shelf.get(name) for name in ("A01", "A05", "A07", "A09"))
+    assert (first.mass_g, first.as_found_V, set(first.inspection.values())) == (44.0, 3.1, {"sound", "none"})
+    assert slip.as_found_V == 3.31 and torn.inspection["wrapper"] == "torn" and swollen.state == "retired"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--from-port", "/dev/null", "--into", "smell"], "--into smell: is not accepted"),
+        (["--from-port", "a", "--from-port", "b", "--from-port", "c"], "a column for each port"),
+        (["--from-port", "a", "--from-port", "b", "--into", "mass_g"], "a column for each port"),
+        (["--from-port", "/dev/not-there"], "--from-port: /dev/not-there: cannot be opened"),
+    ],
+)
+def test_ports_and_columns_that_do_not_go_together_are_refused(bag: Path, words: list[str], said: str) -> None:
+    code, _, err = inside("cell", "take-in", str(bag / "sheet.csv"), *words, logs=bag / "logs")
+    assert code == 2 and said in err and len(err.strip().splitlines()) == 1

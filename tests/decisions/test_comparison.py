@@ -1,12 +1,14 @@
 """Promises of comparing: ties are ties, outliers have a likely cause, claims meet figures."""
 
 import json
+import math
 import random
 import re
 
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.analysis.resistance_warmth import at_temperature
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.comparison import CellRun, best_runs, claim_text, compare, outliers, rank, trends
@@ -48,6 +50,20 @@ def test_an_outlier_is_named_with_its_likely_cause(odd, told):
     found = outliers([*batch, odd])
     assert [item["cell"] for item in found] == ["x"]
     assert told in found[0]["text"]
+
+
+def test_cold_alone_makes_no_outlier_and_a_bad_cell_in_the_cold_is_one():
+    # 17.1 kJ/mol: a cell at 12 degC resists 1.4 times as much as at 26 (Arrhenius' law, closed form).
+    def at(name, degC, ohm_at_20=0.06):
+        ohm = ohm_at_20 * math.exp(17.1e3 / 8.314462618 * (1 / (degC + 273.15) - 1 / 293.15))
+        found = at_temperature(ohm, 0.001, degC)
+        return row(name, 2.2, ohm=ohm, resistance_at=found._asdict())
+
+    batch = [at(f"c{n}", 24.0 + 0.3 * n, 0.06 + 0.0003 * n) for n in range(8)]
+    assert outliers([*batch, at("cold", 12.0)]) == []
+    assert [item["cell"] for item in outliers([*batch, at("cold", 12.0, 0.15)])] == ["cold"]
+    raw = [{**one, "resistance_at": None} for one in [*batch, at("cold", 12.0)]]
+    assert [item["cell"] for item in outliers(raw)] == ["cold"]  # as it was before
 
 
 def test_in_an_even_batch_nobody_is_an_outlier():

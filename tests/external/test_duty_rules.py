@@ -112,7 +112,7 @@ def test_cold_raises_the_sag_as_the_electrolyte_s_conductivity_falls(degC, times
 def test_the_uncertainty_of_the_cold_reaches_cells_with_much_charge_transfer():
     # Half the resistance electrolyte (17.1), a quarter metal (0), a quarter charge transfer (53.4 kJ/mol): at 0 degC
     # 0.5 x 1.671 + 0.25 + 0.25 x 4.97 = 2.33 times; metal and electrolyte alone 0.5 x 1.671 + 0.5 = 1.34 (computed).
-    from amphora.harness.decisions.fit import COLD_J_PER_MOL, COLD_U_J_PER_MOL, GAS_J_PER_MOL_K
+    from amphora.harness.analysis.resistance_warmth import COLD_J_PER_MOL, COLD_U_J_PER_MOL, GAS_J_PER_MOL_K
 
     per_J = (1 / 273.15 - 1 / 293.15) / GAS_J_PER_MOL_K
     low, high = (np.exp((COLD_J_PER_MOL + sign * COLD_U_J_PER_MOL) * per_J) for sign in (-1, 1))

@@ -92,3 +92,44 @@ if MEASURED is not None and MEASURED.is_dir():
         shares = 1 - np.arange(10) * 0.1  # a little above a tenth each: the last lies below the knee
         above = np.array(pulses)[shares > KNEE]
         assert above.max() < 1.4 * above.min() and pulses[-1] > 1.4 * np.median(above)
+
+    def charge_seen(path):
+        """Return the voltage at rest before a charge and what it put in, Ah."""
+        import csv
+        import gzip
+
+        import numpy as np
+
+        with gzip.open(path, "rt") as file:
+            rows = csv.reader(file)
+            names = [name.lower() for name in next(rows)]
+            table = np.array([[float(item or "nan") for item in row] for row in rows])
+        t, v, i = (table[:, next(k for k, n in enumerate(names) if n.startswith(w))] for w in ("time", "volt", "curr"))
+        assert abs(i[0]) < 0.01  # the first reading is one at rest
+        return float(v[0]), float(np.sum(np.clip((i[1:] + i[:-1]) / 2, 0.0, None) * np.diff(t)) / 3600.0)
+
+    def test_what_went_in_bounds_what_a_measured_cell_gives():
+        # Counts, no rate: eight charges of four aged cells of a 2 Ah class, nine of one sound cell of 2.9 Ah. Capacity:
+        # what the publisher states of the next discharge; of the sound cell that of its 1C discharge, 2.798 Ah.
+        import csv
+
+        from amphora.harness.decisions.screening import Case, screen
+
+        with (MEASURED / "repeats" / "stated.csv").open() as file:
+            stated = {row["record"]: float(row["stated_Ah"]) for row in csv.DictReader(file)}
+        seen = []
+        for path in sorted((MEASURED / "repeats").glob("*-charge.csv.gz")):
+            cell, number = path.name.split("-")[:2]
+            gave_Ah = stated[min(name for name in stated if name.startswith(cell) and name > f"{cell}-{number}")]
+            seen.append((*charge_seen(path), gave_Ah))
+        sound = [charge_seen(path) for path in sorted((MEASURED / "rests").glob("nca-*_charge[0-9].csv.gz"))]
+        seen += [(volts, ah, 2.798) for volts, ah in sound if volts < 4.0]
+        assert len(seen) == 17
+        answers = []
+        for volts, went_in_Ah, gave_Ah in seen:
+            case = Case("c", None, True, went_in_Ah, volts)
+            said = screen(case, [], "li-ion", 0.95 * gave_Ah)
+            assert said.answer == "cannot tell" and said.most_Ah > 1.1 * gave_Ah  # none that is good is lost
+            answers.append(screen(case, [], "li-ion", 2.0).answer if gave_Ah < 1.8 else "")
+        # 2 Ah asked of the aged ones: only the two charges from 3.18 V, which put in 1.4 Ah, say that it is not there
+        assert answers.count("not worth a night") == 2 and answers.count("cannot tell") == 6

@@ -107,7 +107,10 @@ def test_runs_of_one_cell_that_differ_in_leads_say_so_in_their_rows(tmp_path: Pa
     assert "at 0.500 A, leads in" in shown and "at 0.500 A, leads out" in shown
 
 
-@pytest.mark.parametrize(("told", "words"), [("in", "(leads in, 10 s)"), ("out", "(10 s)"), (None, "(leads?, 10 s)")])
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [("in", "(leads in, 10 s, 22 °C)"), ("out", "(10 s, 22 °C)"), (None, "(leads?, 10 s, 22 °C)")],
+)
 def test_a_label_says_when_leads_are_in_or_may_be(tmp_path: Path, told: str | None, words: str) -> None:
     result = run_input(write_run(tmp_path)).result
     result = result_of(result, leads={"state": told}) if told else result

@@ -29,7 +29,7 @@ def test_a_label_says_id_capacity_resistance_grade_chemistry_and_date(content: d
     for part in (
         "L3-a",
         "1 983 ± 12 mAh",
-        "63.1 ± 1.8 mΩ (leads?, 10 s)",
+        "63.1 ± 1.8 mΩ (leads?, 10 s, 22 °C)",
         "steady duty",
         "Li-ion 4.20 V",
         "2026-11-24",

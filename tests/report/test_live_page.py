@@ -87,7 +87,7 @@ def test_shows_step_readings_charge_and_when_it_ends(at_work: None, server: live
     expected, latest = data["ends_utc"]  # the step began 5 s after nine
     assert expected.startswith("2026-11-24T22:30:05") and latest.startswith("2026-11-24T23:00:05")
     assert data["curve"] == [
-        [0, 4.1, 4.1, 0, 22], [10, 4.0, 4.0, -0.5, 22.1], [None] * 5, [3610, 3.8, 3.8, -0.5, 23]
+        [0, 4.1, 4.1, 0, 0, 22], [10, 4.0, 4.0, -0.5, -0.5, 22.1], [None] * 6, [3610, 3.8, 3.8, -0.5, -0.5, 23]
     ]  # fmt: skip
     assert data["events"] == [["2026-11-24T21:00:00Z", "a person acted: hand meter 4.09 V"]]
 

@@ -88,11 +88,12 @@ def test_a_drop_stays_in_the_curve_of_a_long_night_and_a_gap_stays_one() -> None
     curve = Curve(10.0)
     for t in range(40_000):
         if not 20_000 <= t < 24_000:
-            curve.add(Shown(float(t), 0.002 if t == 5001 else 3.7, -0.4, 20.0))
+            curve.add(Shown(float(t), 0.002 if t == 5001 else 3.7, 0.0 if t == 5001 else -0.4, 20.0))
     points = curve.points()
     assert len(points) <= 4 * CURVE_POINTS + 2
     low = [point[1] for point in points if point[1] is not None]
     assert min(low) == 0.002
+    assert max(point[4] for point in points if point[4] is not None) == 0.0  # and so does the current's
     breaks = [place for place, point in enumerate(points) if point[0] is None]
     assert len(breaks) == 1
     before, after = points[breaks[0] - 1][0], points[breaks[0] + 1][0]

@@ -116,3 +116,68 @@ def night_of_bays(logs: Path, now: datetime | None = None) -> Iterator[dict[str,
         for bay in ("a", "c", "e"):
             held.enter_context(acquire_folder(made[bay]))
         yield made
+
+
+BENCH = """name = "bench in the hall"
+[attended]
+hours = "{hours}"
+"""
+BAY = """
+[bays.{bay}]
+fuse = "2 A"
+place = "tile {bay}"
+leads = "by hand"
+[bays.{bay}.instruments.load]
+role = "load"
+resource = "TCPIP::192.0.2.{number}::5025::SOCKET"
+[bays.{bay}.instruments.supply]
+role = "supply"
+resource = "TCPIP::192.0.2.{number}::5026::SOCKET"
+[bays.{bay}.instruments.thermometer]
+role = "logger"
+port = "/dev/ttyUSB{number}"
+format = "plain"
+[bays.{bay}.cell]
+voltage = "load"
+current = "load"
+temperature = "thermometer"
+"""
+
+
+def write_queue(logs: Path, bays: str, now: datetime, hours: str = "18:00-23:00") -> Path:
+    """Write a queue that began the runs of `night_of_bays`, with cells that wait; return the bench file."""
+    bench = logs / "bench.toml"
+    waiting = ("B03", "B04")
+    bench.write_text(
+        BENCH.format(hours=hours) + "".join(BAY.format(bay=bay, number=k) for k, bay in enumerate(bays, 1))
+    )
+    (logs / ".queue").mkdir()
+    (logs / ".queue" / "bench").write_text(f"{bench}\n")
+    for cell in waiting:
+        Shelf(logs).add(Cell.from_dict({"id": cell, "form": "18650", "chemistry": "li-ion", "source": "hall lights"}))
+    runs = dict(zip("abcdef", ("A07", "A08", "A09", "A10", "B01", "B02"), strict=True))
+
+    def utc(hours: float) -> str:
+        return (now - timedelta(hours=hours)).astimezone(UTC).isoformat(timespec="milliseconds")
+
+    ended = {"exit_code": 0, "final": True, "safe": True, "run": "", "text": "all steps are done"}
+    events: list[dict[str, Any]] = []
+    for cell in (*runs.values(), *waiting):
+        events.append({"kind": "added", "cell": cell, "course": "one-night", "utc": utc(8.0)})
+    for bay, cell in runs.items():
+        at_it = {"cell": cell, "bay": bay}
+        events += [
+            {"kind": "assigned", **at_it, "utc": utc(7.9)},
+            {"kind": "hands", **at_it, "what": "in", "utc": utc(7.8)},
+            {"kind": "began", **at_it, "stage": 0, "utc": utc(7.8)},
+            {"kind": "ended", **at_it, "stage": 0, "reason": "taper", **ended, "utc": utc(6.0)},
+            {"kind": "began", **at_it, "stage": 1, "utc": utc(5.0 if bay == "c" else 4.0)},
+        ]
+    done = {"cell": "A10", "bay": "d", "stage": 1, "reason": "cutoff", **ended, "utc": utc(0.1)}
+    hot = {"cell": "B02", "bay": "f", "stage": 1, "reason": "guard:temperature-high", **ended, "utc": utc(0.1)}
+    events += [
+        {"kind": "ended", **done},
+        {"kind": "ended", **hot, "exit_code": 3, "text": "50.3 degC is above 50.0 degC"},
+    ]
+    (logs / "queue.jsonl").write_text("".join(json.dumps(event) + "\n" for event in events))
+    return bench

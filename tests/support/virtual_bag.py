@@ -80,6 +80,7 @@ class VirtualBag:
     cells: dict[str, SimulatedCell] = field(default_factory=dict)
     truths: dict[str, dict[str, Any]] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)
+    told: list[tuple[datetime, str]] = field(default_factory=list)  # the same, with when
     struck: list[str] = field(default_factory=list)
     widest: list[tuple[str, float, float]] = field(default_factory=list)  # run, lowest and highest voltage
     moments: int = 0
@@ -105,9 +106,13 @@ class VirtualBag:
         journal.refresh()
         known = Knowledge(self.logs, self.bench, self._describe)
         self.queue = Supervisor(
-            journal, self.bench, self, lambda: self.now, self.said.append, lambda kind, text: None,
+            journal, self.bench, self, lambda: self.now, self._tell, lambda kind, text: None,
             known.refused, known.expected_s, self._not_worth,
         )  # fmt: skip
+
+    def _tell(self, text: str) -> None:
+        self.said.append(text)
+        self.told.append((self.now, text))
 
     def _not_worth(self, cell: str, least_Ah: float | None) -> str:
         """Ask the screen; of a night at work it is asked in `_arm`, for here the whole of it is lived at once."""
@@ -287,6 +292,8 @@ def ended_as(bag: VirtualBag, cell: str) -> str:
         return f"apart: {place.why}"
     record = Shelf(bag.logs).get(cell)
     run = standing_of(Shelf(bag.logs), cell).capacity_run
+    if run is None and place.spared:
+        return f"spared its night: {place.why}"
     if run is None:
         return "no grade: no complete discharge from a start known to be full"
     result = analyse_run(bag.logs / cell / run)
