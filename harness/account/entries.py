@@ -18,7 +18,7 @@ from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
 from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.results.chosen import chosen_resistance
-from amphora.harness.results.result import PhaseResult, Result
+from amphora.harness.results.result import PhaseResult, RestResult, Result
 
 FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
 END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
@@ -155,10 +155,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"
     ]
     moves = tuple(_move(phase, at, run, ended) for phase in result.phases)
-    rests = tuple(
-        RestSeen(at(item.begin_s), at(item.end_s), **{k: v for k, v in item.items() if k not in ("begin_s", "end_s")})
-        for item in result.rests
-    )
+    rests = tuple(_rest(item, at) for item in result.rests)
     last = events[-1] if events else {}
     final = last.get("kind") == "stopped" and bool(last.get("final", True))
     stop = str(last.get("reason") or "") if last.get("kind") == "stopped" else ""
@@ -187,6 +184,14 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         retention_U_mV_per_day=retention.mV_U_per_day if retention else None,
         retention_V=retention.rested_V if retention else None,
         **_resistance(result),
+    )  # fmt: skip
+
+
+def _rest(rest: RestResult, at: Any) -> RestSeen:
+    return RestSeen(
+        at(rest.begin_s), at(rest.end_s), rest.after, rest.first_V, rest.last_V,
+        rest.early_V_per_h, rest.early_U_V_per_h, rest.early_at_s,
+        rest.late_V_per_h, rest.late_U_V_per_h, rest.late_at_s, rest.first_degC, rest.last_degC,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from amphora.harness.account.standing import Finding, Move, RestSeen, RunSeen
 from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.common.words import to_places
 
 LITHIUM = ("auto", "li-ion", "li-ion-4.35", "lfp", "lto")
 MONTH_DAYS = 30.4375
@@ -449,7 +450,7 @@ def loss_finding(loss: Loss, chemistry: str) -> Finding | None:
     sure = loss.share - loss.U > 2 * limit or loss.share - loss.U > 0.9
     return Finding(
         "soft-short", "established" if sure else "suspected", "cell",
-        f"In {loss.days:.1f} days of rest after its full charge it lost {100 * loss.share:.0f} ± {100 * loss.U:.0f} % "
+        f"In {loss.days:.1f} days of rest after its full charge it lost {to_places(loss.share, loss.U, 0, 100)} % "
         f"of what it holds (a sound one at most {100 * limit:.0f} %): it leaks inside.", (loss.run,),
         "charge it full, let it rest for 7 days, and discharge it again",
     )  # fmt: skip

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from amphora.harness.analysis.records import Check, FloatArray, Measurement, Record, RunInfo, Zero
+from amphora.harness.analysis.records import CheckedResistor, FloatArray, MeasuredZero, Measurement, Record, RunInfo
 from amphora.harness.analysis.uncertainty import digits, rectangular, standard, with_check, with_room, with_zero
 from amphora.harness.common.errors import AnalysisError
 
@@ -33,7 +33,7 @@ def zero_by_row(record: Record, info: RunInfo) -> FloatArray | None:
     """
     if not info.zeros:
         return None
-    by_name: dict[str, list[Zero]] = {}
+    by_name: dict[str, list[MeasuredZero]] = {}
     for zero in info.zeros:
         by_name.setdefault(zero.instrument, []).append(zero)
     roles = dict(info.current_of) or dict.fromkeys(by_name, "")
@@ -51,7 +51,7 @@ def zero_by_row(record: Record, info: RunInfo) -> FloatArray | None:
     return out
 
 
-def _held(t_s: FloatArray, zeros: list[Zero]) -> FloatArray:
+def _held(t_s: FloatArray, zeros: list[MeasuredZero]) -> FloatArray:
     """Return, for each row, the last zero taken before it (the first one before that), shape (n,)."""
     if len(zeros) == 1:
         return np.full(t_s.size, zeros[0].current_A)
@@ -146,7 +146,7 @@ def check_standard_u(info: RunInfo) -> tuple[float, float] | None:
     return math.hypot(*parts), deviation
 
 
-def _of_the_meters(check: Check, info: RunInfo) -> bool:
+def _of_the_meters(check: CheckedResistor, info: RunInfo) -> bool:
     """Tell whether the meters of the run, and no others, measured the resistor."""
     names = [name for name, _ in info.current_of]
     voltage = str((info.bench.get("cell") or {}).get("voltage") or "")

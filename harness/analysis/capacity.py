@@ -12,7 +12,7 @@ import numpy as np
 
 from amphora.harness.analysis.integration import Edges, Totals
 from amphora.harness.analysis.phases import Phase, at_main_current
-from amphora.harness.analysis.records import IntArray, Measurement, Record, Specification
+from amphora.harness.analysis.records import FloatArray, IntArray, Measurement, Record, Specification
 from amphora.harness.analysis.uncertainty import Budget, Contribution, digits, line, make_budget, rectangular, standard
 from amphora.harness.common.errors import AnalysisError
 
@@ -186,19 +186,10 @@ def figures(
         end_voltage_V = float(record.voltage_V[_last_loaded(record, phase)])
     capacity_Ah, energy_Wh = abs(charge_Ah), abs(energy_Wh)
     half_Ah, gaps_inside = _gap_half(record, phase, last)
-    cap, en = _budgets(
-        record,
-        totals,
-        phase,
-        measurement,
-        cutoff_V,
-        crossing,
-        capacity_Ah,
-        energy_Wh,
-        end_t_s - begin_t_s,
-        last,
+    counted = _Counted(
+        record, totals, phase, measurement, cutoff_V, crossing, capacity_Ah, energy_Wh, end_t_s - begin_t_s, last,
         half_Ah,
-    )
+    )  # fmt: skip
     return Figures(
         capacity_Ah=capacity_Ah,
         energy_Wh=energy_Wh,
@@ -209,8 +200,8 @@ def figures(
         begin_t_s=begin_t_s,
         reached_cutoff=crossing is not None,
         crossing=crossing,
-        capacity=cap,
-        energy=en,
+        capacity=_capacity_budget(counted),
+        energy=_energy_budget(counted),
         whole_rows_Ah=capacity_Ah if crossing is None else abs(float(totals.charge_Ah[crossing.row]) - phase.begin_Ah),
         gaps_inside=gaps_inside,
         gap_half_Ah=half_Ah,
@@ -263,66 +254,98 @@ def _gap_half(record: Record, phase: Phase, last: int) -> tuple[float | None, in
     return half, count
 
 
-def _budgets(
-    record: Record,
-    totals: Totals,
-    phase: Phase,
-    measurement: Measurement,
-    cutoff_V: float | None,
-    crossing: Crossing | None,
-    capacity_Ah: float,
-    energy_Wh: float,
-    duration_s: float,
-    last: int,
-    gap_half_Ah: float | None,
-) -> tuple[Budget, Budget]:
-    current, voltage, time = measurement.current, measurement.voltage, measurement.time
-    hours = _loaded_hours(record, phase, last, duration_s)
-    mean_V = energy_Wh / capacity_Ah if capacity_Ah > 0 else 0.0
-    volts = "V"
-    cap = _current_and_time(current, time, capacity_Ah, hours)
-    through = 1.0 if current.gain_follows_voltage else 0.0  # the check resistor compared current with voltage
-    slope_Ah_per_V = 0.0
-    if crossing is not None and math.isfinite(crossing.slope_V_per_Ah):
-        slope_Ah_per_V = 1.0 / crossing.slope_V_per_Ah
-    at_V = float(cutoff_V or 0.0)
-    resolution_u = digits(voltage.resolution)
-    cap += [
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """One phase as it was counted: what both of its budgets are made of."""
+
+    record: Record
+    totals: Totals
+    phase: Phase
+    measurement: Measurement
+    cutoff_V: float | None
+    crossing: Crossing | None
+    capacity_Ah: float
+    energy_Wh: float
+    duration_s: float
+    last: int
+    gap_half_Ah: float | None
+
+    @property
+    def hours(self) -> float:
+        """Return how long current readings counted: an offset works through the rests too."""
+        return max(self.duration_s, 0.0) / 3600.0
+
+    @property
+    def mean_V(self) -> float:
+        """Return energy over charge."""
+        return self.energy_Wh / self.capacity_Ah if self.capacity_Ah > 0 else 0.0
+
+    @property
+    def through(self) -> float:
+        """Return 1 where the check resistor compared current with voltage: the voltage's gain is the current's too."""
+        return 1.0 if self.measurement.current.gain_follows_voltage else 0.0
+
+    @property
+    def at_V(self) -> float:
+        """Return the cut-off; 0 without one."""
+        return float(self.cutoff_V or 0.0)
+
+    @property
+    def slope_Ah_per_V(self) -> float:
+        """Return how much later in charge a voltmeter that reads higher sees the cut-off; 0 without a crossing."""
+        if self.crossing is None or not math.isfinite(self.crossing.slope_V_per_Ah):
+            return 0.0
+        return 1.0 / self.crossing.slope_V_per_Ah
+
+
+def _capacity_budget(counted: _Counted) -> Budget:
+    current, voltage, time = counted.measurement.current, counted.measurement.voltage, counted.measurement.time
+    slope_Ah_per_V, crossing = counted.slope_Ah_per_V, counted.crossing
+    volts_Ah = counted.through * counted.capacity_Ah + counted.at_V * slope_Ah_per_V
+    lines = [
+        *_current_and_time(current, time, counted.capacity_Ah, counted.hours),
         line(
             "voltage gain at the cut-off",
             standard(voltage.gain, voltage),
             "",
-            through * capacity_Ah + at_V * slope_Ah_per_V,
+            volts_Ah,
             assumed=voltage.assumed,
-            note="through the check resistor, and at the cut-off" if through else "",
+            note="through the check resistor, and at the cut-off" if counted.through else "",
         ),
         line(
             "voltage offset at the cut-off",
             standard(voltage.offset, voltage),
-            volts,
+            "V",
             slope_Ah_per_V,
             assumed=voltage.assumed,
         ),
-        line("voltage resolution at the cut-off", resolution_u, volts, slope_Ah_per_V, assumed=voltage.assumed),
+        line(
+            "voltage resolution at the cut-off",
+            digits(voltage.resolution),
+            "V",
+            slope_Ah_per_V,
+            assumed=voltage.assumed,
+        ),
+        *_voltage_by_temperature(voltage, volts_Ah, slope_Ah_per_V),
     ]
-    cap += _voltage_by_temperature(voltage, through * capacity_Ah + at_V * slope_Ah_per_V, slope_Ah_per_V)
     if crossing is not None:
-        cap.append(line("reading noise at the cut-off", crossing.noise_V, volts, slope_Ah_per_V, "A"))
-        age_Ah = age_at_the_cutoff_Ah(record, phase, crossing)
-        if age_Ah > 0.0:
-            cap.append(line("age of the readings at the cut-off", rectangular(age_Ah), "Ah", 1.0))
-        if not crossing.interpolated:
-            step_Ah = abs(float(totals.charge_Ah[crossing.row] - totals.charge_Ah[max(0, crossing.row - 1)]))
-            cap.append(line("end between two readings", rectangular(step_Ah), "Ah", 1.0))
-    edge_u_Ah = _edges_u(record, totals.edges, phase, last)
-    cap.append(line("current steps between readings", edge_u_Ah, "Ah", 1.0))
-    if gap_half_Ah:
-        cap.append(line("gaps without readings", rectangular(gap_half_Ah), "Ah", 1.0))
-    volts_Wh = (1 + through) * energy_Wh + at_V * at_V * slope_Ah_per_V
-    en = [
-        *_current_and_time(current, time, energy_Wh, hours * mean_V),
-        # One error of the voltmeter moves both the mean voltage and the instant of the crossing,
-        # in the same sense: the two sensitivities add before squaring.
+        lines += _at_crossing(counted, crossing, slope_Ah_per_V, 1.0, counted.totals.charge_Ah, "Ah")
+    lines.append(line("current steps between readings", _edges_u(counted), "Ah", 1.0))
+    if counted.gap_half_Ah:
+        lines.append(line("gaps without readings", rectangular(counted.gap_half_Ah), "Ah", 1.0))
+    notes = [CELL_NOTE, *_notes(counted.measurement)]
+    return make_budget("capacity", counted.capacity_Ah, "Ah", lines, notes=notes)
+
+
+def _energy_budget(counted: _Counted) -> Budget:
+    current, voltage, time = counted.measurement.current, counted.measurement.voltage, counted.measurement.time
+    at_V, slope_Ah_per_V, crossing = counted.at_V, counted.slope_Ah_per_V, counted.crossing
+    # One error of the voltmeter moves both the mean voltage and the instant of the crossing,
+    # in the same sense: the two sensitivities add before squaring.
+    volts_Wh = (1 + counted.through) * counted.energy_Wh + at_V * at_V * slope_Ah_per_V
+    offset_Ah = counted.capacity_Ah + at_V * slope_Ah_per_V
+    lines = [
+        *_current_and_time(current, time, counted.energy_Wh, counted.hours * counted.mean_V),
         line(
             "voltage gain",
             standard(voltage.gain, voltage),
@@ -330,35 +353,48 @@ def _budgets(
             volts_Wh,
             assumed=voltage.assumed,
             note="mean voltage, cut-off and check resistor together"
-            if through
+            if counted.through
             else "mean voltage and cut-off together",
         ),
         line(
             "voltage offset",
             standard(voltage.offset, voltage),
-            volts,
-            capacity_Ah + at_V * slope_Ah_per_V,
+            "V",
+            offset_Ah,
             assumed=voltage.assumed,
             note="mean voltage and cut-off together",
         ),
-        line("voltage resolution", resolution_u, volts, capacity_Ah + at_V * slope_Ah_per_V, assumed=voltage.assumed),
-        line("current steps between readings", edge_u_Ah, "Ah", mean_V),
-        *_voltage_by_temperature(voltage, volts_Wh, capacity_Ah + at_V * slope_Ah_per_V),
+        line("voltage resolution", digits(voltage.resolution), "V", offset_Ah, assumed=voltage.assumed),
+        line("current steps between readings", _edges_u(counted), "Ah", counted.mean_V),
+        *_voltage_by_temperature(voltage, volts_Wh, offset_Ah),
     ]
     if crossing is not None:
-        en.append(line("reading noise at the cut-off", crossing.noise_V, volts, at_V * slope_Ah_per_V, "A"))
-        if age_Ah > 0.0:
-            en.append(line("age of the readings at the cut-off", rectangular(age_Ah), "Ah", at_V))
-        if not crossing.interpolated:
-            step_Wh = abs(float(totals.energy_Wh[crossing.row] - totals.energy_Wh[max(0, crossing.row - 1)]))
-            en.append(line("end between two readings", rectangular(step_Wh), "Wh", 1.0))
-    if gap_half_Ah:
-        en.append(line("gaps without readings", rectangular(gap_half_Ah), "Ah", mean_V))
-    notes = [CELL_NOTE, *_notes(measurement)]
-    return (
-        make_budget("capacity", capacity_Ah, "Ah", cap, notes=notes),
-        make_budget("energy", energy_Wh, "Wh", en, notes=notes),
-    )
+        lines += _at_crossing(counted, crossing, at_V * slope_Ah_per_V, at_V, counted.totals.energy_Wh, "Wh")
+    if counted.gap_half_Ah:
+        lines.append(line("gaps without readings", rectangular(counted.gap_half_Ah), "Ah", counted.mean_V))
+    notes = [CELL_NOTE, *_notes(counted.measurement)]
+    return make_budget("energy", counted.energy_Wh, "Wh", lines, notes=notes)
+
+
+def _at_crossing(
+    counted: _Counted, crossing: Crossing, per_V: float, per_Ah: float, running: FloatArray, unit: str
+) -> list[Contribution]:
+    """Return the lines of where a cut-off was crossed, with the result's sensitivities to its voltage and charge.
+
+    Args:
+        counted, crossing: The phase, and where its cut-off was crossed.
+        per_V, per_Ah: The sensitivities.
+        running: The running total that the result is read from, shape (n,), in `unit`.
+        unit: The result's.
+    """
+    lines = [line("reading noise at the cut-off", crossing.noise_V, "V", per_V, "A")]
+    age_Ah = age_at_the_cutoff_Ah(counted.record, counted.phase, crossing)
+    if age_Ah > 0.0:
+        lines.append(line("age of the readings at the cut-off", rectangular(age_Ah), "Ah", per_Ah))
+    if not crossing.interpolated:
+        step = abs(float(running[crossing.row] - running[max(0, crossing.row - 1)]))
+        lines.append(line("end between two readings", rectangular(step), unit, 1.0))
+    return lines
 
 
 def age_at_the_cutoff_Ah(record: Record, phase: Phase, crossing: Crossing) -> float:
@@ -436,7 +472,7 @@ def _voltage_by_temperature(voltage: Specification, to_gain: float, to_offset: f
 
 
 def _notes(measurement: Measurement) -> list[str]:
-    """Return how the lines were come by that need a sentence, each once."""
+    """Return how the lines were obtained that need a sentence, each once."""
     current, voltage = measurement.current, measurement.voltage
     found = [
         f"current offset: {current.offset_note}" if current.offset_note else "",
@@ -449,14 +485,10 @@ def _notes(measurement: Measurement) -> list[str]:
     return [text for text in found if text]
 
 
-def _loaded_hours(record: Record, phase: Phase, last: int, duration_s: float) -> float:
-    """Return how long current readings counted: an offset works through the rests too."""
-    return max(duration_s, 0.0) / 3600.0
-
-
-def _edges_u(record: Record, edges: Edges, phase: Phase, last: int) -> float:
+def _edges_u(counted: _Counted) -> float:
     """Return the standard uncertainty of charge from steps between readings: independent of each other."""
-    inside = (edges.row >= phase.first_row) & (edges.row < last)
+    record, edges = counted.record, counted.totals.edges
+    inside = (edges.row >= counted.phase.first_row) & (edges.row < counted.last)
     if not inside.any():
         return 0.0
     row = edges.row[inside]

@@ -14,15 +14,16 @@ not in a run.
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from amphora.harness.analysis.own_warmth import Warmth, warmth_of
+from amphora.harness.analysis.own_warmth import OwnWarmth, warmth_of
 from amphora.harness.analysis.records import FloatArray
+from amphora.harness.analysis.shown import ShownPhase, ShownResistance, ShownRun
 from amphora.harness.common.errors import InputError
 
 WIDE_GAP = 0.4  # of charge without a load step
@@ -78,7 +79,7 @@ class CellModel:
     beyond: int = 0  # points of the curve beyond the test's end
     ahead_h: float = 0.0  # by how much charge the surface runs ahead under a lasting load, Ah for each ampere
     ahead_U_h: float = 0.0  # k = 2
-    warmth: Warmth | None = None  # None: nothing is taken off for it, and it is a doubt
+    warmth: OwnWarmth | None = None  # None: nothing is taken off for it, and it is a doubt
 
     def ahead_Ah(self, amps: FloatArray | float, passed_s: FloatArray) -> FloatArray:
         """Return by how much charge the surface has run ahead so long into a steady load, shape (n,).
@@ -148,7 +149,7 @@ def running_total(x: FloatArray, y: FloatArray) -> FloatArray:
 
 
 def cell_model(
-    t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, result: Mapping[str, Any],
+    t_s: FloatArray, voltage_V: FloatArray, current_A: FloatArray, result: ShownRun,
     degC: FloatArray | None = None,
 ) -> CellModel:  # fmt: skip
     """Return what a discharge tells of a cell.
@@ -161,25 +162,25 @@ def cell_model(
     Raises:
         InputError: no discharge, or too few readings in it, or no resistance.
 
-    Source: this project's own reckoning of a discharge; held against measured records and a physics model in
+    Source: this project's own account of a discharge; held against measured records and a physics model in
         tests/external (DEVELOPERS, what a duty's cell is made of).
     """
-    capacity = result.get("capacity_Ah")
-    phases = [p for p in result.get("phases") or [] if p.get("kind") == "discharge" and p.get("capacity_Ah")]
-    if not capacity or not phases:
-        raise InputError(f"{result.get('run')}: there is no discharge to fit a duty to")
-    phase, capacity_Ah = min(phases, key=lambda p: abs(p["capacity_Ah"] - capacity)), float(capacity)
-    resistances = result.get("resistances") or []
+    capacity_Ah = result.capacity_Ah or 0.0
+    phases = [phase for phase in result.phases if phase.kind == "discharge" and phase.capacity_Ah]
+    if not capacity_Ah or not phases:
+        raise InputError(f"{result.run}: there is no discharge to fit a duty to")
+    phase = min(phases, key=lambda one: abs((one.capacity_Ah or 0.0) - capacity_Ah))
+    resistances = result.resistances
     states, _, ohm_U = _resistance_by_state(resistances)
     if states.size == 0:
         raise InputError(
-            f"{result.get('run')}: no resistance was measured, so no sag is known; a run with load steps is accepted"
+            f"{result.run}: no resistance was measured, so no sag is known; a run with load steps is accepted"
         )
     good = np.isfinite(t_s) & np.isfinite(voltage_V) & np.isfinite(current_A)
     t, v, i = t_s[good], voltage_V[good], -current_A[good]
-    main_A = abs(float(phase["main_current_A"]))
-    seen = _discharge(t, v, i, phase, capacity_Ah, str(result.get("run")))
-    slow = _slow(t, v, i, float(phase["end_s"]), main_A)
+    main_A = _main_A(phase)
+    seen = _discharge(t, v, i, phase, capacity_Ah, result.run)
+    slow = _slow(t, v, i, phase.end_s, main_A)
     steps = _lasting(resistances, seen.state[seen.steady], seen.voltage_V[seen.steady], capacity_Ah, slow, t, i,
                      _rests_within(t, v, i, phase))  # fmt: skip
     if not slow.told:
@@ -190,7 +191,7 @@ def cell_model(
     ohm = np.interp(at, steps.state, steps.ohm)
     quick_states, quick_ohms, _ = _resistance_by_state(resistances, shortest=True)
     if slow.all_ohm is not None and quick_states[0] > 0:  # the rest shows the empty end too
-        soon_s = min(float(item.get("duration_s") or LONGEST_PULSE_S) for item in resistances)
+        soon_s = min(item.duration_s or LONGEST_PULSE_S for item in resistances)
         end_ohm = max(slow.all_ohm - slow.after(soon_s) / max(steps.scale, 1e-3), float(quick_ohms[0]))
         quick_states, quick_ohms = _kneed(np.append(0.0, quick_states), np.append(end_ohm, quick_ohms))
     doubt_h = 0.0 if slow.told else AHEAD_NO_REST_U_h
@@ -208,10 +209,10 @@ def cell_model(
         ohm=ohm,
         fast_ohm=np.minimum(np.interp(at, quick_states, quick_ohms), ohm),
         capacity_Ah=capacity_Ah,
-        capacity_U_Ah=float(result.get("capacity_U_Ah") or 0.0),
+        capacity_U_Ah=result.capacity_U_Ah or 0.0,
         ohm_U_share=ohm_U,
-        temperature_degC=result.get("temperature_degC"),
-        chemistry=str(result.get("chemistry") or "auto"),
+        temperature_degC=result.temperature_degC,
+        chemistry=result.chemistry or "auto",
         test_A=main_A,
         slow=slow.pairs,
         slow_U_ohm=None if not slow.told else math.hypot(slow.U_ohm, steps.slow_U_ohm),
@@ -222,18 +223,23 @@ def cell_model(
     )
     heat = _test_heat(model, t, v, i, phase)
     warm = np.full(heat[0].size, np.nan) if degC is None else degC[good][heat[2]]
-    return replace(model, warmth=warmth_of(heat[0], heat[1], warm, str(result.get("form") or ""), capacity_Ah, main_A))
+    return replace(model, warmth=warmth_of(heat[0], heat[1], warm, result.form, capacity_Ah, main_A))
 
 
 def _test_heat(
-    model: CellModel, t: FloatArray, v: FloatArray, i: FloatArray, phase: Mapping[str, Any]
+    model: CellModel, t: FloatArray, v: FloatArray, i: FloatArray, phase: ShownPhase
 ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
     """Return (time, power that resistance turned to heat, which rows) of a test from its rest before on, shape (m,)."""
-    rows = (t <= phase["end_s"]) & (t >= float(phase["begin_s"]) - 900.0)
+    rows = (t <= phase.end_s) & (t >= phase.begin_s - 900.0)
     at, amps = t[rows], i[rows]
     given = running_total(at, amps) / 3600.0
     rested = np.interp(given - model.ahead_Ah(model.test_A, at - at[0]), model.given_Ah, model.ocv_V)
     return at, np.maximum(amps * (rested - v[rows]), 0.0), rows
+
+
+def _main_A(phase: ShownPhase) -> float:
+    """Return the main current of a phase, whichever way it flows."""
+    return abs(phase.main_current_A or 0.0)
 
 
 class _Pulse(NamedTuple):
@@ -242,20 +248,20 @@ class _Pulse(NamedTuple):
     state: float
     duration_s: float
     ohm: float
-    item: Mapping[str, Any]
+    item: ShownResistance
 
 
-def _pulses(resistances: Sequence[Mapping[str, Any]]) -> Iterator[_Pulse]:
+def _pulses(resistances: Sequence[ShownResistance]) -> Iterator[_Pulse]:
     """Give a run's resistances that are numbers; one without a charge state counts as half full."""
     for item in resistances:
-        ohm, place, duration_s = item.get("ohm"), item.get("charge_state"), float(item.get("duration_s") or 0.0)
-        if not isinstance(ohm, int | float) or not math.isfinite(ohm) or ohm <= 0 or duration_s > LONGEST_PULSE_S:
+        ohm, place = item.ohm, item.charge_state
+        if ohm is None or not math.isfinite(ohm) or ohm <= 0 or item.duration_s > LONGEST_PULSE_S:
             continue
-        yield _Pulse(0.5 if place is None else min(max(float(place), 0.0), 1.0), duration_s, float(ohm), item)
+        yield _Pulse(0.5 if place is None else min(max(place, 0.0), 1.0), item.duration_s, ohm, item)
 
 
 def _resistance_by_state(
-    resistances: Sequence[Mapping[str, Any]], shortest: bool = False
+    resistances: Sequence[ShownResistance], shortest: bool = False
 ) -> tuple[FloatArray, FloatArray, float]:
     """Return (charge state rising, ohm, share of expanded uncertainty) from a run's resistances.
 
@@ -267,7 +273,7 @@ def _resistance_by_state(
         place, duration_s = round(pulse.state, 2), pulse.duration_s
         if place in best and (duration_s >= best[place][0] if shortest else duration_s <= best[place][0]):
             continue
-        best[place] = (duration_s, pulse.ohm, float(pulse.item.get("U_ohm") or 0.0) / pulse.ohm)
+        best[place] = (duration_s, pulse.ohm, (pulse.item.U_ohm or 0.0) / pulse.ohm)
     states = sorted(best)
     return (
         np.array(states, dtype=float),
@@ -290,16 +296,16 @@ class _Discharge:
 
 
 def _discharge(
-    t: FloatArray, v: FloatArray, i: FloatArray, phase: Mapping[str, Any], capacity_Ah: float, run: str
+    t: FloatArray, v: FloatArray, i: FloatArray, phase: ShownPhase, capacity_Ah: float, run: str
 ) -> _Discharge:
     """Return the readings of a phase out of a run's, shape (m,), current out of the cell."""
-    main_A = abs(float(phase["main_current_A"]))
-    inside = (t >= phase["begin_s"]) & (t <= phase["end_s"])
+    main_A = _main_A(phase)
+    inside = (t >= phase.begin_s) & (t <= phase.end_s)
     if int(inside.sum()) < FEWEST_READINGS:
         raise InputError(
             f"{run}: its discharge has {int(inside.sum())} readings; {FEWEST_READINGS} at least are accepted"
         )
-    before = np.flatnonzero((t < phase["begin_s"]) & (np.abs(i) < STILL_SHARE * main_A))
+    before = np.flatnonzero((t < phase.begin_s) & (np.abs(i) < STILL_SHARE * main_A))
     rested_V = float(v[before[-1]]) if before.size else None
     t, v, i = t[inside], v[inside], i[inside]
     given = running_total(t, i) / 3600.0
@@ -438,7 +444,7 @@ class _Lasting:
 
 
 def _lasting(
-    resistances: Sequence[Mapping[str, Any]], state: FloatArray, volt: FloatArray, capacity_Ah: float, slow: _Slow,
+    resistances: Sequence[ShownResistance], state: FloatArray, volt: FloatArray, capacity_Ah: float, slow: _Slow,
     t: FloatArray, i: FloatArray, rests: "Sequence[_Rest]",
 ) -> _Lasting:  # fmt: skip
     """Return what a lasting load sees: load steps less the curve's fall in them, plus what was still to come.
@@ -479,14 +485,14 @@ class _Rest(NamedTuple):
     to_s: float
 
 
-def _rests_within(t: FloatArray, v: FloatArray, i: FloatArray, phase: Mapping[str, Any]) -> list[_Rest]:
+def _rests_within(t: FloatArray, v: FloatArray, i: FloatArray, phase: ShownPhase) -> list[_Rest]:
     """Return the rests of a discharge that tell of slow processes: long ones, after a long steady load."""
-    main_A = abs(float(phase["main_current_A"]))
+    main_A = _main_A(phase)
     still = np.abs(i) <= STILL_SHARE * main_A
     edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
     found = []
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if begin == 0 or t[begin] <= phase["begin_s"] or t[end - 1] >= phase["end_s"]:
+        if begin == 0 or t[begin] <= phase.begin_s or t[end - 1] >= phase.end_s:
             continue
         off_s = 0.5 * (t[begin - 1] + t[begin])
         loaded = (t < off_s) & (t > off_s - LOADED_BEFORE_S)
@@ -531,7 +537,7 @@ class _LoadStep(NamedTuple):
 
 
 def _load_steps(
-    resistances: Sequence[Mapping[str, Any]], at: FloatArray, fall: FloatArray, t: FloatArray, i: FloatArray
+    resistances: Sequence[ShownResistance], at: FloatArray, fall: FloatArray, t: FloatArray, i: FloatArray
 ) -> list[_LoadStep]:
     """Return the load steps that tell of a lasting load.
 
@@ -540,20 +546,20 @@ def _load_steps(
         at, fall: Charge states, rising, and the curve's fall there, V/Ah, shape (n,).
         t, i: The run's times and currents out of the cell, shape (m,).
     """
-    steps_seen = any("step" in str(item.get("method")) for item in resistances)
+    steps_seen = any("step" in item.method for item in resistances)
     found = []
     for state, duration_s, ohm, item in _pulses(resistances):
-        method, change_A, fallen = str(item.get("method")), float(item.get("current_A") or 0.0), 0.0
+        method, change_A, fallen = item.method, item.current_A, 0.0
         if "release" in method and state > 0.0 and steps_seen:
             continue  # the end of a pulse, whose slow part had not come to rest
         if "slope removed" not in method and change_A:
-            k = int(np.searchsorted(t, float(item.get("t_s") or 0.0))) - 1
+            k = int(np.searchsorted(t, item.t_s)) - 1
             flows_A = (float(i[k]) if k >= 0 else 0.0) - change_A  # after the step, out of the cell
             moved = float(np.interp(min(state, NEARLY_FULL), at, fall)) * flows_A * duration_s / 3600.0 / change_A
             ohm, fallen = ohm + moved, abs(moved)
         if ohm <= 0:
             continue
-        u = math.hypot(float(item.get("U_ohm") or 0.0) / 2, FALL_U * fallen / 2)
+        u = math.hypot((item.U_ohm or 0.0) / 2, FALL_U * fallen / 2)
         found.append(_LoadStep(state, duration_s, ohm, max(u, 1e-6)))
     return found
 

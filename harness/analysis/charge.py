@@ -17,7 +17,7 @@ from amphora.harness.common.errors import AnalysisError
 
 
 @dataclass(frozen=True)
-class TaperFit:
+class ExponentialTaper:
     """I(t) = floor + amplitude * exp(-t/tau) over the constant-voltage part."""
 
     tau_s: float
@@ -37,7 +37,7 @@ class ChargeMetrics:
     held_voltage_V: float | None
     end_current_A: float
     tapered: bool
-    taper: TaperFit | None
+    taper: ExponentialTaper | None
 
 
 def charge_metrics(record: Record, totals: Totals, phase: Phase) -> ChargeMetrics:
@@ -90,7 +90,7 @@ def charge_metrics(record: Record, totals: Totals, phase: Phase) -> ChargeMetric
     )
 
 
-def fit_taper(t_s: FloatArray, current_A: FloatArray) -> TaperFit | None:
+def fit_taper(t_s: FloatArray, current_A: FloatArray) -> ExponentialTaper | None:
     """Fit a falling exponential with a floor to the current of the constant-voltage part.
 
     Args:
@@ -130,7 +130,7 @@ def fit_taper(t_s: FloatArray, current_A: FloatArray) -> TaperFit | None:
     rest, amplitude, floor = solve(tau)
     if amplitude <= 0:
         return None
-    return TaperFit(tau, amplitude, floor, math.sqrt(rest / max(1, t.size - 3)))
+    return ExponentialTaper(tau, amplitude, floor, math.sqrt(rest / max(1, t.size - 3)))
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,14 @@ Caveats: the pair's values belong to the length of the pulses they come from; a 
 minutes. At the first row the cell must be at rest, or have carried its current for long.
 """
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from amphora.harness.analysis.current_steps import find_steps
-from amphora.harness.analysis.records import FloatArray, Measurement, Record
+from amphora.harness.analysis.current_steps import CurrentStep, find_steps
+from amphora.harness.analysis.records import FloatArray, IntArray, Measurement, Record
 from amphora.harness.analysis.resistance import standard_relative
 from amphora.harness.common.errors import AnalysisError
 
@@ -85,13 +86,56 @@ def fit_circuit(
     steps = [s for s in steps if first_row < s.after <= last_row]
     if not steps:
         raise AnalysisError(f"circuit: no current step between rows {first_row} and {last_row}")
+    stretch = _stretch(record, first_row, last_row, steps)
+    t = stretch.t_s
+    base = [np.ones_like(t), stretch.current_A] + ([stretch.moved_Ah] if slope else [])
+    expected = float(np.hypot(measurement.voltage.resolution / np.sqrt(12.0), stretch.noise_V))
+    chosen = _with_as_many_pairs_as_show(stretch, base, pairs)
+    bend = np.zeros(chosen.u.size)
+    if slope:
+        chosen, bend = _with_the_bend(stretch, base, chosen)
+    chosen = replace(chosen, u=np.hypot(chosen.u, bend))
+    return _circuit(chosen, len(base), slope, measurement, steps[0].edge_s, expected, float(t[0]), float(t[-1]))
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """The usable rows of a stretch, shape (n,), and its pieces between the steps: current is constant within one."""
+
+    t_s: FloatArray
+    voltage_V: FloatArray
+    current_A: FloatArray
+    piece: IntArray  # of each row
+    level_A: FloatArray  # of each piece
+    bounds_s: FloatArray  # of the pieces, one more than they are
+    moved_Ah: FloatArray
+    weight: FloatArray
+    noise_V: float
+
+    def answer(self, tau_s: float) -> FloatArray:
+        """Return the response of one RC pair of 1 Ω, shape (n,), V."""
+        level, bounds, t = self.level_A, self.bounds_s, self.t_s
+        state, out = float(level[0]), np.zeros(t.size, dtype=np.float64)
+        for k in range(level.size):
+            inside = self.piece == k
+            out[inside] = level[k] + (state - level[k]) * np.exp(-(t[inside] - bounds[k]) / tau_s)
+            state = level[k] + (state - level[k]) * np.exp(-(bounds[k + 1] - bounds[k]) / tau_s)
+        return out
+
+
+def _stretch(record: Record, first_row: int, last_row: int, steps: Sequence[CurrentStep]) -> _Stretch:
+    """Return the rows of a stretch without those caught in the middle of an edge.
+
+    Raises:
+        AnalysisError: fewer than 20 of them.
+    """
     rows = np.arange(first_row, last_row + 1)
     rows = rows[np.isfinite(record.t_s[rows] + record.voltage_V[rows] + record.current_A[rows])]
     t = record.t_s[rows]
     forward = np.concatenate(([True], t[1:] > np.maximum.accumulate(t)[:-1]))
     rows, t = rows[forward], t[forward]
     edge_rows = {row for s in steps for row in range(s.before + 1, s.after)}
-    keep = np.array([row not in edge_rows for row in rows.tolist()])  # caught in the middle of an edge
+    keep = np.array([row not in edge_rows for row in rows.tolist()])
     rows, t = rows[keep], t[keep]
     if rows.size < 20:
         raise AnalysisError(f"circuit: {rows.size} usable rows; at least 20 are needed")
@@ -102,45 +146,37 @@ def fit_circuit(
     level = np.array([float(np.mean(amps[piece == k])) if (piece == k).any() else 0.0 for k in range(edges.size + 1)])
     charge = np.concatenate(([0.0], np.cumsum(level * np.diff(bounds))))
     moved = (charge[piece] + level[piece] * (t - bounds[piece])) / 3600
-    weight = _weights(t, piece)
+    return _Stretch(t, volts, amps, piece, level, bounds, moved, _weights(t, piece), _noise(t, volts, piece))
 
-    def answer(tau: float) -> FloatArray:
-        """Response of one RC pair of 1 Ω."""
-        state, out = float(level[0]), np.zeros(t.size, dtype=np.float64)
-        for k in range(level.size):
-            inside = piece == k
-            out[inside] = level[k] + (state - level[k]) * np.exp(-(t[inside] - bounds[k]) / tau)
-            state = level[k] + (state - level[k]) * np.exp(-(bounds[k + 1] - bounds[k]) / tau)
-        return out
 
-    base = [np.ones_like(t), amps] + ([moved] if slope else [])
-    noise_V = _noise(t, volts, piece)
-    expected = float(np.hypot(measurement.voltage.resolution / np.sqrt(12.0), noise_V))
-    fits = [_fit(t, volts, base, answer, weight, n, bounds) for n in ((1, 2) if pairs is None else (pairs,))]
-    chosen = fits[0]
-    if len(fits) == 2 and fits[1].criterion < fits[0].criterion - 6:
-        tau, x, u = fits[1].tau, fits[1].x, fits[1].u
-        first = len(base)
-        # A time constant as long as the whole stretch was not seen: it is where the fit was made to stop.
-        seen = tau[1] < 0.95 * (t[-1] - t[0])
-        if seen and tau[1] > 3 * tau[0] and x[first] > 2 * u[first] and x[first + 1] > 2 * u[first + 1]:
-            chosen = fits[1]
-    bend = np.zeros(chosen.u.size)
-    if slope:
-        # The open-circuit curve bends: where the data show it, the bend is fitted too, and what it moved is doubted.
-        count = chosen.tau.size
-        bent = _fit(t, volts, [*base, moved**2], answer, weight, count, bounds)
-        if bent.criterion < chosen.criterion - 6:
-            others = [k for k in range(bent.u.size) if k != len(base)]
-            straight = np.concatenate((chosen.x, chosen.tau))
-            curved = np.concatenate((bent.x, bent.tau))[others]
-            bend = 0.3 * np.abs(curved - straight)
-            chosen = _Fit(
-                bent.criterion, bent.tau, np.delete(bent.x, len(base)), bent.u[others],
-                bent.covariance[np.ix_(others, others)], bent.residual_V, bent.follow,
-            )  # fmt: skip
-    chosen = replace(chosen, u=np.hypot(chosen.u, bend))
-    return _circuit(chosen, len(base), slope, measurement, steps[0].edge_s, expected, float(t[0]), float(t[-1]))
+def _with_as_many_pairs_as_show(stretch: _Stretch, base: list[FloatArray], pairs: int | None) -> "_Fit":
+    """Return the fit with as many pairs as asked; with none asked the second only where the data support it."""
+    if pairs is not None:
+        return _fit(stretch, base, pairs)
+    one, two = _fit(stretch, base, 1), _fit(stretch, base, 2)
+    if not two.criterion < one.criterion - 6:
+        return one
+    tau, x, u = two.tau, two.x, two.u
+    first = len(base)
+    # A time constant as long as the whole stretch was not seen: it is where the fit was made to stop.
+    seen = tau[1] < 0.95 * (stretch.t_s[-1] - stretch.t_s[0])
+    told = x[first] > 2 * u[first] and x[first + 1] > 2 * u[first + 1]
+    return two if seen and tau[1] > 3 * tau[0] and told else one
+
+
+def _with_the_bend(stretch: _Stretch, base: list[FloatArray], chosen: "_Fit") -> "tuple[_Fit, FloatArray]":
+    """Return the fit with the bend of the open-circuit curve where the data show it, and what that leaves in doubt."""
+    bent = _fit(stretch, [*base, stretch.moved_Ah**2], chosen.tau.size)
+    if not bent.criterion < chosen.criterion - 6:
+        return chosen, np.zeros(chosen.u.size)
+    others = [k for k in range(bent.u.size) if k != len(base)]
+    straight = np.concatenate((chosen.x, chosen.tau))
+    curved = np.concatenate((bent.x, bent.tau))[others]
+    fit = _Fit(
+        bent.criterion, bent.tau, np.delete(bent.x, len(base)), bent.u[others],
+        bent.covariance[np.ix_(others, others)], bent.residual_V, bent.follow,
+    )  # fmt: skip
+    return fit, 0.3 * np.abs(curved - straight)
 
 
 def circuit_to_dict(circuit: Circuit, cell: str = "", charge_state: float | None = None) -> dict[str, Any]:
@@ -165,39 +201,6 @@ def circuit_to_dict(circuit: Circuit, cell: str = "", charge_state: float | None
     }
 
 
-def response(circuit: Circuit, t_s: FloatArray, current_A: FloatArray) -> FloatArray:
-    """Return the voltage of a fitted circuit for a current that is constant from each time to the next.
-
-    Args:
-        circuit: The model, relaxed at the first time.
-        t_s: Times, shape (n,), rising.
-        current_A: Current from `t_s[k-1]` to `t_s[k]`, positive INTO the cell, shape (n,).
-
-    Returns:
-        Voltage at each time, shape (n,).
-
-    Raises:
-        AnalysisError: shapes differ or times do not rise.
-
-    Source:
-        Exact discrete form of the Thevenin model, G. Plett, vol. 1, ch. 2 (from memory).
-    """
-    if t_s.shape != current_A.shape or t_s.ndim != 1 or not (np.diff(t_s) > 0).all():
-        raise AnalysisError(f"circuit: {t_s.shape} times and {current_A.shape} currents; equal shapes, times rising")
-    dt = np.diff(t_s, prepend=t_s[0])
-    moved = np.cumsum(current_A * dt) / 3600
-    out = circuit.open_V + circuit.slope_V_per_Ah * moved + circuit.r0_ohm * current_A
-    for pair in circuit.pairs:
-        keep = np.exp(-dt / pair.time_constant_s)
-        state = np.empty_like(t_s)
-        now = 0.0
-        for k in range(t_s.size):
-            now = keep[k] * now + (1 - keep[k]) * current_A[k] * pair.ohm
-            state[k] = now
-        out = out + state
-    return np.asarray(out, dtype=np.float64)
-
-
 @dataclass(frozen=True)
 class _Fit:
     criterion: float
@@ -209,7 +212,7 @@ class _Fit:
     follow: float  # correlation of neighbouring residuals
 
 
-def _weights(t: FloatArray, piece: FloatArray) -> FloatArray:
+def _weights(t: FloatArray, piece: IntArray) -> FloatArray:
     """All ones: each reading counts once. A rest of hours must not drown a pulse, so long pieces count as 400 rows."""
     weight = np.ones_like(t)
     for k in np.unique(piece):
@@ -220,23 +223,18 @@ def _weights(t: FloatArray, piece: FloatArray) -> FloatArray:
     return weight
 
 
-def _noise(t: FloatArray, volts: FloatArray, piece: FloatArray) -> float:
+def _noise(t: FloatArray, volts: FloatArray, piece: IntArray) -> float:
     """Noise of a reading from second differences inside the pieces."""
     second = np.abs(volts[2:] - 2 * volts[1:-1] + volts[:-2])[(piece[2:] == piece[:-2])]
     return 1.4826 * float(np.median(second)) / float(np.sqrt(6.0)) if second.size else 0.0
 
 
-def _fit(
-    t: FloatArray,
-    volts: FloatArray,
-    base: list[FloatArray],
-    answer: Any,
-    weight: FloatArray,
-    pairs: int,
-    bounds: FloatArray,
-) -> _Fit:
+def _fit(stretch: _Stretch, base: list[FloatArray], pairs: int) -> _Fit:
     from scipy.optimize import least_squares
 
+    t, volts, weight, answer, bounds = (
+        stretch.t_s, stretch.voltage_V, stretch.weight, stretch.answer, stretch.bounds_s
+    )  # fmt: skip
     span = float(t[-1] - t[0])
     low = np.log(max(float(np.min(np.diff(t))) / 2, span / 1e5))
     high = np.log(span)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from amphora.harness.analysis.records import FloatArray
 from amphora.harness.common.errors import AnalysisError
 
 AT_CURRENT = 0.05  # of the reference: a run within this is at it, and is not converted
@@ -90,23 +91,10 @@ def on_basis(points: Sequence[RunPoint], current_A: float, temperature_degC: flo
 
     Source: as `to_common_basis`; JCGM 100:2008, 5.1.2 (sum in squares); the allowances are common practice.
     """
-    if not points:
-        raise AnalysisError("no complete discharge from a full start to this cut-off")
-    if temperature_degC is not None and any(point.temperature_degC is None for point in points):
-        points = [point for point in points if point.temperature_degC is not None]
-        if not points:
-            raise AnalysisError("the cell's temperature was not recorded, so nothing ties its runs to the basis")
-    for point in reversed(points):
-        off_K = _off_K(point, temperature_degC)
-        near = abs(point.current_A / current_A - 1.0) <= AT_CURRENT if current_A > 0 else False
-        if near and abs(off_K or 0.0) <= AT_K:
-            U = math.hypot(
-                point.capacity_U_Ah, point.capacity_Ah * allowance(point.current_A / current_A, _wide(off_K))
-            )
-            text = f"A run at {point.current_A:.3g} A stands for it as it is, with an allowance for the difference."
-            return CommonBasis(
-                point.capacity_Ah, U, current_A, temperature_degC, None, None, text, converted=False, runs=1
-            )
+    points = _placed(points, temperature_degC)
+    there = _made_there(points, current_A, temperature_degC)
+    if there is not None:
+        return there
     if len(points) == 1:
         point = points[0]
         raise AnalysisError(
@@ -117,46 +105,99 @@ def on_basis(points: Sequence[RunPoint], current_A: float, temperature_degC: flo
     if temperature_degC is None and warmths and max(warmths) - min(warmths) > AT_K:
         raise AnalysisError("the runs were made at different temperatures, and the basis names none")
     found = to_common_basis(points, current_A, temperature_degC)
-    nearest = min((point.current_A for point in points), key=lambda value: abs(math.log(value / current_A)))
-    off: float | None = None
-    if temperature_degC is not None:
-        known = [float(point.temperature_degC) for point in points if point.temperature_degC is not None]
-        low, high = min(known), max(known)
-        beyond = max(low - temperature_degC, temperature_degC - high, 0.0)
-        if beyond > AT_K:
-            raise AnalysisError(
-                f"{temperature_degC:g} degC is too far from the {low:.3g} to {high:.3g} degC of the runs to estimate at"
-            )
-        # a temperature that was brought in by the fit leaves what lies beyond the runs, else the whole difference
-        off = beyond if found.per_K is not None else max(abs(value - temperature_degC) for value in known)
-        if found.per_K is None and off > AT_K:
-            raise AnalysisError(
-                f"a run at {low if temperature_degC - low > AT_K else high:.3g} °C is too far from "
-                f"{temperature_degC:g} degC, and the others carry no coefficient"
-            )
-    highest = max(point.current_A for point in points)
-    if found.exponent is not None and current_A > UPWARDS * highest:
-        raise AnalysisError(
-            f"{current_A:.3g} A is too far above the {highest:.3g} A of the runs: the capacity may fall off there"
-        )
-    # the steeper the step between the runs, the less a straight line through them is to be trusted between and beyond
-    share = MODEL_SHARE if found.exponent is None else max(MODEL_SHARE, SLOPE * abs(found.exponent - 1.0))
-    if found.exponent is not None and not EXPONENTS[0] <= found.exponent <= EXPONENTS[1]:
-        raise AnalysisError(
-            f"the capacity changes with the current by more than a rate law carries (exponent {found.exponent:.2f}, "
-            f"{EXPONENTS[0]:g} to {EXPONENTS[1]:g} is believed)"
-        )
-    if found.exponent is None:
-        share = RATE_SHARE
-        if max(abs(point.current_A / current_A - 1.0) for point in points) > AT_CURRENT:
-            raise AnalysisError(f"every run was made at about {nearest:.3g} A: they carry no step to {current_A:.3g} A")
-    wide = allowance(nearest / current_A, _wide(off), share)
+    off_K = None if temperature_degC is None else _off_all(warmths, temperature_degC, found.per_K is not None)
+    nearest_A = min((point.current_A for point in points), key=lambda value: abs(math.log(value / current_A)))
+    share = _share_left(points, current_A, found.exponent, nearest_A)
+    wide = allowance(nearest_A / current_A, _wide(off_K), share)
     return replace(
         found,
         capacity_U_Ah=math.hypot(found.capacity_U_Ah, found.capacity_Ah * wide),
         temperature_degC=temperature_degC,
         runs=len(points),
     )
+
+
+def _placed(points: Sequence[RunPoint], temperature_degC: float | None) -> Sequence[RunPoint]:
+    """Return the runs that can be placed: where a temperature is asked for, those that have one."""
+    if not points:
+        raise AnalysisError("no complete discharge from a full start to this cut-off")
+    if temperature_degC is None:
+        return points
+    known = [point for point in points if point.temperature_degC is not None]
+    if not known:
+        raise AnalysisError("the cell's temperature was not recorded, so nothing ties its runs to the basis")
+    return known
+
+
+def _made_there(points: Sequence[RunPoint], current_A: float, temperature_degC: float | None) -> CommonBasis | None:
+    """Return what the newest run at the reference gave, as it is; None where there is none."""
+    if not current_A > 0:
+        return None
+    for point in reversed(points):
+        off_K = _off_K(point, temperature_degC)
+        if abs(point.current_A / current_A - 1.0) <= AT_CURRENT and abs(off_K or 0.0) <= AT_K:
+            U = math.hypot(
+                point.capacity_U_Ah, point.capacity_Ah * allowance(point.current_A / current_A, _wide(off_K))
+            )
+            text = f"A run at {point.current_A:.3g} A stands for it as it is, with an allowance for the difference."
+            return CommonBasis(
+                point.capacity_Ah, U, current_A, temperature_degC, None, None, text, converted=False, runs=1
+            )
+    return None
+
+
+def _off_all(warmths: Sequence[float], temperature_degC: float, fitted: bool) -> float:
+    """Return how far from the reference temperature the estimate stands, K.
+
+    Args:
+        warmths: Of the runs.
+        temperature_degC: The reference.
+        fitted: The runs gave a coefficient: what is left is how far it lies beyond them, else the whole difference.
+
+    Raises:
+        AnalysisError: it lies too far from the runs.
+    """
+    low, high = min(warmths), max(warmths)
+    beyond = max(low - temperature_degC, temperature_degC - high, 0.0)
+    if beyond > AT_K:
+        raise AnalysisError(
+            f"{temperature_degC:g} degC is too far from the {low:.3g} to {high:.3g} degC of the runs to estimate at"
+        )
+    if fitted:
+        return beyond
+    off = max(abs(value - temperature_degC) for value in warmths)
+    if off > AT_K:
+        raise AnalysisError(
+            f"a run at {low if temperature_degC - low > AT_K else high:.3g} °C is too far from "
+            f"{temperature_degC:g} degC, and the others carry no coefficient"
+        )
+    return off
+
+
+def _share_left(points: Sequence[RunPoint], current_A: float, exponent: float | None, nearest_A: float) -> float:
+    """Return the half-width for each e-fold of current that the estimate leaves open, as a share of the capacity.
+
+    Raises:
+        AnalysisError: the reference lies too far above the runs, or their capacities follow no law of rate.
+    """
+    if exponent is None:
+        if max(abs(point.current_A / current_A - 1.0) for point in points) > AT_CURRENT:
+            raise AnalysisError(
+                f"every run was made at about {nearest_A:.3g} A: they carry no step to {current_A:.3g} A"
+            )
+        return RATE_SHARE
+    highest = max(point.current_A for point in points)
+    if current_A > UPWARDS * highest:
+        raise AnalysisError(
+            f"{current_A:.3g} A is too far above the {highest:.3g} A of the runs: the capacity may fall off there"
+        )
+    if not EXPONENTS[0] <= exponent <= EXPONENTS[1]:
+        raise AnalysisError(
+            f"the capacity changes with the current by more than a rate law carries (exponent {exponent:.2f}, "
+            f"{EXPONENTS[0]:g} to {EXPONENTS[1]:g} is believed)"
+        )
+    # the steeper the step between the runs, the less a straight line through them is to be trusted between and beyond
+    return max(MODEL_SHARE, SLOPE * abs(exponent - 1.0))
 
 
 def _wide(off_K: float | None) -> float | None:
@@ -189,36 +230,18 @@ def to_common_basis(points: Sequence[RunPoint], current_A: float, temperature_de
     Source: W. Peukert, Elektrotechnische Zeitschrift 20 (1897) 287: C = C0*(I/I0)^(1-n); the
         temperature term is common practice.
     """
-    if len(points) < 2 or not current_A > 0:
-        raise AnalysisError(f"{len(points)} run(s): a common basis needs two or more complete discharges of one cell")
-    currents = np.array([point.current_A for point in points])
-    capacities = np.array([point.capacity_Ah for point in points])
-    if not ((currents > 0).all() and (capacities > 0).all()):
-        raise AnalysisError("each run needs a current and a capacity above 0")
-    by_rate = float(currents.max() / currents.min()) > 1.2
-    temperatures = np.array([math.nan if p.temperature_degC is None else p.temperature_degC for p in points])
-    known = np.isfinite(temperatures).all()
-    by_temperature = bool(known and temperature_degC is not None and float(np.ptp(temperatures)) > 5.0)
-    if not (by_rate or by_temperature):
-        raise AnalysisError("the runs were made at nearly the same current and temperature: they carry no common basis")
-    if by_rate and not currents.min() / 1.5 <= current_A <= currents.max() * 1.5:
-        raise AnalysisError(
-            f"{current_A:g} A is too far from the {currents.min():g} to {currents.max():g} A of the runs to estimate at"
-        )
+    by_rate, by_temperature = _carried(points, current_A, temperature_degC)
     columns = [np.ones(len(points))]
-    target = [1.0]
     if by_rate:
-        columns.append(np.log(currents / current_A))
-        target.append(0.0)
+        columns.append(np.log(np.array([point.current_A for point in points]) / current_A))
     if by_temperature and temperature_degC is not None:
-        columns.append(temperatures - temperature_degC)
-        target.append(0.0)
+        columns.append(_temperatures(points) - temperature_degC)
     if len(points) < len(columns):
         raise AnalysisError(f"{len(points)} runs cannot carry both rate and temperature; {len(columns)} are needed")
     matrix = np.column_stack(columns)
     if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
         raise AnalysisError("rate and temperature changed together in these runs: their effects cannot be separated")
-    y = np.log(capacities)
+    y = np.log(np.array([point.capacity_Ah for point in points]))
     solution, *_ = np.linalg.lstsq(matrix, y, rcond=None)
     inverse = np.linalg.pinv(matrix)
     relative_U = np.array([point.capacity_U_Ah / point.capacity_Ah for point in points])
@@ -241,3 +264,32 @@ def to_common_basis(points: Sequence[RunPoint], current_A: float, temperature_de
         f"Estimated at {where} from {len(points)} runs of this cell; not a measured capacity.",
         runs=len(points),
     )
+
+
+def _temperatures(points: Sequence[RunPoint]) -> FloatArray:
+    """Return the temperatures of runs, shape (n,), NaN where one is not known."""
+    return np.array([math.nan if p.temperature_degC is None else p.temperature_degC for p in points])
+
+
+def _carried(points: Sequence[RunPoint], current_A: float, temperature_degC: float | None) -> tuple[bool, bool]:
+    """Return whether runs carry a change of the current, and one of the temperature.
+
+    Raises:
+        AnalysisError: neither, or the reference lies too far from them.
+    """
+    if len(points) < 2 or not current_A > 0:
+        raise AnalysisError(f"{len(points)} run(s): a common basis needs two or more complete discharges of one cell")
+    currents = np.array([point.current_A for point in points])
+    if not ((currents > 0).all() and all(point.capacity_Ah > 0 for point in points)):
+        raise AnalysisError("each run needs a current and a capacity above 0")
+    by_rate = float(currents.max() / currents.min()) > 1.2
+    temperatures = _temperatures(points)
+    known = np.isfinite(temperatures).all()
+    by_temperature = bool(known and temperature_degC is not None and float(np.ptp(temperatures)) > 5.0)
+    if not (by_rate or by_temperature):
+        raise AnalysisError("the runs were made at nearly the same current and temperature: they carry no common basis")
+    if by_rate and not currents.min() / 1.5 <= current_A <= currents.max() * 1.5:
+        raise AnalysisError(
+            f"{current_A:g} A is too far from the {currents.min():g} to {currents.max():g} A of the runs to estimate at"
+        )
+    return by_rate, by_temperature

@@ -88,58 +88,15 @@ def table_of(record: Record, first_row: int, last_row: int) -> Table | None:
 
     Source: a step is a change of current between two steady stretches (common practice).
     """
-    n = record.t_s.size
-    if not 0 <= first_row <= last_row < n:
-        raise AnalysisError(f"rows {first_row} to {last_row} are outside the record's {n} rows")
-    low, high = max(0, first_row - _REACH), min(n, last_row + _REACH + 1)
-    begin_s, end_s = float(record.t_s[first_row]), float(record.t_s[last_row])
-    if np.isfinite(begin_s) and np.isfinite(end_s):  # of slow readings minutes are enough
-        low += int(np.searchsorted(record.t_s[low:first_row], begin_s - _REACH_S))
-        high = last_row + 1 + int(np.searchsorted(record.t_s[last_row + 1 : high], end_s + _REACH_S))
-    t, v, i = record.t_s[low:high], record.voltage_V[low:high], record.current_A[low:high]
-    good = np.isfinite(t + v + i)
-    if not good.all():
-        rows = np.flatnonzero(good) + low
-        t, v, i = t[good], v[good], i[good]
-    else:
-        rows = np.arange(low, high)
-    if t.size < 4:
+    rows = _usable(record, first_row, last_row)
+    if rows.size < 4:
         return None
-    dt = np.diff(t)
-    if not (dt > 0).all():  # repeated or backward times
-        forward = np.concatenate(([True], t[1:] > np.maximum.accumulate(t)[:-1]))
-        rows, t, v, i = rows[forward], t[forward], v[forward], i[forward]
-        if t.size < 4:
-            return None
-        dt = np.diff(t)
-    di = np.diff(i)
-    size = np.abs(di)
+    t, v, i = record.t_s[rows], record.voltage_V[rows], record.current_A[rows]
+    dt, size = np.diff(t), np.abs(np.diff(i))
     stride = max(1, size.size // 4_000)
     noise_A = _spread(size[::stride]) / np.sqrt(2.0)
-    level_A = float(np.percentile(np.abs(i[::stride]), 95))
     interval = float(np.median(dt[::stride]))
-    # A taper sampled coarsely moves a lot between rows without being noise: the share of the level bounds it.
-    threshold = max(min(8.0 * noise_A, 0.2 * level_A), 0.02 * level_A, 1e-6)
-    flagged = np.flatnonzero(size > threshold)
-    if flagged.size == 0:
-        before = after = np.empty(0, dtype=np.int64)
-    else:
-        sign = np.sign(di[flagged])
-        fresh = np.concatenate(([True], (np.diff(flagged) > 1) | (np.diff(sign) != 0)))
-        begins = np.flatnonzero(fresh)
-        ends = np.append(begins[1:], flagged.size) - 1
-        before, after = flagged[begins], flagged[ends] + 1
-        quiet_left = np.where(before > 0, size[np.maximum(before - 1, 0)], 0.0)
-        quiet_right = np.where(after < size.size, size[np.minimum(after, size.size - 1)], 0.0)
-        left_flagged = quiet_left > threshold
-        right_flagged = quiet_right > threshold
-        change = np.abs(i[after] - i[before])
-        keep = (
-            (after - before <= 2)
-            & (left_flagged | (quiet_left * 4 < change))
-            & (right_flagged | (quiet_right * 4 < change))
-        )
-        before, after = before[keep], after[keep]
+    before, after = _changes(i, noise_A, stride)
     gap_rows = np.array([gap.after_row for gap in record.gaps], dtype=np.int64)
     gap_at = np.searchsorted(rows, gap_rows)
     gap_at = gap_at[(gap_at > 0) & (gap_at < rows.size)]
@@ -156,12 +113,7 @@ def table_of(record: Record, first_row: int, last_row: int) -> Table | None:
     shown = near[(judged > 0) & (lag == 0)]
     skew_s, skew_u_s = _skew(lag, judged, float(np.median(shown)) if shown.size else interval)
     edge_t, edge_half = _instants(record, t, record.took_s[rows], before, after, lag, skew_s, skew_u_s)
-    part = (i[1:] + i[:-1]) / 2 * dt
-    part[gap_at - 1] = 0.0
-    single = after - before == 1
-    a, b = before[single], after[single]
-    part[a] = i[a] * (edge_t[single] - t[a]) + i[b] * (t[b] - edge_t[single])
-    charge = np.concatenate(([0.0], np.cumsum(part))) / 3600.0
+    charge = _charge(t, i, before, after, edge_t, gap_at)
     for gap, at_row in zip(record.gaps, np.searchsorted(rows, gap_rows), strict=True):
         if gap.charge_low_Ah is not None and gap.charge_high_Ah is not None and 0 < at_row < rows.size:
             charge[at_row:] += (gap.charge_low_Ah + gap.charge_high_Ah) / 2
@@ -170,6 +122,72 @@ def table_of(record: Record, first_row: int, last_row: int) -> Table | None:
         rows, t, v, i, charge, before.astype(np.int64), after.astype(np.int64), edge_t, edge_half, lag,
         breaks, noise_V, noise_A, interval, skew_s, skew_u_s,
     )  # fmt: skip
+
+
+def _usable(record: Record, first_row: int, last_row: int) -> IntArray:
+    """Return the rows of a slice and what lies near it that hold all of time, voltage and current, times rising.
+
+    Raises:
+        AnalysisError: the rows are outside the record.
+    """
+    n = record.t_s.size
+    if not 0 <= first_row <= last_row < n:
+        raise AnalysisError(f"rows {first_row} to {last_row} are outside the record's {n} rows")
+    low, high = max(0, first_row - _REACH), min(n, last_row + _REACH + 1)
+    begin_s, end_s = float(record.t_s[first_row]), float(record.t_s[last_row])
+    if np.isfinite(begin_s) and np.isfinite(end_s):  # of slow readings minutes are enough
+        low += int(np.searchsorted(record.t_s[low:first_row], begin_s - _REACH_S))
+        high = last_row + 1 + int(np.searchsorted(record.t_s[last_row + 1 : high], end_s + _REACH_S))
+    good = np.isfinite(record.t_s[low:high] + record.voltage_V[low:high] + record.current_A[low:high])
+    rows: IntArray = np.flatnonzero(good) + low
+    t = record.t_s[rows]
+    if t.size >= 4 and not (np.diff(t) > 0).all():  # repeated or backward times
+        rows = rows[np.concatenate(([True], t[1:] > np.maximum.accumulate(t)[:-1]))]
+    return rows
+
+
+def _changes(i: FloatArray, noise_A: float, stride: int) -> tuple[IntArray, IntArray]:
+    """Return the rows before and after each change of a current between two steady stretches.
+
+    Args:
+        i: The current, shape (n,), A.
+        noise_A: Standard deviation of a reading.
+        stride: Each so manieth reading is enough to say how much flows.
+    """
+    di = np.diff(i)
+    size = np.abs(di)
+    level_A = float(np.percentile(np.abs(i[::stride]), 95))
+    # A taper sampled coarsely moves a lot between rows without being noise: the share of the level bounds it.
+    threshold = max(min(8.0 * noise_A, 0.2 * level_A), 0.02 * level_A, 1e-6)
+    flagged = np.flatnonzero(size > threshold)
+    if flagged.size == 0:
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    sign = np.sign(di[flagged])
+    fresh = np.concatenate(([True], (np.diff(flagged) > 1) | (np.diff(sign) != 0)))
+    begins = np.flatnonzero(fresh)
+    ends = np.append(begins[1:], flagged.size) - 1
+    before, after = flagged[begins], flagged[ends] + 1
+    quiet_left = np.where(before > 0, size[np.maximum(before - 1, 0)], 0.0)
+    quiet_right = np.where(after < size.size, size[np.minimum(after, size.size - 1)], 0.0)
+    change = np.abs(i[after] - i[before])
+    keep = (
+        (after - before <= 2)
+        & ((quiet_left > threshold) | (quiet_left * 4 < change))
+        & ((quiet_right > threshold) | (quiet_right * 4 < change))
+    )
+    return before[keep], after[keep]
+
+
+def _charge(
+    t: FloatArray, i: FloatArray, before: IntArray, after: IntArray, edge_t: FloatArray, gap_at: IntArray
+) -> FloatArray:
+    """Return the running charge of rows from the first on, shape (n,), Ah: each step at its instant, none in a gap."""
+    part = (i[1:] + i[:-1]) / 2 * np.diff(t)
+    part[gap_at - 1] = 0.0
+    single = after - before == 1
+    a, b = before[single], after[single]
+    part[a] = i[a] * (edge_t[single] - t[a]) + i[b] * (t[b] - edge_t[single])
+    return np.concatenate(([0.0], np.cumsum(part))) / 3600.0
 
 
 def _without_torn(

@@ -9,7 +9,7 @@ from amphora.harness.common.errors import AnalysisError
 
 
 @dataclass(frozen=True)
-class Curve:
+class VoltageCurve:
     """Charge moved since the beginning in ampere-hours (positive) against voltage, shape (n,) each."""
 
     moved_Ah: FloatArray
@@ -19,7 +19,7 @@ class Curve:
     temperature_degC: float | None = None
 
 
-def clean(curve: Curve) -> tuple[FloatArray, FloatArray] | tuple[None, None]:
+def clean(curve: VoltageCurve) -> tuple[FloatArray, FloatArray] | tuple[None, None]:
     """Return charge and voltage where both are finite, without the drop of the resistance; None: too little.
 
     Raises:
@@ -66,7 +66,7 @@ def densest(q: FloatArray, v: FloatArray, width_V: float) -> tuple[float, float]
     return float(amount[best] / charge[-1]), float(volts[best] + width_V / 2)
 
 
-def joined(pieces: list[Curve]) -> tuple[FloatArray, FloatArray]:
+def joined(pieces: list[VoltageCurve]) -> tuple[FloatArray, FloatArray]:
     """Put the pieces of one interrupted discharge behind one another: charge and voltage, shape (n,) each.
 
     Source: charge adds up; one cell, one curve (common practice).

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from amphora.harness.analysis.curve_shape import Curve, between, clean, densest, joined
+from amphora.harness.analysis.curve_shape import VoltageCurve, between, clean, densest, joined
 from amphora.harness.analysis.records import FloatArray, Record
 from amphora.harness.analysis.staged_charge import (
     ABOVE_ALL_V,
@@ -25,7 +25,7 @@ from amphora.harness.analysis.staged_charge import (
     SHAPE_FROM_V,
     STAGES_V,
     THIONYL_MOST_V,
-    Stage,
+    ChargeStage,
     lfp_end,
     next_stage,
     sodium_ruled_out,
@@ -63,8 +63,8 @@ class Evidence:
     declared_rechargeable: bool = False  # a person says so: markings, or a device that charged it
     single_cell: bool = True
     step_ohm: tuple[float, ...] = ()  # resistance of small load steps, 10 s
-    discharge: Curve | None = None
-    charge: Curve | None = None  # watched, at most 0.1 It
+    discharge: VoltageCurve | None = None
+    charge: VoltageCurve | None = None  # watched, at most 0.1 It
     charge_It: float | None = None
     rested_after_charge_V: float | None = None
     rest_after_charge_h: float | None = None
@@ -176,30 +176,45 @@ def _weigh_steps(evidence: Evidence, out: _Out, words: list[str]) -> None:
         words.append("so high a resistance fits a worn-out cell or a primary for small currents")
 
 
-def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: list[str]) -> None:
+def _weigh_discharge(curve: VoltageCurve, reference_A: float | None, out: _Out, words: list[str]) -> None:
     q, v = clean(curve)
     if q is None or v is None:
         words.append("the discharge curve holds too little to judge")
         return
-    total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
-    fast = abs(curve.current_A) > FAST_It * max(total, reference_A or 0.0)
+    why_not = _not_to_be_judged(curve, float(q[-1] - q[0]), float(v.min()), float(v.max()), reference_A)
+    if why_not:
+        words.append(why_not)
+        return
+    _weigh_plateau(curve, q, v, out, words)
+    if float(v.min()) > 1.7:
+        out({"nickel", "lead-acid", "nickel-zinc"}, "it gave all that charge well above a nickel cell's voltage")
+    _weigh_slope(q, v, float(q[-1] - q[0]), out, words)
+    _weigh_upper(q, v, out)
+
+
+def _not_to_be_judged(
+    curve: VoltageCurve, total_Ah: float, low_V: float, high_V: float, reference_A: float | None
+) -> str:
+    """Return why the shape of a discharge says nothing; empty where it does."""
+    fast = abs(curve.current_A) > FAST_It * max(total_Ah, reference_A or 0.0)
     cold = curve.temperature_degC is not None and curve.temperature_degC < COLD_degC
     if fast or cold:
-        words.append(
-            "it was drawn from fast or in the cold, where any cell sags: the shape of that discharge is not judged"
-        )
-        return
+        return "it was drawn from fast or in the cold, where any cell sags: the shape of that discharge is not judged"
     if high_V - low_V < 0.15:
-        words.append(f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape")
-        return
+        return f"the discharge covers only {low_V:.2f} to {high_V:.2f} V: too little to judge its shape"
     # The last drops of any cell look alike: a thionyl or zinc cell's end passes for an LFP or nickel knee.
     least = _least_Ah(curve, reference_A)
-    if total < least:
-        words.append(
-            f"it gave only {total * 1000:.0f} mAh, the end of its charge; below {least * 1000:.0f} mAh "
+    if total_Ah < least:
+        return (
+            f"it gave only {total_Ah * 1000:.0f} mAh, the end of its charge; below {least * 1000:.0f} mAh "
             "the shape says nothing"
         )
-        return
+    return ""
+
+
+def _weigh_plateau(curve: VoltageCurve, q: FloatArray, v: FloatArray, out: _Out, words: list[str]) -> None:
+    """Tell kinds apart by where a discharge gave most of its charge, and by the knee after it."""
+    total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
     share, at_V = densest(q, v, 0.060)
     words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
     # Of an import nobody knows the resistance: its plateau lies lower the faster it was drawn from.
@@ -225,13 +240,9 @@ def _weigh_discharge(curve: Curve, reference_A: float | None, out: _Out, words: 
         if high_V > 3.42 and share < 0.35:
             out({"lfp"}, "LFP has a plateau, this cell has none")
         out({"titanate", "lead-acid"}, "it gave charge at too high a voltage for titanate or lead-acid")
-    if low_V > 1.7:
-        out({"nickel", "lead-acid", "nickel-zinc"}, "it gave all that charge well above a nickel cell's voltage")
-    _weigh_slope(q, v, total, out, words)
-    _weigh_upper(q, v, out)
 
 
-def _least_Ah(curve: Curve, reference_A: float | None) -> float:
+def _least_Ah(curve: VoltageCurve, reference_A: float | None) -> float:
     """Charge below which a curve's shape says nothing: a fifth of the capacity as believed."""
     return LEAST_SHARE * (reference_A or 10.0 * abs(curve.current_A))
 
@@ -304,128 +315,165 @@ def _weigh_upper(q: FloatArray, v: FloatArray, out: _Out) -> None:
 
 
 def _conclude(evidence: Evidence, left: set[str], words: list[str]) -> Identification:
-    found_V = evidence.as_found_V
-    rechargeable = evidence.declared_rechargeable
-
-    def answer(
-        name: str,
-        confidence: Confidence,
-        next_step: str,
-        may_charge: bool = False,
-        recipes: tuple[str, ...] = (),
-        asks: Literal["", "chemistry", "rechargeable"] = "",
-    ) -> Identification:
-        lacks = _lacking(evidence) if confidence != "sure" else ""
-        said = (*words, lacks) if lacks else tuple(words)
-        return Identification(name, CHEMISTRY_KEY.get(name), confidence, said, next_step, may_charge, recipes, asks)
-
-    ruined = found_V < 1.5 and not left & {"nickel"}
-    high = bool(evidence.step_ohm) and float(np.median(evidence.step_ohm)) > HIGH_OHM
-    rested_V = max(found_V, evidence.rested_after_charge_V or found_V) - evidence.voltage_U_V
+    """Return what is left of the kinds as an answer: one kind that may be named, or what to do next."""
+    ohm = float(np.median(evidence.step_ohm)) if evidence.step_ohm else 0.0
     stage = _staged(evidence, left)
     if stage.why:
         words.append(stage.why)
+    if left == {"li-ion"} or stage.to_V is not None:
+        found = _of_the_4_V_class(evidence, left, stage, ohm, words)
+    elif left == {"lfp"} and evidence.as_found_V >= 1.5 and not (ohm > HIGH_OHM and ohm > 0.5):
+        found = _lfp(evidence, words)
+    elif left == {"nickel"}:
+        found = _nickel(evidence, words)
+    else:
+        found = None
+    if found is not None:
+        return found
+    words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
+    return _set_apart(evidence, left, words) or _look_further(evidence, bool(stage.why), words)
+
+
+def _answer(
+    evidence: Evidence,
+    words: list[str],
+    name: str,
+    confidence: Confidence,
+    next_step: str,
+    may_charge: bool = False,
+    recipes: tuple[str, ...] = (),
+    asks: Literal["", "chemistry", "rechargeable"] = "",
+) -> Identification:
+    lacks = _lacking(evidence) if confidence != "sure" else ""
+    said = (*words, lacks) if lacks else tuple(words)
+    return Identification(name, CHEMISTRY_KEY.get(name), confidence, said, next_step, may_charge, recipes, asks)
+
+
+def _of_the_4_V_class(
+    evidence: Evidence, left: set[str], stage: ChargeStage, ohm: float, words: list[str]
+) -> Identification | None:
+    """Return what a cell is that may be or has to be of the 4 V class; None where that is not to be said."""
+    found_V = evidence.as_found_V
+    rested_V = max(found_V, evidence.rested_after_charge_V or found_V) - evidence.voltage_U_V
     # What a charge beyond 3.60 V left may be a primary's own voltage, driven up.
     charged = _reached(evidence) > STAGES_V[0] + 0.02 and found_V - evidence.voltage_U_V <= THIONYL_END_V
-    doubtful = rested_V <= (THIONYL_MOST_V if charged else THIONYL_END_V)
-    if stage.to_V is not None and (left != {"li-ion"} or doubtful):
+    most_V = THIONYL_MOST_V if charged else THIONYL_END_V
+    if stage.to_V is not None and (left != {"li-ion"} or rested_V <= most_V):
         said = (*words, _lacking(evidence)) if _lacking(evidence) else tuple(words)
         return Identification(
             CANNOT_TELL, None, "open", said,
             f"charge it on, watched, at 0.1 It to {stage.to_V:.2f} V, with an hour's rest", True, ("identify",),
             "", stage.to_V, evidence.emptied_rests_V or evidence.rested_after_charge_V,
         )  # fmt: skip
-    if left == {"li-ion"} and doubtful:
+    if rested_V <= most_V:
         words.append(
-            f"it was never seen at rest above {THIONYL_MOST_V if charged else THIONYL_END_V:.2f} V: "
-            "a thionyl primary near its end looks the same, "
+            f"it was never seen at rest above {most_V:.2f} V: a thionyl primary near its end looks the same, "
             "and what a person said of it is no proof"
         )
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "no further run settles this: look for its markings or data sheet, and enter its chemistry on the shelf by "
             "these; without them do not charge it, it may be a primary cell", False, asks="chemistry",
         )  # fmt: skip
-    if left == {"li-ion"} and found_V <= ABOVE_ALL_V and not evidence.step_ohm:
+    if found_V <= ABOVE_ALL_V and not evidence.step_ohm:
         words.append("its resistance is not known, and a high one would speak for a primary cell")
-        return answer(CANNOT_TELL, "open", "measure its resistance by small load steps", recipes=("identify",))
-    if left == {"li-ion"} and not ruined and (rested_V > ABOVE_ALL_V or not high):
+        return _answer(
+            evidence, words, CANNOT_TELL, "open", "measure its resistance by small load steps", recipes=("identify",)
+        )
+    ruined = found_V < 1.5
+    if not ruined and (rested_V > ABOVE_ALL_V or not ohm > HIGH_OHM):
         return _li_ion(evidence, rested_V, words)
-    if left == {"lfp"} and found_V >= 1.5 and not (high and float(np.median(evidence.step_ohm)) > 0.5):
-        taken = evidence.rested_after_charge_V
-        if not rechargeable and (taken is None or not 3.28 <= taken <= ABOVE_LFP_V):
-            words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
-            return answer(
-                CANNOT_TELL, "open",
-                "look for markings or the device it came from; declare it rechargeable only with a reason", False,
-                asks="rechargeable",
-            )  # fmt: skip
-        return answer(LFP, "likely", "charge it to 3.60 V at most, watched the first time", True)
-    if left == {"nickel"}:
-        if not rechargeable and not _took_like_nickel(evidence):
-            words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
-            return answer(
-                CANNOT_TELL, "open",
-                "look for markings or the device it came from; declare it rechargeable only with a reason", False,
-                asks="rechargeable",
-            )  # fmt: skip
-        return answer(NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True)
-    words.append(f"it may still be: {', '.join(sorted(left)) or 'none of the kinds known here'}")
+    return None
+
+
+def _never_said(evidence: Evidence, words: list[str]) -> Identification:
+    """Return that nobody said, and no charge showed, that a cell is rechargeable."""
+    words.append("nobody has said that it is rechargeable, and no watched charge has shown it")
+    return _answer(
+        evidence, words, CANNOT_TELL, "open",
+        "look for markings or the device it came from; declare it rechargeable only with a reason", False,
+        asks="rechargeable",
+    )  # fmt: skip
+
+
+def _lfp(evidence: Evidence, words: list[str]) -> Identification:
+    taken = evidence.rested_after_charge_V
+    if not evidence.declared_rechargeable and (taken is None or not 3.28 <= taken <= ABOVE_LFP_V):
+        return _never_said(evidence, words)
+    return _answer(evidence, words, LFP, "likely", "charge it to 3.60 V at most, watched the first time", True)
+
+
+def _nickel(evidence: Evidence, words: list[str]) -> Identification:
+    if not evidence.declared_rechargeable and not _took_like_nickel(evidence):
+        return _never_said(evidence, words)
+    return _answer(
+        evidence, words, NICKEL, "likely", "charge it at 0.1 It for 16 h at most, watched the first time", True
+    )
+
+
+def _set_apart(evidence: Evidence, left: set[str], words: list[str]) -> Identification | None:
+    """Return why a cell goes through no further run; None where one may tell more."""
+    found_V = evidence.as_found_V
     if not left:
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "the evidence contradicts itself: check the contacts, and go by its markings or data sheet",
             asks="chemistry",
         )  # fmt: skip
     if found_V < 0.9 or 1.65 < found_V < 2.5:
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "put it in quarantine and do not charge it; at this voltage it is deeply discharged or of a kind that is "
             "not served here; go on only with its markings or data", asks="chemistry",
         )  # fmt: skip
-    if left & _PRIMARIES and not rechargeable:
-        return answer(
-            PRIMARY, "open",
+    if left & _PRIMARIES and not evidence.declared_rechargeable:
+        return _answer(
+            evidence, words, PRIMARY, "open",
             "do not charge it; look for markings, or for a charger in the device it came from, and declare it "
             "rechargeable only with a reason", asks="rechargeable",
         )  # fmt: skip
+    return None
+
+
+def _look_further(evidence: Evidence, no_further: bool, words: list[str]) -> Identification:
+    """Return which run may tell more of a cell; that none does where `no_further`, or it stands too high."""
+    found_V = evidence.as_found_V
+    end = "3.0" if found_V >= 2.0 else "1.0"
     if evidence.charge is None and found_V < ABOVE_LFP_V:
         limit = "3.60 V" if found_V >= 2.0 else "1.60 V"
-        return answer(
-            CANNOT_TELL, "open",
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             f"charge it watched, at most 0.1 It, to {limit}, let it rest for an hour, then discharge it at 0.1 to "
-            f"0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at both curves", found_V >= 0.9,
-            ("identify", "overnight"),
+            f"0.2 It to {end} V and look at both curves", found_V >= 0.9, ("identify", "overnight"),
         )  # fmt: skip
     if evidence.discharge is None:
-        return answer(
-            CANNOT_TELL, "open",
-            f"discharge it at 0.1 to 0.2 It to {'3.0' if found_V >= 2.0 else '1.0'} V and look at the curve",
-            recipes=("overnight",),
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
+            f"discharge it at 0.1 to 0.2 It to {end} V and look at the curve", recipes=("overnight",),
         )  # fmt: skip
-    if found_V > ABOVE_LFP_V + 0.10 or stage.why:
-        return answer(
-            CANNOT_TELL, "open",
+    if found_V > ABOVE_LFP_V + 0.10 or no_further:
+        return _answer(
+            evidence, words, CANNOT_TELL, "open",
             "no further run that a cell nobody knows may go through settles this: go by its markings or "
             "data sheet and enter its chemistry on the shelf by these; else retire it", asks="chemistry",
         )  # fmt: skip
-    return answer(
-        CANNOT_TELL, "open",
+    return _answer(
+        evidence, words, CANNOT_TELL, "open",
         "charge it watched at 0.1 It within the most cautious window (3.60 V, or 1.60 V below 2.0 V as found) until "
         "that voltage, then discharge it at 0.1 to 0.2 It through its knee; if that does not settle it, go by its "
         "markings, or retire it", True, ("identify", "overnight"),
     )  # fmt: skip
 
 
-def _staged(evidence: Evidence, left: set[str]) -> Stage:
+def _staged(evidence: Evidence, left: set[str]) -> ChargeStage:
     """Return the next stage of the watched charge, where the cell may be of the 4 V class and a person declared it."""
     if not evidence.declared_rechargeable or "li-ion" not in left or not 2.5 <= evidence.as_found_V <= ABOVE_ALL_V:
-        return Stage(None, "")
+        return ChargeStage(None, "")
     emptied_V = evidence.emptied_rests_V
     if emptied_V is not None:
-        # Found too high for the first stage, or to show its shape in it; a discharge of ours has made room.
+        # Found too high for the first stage, or to show its shape in it; our own discharge has made room.
         low = evidence.as_found_V > SHAPE_FROM_V - 0.05 and 2.5 <= emptied_V <= FIRST_STAGE_FROM_V
-        return Stage(STAGES_V[0] if low else None, "")
+        return ChargeStage(STAGES_V[0] if low else None, "")
     ohm = float(np.median(evidence.step_ohm)) if evidence.step_ohm else None
     charge = evidence.charge if evidence.charge_It is None or evidence.charge_It <= MOST_CHARGE_It else None
     return next_stage(
@@ -490,7 +538,7 @@ def _took_like_nickel(evidence: Evidence) -> bool:
     return hours >= 1.0 and flat > 0.9 and 1.25 <= evidence.rested_after_charge_V <= 1.45
 
 
-def _without_drop(curve: Curve, evidence: Evidence) -> Curve:
+def _without_drop(curve: VoltageCurve, evidence: Evidence) -> VoltageCurve:
     """Take the drop of the load steps' resistance out of a curve that does not bring a resistance itself."""
     if curve.resistance_ohm or not evidence.step_ohm:
         return curve
@@ -507,7 +555,7 @@ def evidence_from_record(
     voltage_U_V: float = 0.01,
     step_ohm: tuple[float, ...] = (),
 ) -> Evidence:
-    """Gather the evidence that one run of ours holds.
+    """Gather the evidence that one of our own runs holds.
 
     Args:
         record: The run's readings, shape (n,).
@@ -524,8 +572,8 @@ def evidence_from_record(
     Source:
         Common practice.
     """
-    curves: dict[str, Curve] = {}
-    pieces: list[Curve] = []  # of the discharge that goes on
+    curves: dict[str, VoltageCurve] = {}
+    pieces: list[VoltageCurve] = []  # of the discharge that goes on
     rested: float | None = None
     hours: float | None = None
     charged_at = -1
@@ -540,11 +588,11 @@ def evidence_from_record(
                 pieces.clear()
             else:
                 # Load steps and rests in between do not end a discharge; only a charge does.
-                pieces.append(Curve(moved, v, float(np.median(i))))
+                pieces.append(VoltageCurve(moved, v, float(np.median(i))))
                 moved, v = joined(pieces)
             warmth = record.temperature_degC[rows]
             known = warmth[np.isfinite(warmth)]
-            curve = Curve(
+            curve = VoltageCurve(
                 moved, v, float(np.median(i)), temperature_degC=float(np.median(known)) if known.size else None
             )
             if kind not in curves or moved[-1] > curves[kind].moved_Ah[-1]:

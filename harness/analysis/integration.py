@@ -1,6 +1,6 @@
 """Charge and energy from readings: where the current steps, where rows are missing, where times repeat.
 
-Between two rows the trapezoid holds, save where the current stepped in between: there each level is
+Between two rows the trapezoid holds, except where the current stepped in between: there each level is
 held up to the instant of the step. That instant is, in this order: the order the runner recorded;
 the beginning of a step as the source's own step clock tells; the row before, where the source's
 rows show that its clock of readings began anew there; else half-way, with half the interval as the
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from amphora.harness.analysis.records import FloatArray, Gap, IntArray, Record, blocks
+from amphora.harness.analysis.records import FloatArray, IntArray, Record, RecordGap, blocks
 from amphora.harness.common.errors import AnalysisError
 
 SECONDS_PER_HOUR = 3600.0
@@ -43,7 +43,7 @@ class Totals:
     charge_Ah: FloatArray
     energy_Wh: FloatArray
     edges: Edges
-    gaps: tuple[Gap, ...]
+    gaps: tuple[RecordGap, ...]
 
 
 def largest_current_A(current_A: FloatArray) -> float:
@@ -59,7 +59,7 @@ def largest_current_A(current_A: FloatArray) -> float:
     return float(np.quantile(sample, 0.999)) if sample.size else 0.0
 
 
-def find_gaps(t_s: FloatArray, factor: float = 20.0, least_s: float = 600.0) -> tuple[Gap, ...]:
+def find_gaps(t_s: FloatArray, factor: float = 20.0, least_s: float = 600.0) -> tuple[RecordGap, ...]:
     """Return stretches without rows that are far longer than the rows around them.
 
     Args:
@@ -80,7 +80,7 @@ def find_gaps(t_s: FloatArray, factor: float = 20.0, least_s: float = 600.0) -> 
         around = np.concatenate((before, after))
         around = around[around > 0]
         if around.size and t_s[row + 1] - t_s[row] > factor * float(np.median(around)):
-            gaps.append(Gap(int(row) + 1, float(t_s[row]), float(t_s[row + 1])))
+            gaps.append(RecordGap(int(row) + 1, float(t_s[row]), float(t_s[row + 1])))
     return tuple(gaps)
 
 

@@ -1,7 +1,7 @@
 """A resistor that was clipped on at another moment than it was said to be on: after it, or before it.
 
 What was counted before it was on did not flow; what flowed before the answer was not counted. A current that is
-reckoned from the cell's voltage is the voltage over a constant, so nothing in it tells when the resistor went on; the
+computed from the cell's voltage is the voltage over a constant, so nothing in it tells when the resistor went on; the
 cell's own resistance does. It drops the voltage when the current begins, or at another moment, at once and by far more
 than it moves then. Pure: V, A, s, Ah.
 """
@@ -51,7 +51,7 @@ def late_resistor(record: Record, phase: Phase) -> LateResistor | None:
     Source: common practice (Ohm's law over the cell's own resistance).
     """
     volts = record.voltage_V[phase.first_row + 1 : phase.last_row]
-    if _reckoned_ohm(record, phase) is None:
+    if _computed_ohm(record, phase) is None:
         return None
     falls = volts[:-1] - volts[1:]
     early = falls[: max(falls.size // 2, 1)]
@@ -66,7 +66,7 @@ def late_resistor(record: Record, phase: Phase) -> LateResistor | None:
     return LateResistor(last, late_s, fall_V, abs(float(charge_Ah[last]) - float(charge_Ah[phase.first_row])))
 
 
-def _reckoned_ohm(record: Record, phase: Phase) -> float | None:
+def _computed_ohm(record: Record, phase: Phase) -> float | None:
     """Return the resistor that a discharge's current was made from; None where it was measured."""
     inside = slice(phase.first_row + 1, phase.last_row)
     volts, amps = record.voltage_V[inside], record.current_A[inside]
@@ -88,7 +88,7 @@ def early_resistor(record: Record, phase: Phase) -> tuple[EarlyResistor, float] 
 
     Source: common practice (Ohm's law over the cell's own resistance).
     """
-    ohm = _reckoned_ohm(record, phase)
+    ohm = _computed_ohm(record, phase)
     first = phase.first_row
     if ohm is None or first < 2:
         return None
@@ -123,7 +123,7 @@ def with_early_resistor(record: Record) -> tuple[Record, list[EarlyResistor]]:
 
     Source: common practice (Ohm's law over the cell's own resistance).
     """
-    if not _may_be_reckoned(record):
+    if not _may_be_computed(record):
         return record, []
     current_A, found = record.current_A, []
     for phase in find_phases(record, accumulate(record)):
@@ -136,7 +136,7 @@ def with_early_resistor(record: Record) -> tuple[Record, list[EarlyResistor]]:
     return (dataclasses.replace(record, current_A=current_A), found) if found else (record, [])
 
 
-def _may_be_reckoned(record: Record) -> bool:
+def _may_be_computed(record: Record) -> bool:
     """Tell whether the currents of a discharge are one voltage over one resistor; quick, for records of any length."""
     flowing = np.isfinite(record.current_A) & (record.current_A < 0) & (record.voltage_V > 0)
     if np.count_nonzero(flowing) < LEAST_ROWS:
@@ -155,7 +155,7 @@ def without_late_resistor(record: Record) -> tuple[Record, list[LateResistor]]:
 
     Source: common practice (Ohm's law over the cell's own resistance).
     """
-    if not _may_be_reckoned(record):
+    if not _may_be_computed(record):
         return record, []  # measured: not worth looking for its phases
     current_A, found = record.current_A, []
     for phase in find_phases(record, accumulate(record)):
@@ -168,7 +168,7 @@ def without_late_resistor(record: Record) -> tuple[Record, list[LateResistor]]:
 
 
 def as_clipped_on(record: Record) -> tuple[Record, list[LateResistor | EarlyResistor]]:
-    """Return the record with a reckoned current from the moment on at which each resistor was on, and what was found.
+    """Return the record with a computed current from the moment on at which each resistor was on, and what was found.
 
     Args:
         record: Readings, shape (n,) each.

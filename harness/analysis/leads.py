@@ -4,7 +4,7 @@ Pure. Ohm, U expanded with k = 2.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -69,38 +69,6 @@ def contact_check(before: Resistance, after: Resistance, limit_ohm: float = CONT
     return ContactCheck(difference, U_ohm, bad, words)
 
 
-def scatter_text(values: Sequence[Resistance], limit_ohm: float = CONTACT_LIMIT_OHM) -> str | None:
-    """Say in words that neighbouring pulses of one kind jump about, or None when they do not.
-
-    Args:
-        values: Resistances of one run.
-        limit_ohm: Jump against both neighbours that points at the contact, in ohm.
-
-    Returns:
-        One sentence, or None.
-
-    Source:
-        Common practice: a cell's resistance changes smoothly with its charge, a contact's does not.
-    """
-    kinds: dict[tuple[str, float], list[Resistance]] = {}
-    for value in values:
-        kinds.setdefault((value.method, round(value.duration_s, 1)), []).append(value)
-    for (method, duration_s), group in kinds.items():
-        ohm = np.array([item.ohm for item in sorted(group, key=lambda item: item.t_s)])
-        if ohm.size < 3:
-            continue
-        middle, sides = ohm[1:-1], (ohm[:-2] + ohm[2:]) / 2
-        spread = np.abs(ohm[2:] - ohm[:-2])
-        jump = np.abs(middle - sides)
-        worst = int(np.argmax(jump - spread))
-        if jump[worst] > max(limit_ohm, 0.1 * float(np.median(ohm))) and jump[worst] > 1.5 * spread[worst]:
-            return (
-                f"{method}, {duration_s:g} s: {middle[worst] * 1000:.1f} mΩ stands between neighbours of "
-                f"{sides[worst] * 1000:.1f} mΩ; a cell does not jump like that, look at the contacts"
-            )
-    return None
-
-
 def leads_between(outside: Sequence[Resistance], inside: Sequence[Resistance], measurement: Measurement) -> LeadsFound:
     """Return what lies between two places of sensing, from the same pulses read at both.
 
@@ -154,29 +122,3 @@ def leads_between(outside: Sequence[Resistance], inside: Sequence[Resistance], m
         min(one.size, two.size),
         duration_s,
     )
-
-
-def without_leads(values: Sequence[Resistance], leads_ohm: float, leads_U_ohm: float) -> list[Resistance]:
-    """Take the measured resistance of leads and holder out of each value.
-
-    Args:
-        values: Values measured with leads and holder in the voltage path.
-        leads_ohm: Their resistance, in ohm, zero or more.
-        leads_U_ohm: Its expanded uncertainty, k = 2.
-
-    Returns:
-        New values, `leads` "out", U combined in quadrature. Values that would not stay positive are left out.
-
-    Raises:
-        AnalysisError: a lead resistance below zero or not finite.
-
-    Source:
-        JCGM 100:2008 (GUM), 5.1.2.
-    """
-    if not (leads_ohm >= 0 and leads_U_ohm >= 0 and np.isfinite(leads_ohm + leads_U_ohm)):
-        raise AnalysisError(f"resistance of leads {leads_ohm:g} Ω (U {leads_U_ohm:g} Ω): both must be 0 or more")
-    return [
-        replace(value, ohm=value.ohm - leads_ohm, U_ohm=float(np.hypot(value.U_ohm, leads_U_ohm)), leads="out")
-        for value in values
-        if value.ohm > leads_ohm
-    ]

@@ -28,7 +28,7 @@ MOST_RISE_K = 45.0  # of a course: beyond it no unattended run goes on
 SIZES_AH = {"18650": 2.5, "26650": 4.0, "21700": 3.3, "14500": 1.0, "AA": 1.0}  # of 2.5 Ah for 42 cm2: surface by form
 
 
-class Warmth(NamedTuple):
+class OwnWarmth(NamedTuple):
     """By how much a cell warms itself."""
 
     K_per_W: float
@@ -38,7 +38,7 @@ class Warmth(NamedTuple):
 
 def warmth_of(
     t_s: FloatArray, power_W: FloatArray, degC: FloatArray, form: str, capacity_Ah: float, amps: float
-) -> Warmth:
+) -> OwnWarmth:
     """Return how a cell warms itself, by its body and by what a test's temperatures say.
 
     Args:
@@ -56,27 +56,27 @@ def warmth_of(
     good = np.isfinite(degC) & np.isfinite(power_W)
     if np.count_nonzero(good) < 30 or not np.any(power_W[good] > 0):
         if form.strip().upper() in SIZES_AH:
-            return Warmth(expected, PRIOR_U, USUAL_TIME_S)
-        return Warmth(UNNAMED_SHARE * expected, UNNAMED_U, USUAL_TIME_S)
+            return OwnWarmth(expected, PRIOR_U, USUAL_TIME_S)
+        return OwnWarmth(UNNAMED_SHARE * expected, UNNAMED_U, USUAL_TIME_S)
     t, power, warm = t_s[good], power_W[good], degC[good]
     start = float(np.median(warm[: max(3, int(np.searchsorted(t, t[0] + 300.0)))]))
-    shape = rise(t, power, Warmth(1.0, 0.0, USUAL_TIME_S))
+    shape = rise(t, power, OwnWarmth(1.0, 0.0, USUAL_TIME_S))
     weight = np.gradient(t)
     square = float(np.sum(weight * shape * shape))
     if square <= 0:
-        return Warmth(expected, PRIOR_U, USUAL_TIME_S)
+        return OwnWarmth(expected, PRIOR_U, USUAL_TIME_S)
     found = float(np.sum(weight * shape * (warm - start))) / square
     typical_W = float(np.sum(weight * shape * shape) / np.sum(weight * shape))
     reversible = REVERSIBLE_V_PER_K * (273.15 + start) * amps / typical_W
     doubt = math.hypot(reversible, SENSOR_K / (typical_W * expected), 0.1)
     if found <= 0.1 * expected or doubt > 2.0:
-        return Warmth(expected, PRIOR_U, USUAL_TIME_S)
+        return OwnWarmth(expected, PRIOR_U, USUAL_TIME_S)
     own, prior = doubt**-2, PRIOR_U**-2
     logarithm = (own * math.log(found) + prior * math.log(expected)) / (own + prior)
-    return Warmth(math.exp(logarithm), max(LEAST_U, (own + prior) ** -0.5), USUAL_TIME_S)
+    return OwnWarmth(math.exp(logarithm), max(LEAST_U, (own + prior) ** -0.5), USUAL_TIME_S)
 
 
-def rise(t_s: FloatArray, power_W: FloatArray, warmth: Warmth) -> FloatArray:
+def rise(t_s: FloatArray, power_W: FloatArray, warmth: OwnWarmth) -> FloatArray:
     """Return how much warmer than the room a body becomes, shape (n,), K; 0 at the first.
 
     Source: lumped body, solved exactly for a power that is constant from each time to the next.

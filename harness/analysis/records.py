@@ -25,7 +25,7 @@ def blocks(size: int, begin: int = 0) -> Iterator[tuple[int, int]]:
 
 
 @dataclass(frozen=True)
-class Gap:
+class RecordGap:
     """A stretch without readings, after row `after_row - 1` and before row `after_row`.
 
     `charge_low_Ah`, `charge_high_Ah`: bounds of the signed charge that passed; None when unknown.
@@ -103,7 +103,7 @@ class Record:
     temperature_degC: FloatArray
     step: IntArray  # step as executed; -1 where unknown
     switches_s: FloatArray  # when an order changed the current, in t_s; empty where unknown
-    gaps: tuple[Gap, ...] = ()
+    gaps: tuple[RecordGap, ...] = ()
     extra: dict[str, FloatArray] = field(default_factory=dict)
     orders_within_s: float = 0.0  # how long after its instant an order may have acted, where that is long
     switches_until_s: FloatArray = field(default_factory=lambda: np.empty(0))  # each acted by then; empty: not known
@@ -119,7 +119,7 @@ class Record:
 
 
 @dataclass(frozen=True)
-class Zero:
+class MeasuredZero:
     """What an instrument showed while nothing could flow (event `current-zero`), signed into the cell."""
 
     instrument: str
@@ -131,7 +131,7 @@ class Zero:
 
 
 @dataclass(frozen=True)
-class Check:
+class CheckedResistor:
     """A resistor of known value as the bench measured it (event `check-resistor`); `tolerance` is relative.
 
     `current_A` as shown and `zero_A`, what was shown with nothing flowing; `drop`: the voltage is a difference
@@ -168,6 +168,6 @@ class RunInfo:
     created_utc: str = ""
     cell: dict[str, Any] = field(default_factory=dict)
     bench: dict[str, Any] = field(default_factory=dict)
-    zeros: tuple[Zero, ...] = ()  # in order of time
-    check: Check | None = None
+    zeros: tuple[MeasuredZero, ...] = ()  # in order of time
+    check: CheckedResistor | None = None
     current_of: tuple[tuple[str, str], ...] = ()  # (instrument, role) that measure the current, as the bench lists them

@@ -8,13 +8,13 @@ Caveats: a step needs a stable current before and after it; ramps, tapers and si
 Offsets of the instruments cancel in a difference, gain errors and noise do not.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from amphora.harness.analysis.current_steps import CurrentStep, Table, steps_in, table_of
 from amphora.harness.analysis.records import FloatArray, Measurement, Record, Specification
-from amphora.harness.common.errors import AnalysisError
 
 EARLY_S = 1.5
 # Of the fall per its time: U then holds 94 to 98 % of early values (docs/faults.md, resistance on awkward benches).
@@ -96,25 +96,6 @@ def find_resistances(
     return _measure(table, steps, first_row, last_row, capacity_Ah, measurement)
 
 
-def pulse_power(open_V: float, limit_V: float, ohm: float) -> float:
-    """Return the power in watt that a pulse may draw until the voltage stands at its limit.
-
-    Args:
-        open_V: Open-circuit voltage before the pulse.
-        limit_V: Lowest voltage allowed in the pulse.
-        ohm: Resistance for the pulse's length.
-
-    Raises:
-        AnalysisError: resistance not above 0, or the limit above the open-circuit voltage.
-
-    Source:
-        DOE/ID-11069 (2003), section 4.3 (from memory): P = Vmin (OCV - Vmin) / R.
-    """
-    if not (ohm > 0 and 0 < limit_V <= open_V):
-        raise AnalysisError(f"pulse power: {ohm:g} Ω, {open_V:g} V open, limit {limit_V:g} V do not fit together")
-    return limit_V * (open_V - limit_V) / ohm
-
-
 # --- the parts ---------------------------------------------------------------------------------------------
 
 
@@ -126,143 +107,233 @@ def _measure(
     capacity_Ah: float | None,
     measurement: Measurement,
 ) -> list[Resistance]:
-    t, v, i = table.t_s, table.voltage_V, table.current_A
-    gain_V, gain_A = standard_relative(measurement.voltage), standard_relative(measurement.current)
-    read_V = np.hypot(measurement.voltage.resolution / np.sqrt(12.0), table.voltage_noise_V)
-    read_A = np.hypot(measurement.current.resolution / np.sqrt(12.0), table.current_noise_A)
-    begin = min(int(np.searchsorted(table.rows, first_row)), t.size - 1)
+    bench = _Bench(
+        table,
+        float(standard_relative(measurement.voltage)),
+        float(standard_relative(measurement.current)),
+        float(np.hypot(measurement.voltage.resolution / np.sqrt(12.0), table.voltage_noise_V)),
+        float(np.hypot(measurement.current.resolution / np.sqrt(12.0), table.current_noise_A)),
+    )
+    begin = min(int(np.searchsorted(table.rows, first_row)), table.t_s.size - 1)
     finish = max(int(np.searchsorted(table.rows, last_row, side="right")) - 1, begin)
-    charging = table.charge_Ah[finish] > table.charge_Ah[begin]
     slopes = _Slopes(table, begin, finish)
     found: list[Resistance] = []
     for step in steps:
-        a, b = (int(np.searchsorted(table.rows, row)) for row in (step.before, step.after))
-        start, end = (int(np.searchsorted(table.rows, row)) for row in (step.start, step.end))
-        steady_s = float(step.t_s - t[start])
-        if step.first and abs(i[a]) < 0.02 * abs(step.change_A):
-            steady_s = np.inf
-        # The voltage just before: the last reading, carried to the instant of the step by its own drift.
-        if start == a and not step.first:
-            continue  # one reading between two steps: where the voltage went until the second is not known
-        back = min(max(start, int(np.searchsorted(t, t[a] - min(10.0, steady_s / 2)))), max(start, a - 1))
-        drift = (v[a] - v[back]) / (t[a] - t[back]) if back < a else 0.0
-        carry_s = step.t_s - t[a]
-        unsure = abs(drift)  # V/s
-        if back < a and abs(drift) * (t[a] - t[back]) < 4 * read_V:
-            drift = 0.0  # noise alone, as far as one can tell
-        old_V = v[a] + drift * carry_s
-        u_old_V = np.hypot(read_V, unsure * (carry_s / 2 + step.edge_s) / np.sqrt(3.0))
-        state: float | None = None
-        if capacity_Ah is not None and capacity_Ah > 0:
-            moved = float(table.charge_Ah[a] + i[a] * carry_s / 3600.0 - table.charge_Ah[begin])
-            state = moved / capacity_Ah if charging else 1.0 + moved / capacity_Ah
-            state = min(1.0, max(0.0, state))
-        heavier = abs(i[b]) > abs(i[a])
-        side = i[b] if heavier else i[a]
-        method = {
-            (True, True): LOAD_STEP, (True, False): LOAD_RELEASE,
-            (False, True): CHARGE_STEP, (False, False): CHARGE_RELEASE,
-        }[(bool(side < 0), bool(heavier))]  # fmt: skip
-
-        if i[a] * i[b] < 0 and min(abs(i[a]), abs(i[b])) > 0.05 * abs(step.change_A):
-            method = REVERSAL
-            heavier = False  # no pulse from rest: no slope to take out
-
-        def value(name: str, at_s: float, per_Ah: float = 0.0) -> None:
-            """Read at `at_s` after the step and append the resistance, if the record allows it."""
-            k = int(np.searchsorted(t[b : end + 1], step.t_s + at_s)) + b  # noqa: B023
-            inside_k = min(k, end)  # noqa: B023
-            if k > end or k == b or abs(t[inside_k] - step.t_s - at_s) < 1e-6 * max(1.0, at_s):  # noqa: B023
-                new_V, new_A = float(v[inside_k]), float(i[inside_k])
-                at = float(t[inside_k] - step.t_s)  # noqa: B023
-                bend = 0.0
-                near = (max(b, inside_k - 1), min(end, inside_k + 1))  # noqa: B023
-            else:
-                w = (step.t_s + at_s - t[k - 1]) / (t[k] - t[k - 1])  # noqa: B023
-                new_V, new_A = float(v[k - 1] + w * (v[k] - v[k - 1])), float(i[k - 1] + w * (i[k] - i[k - 1]))
-                at = at_s
-                bend = 0.5 * float(w * (1 - w) * abs(v[k] - v[k - 1]))
-                near = (k - 1, k)
-            change_A = new_A - float(i[a])  # noqa: B023
-            if change_A * step.change_A <= 0 or abs(change_A - step.change_A) > 0.05 * abs(step.change_A):  # noqa: B023
-                return  # the current did not hold
-            change_V = new_V - float(old_V)  # noqa: B023
-            slope = abs(v[near[1]] - v[near[0]]) / (t[near[1]] - t[near[0]]) if near[1] > near[0] else 0.0
-            if slope * (t[near[1]] - t[near[0]]) < 3 * read_V:
-                slope = _wider_slope(t, v, near, (b, end), 3 * read_V) if step.edge_s >= UNSURE_EDGE_S else 0.0  # noqa: B023
-            elif near[0] == inside_k and near[1] + 1 <= end:  # the first reading: the slope falls from here on  # noqa: B023
-                later = abs(v[near[1] + 1] - v[near[1]]) / (t[near[1] + 1] - t[near[1]])
-                slope *= min(2.0, max(1.0, float(np.sqrt(slope / max(later, 1e-12)))))
-            if near[0] == near[1] and at > 0:
-                slope = 0.3 * abs(change_V) / at  # one reading shows no slope: a steep cell's, common practice
-                if step.edge_s > 0.4 * at:  # noqa: B023
-                    return  # nor can one reading tell where in the slow part it lies
-            if 0 < at < EARLY_S:  # between two readings the voltage bends more than they show
-                slope = max(slope, EARLY_SLOPE * abs(change_V) / at)
-            ohm = change_V / change_A
-            # With the new current the open-circuit voltage alone moves by this much until the reading.
-            correction_ohm = per_Ah * new_A * at / 3600.0 / change_A
-            u_correction_ohm = 0.2 * abs(correction_ohm) / np.sqrt(3.0)
-            u_V = np.sqrt(
-                read_V**2
-                + u_old_V**2  # noqa: B023
-                + (gain_V * change_V) ** 2
-                + (slope * step.edge_s) ** 2 / 3  # noqa: B023
-                + bend**2 / 3
-            )
-            u_A = np.hypot(gain_A * change_A, np.sqrt(2.0) * read_A)
-            u = np.sqrt((u_V / change_A) ** 2 + (ohm * u_A / change_A) ** 2 + u_correction_ohm**2)
-            ohm -= correction_ohm
-            if 2 * u < ohm < 100 and at > 0:
-                found.append(
-                    Resistance(
-                        name, float(ohm), float(2 * u), change_A, at, state, step.t_s,  # noqa: B023
-                        before_V=float(old_V), before_A=float(i[a]),  # noqa: B023
-                    )
-                )  # fmt: skip
-
-        first_s, last_s = float(t[b] - step.t_s), float(t[end] - step.t_s)
-        times = [
-            at
-            for at in STATED_TIMES_S
-            if first_s <= at * 1.25 + 1e-9 and last_s >= 0.75 * at and steady_s >= 2 * at and step.edge_s <= 0.5 * at
-        ]
-        early = times[0] if times and times[0] <= 1.0 else 5.0
-        if early > 0.1 and 0 < first_s <= 0.75 * early and step.edge_s <= 0.5 * first_s and steady_s >= 2 * first_s:
-            value(method, first_s)  # the earliest reading there is, at its own time
-        for at in times:
-            nearest = _nearest(t, b, end, step.t_s + at)
-            bracketed = first_s <= at <= last_s
-            spacing = _spacing(t, b, end, step.t_s + at)
-            if bracketed and spacing <= 0.5 * at:
-                value(method, at)
-            elif abs(nearest - step.t_s - at) <= 0.25 * at:  # rows too coarse to interpolate: at its own time
-                value(method, nearest - step.t_s)
-        # The standard's two steps: 0.2 It for 10 s, at once 1 It for 1 s.
-        loose_s = table.interval_s + step.edge_s
-        earlier = start > 0 and abs(i[start - 1]) < 0.05 * abs(i[a])
-        begun_s = float((t[start] + t[start - 1]) / 2) if start > 0 else float(t[0])
-        known = np.flatnonzero(table.after == start)
-        if known.size:
-            begun_s = float(table.edge_t_s[known[0]])
-            loose_s = 0.1 + step.edge_s + float(table.edge_s[known[0]])
-        if (
-            heavier
-            and i[a] * i[b] > 0
-            and 4.75 <= i[b] / i[a] <= 5.25
-            and earlier
-            and abs(step.t_s - begun_s - 10.0) <= 0.1 + loose_s
-            and last_s >= 0.9 - step.edge_s - 1e-9
-            and last_s <= 1.1 + 2 * loose_s + table.interval_s
-            and first_s <= 1.0 + step.edge_s + 1e-9
-        ):
-            value(TWO_STEP, min(1.0, last_s) if first_s <= 1.0 else first_s)
-        if 10.0 in times and heavier:
-            per_Ah = slopes.at(a)
-            if per_Ah is not None:
-                value(SLOPE_REMOVED, min(10.0, last_s), per_Ah)
+        seen = _before(bench, step, begin, finish, capacity_Ah)
+        if seen is not None:
+            found += (item for item in _of_step(bench, seen, slopes) if item is not None)
     found.sort(key=lambda item: (item.t_s, item.duration_s, item.method))
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Bench:
+    """A table of steps with what its readings may be off by: gains relative, readings absolute, standard (k = 1)."""
+
+    table: Table
+    gain_V: float
+    gain_A: float
+    read_V: float
+    read_A: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One step as it stood before: rows of the table, and the voltage carried to the instant of the step."""
+
+    step: CurrentStep
+    a: int  # last row with the old current
+    b: int  # first row with the new one
+    start: int  # of the steady stretch before
+    end: int  # of the one after
+    steady_s: float  # how long the old current had been steady
+    old_V: float
+    u_old_V: float
+    charge_state: float | None
+    method: str
+    heavier: bool  # a pulse from rest or from less current
+
+
+def _before(bench: _Bench, step: CurrentStep, begin: int, finish: int, capacity_Ah: float | None) -> _Seen | None:
+    """Return how it stood before a step; None where one reading between two steps is all there is."""
+    table = bench.table
+    t, v, i = table.t_s, table.voltage_V, table.current_A
+    a, b = (int(np.searchsorted(table.rows, row)) for row in (step.before, step.after))
+    start, end = (int(np.searchsorted(table.rows, row)) for row in (step.start, step.end))
+    steady_s = float(step.t_s - t[start])
+    if step.first and abs(i[a]) < 0.02 * abs(step.change_A):
+        steady_s = np.inf
+    if start == a and not step.first:
+        return None  # where the voltage went until the second step is not known
+    # The voltage just before: the last reading, carried to the instant of the step by its own drift.
+    back = min(max(start, int(np.searchsorted(t, t[a] - min(10.0, steady_s / 2)))), max(start, a - 1))
+    drift = (v[a] - v[back]) / (t[a] - t[back]) if back < a else 0.0
+    carry_s = step.t_s - t[a]
+    unsure = abs(drift)  # V/s
+    if back < a and abs(drift) * (t[a] - t[back]) < 4 * bench.read_V:
+        drift = 0.0  # noise alone, as far as one can tell
+    state: float | None = None
+    if capacity_Ah is not None and capacity_Ah > 0:
+        moved = float(table.charge_Ah[a] + i[a] * carry_s / 3600.0 - table.charge_Ah[begin])
+        charging = table.charge_Ah[finish] > table.charge_Ah[begin]
+        state = moved / capacity_Ah if charging else 1.0 + moved / capacity_Ah
+        state = min(1.0, max(0.0, state))
+    method, heavier = _method_of(float(i[a]), float(i[b]), step.change_A)
+    return _Seen(
+        step, a, b, start, end, steady_s,
+        old_V=float(v[a] + drift * carry_s),
+        u_old_V=float(np.hypot(bench.read_V, unsure * (carry_s / 2 + step.edge_s) / np.sqrt(3.0))),
+        charge_state=state, method=method, heavier=heavier,
+    )  # fmt: skip
+
+
+def _method_of(old_A: float, new_A: float, change_A: float) -> tuple[str, bool]:
+    """Return what a step between two currents is called, and whether it is a pulse from less current."""
+    heavier = abs(new_A) > abs(old_A)
+    if old_A * new_A < 0 and min(abs(old_A), abs(new_A)) > 0.05 * abs(change_A):
+        return REVERSAL, False  # no pulse from rest: no slope to take out
+    side = new_A if heavier else old_A
+    if side < 0:
+        return LOAD_STEP if heavier else LOAD_RELEASE, heavier
+    return CHARGE_STEP if heavier else CHARGE_RELEASE, heavier
+
+
+def _of_step(bench: _Bench, seen: _Seen, slopes: "_Slopes") -> Iterator[Resistance | None]:
+    """Give the resistances that one step shows; None for one whose reading says nothing."""
+    t, step = bench.table.t_s, seen.step
+    first_s, last_s = float(t[seen.b] - step.t_s), float(t[seen.end] - step.t_s)
+    times = [
+        at
+        for at in STATED_TIMES_S
+        if first_s <= at * 1.25 + 1e-9 and last_s >= 0.75 * at and seen.steady_s >= 2 * at and step.edge_s <= 0.5 * at
+    ]
+    early = times[0] if times and times[0] <= 1.0 else 5.0
+    if early > 0.1 and 0 < first_s <= 0.75 * early and step.edge_s <= 0.5 * first_s and seen.steady_s >= 2 * first_s:
+        yield _value(bench, seen, seen.method, first_s)  # the earliest reading there is, at its own time
+    for at in times:
+        nearest = _nearest(t, seen.b, seen.end, step.t_s + at)
+        bracketed = first_s <= at <= last_s
+        spacing = _spacing(t, seen.b, seen.end, step.t_s + at)
+        if bracketed and spacing <= 0.5 * at:
+            yield _value(bench, seen, seen.method, at)
+        elif abs(nearest - step.t_s - at) <= 0.25 * at:  # rows too coarse to interpolate: at its own time
+            yield _value(bench, seen, seen.method, nearest - step.t_s)
+    if _is_two_step(bench.table, seen):
+        yield _value(bench, seen, TWO_STEP, min(1.0, last_s) if first_s <= 1.0 else first_s)
+    if 10.0 in times and seen.heavier:
+        per_Ah = slopes.at(seen.a)
+        if per_Ah is not None:
+            yield _value(bench, seen, SLOPE_REMOVED, min(10.0, last_s), per_Ah)
+
+
+def _is_two_step(table: Table, seen: _Seen) -> bool:
+    """Tell whether a step is the second of the standard's two: 0.2 It for 10 s, at once 1 It for 1 s."""
+    t, i, step, start = table.t_s, table.current_A, seen.step, seen.start
+    old_A, new_A = float(i[seen.a]), float(i[seen.b])
+    if not (seen.heavier and old_A * new_A > 0 and 4.75 <= new_A / old_A <= 5.25):
+        return False
+    if not (start > 0 and abs(i[start - 1]) < 0.05 * abs(old_A)):
+        return False
+    loose_s, begun_s = table.interval_s + step.edge_s, float((t[start] + t[start - 1]) / 2)
+    known = np.flatnonzero(table.after == start)
+    if known.size:
+        begun_s = float(table.edge_t_s[known[0]])
+        loose_s = 0.1 + step.edge_s + float(table.edge_s[known[0]])
+    first_s, last_s = float(t[seen.b] - step.t_s), float(t[seen.end] - step.t_s)
+    return (
+        abs(step.t_s - begun_s - 10.0) <= 0.1 + loose_s
+        and last_s >= 0.9 - step.edge_s - 1e-9
+        and last_s <= 1.1 + 2 * loose_s + table.interval_s
+        and first_s <= 1.0 + step.edge_s + 1e-9
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _After:
+    """What was read so long after a step: `near` are the rows that show how fast the voltage still moves."""
+
+    volt: float
+    amps: float
+    at_s: float
+    bend_V: float  # how far the voltage may bend between two readings
+    row: int
+    near: tuple[int, int]
+
+
+def _read_after(bench: _Bench, seen: _Seen, at_s: float) -> _After:
+    """Return the reading at a time after a step, between two rows where none is there."""
+    t, v, i = bench.table.t_s, bench.table.voltage_V, bench.table.current_A
+    b, end, t_s = seen.b, seen.end, seen.step.t_s
+    k = int(np.searchsorted(t[b : end + 1], t_s + at_s)) + b
+    row = min(k, end)
+    if k > end or k == b or abs(t[row] - t_s - at_s) < 1e-6 * max(1.0, at_s):
+        near = (max(b, row - 1), min(end, row + 1))
+        return _After(float(v[row]), float(i[row]), float(t[row] - t_s), 0.0, row, near)
+    w = (t_s + at_s - t[k - 1]) / (t[k] - t[k - 1])
+    return _After(
+        float(v[k - 1] + w * (v[k] - v[k - 1])), float(i[k - 1] + w * (i[k] - i[k - 1])), at_s,
+        0.5 * float(w * (1 - w) * abs(v[k] - v[k - 1])), row, (k - 1, k),
+    )  # fmt: skip
+
+
+def _slope_after(bench: _Bench, seen: _Seen, after: _After, change_V: float) -> float | None:
+    """Return how fast the voltage moves at a reading after a step, V/s; None where one reading cannot tell."""
+    t, v, step = bench.table.t_s, bench.table.voltage_V, seen.step
+    low, high = after.near
+    slope = abs(v[high] - v[low]) / (t[high] - t[low]) if high > low else 0.0
+    if slope * (t[high] - t[low]) < 3 * bench.read_V:
+        wide = step.edge_s >= UNSURE_EDGE_S
+        slope = _wider_slope(t, v, after.near, (seen.b, seen.end), 3 * bench.read_V) if wide else 0.0
+    elif low == after.row and high + 1 <= seen.end:  # the first reading: the slope falls from here on
+        later = abs(v[high + 1] - v[high]) / (t[high + 1] - t[high])
+        slope *= min(2.0, max(1.0, float(np.sqrt(slope / max(later, 1e-12)))))
+    if low == high and after.at_s > 0:
+        slope = 0.3 * abs(change_V) / after.at_s  # one reading shows no slope: a steep cell's, common practice
+        if step.edge_s > 0.4 * after.at_s:
+            return None  # nor can one reading tell where in the slow part it lies
+    if 0 < after.at_s < EARLY_S:  # between two readings the voltage bends more than they show
+        slope = max(slope, EARLY_SLOPE * abs(change_V) / after.at_s)
+    return float(slope)
+
+
+def _value(bench: _Bench, seen: _Seen, name: str, at_s: float, per_Ah: float = 0.0) -> Resistance | None:
+    """Return the resistance so long after a step; None where the record does not allow it.
+
+    Args:
+        bench, seen: The table, and how it stood before the step.
+        name: The method.
+        at_s: Time after the step.
+        per_Ah: Slope of the open-circuit voltage against charge, to be taken out.
+    """
+    step, after = seen.step, _read_after(bench, seen, at_s)
+    before_A = float(bench.table.current_A[seen.a])
+    change_A = after.amps - before_A
+    if change_A * step.change_A <= 0 or abs(change_A - step.change_A) > 0.05 * abs(step.change_A):
+        return None  # the current did not hold
+    change_V = after.volt - seen.old_V
+    slope = _slope_after(bench, seen, after, change_V)
+    if slope is None:
+        return None
+    ohm = change_V / change_A
+    # With the new current the open-circuit voltage alone moves by this much until the reading.
+    correction_ohm = per_Ah * after.amps * after.at_s / 3600.0 / change_A
+    u_correction_ohm = 0.2 * abs(correction_ohm) / np.sqrt(3.0)
+    u_V = np.sqrt(
+        bench.read_V**2
+        + seen.u_old_V**2
+        + (bench.gain_V * change_V) ** 2
+        + (slope * step.edge_s) ** 2 / 3
+        + after.bend_V**2 / 3
+    )
+    u_A = np.hypot(bench.gain_A * change_A, np.sqrt(2.0) * bench.read_A)
+    u = np.sqrt((u_V / change_A) ** 2 + (ohm * u_A / change_A) ** 2 + u_correction_ohm**2)
+    ohm -= correction_ohm
+    if not (2 * u < ohm < 100 and after.at_s > 0):
+        return None
+    return Resistance(
+        name, float(ohm), float(2 * u), change_A, after.at_s, seen.charge_state, step.t_s,
+        before_V=seen.old_V, before_A=before_A,
+    )  # fmt: skip
 
 
 class _Slopes:

@@ -86,42 +86,51 @@ def retention(
     x, y = _daily(t[late], v[late])
     fall, u_fit, faded = _line_beside_fading(x, y)
     length_days = float(x[-1] - x[0])
-    u_meter = (
-        np.hypot(
-            measurement.voltage.offset * 0.1 / np.sqrt(3.0),
-            measurement.voltage.resolution / np.sqrt(12.0) * np.sqrt(2.0),
-        )
-        / length_days
-    )
-    u_gain = standard_relative(measurement.voltage) * abs(fall)
-    u_room = 0.0
-    note = ""
-    if temperature_degC is not None:
-        warm = temperature_degC[good][late]
-        warm = warm[np.isfinite(warm)]
-        if warm.size >= 4:
-            third = max(1, warm.size // 3)
-            drift_K = abs(float(np.mean(warm[-third:]) - np.mean(warm[:third])))
-            u_room = 0.0003 * drift_K / np.sqrt(3.0) / length_days  # up to 0.3 mV/K: common practice
-            if drift_K > 3:
-                note = f"; the room drifted by {drift_K:.1f} K, which moves the voltage too"
+    warmth = None if temperature_degC is None else temperature_degC[good][late]
+    u_room, note = _of_the_room(warmth, length_days)
+    u_meter, u_gain = _of_the_meter(measurement, length_days), standard_relative(measurement.voltage) * abs(fall)
     U = 2 * float(np.sqrt(u_fit**2 + u_meter**2 + u_gain**2 + u_room**2))
     loss = loss_U = None
     if slope_V_per_share is not None and slope_V_per_share > 0:
         loss = fall / slope_V_per_share * MONTH_DAYS * 100
         relative = slope_u_V_per_share / slope_V_per_share
         loss_U = float(np.hypot(U / slope_V_per_share * MONTH_DAYS * 100, 2 * relative * loss))
-    rate = f"{fall * 1000:.2f} mV a day (U {U * 1000:.2f} mV, k = 2) after the first day" + note
-    verdict: Verdict
-    if fall - U > SOFT_SHORT_V_PER_DAY:
-        verdict, words = "soft short suspected: quarantine", f"it falls by {rate}: more than 5 mV suggests a soft short"
-    elif fall + U <= SOFT_SHORT_V_PER_DAY:
-        verdict, words = "keeps its charge", f"it falls by {rate}"
-    elif fall > SOFT_SHORT_V_PER_DAY:
-        verdict, words = "suspicious", f"it falls by {rate}: about the limit of 5 mV; keep it apart and go on measuring"
-    else:
-        verdict, words = "too early to say", f"{rate}: too wide to tell a good cell from a soft short; go on measuring"
+    verdict, words = _judged(fall, U, note)
     return Retention(verdict, fall, U, loss, loss_U, faded, days, words)
+
+
+def _of_the_meter(measurement: Measurement, length_days: float) -> float:
+    """Return the standard uncertainty of a fall by the voltmeter's drift and resolution, V a day."""
+    return float(
+        np.hypot(
+            measurement.voltage.offset * 0.1 / np.sqrt(3.0),
+            measurement.voltage.resolution / np.sqrt(12.0) * np.sqrt(2.0),
+        )
+        / length_days
+    )
+
+
+def _of_the_room(warmth_degC: FloatArray | None, length_days: float) -> tuple[float, str]:
+    """Return the standard uncertainty of a fall by the room's warmth, V a day, and what is to be said of it."""
+    known = np.empty(0) if warmth_degC is None else warmth_degC[np.isfinite(warmth_degC)]
+    if known.size < 4:
+        return 0.0, ""
+    third = max(1, known.size // 3)
+    drift_K = abs(float(np.mean(known[-third:]) - np.mean(known[:third])))
+    note = f"; the room drifted by {drift_K:.1f} K, which moves the voltage too" if drift_K > 3 else ""
+    return float(0.0003 * drift_K / np.sqrt(3.0) / length_days), note  # up to 0.3 mV/K: common practice
+
+
+def _judged(fall: float, U: float, note: str) -> tuple[Verdict, str]:
+    """Return the verdict on a fall with its U (k = 2), V a day, and its words."""
+    rate = f"{fall * 1000:.2f} mV a day (U {U * 1000:.2f} mV, k = 2) after the first day" + note
+    if fall - U > SOFT_SHORT_V_PER_DAY:
+        return "soft short suspected: quarantine", f"it falls by {rate}: more than 5 mV suggests a soft short"
+    if fall + U <= SOFT_SHORT_V_PER_DAY:
+        return "keeps its charge", f"it falls by {rate}"
+    if fall > SOFT_SHORT_V_PER_DAY:
+        return "suspicious", f"it falls by {rate}: about the limit of 5 mV; keep it apart and go on measuring"
+    return "too early to say", f"{rate}: too wide to tell a good cell from a soft short; go on measuring"
 
 
 def _daily(t: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -7,7 +7,7 @@ primary curve; on to 4.05 V only if it rests at 3.75 V or more. 4.10 V only afte
 
 from dataclasses import dataclass
 
-from amphora.harness.analysis.curve_shape import Curve, between, clean
+from amphora.harness.analysis.curve_shape import VoltageCurve, between, clean
 from amphora.harness.analysis.records import FloatArray
 
 STAGES_V = (3.60, 3.85, 4.05)
@@ -32,7 +32,7 @@ BAND_V = 0.12  # the least width of the lower band
 
 
 @dataclass(frozen=True)
-class Stage:
+class ChargeStage:
     """The next stage, or why there is none. Volt."""
 
     to_V: float | None
@@ -40,8 +40,13 @@ class Stage:
 
 
 def next_stage(
-    charge: Curve | None, rested_V: float | None, rest_h: float | None, ohm: float | None, It_A: float, U_V: float
-) -> Stage:
+    charge: VoltageCurve | None,
+    rested_V: float | None,
+    rest_h: float | None,
+    ohm: float | None,
+    It_A: float,
+    U_V: float,
+) -> ChargeStage:
     """Return the next stage of the watched charge of a cell that was declared rechargeable.
 
     Args:
@@ -55,35 +60,37 @@ def next_stage(
     Source: LIMITS of this project, with the shapes named above.
     """
     if charge is None or rested_V is None or rest_h is None or rest_h < REST_H:
-        return Stage(None, "")
+        return ChargeStage(None, "")
     low_V = rested_V - U_V
     if low_V < RESTS_V[0]:
-        return Stage(None, "")
+        return ChargeStage(None, "")
     if ohm is None:  # found too low for load steps: now it has the room for them
-        return Stage(STAGES_V[0], "")
+        return ChargeStage(STAGES_V[0], "")
     if ohm > HIGH_OHM:
-        return Stage(None, "a primary for small currents has so high a resistance: it is charged no further")
+        return ChargeStage(None, "a primary for small currents has so high a resistance: it is charged no further")
     q, v = clean(charge)
     if q is None or v is None or float(q[-1] - q[0]) < LEAST_SHARE * It_A:
-        return Stage(None, "the charge that it took is too little to tell a primary by: it is charged no further")
+        return ChargeStage(None, "the charge that it took is too little to tell a primary by: it is charged no further")
     if float(v.min()) >= SHAPE_FROM_V:
-        return Stage(None, "")  # begun too high to show an LFP end: a discharge first makes room
+        return ChargeStage(None, "")  # begun too high to show an LFP end: a discharge first makes room
     if sign := no_li_ion(q, v):
-        return Stage(None, sign)
+        return ChargeStage(None, sign)
     reached_V = float(charge.voltage_V.max())
     if float(v.max()) < TOP_V:
         if reached_V < STAGES_V[0] - 0.015:
-            return Stage(STAGES_V[0], "")  # its time was over before 3.60 V
-        return Stage(None, "its drop hides whether it goes flat near 3.6 V as a thionyl primary does: no further")
+            return ChargeStage(STAGES_V[0], "")  # its time was over before 3.60 V
+        return ChargeStage(None, "its drop hides whether it goes flat near 3.6 V as a thionyl primary does: no further")
     if low_V >= ABOVE_ALL_V:
-        return Stage(None, "")
+        return ChargeStage(None, "")
     if low_V >= RESTS_V[1]:
-        return Stage(STAGES_V[2], "") if reached_V < STAGES_V[2] - 0.01 else Stage(None, "")
+        return ChargeStage(STAGES_V[2], "") if reached_V < STAGES_V[2] - 0.01 else ChargeStage(None, "")
     if reached_V < STAGES_V[0] + 0.02 and thionyl_knee(q, v, It_A):
-        return Stage(None, "it climbs to 3.58 V with little charge, as a thionyl primary near its end does: no further")
+        return ChargeStage(
+            None, "it climbs to 3.58 V with little charge, as a thionyl primary near its end does: no further"
+        )
     if reached_V < STAGES_V[0] + 0.02 or (reached_V < STAGES_V[1] - 0.01 and low_V > THIONYL_MOST_V):
-        return Stage(STAGES_V[1], "")
-    return Stage(
+        return ChargeStage(STAGES_V[1], "")
+    return ChargeStage(
         None, f"on the way to {STAGES_V[1]:.2f} V it does not keep {RESTS_V[1]:.2f} V: it is charged no further"
     )
 

@@ -5,13 +5,11 @@ never divided by the root of the number of readings. u: standard uncertainty; U:
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from amphora.harness.analysis.records import FloatArray, Specification
-from amphora.harness.common.errors import AnalysisError
+from amphora.harness.analysis.records import Specification
+from amphora.harness.common.words import about
 
 COVERAGE_K = 2.0
 
@@ -49,16 +47,6 @@ def rectangular(half_width: float) -> float:
     return abs(half_width) / math.sqrt(3.0)
 
 
-def triangular(half_width: float) -> float:
-    """Return the standard uncertainty of a triangle +-a: a/sqrt(6). Source: JCGM 100:2008, 4.3.9."""
-    return abs(half_width) / math.sqrt(6.0)
-
-
-def arcsine(half_width: float) -> float:
-    """Return the standard uncertainty of a cyclic +-a: a/sqrt(2). Source: JCGM 100:2008, H.1.3.4."""
-    return abs(half_width) / math.sqrt(2.0)
-
-
 def digits(step: float) -> float:
     """Return the standard uncertainty of a resolution d: d/sqrt(12). Source: JCGM 100:2008, F.2.2.1."""
     return abs(step) / math.sqrt(12.0)
@@ -74,133 +62,6 @@ def standard(limit: float, specification: Specification) -> float:
     return rectangular(limit)
 
 
-def combine(
-    sensitivities: Sequence[float] | FloatArray,
-    standard_u: Sequence[float] | FloatArray,
-    correlation: FloatArray | None = None,
-) -> float:
-    """Return the combined standard uncertainty of a result.
-
-    Args:
-        sensitivities: Partial derivatives, shape (n,).
-        standard_u: Standard uncertainties of the inputs, shape (n,), none below 0.
-        correlation: Correlation coefficients, shape (n, n), or None for independent inputs.
-
-    Raises:
-        AnalysisError: shapes differ, a value is not finite, a correlation is beyond +-1.
-
-    Source:
-        JCGM 100:2008, 5.1.2 equation 10 and 5.2.2 equation 13.
-    """
-    parts = np.asarray(sensitivities, float) * np.asarray(standard_u, float)
-    if parts.ndim != 1 or not np.isfinite(parts).all():
-        raise AnalysisError("sensitivities and uncertainties must be finite, one of each for each input")
-    if correlation is None:
-        return float(np.sqrt(np.sum(parts**2)))
-    matrix = np.asarray(correlation, float)
-    if matrix.shape != (parts.size, parts.size) or not (np.abs(matrix) <= 1 + 1e-9).all():
-        raise AnalysisError(f"correlations need shape ({parts.size}, {parts.size}) and values from -1 to 1")
-    return float(np.sqrt(max(0.0, float(parts @ matrix @ parts))))
-
-
-def propagate(
-    function: Callable[[FloatArray], float],
-    estimates: Sequence[float] | FloatArray,
-    standard_u: Sequence[float] | FloatArray,
-    correlation: FloatArray | None = None,
-) -> tuple[float, float, FloatArray]:
-    """Return value, combined standard uncertainty and contributions c_i*u_i of y = f(x).
-
-    Sensitivities are found by stepping each input by plus and minus its own uncertainty.
-
-    Args:
-        function: Takes the inputs, shape (n,), gives one number.
-        estimates: Inputs, shape (n,).
-        standard_u: Their standard uncertainties, shape (n,).
-        correlation: Shape (n, n), or None.
-
-    Raises:
-        AnalysisError: see `combine`.
-
-    Source:
-        JCGM 100:2008, 5.1.3 note 2 (numerical sensitivities), 5.2.2 equation 13.
-    """
-    x = np.asarray(estimates, float)
-    u = np.asarray(standard_u, float)
-    if x.shape != u.shape or x.ndim != 1:
-        raise AnalysisError(f"estimates {x.shape} and uncertainties {u.shape} differ in shape")
-    contributions = np.zeros(x.size)
-    for index in range(x.size):
-        step = np.zeros(x.size)
-        step[index] = u[index]
-        if u[index] > 0:
-            contributions[index] = 0.5 * (function(x + step) - function(x - step))
-    return float(function(x)), combine(np.ones(x.size), contributions, correlation), contributions
-
-
-def effective_freedom(contributions: Sequence[float] | FloatArray, freedom: Sequence[float] | FloatArray) -> float:
-    """Return the effective degrees of freedom of a combined uncertainty.
-
-    Args:
-        contributions: c_i*u_i, shape (n,), in the result's unit.
-        freedom: Degrees of freedom of each, shape (n,); infinity where exactly known.
-
-    Raises:
-        AnalysisError: shapes differ, a degree of freedom is not above 0, all contributions are 0.
-
-    Source:
-        JCGM 100:2008, G.4.1 equation G.2b (Welch-Satterthwaite).
-    """
-    parts, nu = np.asarray(contributions, float), np.asarray(freedom, float)
-    if parts.shape != nu.shape or not (nu > 0).all():
-        raise AnalysisError("each contribution needs degrees of freedom above 0")
-    bottom = float(np.sum(parts**4 / nu))
-    top = float(np.sum(parts**2)) ** 2
-    if top <= 0:
-        raise AnalysisError("all contributions are 0; there is nothing to expand")
-    return math.inf if bottom == 0 else top / bottom
-
-
-def coverage_factor(probability: float, freedom: float) -> float:
-    """Return k for a two-sided coverage probability; degrees of freedom are cut to whole ones.
-
-    Raises:
-        AnalysisError: the probability is not between 0 and 1, the freedom below 1.
-
-    Source:
-        JCGM 100:2008, G.4.1 note 1, G.6.4 and table G.2.
-    """
-    if not 0 < probability < 1 or not freedom >= 1:
-        raise AnalysisError(f"coverage {probability:g} with {freedom:g} degrees of freedom has no factor")
-    from scipy import stats
-
-    upper = 0.5 * (1 + probability)
-    if math.isinf(freedom):
-        return float(stats.norm.ppf(upper))
-    return float(stats.t.ppf(upper, math.floor(freedom)))
-
-
-def mean_with_u(readings: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return means, standard uncertainties of the means, and correlations of simultaneous readings.
-
-    Args:
-        readings: Shape (n, m): n simultaneous readings of m quantities, n >= 2.
-
-    Raises:
-        AnalysisError: wrong shape, or a value that is not finite.
-
-    Source:
-        JCGM 100:2008, 4.2.3 equation 5 and 5.2.3 equation 17.
-    """
-    data = np.asarray(readings, float)
-    if data.ndim != 2 or data.shape[0] < 2 or not np.isfinite(data).all():
-        raise AnalysisError("two or more simultaneous readings, all finite, shape (n, m), are needed")
-    covariance = np.atleast_2d(np.cov(data, rowvar=False)) / data.shape[0]
-    u = np.sqrt(np.diag(covariance))
-    scale = np.where(u > 0, u, 1.0)
-    return data.mean(axis=0), u, covariance / np.outer(scale, scale)
-
-
 def make_budget(
     quantity: str,
     value: float,
@@ -211,7 +72,7 @@ def make_budget(
 ) -> Budget:
     """Return a budget whose lines are independent of each other; lines that are 0 are left out.
 
-    `notes` say what is not in it, or how a line was come by.
+    `notes` say what is not in it, or how a line was obtained.
 
     Source: JCGM 100:2008, 5.1.2 equation 10 and 6.2.1.
     """
@@ -227,37 +88,6 @@ def line(
     return Contribution(
         name, standard_u, unit, sensitivity, abs(sensitivity * standard_u), kind, assumed and standard_u > 0, note
     )
-
-
-def monte_carlo(
-    function: Callable[[FloatArray], FloatArray],
-    draw: Callable[["np.random.Generator", int], FloatArray],
-    draws: int = 200_000,
-    probability: float = 0.9545,
-    seed: int = 1,
-) -> tuple[float, float, tuple[float, float]]:
-    """Return mean, standard deviation and the shortest coverage interval of f over drawn inputs.
-
-    Args:
-        function: Takes inputs of shape (draws, n), gives results of shape (draws,).
-        draw: Takes a generator and a count, gives inputs of shape (count, n).
-        draws: How many trials.
-        probability: Coverage of the interval.
-        seed: Of the generator; the same seed gives the same answer.
-
-    Raises:
-        AnalysisError: fewer than 1000 draws.
-
-    Source:
-        JCGM 101:2008, clause 7 (propagation by Monte Carlo) and 7.7.3 (shortest interval).
-    """
-    if draws < 1000:
-        raise AnalysisError(f"{draws} draws are too few; 1000 or more are accepted")
-    results = np.sort(np.asarray(function(draw(np.random.default_rng(seed), draws)), float))
-    inside = math.floor(probability * draws + 0.5)
-    widths = results[inside:] - results[: draws - inside]
-    low = int(np.argmin(widths))
-    return float(results.mean()), float(results.std(ddof=1)), (float(results[low]), float(results[low + inside]))
 
 
 def with_zero(specification: Specification, zero_u_A: float, note: str = "") -> Specification:
@@ -326,7 +156,7 @@ def with_room(specification: Specification, room_degC: float | None) -> Specific
     """
     if specification.gain_per_K <= 0 and specification.offset_per_K <= 0:
         return specification
-    held = f"{specification.reference_degC:g} °C ± {specification.band_K:g} K"
+    held = about(specification.reference_degC, "°C", specification.band_K, "K")
     if room_degC is None or not math.isfinite(room_degC):
         return replace(specification, away_K=5.0, temperature_note=f"room not known: taken as up to 5 K outside {held}")
     away_K = max(0.0, abs(room_degC - specification.reference_degC) - specification.band_K)

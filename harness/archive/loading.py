@@ -31,7 +31,16 @@ from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256
 
 if TYPE_CHECKING:
-    from amphora.harness.analysis.records import Check, Gap, Measurement, Record, RunInfo, Specification, Timing, Zero
+    from amphora.harness.analysis.records import (
+        CheckedResistor,
+        MeasuredZero,
+        Measurement,
+        Record,
+        RecordGap,
+        RunInfo,
+        Specification,
+        Timing,
+    )
 
 # What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
 DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
@@ -360,8 +369,10 @@ def _read_table(
     }
 
 
-def _gaps(events: list[dict[str, Any]], rows: int, place_of: Mapping[int, int] | None = None) -> "tuple[Gap, ...]":
-    from amphora.harness.analysis.records import Gap
+def _gaps(
+    events: list[dict[str, Any]], rows: int, place_of: Mapping[int, int] | None = None
+) -> "tuple[RecordGap, ...]":
+    from amphora.harness.analysis.records import RecordGap
 
     gaps = []
     for event in events:
@@ -372,7 +383,7 @@ def _gaps(events: list[dict[str, Any]], rows: int, place_of: Mapping[int, int] |
             continue
         low, high = event.get("charge_low_Ah"), event.get("charge_high_Ah")
         gaps.append(
-            Gap(
+            RecordGap(
                 after_row=row if not place_of else place_of.get(row, row),
                 from_s=float(event.get("from_s", event["t_s"])),
                 to_s=float(event.get("to_s", event["t_s"])),
@@ -426,9 +437,9 @@ def _numbers(event: Mapping[str, Any], names: tuple[str, ...]) -> list[float] | 
     return [float(cast(float, value)) for value in values]
 
 
-def _zeros(events: list[dict[str, Any]]) -> "tuple[Zero, ...]":
+def _zeros(events: list[dict[str, Any]]) -> "tuple[MeasuredZero, ...]":
     """Return the current zeros that were measured, in order of time."""
-    from amphora.harness.analysis.records import Zero
+    from amphora.harness.analysis.records import MeasuredZero
 
     found = []
     for event in events:
@@ -438,13 +449,13 @@ def _zeros(events: list[dict[str, Any]]) -> "tuple[Zero, ...]":
         if numbers is not None:
             current_A, u_A, t_s = numbers
             readings, duration_s = int(event.get("readings") or 0), float(event.get("duration_s") or 0.0)
-            found.append(Zero(str(event.get("instrument", "")), current_A, abs(u_A), t_s, readings, duration_s))
+            found.append(MeasuredZero(str(event.get("instrument", "")), current_A, abs(u_A), t_s, readings, duration_s))
     return tuple(sorted(found, key=lambda zero: zero.t_s))
 
 
-def _check(events: list[dict[str, Any]]) -> "Check | None":
+def _check(events: list[dict[str, Any]]) -> "CheckedResistor | None":
     """Return the last check against a resistor of known value."""
-    from amphora.harness.analysis.records import Check
+    from amphora.harness.analysis.records import CheckedResistor
 
     names = ("resistance_ohm", "tolerance", "voltage_V", "current_A", "deviation")
     for event in reversed(events):
@@ -452,7 +463,7 @@ def _check(events: list[dict[str, Any]]) -> "Check | None":
         if numbers is not None:
             ohm, tolerance, voltage_V, current_A, deviation = numbers
             zero = _numbers(event, ("zero_A",))
-            return Check(
+            return CheckedResistor(
                 ohm,
                 tolerance,
                 voltage_V,

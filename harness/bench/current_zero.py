@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from amphora.harness.common.words import to_places
+
 LEAST_READINGS = 5
 MOST_READINGS = 3600
 FAR_OUT = 10.0  # spreads from the middle: no noise gets there
@@ -123,7 +125,7 @@ def judge_zero(zero: Zero, offset_A: float, assumed: bool) -> tuple[Verdict, str
     most_A = most_zero_A(offset_A)
     allowed = f"{offset_A * 1000:g} mA are {'assumed, for want of a specification' if assumed else 'specified'}"
     shown = (
-        f"{zero.instrument} shows {zero.current_A * 1000:+.2f} ± {2 * zero.standard_uncertainty_A * 1000:.2f} mA "
+        f"{zero.instrument} shows {to_places(zero.current_A, 2 * zero.standard_uncertainty_A, 2, 1000, 'mA', '+')} "
         f"with everything off ({zero.readings} readings in {zero.duration_s:.0f} s)"
     )
     charge = f"{size_A * NIGHT_H * 1000:.0f} mAh in ten hours"

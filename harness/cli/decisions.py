@@ -16,7 +16,8 @@ from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import parse
-from amphora.harness.decisions.comparison import basis_from, best_runs, read_runs
+from amphora.harness.decisions.basis import basis_from
+from amphora.harness.decisions.cell_runs import best_runs, read_runs
 from amphora.harness.decisions.comparison import compare as compare_runs
 from amphora.harness.decisions.duty import load_duty
 from amphora.harness.decisions.fit import fit_run

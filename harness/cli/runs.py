@@ -39,6 +39,7 @@ from amphora.harness.cli.next_command import after_a_run, options_given, run_wor
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.cli.terminal import nobody_reads
 from amphora.harness.common.alarm import Alarm
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.quantities import parse
@@ -540,17 +541,17 @@ def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
         "warnings",
     )
     for key in keys:
-        data[key] = result.get(key)
+        data[key] = to_json(getattr(result, key))
     lines = []
-    if result.get("capacity_Ah") is not None:
-        if not result.get("reached_cutoff"):
+    if result.capacity_Ah is not None:
+        if not result.reached_cutoff:
             what = "gave at least"
-        elif result.get("start") in ("full", "declared-full"):
+        elif result.from_full:
             what = "holds"
         else:
             what = "gave (start not known to be full)"
-        lines.append(f"{what} {with_U(result['capacity_Ah'], result.get('capacity_U_Ah'), 1000.0, 'mAh')} (k = 2)")
-    if result.get("charge_Ah") is not None:
-        lines.append(f"accepted {result['charge_Ah'] * 1000:.0f} mAh")
-    lines.extend(warning["text"] for warning in result.get("warnings") or [])
+        lines.append(f"{what} {with_U(result.capacity_Ah, result.capacity_U_Ah, 1000.0, 'mAh')} (k = 2)")
+    if result.charge_Ah is not None:
+        lines.append(f"accepted {result.charge_Ah * 1000:.0f} mAh")
+    lines.extend(warning.text for warning in result.warnings)
     return lines

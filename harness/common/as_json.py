@@ -4,11 +4,12 @@ A key of the JSON is a field's name, or what `key` says. A field with `LEFT_OUT`
 Tuples are lists in JSON; numbers pass as they are. What a type does not know is refused by its name.
 """
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import MISSING, fields, is_dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, fields, is_dataclass, replace
 from functools import cache
+from math import isfinite
 from types import MappingProxyType, NoneType, UnionType
-from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 Reader = Callable[[Any], Any] | None  # None: as it is
 T = TypeVar("T")
@@ -20,36 +21,6 @@ LEFT_OUT = MappingProxyType({"left_out": True})  # metadata of a field that is n
 def key(name: str) -> Mapping[str, str]:
     """Return the metadata of a field whose key in JSON is another than its name."""
     return MappingProxyType({"key": name})
-
-
-class Keyed(Mapping[str, Any]):
-    """What lets a frozen type be read by its JSON keys too, for code that does so still."""
-
-    __slots__ = ()
-
-    def __getitem__(self, name: str) -> Any:
-        """Return the field of that key; KeyError where it is left out."""
-        for own, written, optional in _layout(type(self)):
-            if written == name:
-                value = getattr(self, own)
-                if value is None and optional:
-                    break
-                return value
-        raise KeyError(name)
-
-    def __iter__(self) -> Iterator[str]:
-        """Give the keys that are written."""
-        for name, written, optional in _layout(type(self)):
-            if not optional or getattr(self, name) is not None:
-                yield written
-
-    def __len__(self) -> int:
-        """Return how many keys are written."""
-        return sum(1 for _ in self)
-
-    def __bool__(self) -> bool:
-        """Tell that it is there; asked of ten thousand results, counting their keys took longer than all else."""
-        return True
 
 
 @cache
@@ -78,6 +49,34 @@ def to_json(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return [to_json(item) for item in value]
     return value
+
+
+def without_odd_numbers(value: T) -> T:
+    """Return a value of a type with None for each number that is not finite, and plain numbers for an array's."""
+    made: Any = _plain(value)
+    return cast(T, made)
+
+
+def _plain(value: Any) -> Any:
+    kind = type(value)
+    if kind is float:
+        return value if isfinite(value) else None
+    if value is None or kind is str or kind is int or kind is bool:
+        return value
+    if is_dataclass(kind):
+        changed = {}
+        for name, _, _ in _layout(kind):
+            item = getattr(value, name)
+            plain = _plain(item)
+            if plain is not item:
+                changed[name] = plain
+        return replace(value, **changed) if changed else value
+    if kind is tuple:
+        items = tuple(_plain(item) for item in value)
+        return items if any(new is not old for new, old in zip(items, value, strict=True)) else value
+    if isinstance(value, Mapping):
+        return {name: _plain(item) for name, item in value.items()}
+    return _plain(value.item()) if hasattr(value, "item") else value  # a number out of an array
 
 
 def from_json(kind: type[T], data: Mapping[str, Any]) -> T:

@@ -37,12 +37,6 @@ class Refused(AmphoraError):
     exit_code = 1
 
 
-class GuardStop(AmphoraError):
-    """The guard stopped the run."""
-
-    exit_code = 3
-
-
 class BenchError(AmphoraError):
     """Instrument trouble, as the harness sees it."""
 

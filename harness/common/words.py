@@ -1,4 +1,4 @@
-"""Words for people that several rooms use: a value with its expanded uncertainty."""
+"""Words for people that several rooms use: a value with its expanded uncertainty, a middle with its limits."""
 
 import math
 
@@ -58,3 +58,21 @@ def with_U(
     places = max(0, 1 - math.floor(math.log10(rounded_U)))
     sides = (f"{side:,.{places}f}".replace(",", thousands) for side in (rounded, rounded_U))
     return " ± ".join(sides) + unit
+
+
+def to_places(value: float, U: float, places: int, factor: float = 1.0, unit: str = "", sign: str = "") -> str:
+    """Return a value with its expanded uncertainty, both to so many places: for texts whose digits are settled.
+
+    Args:
+        value, U: In one unit.
+        places: Digits behind the point.
+        factor: What both are multiplied by, for the unit shown.
+        unit: Written behind.
+        sign: "+": a value above 0 shows its sign.
+    """
+    return f"{factor * value:{sign}.{places}f} ± {factor * U:.{places}f}" + (f" {unit}" if unit else "")
+
+
+def about(middle: float, unit: str, half: float, half_unit: str) -> str:
+    """Return a middle with the limits on both sides of it: "20 °C ± 5 K"."""
+    return f"{middle:g} {unit} ± {half:g} {half_unit}"

@@ -206,18 +206,12 @@ def _above_nothing(record: "Record", info: "RunInfo") -> FloatArray:
     return np.asarray(record.current_A - zero_A, dtype=float)
 
 
-def survey_run(folder: Path) -> list[SurveyedMode]:
+def modes_in(record: "Record", info: "RunInfo", folder: Path) -> list[SurveyedMode]:
     """Return the modes that a run of the recipe `lamp` found, each once.
 
     Raises:
-        InputError: the run cannot be read, or no device drew current in it.
+        InputError: no device drew current in it.
     """
-    from amphora.harness.archive.loading import load
-
-    return _modes(*load(folder), folder)
-
-
-def _modes(record: "Record", info: "RunInfo", folder: Path) -> list[SurveyedMode]:
     current_A = _above_nothing(record, info)
 
     def sweep(rows: BoolArray) -> Sweep:
@@ -304,7 +298,7 @@ def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion", panel: Pat
     of_panel = None if panel is None else load(panel)
     if of_panel is not None and of_panel[1].profile != "panel":
         raise InputError(f"{panel}: is no run of the recipe panel; one is accepted")
-    modes = _modes(record, info, folder)
+    modes = modes_in(record, info, folder)
     title = name.replace("\\", "\\\\").replace('"', '\\"')
     lowest = min(mode.steady_from_V for mode in modes)
     return (

@@ -426,7 +426,7 @@ def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) ->
         InputError: the run or the duty cannot be read, or the run holds no complete discharge with resistances.
     """
     from amphora.harness.archive.loading import load
-    from amphora.harness.decisions.comparison import read_runs
+    from amphora.harness.decisions.cell_runs import read_runs
     from amphora.harness.decisions.grades import key_of
 
     runs, damaged = read_runs([folder])

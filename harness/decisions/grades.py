@@ -10,11 +10,10 @@ Pure but for reading a criteria file. Ah, ohm, V, K; ratios as plain numbers.
 Source: JCGM 106:2012, clauses 7 and 8 (conformance probability, guard bands); ILAC-G8:09/2019, 4.2.3 (from memory).
 """
 
-import math
 import tomllib
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
@@ -89,24 +88,6 @@ class Criteria:
             "ILAC-G8:09/2019): an open limit gives the lower grade; "
             "the limits are the bench's own, not those of a standard"
         )
-
-
-def conformance_probability(margin: float, u: float) -> float:
-    """Return the chance that a quantity meets a one-sided limit.
-
-    Args:
-        margin: Measured value minus limit, counted positive on the good side.
-        u: Standard uncertainty, same unit, above 0; normal distribution.
-
-    Raises:
-        InputError: u is not above 0 or not finite.
-
-    Source:
-        JCGM 106:2012, 7.2 to 7.3 (from memory).
-    """
-    if not 0 < u < math.inf:
-        raise InputError(f"standard uncertainty {u!r} is not accepted; a finite value above 0 is")
-    return 0.5 * math.erfc(-margin / (u * math.sqrt(2.0)))
 
 
 def load_criteria(name: str | Path) -> Criteria:
@@ -246,24 +227,7 @@ def measure(
     if quantity.startswith("capacity"):
         return _capacity(quantity, result, cell, criteria, cohort_Ah, key)
     if quantity in ("sag", "resistance"):
-        chosen = chosen_resistance(result)
-        if chosen is None:
-            return None
-        factor, remark = 1.0, f"{chosen.duration_s:.3g} s pulse"
-        ohm, U_ohm = chosen.ohm or 0.0, chosen.U_ohm or 0.0
-        degC = result.temperature_degC
-        there = None if degC is None or abs(degC - STATED_degC) <= REFERENCE_K else at_temperature(ohm, U_ohm, degC)
-        if there is not None:  # the limits are for a room; cold alone is no fault of the cell
-            ohm, U_ohm = there.ohm, there.U_ohm
-            remark += f" at {degC:.0f} °C, converted to {STATED_degC:.0f} °C"
-        elif degC is not None:
-            remark += f" at {degC:.0f} °C"
-        if quantity == "sag":
-            from amphora.harness.cells.chemistry import load_chemistry
-
-            factor = criteria.load_current_A / load_chemistry(key).nominal_V
-            remark += f", at {criteria.load_current_A * 1000:g} mA"
-        return ohm * factor, U_ohm * factor, remark
+        return _resistance(quantity, result, criteria, key)
     if quantity == "temperature rise":
         rise, U = result.temperature_rise_K, result.thermal.rise_U_K if result.thermal else None
         return None if rise is None else (rise, 1.0 if U is None else U, "" if U is not None else "U 1 K assumed")
@@ -272,6 +236,31 @@ def measure(
         if cycle is None or cycle.coulombic_efficiency is None or cycle.coulombic_efficiency_U is None:
             return None
         return cycle.coulombic_efficiency, cycle.coulombic_efficiency_U, ""
+    return _self_discharge(result)
+
+
+def _resistance(quantity: str, result: Result, criteria: Criteria, key: str) -> tuple[float, float, str] | None:
+    chosen = chosen_resistance(result)
+    if chosen is None:
+        return None
+    factor, remark = 1.0, f"{chosen.duration_s:.3g} s pulse"
+    ohm, U_ohm = chosen.ohm or 0.0, chosen.U_ohm or 0.0
+    degC = result.temperature_degC
+    there = None if degC is None or abs(degC - STATED_degC) <= REFERENCE_K else at_temperature(ohm, U_ohm, degC)
+    if there is not None:  # the limits are for a room; cold alone is no fault of the cell
+        ohm, U_ohm = there.ohm, there.U_ohm
+        remark += f" at {degC:.0f} °C, converted to {STATED_degC:.0f} °C"
+    elif degC is not None:
+        remark += f" at {degC:.0f} °C"
+    if quantity == "sag":
+        from amphora.harness.cells.chemistry import load_chemistry
+
+        factor = criteria.load_current_A / load_chemistry(key).nominal_V
+        remark += f", at {criteria.load_current_A * 1000:g} mA"
+    return ohm * factor, U_ohm * factor, remark
+
+
+def _self_discharge(result: Result) -> tuple[float, float, str] | None:
     percent = result.retention.loss_percent_per_month if result.retention else None
     U_percent = result.retention.loss_U_percent_per_month if result.retention else None
     remark = ""
@@ -280,9 +269,9 @@ def measure(
         percent = finite_number(account.get("self_discharge_percent_per_month"))
         U_percent = finite_number(account.get("self_discharge_U"))
         remark = "by the account of the cell"
-    if percent is not None and U_percent is not None:
-        return percent / 100.0, U_percent / 100.0, remark
-    return None
+    if percent is None or U_percent is None:
+        return None
+    return percent / 100.0, U_percent / 100.0, remark
 
 
 def _capacity(
@@ -315,31 +304,34 @@ def _capacity(
     return value / base, U / base, f"of {base * 1000:.0f} mAh"
 
 
-def decide(value: float, U: float, criterion: Criterion, guard: float) -> dict[str, Any]:
-    """Return what one criterion allows: the grade, the limit that matters, the margin to it, the verdict.
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What one criterion allows. `margin` positive on the good side; `missed`: the next better grade, not given."""
+
+    grade: str
+    limit: float  # of the next better grade, or of the best when it is met
+    margin: float
+    verdict: Literal["met", "not met", "open"]
+    missed: str | None = None
+
+
+def decide(value: float, U: float, criterion: Criterion, guard: float) -> Decision:
+    """Return what one criterion allows: the best grade whose limit is met with the guard band.
 
     Args:
         value, U: The quantity and its expanded uncertainty, k = 2; U 0 or more.
         criterion: Its limits.
         guard: Guard band over U.
 
-    Returns:
-        `grade` the best whose limit is met with the guard band; `limit` that of the next better grade, or of the
-        best when it is met; `margin` positive on the good side; `verdict`: met, not met, open.
-
     Source:
         JCGM 106:2012, 8.3.2 (guarded acceptance); ILAC-G8:09/2019 (from memory).
     """
     sign = 1.0 if criterion.better == "higher" else -1.0
     order = list(criterion.limits)
-    reached = None
-    for grade in order:
-        if sign * (value - criterion.limits[grade]) >= guard * U:
-            reached = grade
-            break
+    reached = next((grade for grade in order if sign * (value - criterion.limits[grade]) >= guard * U), None)
     if reached == order[0]:
         limit = criterion.limits[reached]
-        return {"grade": reached, "limit": limit, "margin": sign * (value - limit), "verdict": "met"}
+        return Decision(reached, limit, sign * (value - limit), "met")
     if reached is None:
         missed = order[-1]
         given = GRADES[GRADES.index(missed) + 1]
@@ -348,8 +340,7 @@ def decide(value: float, U: float, criterion: Criterion, guard: float) -> dict[s
         given = reached
     limit = criterion.limits[missed]
     margin = sign * (value - limit)
-    verdict = "open" if abs(margin) < max(U, guard * U) else "not met"
-    return {"grade": given, "limit": limit, "margin": margin, "verdict": verdict, "missed": missed}
+    return Decision(given, limit, margin, "open" if abs(margin) < max(U, guard * U) else "not met", missed)
 
 
 def _blockers(result: Result) -> list[str]:
@@ -434,51 +425,15 @@ def grade_result(
         `cell`, `run`, `grade` (None when it needs more), `decided_by`, `criteria`, `needs`, `settle`, `rule`.
     """
     rows = _anomalies(result, cell)
-    needs: list[str] = []
-    wishes: list[str] = []
-    settle: list[str] = []
-    key = key_of(result, cell)
-    blocked = _blockers(result)
+    blocked, looked = _blockers(result), _Looked()
     for criterion in criteria.criteria:
-        if criterion.chemistries and key not in criterion.chemistries:
-            continue
-        _, scale, unit = QUANTITIES[criterion.quantity]
-        base = {"name": criterion.name, "shown_in": unit, "shown_times": scale}
-        found = measure(criterion.quantity, result, cell, criteria, cohort_Ah)
-        if criterion.quantity.startswith("capacity") and blocked:
-            found = None
-        if found is None:
-            cap = criterion.unmeasured if criterion.unmeasured in GRADES else None
-            if criterion.unmeasured == "needs":
-                needs.append(f"{criterion.name}: {criterion.settle}" if criterion.settle else criterion.name)
-            elif cap is not None:
-                wishes.append(f"{criterion.name}, not measured: {cap} is the best without it")
-            rows.append(
-                {
-                    **base,
-                    "value": None,
-                    "U": None,
-                    "limit": None,
-                    "margin": None,
-                    "verdict": "not measured",
-                    "grade": cap,
-                }
-            )
-            continue
-        value, U, remark = found
-        decision = decide(value, U, criterion, criteria.guard)
-        missed = decision.pop("missed", None)
-        rows.append({**base, "value": value, "U": U, "remark": remark, **decision})
-        if decision["verdict"] == "open":
-            enough = abs(decision["margin"]) / criteria.guard if criteria.guard else 0.0
-            text = f"{criterion.name} lies within its uncertainty of the limit of {missed!r}"
-            if criterion.settle:
-                text += f": {criterion.settle}"
-            if decision["margin"] > 0:
-                text += f"; U below {enough * scale:.2g} {unit} would give it"
-            settle.append(text)
+        if not criterion.chemistries or key_of(result, cell) in criterion.chemistries:
+            found = measure(criterion.quantity, result, cell, criteria, cohort_Ah)
+            if criterion.quantity.startswith("capacity") and blocked:
+                found = None
+            rows.append(_unmeasured(criterion, looked) if found is None else _row(criterion, *found, criteria, looked))
     rows += _by_the_account(result)
-    needs = blocked + needs
+    needs = blocked + looked.needs
     ruled = [row for row in rows if row["grade"] is not None]
     answer: dict[str, Any] = {
         "cell": result.cell or cell.get("id"),
@@ -487,7 +442,7 @@ def grade_result(
         "decided_by": None,
         "criteria": rows,
         "needs": needs,
-        "settle": settle,
+        "settle": looked.settle,
         "rule": criteria.rule,
         "criteria_file": criteria.name,
     }
@@ -497,7 +452,54 @@ def grade_result(
     if needs or not ruled:
         return {**answer, "needs": needs or ["any criterion that could be measured"]}
     worst = max(ruled, key=lambda row: (GRADES.index(row["grade"]), -(_relative(row))))
-    return {**answer, "grade": worst["grade"], "decided_by": worst["name"], "needs": wishes}
+    return {**answer, "grade": worst["grade"], "decided_by": worst["name"], "needs": looked.wishes}
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """What was noted while the criteria were looked at: needed for any grade, wished for a better one, to settle."""
+
+    needs: list[str] = field(default_factory=list)
+    wishes: list[str] = field(default_factory=list)
+    settle: list[str] = field(default_factory=list)
+
+
+def _unmeasured(criterion: Criterion, looked: _Looked) -> dict[str, Any]:
+    """Return the row of a criterion that was not measured; what that costs is noted."""
+    cap = criterion.unmeasured if criterion.unmeasured in GRADES else None
+    if criterion.unmeasured == "needs":
+        looked.needs.append(f"{criterion.name}: {criterion.settle}" if criterion.settle else criterion.name)
+    elif cap is not None:
+        looked.wishes.append(f"{criterion.name}, not measured: {cap} is the best without it")
+    return {
+        **_head(criterion), "value": None, "U": None, "limit": None, "margin": None, "verdict": "not measured",
+        "grade": cap,
+    }  # fmt: skip
+
+
+def _row(
+    criterion: Criterion, value: float, U: float, remark: str, criteria: Criteria, looked: _Looked
+) -> dict[str, Any]:
+    """Return the row of a criterion that was measured; what would settle an open one is noted."""
+    decision = decide(value, U, criterion, criteria.guard)
+    if decision.verdict == "open":
+        _, scale, unit = QUANTITIES[criterion.quantity]
+        enough = abs(decision.margin) / criteria.guard if criteria.guard else 0.0
+        text = f"{criterion.name} lies within its uncertainty of the limit of {decision.missed!r}"
+        if criterion.settle:
+            text += f": {criterion.settle}"
+        if decision.margin > 0:
+            text += f"; U below {enough * scale:.2g} {unit} would give it"
+        looked.settle.append(text)
+    return {
+        **_head(criterion), "value": value, "U": U, "remark": remark, "grade": decision.grade,
+        "limit": decision.limit, "margin": decision.margin, "verdict": decision.verdict,
+    }  # fmt: skip
+
+
+def _head(criterion: Criterion) -> dict[str, Any]:
+    _, scale, unit = QUANTITIES[criterion.quantity]
+    return {"name": criterion.name, "shown_in": unit, "shown_times": scale}
 
 
 def _relative(row: Mapping[str, Any]) -> float:

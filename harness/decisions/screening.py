@@ -165,6 +165,19 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
             f"{len(known)} like cells had their night; {LEAST_CASES} are needed to learn from, so no interval is given"
         )
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
+    return _by_like_cells(case, known, chemistry, Screened("cannot tell", "", least_Ah, most_Ah=most_Ah))
+
+
+def _by_like_cells(case: Case, known: Sequence[Case], chemistry: str, said: Screened) -> Screened:
+    """Return what like cells that had their night say of one by its signs.
+
+    Args:
+        case: The cell.
+        known: Like cells with a capacity and signs, `LEAST_CASES` at least.
+        chemistry: A key of profiles/chemistries.
+        said: What is said without them.
+    """
+    least_Ah, most_Ah = said.least_Ah, said.most_Ah
     with_charge = _has_charge(case, chemistry) and sum(_has_charge(one, chemistry) for one in known) >= LEAST_CASES
     known = [one for one in known if _has_charge(one, chemistry)] if with_charge else known
     with_mass = case.mass_g is not None and sum(one.mass_g is not None for one in known) >= LEAST_CASES
@@ -172,12 +185,12 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
     rows = as_columns([_columns(one, chemistry, with_charge, with_mass) for one in known])
     capacities = [one.capacity_Ah or 0.0 for one in known]
     whole = [index for index in range(len(known)) if all(map(math.isfinite, rows[index]))]
+    said = replace(said, like_cells=len(whole))
     if len(whole) < LEAST_CASES:
         why = f"the signs of {len(whole)} like cells are whole; {LEAST_CASES} are needed to learn from"
-        return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(whole))
+        return replace(said, why=why)
     rows = rows[whole]
     new = as_columns([_columns(case, chemistry, with_charge, with_mass)])[0]
-    said = Screened("cannot tell", "", least_Ah, most_Ah=most_Ah, like_cells=len(whole))
     column = outside(rows, new, BEYOND)
     if column is not None:
         name = _names(case, with_charge, with_mass)[column]

@@ -5,16 +5,17 @@ A cell that has no grade yet is undecided and counts in no share. Ah, ohm, perce
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.comparison import best_runs, read_runs
+from amphora.harness.decisions.cell_runs import best_runs, read_runs
 from amphora.harness.decisions.grades import grade_runs, load_criteria
 from amphora.harness.results.chosen import chosen_resistance
+from amphora.harness.results.result import Result
 
 Z = 1.959963984540054  # two-sided 95 % of a normal distribution
 LEAST_FOR_INTERVAL = 6  # values: with fewer the lowest and the highest do not hold a median with 95 %
@@ -61,7 +62,7 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class SourceOfCells:
     """What one source gave. `usable_Ah`: median capacity times the share that is no dud: what one cell of it brings."""
 
     source: str
@@ -111,7 +112,7 @@ def middle_of(values: Sequence[float]) -> Middle:
     return Middle(n, median, ordered[below], ordered[n - 1 - below])
 
 
-def by_source(cells: Sequence[One], months: bool = False) -> list[Source]:
+def by_source(cells: Sequence[One], months: bool = False) -> list[SourceOfCells]:
     """Return what each source gave, the one that gives most first, those of which nothing is known last.
 
     Args:
@@ -125,7 +126,7 @@ def by_source(cells: Sequence[One], months: bool = False) -> list[Source]:
     return sorted(found, key=lambda one: (-(one.usable_Ah or 0.0), one.source, one.month))
 
 
-def _source(source: str, month: str, items: Sequence[One]) -> Source:
+def _source(source: str, month: str, items: Sequence[One]) -> SourceOfCells:
     capacity = middle_of([one.capacity_Ah for one in items if one.capacity_Ah is not None])
     decided = [one for one in items if one.dud is not None]
     duds = wilson(sum(bool(one.dud) for one in decided), len(decided))
@@ -134,7 +135,7 @@ def _source(source: str, month: str, items: Sequence[One]) -> Source:
         usable = (1 - duds.share) * capacity.median
     elif duds.share == 1.0:
         usable = 0.0
-    return Source(
+    return SourceOfCells(
         source, month, len(items), capacity,
         middle_of([one.resistance_ohm for one in items if one.resistance_ohm is not None]),
         middle_of([one.self_discharge for one in items if one.self_discharge is not None]),
@@ -160,7 +161,7 @@ def worth(duds: Share, cells: int) -> str:
     return f"cannot tell yet: {share}{few}"
 
 
-def compared(found: Sequence[Source]) -> list[str]:
+def compared(found: Sequence[SourceOfCells]) -> list[str]:
     """Return in words which sources can be told apart by their share of duds: intervals that do not meet.
 
     Intervals that do not meet differ for sure; some that meet do, too, so this errs to the side of not telling.
@@ -180,11 +181,11 @@ def compared(found: Sequence[Source]) -> list[str]:
     return texts
 
 
-def _name(one: Source) -> str:
+def _name(one: SourceOfCells) -> str:
     return f"{one.source} {one.month}".strip()
 
 
-def document(found: Sequence[Source]) -> dict[str, Any]:
+def document(found: Sequence[SourceOfCells]) -> dict[str, Any]:
     """Return it as plain data for JSON."""
     return {"sources": [asdict(one) for one in found], "compared": compared(found)}
 
@@ -225,8 +226,8 @@ def read_sources(logs: Path) -> list[One]:
     return found
 
 
-def _self_discharge(result: Mapping[str, Any]) -> float | None:
-    value = (result.get("retention") or {}).get("loss_percent_per_month")
+def _self_discharge(result: Result) -> float | None:
+    value = result.retention.loss_percent_per_month if result.retention else None
     if value is None:
-        value = (result.get("account") or {}).get("self_discharge_percent_per_month")
+        value = (result.account or {}).get("self_discharge_percent_per_month")
     return None if value is None else float(value)

@@ -203,9 +203,10 @@ def _read(
 
     if is_long(file) and which is None and (parts := read_parts(file, channels)) is not None:
         aside = Told()
+        in_parts = put_together(parts.layout, parts.standing, mapping, [])[0] is not parts.layout
         try:
             rows, kept = _judged(file, parts.standing, parts.layout, mapping, discharge_sign, aside, units, None, form)
-            long = long_rows(parts, rows, kept, aside)
+            long = None if in_parts else long_rows(parts, rows, kept, aside)  # what is put together needs the whole
         except InputError:
             long = None  # the whole table is judged anew, and named by its own rows
         if long is not None:

@@ -13,7 +13,8 @@ import numpy as np
 import amphora.harness
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.run_folder import is_simulated, read_header
-from amphora.harness.decisions.comparison import compare, read_runs
+from amphora.harness.decisions.cell_runs import read_runs
+from amphora.harness.decisions.comparison import compare
 from amphora.harness.decisions.sources import One, by_source
 from amphora.harness.report import html
 from amphora.harness.report.certificate.run_input import chosen_phase, discharge_curve, discharge_points, state_now

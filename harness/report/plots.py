@@ -6,15 +6,14 @@ to the lowest and highest reading of each stretch, which keeps every spike visib
 """
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.analysis.incremental import incremental_capacity
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import Phase, at_main_current, find_phases
 from amphora.harness.analysis.records import FloatArray, Record, RunInfo
@@ -24,6 +23,7 @@ from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.report import plot_style as look
 from amphora.harness.results.analyse import SURVEY_STEPS
 from amphora.harness.results.preparation import prepared
+from amphora.harness.results.result import ResistanceValue, Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -63,9 +63,9 @@ def plot_run(folder: Path, out: Path, kinds: Sequence[str] | None = None) -> lis
 
 
 def draw_run(
-    record: Record, info: RunInfo, result: Mapping[str, Any], out: Path, kinds: Sequence[str] | None = None
+    record: Record, info: RunInfo, result: Result, out: Path, kinds: Sequence[str] | None = None
 ) -> list[Path]:
-    """Draw pictures of one loaded run; as `plot_run`, with its result (the JSON of the analysis) given."""
+    """Draw pictures of one loaded run; as `plot_run`, with its result given."""
     wanted = _check(out, kinds)
     record = _prepared(record, info)
     made: list[tuple[str, Figure]] = []
@@ -109,7 +109,7 @@ def plot_overlay(folders: Sequence[Path], out: Path) -> Path:
     return draw_overlay(runs, out)
 
 
-def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out: Path) -> Path:
+def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Result]], out: Path) -> Path:
     """Draw the discharge curves of several loaded runs over each other; return the file written."""
     _check(out, None)
     with look.style():
@@ -125,7 +125,7 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Mapping[str, Any]]], out:
             x, y = _curve(record, stretch)
             x, y = _thin(x * 1000, y)
             name = info.cell_id or info.run_id
-            capacity = result.get("capacity_Ah")
+            capacity = result.capacity_Ah
             label = f"{name}  {_held(info, result, capacity)}" if capacity is not None else name
             seen = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
             axes.plot(
@@ -172,7 +172,7 @@ def voltage_curve_svg(
         return _render(figure, ".svg", "voltage over charge")
 
 
-def resistance_curve_svg(resistances: Sequence[Mapping[str, Any]], size_in: tuple[float, float] = (3.4, 1.9)) -> bytes:
+def resistance_curve_svg(resistances: Sequence[ResistanceValue], size_in: tuple[float, float] = (3.4, 1.9)) -> bytes:
     """Return a small SVG of resistance over charge state, with expanded uncertainties as bars.
 
     Args:
@@ -189,7 +189,7 @@ def resistance_curve_svg(resistances: Sequence[Mapping[str, Any]], size_in: tupl
 # --- the pictures ------------------------------------------------------------------------------------------
 
 
-def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+def _over_time(record: Record, info: RunInfo, result: Result) -> "Figure | None":
     good = np.isfinite(record.t_s)
     if np.count_nonzero(good & np.isfinite(record.voltage_V)) < 2:
         return None
@@ -224,7 +224,7 @@ def _over_time(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fig
     return figure
 
 
-def _over_charge(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+def _over_charge(record: Record, info: RunInfo, result: Result) -> "Figure | None":
     stretches = [s for s in split(record) if s.moved_Ah[-1] >= 0.0005 and abs(s.main_A) >= 0.0005]  # 0 mA, 0 mAh: none
     if not stretches:
         return None
@@ -253,8 +253,8 @@ def _over_charge(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     return figure
 
 
-def _resistance(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
-    values = list(result.get("resistances") or [])
+def _resistance(record: Record, info: RunInfo, result: Result) -> "Figure | None":
+    values = result.resistances
     if not values:
         return None
     figure = _figure()
@@ -264,35 +264,36 @@ def _resistance(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Fi
     return figure
 
 
-def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None:
+def _resistances_into(axes: "Axes", values: Sequence[ResistanceValue]) -> None:
     """Draw over charge where the run shows resistance at several places of it, else over the time after the step."""
     states: dict[str, set[float]] = {}
     for value in values:
-        if value.get("charge_state") is not None:
-            states.setdefault(_kind_of(value), set()).add(round(float(value["charge_state"]), 2))
+        if value.charge_state is not None:
+            states.setdefault(_kind_of(value), set()).add(round(value.charge_state, 2))
     by_state = any(len(some) >= 3 and max(some) - min(some) > 0.15 for some in states.values())
     every = [state for some in states.values() for state in some]
-    key, scale, label = "charge_state", 100.0, "charge still in the cell / %"
+    values = [value for value in values if value.ohm is not None]
+    place, scale, label = _charge_state, 100.0, "charge still in the cell / %"
     if not every:  # pulses alone: over the charge moved, or over the voltage at rest where gaps hide that
         for other, words in (
-            ("moved_Ah", "charge moved since the first reading / Ah"),
-            ("before_V", "voltage at rest before the step / V"),
+            (_charge_moved, "charge moved since the first reading / Ah"),
+            (_rested_voltage, "voltage at rest before the step / V"),
         ):
-            placed = [value for value in values if value.get(other) is not None and _placed(value, other)]
-            places = [float(value[other]) for value in placed]
-            if len(set(places)) >= 4 and max(places) - min(places) > 0.05:  # in either unit
-                by_state, values, key, scale, label = True, placed, other, 1.0, words
+            places = {at for value in values if (at := other(value)) is not None}
+            if len(places) >= 4 and max(places) - min(places) > 0.05:  # in either unit
+                by_state, place, scale, label = True, other, 1.0, words
                 break
     far_apart = bool(every) and max(every) - min(every) > 0.15  # then a name says at which charge state
     groups: dict[str, list[tuple[float, float, float]]] = {}
     for value in values:
-        if by_state and value.get(key) is None:
+        at = place(value) if by_state else value.duration_s
+        if at is None or value.ohm is None:
             continue
-        x = float(value[key]) * scale if by_state else float(value["duration_s"])
-        name = _kind_of(value) if by_state else str(value["method"])
-        if far_apart and not by_state and value.get("charge_state") is not None:
-            name += f", cell at {round(float(value['charge_state']), 1) * 100:.0f} %"
-        groups.setdefault(name, []).append((x, float(value["ohm"]) * 1000, float(value["U_ohm"]) * 1000))
+        name = _kind_of(value) if by_state else value.method
+        if far_apart and not by_state and value.charge_state is not None:
+            name += f", cell at {round(value.charge_state, 1) * 100:.0f} %"
+        x = at * scale if by_state else at
+        groups.setdefault(name, []).append((x, value.ohm * 1000, (value.U_ohm or 0.0) * 1000))
     largest = sorted(groups.items(), key=lambda item: (-len(item[1]), item[0]))[:6]
     for index, (name, points) in enumerate(largest):  # the most points in the darkest ink
         points.sort()
@@ -308,7 +309,7 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
     axes.set_ylabel("resistance / mΩ  (bars: U, k = 2)")
     if by_state:
         axes.set_xlabel(label)
-        if key == "charge_state":
+        if place is _charge_state:
             axes.set_xlim(104, -4)
     else:
         axes.set_xlabel("time after the step / s")
@@ -323,16 +324,26 @@ def _resistances_into(axes: "Axes", values: Sequence[Mapping[str, Any]]) -> None
         axes.figure.legend(loc="outside lower center", ncols=min(len(largest), 2))
 
 
-def _placed(value: Mapping[str, Any], key: str) -> bool:
-    """Return whether a value's place counts: a voltage tells the charge only at rest."""
-    return key != "before_V" or abs(value.get("before_A") or 0.0) < 0.05 * abs(value["current_A"])
+def _charge_state(value: ResistanceValue) -> float | None:
+    return value.charge_state
 
 
-def _kind_of(value: Mapping[str, Any]) -> str:
-    return f"{value['method']}, {_seconds(float(value['duration_s']))}"
+def _charge_moved(value: ResistanceValue) -> float | None:
+    return value.moved_Ah
 
 
-def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+def _rested_voltage(value: ResistanceValue) -> float | None:
+    """Return the voltage before a step; only at rest does it tell the charge."""
+    return value.before_V if abs(value.before_A or 0.0) < 0.05 * abs(value.current_A) else None
+
+
+def _kind_of(value: ResistanceValue) -> str:
+    return f"{value.method}, {_seconds(value.duration_s)}"
+
+
+def _incremental(record: Record, info: RunInfo, result: Result) -> "Figure | None":
+    from amphora.harness.analysis.incremental import incremental_capacity
+
     figure = _figure()
     axes = figure.subplots()
     drawn = 0
@@ -369,7 +380,7 @@ def _incremental(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     return figure
 
 
-def _temperature(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+def _temperature(record: Record, info: RunInfo, result: Result) -> "Figure | None":
     if np.count_nonzero(np.isfinite(record.temperature_degC)) < 2:
         return None
     hours, unit = _hours(record.t_s)
@@ -385,7 +396,7 @@ def _temperature(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     low, high = float(np.nanmin(record.temperature_degC)), float(np.nanmax(record.temperature_degC))
     middle, half = (low + high) / 2, max(1.5, (high - low) * 0.6)
     axes.set_ylim(middle - half, middle + half)
-    rise = result.get("temperature_rise_K")
+    rise = result.temperature_rise_K
     note = f"temperature, rise {rise:.1f} K" if rise is not None else "temperature"
     axes.set_xlabel(f"time / {unit}")
     axes.set_ylabel("temperature / °C")
@@ -394,7 +405,7 @@ def _temperature(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "F
     return figure
 
 
-def _device(record: Record, info: RunInfo, result: Mapping[str, Any]) -> "Figure | None":
+def _device(record: Record, info: RunInfo, result: Result) -> "Figure | None":
     """Current and power over the voltage at the device, each sweep on its own: falling solid, rising dashed."""
     if not _is_survey(info):
         return None
@@ -572,9 +583,9 @@ def when_made(infos: Sequence[RunInfo]) -> str:
     return said
 
 
-def _held(info: RunInfo, result: Mapping[str, Any], charge_Ah: float) -> str:
+def _held(info: RunInfo, result: Result, charge_Ah: float) -> str:
     """Return a discharge's charge with what it is: a capacity, at least that, or only what was left in the cell."""
-    least = "" if result.get("reached_cutoff") else "at least "
+    least = "" if result.reached_cutoff else "at least "
     left = " left in it" if info.start == "unknown" else ""
     return f"{least}{charge_Ah * 1000:.0f} mAh{left}"
 

@@ -27,7 +27,7 @@ from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.export import exported_columns
 from amphora.harness.results.kept import code_digest, digest_of, stamps_of
-from amphora.harness.results.result import ResistanceValue
+from amphora.harness.results.result import ResistanceValue, Result
 
 MANIFEST, SCHEMA = ".exported.json", "schema.json"
 FORMAT = "amphora-shelf-export/1"
@@ -155,7 +155,8 @@ def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str
         rows.setdefault(f"results/{place}/results.parquet", []).append(
             _result_row(
                 folder,
-                {**result, "measured_utc": measured_utc},
+                result,
+                measured_utc,
                 chosen_resistance(result),
                 record,
                 stops.get(str(folder), ""),
@@ -220,14 +221,15 @@ def _reading_columns(folder: Path) -> dict[str, Any]:
 
 
 def _result_row(
-    folder: Path, result: Mapping[str, Any], chosen: ResistanceValue | None, record: Mapping[str, Any], stop: str
-) -> dict[str, Any]:
+    folder: Path, result: Result, measured_utc: str | None, chosen: ResistanceValue | None, record: Mapping[str, Any],
+    stop: str,
+) -> dict[str, Any]:  # fmt: skip
     return {
-        **{name: result.get(name) for name, *_ in RESULTS},
+        **{name: getattr(result, name, None) for name, *_ in RESULTS}, "measured_utc": measured_utc,
         "cell": folder.parent.name, "run": folder.name, "source": str(record.get("source") or ""),
-        "profile": str(result.get("profile") or folder.name.partition("-")[2]), "stop": stop,
+        "profile": str(result.profile or folder.name.partition("-")[2]), "stop": stop,
         "resistance_ohm": chosen.ohm if chosen else None, "resistance_U_ohm": chosen.U_ohm if chosen else None,
-        "warnings": [str(item.get("code")) for item in result.get("warnings") or []],
+        "warnings": [item.code for item in result.warnings],
     }  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, Source, compared
+from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, SourceOfCells, compared
 from amphora.harness.report import plot_style as look
 from amphora.harness.report.tables import plain, table
 
@@ -41,7 +41,7 @@ def _share(duds: Share) -> str:
     return f"{100 * duds.share:.0f} ({100 * duds.low:.0f} to {100 * duds.high:.0f})"
 
 
-def _cells(one: Source) -> tuple[Any, ...]:
+def _cells(one: SourceOfCells) -> tuple[Any, ...]:
     return (
         f"{one.source} {one.month}".strip(), one.cells, _shown(one.capacity, 1000, 0), one.capacity.n,
         _shown(one.resistance, 1000, 0), one.resistance.n, _shown(one.self_discharge, 1, 1), one.self_discharge.n,
@@ -49,7 +49,7 @@ def _cells(one: Source) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-def _over_each_other(one: Source) -> list[tuple[Any, ...]]:
+def _over_each_other(one: SourceOfCells) -> list[tuple[Any, ...]]:
     """Return a source as rows for a terminal: value and how many it is of, its interval under it."""
     upper: list[Any] = [one.cells]
     lower: list[Any] = [" "]
@@ -65,7 +65,7 @@ def _over_each_other(one: Source) -> list[tuple[Any, ...]]:
     return [(name, *row) for name, row in zip([*names, " "][: len(rows)], rows, strict=True)]
 
 
-def render(found: Sequence[Source]) -> str:
+def render(found: Sequence[SourceOfCells]) -> str:
     """Return the table, below it each source in words and which come before which; no line is wider than 80."""
     rows = [row for one in found for row in _over_each_other(one)]
     lines = [table(TERMINAL_HEADER, rows, TERMINAL_HEADER[1:]), *textwrap.wrap(NOTE, 80), ""]
@@ -74,7 +74,7 @@ def render(found: Sequence[Source]) -> str:
     return "\n".join(lines)
 
 
-def csv_rows(found: Sequence[Source]) -> list[dict[str, Any]]:
+def csv_rows(found: Sequence[SourceOfCells]) -> list[dict[str, Any]]:
     """Return one row for each source, by `CSV_COLUMNS`."""
     rows = []
     for one in found:
@@ -106,7 +106,7 @@ class SourcesSection:
     words: tuple[str, ...]
 
 
-def section(found: Sequence[Source]) -> SourcesSection | None:
+def section(found: Sequence[SourceOfCells]) -> SourcesSection | None:
     """Return the section for the report's page; None where no cell names a source."""
     if len(found) < 2 and not any(one.duds.n and not one.source.startswith("(") for one in found):
         return None
@@ -114,7 +114,7 @@ def section(found: Sequence[Source]) -> SourcesSection | None:
     return SourcesSection(HEADER, tuple(_cells(one) for one in found), NOTE, tuple(words))
 
 
-def draw(found: Sequence[Source], values: Sequence[tuple[str, float]], out: Path) -> None:
+def draw(found: Sequence[SourceOfCells], values: Sequence[tuple[str, float]], out: Path) -> None:
     """Draw each cell's capacity by source, medians with their intervals, and beside them the shares of duds.
 
     Args:

@@ -23,14 +23,14 @@ def analyse_folder(
     Arguments and errors are those of `account.answer.analyse_run`, which calls this and adds what the account says.
     """
     from amphora.harness.results.leads import with_leads
-    from amphora.harness.results.repeats import with_earlier_pass
+    from amphora.harness.results.repeats import with_earlier_repeat
 
     folder = Path(folder)
     result = figures_of(folder, cutoff_V)
     if result.retention is not None and result.retention.mV_per_day is not None:
         result = replace(result, retention=_with_loss(folder, result.retention))
     result = with_leads(folder, result, leads)
-    result = with_earlier_pass(folder, result)
+    result = with_earlier_repeat(folder, result)
     return result if budget else replace(result, budget=None)
 
 

@@ -8,12 +8,12 @@ to be distrusted is said (`_distrusted`).
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from amphora.harness.common.as_json import without_odd_numbers
 from amphora.harness.common.errors import AnalysisError, InputError
-from amphora.harness.common.fields import finite
 from amphora.harness.control.warmth import SENSOR_DEGC
-from amphora.harness.results.bench_effects import evening_of, heeds_warmth, room_degC, zero_warnings
+from amphora.harness.results.bench_effects import bench_checks_of, heeds_warmth, room_degC, zero_warnings
 from amphora.harness.results.counters import counter_warnings
 from amphora.harness.results.entries import (
     budget_of,
@@ -39,6 +39,9 @@ if TYPE_CHECKING:
     from amphora.harness.analysis.integration import Totals
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Measurement, Record, RunInfo
+    from amphora.harness.analysis.resistance import Resistance
+    from amphora.harness.analysis.warnings import Warning_
+    from amphora.harness.archive.loading import Loaded
     from amphora.harness.results.result import RestResult
 
 SURVEY_STEPS = ("sweep", "rest", "ask")  # a run of these alone surveys a device, not a cell
@@ -73,7 +76,7 @@ def default_cutoff_V(info: "RunInfo") -> float | None:
     return None if value is None else float(value)
 
 
-def analyse(loaded: Any, cutoff_V: float | None) -> Result:
+def analyse(loaded: "Loaded", cutoff_V: float | None) -> Result:
     """Return what is found in a loaded run.
 
     Args:
@@ -108,10 +111,10 @@ def analyse(loaded: Any, cutoff_V: float | None) -> Result:
         warnings=told_once(_as_warnings([*told, *warnings])),
         resolved=_resolved(seen),
     )
-    return Result.from_json(finite(result.to_json()))
+    return without_odd_numbers(result)
 
 
-def _head(loaded: Any, limit_V: float | None) -> Result:
+def _head(loaded: "Loaded", limit_V: float | None) -> Result:
     """Return what is known of a run before anything is integrated."""
     info: RunInfo = loaded.info
     return Result(
@@ -130,7 +133,7 @@ def _head(loaded: Any, limit_V: float | None) -> Result:
     )
 
 
-def _told_of_the_record(loaded: Any) -> list[Any]:
+def _told_of_the_record(loaded: "Loaded") -> "list[Warning_]":
     """Return what is to be said of a record before it is looked at: its damage, its sensor, what its import said."""
     from amphora.harness.analysis.late_resistor import as_clipped_on
     from amphora.harness.analysis.warnings import Warning_, late_resistor_told
@@ -149,7 +152,7 @@ def _told_of_the_record(loaded: Any) -> list[Any]:
     return told + [Warning_(str(item.get("code", "import")), str(item.get("text", ""))) for item in imported]
 
 
-def _nothing_to_say(loaded: Any, record: "Record", own: bool) -> Any:
+def _nothing_to_say(loaded: "Loaded", record: "Record", own: bool) -> "Warning_ | None":
     """Return why a record says nothing of a cell; None where it may."""
     from amphora.harness.analysis.warnings import Warning_
 
@@ -232,10 +235,10 @@ def _check_cutoff(seen: _Seen, main: int | None, cutoff_V: float | None) -> None
 
 
 def _with_resistances(
-    seen: _Seen, entries: list[PhaseResult], main: int | None, told: list[Any]
-) -> tuple[Sequence[Any], list[PhaseResult]]:
+    seen: _Seen, entries: list[PhaseResult], main: int | None, told: "list[Warning_]"
+) -> "tuple[Sequence[Resistance], list[PhaseResult]]":
     """Return the resistances of the main phase as they were measured, and each phase with its own."""
-    measured: Sequence[Any] = ()
+    measured: Sequence[Resistance] = ()
     found = []
     for index, (phase, entry) in enumerate(zip(seen.phases, entries, strict=True)):
         share_of = seen.made[index].capacity_Ah if entry.complete and phase.kind == "discharge" else None
@@ -317,12 +320,12 @@ def _with_charge(result: Result, seen: _Seen, charges: list[int], chosen: int | 
 
 
 def _distrusted(
-    result: Result, loaded: Any, seen: _Seen, chosen: int | None, resistances: Sequence[Any]
-) -> tuple[list[Any], Result]:
+    result: Result, loaded: "Loaded", seen: _Seen, chosen: int | None, resistances: "Sequence[Resistance]"
+) -> "tuple[list[Warning_], Result]":
     """Return what to distrust in a run, and the answer with what else its record says of bench, warmth and rest."""
     from amphora.harness.analysis.warnings import Warning_, find_warnings
     from amphora.harness.results.leads_measured import leads_warnings, measured_in, step_names
-    from amphora.harness.results.passes import passes_in
+    from amphora.harness.results.repeats_within import repeats_in
     from amphora.harness.results.stated import stated_of
 
     record, info, phases = seen.record, seen.info, seen.phases
@@ -334,11 +337,11 @@ def _distrusted(
         result.temperature_rise_K, [phases[index] for index in charges],
     )  # fmt: skip
     warnings += counter_warnings(record, phases, seen.totals)
-    passes, told_of_passes = passes_in(result.phases, info.chemistry)
+    passes, told_of_repeats = repeats_in(result.phases, info.chemistry)
     measured = measured_in(record, info, step_names(loaded.run))
     main = phase or (phases[-1] if phases else None)
     thermal = thermal_of(record, info, main, resistances)
-    warnings += told_of_passes + leads_warnings(measured)
+    warnings += told_of_repeats + leads_warnings(measured)
     if thermal is not None and thermal.unexplained:
         warnings.append(Warning_("warmed-unexplained", _capital(thermal.unexplained) + "."))
     warnings += zero_warnings(info, seen.drift_A)
@@ -355,14 +358,14 @@ def _distrusted(
         passes=passes,
         leads_measured=measured,
         thermal=thermal,
-        evening=evening_of(info, seen.measurement, seen.drift_A),
+        evening=bench_checks_of(info, seen.measurement, seen.drift_A),
         reference_temperature=reference_of(result.temperature_degC),
         stated=stated_of(record, seen.totals, phase, found, result.temperature_degC, result.start),
         retention=retention,
     )
 
 
-def _retention(record: "Record", info: "RunInfo", told: list[Any]) -> RestLoss | None:
+def _retention(record: "Record", info: "RunInfo", told: "list[Warning_]") -> RestLoss | None:
     """Return what days of rest say; None for a run that is not about rest."""
     from amphora.harness.analysis.warnings import Warning_
     from amphora.harness.results.retention import longest_rest, retention_in
@@ -380,7 +383,7 @@ def _retention(record: "Record", info: "RunInfo", told: list[Any]) -> RestLoss |
         return None
 
 
-def _of_kind(result: Result) -> Any:
+def _of_kind(result: Result) -> "Warning_":
     """Return the warning that a record of pulses or of a changing load says nothing about capacity."""
     from amphora.harness.analysis.warnings import Warning_
 
@@ -408,7 +411,7 @@ def _resolved(seen: _Seen) -> Resolved:
     )
 
 
-def _as_warnings(told: Sequence[Any]) -> tuple[RunWarning, ...]:
+def _as_warnings(told: "Sequence[Warning_]") -> tuple[RunWarning, ...]:
     return tuple(RunWarning(item.code, item.text) for item in told)
 
 

@@ -1,13 +1,14 @@
 """What the checks of the bench that evening and the warmth of the room do to the figures, and say against them."""
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from amphora.harness.results.entries import temperature_of
-from amphora.harness.results.result import CheckUsed, Evening, StandardU, ZeroUsed
+from amphora.harness.results.result import BenchChecksUsed, CheckUsed, StandardU, ZeroUsed
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Measurement, Record, RunInfo
+    from amphora.harness.analysis.warnings import Warning_
 
 
 def room_degC(record: "Record", phase: "Phase") -> float | None:
@@ -33,7 +34,7 @@ def heeds_warmth(measurement: "Measurement") -> bool:
     )
 
 
-def evening_of(info: "RunInfo", measurement: "Measurement", drift_A: float | None) -> Evening | None:
+def bench_checks_of(info: "RunInfo", measurement: "Measurement", drift_A: float | None) -> BenchChecksUsed | None:
     """Return what was measured of the instruments that evening, and what it did to the figures."""
     from amphora.harness.analysis.bench_checks import check_standard_u, zero_is_used, zero_standard_u
     from amphora.harness.analysis.uncertainty import standard
@@ -64,7 +65,7 @@ def evening_of(info: "RunInfo", measurement: "Measurement", drift_A: float | Non
                 f"{gain}, nothing was corrected by it."
             )
     check = info.check
-    return Evening(
+    return BenchChecksUsed(
         current_zero=tuple(
             ZeroUsed(zero.instrument, zero.current_A, zero.standard_u_A, zero.t_s, corrected) for zero in info.zeros
         ),
@@ -83,16 +84,16 @@ def evening_of(info: "RunInfo", measurement: "Measurement", drift_A: float | Non
     )
 
 
-def zero_warnings(info: "RunInfo", drift_A: float | None) -> list[Any]:
+def zero_warnings(info: "RunInfo", drift_A: float | None) -> "list[Warning_]":
     """Return what a zero says against the instrument: beyond what its maker allows, or moved over the night."""
     from amphora.harness.analysis.warnings import Warning_
 
     offset_A = info.measurement.current.offset
     out = []
     used = info.bench.get("cell", {}).get("current") or [""]
-    reckoned = "shunt" in info.bench.get("instruments", {}).get(used[0], {})  # the specification is the resistor's
+    computed = "shunt" in info.bench.get("instruments", {}).get(used[0], {})  # the specification is the resistor's
     for zero in info.zeros:
-        if reckoned and zero.instrument != used[0]:
+        if computed and zero.instrument != used[0]:
             continue
         if abs(zero.current_A) > offset_A + 2 * zero.standard_u_A and not info.measurement.current.assumed:
             out.append(

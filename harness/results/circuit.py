@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
-from amphora.harness.results.result import RestLoss
-from amphora.harness.results.retention import longest_rest, retention_in
 
 if TYPE_CHECKING:
     pass
@@ -102,20 +100,3 @@ def circuit_lines(circuit: Mapping[str, Any]) -> list[str]:
         lines.append(f"{leads[:1].upper()}{leads[1:]}.")
     lines.append(f"From {circuit['from_s']:.0f} s to {circuit['to_s']:.0f} s of the run: {circuit['residual_text']}")
     return lines
-
-
-def retention_of(folder: Path) -> RestLoss:
-    """Return what the longest rest of a run says about self-discharge.
-
-    Raises:
-        InputError: the run has no rest.
-    """
-    from amphora.harness.archive.loading import load
-    from amphora.harness.results.preparation import prepared
-
-    raw, info = load(folder)
-    record = prepared(raw, own=info.profile != "import", info=info)
-    rows = longest_rest(record, info)
-    if rows is None:
-        raise InputError(f"{folder}: this run has no rest; days of rest are the 'retention' recipe")
-    return retention_in(record, info, rows)

@@ -1,15 +1,16 @@
 """The source's own counters of charge and energy beside our integration."""
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.integration import Totals
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Record
+    from amphora.harness.analysis.warnings import Warning_
 
 
-def _energy_counters(record: "Record", phase: "Phase", totals: "Totals") -> list[Any]:
+def _energy_counters(record: "Record", phase: "Phase", totals: "Totals") -> "list[Warning_]":
     """Compare the source's own energy counters with our integration over one phase."""
     from amphora.harness.analysis.warnings import Warning_, counter_difference, counter_step
 
@@ -31,11 +32,11 @@ def _energy_counters(record: "Record", phase: "Phase", totals: "Totals") -> list
     return out
 
 
-def counter_warnings(record: "Record", phases: "tuple[Phase, ...]", totals: "Totals") -> list[Any]:
+def counter_warnings(record: "Record", phases: "tuple[Phase, ...]", totals: "Totals") -> "list[Warning_]":
     """Compare the source's own counters with our integration, phase by phase."""
     from amphora.harness.analysis.warnings import Warning_, counter_difference, counter_step
 
-    out: list[Any] = []
+    out: list[Warning_] = []
     for phase in phases:
         out += _energy_counters(record, phase, totals)
         ours = abs(phase.end_Ah - phase.begin_Ah)

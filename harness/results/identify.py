@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
-    from amphora.harness.analysis.curve_shape import Curve
+    from amphora.harness.analysis.curve_shape import VoltageCurve
     from amphora.harness.analysis.identification import Evidence, Identification
     from amphora.harness.analysis.records import FloatArray, IntArray, Record
     from amphora.harness.analysis.resistance import Resistance
@@ -148,31 +148,10 @@ def folders_of(names: Sequence[Path], logs: Path) -> list[Path]:
     return list(dict.fromkeys(folders))
 
 
-def identify_runs(folders: Sequence[Path]) -> "Identification":
-    """Say what a cell is from the runs made with it, or what to do next.
+def _gathered(folders: Sequence[Path]) -> "tuple[Evidence, int, int]":
+    """Return the evidence of all runs of a cell, oldest first, and how many charges and discharges are in it."""
+    from amphora.harness.analysis.curve_shape import VoltageCurve, joined
 
-    Args:
-        folders: Run folders of one cell, oldest first; of several discharges the one that moved most counts,
-            of load steps and watched charges the last.
-
-    Returns:
-        The answer; where a shipped recipe does the next step, `next_step` says the command.
-
-    Raises:
-        InputError: no folder, runs of different cells, or no voltage as found.
-    """
-    from amphora.harness.analysis.curve_shape import Curve, joined
-    from amphora.harness.analysis.identification import identify
-    from amphora.harness.archive.loading import load
-
-    if not folders:
-        raise InputError("identification: no run given")
-    infos = [load(folder)[1] for folder in folders]
-    cells = {info.cell_id for info in infos}
-    if len(cells) > 1:
-        raise InputError(
-            f"identification: the runs are of several cells ({', '.join(sorted(cells))}); give those of one"
-        )
     known = evidence_of(folders[0])
     known = replace(known, emptied_rests_V=_emptied_rests_V(folders[0], known))
     went_on = known.charge is not None and known.discharge is None
@@ -193,29 +172,69 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
             charge = more.charge
             if known.charge is not None and went_on:  # a further stage of one charge
                 moved, volts = joined([known.charge, more.charge])
-                charge = Curve(moved, volts, more.charge.current_A, more.charge.resistance_ohm)
+                charge = VoltageCurve(moved, volts, more.charge.current_A, more.charge.resistance_ohm)
             known = replace(
                 known, emptied_rests_V=None, charge=charge, charge_It=more.charge_It,
                 rested_after_charge_V=more.rested_after_charge_V, rest_after_charge_h=more.rest_after_charge_h,
             )  # fmt: skip
         went_on = more.discharge is None and (went_on or more.charge is not None)
-    found = identify(known)
-    judged = ", ".join(info.run_id.rsplit("/", 1)[-1] for info in infos)
-    evidence = (f"judged from {len(infos)} run{'s' if len(infos) > 1 else ''}: {judged}", *found.evidence)
-    made = [info.profile for info in infos]
+    return known, charges, discharges
+
+
+def _given_up(found: "Identification", made: Sequence[str], both: int) -> "Identification":
+    """Return an answer that asks a person, where the next step was done often enough and settled nothing.
+
+    Args:
+        found: The answer.
+        made: The recipes of the runs.
+        both: How often the cell was both charged and discharged.
+    """
     staged = found.charge_to_V is not None
-    if staged and len(folders) >= MOST_RUNS and found.chemistry is None:
-        found = replace(
+    if staged and len(made) >= MOST_RUNS and found.chemistry is None:
+        return replace(
             found, recipes=(), may_charge=False, asks="chemistry", charge_to_V=None,
-            next_step=f"{len(folders)} runs have not settled it: go by its markings or data sheet, or retire it",
+            next_step=f"{len(made)} runs have not settled it: go by its markings or data sheet, or retire it",
         )  # fmt: skip
-    twice = min(charges, discharges) >= 2 or all(made.count(name) >= 2 for name in found.recipes)
+    twice = both >= 2 or all(made.count(name) >= 2 for name in found.recipes)
     if found.recipes and not staged and twice:
-        found = replace(
+        return replace(
             found, recipes=(), may_charge=False, asks="chemistry",
             next_step=f"it went through {' and '.join(found.recipes)} twice and nothing settled it: go by its markings "
             "or data sheet, or retire it",
         )  # fmt: skip
+    return found
+
+
+def identify_runs(folders: Sequence[Path]) -> "Identification":
+    """Say what a cell is from the runs made with it, or what to do next.
+
+    Args:
+        folders: Run folders of one cell, oldest first; of several discharges the one that moved most counts,
+            of load steps and watched charges the last.
+
+    Returns:
+        The answer; where a shipped recipe does the next step, `next_step` says the command.
+
+    Raises:
+        InputError: no folder, runs of different cells, or no voltage as found.
+    """
+    from amphora.harness.analysis.identification import identify
+    from amphora.harness.archive.loading import load
+
+    if not folders:
+        raise InputError("identification: no run given")
+    infos = [load(folder)[1] for folder in folders]
+    cells = {info.cell_id for info in infos}
+    if len(cells) > 1:
+        raise InputError(
+            f"identification: the runs are of several cells ({', '.join(sorted(cells))}); give those of one"
+        )
+    known, charges, discharges = _gathered(folders)
+    found = identify(known)
+    judged = ", ".join(info.run_id.rsplit("/", 1)[-1] for info in infos)
+    evidence = (f"judged from {len(infos)} run{'s' if len(infos) > 1 else ''}: {judged}", *found.evidence)
+    made = [info.profile for info in infos]
+    found = _given_up(found, made, min(charges, discharges))
     if found.recipes and found.charge_to_V is None and _refused(known.as_found_V):
         found = replace(
             found, recipes=(), may_charge=False, asks="chemistry",
@@ -274,7 +293,7 @@ def _emptied_rests_V(folder: Path, evidence: "Evidence") -> float | None:
     return float(np.median(record.voltage_V[rows]))
 
 
-def _most(one: "Curve | None", other: "Curve | None") -> "Curve | None":
+def _most(one: "VoltageCurve | None", other: "VoltageCurve | None") -> "VoltageCurve | None":
     if one is None or other is None:
         return one or other
     return other if other.moved_Ah[-1] >= one.moved_Ah[-1] else one

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import AmphoraError
+from amphora.harness.common.words import to_places
 from amphora.harness.results.kept import once
 from amphora.harness.results.result import (
     BudgetLine,
@@ -90,7 +91,7 @@ def state_of(folder: Path, bench: str | None, sensed_at: str | None, created_utc
         )
     source, ohm, U_ohm = measured[0], float(measured[1].ohm or 0.0), float(measured[1].U_ohm or 0.0)
     text = (
-        f"leads and holder, {1000 * ohm:.1f} ± {1000 * U_ohm:.1f} mΩ, are taken out "
+        f"leads and holder, {to_places(ohm, U_ohm, 1, 1000, 'mΩ')}, are taken out "
         f"(measured by {source.parent.name}/{source.name})"
     )
     return LeadsState("out", text, ohm, U_ohm, str(source))

@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.common.errors import AnalysisError
+from amphora.harness.common.words import to_places
 from amphora.harness.results.result import LeadsMeasured
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def measured_in(record: "Record", info: "RunInfo", names: Sequence[str]) -> Lead
                 found = replace(found, ohm=max(0.0, between.ohm), U_ohm=U_ohm)
                 words.insert(
                     0,
-                    f"leads and holder: {1000 * max(0.0, between.ohm):.1f} ± {1000 * U_ohm:.1f} mΩ "
+                    f"leads and holder: {to_places(max(0.0, between.ohm), U_ohm, 1, 1000, 'mΩ')} "
                     f"({between.pulses} pulses at each place, read {between.duration_s:g} s after the step)",
                 )
         elif AT_CELL in names and AT_LOAD in names:

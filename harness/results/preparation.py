@@ -21,7 +21,7 @@ def clean(record: "Record") -> "Record":
 
     import numpy as np
 
-    from amphora.harness.analysis.records import Gap
+    from amphora.harness.analysis.records import RecordGap
 
     channels = (record.t_s, record.voltage_V, record.current_A)
     if all(np.isfinite(channel.sum()) for channel in channels):  # one that is not finite would make the sum so
@@ -31,7 +31,7 @@ def clean(record: "Record") -> "Record":
         return record
     before = np.concatenate(([0], np.cumsum(good)))
     gaps = tuple(
-        Gap(int(before[gap.after_row]), gap.from_s, gap.to_s, gap.charge_low_Ah, gap.charge_high_Ah)
+        RecordGap(int(before[gap.after_row]), gap.from_s, gap.to_s, gap.charge_low_Ah, gap.charge_high_Ah)
         for gap in record.gaps
     )
     return dataclasses.replace(

@@ -6,11 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from amphora.harness.common.errors import AmphoraError
-from amphora.harness.results.passes import SAME_CUTOFF_V, alike, compared, is_pass, pass_warnings
+from amphora.harness.results.repeats_within import SAME_CUTOFF_V, alike, compared, is_repeat, repeat_warnings
 from amphora.harness.results.result import Result, RunWarning
 
 
-def with_earlier_pass(folder: Path, result: Result) -> Result:
+def with_earlier_repeat(folder: Path, result: Result) -> Result:
     """Return figures that also say whether the cell's earlier run agrees, where there is one made alike.
 
     The earlier run is not among the inputs of `result.json`, so this part is never kept.
@@ -19,7 +19,7 @@ def with_earlier_pass(folder: Path, result: Result) -> Result:
         folder: The run folder; runs beside it are of the same cell.
         result: The run's figures.
     """
-    if result.passes is not None or not is_pass(result):
+    if result.passes is not None or not is_repeat(result):
         return result
     folder = folder.absolute()
     made = str(result.created_utc or "")
@@ -34,7 +34,7 @@ def with_earlier_pass(folder: Path, result: Result) -> Result:
     for _, candidate in sorted(earlier, reverse=True):
         with contextlib.suppress(AmphoraError, OSError):
             other_result = _figures(candidate, result)
-            if is_pass(other_result) and alike(other_result, result):
+            if is_repeat(other_result) and alike(other_result, result):
                 found = compared(
                     other_result.capacity_Ah or 0.0,
                     result.capacity_Ah or 0.0,
@@ -42,7 +42,7 @@ def with_earlier_pass(folder: Path, result: Result) -> Result:
                     f"This pass and that of {candidate.name}",
                     str(candidate),
                 )
-                told = [RunWarning(item.code, item.text) for item in pass_warnings(found)]
+                told = [RunWarning(item.code, item.text) for item in repeat_warnings(found)]
                 return replace(result, passes=found, warnings=(*result.warnings, *told))
     return result
 

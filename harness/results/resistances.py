@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from amphora.harness.common.errors import AnalysisError
 from amphora.harness.results.result import PhaseResult, ResistanceValue
@@ -13,12 +13,14 @@ if TYPE_CHECKING:
 
     from amphora.harness.analysis.integration import Totals
     from amphora.harness.analysis.phases import Phase
-    from amphora.harness.analysis.records import Record
+    from amphora.harness.analysis.records import FloatArray, Measurement, Record
+    from amphora.harness.analysis.resistance import Resistance
+    from amphora.harness.analysis.warnings import Warning_
 
 
 def resistances_of(
-    record: "Record", phase: "Phase", capacity_Ah: float | None, measurement: Any, told: list[Any]
-) -> Sequence[Any]:
+    record: "Record", phase: "Phase", capacity_Ah: float | None, measurement: "Measurement", told: "list[Warning_]"
+) -> "Sequence[Resistance]":
     """Return the resistances of one phase; why there are none is added to `told`."""
     try:
         from amphora.harness.analysis.resistance import find_resistances
@@ -30,7 +32,7 @@ def resistances_of(
     if last - first > 200_000:  # a long night is mostly plain discharge: what is far from any step is thinned
         record, first, last = _near_steps(record, first, last)
     try:
-        found: Sequence[Any] = find_resistances(record, first, last, capacity_Ah, measurement)
+        found = find_resistances(record, first, last, capacity_Ah, measurement)
     except AnalysisError as error:
         told.append(Warning_("resistance", f"No resistance could be had: {error}."))
         return ()
@@ -78,7 +80,7 @@ def _near_steps(record: "Record", first: int, last: int) -> "tuple[Record, int, 
     return part, int(np.searchsorted(rows, first - low)), int(np.searchsorted(rows, last - low))
 
 
-def plain_resistance(item: Any) -> ResistanceValue:
+def plain_resistance(item: "Resistance") -> ResistanceValue:
     """Return a resistance as it stands in the answer."""
     return ResistanceValue(
         item.method, item.ohm, item.U_ohm, item.current_A, item.duration_s, item.charge_state, item.t_s,
@@ -122,7 +124,7 @@ def _set_back(counter: "npt.NDArray[np.float64]") -> bool:
     return bool(((size[1:] < 1e-3) & (size[:-1] > 0.02)).any())
 
 
-def _same_way(counter: "npt.NDArray[np.float64]", charge: "npt.NDArray[np.float64]", current_A: Any) -> bool:
+def _same_way(counter: "npt.NDArray[np.float64]", charge: "npt.NDArray[np.float64]", current_A: "FloatArray") -> bool:
     """Return whether a counter rises where charge goes into the cell."""
     import numpy as np
 

@@ -9,13 +9,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from amphora.harness.common.as_json import LEFT_OUT, Keyed, from_json, key, to_json
+from amphora.harness.common.as_json import LEFT_OUT, from_json, key, to_json
 
 FULL_STARTS = ("full", "declared-full")
 
 
 @dataclass(frozen=True, slots=True)
-class RunWarning(Keyed):
+class RunWarning:
     """What to distrust in a run: a code for programs, a sentence for people."""
 
     code: str
@@ -23,7 +23,7 @@ class RunWarning(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class BenchOfRun(Keyed):
+class BenchOfRun:
     """The bench that a run was made on: its name, and where it senses the voltage ("cell", "load")."""
 
     name: str | None = None
@@ -31,7 +31,7 @@ class BenchOfRun(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class ResistanceValue(Keyed):
+class ResistanceValue:
     """One resistance, with all that is needed to compare it with another. `leads`: "in", "out" or "not known"."""
 
     method: str
@@ -48,7 +48,7 @@ class ResistanceValue(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class CellResistance(Keyed):
+class CellResistance:
     """The resistance that stands for the cell. `charge_state`: of the cell, 1 full."""
 
     ohm: float | None
@@ -59,7 +59,7 @@ class CellResistance(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class TaperFit(Keyed):
+class TaperFit:
     """The fall of the current at constant voltage: an exponential and a floor."""
 
     tau_s: float | None
@@ -69,7 +69,7 @@ class TaperFit(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class ChargeCourse(Keyed):
+class ChargeCourse:
     """How a charge went: shares at constant current and at constant voltage, and how it ended."""
 
     constant_current_share: float | None = None
@@ -81,7 +81,7 @@ class ChargeCourse(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class Knee(Keyed):
+class Knee:
     """What a complete discharge gave between each voltage above the cut-off and the cut-off itself."""
 
     current_A: float
@@ -91,7 +91,7 @@ class Knee(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class PhaseResult(Keyed):
+class PhaseResult:
     """One charge or discharge of a run."""
 
     kind: Literal["charge", "discharge"]
@@ -143,7 +143,7 @@ class PhaseResult(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class Cycle(Keyed):
+class Cycle:
     """The efficiencies of one charge and the discharge after it."""
 
     coulombic_efficiency: float | None
@@ -152,7 +152,7 @@ class Cycle(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class StatedCapacity(Keyed):
+class StatedCapacity:
     """The capacity at the stated condition (0.2 It, 20 °C), an estimate; or `why` there is none."""
 
     capacity_Ah: float | None
@@ -166,7 +166,7 @@ class StatedCapacity(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class RestLoss(Keyed):
+class RestLoss:
     """What days of rest say about self-discharge. Rates are positive for a falling voltage."""
 
     verdict: str
@@ -184,7 +184,7 @@ class RestLoss(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class ZeroUsed(Keyed):
+class ZeroUsed:
     """What an instrument read of no current that evening, and whether it was taken out."""
 
     instrument: str
@@ -195,7 +195,7 @@ class ZeroUsed(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class CheckUsed(Keyed):
+class CheckUsed:
     """What the check resistor showed, and whether it bounds the gain."""
 
     resistance_ohm: float
@@ -205,7 +205,7 @@ class CheckUsed(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class StandardU(Keyed):
+class StandardU:
     """A standard uncertainty as specified, and as the bench's checks leave it."""
 
     specified: float | None
@@ -213,7 +213,7 @@ class StandardU(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class Evening(Keyed):
+class BenchChecksUsed:
     """What was measured of the instruments that evening, and what it did to the figures."""
 
     current_zero: tuple[ZeroUsed, ...]
@@ -225,7 +225,7 @@ class Evening(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class Warmth(Keyed):
+class Warmth:
     """How warm a phase made its cell, and the heat that its resistance explains."""
 
     rise_K: float | None = None
@@ -239,7 +239,7 @@ class Warmth(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class ReferenceTemperature(Keyed):
+class ReferenceTemperature:
     """How the cell's temperature stands to the standard's, in words too."""
 
     cell_degC: float | None
@@ -250,7 +250,7 @@ class ReferenceTemperature(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class LeadsMeasured(Keyed):
+class LeadsMeasured:
     """What a run with two places of sensing says of leads, holder and contacts."""
 
     ohm: float | None = None
@@ -266,7 +266,7 @@ class LeadsMeasured(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class LeadsState(Keyed):
+class LeadsState:
     """Whether leads and holder are in the figures ("in", "out", "not known"), and what was taken out."""
 
     state: str
@@ -278,7 +278,7 @@ class LeadsState(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class RepeatsAgree(Keyed):
+class RepeatsAgree:
     """Whether two complete discharges agree. `earlier_run`: the folder of the first; None: both in this run."""
 
     first_Ah: float
@@ -290,14 +290,14 @@ class RepeatsAgree(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class RestResult(Keyed):
+class RestResult:
     """One stretch without current. Slopes are positive for a rising voltage."""
 
     begin_s: float
     end_s: float
     after: str
-    first_V: float | None
-    last_V: float | None
+    first_V: float
+    last_V: float
     early_V_per_h: float | None = None
     early_U_V_per_h: float | None = None
     early_at_s: float | None = None
@@ -309,7 +309,7 @@ class RestResult(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class ResistanceTable(Keyed):
+class ResistanceTable:
     """Resistance over charge and time, `ohm[k][j]` at `at[k]` and `times_s[j]`. `along`: what `at` is."""
 
     along: str
@@ -323,7 +323,7 @@ class ResistanceTable(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class Resolved(Keyed):
+class Resolved:
     """What the integration went by."""
 
     edges: int
@@ -334,7 +334,7 @@ class Resolved(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class BudgetLine(Keyed):
+class BudgetLine:
     """One line of a budget. `type`: "A" or "B" of the GUM."""
 
     name: str
@@ -348,7 +348,7 @@ class BudgetLine(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class BudgetTable(Keyed):
+class BudgetTable:
     """A result with its budget: `u` combined standard, `U` expanded with `k`."""
 
     quantity: str
@@ -362,7 +362,7 @@ class BudgetTable(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class Budgets(Keyed):
+class Budgets:
     """The budgets of a run: of its capacity (or charge) and of its energy; both or none."""
 
     capacity: BudgetTable | None = field(default=None, metadata=LEFT_OUT)
@@ -370,7 +370,7 @@ class Budgets(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class ItemScatter(Keyed):
+class ItemScatter:
     """What the U of the cell as an item stands on: how far repeats of one cell scatter."""
 
     scatter: float
@@ -383,7 +383,7 @@ class ItemScatter(Keyed):
 
 
 @dataclass(frozen=True, slots=True)
-class Result(Keyed):
+class Result:
     """What is found in a run. From `leads` on: what other runs of the cell and the account of it say."""
 
     cell: str
@@ -417,7 +417,7 @@ class Result(Keyed):
     cycle: Cycle | None = None
     stated: StatedCapacity | None = None
     retention: RestLoss | None = None
-    evening: Evening | None = None
+    evening: BenchChecksUsed | None = None
     thermal: Warmth | None = None
     reference_temperature: ReferenceTemperature | None = None
     leads_measured: LeadsMeasured | None = None

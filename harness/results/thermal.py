@@ -1,16 +1,20 @@
 """How warm a phase made its cell, and how its temperature stands to the standard's."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from amphora.harness.common.words import about
 from amphora.harness.results.result import ReferenceTemperature, Warmth
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.phases import Phase
     from amphora.harness.analysis.records import Record, RunInfo
+    from amphora.harness.analysis.resistance import Resistance
 
 
-def thermal_of(record: "Record", info: "RunInfo", phase: "Phase | None", resistances: Sequence[Any]) -> Warmth | None:
+def thermal_of(
+    record: "Record", info: "RunInfo", phase: "Phase | None", resistances: "Sequence[Resistance]"
+) -> Warmth | None:
     """Return rise, rate and heat of the phase that the answer is about; None without a phase."""
     import numpy as np
 
@@ -54,7 +58,7 @@ def reference_of(cell_degC: float | None) -> ReferenceTemperature:
     """Return how the cell's temperature stands to the standard's, in words too."""
     from amphora.harness.analysis.thermal import REFERENCE_BAND_K, REFERENCE_degC
 
-    held = f"{REFERENCE_degC:g} °C ± {REFERENCE_BAND_K:g} K"
+    held = about(REFERENCE_degC, "°C", REFERENCE_BAND_K, "K")
     if cell_degC is None:
         within, text = None, f"The temperature of the cell is not known; figures of a standard are for {held}."
     else:

@@ -152,7 +152,7 @@ def test_many_runs_are_worked_out_beside_each_other_and_a_damaged_one_hides_none
     import os
 
     from amphora.harness.account.answer import analyse_run
-    from amphora.harness.decisions.comparison import read_runs
+    from amphora.harness.decisions.cell_runs import read_runs
 
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     folders = [write_test(tmp_path, cell_of(capacity_Ah=0.2), f"c{n}", current_A=0.2) for n in range(5)]

@@ -241,10 +241,10 @@ def test_a_charge_table_and_a_discharge_table_within_4_h_make_the_start_full(tmp
         words = ["import", str(file), "--cell", "a", "--map", "t=t,v=v,i=i", "--cutoff", "3.0 V"]
         code, output = program(logs, *words, *(["--began", began] if dated else []))
         assert code == 0, output
-    (run,) = [folder for folder in Shelf(logs).runs("a") if analyse_run(folder).get("capacity_Ah")]
+    (run,) = [folder for folder in Shelf(logs).runs("a") if analyse_run(folder).capacity_Ah]
     result = analyse_run(run)
-    assert result["start"] == expected
-    assert any(item["code"] == "start-unknown" for item in result["warnings"]) == (expected == "unknown")
+    assert result.start == expected
+    assert any(item.code == "start-unknown" for item in result.warnings) == (expected == "unknown")
     standing = standing_of(Shelf(logs), "a")
     assert (standing.capacity_run == run.name) == (expected == "full")
     assert (standing.capacity_Ah is not None) == (expected == "full")

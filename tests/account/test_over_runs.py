@@ -70,7 +70,7 @@ def healthy(tmp_path_factory) -> Path:
 def test_a_healthy_night_is_full_and_says_what_the_contract_asks(healthy):
     standing = shown(healthy)
     (night,) = healthy.glob("hall-1/*-overnight")
-    assert analyse_run(night)["start"] == "full" and standing["capacity_run"] == night.name
+    assert analyse_run(night).start == "full" and standing["capacity_run"] == night.name
     assert standing["it_from"] == "measured" and standing["it_Ah"] == standing["capacity_Ah"]
     assert standing["capacity_item_U_Ah"] > standing["capacity_U_Ah"] > 0
     assert standing["charge_now_Ah"]["low"] == 0.0 and standing["charge_now_Ah"]["high"] < 0.1
@@ -88,7 +88,7 @@ def test_a_cell_drained_between_its_charge_and_its_night_is_not_full(tmp_path, s
     drain(tmp_path, "hall-1", soc)
     night = run(tmp_path, "overnight").folder
     result = analyse_run(night)
-    assert result["start"] == "unknown" and any("same" in warning["code"] for warning in result["warnings"])
+    assert result.start == "unknown" and any("same" in warning.code for warning in result.warnings)
     standing = shown(tmp_path)
     assert standing["capacity_Ah"] is None and any("same" in item["code"] for item in standing["findings"])
     assert cli(tmp_path, "certify", str(night), "--out", str(tmp_path / "c.pdf"))[0] == 1
@@ -242,7 +242,7 @@ def test_a_renamed_cell_keeps_its_runs_and_nothing_in_their_folders_changes(heal
     after = standing_of(Shelf(logs), "gate-1")
     assert (after.capacity_Ah, after.starts) == (before.capacity_Ah, before.starts)
     (night,) = logs.glob("gate-1/*-overnight")
-    assert analyse_run(night)["cell"] == "gate-1"
+    assert analyse_run(night).cell == "gate-1"
     assert [row["id"] for row in json.loads(cli(logs, "cell", "list", "--json")[1])["cells"]] == ["gate-1", "gate-2"]
     assert [row["cell"] for row in json.loads(cli(logs, "compare", "--all", "--json")[1])["cells"]] == ["gate-1"]
     # A paper that bears the old id still finds the run it was made from.
@@ -276,7 +276,7 @@ def test_a_time_that_has_not_come_or_is_none_is_refused_in_one_sentence(healthy)
 
 def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forgotten(tmp_path):
     """With what is built in: charge, night, storage, retention; the night's grade counts them (one cell of 2 Ah)."""
-    from amphora.harness.decisions.comparison import read_runs
+    from amphora.harness.decisions.cell_runs import read_runs
     from amphora.harness.decisions.grades import grade_runs, load_criteria
 
     grades = {}

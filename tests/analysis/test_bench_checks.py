@@ -14,7 +14,7 @@ from amphora.harness.analysis.bench_checks import check_standard_u, improved, wi
 from amphora.harness.analysis.capacity import figures
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import find_phases
-from amphora.harness.analysis.records import Check, Measurement, Record, RunInfo, Specification, Zero
+from amphora.harness.analysis.records import CheckedResistor, MeasuredZero, Measurement, Record, RunInfo, Specification
 from amphora.harness.analysis.uncertainty import standard
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.run_folder import run_header
@@ -33,7 +33,7 @@ CHEAP = Measurement(
     Specification(0.0, 2.0, 0.1),
     Specification(50e-6, 0.0, 0.0, "normal"),
 )
-ZERO = Zero("load", -0.010, 2e-5, 30.0, 60, 60.0)
+ZERO = MeasuredZero("load", -0.010, 2e-5, 30.0, 60, 60.0)
 
 
 def info_of(measurement=CHEAP, zeros=(), check=None, current_of=(("load", "load"),)):
@@ -77,7 +77,7 @@ def test_the_interval_with_a_zero_taken_out_covers_the_truth():
     inside, widths = 0, []
     for _ in range(400):
         offset_A, gain = generator.normal(0, 0.005), generator.normal(0, 0.0025)
-        zero = Zero("load", offset_A + generator.normal(0, 5e-5), 5e-5, 30.0)
+        zero = MeasuredZero("load", offset_A + generator.normal(0, 5e-5), 5e-5, 30.0)
         drift_A = generator.uniform(-0.001, 0.001)
         found = found_in(discharge(offset_A + drift_A, gain), info_of(zeros=[zero]))
         inside += abs(found.capacity_Ah - true.capacity_Ah) <= found.capacity.U
@@ -87,7 +87,7 @@ def test_the_interval_with_a_zero_taken_out_covers_the_truth():
 
 
 def test_each_of_two_meters_has_its_own_zero_while_it_carries_the_current():
-    zeros = [Zero("load", -0.010, 1e-5, 0.0), Zero("supply", 0.004, 1e-5, 0.0)]
+    zeros = [MeasuredZero("load", -0.010, 1e-5, 0.0), MeasuredZero("supply", 0.004, 1e-5, 0.0)]
     both = info_of(zeros=zeros, current_of=(("load", "load"), ("supply", "supply")))
     record = replace(
         discharge(), t_s=np.arange(3.0), current_A=np.array([-0.006, -1.010, 0.504]), voltage_V=np.full(3, 3.7)
@@ -97,7 +97,7 @@ def test_each_of_two_meters_has_its_own_zero_while_it_carries_the_current():
 
 
 def test_a_run_that_went_on_after_a_break_has_the_zero_of_its_time():
-    info = info_of(zeros=[Zero("load", 0.001, 1e-5, 10.0), Zero("load", 0.003, 1e-5, 200.0)])
+    info = info_of(zeros=[MeasuredZero("load", 0.001, 1e-5, 10.0), MeasuredZero("load", 0.003, 1e-5, 200.0)])
     record = replace(discharge(), t_s=np.array([0.0, 100.0, 200.0, 300.0]), current_A=np.zeros(4))
     assert zero_by_row(record, info) == pytest.approx([0.001, 0.001, 0.003, 0.003])
     found = zero_standard_u(info)
@@ -112,7 +112,7 @@ def test_no_zero_changes_nothing():
 
 def check(gain=0.0, volt_gain=0.0, **changes):
     amps, ohm = 0.1, 10.0
-    made = Check(
+    made = CheckedResistor(
         ohm, 1e-4, amps * ohm * (1 + volt_gain), -amps * (1 + gain), (1 + volt_gain) / (1 + gain) - 1,
         instrument="load", voltage_by="load", drop=True,
     )  # fmt: skip
@@ -186,16 +186,16 @@ def test_a_run_says_that_and_how_it_was_corrected_and_its_readings_stay(tmp_path
     folder = with_events(write_run(tmp_path / "b", bench=BENCH), ZERO_EVENT)
     raw = (folder / "samples.csv").read_bytes()
     result = analyse_run(folder)
-    hours = result["duration_s"] / 3600
-    assert result["capacity_Ah"] == pytest.approx(plain["capacity_Ah"] - 0.010 * hours, rel=1e-4)
+    hours = result.duration_s / 3600
+    assert result.capacity_Ah == pytest.approx(plain.capacity_Ah - 0.010 * hours, rel=1e-4)
     assert (folder / "samples.csv").read_bytes() == raw
     assert load(folder)[0].current_A[5] == pytest.approx(-0.5)
-    evening = result["evening"]
-    assert evening["current_zero"][0]["corrected"] and evening["current_zero"][0]["current_A"] == -0.010
-    assert "+10.00 mA" in evening["texts"][0]
+    evening = result.evening
+    assert evening.current_zero[0].corrected and evening.current_zero[0].current_A == -0.010
+    assert "+10.00 mA" in evening.texts[0]
     assert any("+10.00 mA" in line for line in analysis_lines(result))
-    assert "zero-beyond-specification" not in {item["code"] for item in result["warnings"]}  # it is only assumed
-    assert plain["evening"] is None
+    assert "zero-beyond-specification" not in {item.code for item in result.warnings}  # it is only assumed
+    assert plain.evening is None
 
 
 def test_a_zero_beyond_what_the_maker_allows_is_said(tmp_path):
@@ -204,7 +204,7 @@ def test_a_zero_beyond_what_the_maker_allows_is_said(tmp_path):
     run["measurement"]["current"]["assumed"] = False
     (folder / "run.json").write_text(json.dumps(run))
     result = analyse_run(with_events(folder, ZERO_EVENT))
-    assert "zero-beyond-specification" in {item["code"] for item in result["warnings"]}
+    assert "zero-beyond-specification" in {item.code for item in result.warnings}
 
 
 def test_a_failed_check_resistor_is_a_warning_and_a_good_one_is_reported(tmp_path):
@@ -214,18 +214,18 @@ def test_a_failed_check_resistor_is_a_warning_and_a_good_one_is_reported(tmp_pat
         "instrument": "load", "voltage_by": "load", "through": "load",
     }  # fmt: skip
     good = analyse_run(with_events(write_run(tmp_path / "a", bench=BENCH), event))
-    assert good["evening"]["check_resistor"]["deviation"] == pytest.approx(0.0002)
-    assert "check-failed" not in {item["code"] for item in good["warnings"]}
+    assert good.evening.check_resistor.deviation == pytest.approx(0.0002)
+    assert "check-failed" not in {item.code for item in good.warnings}
     bad = analyse_run(
         with_events(write_run(tmp_path / "b", bench=BENCH), {**event, "deviation": 0.04, "passed": False})
     )
-    assert "check-failed" in {item["code"] for item in bad["warnings"]}
-    assert not bad["evening"]["check_resistor"]["used"]
+    assert "check-failed" in {item.code for item in bad.warnings}
+    assert not bad.evening.check_resistor.used
 
 
 def test_an_event_without_numbers_is_passed_over(tmp_path):
     result = analyse_run(with_events(write_run(tmp_path, bench=BENCH), {**ZERO_EVENT, "current_A": None}))
-    assert result["evening"] is None
+    assert result.evening is None
 
 
 def test_the_instruments_temperature_is_a_line_beyond_the_band_it_holds_for():
@@ -250,15 +250,15 @@ def test_the_instruments_temperature_is_a_line_beyond_the_band_it_holds_for():
 
 def test_the_cells_own_temperature_is_a_stated_note_beside_the_budget(tmp_path):
     result = analyse_run(write_run(tmp_path, bench=BENCH))
-    assert result["reference_temperature"]["reference_degC"] == 20.0
-    assert result["reference_temperature"]["within"] is True
-    assert any("20 °C" in note for note in result["budget"]["capacity"]["notes"])
+    assert result.reference_temperature.reference_degC == 20.0
+    assert result.reference_temperature.within is True
+    assert any("20 °C" in note for note in result.budget.capacity.notes)
     assert any("not in it: the cell itself at another temperature" in line for line in analysis_lines(result, True))
 
 
 def test_a_zero_of_coarse_digits_is_not_taken_out_where_the_maker_allows_less_than_a_digit():
     fine = replace(CHEAP, current=Specification(0.001, 0.0002, 1e-3))
-    info = info_of(fine, zeros=[Zero("load", 0.0003, 3e-4, 0.0)])
+    info = info_of(fine, zeros=[MeasuredZero("load", 0.0003, 3e-4, 0.0)])
     assert improved(info) == fine
     record = discharge()
     assert without_zero(record, info) is record
@@ -266,7 +266,7 @@ def test_a_zero_of_coarse_digits_is_not_taken_out_where_the_maker_allows_less_th
 
 def test_a_zero_beyond_the_specification_counts_whatever_that_says():
     strict = replace(CHEAP, current=Specification(0.001, 0.001, 1e-3))
-    info = info_of(strict, zeros=[Zero("load", -0.010, 3e-4, 0.0)])
+    info = info_of(strict, zeros=[MeasuredZero("load", -0.010, 3e-4, 0.0)])
     found, true = found_in(discharge(offset_A=-0.010), info), found_in(discharge(), info_of())
     assert found.capacity_Ah == pytest.approx(true.capacity_Ah, rel=1e-9)
     assert standard(improved(info).current.offset, improved(info).current) == pytest.approx(
@@ -309,11 +309,11 @@ def test_a_whole_night_on_a_bench_that_is_off_gives_the_charge_that_really_left_
     folder, true_Ah = a_night(tmp_path / "c" / "20260101T000000Z-x", seed)
     raw, info = load(folder)
     result = analyse_run(folder)
-    U_Ah = next(phase for phase in result["phases"] if phase["kind"] == "discharge")["capacity_U_Ah"]
+    U_Ah = next(phase for phase in result.phases if phase.kind == "discharge").capacity_U_Ah
     as_read, corrected = (-accumulate(prepared(raw, True, told)).charge_Ah[-1] for told in (None, info))
     assert abs(as_read - true_Ah) > 0.01 * true_Ah
     assert abs(corrected - true_Ah) < U_Ah < 0.01 * true_Ah
-    assert result["evening"]["drift_seen_A"] == pytest.approx(0.0, abs=2e-4)
+    assert result.evening.drift_seen_A == pytest.approx(0.0, abs=2e-4)
 
 
 def test_the_room_is_as_warm_as_its_own_sensor_says_and_else_as_the_cell_before(tmp_path):
@@ -321,12 +321,12 @@ def test_the_room_is_as_warm_as_its_own_sensor_says_and_else_as_the_cell_before(
     run = json.loads((folder / "run.json").read_text())
     run["measurement"]["current"] |= {"gain_per_K": 1e-4}
     (folder / "run.json").write_text(json.dumps(run))
-    notes = analyse_run(folder)["budget"]["capacity"]["notes"]
+    notes = analyse_run(folder).budget.capacity.notes
     assert any("room at 22.0 °C, within 23 °C ± 5 K" in note for note in notes)
     lines = (folder / "samples.csv").read_text().splitlines()
     with_room = [f"{lines[0]},room.temperature_degC", *(f"{line},12.00" for line in lines[1:])]
     (folder / "samples.csv").write_text("\n".join(with_room) + "\n")
-    answer = analyse_run(folder)["budget"]["capacity"]
-    assert any("room at 12.0 °C, 6.0 K outside 23 °C ± 5 K" in note for note in answer["notes"])
-    (line,) = [line for line in answer["lines"] if line["name"] == "current gain by temperature"]
-    assert line["standard_u"] == pytest.approx(6e-4 / math.sqrt(3))
+    answer = analyse_run(folder).budget.capacity
+    assert any("room at 12.0 °C, 6.0 K outside 23 °C ± 5 K" in note for note in answer.notes)
+    (line,) = [line for line in answer.lines if line.name == "current gain by temperature"]
+    assert line.standard_u == pytest.approx(6e-4 / math.sqrt(3))

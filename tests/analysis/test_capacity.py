@@ -8,7 +8,7 @@ import pytest
 from amphora.harness.analysis.capacity import figures, find_crossing
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import find_phases
-from amphora.harness.analysis.records import Gap, Measurement, Record, Specification
+from amphora.harness.analysis.records import Measurement, Record, RecordGap, Specification
 
 SPEC = Measurement(
     Specification(0.001, 0.005), Specification(0.005, 0.010), Specification(0.0, 2.0), Specification(100e-6, 0.0)
@@ -84,7 +84,7 @@ def test_current_errors_are_not_divided_by_the_number_of_readings():
 
 def test_a_bounded_gap_widens_U():
     plain = made(discharge())
-    gap = Gap(500, 4990.0, 5000.0, -0.2, 0.0)
+    gap = RecordGap(500, 4990.0, 5000.0, -0.2, 0.0)
     widened = made(discharge(gaps=[gap]))
     assert widened.gap_half_Ah == pytest.approx(0.1)
     assert widened.capacity.U > plain.capacity.U

@@ -17,6 +17,7 @@ from amphora.harness.analysis.cell_model import (
 )
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.fit import fit
+from amphora.harness.results.result import PhaseResult, Result
 from tests.support.duties import linear, simple
 from tests.support.duty_runs import cell_of, serve, write_test
 
@@ -24,9 +25,9 @@ from tests.support.duty_runs import cell_of, serve, write_test
 def test_a_run_without_resistances_or_discharge_is_refused():
     flat = np.full(20, 3.7)
     with pytest.raises(InputError, match="no discharge"):
-        cell_model(np.arange(20.0), flat, np.zeros(20), {"run": "a/x", "phases": [], "capacity_Ah": None})
-    phase = {"kind": "discharge", "capacity_Ah": 1.0, "begin_s": 0, "end_s": 19, "main_current_A": -1.0}
-    result = {"run": "a/x", "phases": [phase], "capacity_Ah": 1.0, "resistances": []}
+        cell_model(np.arange(20.0), flat, np.zeros(20), Result("a", "a/x", "auto"))
+    phase = PhaseResult("discharge", capacity_Ah=1.0, begin_s=0, end_s=19, main_current_A=-1.0)
+    result = Result("a", "a/x", "auto", phases=(phase,), capacity_Ah=1.0)
     with pytest.raises(InputError, match="resistance"):
         cell_model(np.arange(20.0), flat, -np.ones(20), result)
 

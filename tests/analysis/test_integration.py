@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from amphora.harness.analysis.integration import accumulate, find_edges, find_gaps, rows_that_jump
-from amphora.harness.analysis.records import BLOCK_ROWS, Gap, Record, Timing
+from amphora.harness.analysis.records import BLOCK_ROWS, Record, RecordGap, Timing
 from amphora.harness.common.errors import AnalysisError
 
 
@@ -111,9 +111,9 @@ def test_a_smooth_taper_has_no_steps():
 
 def test_nothing_is_integrated_across_an_unknown_gap_and_the_middle_across_a_bounded_one():
     t, i = [0, 10, 20, 7220, 7230], [-1, -1, -1, -1, -1]
-    unknown = accumulate(record_of(t, i, gaps=[Gap(3, 20, 7220)]))
+    unknown = accumulate(record_of(t, i, gaps=[RecordGap(3, 20, 7220)]))
     assert unknown.charge_Ah[-1] * 3600 == pytest.approx(-30.0)
-    bounded = accumulate(record_of(t, i, gaps=[Gap(3, 20, 7220, -2.0, 0.0)]))
+    bounded = accumulate(record_of(t, i, gaps=[RecordGap(3, 20, 7220, -2.0, 0.0)]))
     assert bounded.charge_Ah[-1] == pytest.approx(-30.0 / 3600 - 1.0)
 
 

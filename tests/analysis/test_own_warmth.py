@@ -5,18 +5,18 @@ import math
 import numpy as np
 import pytest
 
-from amphora.harness.analysis.own_warmth import MOST_RISE_K, USUAL_K_PER_W, USUAL_TIME_S, Warmth, rise, warmth_of
+from amphora.harness.analysis.own_warmth import MOST_RISE_K, USUAL_K_PER_W, USUAL_TIME_S, OwnWarmth, rise, warmth_of
 
 
 def test_a_constant_power_warms_as_the_closed_form_says():
     t = np.arange(0.0, 5000.0, 7.0)
-    got = rise(t, np.full(t.size, 0.3), Warmth(18.0, 0.5, 900.0))
+    got = rise(t, np.full(t.size, 0.3), OwnWarmth(18.0, 0.5, 900.0))
     assert got == pytest.approx(0.3 * 18.0 * -np.expm1(-t / 900.0), abs=1e-9)
 
 
 def test_a_rise_ends_where_no_unattended_run_goes_on():
     t = np.arange(0.0, 50_000.0, 50.0)
-    assert rise(t, np.full(t.size, 10.0), Warmth(20.0, 0.5, 900.0)).max() == MOST_RISE_K == 45.0
+    assert rise(t, np.full(t.size, 10.0), OwnWarmth(20.0, 0.5, 900.0)).max() == MOST_RISE_K == 45.0
 
 
 @pytest.mark.parametrize("true_K_per_W", [8.0, 20.0, 45.0])
@@ -24,7 +24,9 @@ def test_the_temperatures_of_a_test_move_the_body_towards_what_it_is_within_its_
     t = np.arange(0.0, 18_000.0, 10.0)
     power = np.where(t < 600, 0.0, 0.15)
     degC = (
-        21.0 + rise(t, power, Warmth(true_K_per_W, 0.0, USUAL_TIME_S)) + np.random.default_rng(1).normal(0, 0.1, t.size)
+        21.0
+        + rise(t, power, OwnWarmth(true_K_per_W, 0.0, USUAL_TIME_S))
+        + np.random.default_rng(1).normal(0, 0.1, t.size)
     )
     found = warmth_of(t, power, degC, "18650", 2.5, 1.0)
     assert abs(math.log(found.K_per_W / true_K_per_W)) <= found.U_share

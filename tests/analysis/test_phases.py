@@ -5,7 +5,7 @@ import pytest
 
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import at_main_current, find_phases
-from amphora.harness.analysis.records import Gap, Record
+from amphora.harness.analysis.records import Record, RecordGap
 
 
 def record_of(pieces, gaps=(), interval_s=1.0):
@@ -97,14 +97,14 @@ def test_the_falling_current_of_a_resistor_is_the_main_current_throughout():
 
 
 def test_a_gap_of_unknown_charge_under_load_parts_the_phases_and_marks_the_cut():
-    record = record_of([REST, (-1.0, 500, 4.0, 3.7), (-1.0, 500, 3.5, 3.0), REST], [Gap(560, 559.0, 560.0)])
+    record = record_of([REST, (-1.0, 500, 4.0, 3.7), (-1.0, 500, 3.5, 3.0), REST], [RecordGap(560, 559.0, 560.0)])
     phases = phases_of(record)
     assert [phase.kind for phase in phases] == ["discharge", "discharge"]
     assert phases[0].cut_by_gap
 
 
 def test_a_gap_between_two_equal_rests_parts_nothing():
-    record = record_of([REST, REST, (-1.0, 500, 4.0, 3.0), REST], [Gap(60, 59.0, 60.0)])
+    record = record_of([REST, REST, (-1.0, 500, 4.0, 3.0), REST], [RecordGap(60, 59.0, 60.0)])
     assert len(phases_of(record)) == 1
 
 

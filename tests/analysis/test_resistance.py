@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from amphora.harness.analysis.current_steps import MOST_STEPS, find_steps
-from amphora.harness.analysis.leads import contact_check, scatter_text, without_leads
-from amphora.harness.analysis.records import Gap, Measurement, Record, Specification, Timing
+from amphora.harness.analysis.leads import contact_check
+from amphora.harness.analysis.records import Measurement, Record, RecordGap, Specification, Timing
 from amphora.harness.analysis.resistance import LOAD_STEP, TWO_STEP, Resistance, find_resistances
 from amphora.harness.common.errors import AnalysisError
 
@@ -104,7 +104,7 @@ def test_nothing_is_read_across_a_gap() -> None:
     row = int(np.searchsorted(record.t_s, 4200.25))
     broken = Record(
         record.t_s, record.voltage_V, record.current_A, record.temperature_degC, record.step, np.empty(0),
-        (Gap(row, float(record.t_s[row - 1]), float(record.t_s[row])),),
+        (RecordGap(row, float(record.t_s[row - 1]), float(record.t_s[row])),),
     )  # fmt: skip
     steps = [s.t_s for s in find_steps(broken, 0, record.t_s.size - 1)]
     assert not any(abs(s - 4200.0) < 1.0 for s in steps)
@@ -158,24 +158,6 @@ def test_reseated_pulses_that_differ_by_more_than_5_milliohm_are_the_contact() -
     assert not contact_check(one(0.080), one(0.083)).is_contact
     with pytest.raises(AnalysisError, match="same kind"):
         contact_check(one(0.08), one(0.08, duration_s=1.0))
-
-
-def test_leads_are_taken_out_with_their_uncertainty() -> None:
-    clean = without_leads([one(0.080), one(0.010)], 0.030, 0.002)
-    assert [r.ohm for r in clean] == [pytest.approx(0.050)]
-    assert clean[0].U_ohm == pytest.approx(np.hypot(0.001, 0.002))
-    assert (clean[0].leads, one(0.080).leads) == ("out", "not known")
-    with pytest.raises(AnalysisError, match="0 or more"):
-        without_leads([one(0.08)], float("nan"), 0.0)
-
-
-def test_a_resistance_that_jumps_and_comes_back_points_at_the_contact() -> None:
-    steady = [one(0.08 + 0.001 * k, float(k)) for k in range(6)]
-    assert scatter_text(steady) is None
-    jumping = [*steady[:3], one(0.13, 3.0), *steady[4:]]
-    text = scatter_text(jumping)
-    assert text is not None
-    assert "contacts" in text
 
 
 def test_coarse_digits_do_not_shrink_the_stated_noise() -> None:

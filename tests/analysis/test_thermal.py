@@ -87,12 +87,12 @@ def warming(tmp_path, power_W: float, form: str = "18650"):
 
 def test_the_answer_has_rise_rate_and_heat_and_tells_of_warmth_that_the_resistance_does_not_explain(tmp_path) -> None:
     sound = warming(tmp_path / "a", 0.1)
-    assert sound["thermal"]["rise_K"] == pytest.approx(0.1 / 0.09, abs=0.05)
-    assert sound["thermal"]["heat_Wh"] == pytest.approx(0.1 * 4 * (0.9 + 0.1 * 1.44), rel=0.05)  # I²R over four hours
-    assert sound["thermal"]["fastest_K_per_min"] > 0
+    assert sound.thermal.rise_K == pytest.approx(0.1 / 0.09, abs=0.05)
+    assert sound.thermal.heat_Wh == pytest.approx(0.1 * 4 * (0.9 + 0.1 * 1.44), rel=0.05)  # I²R over four hours
+    assert sound.thermal.fastest_K_per_min > 0
     assert any(line.strip().startswith("heat in it") for line in analysis_lines(sound))
-    assert "warmed-unexplained" not in {item["code"] for item in sound["warnings"]}
+    assert "warmed-unexplained" not in {item.code for item in sound.warnings}
     hot = warming(tmp_path / "b", 1.2)
-    assert "warmed-unexplained" in {item["code"] for item in hot["warnings"]}
+    assert "warmed-unexplained" in {item.code for item in hot.warnings}
     other = warming(tmp_path / "c", 1.2, "26650")  # its heat capacity is not known here
-    assert other["thermal"]["expected_rise_K"] is None
+    assert other.thermal.expected_rise_K is None

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from amphora.harness.analysis import uncertainty as gum
 from amphora.harness.analysis.capacity import figures
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import find_phases
@@ -15,6 +14,7 @@ from amphora.harness.analysis.records import Measurement, Record, Specification
 from amphora.harness.archive.loading import measurement_of
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.common.errors import InputError
+from tests.support import gum
 
 
 def reading(v_gain=0.0, v_offset=0.0, i_gain=0.0, i_offset=0.0, t_gain=0.0):

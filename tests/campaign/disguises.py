@@ -893,8 +893,8 @@ def tried(record: Recorded, way: Disguise, folder: Path) -> Outcome:
     except Exception as error:  # noqa: BLE001 a traceback is what nobody may meet: counted as wrong, and the campaign goes on
         return Outcome(record.name, way.name, way.told_units, "wrong", f"traceback: {error!r}")
     figures = analyse_run(run)
-    capacity = figures["capacity_Ah"]
-    codes = [item["code"] for item in figures["warnings"]]
+    capacity = figures.capacity_Ah
+    codes = [item.code for item in figures.warnings]
     detail = f"{capacity} Ah for {record.charge_Ah:.5f}; {', '.join(codes)}"
     if capacity is None:
         kind = "no figure"

@@ -497,7 +497,7 @@ def folder(data: bytes) -> None:
                 assert run.notices, "a change of run.json was not seen"
         result = told(lambda: analyse_run(run_folder))
         if name == "result.json" or content == files[name]:
-            assert result is not None and result["phases"] == undamaged()["phases"], "a changed result was believed"
+            assert result is not None and result.phases == undamaged().phases, "a changed result was believed"
         told(lambda: resumable(run_folder))
         told(Shelf(Path(root)).list_runs)
 

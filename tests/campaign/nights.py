@@ -479,16 +479,16 @@ def _judge_figures(night: Night, made: _Set) -> None:
     except AmphoraError:
         return  # it says in one sentence that there are none
     ended_otherwise = night.reason in ("time", "taper", "condition", "charge")
-    if result["reached_cutoff"] and ended_otherwise:
+    if result.reached_cutoff and ended_otherwise:
         night.wrong.append("claims a cut-off that the run did not reach")
     harmless = FAMILIES.get(night.fault) in ("link", "host") or night.fault in OURS
-    if harmless and result["reached_cutoff"]:
+    if harmless and result.reached_cutoff:
         bench, plan = made.bench, made.plan
         current_A = 0.5 * SMALL[night.kind][0] * bench.load.set_gain
         truth_Ah = delivered_Ah(bench.cell, current_A, plan.cutoff_V)
-        off_Ah = abs(result["capacity_Ah"] - truth_Ah)
-        if off_Ah > 2.0 * result["capacity_U_Ah"] + 0.01 * truth_Ah + 0.003:
-            night.wrong.append(f"capacity {result['capacity_Ah']:.4f} Ah, truth {truth_Ah:.4f} Ah")
+        off_Ah = abs(result.capacity_Ah - truth_Ah)
+        if off_Ah > 2.0 * result.capacity_U_Ah + 0.01 * truth_Ah + 0.003:
+            night.wrong.append(f"capacity {result.capacity_Ah:.4f} Ah, truth {truth_Ah:.4f} Ah")
 
 
 def as_row(night: Night) -> dict[str, Any]:

@@ -21,7 +21,6 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import load_duty
-from amphora.harness.results.circuit import retention_of
 from amphora.harness.results.identify import save_identification
 
 
@@ -78,9 +77,9 @@ def test_a_week_of_rest_moves_no_charge_however_the_meter_is_off(steady: dict[st
     current_A = load(folder)[0].current_A
     assert 24 * 7 * abs(float(np.nanmean(current_A))) > 0.01  # the meter's offset alone would make more than 10 mAh
     result = analyse_run(folder)
-    assert result["phases"] == ()
-    assert result["capacity_Ah"] is None and result["charge_Ah"] is None
-    assert "coarse" not in str(result["warnings"])
+    assert result.phases == ()
+    assert result.capacity_Ah is None and result.charge_Ah is None
+    assert "coarse" not in str(result.warnings)
 
 
 def test_a_logging_run_without_current_gave_and_took_nothing(shelf: Path, tmp_path: Path) -> None:
@@ -91,35 +90,35 @@ def test_a_logging_run_without_current_gave_and_took_nothing(shelf: Path, tmp_pa
     record = load(folder)[0]
     assert record.t_s[-1] > 86_300 and record.t_s.size < 10_000
     result = analyse_run(folder)
-    assert (result["phases"], result["retention"]) == ((), None)
+    assert (result.phases, result.retention) == ((), None)
 
 
 def test_a_charge_is_a_charge_alone(steady: dict[str, Path]) -> None:
     result = analyse_run(steady["charge"])
-    assert [phase["kind"] for phase in result["phases"]] == ["charge"]
-    assert result["charge_Ah"] == pytest.approx(0.967, abs=0.02)
-    assert result["retention"] is None
+    assert [phase.kind for phase in result.phases] == ["charge"]
+    assert result.charge_Ah == pytest.approx(0.967, abs=0.02)
+    assert result.retention is None
 
 
 def test_days_of_rest_keep_their_charge_and_the_grade_reads_the_loss(steady: dict[str, Path]) -> None:
-    found = analyse_run(steady["retention"])["retention"]
-    assert found["verdict"] == "keeps its charge"
-    assert found["slope_from"].endswith(steady["night"].name)
+    found = analyse_run(steady["retention"]).retention
+    assert found.verdict == "keeps its charge"
+    assert found.slope_from.endswith(steady["night"].name)
     spec = KINDS["li-ion"]
     true_percent = 100 * spec.leak_A * 24 * 30.4375 / spec.capacity_Ah
-    assert abs(found["loss_percent_per_month"] - true_percent) < found["loss_U_percent_per_month"]
+    assert abs(found.loss_percent_per_month - true_percent) < found.loss_U_percent_per_month
     done = CliRunner().invoke(app, ["grade", str(steady["retention"])])
     assert done.exit_code == 1  # not graded: a rest alone says nothing of what it holds
     line = next(line for line in done.stdout.splitlines() if line.startswith("self-discharge a month"))
-    assert f"{found['loss_percent_per_month']:.2f} ±" in line and "met" in line.split()
+    assert f"{found.loss_percent_per_month:.2f} ±" in line and "met" in line.split()
 
 
 def test_a_soft_short_is_found_and_without_a_discharge_its_loss_in_charge_is_not_claimed(leaky: Path) -> None:
     result = analyse_run(leaky)
-    found = result["retention"]
-    assert found["verdict"] == "soft short suspected: quarantine"
-    assert found["mV_per_day"] - found["mV_U_per_day"] > 5
-    assert found["loss_percent_per_month"] is None
+    found = result.retention
+    assert found.verdict == "soft short suspected: quarantine"
+    assert found.mV_per_day - found.mV_U_per_day > 5
+    assert found.loss_percent_per_month is None
     text = call("analyse", str(leaky))
     assert "Self-discharge: soft short suspected: quarantine." in text
     assert "needs a complete discharge" in text
@@ -135,16 +134,15 @@ def test_a_rest_cut_short_is_too_early_to_say(steady: dict[str, Path], tmp_path:
     events = [json.loads(line) for line in (folder / "events.jsonl").read_text(encoding="utf-8").splitlines()]
     kept = [event for event in events if event["kind"] != "stopped" and event.get("after_row", 0) < 20 * 60 - 1]
     (folder / "events.jsonl").write_text("".join(json.dumps(event) + "\n" for event in kept), encoding="utf-8")
-    found = analyse_run(folder)["retention"]
-    assert (found["verdict"], found["mV_per_day"]) == ("too early to say", None)
-    assert retention_of(folder)["verdict"] == "too early to say"
+    found = analyse_run(folder).retention
+    assert (found.verdict, found.mV_per_day) == ("too early to say", None)
 
 
 def test_a_lamp_is_surveyed_to_its_end_and_its_duty_can_be_read(shelf: Path, tmp_path: Path) -> None:
     folder = made(shelf, "lamp-1", "lamp", "lamp")
     result = analyse_run(folder)
-    assert (result["charge_Ah"], result["phases"]) == (None, ())
-    assert [item["code"] for item in result["warnings"]] == ["survey"]
+    assert (result.charge_Ah, result.phases) == (None, ())
+    assert [item.code for item in result.warnings] == ["survey"]
     out = tmp_path / "lamp.toml"
     call("duty", "from-run", str(folder), "--name", "lamp 1", "--out", str(out))
     duty = load_duty(str(out))
@@ -166,7 +164,7 @@ def test_a_panel_is_surveyed_to_its_end_and_its_most_power_is_found(shelf: Path,
     panel = tomllib.loads(out.read_text(encoding="utf-8"))["panel"]
     power_W = float(panel["current"].split()[0]) / 1000 * float(panel["voltage"].split()[0])
     assert power_W == pytest.approx(most_W, rel=0.05)
-    assert analyse_run(folder)["capacity_Ah"] is None
+    assert analyse_run(folder).capacity_Ah is None
 
 
 def test_identify_answers_and_keeps_its_answer_on_the_shelf_only_when_asked(

@@ -142,16 +142,16 @@ def test_a_healthy_cell_ends_when_it_has_given_enough_and_a_sick_one_beside_it_b
 
 def test_who_did_not_ask_gets_the_whole_night(nights: dict[str, Path]) -> None:
     found = analyse_run(nights["not asked"])
-    assert found["reached_cutoff"] and found["complete"]
-    assert not any(item["code"] == "settled-early" for item in found["warnings"])
+    assert found.reached_cutoff and found.complete
+    assert not any(item.code == "settled-early" for item in found.warnings)
 
 
 @pytest.mark.parametrize("name", ["healthy", "sick", "empty soon", "cut short"])
 def test_it_is_no_capacity_wherever_it_is_read(nights: dict[str, Path], name: str) -> None:
     folder = nights[name]
     found = analyse_run(folder)
-    assert "settled-early" in [item["code"] for item in found["warnings"]]
-    assert not found["complete"] and not found["reached_cutoff"]
+    assert "settled-early" in [item.code for item in found.warnings]
+    assert not found.complete and not found.reached_cutoff
     shelf = Shelf(folder.parent.parent)
     cell = shelf.get(folder.parent.name)
     assert standing_of(shelf, cell.id).capacity_Ah is None and cell.state == "found"

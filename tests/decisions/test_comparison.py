@@ -8,10 +8,13 @@ import re
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.account.kept_answers import CellRun
 from amphora.harness.analysis.resistance_warmth import at_temperature
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.comparison import CellRun, best_runs, claim_text, compare, outliers, rank, trends
+from amphora.harness.decisions.cell_runs import best_runs
+from amphora.harness.decisions.comparison import claim_text, compare, outliers, rank
+from amphora.harness.decisions.trends import trends
 from amphora.harness.report.tables import comparison_table
 from tests.support.duty_runs import cell_of, write_test
 from tests.support.made_results import result_of

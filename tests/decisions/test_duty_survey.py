@@ -7,13 +7,18 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.archive.loading import load
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import read_duty
-from amphora.harness.decisions.duty_survey import duty_from_run, load_line, panel_points, survey_run
+from amphora.harness.decisions.duty_survey import duty_from_run, load_line, modes_in, panel_points
 from amphora.harness.decisions.fit import fit_run
 from tests.support.duties import HEAD
 from tests.support.duty_runs import cell_of, write_test
+
+
+def modes_of(folder):
+    return modes_in(*load(folder), folder)
 
 
 def test_load_line_tells_a_current_from_a_resistor():
@@ -111,7 +116,7 @@ def surveys(tmp_path_factory):
 
 def test_the_lamp_recipe_finds_load_line_shut_off_return_and_blinking_of_each_mode(surveys):
     truth = surveys["lamp truth"]
-    modes = survey_run(surveys["lamp"])
+    modes = modes_of(surveys["lamp"])
     assert [mode.line["current_A"] for mode in modes] == pytest.approx(
         list(truth["modes_A"].values()), rel=0.06, abs=2e-3
     )
@@ -145,7 +150,7 @@ def test_what_the_bench_shows_of_nothing_is_taken_off_a_survey(surveys):
         HEAD + 'lowest_rail="3 V"\n[[modes]]\nname="m"\ncurrent="1 A"\n' + duty_from_run(surveys["panel"], "p"), "l"
     ).panel
     assert panel is not None and panel.current_A == pytest.approx(truth["best_A"], rel=0.03)
-    smallest = survey_run(surveys["lamp"])[-1]  # 30 mA, on a bench that shows about 1 mA of nothing
+    smallest = modes_of(surveys["lamp"])[-1]  # 30 mA, on a bench that shows about 1 mA of nothing
     assert smallest.line["current_A"] == pytest.approx(0.0302, rel=0.02)
 
 
@@ -179,7 +184,7 @@ def test_a_panel_that_is_no_panel_run_is_refused(surveys):
 def test_a_survey_of_something_dead_is_told(tmp_path):
     dead = survey(tmp_path, "lamp", np.linspace(4.2, 2.6, 80), np.zeros(80))
     with pytest.raises(InputError, match="no sweep in which a device drew current"):
-        survey_run(dead)
+        modes_of(dead)
 
 
 @pytest.mark.parametrize("kind", ["li-ion", "li-ion-good"])

@@ -123,7 +123,7 @@ def test_predictions_from_a_test_hold_when_the_cell_really_does_the_duty(
     mode = fit(model, duty)["modes"][0]
     hours, given = serve(cell_of(seed=seed, degC=degC, **changes), on_A, share, rail_V)
     assert mode["run_time_h"] == pytest.approx(hours, rel=0.05)
-    assert mode["ends_charge_state"] == pytest.approx(max(0.0, 1 - given / result["capacity_Ah"]), abs=0.03)
+    assert mode["ends_charge_state"] == pytest.approx(max(0.0, 1 - given / result.capacity_Ah), abs=0.03)
 
 
 def test_the_command_answers_as_the_contract_says_and_draws(tmp_path):

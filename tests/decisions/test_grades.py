@@ -119,11 +119,11 @@ def test_false_accepts_over_a_population_stay_at_the_rule_and_simple_acceptance_
     for _ in range(20000):
         true = rng.uniform(0.96, 1.04)
         seen = rng.gauss(true, u)
-        up = decide(seen, 2 * u, limits, 1.0)["grade"] == "full duty"
+        up = decide(seen, 2 * u, limits, 1.0).grade == "full duty"
         if true < 1.0:
             wrong += 1
             guarded += up
-            simple += decide(seen, 2 * u, limits, 0.0)["grade"] == "full duty"
+            simple += decide(seen, 2 * u, limits, 0.0).grade == "full duty"
         else:
             good += 1
             rejected += not up

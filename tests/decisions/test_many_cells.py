@@ -6,7 +6,7 @@ from statistics import median
 
 from amphora.harness.analysis.repeats import Beside, learned
 from amphora.harness.decisions import comparison
-from amphora.harness.decisions.comparison import distinct, rank
+from amphora.harness.decisions.comparison import rank
 from amphora.harness.decisions.grades import Others
 
 
@@ -25,7 +25,7 @@ def test_ranks_and_ties_are_those_of_all_pairs() -> None:
             others = [other for other in rows if other["cell"] != row["cell"]]
             apart = [
                 o for o in others
-                if distinct(row["capacity_Ah"], row["capacity_U_Ah"], o["capacity_Ah"], o["capacity_U_Ah"])
+                if abs(row["capacity_Ah"] - o["capacity_Ah"]) > math.hypot(row["capacity_U_Ah"], o["capacity_U_Ah"])
             ]  # fmt: skip
             assert row["rank"] == 1 + sum(o["capacity_Ah"] > row["capacity_Ah"] for o in apart)
             assert set(row["tied_with"]) == {o["cell"] for o in others} - {o["cell"] for o in apart}

@@ -12,16 +12,9 @@ from typer.testing import CliRunner
 
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.matching import (
-    Candidate,
-    _most_sets,
-    _payable,
-    _total_of,
-    best_sets,
-    choose_sets,
-    lower_bound,
-    match,
-)
+from amphora.harness.decisions.matching import Candidate, match
+from amphora.harness.decisions.set_bound import lower_bound_of, lower_bounds, most_sets_of
+from amphora.harness.decisions.set_choice import best_sets, choose_sets
 from tests.support.duty_runs import cell_of, write_test
 
 
@@ -81,7 +74,7 @@ def test_the_bound_is_never_above_the_best(n, size, count, widest):
     for seed in range(10):
         points = np.random.default_rng(seed).random((n, 2))
         sets, total = best_sets(points, size, count, widest)
-        assert lower_bound(points, size, len(sets), widest) <= total + 1e-12
+        assert lower_bound_of(lower_bounds(points, size, widest)[0], size, len(sets)) <= total + 1e-12
 
 
 @pytest.mark.parametrize(("size", "count"), [(2, 6), (3, 4), (4, 3), (5, 2)])
@@ -95,17 +88,17 @@ def test_worths_from_any_prices_hold_for_every_set(size, count, widest):
         costs = (part.max(axis=1) - part.min(axis=1)).sum(axis=1)
         for prices in (None, rng.random(12) * 0.3, rng.normal(size=12)):
             for most in (60_000, 3):  # 3: bounded by distances alone
-                worths, _ = _payable(points, size, widest, prices, None, most)
+                worths, _ = lower_bounds(points, size, widest, prices, None, most)
                 assert (worths[combos].sum(axis=1) <= costs + 1e-9)[costs <= widest].all()
         sets, total = best_sets(points, size, count, widest)
-        assert _total_of(worths, size, len(sets)) <= total + 1e-9
+        assert lower_bound_of(worths, size, len(sets)) <= total + 1e-9
         if np.isfinite(widest):
-            assert len(sets) <= _most_sets(worths, size, count, widest, 20.0) <= count
+            assert len(sets) <= most_sets_of(worths, size, count, widest, 20.0) <= count
 
 
 @pytest.mark.parametrize("widest", [np.inf, 0.5, 0.3])
 def test_search_is_within_a_few_percent_of_the_exact_answer(monkeypatch, widest):
-    import amphora.harness.decisions.matching as module
+    import amphora.harness.decisions.set_choice as module
 
     fewer = 0
     for seed in range(4):
@@ -144,7 +137,7 @@ def test_a_choice_that_is_called_the_best_is_the_best_by_a_plain_integer_program
 
 
 def test_what_the_search_alone_misses_the_integer_program_finds(monkeypatch):
-    import amphora.harness.decisions.matching as module
+    import amphora.harness.decisions.set_choice as module
 
     points = np.random.default_rng(60).random((45, 2)) * 0.5
     proven = choose_sets(points, 3, 15, seconds=60.0, widest=0.1)
@@ -159,7 +152,7 @@ def test_what_the_search_alone_misses_the_integer_program_finds(monkeypatch):
 
 def test_two_hundred_cells_are_all_used_once_and_the_bound_is_said_and_near(monkeypatch):
     # Processor seconds: beside busy neighbours those of the clock would be fewer.
-    monkeypatch.setattr("amphora.harness.decisions.matching.time", types.SimpleNamespace(monotonic=time.process_time))
+    monkeypatch.setattr("amphora.harness.decisions.set_choice.time", types.SimpleNamespace(monotonic=time.process_time))
     found = match(crowd(202), 4, seconds=5.0)
     used = [cell for item in found["sets"] for cell in item["cells"]]
     assert len(found["sets"]) == 50 and len(set(used)) == 200 and len(found["leftovers"]) == 2

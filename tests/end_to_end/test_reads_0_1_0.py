@@ -191,7 +191,7 @@ def test_resume_brings_an_old_run_to_its_end(tmp_path: Path) -> None:
     assert kept.stopped is not None and kept.stopped["reason"] == "cutoff"
     assert (run / "samples.csv").read_bytes().startswith(before)
     assert [event["kind"] for event in kept.events].count("resumed") == 1
-    assert analyse_run(run)["reached_cutoff"] is True
+    assert analyse_run(run).reached_cutoff is True
 
 
 @pytest.mark.parametrize("run", [run for run in RUNS if run.parts[0] not in CUT_SHORT], ids=str)
@@ -209,7 +209,7 @@ def test_a_cache_of_0_1_0_is_no_figure_of_today(tmp_path: Path) -> None:
     changed = (run / "result.json").read_text(encoding="utf-8").replace(str(old), "9.9")
     assert changed.count("9.9") and cache
     (run / "result.json").write_text(changed, encoding="utf-8")
-    assert analyse_run(run)["capacity_Ah"] == pytest.approx(old, rel=1e-6)
+    assert analyse_run(run).capacity_Ah == pytest.approx(old, rel=1e-6)
 
 
 # -- cells, index, benches, recipes, papers -----------------------------------------------------------

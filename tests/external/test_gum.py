@@ -9,10 +9,10 @@ import math
 import numpy as np
 import pytest
 
-from amphora.harness.analysis import uncertainty as gum
 from amphora.harness.analysis.records import Specification
 from amphora.harness.common.errors import AnalysisError
 from amphora.harness.common.words import round_with_U
+from tests.support import gum
 
 
 def test_conversions_of_limits_to_standard_uncertainties():

@@ -47,10 +47,10 @@ if MEASURED is not None and MEASURED.is_dir():
     )
     def test_counting_to_whole_rows_gives_the_laboratory_figure(tmp_path, name, stated_Ah):
         result = figures_of(tmp_path, name, 2.7)
-        assert result["phases"][-1]["capacity_whole_rows_Ah"] == pytest.approx(stated_Ah, rel=5e-5)
-        assert result["capacity_whole_rows_Ah"] == pytest.approx(stated_Ah, rel=5e-5)
+        assert result.phases[-1].capacity_whole_rows_Ah == pytest.approx(stated_Ah, rel=5e-5)
+        assert result.capacity_whole_rows_Ah == pytest.approx(stated_Ah, rel=5e-5)
         # the interpolated figure differs by less than a reading, and its U covers that
-        assert abs(result["capacity_Ah"] - stated_Ah) < result["capacity_U_Ah"]
+        assert abs(result.capacity_Ah - stated_Ah) < result.capacity_U_Ah
 
     def test_junk_is_refused_in_one_sentence_and_nothing_is_written(tmp_path):
         with pytest.raises(InputError) as caught:
@@ -62,9 +62,9 @@ if MEASURED is not None and MEASURED.is_dir():
     def test_pulse_resistance_of_the_pouch_cell_is_in_the_listed_range(tmp_path):
         # Listed: 1.5 to 1.8 mohm at 0.5 s, 2.5 to 4.0 mohm at 30 s; 0.3 mohm of room.
         result = figures_of(tmp_path, "lmo-pulse-test", 3.0)
-        steps = [item for item in result["resistances"] if item["current_A"] == pytest.approx(-30.0, abs=0.5)]
-        quick = [item["ohm"] for item in steps if item["method"] == "load step" and item["duration_s"] <= 0.5]
-        slow = [item["ohm"] for item in steps if item["method"] == "load step" and item["duration_s"] >= 29]
+        steps = [item for item in result.resistances if item.current_A == pytest.approx(-30.0, abs=0.5)]
+        quick = [item.ohm for item in steps if item.method == "load step" and item.duration_s <= 0.5]
+        slow = [item.ohm for item in steps if item.method == "load step" and item.duration_s >= 29]
         assert len(quick) >= 9 and len(slow) >= 9
         assert all(0.0012 <= ohm <= 0.0021 for ohm in quick)
         assert all(0.0022 <= ohm <= 0.0043 for ohm in slow)

@@ -14,7 +14,6 @@ from simulation import wires
 from amphora.drivers.scpi import syntax as scpi
 from amphora.drivers.serial.sensors import BetaNtc, Platinum
 from amphora.drivers.simulated.scpi_server import TEXTS
-from amphora.harness.analysis import uncertainty as gum
 from amphora.harness.analysis.capacity import figures
 from amphora.harness.analysis.circuit import fit_circuit
 from amphora.harness.analysis.integration import accumulate
@@ -26,6 +25,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import triage
 from amphora.harness.cells.incoming import judge_at_the_door
 from amphora.harness.plans.build import build_plan
+from tests.support import gum
 from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 NOTHING = Specification(0.0, 0.0)

@@ -51,7 +51,7 @@ def test_the_contract_names_these_commands() -> None:
 def test_every_error_class_carries_its_exit_code_from_the_table() -> None:
     table = {
         "AmphoraError": 2, "InputError": 2, "QuantityError": 2, "AnalysisError": 2, "JournalDamaged": 2,
-        "Refused": 1, "GuardStop": 3, "BenchError": 4, "Interrupted": 130, "Terminated": 143,
+        "Refused": 1, "BenchError": 4, "Interrupted": 130, "Terminated": 143,
         "DriverError": 4, "LinkError": 4, "GarbledReply": 4, "InstrumentError": 4, "IdentityError": 4,
         "LimitError": 4, "DescriptionError": 2,
     }  # fmt: skip

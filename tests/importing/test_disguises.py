@@ -51,14 +51,14 @@ def test_a_part_of_a_discharge_without_units_is_refused_and_read_with_them(tmp_p
     with pytest.raises(InputError, match=r"it may be .* Ah in .* or .*--units t="):
         import_table(file, "W-1", logs=tmp_path / "logs")
     run = import_table(file, "W-1", units=parse_units("t=min,i=A"), logs=tmp_path / "logs")
-    assert analyse_run(run)["capacity_Ah"] == pytest.approx(1.2 * 0.15 * 1.25, rel=0.05)
+    assert analyse_run(run).capacity_Ah == pytest.approx(1.2 * 0.15 * 1.25, rel=0.05)
 
 
 def test_a_stated_unit_that_no_cell_agrees_with_is_told(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text(plain(SHORT, "Time (s)", "Voltage (V)", "Current (A)", cs=1e3))
     run = import_table(file, "W-1", logs=tmp_path / "logs")
-    assert "scale-doubtful" in [item["code"] for item in analyse_run(run)["warnings"]]
+    assert "scale-doubtful" in [item.code for item in analyse_run(run).warnings]
 
 
 def test_stray_readings_are_set_aside_and_named(tmp_path):
@@ -104,7 +104,7 @@ def test_a_battery_data_format_table_goes_out_and_comes_back(tmp_path):
     header = out.read_text().splitlines()[0].split(",")
     assert header[:3] == ["Test Time / s", "Voltage / V", "Current / A"]
     again = import_table(out, "W-2", logs=tmp_path / "logs", cutoff=2.0)
-    assert analyse_run(again)["capacity_Ah"] == pytest.approx(analyse_run(run)["capacity_Ah"], rel=1e-4)
+    assert analyse_run(again).capacity_Ah == pytest.approx(analyse_run(run).capacity_Ah, rel=1e-4)
 
 
 @pytest.mark.parametrize("text", ["t=fortnight", "x=s", "t=s,t=min", "min"])
@@ -117,4 +117,4 @@ def test_a_map_without_a_factor_is_taken_as_si_and_doubted_where_more_fits(tmp_p
     file = tmp_path / "a.csv"
     file.write_text(part(plain(SHORT, "a", "b", "c")))
     run = import_table(file, "W-1", parse_map("t=a,v=b,i=c"), logs=tmp_path / "logs")
-    assert "scale-doubtful" in [item["code"] for item in analyse_run(run)["warnings"]]
+    assert "scale-doubtful" in [item.code for item in analyse_run(run).warnings]

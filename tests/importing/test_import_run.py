@@ -84,7 +84,7 @@ def test_either_sign_of_discharge(tmp_path):
     check(imported(tmp_path, file, discharge_sign="positive"))
     check(imported(tmp_path, file))  # told from the voltage, which falls while current is positive
     folder = imported(tmp_path, file, discharge_sign="negative")
-    assert any("sign" in item["code"] for item in analyse_run(folder)["warnings"])
+    assert any("sign" in item.code for item in analyse_run(folder).warnings)
 
 
 def test_gzip_and_a_preamble_and_a_units_row(tmp_path):
@@ -121,7 +121,7 @@ def test_repeated_late_and_restarting_times_are_told(tmp_path):
     record = columns(folder)
     assert (np.diff(record.t_s) >= 0).all()
     assert [gap.after_row for gap in record.gaps] == [200]
-    assert any(item["code"] == "time-restarts" for item in analyse_run(folder)["warnings"])
+    assert any(item.code == "time-restarts" for item in analyse_run(folder).warnings)
 
 
 def test_a_junk_row_is_named_by_line_and_left_out(tmp_path):
@@ -208,10 +208,10 @@ def test_two_imports_in_one_second_get_folders_of_their_own(tmp_path):
 def test_figures_of_an_import(tmp_path):
     folder = imported(tmp_path, table(tmp_path / "a.csv"), cutoff=3.0, start="full")
     result = analyse_run(folder)
-    assert result["reached_cutoff"] and result["complete"]
-    assert result["start"] == "declared-full"
-    assert result["capacity_Ah"] == pytest.approx(0.5 * (100 + 3300 - 95) / 3600, rel=0.01)
-    assert result["end_voltage_V"] == 3.0
+    assert result.reached_cutoff and result.complete
+    assert result.start == "declared-full"
+    assert result.capacity_Ah == pytest.approx(0.5 * (100 + 3300 - 95) / 3600, rel=0.01)
+    assert result.end_voltage_V == 3.0
 
 
 # --- tables as laboratories write them -----------------------------------------------------------------------
@@ -276,8 +276,8 @@ def test_several_cycles_in_one_table_are_as_many_phases(tmp_path):
     made = list(cycles())
     rows = ["Time(s),Voltage(V),Current(A)"] + [f"{t:g},{v:.4f},{i:.4f}" for _, _, t, v, i in made]
     _, result = figures_of_cycles(tmp_path, rows)
-    assert [phase["kind"] for phase in result["phases"]] == ["discharge", "charge"] * 3
-    assert result["capacity_Ah"] == pytest.approx(0.4917, abs=0.01)
+    assert [phase.kind for phase in result.phases] == ["discharge", "charge"] * 3
+    assert result.capacity_Ah == pytest.approx(0.4917, abs=0.01)
 
 
 @pytest.mark.parametrize("reset", ["never", "each step", "each cycle"])
@@ -301,7 +301,7 @@ def test_separate_counters_of_charge_and_discharge_are_compared_however_they_are
         sign = -1 if negative else 1
         rows.append(f"{t:g},{step},{v:.4f},{i:.4f},{charge:.6f},{sign * discharge:.6f}")
     _, result = figures_of_cycles(tmp_path, rows)
-    told = [item["text"] for item in result["warnings"] if item["code"] == "counter-differs"]
+    told = [item.text for item in result.warnings if item.code == "counter-differs"]
     assert len([text for text in told if "for this discharge" in text]) == 3
     assert all("(-4." in text for text in told if "for this discharge" in text)
     assert not any("for this charge" in text for text in told)
@@ -316,7 +316,7 @@ def test_a_counter_that_falls_below_zero_is_no_doubt_by_itself(tmp_path):
         last = i
         rows.append(f"{t:g},{v:.4f},{i:.4f},{total:.6f}")
     _, result = figures_of_cycles(tmp_path, rows)
-    assert not any(item["code"] == "counter-differs" for item in result["warnings"])
+    assert not any(item.code == "counter-differs" for item in result.warnings)
 
 
 def test_a_step_clock_alone_is_put_together_step_after_step(tmp_path):
@@ -330,7 +330,7 @@ def test_a_step_clock_alone_is_put_together_step_after_step(tmp_path):
     record = columns(folder)
     assert np.diff(record.t_s) == pytest.approx(DT)
     assert record.gaps == ()
-    assert [phase["complete"] for phase in result["phases"] if phase["kind"] == "discharge"] == [True] * 3
+    assert [phase.complete for phase in result.phases if phase.kind == "discharge"] == [True] * 3
     assert any("one after the other" in note for note in imported_notes(folder)[0])
 
 
@@ -343,7 +343,7 @@ def test_a_step_clock_beside_the_elapsed_time_may_fall(tmp_path):
         rows.append(f"{t:g},{t - begins[step]:g},{step},{v:.4f},{i:.4f}")
     folder, result = figures_of_cycles(tmp_path, rows)
     assert columns(folder).gaps == ()
-    assert len(result["phases"]) == 4
+    assert len(result.phases) == 4
 
 
 @pytest.mark.parametrize("shown", ["(0.05123-0.01041j)", "0.05123-0.01041i", "5.123e-02-1.041e-02j"])
@@ -357,7 +357,7 @@ def test_rows_of_impedance_are_left_out_and_the_rest_is_read(tmp_path, shown):
     folder, result = figures_of_cycles(tmp_path, rows)
     record = columns(folder)
     assert record.t_s.size == len(made)
-    assert result["capacity_Ah"] == pytest.approx(0.4917, abs=0.01)
+    assert result.capacity_Ah == pytest.approx(0.4917, abs=0.01)
     notes, warned = imported_notes(folder)
     assert any("impedance" in note for note in notes)
     assert warned == []
@@ -395,7 +395,7 @@ def test_a_current_without_a_sign_takes_it_from_the_words_of_the_table(tmp_path)
     made = list(cycles(2))
     rows = ["Time(s),Voltage(V),Current(A),Mode"] + [f"{t:g},{v:.4f},{abs(i):.4f},{kind}" for _, kind, t, v, i in made]
     folder, result = figures_of_cycles(tmp_path, rows)
-    assert [phase["kind"] for phase in result["phases"]] == ["discharge", "charge"] * 2
+    assert [phase.kind for phase in result.phases] == ["discharge", "charge"] * 2
     assert any("has no sign" in note for note in imported_notes(folder)[0])
 
 

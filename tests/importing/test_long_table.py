@@ -143,3 +143,22 @@ def test_what_stands_for_a_table_does_not_grow_with_it(tmp_path, small):
         import_table(file, "L3-a", logs=tmp_path / f"logs-{count}")
         kept.append(len(small[-1].parts.standing))
     assert kept[1] < 1.3 * kept[0]
+
+
+@pytest.mark.parametrize("kind", ["time in parts", "two ways"])
+def test_a_long_table_that_says_a_thing_in_parts_is_read_whole(tmp_path, monkeypatch, small, kind):
+    rows = rows_of()
+    if kind == "time in parts":
+        head = "h,min,s,Voltage (V),Current (mA)\n"
+        made = [
+            [str(round(float(t)) // 3600), str(round(float(t)) // 60 % 60), str(round(float(t)) % 60), v, i]
+            for t, v, i, *_ in rows
+        ]
+    else:
+        head = "Time (s),Voltage (V),Charge current (mA),Discharge current (mA)\n"
+        made = [[t, v, "0.0", i.lstrip("-")] for t, v, i, *_ in rows]
+    file = tmp_path / "a.csv"
+    file.write_text(text_of(made, head))
+    one, other = both(tmp_path, monkeypatch, file)
+    assert one == other and one[2] == len(rows)
+    assert small == []

@@ -33,15 +33,15 @@ def test_readings_carry_their_units_and_give_the_charge_that_the_result_states(l
     found = amphora.result(run)
     out_A = frame["current_A"].clip(upper=0.0)  # second method: the plain rule over all rows
     by_hand_Ah = -np.trapezoid(out_A, frame["t_s"]) / 3600.0
-    assert found["capacity_Ah"] == pytest.approx(by_hand_Ah, rel=0.02)
+    assert found.capacity_Ah == pytest.approx(by_hand_Ah, rel=0.02)
 
 
 def test_a_frame_in_memory_is_analysed_by_the_closed_form(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     found = amphora.analyse(line(), cutoff_V=3.0, start="full", chemistry="li-ion")
     # 0.5 A for the time to 3.00 V on a straight line from 4.15 to 2.95 V in two hours (closed form).
-    assert found["capacity_Ah"] == pytest.approx(0.5 * 2.0 * 1.15 / 1.2, rel=1e-3)
-    assert found["reached_cutoff"] and found["start"] == "declared-full"
+    assert found.capacity_Ah == pytest.approx(0.5 * 2.0 * 1.15 / 1.2, rel=1e-3)
+    assert found.reached_cutoff and found.start == "declared-full"
     assert list(tmp_path.iterdir()) == []  # nothing is kept
 
 

@@ -230,6 +230,6 @@ def test_a_forged_result_beside_the_leads_run_changes_no_certificate(
     result = {**kept["result"], "leads_measured": {**kept["result"]["leads_measured"], "ohm": 0.001}}
     head = {name: value for name, value in kept.items() if name not in ("result", "result_sha256")}
     (measured / "result.json").write_text(kept_text(result, head) + "\n", encoding="utf-8")
-    assert analyse_run(measured)["leads_measured"]["ohm"] == 0.001  # whoever reads what is kept is misled
+    assert analyse_run(measured).leads_measured.ohm == 0.001  # whoever reads what is kept is misled
     certify(night, two, ISSUE, key)
     assert one.read_bytes() == two.read_bytes()

@@ -3,13 +3,12 @@
 import dataclasses
 import itertools
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
 from amphora.harness.analysis.cell_model import CellModel
-from amphora.harness.analysis.records import Gap, Measurement, Record, RunInfo, Specification
+from amphora.harness.analysis.records import Measurement, Record, RecordGap, RunInfo, Specification
 from amphora.harness.analysis.resistance import find_resistances
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import load_duty
@@ -32,13 +31,15 @@ from amphora.harness.report.plots import (
     split,
     voltage_curve_svg,
 )
+from amphora.harness.results.resistances import plain_resistance
+from amphora.harness.results.result import ResistanceValue, Result
 
 SPEC = Specification(0.001, 0.001, 0.0001)
 BENCH = Measurement(SPEC, SPEC, SPEC, SPEC)
 OF_A_NIGHT = tuple(kind for kind in KINDS if kind != "device")
 
 
-def night(cell: str = "path-light-1", capacity_Ah: float = 2.0) -> tuple[Record, RunInfo, dict[str, Any]]:
+def night(cell: str = "path-light-1", capacity_Ah: float = 2.0) -> tuple[Record, RunInfo, Result]:
     """A rest, a discharge with three pulses in it, a rest and a charge, of a cell with a linear voltage."""
     pieces = [(0.0, 600.0, 5.0)]
     for _ in range(3):
@@ -59,21 +60,26 @@ def night(cell: str = "path-light-1", capacity_Ah: float = 2.0) -> tuple[Record,
     last = int(np.flatnonzero(amps < 0)[-1])
     values = find_resistances(record, 0, last, capacity_Ah, BENCH)
     info = RunInfo(f"{cell}/night", cell, "18650", "li-ion", "full", 3.0, BENCH)
+    shown = tuple(plain_resistance(value) for value in values)
     return (
         record,
         info,
-        {"capacity_Ah": capacity_Ah, "resistances": [vars(v) for v in values], "temperature_rise_K": 2.0},
+        Result(cell, info.run_id, "li-ion", capacity_Ah=capacity_Ah, resistances=shown, temperature_rise_K=2.0),
     )
 
 
-def survey() -> tuple[Record, RunInfo, dict[str, Any]]:
+def survey() -> tuple[Record, RunInfo, Result]:
     """A lamp of 10 ohm above 3 V, its voltage swept down and up, a rest before."""
     volts = np.concatenate((np.zeros(20), np.linspace(4.2, 2.5, 60), np.linspace(2.5, 4.2, 60)))
     amps = np.where(volts > 3.0, volts / 10, 0.0)
     step = np.repeat([0, 1, 2], [20, 60, 60])
     record = Record(np.arange(140.0), volts, amps, np.full(140, 20.0), step, np.array([20.0, 80.0]))
     info = RunInfo("light/lamp", "light", "light", "li-ion", "unknown", 3.0, BENCH, profile="lamp")
-    return record, dataclasses.replace(info, step_kinds=("rest", "sweep", "sweep")), {}
+    return (
+        record,
+        dataclasses.replace(info, step_kinds=("rest", "sweep", "sweep")),
+        Result("light", info.run_id, "li-ion"),
+    )
 
 
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
@@ -108,7 +114,7 @@ def test_every_axis_names_its_unit() -> None:
 
 def test_nothing_is_drawn_across_a_gap() -> None:
     record, info, result = night()
-    gap = Gap(200, float(record.t_s[199]), float(record.t_s[200]))
+    gap = RecordGap(200, float(record.t_s[199]), float(record.t_s[200]))
     broken = Record(
         record.t_s, record.voltage_V, record.current_A, record.temperature_degC, record.step, record.switches_s, (gap,)
     )
@@ -144,7 +150,7 @@ def test_an_unknown_kind_or_ending_is_refused_with_what_is_accepted(tmp_path: Pa
         draw_run(*night(), tmp_path / "a.bmp")
     record, info, result = night()
     with pytest.raises(InputError, match="no data for the picture 'resistance'"):
-        draw_run(record, info, {**result, "resistances": []}, tmp_path / "a.png", ["resistance"])
+        draw_run(record, info, dataclasses.replace(result, resistances=()), tmp_path / "a.png", ["resistance"])
     assert list(tmp_path.iterdir()) == []
 
 
@@ -153,7 +159,7 @@ def test_junk_is_drawn_over_time_and_gives_no_curves(tmp_path: Path) -> None:
     volts = np.array([0.236, 0.003, 4.985, 4.985, 4.213])
     record = Record(t, volts, np.full(5, 0.0005), np.full(5, 23.4), np.full(5, -1), np.empty(0))
     info = RunInfo("junk/import", "junk", "18650", "li-ion", "unknown", None, BENCH, profile="import")
-    files = draw_run(record, info, {"resistances": []}, tmp_path / "junk.png")
+    files = draw_run(record, info, Result("junk", info.run_id, "li-ion"), tmp_path / "junk.png")
     assert tmp_path / "junk-time.png" in files
     assert tmp_path / "junk-resistance.png" not in files
 
@@ -162,7 +168,9 @@ def test_overlay_names_each_cell_once(tmp_path: Path) -> None:
     out = draw_overlay([night("path-light-1"), night("path-light-2", 1.5)], tmp_path / "all.svg")
     assert out.read_bytes() == draw_overlay([night("path-light-1"), night("path-light-2", 1.5)], out).read_bytes()
     record, info, result = night("path-light-3")
-    text = draw_overlay([(record, info, {**result, "reached_cutoff": True}), night()], out).read_text(encoding="utf-8")
+    text = draw_overlay([(record, info, dataclasses.replace(result, reached_cutoff=True)), night()], out).read_text(
+        encoding="utf-8"
+    )
     assert "path-light-3  2000 mAh" in text and "path-light-1  at least 2000 mAh" in text  # each text is a comment, too
     with pytest.raises(InputError, match="nothing to lay over"):
         draw_overlay([], tmp_path / "none.png")
@@ -174,7 +182,7 @@ def test_small_curves_for_the_certificate_are_reproducible_svg() -> None:
     first = voltage_curve_svg(x, 4.2 - 0.5 * x, cutoff_V=3.0)
     assert first == voltage_curve_svg(x, 4.2 - 0.5 * x, cutoff_V=3.0)
     assert b"<svg" in first
-    assert b"<svg" in resistance_curve_svg(result["resistances"])
+    assert b"<svg" in resistance_curve_svg(result.resistances)
 
 
 def test_a_survey_of_a_device_is_drawn_over_voltage_and_never_as_a_cell(tmp_path: Path) -> None:
@@ -209,8 +217,8 @@ def test_a_pulse_at_the_current_of_the_discharge_leaves_no_stub_before_it() -> N
 
 
 def test_resistances_far_apart_in_charge_state_are_told_apart() -> None:
-    def value(ohm: float, state: float) -> dict[str, Any]:
-        return {"method": "load step", "ohm": ohm, "U_ohm": 0.002, "duration_s": 10.0, "charge_state": state}
+    def value(ohm: float, state: float) -> ResistanceValue:
+        return ResistanceValue("load step", ohm, U_ohm=0.002, duration_s=10.0, charge_state=state)
 
     with look.style():
         axes = _figure().subplots()
@@ -298,7 +306,7 @@ def test_a_picture_says_its_day_what_the_charge_is_and_that_no_cell_was_real(
     info = dataclasses.replace(info, start=start, created_utc="2026-03-13T20:00:00Z", bench=bench)  # type: ignore[arg-type]
     with look.style():
         for kind in ("time", "charge", "resistance", "temperature"):
-            figure = _MAKERS[kind](record, info, {**result, "reached_cutoff": reached})
+            figure = _MAKERS[kind](record, info, dataclasses.replace(result, reached_cutoff=reached))
             assert figure is not None
             assert "2026-03-13 · SIMULATED" in figure.axes[0].get_title(loc="left"), kind
             if kind == "charge":

@@ -2,15 +2,15 @@
 
 import random
 
-from amphora.harness.decisions.sources import Middle, Share, Source
+from amphora.harness.decisions.sources import Middle, Share, SourceOfCells
 from amphora.harness.report.sources_text import render
 
 LONG = "hand lamps of the boating club, second delivery"
 
 
-def source(name: str, rng: random.Random, whole: bool = True) -> Source:
+def source(name: str, rng: random.Random, whole: bool = True) -> SourceOfCells:
     held, ohm, lost = rng.uniform(0.9, 2.6), rng.uniform(0.05, 0.3), rng.uniform(1.0, 9.0)
-    return Source(
+    return SourceOfCells(
         source=name, month="2026-11", cells=120,
         capacity=Middle(118, held, held * 0.9, held * 1.1) if whole else Middle(3, held, None, None),
         resistance=Middle(117, ohm, ohm * 0.9, ohm * 1.1) if whole else Middle(0, None, None, None),

@@ -45,48 +45,47 @@ def taper():
 
 
 def codes(result):
-    return {item["code"] for item in result["warnings"]}
+    return {item.code for item in result.warnings}
 
 
 def test_every_key_of_the_contract_is_there_and_the_answer_is_plain_json(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, DOWN, REST]))
-    assert result.keys() >= KEYS
-    json.dumps(result.to_json(), allow_nan=False)
-    assert result["mean_voltage_V"] == pytest.approx(result["energy_Wh"] / result["capacity_Ah"])
-    assert result["capacity_Ah"] > 0 and result["capacity_U_Ah"] > 0
-    for phase in result["phases"]:
-        assert phase.keys() == result["phases"][0].keys()
+    plain = result.to_json()
+    assert plain.keys() >= KEYS
+    json.dumps(plain, allow_nan=False)
+    assert result.mean_voltage_V == pytest.approx(result.energy_Wh / result.capacity_Ah)
+    assert result.capacity_Ah > 0 and result.capacity_U_Ah > 0
+    for phase in plain["phases"]:
+        assert phase.keys() == plain["phases"][0].keys()
         assert phase.keys() >= {"capacity_Ah", "charge_Ah", "reached_cutoff", "resistances", "start", "warnings"}
 
 
 def test_an_unknown_start_is_what_was_left_and_says_so(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, DOWN, REST]))
-    assert result["start"] == "unknown"
+    assert result.start == "unknown"
     assert "start-unknown" in codes(result)
     assert any("left in it" in line for line in analysis_lines(result))
 
 
 def test_a_charge_to_its_taper_just_before_makes_the_start_full(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, UP, *taper(), REST, DOWN, REST]))
-    assert [phase["kind"] for phase in result["phases"]] == ["charge", "discharge"]
-    assert result["start"] == "full"
-    assert result["charge_Ah"] == pytest.approx(
-        (0.5 * 6000 + 300 * sum(piece[0] for piece in taper())) / 3600, rel=0.01
-    )
-    assert result["cycle"] is None  # not emptied before: no efficiency
+    assert [phase.kind for phase in result.phases] == ["charge", "discharge"]
+    assert result.start == "full"
+    assert result.charge_Ah == pytest.approx((0.5 * 6000 + 300 * sum(piece[0] for piece in taper())) / 3600, rel=0.01)
+    assert result.cycle is None  # not emptied before: no efficiency
     late = analyse_run(make_run(tmp_path, [REST, UP, *taper(), (0.0, 5 * 3600, 4.1, 4.1), DOWN], "late"))
-    assert late["start"] == "unknown"
+    assert late.start == "unknown"
 
 
 def test_a_whole_cycle_has_an_efficiency(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, DOWN, REST, UP, *taper(), REST, DOWN, REST]))
-    assert result["cycle"] is not None
-    assert 0 < result["cycle"]["coulombic_efficiency"] < 2
+    assert result.cycle is not None
+    assert 0 < result.cycle.coulombic_efficiency < 2
 
 
 def test_a_cutoff_not_reached_is_an_at_least(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, (-0.5, 3000, 4.0, 3.4), REST]))
-    assert not result["reached_cutoff"] and not result["complete"]
+    assert not result.reached_cutoff and not result.complete
     assert "cutoff-not-reached" in codes(result)
     assert any("at least" in line for line in analysis_lines(result))
 
@@ -94,8 +93,8 @@ def test_a_cutoff_not_reached_is_an_at_least(tmp_path):
 def test_another_cutoff_is_worked_out_from_the_same_record_and_not_kept(tmp_path):
     run = make_run(tmp_path, [REST, DOWN, REST])
     whole, less = analyse_run(run), analyse_run(run, 3.5)
-    assert less["capacity_Ah"] < whole["capacity_Ah"]
-    assert less["end_voltage_V"] == 3.5
+    assert less.capacity_Ah < whole.capacity_Ah
+    assert less.end_voltage_V == 3.5
     assert json.loads((run / "result.json").read_text())["result"]["cutoff_V"] == 3.0
     with pytest.raises(InputError, match="--cutoff"):
         analyse_run(run, -1.0)
@@ -109,7 +108,7 @@ def test_the_last_complete_discharge_is_the_answer(tmp_path):
             tmp_path, [REST, DOWN, REST, UP, *taper(), REST, (-1.0, 3500, 4.0, 2.9), REST, UP, (-0.5, 600, 4, 3.8)]
         )
     )
-    assert result["main_current_A"] == -1.0
+    assert result.main_current_A == -1.0
 
 
 def test_the_kept_result_is_used_and_made_anew_when_the_readings_change(tmp_path):
@@ -119,22 +118,22 @@ def test_the_kept_result_is_used_and_made_anew_when_the_readings_change(tmp_path
     data = json.loads(kept.read_text())
     data["result"]["capacity_Ah"] = 42.0
     kept.write_text(json.dumps(data))
-    assert analyse_run(run)["capacity_Ah"] == first["capacity_Ah"]  # changed by somebody: not believed
+    assert analyse_run(run).capacity_Ah == first.capacity_Ah  # changed by somebody: not believed
     kept.write_text(kept_text(data.pop("result"), data))
-    assert analyse_run(run)["capacity_Ah"] == 42.0  # used as kept
+    assert analyse_run(run).capacity_Ah == 42.0  # used as kept
     with (run / "samples.csv").open("a") as file:
         file.write("99999,0,3.4,0,20\n")
     again = analyse_run(run)
-    assert again["capacity_Ah"] == pytest.approx(first["capacity_Ah"])
-    assert any("changed after" in item["text"] for item in again["warnings"])
+    assert again.capacity_Ah == pytest.approx(first.capacity_Ah)
+    assert any("changed after" in item.text for item in again.warnings)
     kept.unlink()
     assert analyse_run(run) == again
 
 
 def test_a_record_without_discharge_has_no_capacity(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, UP, *taper(), REST]))
-    assert result["capacity_Ah"] is None
-    assert result["charge_Ah"] > 0.8
+    assert result.capacity_Ah is None
+    assert result.charge_Ah > 0.8
     assert "no-discharge" in codes(result)
     assert analysis_lines(result, budget=True)
 
@@ -149,12 +148,12 @@ def test_hours_without_rows_under_load_are_not_integrated_across(tmp_path):
     (run / "samples.csv").write_text("\n".join([lines[0], *shifted]) + "\n")
     result = analyse_run(run)
     assert "gap" in codes(result)
-    assert max(phase["capacity_Ah"] for phase in result["phases"]) < 0.5 * 3100 / 3600
+    assert max(phase.capacity_Ah for phase in result.phases) < 0.5 * 3100 / 3600
 
 
 def test_temperature_rise_is_the_highest_above_the_rest_before(tmp_path):
     result = analyse_run(make_run(tmp_path, [REST, DOWN, REST]))
-    assert result["temperature_rise_K"] == pytest.approx(25.0 - (20 + 59 / 2 / 20), abs=0.1)
+    assert result.temperature_rise_K == pytest.approx(25.0 - (20 + 59 / 2 / 20), abs=0.1)
 
 
 def test_too_much_capacity_for_the_size_is_told(tmp_path):

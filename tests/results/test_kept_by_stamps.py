@@ -12,7 +12,7 @@ from amphora.harness.account import kept_answers
 from amphora.harness.account.kept_answers import read_answers
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
-from amphora.harness.decisions.comparison import read_runs
+from amphora.harness.decisions.cell_runs import read_runs
 from amphora.harness.results import kept
 from amphora.harness.results.figures import figures_of
 from amphora.harness.results.kept import STAMPS, by_stamps, stamps_of
@@ -49,7 +49,7 @@ def test_a_change_of_the_same_size_is_noticed_by_its_time(run: Path) -> None:
     aged(run, LONG_AGO_NS + 1)
     assert (run / "samples.csv").stat().st_size == size
     with by_stamps():
-        assert figures_of(run)["main_current_A"] == pytest.approx(-0.4)
+        assert figures_of(run).main_current_A == pytest.approx(-0.4)
 
 
 def test_a_change_whose_time_was_set_back_is_noticed_by_verify_alone(run: Path) -> None:
@@ -57,16 +57,16 @@ def test_a_change_whose_time_was_set_back_is_noticed_by_verify_alone(run: Path) 
     changed(run)
     aged(run)
     with by_stamps():
-        assert figures_of(run)["main_current_A"] == before["main_current_A"]  # nothing says otherwise
+        assert figures_of(run).main_current_A == before.main_current_A  # nothing says otherwise
         with by_stamps(trusted=False):
-            assert figures_of(run)["main_current_A"] == pytest.approx(-0.4)
+            assert figures_of(run).main_current_A == pytest.approx(-0.4)
 
 
 def test_outside_of_a_comparison_the_digest_decides(run: Path) -> None:
     figures_of(run)
     changed(run)
     aged(run)
-    assert figures_of(run)["main_current_A"] == pytest.approx(-0.4)
+    assert figures_of(run).main_current_A == pytest.approx(-0.4)
 
 
 @pytest.mark.parametrize("ahead_s", [-2.0, 0.0, 3600.0])
@@ -127,7 +127,10 @@ def test_a_second_comparison_reads_no_run_and_says_the_same(shelf: list[Path], m
     assert count() == 0
     for one, again in zip(first[0], second[0], strict=True):
         assert (one.folder, one.cell, one.measured_utc) == (again.folder, again.cell, again.measured_utc)
-        both = [{k: v for k, v in run.result.items() if k not in kept_answers.NOT_COMPARED} for run in (one, again)]
+        both = [
+            {k: v for k, v in run.result.to_json().items() if k not in kept_answers.NOT_COMPARED}
+            for run in (one, again)
+        ]
         assert both[0] == both[1]
 
 
@@ -153,7 +156,7 @@ def test_only_the_cell_that_changed_is_read_again(
     good, _ = read_answers(folders, whole=False)
     assert count() == (2 if what == "another run" else 1)
     if what == "readings":
-        assert good[0][1]["main_current_A"] == pytest.approx(-0.4)
+        assert good[0][1].main_current_A == pytest.approx(-0.4)
     if what == "record":
         assert good[0][2]["claim_Ah"] == 1.234
 
@@ -162,5 +165,5 @@ def test_verify_reads_each_run_itself(shelf: list[Path]) -> None:
     read_answers(shelf, whole=False)
     changed(shelf[0])
     aged(shelf[0])
-    assert read_runs(shelf, whole=False)[0][0][1]["main_current_A"] == pytest.approx(-0.5)
-    assert read_runs(shelf, verify=True, whole=False)[0][0][1]["main_current_A"] == pytest.approx(-0.4)
+    assert read_runs(shelf, whole=False)[0][0][1].main_current_A == pytest.approx(-0.5)
+    assert read_runs(shelf, verify=True, whole=False)[0][0][1].main_current_A == pytest.approx(-0.4)

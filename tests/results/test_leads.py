@@ -43,11 +43,7 @@ def run_on(logs: Path, cell: str, profile: str, **options: Any) -> tuple[Path, S
 
 
 def at_half(items: list[dict[str, Any]], duration_s: float) -> list[dict[str, Any]]:
-    return [
-        item
-        for item in items
-        if item["method"] == LOAD_STEP and abs(item["duration_s"] - duration_s) < 0.2 * duration_s
-    ]
+    return [item for item in items if item.method == LOAD_STEP and abs(item.duration_s - duration_s) < 0.2 * duration_s]
 
 
 @pytest.fixture(scope="module")
@@ -61,46 +57,46 @@ def evening(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
 
 
 def test_the_leads_recipe_measures_the_leads_of_the_bench_within_its_uncertainty(evening: dict[str, Any]) -> None:
-    found = analyse_run(evening["leads"])["leads_measured"]
-    assert found["problem"] is None
-    assert found["pulses"] >= 3
-    assert abs(found["ohm"] - LEADS_OHM) < found["U_ohm"]
-    assert found["U_ohm"] < 0.003  # a bound that says something
+    found = analyse_run(evening["leads"]).leads_measured
+    assert found.problem is None
+    assert found.pulses >= 3
+    assert abs(found.ohm - LEADS_OHM) < found.U_ohm
+    assert found.U_ohm < 0.003  # a bound that says something
     text = CliRunner().invoke(app, ["analyse", str(evening["leads"])]).stdout
     assert "Leads and holder: " in text and "the contact holds" in text
 
 
 def test_before_the_leads_are_measured_each_resistance_says_that_they_are_in(evening: dict[str, Any]) -> None:
     before = evening["before"]
-    assert before["leads"]["state"] == "in"
-    assert {item["leads"] for item in before["resistances"]} == {"in"}
+    assert before.leads.state == "in"
+    assert {item.leads for item in before.resistances} == {"in"}
 
 
 def test_the_leads_are_taken_out_of_every_resistance_with_their_uncertainty(evening: dict[str, Any]) -> None:
     before, after = evening["before"], evening["after"]
-    measured = analyse_run(evening["leads"])["leads_measured"]
-    assert after["leads"]["state"] == "out"
-    assert Path(after["leads"]["from_run"]) == evening["leads"].absolute()
-    assert len(after["resistances"]) == len(before["resistances"]) > 0
-    for was, now in zip(before["resistances"], after["resistances"], strict=True):
-        assert now["leads"] == "out"
-        assert now["ohm"] == pytest.approx(was["ohm"] - measured["ohm"])
-        assert was["U_ohm"] > UNKNOWN_U_OHM  # what nobody measured is counted
-        own = was["U_ohm"] ** 2 - UNKNOWN_U_OHM**2
-        assert now["U_ohm"] == pytest.approx((own + measured["U_ohm"] ** 2) ** 0.5)
-    phase = next(p for p in after["phases"] if p["resistances"])
-    assert {item["leads"] for item in phase["resistances"]} == {"out"}
+    measured = analyse_run(evening["leads"]).leads_measured
+    assert after.leads.state == "out"
+    assert Path(after.leads.from_run) == evening["leads"].absolute()
+    assert len(after.resistances) == len(before.resistances) > 0
+    for was, now in zip(before.resistances, after.resistances, strict=True):
+        assert now.leads == "out"
+        assert now.ohm == pytest.approx(was.ohm - measured.ohm)
+        assert was.U_ohm > UNKNOWN_U_OHM  # what nobody measured is counted
+        own = was.U_ohm**2 - UNKNOWN_U_OHM**2
+        assert now.U_ohm == pytest.approx((own + measured.U_ohm**2) ** 0.5)
+    phase = next(p for p in after.phases if p.resistances)
+    assert {item.leads for item in phase.resistances} == {"out"}
 
 
 def test_what_is_left_is_the_cell_as_sensed_at_its_own_ends(evening: dict[str, Any], tmp_path: Path) -> None:
     night, _ = run_on(tmp_path, "a", "overnight", start_soc=1.0, sense=True)
     true = analyse_run(night)
-    assert true["leads"]["state"] == "out" and true["leads"]["ohm"] is None
-    pairs = list(zip(at_half(true["resistances"], 10.0), at_half(evening["after"]["resistances"], 10.0), strict=False))
+    assert true.leads.state == "out" and true.leads.ohm is None
+    pairs = list(zip(at_half(true.resistances, 10.0), at_half(evening["after"].resistances, 10.0), strict=False))
     assert pairs
     for cell, two_wire in pairs:
-        assert abs(cell["ohm"] - two_wire["ohm"]) < (cell["U_ohm"] ** 2 + two_wire["U_ohm"] ** 2) ** 0.5
-    before, after = evening["before"], evening["after"]
+        assert abs(cell.ohm - two_wire.ohm) < (cell.U_ohm**2 + two_wire.U_ohm**2) ** 0.5
+    before, after, true = (one.to_json() for one in (evening["before"], evening["after"], true))
     for name, unit in (("capacity", "Ah"), ("energy", "Wh")):  # the leads leave these alike
         key, U = f"{name}_{unit}", f"{name}_U_{unit}"
         raw = json.loads((evening["night"] / "result.json").read_text(encoding="utf-8"))["result"]
@@ -120,18 +116,18 @@ def test_a_person_reads_whether_leads_are_in(evening: dict[str, Any]) -> None:
 
 def test_the_circuit_is_the_cells_own_too(evening: dict[str, Any]) -> None:
     circuit = circuit_of(evening["night"])
-    measured = analyse_run(evening["leads"])["leads_measured"]
+    measured = analyse_run(evening["leads"]).leads_measured
     true_ohm = evening["bench"].truth()["r0_ohm"]
     assert circuit["leads"]["state"] == "out"
-    assert circuit["u_r0_ohm"] >= measured["U_ohm"] / 2
+    assert circuit["u_r0_ohm"] >= measured.U_ohm / 2
     assert abs(circuit["r0_ohm"] - true_ohm) < 0.3 * LEADS_OHM + 2 * circuit["u_r0_ohm"]
 
 
 def test_a_later_leads_run_changes_nothing_that_had_an_earlier_one(evening: dict[str, Any]) -> None:
     begin_utc = evening["bench"].clock.utc() + timedelta(days=1)
     later, _ = run_on(evening["logs"], "c", "leads", start_soc=0.6, lead_ohm=0.2, begin_utc=begin_utc)
-    assert analyse_run(later)["leads_measured"]["ohm"] == pytest.approx(0.2, abs=0.005)
-    assert analyse_run(evening["night"])["leads"]["ohm"] == evening["after"]["leads"]["ohm"]
+    assert analyse_run(later).leads_measured.ohm == pytest.approx(0.2, abs=0.005)
+    assert analyse_run(evening["night"]).leads.ohm == evening["after"].leads.ohm
 
 
 def test_a_holder_that_touches_elsewhere_when_reseated_is_told_as_the_contact(tmp_path: Path) -> None:
@@ -140,11 +136,11 @@ def test_a_holder_that_touches_elsewhere_when_reseated_is_told_as_the_contact(tm
     added = session.bench.lead_ohm - LEADS_OHM
     assert added > 0.008  # the fault is there
     result = analyse_run(folder)
-    found = result["leads_measured"]
-    assert found["contact_is_bad"] is True
-    assert found["contact_difference_ohm"] == pytest.approx(added, abs=0.002)
-    assert found["U_ohm"] > found["contact_difference_ohm"]  # another seat may be as far off
-    told = [item["text"] for item in result["warnings"] if item["code"] == "contact"]
+    found = result.leads_measured
+    assert found.contact_is_bad is True
+    assert found.contact_difference_ohm == pytest.approx(added, abs=0.002)
+    assert found.U_ohm > found.contact_difference_ohm  # another seat may be as far off
+    told = [item.text for item in result.warnings if item.code == "contact"]
     assert len(told) == 1 and "that is the contact, not the cell" in told[0]
 
 
@@ -157,8 +153,8 @@ def test_clips_at_the_wrong_places_are_told_and_nothing_is_taken_out(tmp_path: P
         step["name"] = swap.get(step["name"], step["name"])
     path.write_text(json.dumps(run), encoding="utf-8")
     result = analyse_run(folder)
-    assert result["leads_measured"]["ohm"] is None
-    assert any(item["code"] == "leads" and "wrong places" in item["text"] for item in result["warnings"])
+    assert result.leads_measured.ohm is None
+    assert any(item.code == "leads" and "wrong places" in item.text for item in result.warnings)
 
 
 def one(ohm: float, duration_s: float = 1.0) -> Resistance:

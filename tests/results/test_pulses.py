@@ -47,14 +47,14 @@ def pulsed(pulses: int, gap_s: float) -> list[Row]:
 
 def test_a_record_of_pulses_with_gaps_shows_resistance_over_charge_and_no_capacity(tmp_path: Path) -> None:
     folder, result = analysed(tmp_path, pulsed(20, 5400.0))
-    assert result["record_kind"] == "pulses" and result["gaps_unknown"] == 19
-    assert result["capacity_Ah"] is None and not result["complete"]
-    assert all(phase["pulse"] and not phase["complete"] for phase in result["phases"])
-    assert abs(result["discharged_Ah"] - 20 * 30 / 3600) < 0.001 and result["net_charge_Ah"] < 0
-    assert len({item["t_s"] for item in result["resistances"]}) >= 20
-    table = result["resistance_table"]
-    assert table["along"] == "before_V" and table["at"][0] < 3.1 and table["at"][-1] > 4.0
-    at_10_s = [row[table["times_s"].index(10.0)] for row in table["ohm"]]
+    assert result.record_kind == "pulses" and result.gaps_unknown == 19
+    assert result.capacity_Ah is None and not result.complete
+    assert all(phase.pulse and not phase.complete for phase in result.phases)
+    assert abs(result.discharged_Ah - 20 * 30 / 3600) < 0.001 and result.net_charge_Ah < 0
+    assert len({item.t_s for item in result.resistances}) >= 20
+    table = result.resistance_table
+    assert table.along == "before_V" and table.at[0] < 3.1 and table.at[-1] > 4.0
+    at_10_s = [row[table.times_s.index(10.0)] for row in table.ohm]
     assert all(value is not None and 0.06 < value < 0.075 for value in at_10_s)
     text = "\n".join(analysis_lines(result))
     assert "A record of pulses" in text and "left in it" not in text and "Resistance over charge" in text
@@ -67,7 +67,7 @@ def test_a_gap_is_no_rest(tmp_path: Path) -> None:
     rows += [(float(t), 3.702, 0.0) for t in range(9000, 9900, 10)]
     rows += [(9900.0 + t, 3.6, -1.0) for t in range(0, 600, 10)]
     _, result = analysed(tmp_path, rows)
-    assert [round(rest["end_s"] - rest["begin_s"]) for rest in result["rests"]] == [890, 890]
+    assert [round(rest.end_s - rest.begin_s) for rest in result.rests] == [890, 890]
 
 
 def test_a_changing_load_gives_net_charge_and_few_lines(tmp_path: Path) -> None:
@@ -79,11 +79,11 @@ def test_a_changing_load_gives_net_charge_and_few_lines(tmp_path: Path) -> None:
             rows.append((t, 3.7 + moved_As / 3600 * 0.1 + 0.04 * amps, amps))
             t, moved_As, into_As = t + 1, moved_As + amps, into_As + max(0.0, amps)
     _, result = analysed(tmp_path, rows)
-    assert result["record_kind"] == "changing load"
-    assert result["capacity_Ah"] is None and result["charge_Ah"] is None
-    assert abs(result["net_charge_Ah"] - moved_As / 3600) < 0.02
-    assert abs(result["charged_Ah"] - into_As / 3600) < 0.03
-    assert len(result["phases"]) > 50 and len(analysis_lines(result)) < 60
+    assert result.record_kind == "changing load"
+    assert result.capacity_Ah is None and result.charge_Ah is None
+    assert abs(result.net_charge_Ah - moved_As / 3600) < 0.02
+    assert abs(result.charged_Ah - into_As / 3600) < 0.03
+    assert len(result.phases) > 50 and len(analysis_lines(result)) < 60
 
 
 def test_many_warnings_of_one_kind_are_one_line() -> None:

@@ -64,15 +64,15 @@ def two_passes(second_hours: float) -> list[tuple[np.ndarray, ...]]:
 
 
 def codes(result: dict[str, Any]) -> list[str]:
-    return [item["code"] for item in result["warnings"]]
+    return [item.code for item in result.warnings]
 
 
 @pytest.mark.parametrize(("hours", "agree"), [(2.02, True), (2.10, False)])
 def test_two_full_passes_of_one_run_are_compared_by_themselves(tmp_path: Path, hours: float, agree: bool) -> None:
     result = analyse_run(put(tmp_path / "logs", "two", two_passes(hours)))
-    assert len([p for p in result["phases"] if p["kind"] == "discharge" and p["complete"]]) == 2
-    assert result["passes"]["agree"] is agree
-    assert result["passes"]["difference"] == pytest.approx(hours / 2.0 - 1, abs=0.002)
+    assert len([p for p in result.phases if p.kind == "discharge" and p.complete]) == 2
+    assert result.passes.agree is agree
+    assert result.passes.difference == pytest.approx(hours / 2.0 - 1, abs=0.002)
     assert ("passes-differ" in codes(result)) is not agree
 
 
@@ -82,32 +82,32 @@ def test_a_pass_is_compared_with_the_earlier_run_which_is_named(tmp_path: Path, 
     first = put(logs, "first", [discharge(2.0)], made="2026-03-01T20:00:00Z")
     second = put(logs, "second", [discharge(hours)], made="2026-03-03T20:00:00Z")
     result = analyse_run(second)
-    assert result["passes"]["earlier_run"] == str(first.absolute())
-    assert result["passes"]["agree"] is agree
-    assert result["passes"]["difference"] == pytest.approx(hours / 2 - 1, abs=0.002)
+    assert result.passes.earlier_run == str(first.absolute())
+    assert result.passes.agree is agree
+    assert result.passes.difference == pytest.approx(hours / 2 - 1, abs=0.002)
     text = CliRunner().invoke(app, ["analyse", str(second)]).stdout
     assert f"{first.name} {'agree within' if agree else 'differ by'}" in text
     assert ("passes-differ" in codes(result)) is not agree
-    assert analyse_run(first)["passes"] is None  # the earlier one had nothing to be compared with
+    assert analyse_run(first).passes is None  # the earlier one had nothing to be compared with
 
 
 def test_passes_at_other_currents_or_from_an_unknown_start_are_not_compared(tmp_path: Path) -> None:
     logs = tmp_path / "logs"
     put(logs, "first", [discharge(1.0, current_A=1.0)], made="2026-03-01T20:00:00Z")
     second = put(logs, "second", [discharge(2.4)], made="2026-03-03T20:00:00Z")
-    assert analyse_run(second)["passes"] is None
+    assert analyse_run(second).passes is None
     third = put(logs, "third", [discharge(2.0)], made="2026-03-05T20:00:00Z")
     run = json.loads((third / "run.json").read_text(encoding="utf-8"))
     (third / "run.json").write_text(json.dumps({**run, "start": "unknown"}), encoding="utf-8")
-    assert analyse_run(third)["passes"] is None
+    assert analyse_run(third).passes is None
 
 
 def test_an_earlier_run_to_a_lower_cutoff_is_brought_to_the_same_one(tmp_path: Path) -> None:
     logs = tmp_path / "logs"
     put(logs, "first", [discharge(2.0)], made="2026-03-01T20:00:00Z")
     second = put(logs, "second", [discharge(2.0)], made="2026-03-03T20:00:00Z")
-    assert analyse_run(second, 3.5)["passes"]["difference"] == pytest.approx(0.0, abs=1e-9)
-    assert analyse_run(second, 3.5)["passes"]["first_Ah"] < 0.6  # of 1.0 Ah to 3.0 V
+    assert analyse_run(second, 3.5).passes.difference == pytest.approx(0.0, abs=1e-9)
+    assert analyse_run(second, 3.5).passes.first_Ah < 0.6  # of 1.0 Ah to 3.0 V
 
 
 def test_nickel_cells_are_given_five_percent_and_it_is_said() -> None:

@@ -190,7 +190,7 @@ def test_a_full_cell_that_is_charged_counts_as_full_and_says_nothing_else(tmp_pa
     outcome, _ = carried(bench, tmp_path)
     assert outcome.reason == "taper"
     found = analyse_run(outcome.folder)
-    assert "charge-unfinished" not in [one["code"] for one in found["warnings"]]
+    assert "charge-unfinished" not in [one.code for one in found.warnings]
     assert how_full(Shelf(tmp_path), "c", bench.clock.utc()) == "full"
 
 
@@ -378,7 +378,7 @@ def test_it_is_taken_from_a_full_start_only(tmp_path: Path) -> None:
     carried(bench, tmp_path)
     outcome, _ = carried(bench, tmp_path, "overnight")
     held_Ah = measured_Ah(Shelf(tmp_path), "c")
-    assert held_Ah == pytest.approx(analyse_run(outcome.folder)["capacity_Ah"])
+    assert held_Ah == pytest.approx(analyse_run(outcome.folder).capacity_Ah)
     plan, _ = make_plan(Request("c", "charge", tmp_path, present=True), bench_from_dict(bench.description), NOW(bench))
     assert (plan.it_from, plan.capacity_Ah) == ("measured", held_Ah)
 

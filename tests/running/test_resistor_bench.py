@@ -64,12 +64,12 @@ def test_capacity_and_resistance_are_true_whenever_the_clip_went_on(tmp_path: Pa
         )  # fmt: skip
         assert outcome.reason == "cutoff", outcome.text
         found = analyse_run(outcome.folder)
-        assert abs(found["capacity_Ah"] - given_Ah(fresh, ohm, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"]
-        shown = [one for one in found["resistances"] if one["method"] == "load step"]
-        assert {10.0, 30.0} <= {one["duration_s"] for one in shown}
-        off_by_U += [abs(one["ohm"] - falls_in(fresh, ohm, one["duration_s"])) / one["U_ohm"] for one in shown]
-        assert max(one["U_ohm"] / one["ohm"] for one in shown) < 0.04
-        codes = {one["code"] for one in found["warnings"]}
+        assert abs(found.capacity_Ah - given_Ah(fresh, ohm, bench.plan.cutoff_V or 0.0)) < found.capacity_U_Ah
+        shown = [one for one in found.resistances if one.method == "load step"]
+        assert {10.0, 30.0} <= {one.duration_s for one in shown}
+        off_by_U += [abs(one.ohm - falls_in(fresh, ohm, one.duration_s)) / one.U_ohm for one in shown]
+        assert max(one.U_ohm / one.ohm for one in shown) < 0.04
+        codes = {one.code for one in found.warnings}
         assert ("resistor-late-corrected" in codes) == (hands == "late")
         assert ("resistor-early-counted" in codes) == ("early" in hands)
     assert max(off_by_U) < 1.3 and sum(one < 1.0 for one in off_by_U) >= 0.8 * len(off_by_U), off_by_U
@@ -81,7 +81,7 @@ def test_a_resistor_that_was_never_clipped_on_before_the_answer_is_not_made_up(t
     bench.logger.voltage.noise = 0.004  # 4 mV a reading: each fall between two rows is as large as a small clip's
     outcome = bench.spend("watch-resistor", 0.0, 120.0, start="declared-full", capacity_Ah=0.5)
     rows = analyse_run(outcome.folder)
-    assert outcome.reason == "cutoff" and rows["capacity_Ah"] < 1.01 * SMALL_Ah
+    assert outcome.reason == "cutoff" and rows.capacity_Ah < 1.01 * SMALL_Ah
 
 
 def test_charged_by_a_supply_through_the_relay_then_drained_by_the_resistor(tmp_path: Path) -> None:
@@ -91,14 +91,14 @@ def test_charged_by_a_supply_through_the_relay_then_drained_by_the_resistor(tmp_
     assert full.reason == "taper" and full.safe, full.text
     assert bench.bench.switch is not None and bench.bench.switch.position == "open" and not bench.bench.supply.on
     charged = analyse_run(full.folder)
-    assert charged["phases"][0]["kind"] == "charge" and len(charged["phases"]) == 1
+    assert charged.phases[0].kind == "charge" and len(charged.phases) == 1
     fresh = copy.deepcopy(bench.bench.cell)
     night = bench.spend("watch-resistor", capacity_Ah=1.25 * SMALL_Ah)
     found = analyse_run(night.folder)
-    assert night.reason == "cutoff" and found["start"] == "full", night.text
-    assert abs(found["capacity_Ah"] - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"]
+    assert night.reason == "cutoff" and found.start == "full", night.text
+    assert abs(found.capacity_Ah - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found.capacity_U_Ah
     assert bench.bench.switch.position == "open"  # nothing drains on: the relay let go at the cut-off
-    assert not found["warnings"]
+    assert not found.warnings
 
 
 def test_what_this_bench_cannot_do_is_refused_in_words(tmp_path: Path) -> None:
@@ -183,4 +183,4 @@ def test_a_relay_that_let_go_when_its_line_was_reopened_is_made_again_or_the_run
         return
     assert outcome.reason == "cutoff", outcome.text
     found = analyse_run(outcome.folder)
-    assert abs(found["capacity_Ah"] - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found["capacity_U_Ah"] + 5e-4
+    assert abs(found.capacity_Ah - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found.capacity_U_Ah + 5e-4

@@ -359,8 +359,8 @@ def test_a_sensor_that_breaks_when_all_is_off_is_told_and_the_run_ends_as_it_wou
     told = [event["text"] for event in events_of(tmp_path / "r", "instrument-error")]
     assert len(told) == 1 and "-242.0 °C" in told[0]
     result = analyse_run(tmp_path / "r")
-    assert "sensor-broken" in {warning["code"] for warning in result["warnings"]}
-    assert result["temperature_rise_K"] == 0.0
+    assert "sensor-broken" in {warning.code for warning in result.warnings}
+    assert result.temperature_rise_K == 0.0
 
 
 def events_of(folder: Path, kind: str) -> list[dict[str, Any]]:
@@ -811,7 +811,7 @@ def test_a_run_whose_disk_lost_confirmed_rows_is_not_taken_up_and_says_how_many_
     assert f"holds {confirmed - 1} rows, and {confirmed} were there" in run.lost and run.lost in run.notices
     with pytest.raises(JournalDamaged, match=r"the disk has lost what it had confirmed.*amphora bench off"):
         resumable(tmp_path / "r")
-    assert run.lost + "." in {warning["text"] for warning in analyse_run(tmp_path / "r")["warnings"]}
+    assert run.lost + "." in {warning.text for warning in analyse_run(tmp_path / "r").warnings}
 
 
 def test_the_charge_between_the_last_reading_and_being_made_safe_is_in_the_gap(tmp_path: Path) -> None:

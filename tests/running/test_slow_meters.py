@@ -41,7 +41,7 @@ def test_a_good_night_ends_at_its_cut_off_and_its_capacity_holds_the_truth(
     assert outcome.reason == "cutoff", outcome.text
     found = analyse_run(made.folder)
     truth_Ah = delivered_Ah(made.bench.cell, CURRENT_A * made.bench.load.set_gain, 3.0)
-    assert abs(found["capacity_Ah"] - truth_Ah) < found["capacity_U_Ah"]
+    assert abs(found.capacity_Ah - truth_Ah) < found.capacity_U_Ah
     record, _ = load(made.folder)
     assert record.timing.known and record.timing.voltage_renewed_s >= renewed_s
     assert record.timing.voltage_renewed_s <= 1.5 * renewed_s  # nothing is seen where nothing is

@@ -203,6 +203,8 @@ def printing_with_U(house: House) -> list[str]:
     """Return the functions that put a value and its uncertainty side by side."""
     found = []
     for name, function in house.functions:
+        if name.startswith("harness.common.words."):
+            continue  # its home
         for node in _own_nodes(function):
             parts = node.values if isinstance(node, ast.JoinedStr) else []
             if any(
@@ -358,7 +360,7 @@ def ceilings() -> dict[str, dict[str, object]]:
     return tomllib.loads(CEILINGS.read_text(encoding="utf-8")) if CEILINGS.exists() else {}
 
 
-def _written(numbers: dict[str, int], names: dict[str, list[str]]) -> str:
+def _written(numbers: dict[str, int], names: dict[str, list[str]], reasons: dict[str, object]) -> str:
     lines = [
         "# What the tree may be at most (tests/support/house_figures.py). Numbers may only fall, lists only shrink.",
         "",
@@ -366,6 +368,8 @@ def _written(numbers: dict[str, int], names: dict[str, list[str]]) -> str:
     lines += ["[most]", *(f"{key} = {value}" for key, value in numbers.items()), "", "[names]"]
     for key, values in names.items():
         lines += [f"{key} = [", *(f'    "{value}",' for value in values), "]"]
+    listed = {value for values in names.values() for value in values}
+    lines += ["", "[reasons]", *(f'"{name}" = "{why}"' for name, why in reasons.items() if name in listed)]
     return "\n".join(lines) + "\n"
 
 
@@ -373,8 +377,9 @@ def main(words: list[str]) -> None:
     """Print the figures, or shrink the ceilings."""
     house = read()
     numbers, names, most = counted(house), named(house), ceilings()
+    reasons = most.get("reasons", {})  # why a name stands in a list and is to stay there
     if "--as-is" in words:
-        CEILINGS.write_text(_written(numbers, names), encoding="utf-8")
+        CEILINGS.write_text(_written(numbers, names, reasons), encoding="utf-8")
         return
     if "--shrink" in words:
         held_numbers, held_names = most.get("most", {}), most.get("names", {})
@@ -383,14 +388,15 @@ def main(words: list[str]) -> None:
             key: [value for value in values if value in held_names.get(key, values)]  # type: ignore[operator]
             for key, values in names.items()
         }
-        CEILINGS.write_text(_written(lowered, left), encoding="utf-8")
+        CEILINGS.write_text(_written(lowered, left, reasons), encoding="utf-8")
         return
     for key, value in numbers.items():
         print(f"{value:6d}  {key.replace('_', ' ')} (at most {most.get('most', {}).get(key, '?')})")
     for key, values in names.items():
         print(f"{len(values):6d}  {key.replace('_', ' ')}")
         if "--names" in words:
-            print(*(f"          {value}" for value in values), sep="\n")
+            for value in values:
+                print(f"          {value}" + (f": {reasons[value]}" if value in reasons else ""))
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from amphora.harness.account.gate import require
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import is_simulated
 from amphora.harness.common.errors import InputError, Refused
-from amphora.harness.decisions.comparison import read_runs
+from amphora.harness.decisions.cell_runs import read_runs
 from amphora.harness.decisions.grades import grade_runs, load_criteria
 from amphora.harness.report.certificate.canonical import (
     canonical_bytes,

@@ -55,15 +55,15 @@ def test_capacity_and_energy_of_the_measured_pouch_cell(tmp_path: Path, rate: st
     ours = analysed(tmp_path, rate, cutoff_V)
     # The load came on somewhere in the first second: half a second either way is what nobody can know.
     edge = 0.6 / end_s
-    assert ours["capacity_Ah"] == pytest.approx(out_A * end_s / 3600, rel=1e-4 + edge)
-    assert abs(ours["capacity_Ah"] - out_A * end_s / 3600) <= ours["capacity_U_Ah"]
+    assert ours.capacity_Ah == pytest.approx(out_A * end_s / 3600, rel=1e-4 + edge)
+    assert abs(ours.capacity_Ah - out_A * end_s / 3600) <= ours.capacity_U_Ah
     until = t <= end_s
     energy_Wh = out_A * integrate.simpson(np.append(v[until], cutoff_V), x=np.append(t[until], end_s)) / 3600
-    assert ours["energy_Wh"] == pytest.approx(energy_Wh, rel=2e-4 + edge)
+    assert ours.energy_Wh == pytest.approx(energy_Wh, rel=2e-4 + edge)
 
 
 def test_the_capacity_falls_with_the_rate_and_meets_the_nominal_one(tmp_path: Path) -> None:
-    found = [analysed(tmp_path, rate)["capacity_Ah"] for rate in RATES]
+    found = [analysed(tmp_path, rate).capacity_Ah for rate in RATES]
     assert found == sorted(found, reverse=True)
     # 2.28 Ah at 1 C by the paper; 2 % for a cell among its kind.
     assert found[2] == pytest.approx(NOMINAL_AH, rel=0.02)

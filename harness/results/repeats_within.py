@@ -1,6 +1,6 @@
 """Do two complete discharges from a known full start agree? The comparison, and it within one run.
 
-Two passes are compared when they were made alike: current within a quarter, the same cut-off, and the cell within
+Two of them are compared when they were made alike: current within a quarter, the same cut-off, and the cell within
 5 K where both temperatures are known.
 """
 
@@ -15,22 +15,22 @@ SAME_CUTOFF_V = 0.02
 SAME_TEMPERATURE_K = 5.0
 
 
-def passes_in(entries: Sequence[PhaseResult], chemistry: str) -> tuple[RepeatsAgree | None, list[Warning_]]:
-    """Return what the last two full passes among a run's phases say, None without two alike; and what to warn of.
+def repeats_in(entries: Sequence[PhaseResult], chemistry: str) -> tuple[RepeatsAgree | None, list[Warning_]]:
+    """Return what the last two full discharges among a run's phases say, None without two alike; and what to warn of.
 
     Args:
         entries: The run's phases.
         chemistry: Key of the cell's chemistry: nickel cells are given more room.
     """
-    whole = [entry for entry in entries if entry.kind == "discharge" and is_pass(entry)]
+    whole = [entry for entry in entries if entry.kind == "discharge" and is_repeat(entry)]
     if len(whole) < 2 or not alike(whole[-2], whole[-1]):
         return None, []
     held = whole[-2].capacity_Ah or 0.0, whole[-1].capacity_Ah or 0.0
     found = compared(*held, chemistry, "Two passes of this run", None)
-    return found, pass_warnings(found)
+    return found, repeat_warnings(found)
 
 
-def is_pass(found: PhaseResult | Result) -> bool:
+def is_repeat(found: PhaseResult | Result) -> bool:
     """Return whether figures are those of a complete discharge from a known full start."""
     return found.complete and found.from_full and bool(found.capacity_Ah)
 
@@ -55,6 +55,6 @@ def compared(first_Ah: float, second_Ah: float, chemistry: str, what: str, run: 
     return RepeatsAgree(first_Ah, second_Ah, difference, agree, run, text)
 
 
-def pass_warnings(found: RepeatsAgree) -> list[Warning_]:
+def repeat_warnings(found: RepeatsAgree) -> list[Warning_]:
     """Return what to warn of where two passes differ."""
     return [] if found.agree else [Warning_("passes-differ", found.text)]
