@@ -68,8 +68,8 @@ campaign: .venv/ready
 	$(BIN)/python -m tests.campaign --lies --nights 900
 	$(BIN)/python -m tests.campaign.kills --lies 200
 	npm install --no-audit --no-fund --prefix .firmware @micropython/micropython-webassembly-pyscript@1.27.0
-	$(BIN)/python -m tests.campaign.firmware --board avr --capacity 3
-	$(BIN)/python -m tests.campaign.firmware --board micropython --capacity 3 \
+	$(BIN)/python -m tests.campaign.firmware --board avr --capacity 3 --in-step
+	$(BIN)/python -m tests.campaign.firmware --board micropython --capacity 3 --in-step \
 		--micropython .firmware/node_modules/@micropython/micropython-webassembly-pyscript/micropython.mjs
 
 fuzz: .venv/ready

@@ -219,11 +219,11 @@ class SimulatedBench:
     def update(self) -> None:
         """Bring the bench to the clock's now."""
         now_s = self.clock.now_s()
-        left_s = now_s - self._at_s
-        if left_s <= 0.0:
+        if now_s <= self._at_s:
             if self._events and self._events[0][0] <= now_s:
                 self._happen(now_s)
             return
+        left_s = now_s - self._at_s
         while left_s > 1e-9:
             if self._events and self._events[0][0] <= self._at_s:
                 self._happen(self._at_s)
@@ -266,15 +266,15 @@ class SimulatedBench:
             if supply.bleed_A and not self.disconnected:
                 self._current_A = -supply.bleed_A
             return self._current_A
-        inner_V = cell.inner_V()
-        ohm = cell.series_ohm() + self.lead_ohm
+        inner_V, series_ohm = cell.inner_V(), cell.series_ohm()
+        ohm = series_ohm + self.lead_ohm
         if load.on and not load.dead and self._connected("discharge"):
             self._current_A = self._load_current(inner_V, ohm)
         elif supply.on and self._connected("charge"):
             self._current_A = self._supply_current(inner_V, ohm)
         if self._current_A and not cell.conducts(self._current_A):
             self._current_A = 0.0
-        shown_V = inner_V + self._current_A * cell.series_ohm()
+        shown_V = inner_V + self._current_A * series_ohm
         if shown_V < self.lowest_V:
             self.lowest_V = shown_V
         elif shown_V > self.highest_V:
@@ -376,7 +376,7 @@ class SimulatedBench:
         """Return the voltage at the sense leads with the present current, V."""
         if self.disconnected:
             return 0.0
-        current_A = self._solve()
+        current_A = self._current_A if self._solved else self._solve()
         if self.device is not None:
             return self._device_V
         volts = self.cell.voltage(current_A)
@@ -384,12 +384,12 @@ class SimulatedBench:
 
     def load_current(self) -> float:
         """Return the load's share of the current into the cell, A (negative or zero)."""
-        current_A = self._solve()
+        current_A = self._current_A if self._solved else self._solve()
         return current_A if self.load.on and current_A < 0.0 else 0.0
 
     def supply_current(self) -> float:
         """Return the supply's share of the current into the cell, A."""
-        current_A = self._solve()
+        current_A = self._current_A if self._solved else self._solve()
         return current_A if not (self.load.on and current_A < 0.0) else 0.0
 
     # -- what is told about it --------------------------------------------------------------------

@@ -8,6 +8,7 @@ device, rising with voltage. The simulated bench puts one in place of the cell (
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Protocol
 
 from amphora.drivers.simulated.cell import SimulatedCell
@@ -157,24 +158,13 @@ class SimulatedPanel:
     shunt_ohm: float = 2500.0
     temperature_degC: float = 25.0
 
-    def _junction_V(self) -> float:
-        return self.ideality * self.cells * THERMAL_V_PER_K * (self.temperature_degC + 273.15)
+    def _made(self) -> tuple[float, ...]:
+        junction_V = self.ideality * self.cells * THERMAL_V_PER_K * (self.temperature_degC + 273.15)
+        return self.light, self.short_circuit_A, self.open_V, junction_V, self.series_ohm, self.shunt_ohm
 
     def gives(self, voltage_V: float) -> float:
         """Return the current out of it at this voltage, A (negative beyond its open-circuit voltage)."""
-        junction_V = self._junction_V()
-        saturation_A = (self.short_circuit_A - self.open_V / self.shunt_ohm) / math.expm1(self.open_V / junction_V)
-        light_A = self.short_circuit_A * self.light
-        low_A, high_A = -10.0, light_A + 1e-6
-        for _ in range(60):  # the left side falls steadily in I, so halving finds it
-            middle_A = 0.5 * (low_A + high_A)
-            at_V = voltage_V + middle_A * self.series_ohm
-            over = min(at_V / junction_V, 200.0)
-            if light_A - saturation_A * math.expm1(over) - at_V / self.shunt_ohm > middle_A:
-                low_A = middle_A
-            else:
-                high_A = middle_A
-        return 0.5 * (low_A + high_A)
+        return _panel_gives(voltage_V, *self._made())
 
     def current_into(self, voltage_V: float) -> float:
         """Return the current into it, A: negative while it gives."""
@@ -182,9 +172,7 @@ class SimulatedPanel:
 
     def open_circuit_V(self) -> float:
         """Return the open-circuit voltage in this light, V."""
-        if self.light <= 0.0:
-            return 0.0
-        return bisected(lambda volts: -self.gives(volts), 0.0, 2.0 * self.open_V)
+        return 0.0 if self.light <= 0.0 else _panel_open_V(*self._made())
 
     def best_point(self) -> tuple[float, float]:
         """Return voltage and current of the largest power, V and A."""
@@ -217,6 +205,41 @@ class SimulatedPanel:
             "best_A": best_A,
             "light": self.light,
         }
+
+
+# A bench asks the same of a panel with each reading, and both are halved for: what was found is kept.
+
+
+@lru_cache(4096)
+def _panel_gives(
+    voltage_V: float,
+    light: float,
+    short_circuit_A: float,
+    open_V: float,
+    junction_V: float,
+    series_ohm: float,
+    shunt_ohm: float,
+) -> float:
+    saturation_A = (short_circuit_A - open_V / shunt_ohm) / math.expm1(open_V / junction_V)
+    light_A = short_circuit_A * light
+    low_A, high_A = -10.0, light_A + 1e-6
+    for _ in range(60):  # the left side falls steadily in I, so halving finds it
+        middle_A = 0.5 * (low_A + high_A)
+        at_V = voltage_V + middle_A * series_ohm
+        over = min(at_V / junction_V, 200.0)
+        if light_A - saturation_A * math.expm1(over) - at_V / shunt_ohm > middle_A:
+            low_A = middle_A
+        else:
+            high_A = middle_A
+    return 0.5 * (low_A + high_A)
+
+
+@lru_cache(64)
+def _panel_open_V(
+    light: float, short_circuit_A: float, open_V: float, junction_V: float, series_ohm: float, shunt_ohm: float
+) -> float:
+    made = (light, short_circuit_A, open_V, junction_V, series_ohm, shunt_ohm)
+    return bisected(lambda volts: -_panel_gives(volts, *made), 0.0, 2.0 * open_V)
 
 
 def bisected(rising: Callable[[float], float], low: float, high: float) -> float:

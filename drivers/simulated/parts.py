@@ -8,7 +8,8 @@ what the cell can give; a supply is constant current, then constant voltage, and
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from math import cos, log, pi, sin, sqrt
+from typing import TYPE_CHECKING, Any
 
 from amphora.drivers.errors import InstrumentError, LimitError
 from amphora.drivers.roles import Abilities, DischargeMode, Position, SafeState
@@ -61,10 +62,15 @@ WOBBLE_A = 0.029
 to 31 mA in eight charges of the NASA Ames PCoE aging data (cells B0030, B0033, B0034, B0046)."""
 
 
+def _steps_in_one(resolution: float) -> float:
+    """Return how many steps of a power of ten from 1 to 1e-9 make one, 0 for any other resolution."""
+    return next((10.0**digits for digits in range(10) if resolution == float(f"1e-{digits}")), 0.0)
+
+
 class Channel:
     """One measuring channel with its own fixed errors."""
 
-    __slots__ = ("_gauss", "frozen", "gain", "jump", "noise", "offset", "resolution")
+    __slots__ = ("_rng", "_steps", "frozen", "gain", "jump", "noise", "offset", "resolution")
 
     def __init__(self, spec: ChannelSpec, rng: random.Random, errors: bool) -> None:
         self.gain = 1.0 + (rng.uniform(-spec.gain, spec.gain) if errors else 0.0)
@@ -73,18 +79,33 @@ class Channel:
         self.resolution = spec.resolution if errors else 0.0
         self.jump = 0.0
         self.frozen: float | None = None
-        self._gauss = rng.gauss
+        self._rng: Any = rng
+        self._steps = _steps_in_one(self.resolution)
 
     def read(self, true: float) -> float:
-        """Return what the channel shows for a true value."""
+        """Return what the channel shows for a true value.
+
+        Several are read each simulated second. So the noise is `random.Random.gauss` written out (it keeps every second
+        value in `gauss_next`), and a decimal step is divided by rather than rounded to: the same to the bit.
+        """
         if self.frozen is not None:
             return self.frozen
         value = true * self.gain + self.offset + self.jump
         if self.noise:
-            value += self._gauss(0.0, self.noise)
-        resolution = self.resolution
-        if resolution:
-            value = round(round(value / resolution) * resolution, 9)
+            rng = self._rng
+            normal = rng.gauss_next
+            if normal is None:
+                turn = rng.random() * (2.0 * pi)
+                length = sqrt(-2.0 * log(1.0 - rng.random()))
+                normal = cos(turn) * length
+                rng.gauss_next = sin(turn) * length
+            else:
+                rng.gauss_next = None
+            value += normal * self.noise
+        if self._steps:
+            return round(value / self.resolution) / self._steps
+        if self.resolution:
+            return round(round(value / self.resolution) * self.resolution, 9)
         return value
 
 
@@ -204,6 +225,10 @@ class SimulatedOutlet(SimulatedInstrument):
     def read(self) -> Mapping[str, float]:
         """Measure voltage and current; the current as seen by the cell."""
         self.bench.update()
+        return self._measure()
+
+    def _measure(self) -> Mapping[str, float]:
+        """Measure a bench that is up to date."""
         if self.fault is not None:
             self.fault(self, "read")
         if self.abilities.refresh_s and self._held():
@@ -301,7 +326,8 @@ class SimLoad(SimulatedOutlet):
         bench.readings += 1
         if bench.readings == bench.next_reading:
             bench.begin_due()
-        return super().read()
+            bench.update()
+        return self._measure()
 
     def true_voltage(self) -> float:
         """Return what stands at its sense terminals, in volt."""

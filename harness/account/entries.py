@@ -22,6 +22,7 @@ from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, RestResult, Result
 
 FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
+UNKNOWN = "auto"
 END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
 
 
@@ -204,12 +205,13 @@ def _charge_completed(run: Mapping[str, Any], ended: StepEnded) -> bool:
     """Tell whether a charge step ended full: by taper, or a timed nickel charge by its own end."""
     if run.get("profile") in ("storage", "identify"):
         return False
-    if ended.reason == "taper":
-        return True
     plan = run.get("plan") or {}
+    chemistry = str(plan.get("chemistry", ""))
+    if ended.reason == "taper":
+        return chemistry != UNKNOWN  # to 3.60 V, the most that an unidentified cell may be
     if is_a_guess(str(plan.get("capacity_source", "assumed"))):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return str(plan.get("chemistry", "")) in ("nimh", "nicd") and ended.reason in ("time", "condition", "charge")
+    return chemistry in ("nimh", "nicd") and ended.reason in ("time", "condition", "charge")
 
 
 def _simulated(run: Mapping[str, Any]) -> bool:

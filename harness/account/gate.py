@@ -71,6 +71,16 @@ def _open_leak(high: float) -> str:
     return f"The evidence so far leaves a leak of up to {100 * high:.2g} % of its capacity a day possible"
 
 
+def _measured_by(cell: Cell) -> str:
+    if key_of(cell) != "auto":
+        return "charge it full, then the overnight recipe"
+    return (
+        f"name it first, for no charge of an unknown cell is full: amphora run --cell {cell.id} --profile identify "
+        f"--present, then amphora identify {cell.id} --save; or, where its print says it, amphora cell edit {cell.id} "
+        "--chemistry KEY"
+    )
+
+
 def with_rulings(cell: Cell, standing: Standing) -> Standing:
     """Return a standing with the register's findings, and with what may be done."""
     found = [*door_findings(cell), *standing.findings]
@@ -79,7 +89,7 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
             Finding(
                 "no-capacity", "reported", "record",
                 "it has no complete discharge from a start that is known to be full", (),
-                "charge it full, then the overnight recipe",
+                _measured_by(cell),
             )
         )  # fmt: skip
     elif key_of(cell) in LITHIUM and not any(item.code in ("leak", "recovery-falls") for item in found):

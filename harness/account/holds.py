@@ -10,8 +10,7 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 
 from amphora.harness.account.standing import Move, RunSeen
-from amphora.harness.analysis.repeats import LIKE_CURRENT, LIKE_K, MOST_DAYS
-from amphora.harness.analysis.stated_condition import STATED_IT
+from amphora.harness.analysis.repeats import LIKE_CURRENT, LIKE_K, MOST_DAYS, STATED_IT
 
 # What is not converted, for each e-fold of current between the night and the stated one: half-width of a rectangle, as
 # a share. Faster nights fall off sooner (common practice); slower ones of 37 drawn sound and aged cells gave 1 to 6 %

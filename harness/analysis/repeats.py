@@ -19,6 +19,7 @@ PRIOR_SOURCE = "1,061 pairs of successive tests in open records of laboratory ce
 CLIP = 3.0  # a pair further apart than so many scatters is a change of the cell, and counts as if it stood there
 MAD_TO_SIGMA = 1.4826
 DECLARED_U = 0.02  # k = 2, of a charge that nobody here saw: 4.15 to 4.25 V at the charger (practice)
+STATED_IT = 0.2  # IEC 61960-3, 7.3.1 (from memory); here, where no run at work loads what only analysis needs
 LIKE_CURRENT = 0.10
 LIKE_K = 5.0
 LIKE_CUTOFF_V = 0.010

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from amphora.harness.analysis.records import FloatArray
+from amphora.harness.analysis.repeats import STATED_IT
 from amphora.harness.common.errors import AnalysisError
 
-STATED_IT = 0.2  # IEC 61960-3, 7.3.1 (from memory)
 STATED_degC = 20.0
 BAND_K = 5.0  # of the same standard
 WARMTH_PER_K = 0.005  # half-width, share of the capacity: what sound cells change by near room temperature (practice)

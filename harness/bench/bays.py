@@ -28,6 +28,7 @@ from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.bench.alarm_input import AlarmInput, alarm_input_of
 from amphora.harness.bench.bench_file import from_the_file, single_bench
 from amphora.harness.bench.one_bay import bay_data, read_toml, table_of_any
 from amphora.harness.common.errors import InputError
@@ -38,7 +39,6 @@ from amphora.harness.common.quantities import parse
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 TOP = ("name", "attended", "smoke_alarm", "shared", "bays", "alarms", "speed_up", "simulated", "note", "check_resistor",
        "sensed_at")  # fmt: skip
-ALARM_KEYS = ("file", "alarm_when", "above", "scale", "unit")
 ENERGISING = ("load", "supply")
 
 
@@ -77,37 +77,6 @@ class Hours:
             return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
         return f"{clock(self.begin_h)}-{clock(self.end_h)}"
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmInput:
-    """A smoke or heat detector, as a file that a system shows its state in (a pin, a thermometer).
-
-    file: Read every few seconds. alarm_when: the words that mean alarm. above: or a number times `scale` from which on
-    it is one. A file that cannot be read is an alarm too: nobody would be told of smoke.
-    """
-
-    file: str
-    alarm_when: str = ""
-    above: float | None = None
-    scale: float = 1.0
-
-    def read(self) -> str:
-        """Return why everything has to stop; empty where all is quiet."""
-        try:
-            text = Path(self.file).read_text(encoding="utf-8", errors="replace").strip()
-        except OSError as error:
-            return f"the smoke or heat alarm cannot be read ({self.file}: {error.strerror})"
-        if self.alarm_when and text == self.alarm_when:
-            return f"the smoke or heat alarm says {text!r} ({self.file})"
-        if self.above is not None:
-            try:
-                value = float(text) * self.scale
-            except ValueError:
-                return f"the heat alarm shows no number ({self.file}: {shown(text)})"
-            if not value < self.above:
-                return f"the heat alarm shows {value:g} (limit {self.above:g}; {self.file})"
-        return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +151,7 @@ def load_bays(path: Path) -> Bays:
     """
     data = read_toml(path)
     hours = _hours(data.get("attended"), f"{path}: attended")
-    alarm = _alarm_input(data.get("smoke_alarm"), f"{path}: smoke_alarm")
+    alarm = alarm_input_of(data.get("smoke_alarm"), f"{path}: smoke_alarm")
     found: dict[str, Bay] = {}
     if "bays" not in data:
         found["bench"] = _bay_of("bench", str(path), data, path)
@@ -253,19 +222,3 @@ def _hours(data: Any, where: str) -> Hours | None:
     if not isinstance(days, list) or not days or not all(day in DAYS for day in days):
         raise InputError(f"{where}: days = {shown(days)} is not accepted; a list of {', '.join(DAYS)} is")
     return Hours(begin_h, end_h, tuple(sorted({DAYS.index(day) for day in days})))
-
-
-def _alarm_input(data: Any, where: str) -> AlarmInput | None:
-    if data is None:
-        return None
-    table = table_of(data, where, ALARM_KEYS, ("file",))
-    if "alarm_when" not in table and "above" not in table:
-        raise InputError(f"{where}: alarm_when or above is missing; what of the file means alarm?")
-    numbers = {key: finite_number(table[key]) for key in ("above", "scale") if key in table}
-    for key, value in numbers.items():
-        if value is None:
-            raise InputError(f"{where}: {key} = {shown(table[key])} is not accepted; a number is")
-    return AlarmInput(
-        text_of(table["file"], f"{where}: file"), str(table.get("alarm_when", "")), numbers.get("above"),
-        numbers.get("scale") or 1.0,
-    )  # fmt: skip

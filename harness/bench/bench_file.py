@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.drivers.quantities import NotAQuantity, read
+from amphora.harness.bench.alarm_input import AlarmInput, alarm_input_of
 from amphora.harness.bench.calibration import calibrations_of
 from amphora.harness.bench.one_bay import bay_data, read_toml
 from amphora.harness.common.alarm import Alarm
@@ -75,6 +76,7 @@ class BenchDescription:
     alarms: Mapping[str, Any] = field(default_factory=dict)
     data: Mapping[str, Any] = field(default_factory=dict)
     where: str = "bench"
+    alarm_input: AlarmInput | None = None  # of smoke or heat
     diode_drop_V: float = 0.0  # of a blocking diode, at the current at which a charge ends; 0: there is none
 
     @property
@@ -97,6 +99,11 @@ class BenchDescription:
         if any(table["assumed"] for table in both):
             return max(AGREE_V, sum(each))
         return max(LEAST_AGREE_V, sum(each))
+
+    def voltage_off_V(self, name: str, voltage_V: float) -> float | None:
+        """Return what one instrument's voltage may be off by, V; None where the file does not say."""
+        table = self._of(name, "voltage")
+        return None if table["assumed"] else float(table["gain"] * voltage_V + table["offset"] + table["resolution"])
 
     def current_of(self, name: str) -> dict[str, Any]:
         """Return what one instrument's current may be off by: `gain`, `offset` (A), `resolution` (A), `assumed`."""
@@ -335,6 +342,7 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
         data=data,
         where=where,
         diode_drop_V=drop_V,
+        alarm_input=alarm_input_of(data.get("smoke_alarm"), f"{where}: smoke_alarm"),
         **cell,
     )
     if drop_V:

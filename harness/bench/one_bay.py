@@ -8,7 +8,7 @@ from typing import Any
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import near_file, shown, table_of, why_unreadable
 
-INHERITED = ("alarms", "speed_up", "simulated", "hands", "check_resistor", "sensed_at")
+INHERITED = ("alarms", "smoke_alarm", "speed_up", "simulated", "hands", "check_resistor", "sensed_at")
 KEPT = ("leads", "sensed_at", "note", "check_resistor", "cell", "charge_path")
 OF_A_BAY = ("fuse", "place", "shares", "channels", "instruments", *KEPT)
 

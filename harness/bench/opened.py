@@ -73,9 +73,9 @@ class Rig:
         bench = self.description
         voltage_from = bench.cell_voltage if energised else bench.cell_voltage_when_off
         current_A: float | None = None
-        active = self.active
+        active, apart = self.active, self.leads == "open"
         for name in bench.cell_current:
-            part_A = self._current(name, answers[name])
+            part_A = self._current(name, answers[name]) if apart else answers[name].get("current_A")
             if part_A is None:
                 continue
             if active and name != active and active in answers and -IDLE_A < part_A < IDLE_A:

@@ -1,56 +1,22 @@
 """The `amphora` program: parse, call one function, print, exit. No logic.
 
-Each module of this package has `register(app)`. Heavy imports stay inside the commands.
+The commands stand in `commands`; the module of one is imported when it is called or asked for its help.
 """
 
-import importlib
 import sys
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
-from amphora.harness.cli.output import any_encoding, fold_at_a_terminal, unfailing_messages
+import amphora.harness
+from amphora.drivers.errors import DriverError
+from amphora.harness.cli.commands import Root
+from amphora.harness.cli.terminal import any_encoding, fold_at_a_terminal, unfailing_messages
 from amphora.harness.common.errors import AmphoraError, Interrupted
-
-GROUPS = (
-    "cells",  # cell add/list/show/check, shelf
-    "intake",  # cell add-many/sheet/take-in
-    "computer",  # doctor
-    "bench",  # bench find/new/check/off/unit/simulate
-    "runs",  # plan, run, resume, watch
-    "queue",  # queue add/show/move/drop/done/clear/run
-    "readings",  # import, analyse, plot, export
-    "insights",  # identify, model
-    "screen",  # screen
-    "decisions",  # grade, compare, match, fit
-    "sources",  # sources
-    "duties",  # duty list/check/survey/from-run
-    "papers",  # certify, verify, label, report, key, schema
-    "demo",  # demo
-)
-
-PANELS = {  # the commands as the work goes, in the groups of the help
-    "Begin": ("demo", "doctor", "bench", "cell"),
-    "Measure a cell": ("plan", "run", "resume", "watch", "queue"),
-    "See what it holds": ("analyse", "plot", "identify", "model", "import", "export"),
-    "Decide": ("screen", "grade", "compare", "sources", "match", "fit", "duty"),
-    "Hand it on and keep order": ("certify", "verify", "label", "report", "shelf", "key", "schema"),
-}
-ORDER = tuple(name for names in PANELS.values() for name in names)
-
-
-class InOrder(TyperGroup):
-    """The commands in the order of the work."""
-
-    def list_commands(self, ctx: Any) -> list[str]:
-        """Return the names as the help lists them; one without a place comes last."""
-        return sorted(self.commands, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
-
 
 app = typer.Typer(
     name="amphora",
-    cls=InOrder,
+    cls=Root,
     help="Judge reused cells: what is it, what does it hold, what is it still good for.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -68,18 +34,8 @@ def root(
     Example: amphora demo
     """
     if version:
-        import amphora.harness
-
         print(f"amphora {amphora.harness.__version__}")
         raise typer.Exit(0)
-
-
-for group in GROUPS:
-    importlib.import_module(f"amphora.harness.cli.{group}").register(app)
-registered: list[Any] = [*app.registered_commands, *app.registered_groups]
-for info in registered:
-    named = info.name or info.typer_instance.info.name
-    info.rich_help_panel = next((panel for panel, names in PANELS.items() if named in names), None)
 
 
 # What Typer raises for a wrong command line. It names no base class for it; this is the one of them all.
@@ -104,8 +60,6 @@ def usage_sentence(error: Any) -> str:
 
 def main() -> None:
     """Run the program; turn expected errors into one sentence and their exit code."""
-    from amphora.drivers.errors import DriverError
-
     any_encoding()
     unfailing_messages()
     fold_at_a_terminal()

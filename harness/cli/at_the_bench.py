@@ -4,23 +4,24 @@ import sys
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from amphora.harness.common.errors import BenchError, InputError
+from amphora.drivers.errors import DriverError
+from amphora.drivers.hands import Hands
+from amphora.drivers.simulated.cell import KINDS
+from amphora.drivers.simulated.device import DEVICES
+from amphora.harness.archive.run_folder import read_run
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.bench.bench_file import BenchDescription
+from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
+from amphora.harness.common.errors import AmphoraError, BenchError, InputError
 from amphora.harness.common.fields import unknown
-
-if TYPE_CHECKING:
-    from amphora.drivers.hands import Hands
-    from amphora.harness.bench.bench_file import BenchDescription
-    from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
+from amphora.harness.common.quantities import parse
 
 
 def hands_of(bench: "BenchDescription") -> "Hands | None":
     """Return the hands of a served simulated bench; None where the bench file names none."""
     if not bench.hands:
         return None
-    from amphora.drivers.hands import Hands
-
     return Hands(bench.hands)
 
 
@@ -30,8 +31,6 @@ def person_at(bench: "BenchDescription", hands: "Hands | None") -> "TerminalPers
     At a terminal somebody presses Return, and on a simulated bench its hands then do what was asked. Without a
     terminal a simulated bench does it at once, and on a real bench nobody can be asked.
     """
-    from amphora.harness.bench.operator import ObligingPerson, TerminalPerson
-
     act = None if hands is None else hands.act
     if sys.stdin.isatty():
         return TerminalPerson(act)
@@ -44,8 +43,6 @@ def hand_meter_shows(hands: "Hands | None") -> str:
     Raises:
         BenchError: the simulated bench does not answer.
     """
-    from amphora.drivers.errors import DriverError
-
     if hands is None:
         return ""
     try:
@@ -59,10 +56,6 @@ def after_the_last_run(logs: Path, cell_id: str) -> datetime:
 
     On a bench that lives faster, a night ends hours ahead of this computer's clock; the next run comes after it.
     """
-    from amphora.harness.archive.run_folder import read_run
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.common.errors import AmphoraError
-
     moments = [datetime.now(UTC)]
     with suppress(AmphoraError):  # said where the run itself asks for it
         for folder in Shelf(logs).runs(cell_id)[-1:]:
@@ -78,8 +71,6 @@ def typed_hand_meter(typed: str) -> float | None:
     Raises:
         InputError: it is no voltage.
     """
-    from amphora.harness.common.quantities import parse
-
     if not typed:
         return None
     try:
@@ -94,8 +85,5 @@ def check_kind(kind: str) -> None:
     Raises:
         InputError: names it, and the near one.
     """
-    from amphora.drivers.simulated.cell import KINDS
-    from amphora.drivers.simulated.device import DEVICES
-
     if kind not in (*KINDS, *DEVICES):
         raise InputError(f"--simulated-cell: {unknown('kind', kind, (*KINDS, *DEVICES))}")

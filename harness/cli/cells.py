@@ -1,24 +1,27 @@
 """Commands of the group Shelf: cell add/list/show/check/note/state, shelf rebuild/export/import."""
 
+import gc
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.account.after_run import make_missing
+from amphora.harness.account.asking import listed, standing_of
+from amphora.harness.account.corrections import checked, edited, remove, rename, time_of
+from amphora.harness.archive.journal import write_new
+from amphora.harness.archive.shelf import Shelf, now_utc
+from amphora.harness.cells.cell import STATES, Cell
+from amphora.harness.cells.forms import forms
+from amphora.harness.cells.incoming import DISPOSAL, Judgement, judge_at_the_door, parse_inspection
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
-
-if TYPE_CHECKING:
-    from amphora.harness.cells.cell import Cell
-
-cell_app = typer.Typer(
-    name="cell",
-    help="The cells on the shelf: add, list, show, check, edit, rename, note, state, remove; add-many, sheet, take-in.",
-    no_args_is_help=True,
-)
-shelf_app = typer.Typer(name="shelf", help="The register as a whole: export, import, rebuild.", no_args_is_help=True)
+from amphora.harness.common.quantities import parse
+from amphora.harness.report.shelf_parquet import export_shelf
+from amphora.harness.report.tables import cell_sheet, shelf_table, standing_lines
 
 IdArgument = Annotated[
     str, typer.Argument(autocompletion=completion.cells, help="The cell's id: letters, digits, '-', '_' and '.'.")
@@ -26,15 +29,7 @@ IdArgument = Annotated[
 QuantityOption = Annotated[str | None, typer.Option(help="With its unit.")]
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.add_typer(cell_app)
-    app.add_typer(shelf_app)
-
-
 def _quantity(text: str | None, kind: str, where: str) -> float | None:
-    from amphora.harness.common.quantities import parse
-
     return None if text is None else parse(text, kind, where)
 
 
@@ -49,7 +44,6 @@ def _show_judgement(judged: Any) -> None:
         print(f"  not known yet: {item}")
 
 
-@cell_app.command("add")
 def cell_add(
     cell_id: Annotated[
         str | None, typer.Argument(metavar="ID", help="Its id; one is proposed when none is given.")
@@ -79,11 +73,6 @@ def cell_add(
 
     Example: amphora cell add L3-a --form 18650 --chemistry auto --as-found "3.31 V" --inspection sound
     """
-    from amphora.harness.archive.shelf import Shelf, now_utc
-    from amphora.harness.cells.cell import Cell
-    from amphora.harness.cells.forms import forms
-    from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
-
     shelf = Shelf(logs)
     if cell_id is None and not any((form, source, markings, claim, mass, as_found, inspection, photo, notes)):
         raise InputError(
@@ -116,27 +105,27 @@ def cell_add(
         entries = [{"at": now_utc(), "kind": "state", "state": state, "text": why}]
     cell = shelf.add(Cell.from_dict({**data, "state": state, "entries": entries}, "cell add"))
 
-    def show() -> None:
-        print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
-        _show_judgement(judged)
-        if cell.as_found_V is None:
-            show_next("cell", "check", cell.id, "--as-found", "VOLTAGE", logs=logs)
-        elif state == "found":
-            words = ("--profile", "charge", "--present") if judged.may_charge else ("--profile", "identify")
-            show_next("plan", "--cell", cell.id, *words, "--bench", "bench.toml", logs=logs)
-        else:
-            show_next("cell", "show", cell.id, logs=logs)
-
     for known in map(str.lower, forms()):
         if form.lower() != known and sorted(form.lower()) == sorted(known):
             file = shelf.folder(cell.id) / "cell.json"
             say(f"note: form {form!r} is kept as it is; if {known} was meant, change it in {file}")
-    answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, show)
+    answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, lambda: _show_added(cell, judged, logs))
     if state != "found":
         leave(1)
 
 
-@cell_app.command("list")
+def _show_added(cell: Cell, judged: Judgement, logs: Path) -> None:
+    print(f"{cell.id} is on the shelf in {logs}; its state: {cell.state}")
+    _show_judgement(judged)
+    if cell.as_found_V is None:
+        show_next("cell", "check", cell.id, "--as-found", "VOLTAGE", logs=logs)
+    elif cell.state == "found":
+        words = ("--profile", "charge", "--present") if judged.may_charge else ("--profile", "identify")
+        show_next("plan", "--cell", cell.id, *words, "--bench", "bench.toml", logs=logs)
+    else:
+        show_next("cell", "show", cell.id, logs=logs)
+
+
 def cell_list(
     state: Annotated[str | None, typer.Option(help="Only cells in this state.")] = None,
     chemistry: Annotated[str | None, typer.Option(help="Only this chemistry.")] = None,
@@ -154,12 +143,6 @@ def cell_list(
 
     Example: amphora cell list --state tested --sort -capacity
     """
-    import gc
-
-    from amphora.harness.account.asking import listed
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.cell import STATES
-    from amphora.harness.report.tables import shelf_table
 
     gc.freeze()  # what is loaded stays for this short process; looking it through again takes a tenth of the time
     keys: dict[str, Any] = {
@@ -225,17 +208,11 @@ def _wanted(entry: Any, state: str | None, chemistry: str | None, form: str | No
     )
 
 
-@cell_app.command("show")
 def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """Show all that the register knows of a cell, and its runs.
 
     Example: amphora cell show L3-a
     """
-    from amphora.harness.account.asking import standing_of
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.incoming import judge_at_the_door
-    from amphora.harness.report.tables import cell_sheet
-
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
     runs = shelf.list_runs(cell.id)
@@ -246,7 +223,7 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
         print(cell_sheet(cell, runs, judged, standing))
         show_next(*after_a_look(cell, standing, judged.may_charge), logs=logs)
 
-    listed = [
+    own_runs = [
         {
             "folder": run.folder,
             "profile": run.profile,
@@ -260,13 +237,12 @@ def cell_show(cell_id: IdArgument, logs: LogsOption = DEFAULT_LOGS, as_json: Jso
         for run in runs
     ]
     answer(
-        {"cell": cell.to_dict(), "runs": listed, "judgement": judged.to_dict(), "standing": standing.to_dict()},
+        {"cell": cell.to_dict(), "runs": own_runs, "judgement": judged.to_dict(), "standing": standing.to_dict()},
         as_json,
         show,
     )
 
 
-@cell_app.command("check")
 def cell_check(
     cell_id: IdArgument,
     as_found: Annotated[str | None, typer.Option("--as-found", help="A new reading of its voltage at rest.")] = None,
@@ -286,11 +262,6 @@ def cell_check(
 
     Example: amphora cell check L3-a --as-found "3.28 V" --at "18:40" --inspection leak=none
     """
-    from amphora.harness.account.asking import standing_of
-    from amphora.harness.account.corrections import checked, time_of
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.incoming import judge_at_the_door, parse_inspection
-
     shelf = Shelf(logs)
     before = shelf.get(cell_id)
     voltage, grams = _quantity(as_found, "voltage", "--as-found"), _quantity(mass, "mass", "--mass")
@@ -311,8 +282,6 @@ def cell_check(
     standing = standing_of(shelf, cell.id)
 
     def show() -> None:
-        from amphora.harness.report.tables import standing_lines
-
         print(f"{cell.id}: ", end="")
         _show_judgement(judged)
         for text in standing_lines(standing):
@@ -344,7 +313,6 @@ def _last_digit_V(text: str | None) -> float:
     return float(scale * 10.0**-decimals)
 
 
-@cell_app.command("edit")
 def cell_edit(
     cell_id: IdArgument,
     form: Annotated[str | None, typer.Option(help="Its form.")] = None,
@@ -361,9 +329,6 @@ def cell_edit(
 
     Example: amphora cell edit L3-a --form 18650 --why "a slip of the pen"
     """
-    from amphora.harness.account.corrections import edited
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     changes: dict[str, Any] = {
         "form": form, "chemistry": chemistry, "source": source, "markings": markings,
@@ -373,13 +338,12 @@ def cell_edit(
     answer({"cell": cell.to_dict()}, as_json, lambda: _corrected(cell, logs))
 
 
-def _corrected(cell: "Cell", logs: Path) -> None:
+def _corrected(cell: Cell, logs: Path) -> None:
     """Print what a correction entered, and where the cell is seen as it is now."""
     print(f"{cell.id}: {cell.entries[-1]['text']}")
     show_next("cell", "show", cell.id, logs=logs)
 
 
-@cell_app.command("rename")
 def cell_rename(
     cell_id: IdArgument,
     new_id: Annotated[str, typer.Argument(help="The id it gets.")],
@@ -392,14 +356,10 @@ def cell_rename(
 
     Example: amphora cell rename 18650-004 L3-a --why "marked with a pen now"
     """
-    from amphora.harness.account.corrections import rename
-    from amphora.harness.archive.shelf import Shelf
-
     cell = rename(Shelf(logs), cell_id, new_id, why, by)
     answer({"cell": cell.to_dict()}, as_json, lambda: _corrected(cell, logs))
 
 
-@cell_app.command("remove")
 def cell_remove(
     cell_id: IdArgument,
     why: Annotated[str, typer.Option("--why", help="Why it is removed.")] = "",
@@ -411,9 +371,6 @@ def cell_remove(
 
     Example: amphora cell remove L3-a --why "entered twice"
     """
-    from amphora.harness.account.corrections import remove
-    from amphora.harness.archive.shelf import Shelf
-
     where = remove(Shelf(logs), cell_id, why, by)
 
     def show() -> None:
@@ -423,7 +380,6 @@ def cell_remove(
     answer({"cell": cell_id, "moved_to": str(where)}, as_json, show)
 
 
-@cell_app.command("note")
 def cell_note(
     cell_id: IdArgument,
     text: Annotated[str, typer.Argument(help="What to add to the notes.")],
@@ -435,10 +391,6 @@ def cell_note(
 
     Example: amphora cell note L3-a "new wrapper put on"
     """
-    from dataclasses import replace
-
-    from amphora.harness.archive.shelf import Shelf, now_utc
-
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
     notes = f"{cell.notes}\n{now_utc()[:10]}: {text}".strip()
@@ -451,7 +403,6 @@ def cell_note(
     answer({"cell": cell.to_dict()}, as_json, show)
 
 
-@cell_app.command("state")
 def cell_state(
     cell_id: IdArgument,
     state: Annotated[str, typer.Argument(help="found, quarantined, tested, in use or retired.")],
@@ -465,10 +416,6 @@ def cell_state(
 
     Example: amphora cell state L3-a "in use"
     """
-    from amphora.harness.archive.shelf import Shelf, now_utc
-    from amphora.harness.cells.cell import Cell
-    from amphora.harness.cells.incoming import DISPOSAL
-
     shelf = Shelf(logs)
     cell = shelf.get(cell_id)
     if cell.state == "retired" and state != "retired" and not cell.notes:
@@ -488,15 +435,11 @@ def cell_state(
     answer({"cell": cell.to_dict()}, as_json, show)
 
 
-@shelf_app.command("rebuild")
 def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """Rebuild the index and any deleted results from the run folders. Nothing is lost.
 
     Example: amphora shelf rebuild
     """
-    from amphora.harness.account.after_run import make_missing
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     make_missing(shelf)
     counts = shelf.rebuild()
@@ -515,10 +458,6 @@ def shelf_rebuild(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) 
 
 
 def _export_parquet(parquet: Path, out: Path | None, logs: Path, as_json: bool) -> None:
-    from dataclasses import asdict
-
-    from amphora.harness.report.shelf_parquet import export_shelf
-
     if out is not None:
         raise InputError("--out and --parquet: one of the two is accepted")
     found = export_shelf(logs, parquet, say)
@@ -533,7 +472,6 @@ def _export_parquet(parquet: Path, out: Path | None, logs: Path, as_json: bool) 
     answer({**asdict(found), "out": str(parquet)}, as_json, show)
 
 
-@shelf_app.command("export")
 def shelf_export(
     out: Annotated[Path | None, typer.Option("--out", help="Where to; standard output when not given.")] = None,
     parquet: Annotated[
@@ -550,9 +488,6 @@ def shelf_export(
     if parquet is not None:
         _export_parquet(parquet, out, logs, as_json)
         return
-    from amphora.harness.archive.journal import write_new
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     text = shelf.export_csv()
     count = len(shelf.cells())
@@ -570,7 +505,6 @@ def shelf_export(
     answer(data, as_json, show)
 
 
-@shelf_app.command("import")
 def shelf_import(
     file: Annotated[Path, typer.Argument(help="A register as CSV; the columns of `shelf export`, any of them.")],
     logs: LogsOption = DEFAULT_LOGS,
@@ -580,8 +514,6 @@ def shelf_import(
 
     Example: amphora shelf import register.csv
     """
-    from amphora.harness.archive.shelf import Shelf
-
     try:
         text = file.read_bytes().decode("utf-8-sig")
     except OSError as error:

@@ -5,15 +5,14 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.archive.journal import write_out
+from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.bench.computer import examine
+from amphora.harness.bench.startup_unit import enabling_lines, startup_unit
 from amphora.harness.cli.completion import benches
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 
 MARKS = {"right": "ok", "look": "look", "wrong": "WRONG"}
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("doctor")(doctor)
 
 
 def doctor(logs: LogsOption = DEFAULT_LOGS, json: JsonOption = False) -> None:
@@ -23,8 +22,6 @@ def doctor(logs: LogsOption = DEFAULT_LOGS, json: JsonOption = False) -> None:
 
     Example: amphora doctor
     """
-    from amphora.harness.bench.computer import examine
-
     seen = examine(logs)
     wrong = [one for one in seen if one.verdict == "wrong"]
 
@@ -58,11 +55,6 @@ def unit(
 
     Example: amphora bench unit --bench bench.toml --out ~/.config/systemd/user/amphora-off.service
     """
-    from amphora.harness.archive.journal import write_out
-    from amphora.harness.bench.bench_file import load_bench
-    from amphora.harness.bench.startup_unit import enabling_lines, startup_unit
-    from amphora.harness.cli.output import say
-
     load_bench(bench)
     text = startup_unit(bench.absolute())
     if out is None:

@@ -1,15 +1,32 @@
 """Commands that decide: grade, compare, match, fit."""
 
 import gc
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.archive.journal import write_new
+from amphora.harness.archive.loading import load
+from amphora.harness.archive.shelf import Shelf, read_entry
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.quantities import parse
+from amphora.harness.decisions.basis import basis_from
+from amphora.harness.decisions.cell_runs import best_runs, read_runs
+from amphora.harness.decisions.comparison import compare as compare_runs
+from amphora.harness.decisions.duty import load_duty
+from amphora.harness.decisions.fit import fit_run
+from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.decisions.matching import Candidate, candidate_of
+from amphora.harness.decisions.matching import match as match_cells
+from amphora.harness.report.fit_plot import plot_fit
+from amphora.harness.report.plots import plot_overlay, when_made
+from amphora.harness.report.tables import as_csv, comparison_table, fit_sheet, grade_sheet, match_table
 
 RunsArgument = Annotated[
     list[Path] | None,
@@ -25,18 +42,8 @@ CriteriaOption = Annotated[
 ]
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("grade")(grade)
-    app.command("compare")(compare)
-    app.command("match")(match)
-    app.command("fit")(fit)
-
-
 def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     """Return the run folders that are meant; damaged ones of the shelf are told and left out."""
-    from amphora.harness.archive.shelf import Shelf
-
     if every == bool(runs):
         raise InputError("run folders or --all are accepted, one of the two")
     if runs:
@@ -69,13 +76,6 @@ def grade(
 
     Example: amphora grade logs/L3-a/20261124T210000Z-overnight --load-current "350 mA"
     """
-    from dataclasses import replace
-
-    from amphora.harness.common.quantities import parse
-    from amphora.harness.decisions.cell_runs import best_runs, read_runs
-    from amphora.harness.decisions.grades import grade_runs, load_criteria
-    from amphora.harness.report.tables import grade_sheet
-
     rules = load_criteria(criteria)
     if load_current is not None:
         load_A = parse(load_current, "current", "--load-current")
@@ -158,10 +158,6 @@ def compare(
 
     Example: amphora compare --all --csv cells.csv --plot cells.png
     """
-    from amphora.harness.decisions.basis import basis_from
-    from amphora.harness.decisions.comparison import compare as compare_runs
-    from amphora.harness.report.tables import as_csv, comparison_table
-
     gc.disable()  # this process ends with the answer; looking for circles among ten thousand rows takes long
     if sort not in SORTS:
         raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
@@ -178,14 +174,10 @@ def compare(
     have.sort(key=lambda row: row[name], reverse=falling)
     found["cells"] = have + [row for row in found["cells"] if row[name] is None]
     if csv is not None:
-        from amphora.harness.archive.journal import write_new
-
         columns = COMPARE_CSV if basis is None else (*COMPARE_CSV, *BASIS_CSV)
         write_new(csv, as_csv(columns, [{**row, **_basis_cells(row)} for row in found["cells"]]))
         say(f"table written to {csv}")
     if plot is not None:
-        from amphora.harness.report.plots import plot_overlay
-
         plot_overlay([Path(row["run"]) for row in found["cells"]], plot)
         say(f"picture written to {plot}")
     found.pop("grades")
@@ -223,13 +215,7 @@ def match(
 
     Example: amphora match --size 4 --wiring parallel
     """
-    from datetime import UTC, datetime
-
-    from amphora.harness.common.quantities import parse
     from amphora.harness.decisions.comparison import at_one_temperature, compare
-    from amphora.harness.decisions.matching import Candidate, candidate_of
-    from amphora.harness.decisions.matching import match as match_cells
-    from amphora.harness.report.tables import match_table
 
     if wiring not in ("parallel", "series"):
         raise InputError(f"--wiring {wiring!r} is not accepted; parallel or series is")
@@ -270,8 +256,6 @@ def match(
 
 def _of_the_shelf(logs: Path, names: list[str] | None) -> tuple[list[Path], dict[str, str]]:
     """Return the runs of the cells that may be matched, and the cells that may not, with why."""
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     for name in names or []:
         shelf.get(name)
@@ -298,8 +282,6 @@ def _of_the_shelf(logs: Path, names: list[str] | None) -> tuple[list[Path], dict
 
 
 def _tested_utc(folder: Path) -> str:
-    from amphora.harness.archive.shelf import read_entry
-
     return read_entry(folder).created_utc
 
 
@@ -335,13 +317,6 @@ def fit(
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
-    from amphora.harness.archive.loading import load
-    from amphora.harness.decisions.duty import load_duty
-    from amphora.harness.decisions.fit import fit_run
-    from amphora.harness.report.fit_plot import plot_fit
-    from amphora.harness.report.plots import when_made
-    from amphora.harness.report.tables import fit_sheet
-
     folder = run_named(run, capacity=True, logs=logs)
     found = fit_run(folder, duty, what_if or [])
     if plot is not None:

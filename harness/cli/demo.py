@@ -6,11 +6,7 @@ from typing import Annotated
 import typer
 
 from amphora.harness.cli.output import JsonOption, answer, say
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("demo")(demo)
+from amphora.harness.cli.story import tell
 
 
 def demo(
@@ -21,8 +17,6 @@ def demo(
 
     Example: amphora demo --out demo
     """
-    from amphora.harness.cli.story import tell
-
     story = tell(out, say)
     data = {
         "out": str(out),

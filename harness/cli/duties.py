@@ -1,39 +1,32 @@
 """Commands of devices: what they ask of a cell, and a survey of a lamp or a panel on the bench."""
 
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from amphora.harness.archive.journal import write_new
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell, check_id
+from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_run, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say
 from amphora.harness.cli.runs import perform
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
-
-if TYPE_CHECKING:
-    from amphora.harness.decisions.duty import Mode
-
-duty_app = typer.Typer(
-    name="duty", help="What devices ask of a cell: list, check, survey, from-run.", no_args_is_help=True
-)
+from amphora.harness.common.quantities import format_quantity
+from amphora.harness.decisions.duty import Mode, load_duty, shipped
+from amphora.harness.decisions.duty_survey import duty_from_run as text_from_run
+from amphora.harness.running.session import Request
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.add_typer(duty_app)
-
-
-@duty_app.command("list")
 def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
     """List the built-in duties, and the devices that were surveyed.
 
     Example: amphora duty list
     """
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.decisions.duty import load_duty, shipped
-
     rows = [
         {"file": name, "name": load_duty(name).name, "modes": [m.name for m in load_duty(name).modes]}
         for name in shipped()
@@ -51,7 +44,6 @@ def duty_list(logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> N
     answer({"duties": rows, "devices": devices}, as_json, show)
 
 
-@duty_app.command("check")
 def duty_check(
     file: Annotated[str, typer.Argument(help="A built-in duty, or your own file.")], as_json: JsonOption = False
 ) -> None:
@@ -59,11 +51,6 @@ def duty_check(
 
     Example: amphora duty check path-light
     """
-    from dataclasses import asdict
-
-    from amphora.harness.common.quantities import format_quantity
-    from amphora.harness.decisions.duty import load_duty
-
     duty = load_duty(file)
 
     def show() -> None:
@@ -83,8 +70,6 @@ def duty_check(
 
 def _draws(mode: "Mode") -> str:
     """Return what a mode draws while it is on."""
-    from amphora.harness.common.quantities import format_quantity
-
     if mode.line:
         return f"{format_quantity(mode.line[0][1], 'A')} to {format_quantity(mode.line[-1][1], 'A')} by its load line"
     if mode.current_A is not None:
@@ -96,7 +81,6 @@ def _draws(mode: "Mode") -> str:
     )
 
 
-@duty_app.command("from-run")
 def duty_from_run(
     run: Annotated[
         Path,
@@ -116,15 +100,10 @@ def duty_from_run(
 
     Example: amphora duty from-run light-9@lamp --panel panel-9@panel --name "light 9" --out light-9.toml
     """
-    from amphora.harness.cells.chemistry import load_chemistry
-    from amphora.harness.decisions.duty_survey import duty_from_run as text_from_run
-
     load_chemistry(chemistry)
     run = run_named(run, logs=logs)
     text = text_from_run(run, name, chemistry, None if panel is None else run_named(panel, logs=logs))
     if out is not None:
-        from amphora.harness.archive.journal import write_new
-
         write_new(out, text)
     data = {"toml": text, "out": None if out is None else str(out)}
 
@@ -136,7 +115,6 @@ def duty_from_run(
     answer(data, as_json, show)
 
 
-@duty_app.command("survey")
 def duty_survey(
     what: Annotated[str, typer.Argument(help="lamp: the supply takes the cell's place. panel: on the load.")],
     device: Annotated[str, typer.Argument(metavar="NAME", help="A name for it, as light-9.")],
@@ -158,11 +136,6 @@ def duty_survey(
 
     Example: amphora duty survey lamp light-9 --bench bench.toml --source "a light from the shed"
     """
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.cell import Cell, check_id
-    from amphora.harness.cells.chemistry import load_chemistry
-    from amphora.harness.running.session import Request
-
     if what not in ("lamp", "panel"):
         raise InputError(unknown("device", what, ("lamp", "panel")))
     load_chemistry(chemistry)

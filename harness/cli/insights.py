@@ -1,6 +1,7 @@
 """Commands that say what a run means: what an unmarked cell is, which circuit stands for a cell."""
 
 import re
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,12 +11,8 @@ from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say
 from amphora.harness.common.fields import finite
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("identify")(identify)
-    app.command("model")(model)
+from amphora.harness.results.circuit import circuit_lines, circuit_of, write_circuit
+from amphora.harness.results.identify import folders_of, identify_runs, save_identification
 
 
 def identify(
@@ -37,10 +34,6 @@ def identify(
 
     Example: amphora identify logs/L3-a/20261124T190000Z-identify --save
     """
-    from dataclasses import asdict
-
-    from amphora.harness.results.identify import folders_of, identify_runs, save_identification
-
     runs = folders_of(runs, logs)
     found = identify_runs(runs)
     data: dict[str, Any] = {**asdict(found), "saved": save}
@@ -71,8 +64,6 @@ def model(
 
     Example: amphora model logs/L3-a/20261124T210000Z-load-steps --out L3-a.json
     """
-    from amphora.harness.results.circuit import circuit_lines, circuit_of, write_circuit
-
     circuit = finite(circuit_of(run_named(run, logs=logs)))
     if out is not None:
         write_circuit(circuit, out)

@@ -4,28 +4,27 @@ import csv
 import io
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
-from amphora.harness.cells.cell import INSPECTION
-from amphora.harness.cli.cells import cell_app
+from amphora.drivers.errors import LinkError
+from amphora.drivers.serial.lines import NewestLine
+from amphora.harness.account import intake
+from amphora.harness.account.intake import Turned
+from amphora.harness.archive.journal import write_out, write_whole
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import INSPECTION, Cell
+from amphora.harness.cli.asking import ask_for
+from amphora.harness.cli.intake_walk import walk
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
-
-if TYPE_CHECKING:
-    from amphora.harness.account.intake import Turned
-    from amphora.harness.cells.cell import Cell
+from amphora.harness.common.fields import why_unreadable
+from amphora.harness.report import label
+from amphora.harness.report.intake_page import intake_page
 
 FILLED = ("mass_g", "voltage_V")
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the group `cell`."""
-    cell_app.command("add-many")(add_many)
-    cell_app.command("sheet")(sheet)
-    cell_app.command("take-in")(take_in)
 
 
 def add_many(
@@ -45,9 +44,6 @@ def add_many(
 
     Example: amphora cell add-many --prefix A --count 40 --form 18650 --source "hall lights" --labels labels.pdf
     """
-    from amphora.harness.account import intake
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     ids = intake.many(prefix, count, first, [cell.id for cell in shelf.cells()])
     cells = intake.add_many(shelf, ids, form, chemistry, source)
@@ -68,19 +64,12 @@ def add_many(
 
 
 def _write_labels(cells: "list[Cell]", out: Path, places: str) -> None:
-    from amphora.harness.archive.journal import write_out
-    from amphora.harness.report import label
-
     columns, rows = label.grid(places)
     contents = [label.label_content(cell.to_dict(), None) for cell in cells]
     write_out(out, label.make_labels(contents, label.size_mm("tag"), label.Sheet(columns, rows), True))
 
 
 def _write_sheet(cells: "list[Cell]", out: Path) -> None:
-    from amphora.harness.account import intake
-    from amphora.harness.archive.journal import write_out
-    from amphora.harness.report.intake_page import intake_page
-
     if out.suffix.lower() == ".csv":
         if out.exists():
             raise InputError(f"{out}: is there already, and may be filled in; give another name")
@@ -105,8 +94,6 @@ def sheet(
 
     Example: amphora cell sheet --out sheet.html
     """
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     chosen = [shelf.get(name) for name in cells] if cells else [c for c in shelf.cells() if c.as_found_V is None]
     if not chosen:
@@ -146,9 +133,6 @@ def take_in(
 
     Example: amphora cell take-in sheet.csv --from-port /dev/ttyUSB0 --into mass_g --look
     """
-    from amphora.harness.account import intake
-    from amphora.harness.archive.shelf import Shelf
-
     shelf = Shelf(logs)
     columns = _columns(from_port or [], into)
     if from_port or look:
@@ -200,8 +184,6 @@ def _columns(ports: list[str], into: list[str] | None) -> list[str]:
 
 def _known(shelf: Any, values: dict[str, str]) -> bool:
     """Tell whether a line was taken before: the sheet may be read again when the rest of it has been put right."""
-    from amphora.harness.account import intake
-
     try:
         cell = shelf.get(values["id"])
         seen = {"mass_g": cell.mass_g, "voltage_V": cell.as_found_V, **cell.inspection}
@@ -212,8 +194,6 @@ def _known(shelf: Any, values: dict[str, str]) -> bool:
 
 
 def _text(path: Path) -> str:
-    from amphora.harness.common.fields import why_unreadable
-
     try:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -222,9 +202,6 @@ def _text(path: Path) -> str:
 
 def _again(path: Path, item: "Turned", shelf: Any) -> str:
     """Ask for a value once more until it can be believed."""
-    from amphora.harness.account import intake
-    from amphora.harness.cli.asking import ask_for
-
     say(f"{path}, line {item.line} ({item.cell}): {item.why}")
     cell = shelf.get(item.cell)
 
@@ -237,10 +214,6 @@ def _again(path: Path, item: "Turned", shelf: Any) -> str:
 
 def _fill(path: Path, ports: list[str], baud: int, into: list[str], look: bool, shelf: Any) -> None:
     """Fill columns at the bench, cell by cell. Each value is in the sheet at once."""
-    from amphora.drivers.errors import LinkError
-    from amphora.drivers.serial.lines import NewestLine
-    from amphora.harness.cli.intake_walk import walk
-
     rows = list(csv.DictReader(io.StringIO(_text(path).lstrip("\ufeff"))))
     needed = ["id", *into[: len(ports)], *(INSPECTION if look else ())]
     missing = [name for name in needed if not rows or name not in rows[0]]
@@ -262,8 +235,6 @@ def _fill(path: Path, ports: list[str], baud: int, into: list[str], look: bool, 
 
 
 def _write_rows(path: Path, rows: list[dict[str, str]]) -> None:
-    from amphora.harness.archive.journal import write_whole
-
     out = io.StringIO()
     writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
     writer.writeheader()

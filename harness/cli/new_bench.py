@@ -2,16 +2,22 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from amphora.drivers.clock import RealClock
+from amphora.drivers.opening import open_instrument
+from amphora.harness.archive.journal import write_out
+from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.bench.new_bench import NewBench, NewInstrument, bench_text
+from amphora.harness.cli.asking import choose, fill_in
 from amphora.harness.cli.output import JsonOption, answer, leave, say
 from amphora.harness.common.errors import InputError
-
-if TYPE_CHECKING:
-    from amphora.harness.bench.new_bench import NewInstrument
-    from amphora.harness.running.finding import Answer, Spot
+from amphora.harness.running import finding
+from amphora.harness.running.bench_check import check_bench
+from amphora.harness.running.finding import Answer, Spot
+from amphora.harness.running.session import held
 
 OutOption = Annotated[Path, typer.Option("--out", help="Where the bench file is written; never over another.")]
 SERIAL = "It is a serial port and may belong to something else, or reset a board when it is opened."
@@ -38,8 +44,6 @@ def find(
 
     Example: amphora bench find --at 192.0.2.10 --ask /dev/ttyUSB0
     """
-    from amphora.harness.running import finding
-
     wanted = [finding.place_of(text) for text in ask or ()]
     found = finding.places(network, [*(ask or ()), *(at or ())])
     answers: list[tuple[Spot, Answer | None]] = []
@@ -126,10 +130,6 @@ def new(
 
     Example: amphora bench new --out bench.toml --load 192.0.2.10 --logger /dev/ttyACM0
     """
-    from amphora.harness.archive.journal import write_out
-    from amphora.harness.bench.new_bench import NewBench, bench_text
-    from amphora.harness.cli.asking import choose, fill_in
-
     if out.exists():
         raise InputError(f"{out}: is there already; another name is accepted")
     sheets = _sheets(sheet or [])
@@ -165,12 +165,6 @@ def new(
 
 
 def _check(out: Path) -> None:
-    from amphora.drivers.clock import RealClock
-    from amphora.drivers.opening import open_instrument
-    from amphora.harness.bench.bench_file import load_bench
-    from amphora.harness.running.bench_check import check_bench
-    from amphora.harness.running.session import held
-
     bench = load_bench(out)
     with held(bench):
         found = check_bench(bench, RealClock(), open_instrument, empty=True)
@@ -193,9 +187,6 @@ def _instrument(role: str, address: str, sheets: dict[str, tuple[str, str]]) -> 
     Raises:
         InputError: it does not answer, or is another kind of instrument.
     """
-    from amphora.harness.bench.new_bench import NewInstrument
-    from amphora.harness.running import finding
-
     place = finding.place_of(address)
     found = finding.ask(place)
     if found.role is None:

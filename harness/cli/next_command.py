@@ -1,5 +1,6 @@
 """The exact next command, as it can be pasted: each command that has one ends with it."""
 
+import os
 import shlex
 from collections.abc import Mapping
 from pathlib import Path
@@ -15,8 +16,6 @@ if TYPE_CHECKING:
 
 def show_next(*words: str | Path, logs: Path | None = None) -> None:
     """Print the next command; `--logs` is in it where the cells are not where they are looked for anyway."""
-    import os
-
     usual = Path(os.environ.get("AMPHORA_LOGS") or DEFAULT_LOGS)
     more = [] if logs is None or logs == usual else ["--logs", str(logs)]
     print(f"Next: amphora {shlex.join([*map(str, words), *more])}")

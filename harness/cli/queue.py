@@ -1,52 +1,39 @@
-"""Commands of the group Queue: queue add/show/move/drop/done/clear/run."""
+"""Commands of the group Queue: queue add, move, drop, done, clear."""
 
-import contextlib
-import sys
-import threading
-import time
-from datetime import datetime
+from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.bench.bays import Bays, load_bays
 from amphora.harness.cli.next_command import show_next
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer
 from amphora.harness.common.errors import InputError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from amphora.harness.bench.bays import Bays
-    from amphora.harness.queue.supervisor import Supervisor
-
-queue_app = typer.Typer(
-    name="queue",
-    help="Test a bag of cells in several bays: add, show, move, drop, done, clear, run.",
-    no_args_is_help=True,
-)
+from amphora.harness.queue.course import load_course
+from amphora.harness.queue.decide import hand_event, hands
+from amphora.harness.queue.journal import QueueJournal
+from amphora.harness.queue.supervisor import check_added, in_words
 
 BenchOption = Annotated[
     Path | None, typer.Option("--bench", help="The bench file; default: the one the queue ran on last.")
 ]
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.add_typer(queue_app)
-
-
-def _journal(logs: Path) -> Any:
-    from amphora.harness.queue.journal import QueueJournal
-
+def journal_of(logs: Path) -> Any:
+    """Return the queue's journal, read up to now."""
     journal = QueueJournal(logs)
     journal.refresh()
     return journal
 
 
-def _bays(bench: Path | None, logs: Path) -> "Bays":
-    from amphora.harness.bench.bays import load_bays
+def bays_of(bench: Path | None, logs: Path) -> "Bays":
+    """Return the bays of a bench file, and note it as the one that the queue ran on last.
 
+    Raises:
+        InputError: none is named, and the queue has not run yet; or it cannot be read.
+    """
     note = logs / ".queue" / "bench"
     if bench is None:
         if not note.is_file():
@@ -58,33 +45,12 @@ def _bays(bench: Path | None, logs: Path) -> "Bays":
     return bays
 
 
-def _bench_named(logs: Path) -> str:
+def bench_named(logs: Path) -> str:
     """Return the bench file that the queue ran on last; "bench.toml" where it has not run."""
     note = logs / ".queue" / "bench"
     return note.read_text(encoding="utf-8").strip() if note.is_file() else "bench.toml"
 
 
-def _supervisor(logs: Path, bays: "Bays", settled: list[str] | None = None, **more: Any) -> "Supervisor":
-    from amphora.harness.queue.knowledge import Knowledge
-    from amphora.harness.queue.processes import Processes
-    from amphora.harness.queue.supervisor import Supervisor
-
-    known = Knowledge(logs, bays)
-    runs = Processes(logs, bays, settled=settled or ())
-    return Supervisor(
-        _journal(logs), bays, runs, lambda: datetime.now().astimezone(), refused=known.refused,
-        expected_s=known.expected_s, not_worth=_screen(logs), **more,
-    )  # fmt: skip
-
-
-def _screen(logs: Path) -> "Callable[[str, float | None], str]":
-    """Return what says of a cell why it is not worth a night."""
-    from amphora.harness.decisions.screening_shelf import Screen
-
-    return Screen(logs).not_worth
-
-
-@queue_app.command("add")
 def queue_add(
     cells: Annotated[list[str], typer.Argument(metavar="CELL...", help="Ids of cells, or patterns such as 'A*'.")],
     course: Annotated[str, typer.Option("--course", help="A built-in course, or the path of your own.")] = "one-night",
@@ -95,16 +61,10 @@ def queue_add(
 
     Example: amphora queue add "A*" --course one-night
     """
-    from fnmatch import fnmatchcase
-
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.queue.course import load_course
-    from amphora.harness.queue.supervisor import check_added
-
     load_course(course)
     if course.endswith(".toml"):
         course = str(Path(course).absolute())
-    shelf, journal = Shelf(logs), _journal(logs)
+    shelf, journal = Shelf(logs), journal_of(logs)
     chosen: list[str] = []
     for word in cells:
         if any(sign in word for sign in "*?["):
@@ -121,44 +81,11 @@ def queue_add(
 
     def show() -> None:
         print(f"{len(chosen)} cells added: {', '.join(chosen)}")
-        show_next("queue", "run", "--bench", _bench_named(logs), logs=logs)
+        show_next("queue", "run", "--bench", bench_named(logs), logs=logs)
 
     answer({"added": chosen, "course": course}, as_json, show)
 
 
-@queue_app.command("show")
-def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_json: JsonOption = False) -> None:
-    """Show where each cell is, when a person is needed, and when the bag is done.
-
-    Example: amphora queue show --bench bench.toml
-    """
-    from amphora.harness.report.queue_text import render
-
-    bays = _bays(bench, logs)
-    supervisor = _supervisor(logs, bays)
-    data = _shown(supervisor)
-
-    def show() -> None:
-        print("\n".join(render(data, bays.said())))
-        states = {place.state for place in supervisor.journal.room.places.values()}
-        if not states:
-            show_next("cell", "list", logs=logs)
-        elif states & {"waiting", "ready", "paused", "running"}:
-            show_next("watch", "--all", logs=logs)
-        else:
-            show_next("compare", "--all", logs=logs)
-
-    answer(data, as_json, show)
-
-
-def _shown(supervisor: "Supervisor") -> dict[str, Any]:
-    from amphora.harness.queue.supervisor import shown
-
-    room = supervisor.journal.refresh()
-    return shown(room, supervisor.facts(room), supervisor.journal, supervisor.now())
-
-
-@queue_app.command("move")
 def queue_move(
     cell: Annotated[str, typer.Argument(help="The cell.")],
     to: Annotated[int, typer.Option("--to", min=1, help="Its new place; 1 is the first.")] = 1,
@@ -174,7 +101,6 @@ def queue_move(
     show_next("queue", "show", logs=logs)
 
 
-@queue_app.command("drop")
 def queue_drop(
     cell: Annotated[str, typer.Argument(help="The cell.")],
     why: Annotated[str, typer.Option("--why", help="Why; it stays in the journal.")] = "",
@@ -192,22 +118,18 @@ def queue_drop(
 
 
 def _in_the_queue(logs: Path, cell: str) -> Any:
-    journal = _journal(logs)
+    journal = journal_of(logs)
     if cell not in journal.room.places:
         raise InputError(f"{cell}: is not in the queue of {logs}; amphora queue add {cell} puts it there")
     return journal
 
 
-@queue_app.command("done")
 def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
     """Confirm that you have put in and taken out the cells that the queue asked for.
 
     Example: amphora queue done
     """
-    from amphora.harness.queue.decide import hand_event, hands
-    from amphora.harness.queue.supervisor import in_words
-
-    journal = _journal(logs)
+    journal = journal_of(logs)
     wanted = hands(journal.room)
     for hand in wanted:
         event = hand_event(hand, "")
@@ -218,7 +140,6 @@ def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
     show_next("queue", "show", logs=logs)
 
 
-@queue_app.command("clear")
 def queue_clear(
     bay: Annotated[str | None, typer.Argument(help="A bay that stopped; without one: the smoke or heat alarm.")] = None,
     why: Annotated[str, typer.Option("--why", help="What was found and put right.")] = "",
@@ -230,7 +151,7 @@ def queue_clear(
 
     Example: amphora queue clear b --why "relay replaced"
     """
-    journal = _journal(logs)
+    journal = journal_of(logs)
     if not why.strip():
         raise InputError("--why is missing: what was found, and what was put right?")
     if bay is None:
@@ -243,100 +164,3 @@ def queue_clear(
         journal.append("bay-cleared", bay=bay, why=why)
     print("cleared")
     show_next("queue", "show", logs=logs)
-
-
-@queue_app.command("run")
-def queue_run(
-    bench: BenchOption = None,
-    hands: Annotated[
-        bool, typer.Option("--hands-done", help="Count each request to a person as done at once (simulated benches).")
-    ] = False,
-    stop_when_settled: Annotated[
-        bool,
-        typer.Option("--stop-when-settled", help="End a night early once neither its grade nor --for can change."),
-    ] = False,
-    duty: Annotated[
-        str | None, typer.Option("--for", help="With --stop-when-settled: the duty that has to be served.")
-    ] = None,
-    logs: LogsOption = DEFAULT_LOGS,
-    as_json: JsonOption = False,
-) -> None:
-    """Run the queue until the bag is done.
-
-    Ctrl-C ends all runs, outputs off. Started again, the queue goes on.
-
-    Example: amphora queue run --bench bench.toml
-    """
-    from amphora.harness.common.alarm import Alarm
-    from amphora.harness.decisions.duty import load_duty
-    from amphora.harness.queue.journal import hold
-    from amphora.harness.running.session import CAUTIONS
-
-    bays = _bays(bench, logs)
-    if hands and not bays.simulated:
-        raise InputError("--hands-done is for simulated benches only: a real cell has to be put in by hand")
-    if duty is not None and not stop_when_settled:
-        raise InputError(f"--for {duty} is not accepted alone; it goes with --stop-when-settled")
-    if duty is not None:
-        load_duty(duty)
-    settled = ["--stop-when-settled", *(["--for", duty] if duty is not None else [])] if stop_when_settled else []
-    alarm = Alarm(bays.alarms, f"{bays.where}: alarms")
-    supervisor = _supervisor(logs, bays, settled, tell=_stamped, call=alarm.raise_)
-    with hold(logs):
-        for line in (*CAUTIONS, *bays.said()):
-            say(line)
-        if bays.attended is None:
-            say("! no [attended] hours in the bench file: nothing is charged")
-        code = _loop(supervisor, hands)
-    alarm.drain(5.0)
-    data = _shown(supervisor)
-
-    def show() -> None:
-        _say_how(data)
-        if code:
-            show_next("queue", "run", "--bench", _bench_named(logs), logs=logs)
-        else:
-            show_next("compare", "--all", logs=logs)
-
-    answer(data, as_json, show)
-    if code:
-        leave(code)
-
-
-def _stamped(text: str) -> None:
-    say(f"{datetime.now():%H:%M:%S}  {text}")
-
-
-def _say_how(data: dict[str, Any]) -> None:
-    from amphora.harness.report.queue_text import render
-
-    print("\n".join(render(data, [])))
-
-
-def _loop(supervisor: "Supervisor", hands: bool) -> int:
-    from amphora.harness.common.signals import handled, numbers
-    from amphora.harness.queue.supervisor import LOOK_S
-
-    got: list[int] = []
-    typed = threading.Event()
-    if sys.stdin is not None and sys.stdin.isatty():
-        threading.Thread(target=_returns, args=(typed,), daemon=True).start()
-    with handled(lambda number, frame: got.append(number), numbers("SIGINT", "SIGTERM", "SIGHUP")):
-        while not got:
-            room = supervisor.look()
-            if hands or typed.is_set():
-                typed.clear()
-                supervisor.hands_done()
-            if supervisor.done(room):
-                return 0
-            time.sleep(LOOK_S if not supervisor.bays.simulated else 0.3)
-        say("all runs are being ended, outputs off. To go on: amphora queue run")
-        while not supervisor.end_all():
-            time.sleep(0.2)
-    return 143 if 15 in got else 130
-
-
-def _returns(typed: threading.Event) -> None:
-    with contextlib.suppress(OSError, ValueError):
-        for _ in sys.stdin:
-            typed.set()

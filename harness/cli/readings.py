@@ -7,17 +7,52 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.account.answer import analyse_run
+from amphora.harness.archive.data_package import write_package
 from amphora.harness.cli.completion import benches, cells, runs
 from amphora.harness.cli.next_command import after_a_picture, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say, voltage
+from amphora.harness.common.errors import InputError
+from amphora.harness.importing.columns import parse_map, parse_units
+from amphora.harness.importing.import_run import import_table, imported_notes
+from amphora.harness.report.analysis_text import analysis_lines
+from amphora.harness.report.plots import plot_run
+from amphora.harness.results.export import export_run
 
-
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("import")(import_)
-    app.command("analyse")(analyse)
-    app.command("plot")(plot)
-    app.command("export")(export)
+MapOption = Annotated[
+    str,
+    typer.Option(
+        "--map",
+        help="Columns: t=…,v=…,i=…,temp=… (also step, steptime, ah, wh), by header text or number from 1, "
+        "with a factor: i=Current(mA)*0.001. What is left out is guessed from the header.",
+    ),
+]
+UnitsOption = Annotated[
+    str,
+    typer.Option(
+        "--units", help="Units that the table does not state: t=min,v=mV,i=mA; t=mm:ss or t=h:mm for a clock."
+    ),
+]
+WhichOption = Annotated[
+    str | None,
+    typer.Option("--which", help="One cell of several in the table: its channel, the number of its columns, or all."),
+]
+BeganOption = Annotated[
+    str | None,
+    typer.Option("--began", help="When the record began, such as 2026-03-14T21:15; a date in the table goes first."),
+]
+InstrumentsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--bench",
+        autocompletion=benches,
+        help="Bench file of the instruments: their accuracy and where they sense.",
+    ),
+]
+InSpiteOfOption = Annotated[
+    list[str] | None,
+    typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is kept in the run."),
+]
 
 
 def import_(
@@ -25,52 +60,20 @@ def import_(
     cell: Annotated[
         str, typer.Option("--cell", autocompletion=cells, help="Id of the cell; made when it is not on the shelf.")
     ],
-    mapping: Annotated[
-        str,
-        typer.Option(
-            "--map",
-            help="Columns: t=…,v=…,i=…,temp=… (also step, steptime, ah, wh), by header text or number from 1, "
-            "with a factor: i=Current(mA)*0.001. What is left out is guessed from the header.",
-        ),
-    ] = "",
+    mapping: MapOption = "",
     discharge_sign: Annotated[
         str | None, typer.Option("--discharge-sign", help="negative or positive: the sign of discharging in the table.")
     ] = None,
-    units: Annotated[
-        str,
-        typer.Option(
-            "--units", help="Units that the table does not state: t=min,v=mV,i=mA; t=mm:ss or t=h:mm for a clock."
-        ),
-    ] = "",
-    which: Annotated[
-        str | None,
-        typer.Option(
-            "--which", help="One cell of several in the table: its channel, the number of its columns, or all."
-        ),
-    ] = None,
-    began: Annotated[
-        str | None,
-        typer.Option(
-            "--began", help="When the record began, such as 2026-03-14T21:15; a date in the table goes first."
-        ),
-    ] = None,
-    bench: Annotated[
-        Path | None,
-        typer.Option(
-            "--bench",
-            autocompletion=benches,
-            help="Bench file of the instruments: their accuracy and where they sense.",
-        ),
-    ] = None,
+    units: UnitsOption = "",
+    which: WhichOption = None,
+    began: BeganOption = None,
+    bench: InstrumentsOption = None,
     cutoff: Annotated[str | None, typer.Option("--cutoff", help="Cut-off voltage, such as 2.7 or 2.7 V.")] = None,
     start: Annotated[str, typer.Option("--start", help="full or unknown: was the cell full at the start?")] = "unknown",
     chemistry: Annotated[
         str | None, typer.Option("--chemistry", help="For a cell that is not on the shelf yet.")
     ] = None,
-    in_spite_of: Annotated[
-        list[str] | None,
-        typer.Option("--in-spite-of", metavar="CODE", help="Take on a finding of the account; it is kept in the run."),
-    ] = None,
+    in_spite_of: InSpiteOfOption = None,
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
@@ -78,9 +81,6 @@ def import_(
 
     Example: amphora import night.csv --cell L3-a --map "t=Time,v=Volt,i=Current" --units t=min,i=mA --start full
     """
-    from amphora.harness.importing.columns import parse_map, parse_units
-    from amphora.harness.importing.import_run import import_table, imported_notes
-
     folder = import_table(
         file,
         cell,
@@ -114,8 +114,6 @@ def moment(text: str | None) -> datetime | None:
     Raises:
         InputError: it is no date and time.
     """
-    from amphora.harness.common.errors import InputError
-
     if text is None:
         return None
     try:
@@ -144,9 +142,6 @@ def analyse(
 
     Example: amphora analyse logs/L3-a/20260301T210000Z-overnight --cutoff "3.2 V" --budget
     """
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.report.analysis_text import analysis_lines
-
     result = analyse_run(run_named(run, logs=logs), voltage(cutoff, "--cutoff"))
 
     def show() -> None:
@@ -176,8 +171,6 @@ def plot(
 
     Example: amphora plot logs/L3-a/20260301T210000Z-overnight --out night.png
     """
-    from amphora.harness.report.plots import plot_run
-
     run = run_named(run, logs=logs)
     target = out if out is not None else run / "night.png"
     files = plot_run(run, target, kind or None)
@@ -210,9 +203,6 @@ def export(
 
     Example: amphora export logs/L3-a/20260301T210000Z-overnight --out night.bdf.csv --format bdf
     """
-    from amphora.harness.archive.data_package import write_package
-    from amphora.harness.results.export import export_run
-
     run = run_named(run, logs=logs)
     file = export_run(run, out, form=form or "own")
     files: list[str] = [str(file)]

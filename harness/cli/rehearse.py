@@ -6,9 +6,16 @@ from typing import Annotated, Any
 
 import typer
 
+from amphora.drivers.clock import RealClock
+from amphora.drivers.opening import open_instrument
+from amphora.drivers.scpi.dialect import load_dialect
+from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import JsonOption, answer, leave, say
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.quantities import parse
+from amphora.harness.running import rehearsal
+from amphora.harness.running.session import held
 
 USUAL_BAUDS = (9600, 115200, 19200, 38400, 57600, 4800, 2400)
 
@@ -38,14 +45,6 @@ def rehearse(
 
     Example: amphora bench rehearse my-load.toml --resource ASRL/dev/ttyUSB0::INSTR --baud 9600
     """
-    from amphora.drivers.clock import RealClock
-    from amphora.drivers.opening import open_instrument
-    from amphora.drivers.scpi.dialect import load_dialect
-    from amphora.harness.bench.bench_file import bench_from_dict
-    from amphora.harness.common.quantities import parse
-    from amphora.harness.running import rehearsal
-    from amphora.harness.running.session import held
-
     ohm = parse(resistor, "resistance", "--resistor")
     if not 0.5 <= ohm <= 1000.0:
         raise InputError(f"--resistor {resistor}: is not accepted; 0.5 ohm to 1 kohm is")

@@ -11,10 +11,20 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from amphora.drivers.clock import RealClock, ScaledClock
+from amphora.drivers.errors import DescriptionError
+from amphora.drivers.opening import open_instrument, written_abilities
+from amphora.drivers.roles import Abilities, Clock, Instrument
+from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.harness.account.answer import analyse_run
+from amphora.harness.archive.journal import read_run
+from amphora.harness.archive.run_folder import resumable
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict, for_recipe, load_bench
 from amphora.harness.cli.asking import ask_for
 from amphora.harness.cli.at_the_bench import (
     after_the_last_run,
@@ -25,17 +35,37 @@ from amphora.harness.cli.at_the_bench import (
     typed_hand_meter,
 )
 from amphora.harness.cli.completion import benches, cells, recipes, runs
-from amphora.harness.cli.next_command import after_a_picture, after_a_run, options_given, run_words, show_next
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, nobody_reads, run_named, say
+from amphora.harness.cli.next_command import after_a_run, options_given, run_words, show_next
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
+from amphora.harness.cli.terminal import nobody_reads
+from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.as_json import to_json
-from amphora.harness.common.errors import InputError
-
-if TYPE_CHECKING:
-    from amphora.drivers.roles import Abilities, Clock, Instrument
-    from amphora.harness.bench.bench_file import BenchDescription
-    from amphora.harness.plans.settled import Settled
-    from amphora.harness.running.runner import Outcome, Progress
-    from amphora.harness.running.session import Request
+from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.common.keep_awake import stay_awake
+from amphora.harness.common.quantities import parse
+from amphora.harness.common.words import with_U
+from amphora.harness.control.events import MadeSafe
+from amphora.harness.decisions.purpose import settled_by
+from amphora.harness.plans.plan import plan_to_dict
+from amphora.harness.plans.settled import Settled
+from amphora.harness.report.plan_text import render
+from amphora.harness.report.run_text import fitted, progress_line
+from amphora.harness.running.off_first import off_first
+from amphora.harness.running.runner import Outcome, Progress
+from amphora.harness.running.session import (
+    CAUTIONS,
+    Request,
+    carry_out,
+    check_account,
+    check_folder,
+    check_hand_voltage,
+    go_on,
+    held,
+    hold_identities,
+    make_plan,
+    open_rig,
+)
+from amphora.harness.running.simulated_session import SimulatedSession
 
 CellOption = Annotated[str, typer.Option("--cell", autocompletion=cells, help="The cell's id on the shelf.")]
 ProfileOption = Annotated[
@@ -105,9 +135,6 @@ def _request(
     duty: ForOption = None,
 ) -> "Request":
     """What is asked for on the command line: the options that `plan` and `run` share, and their defaults."""
-    from amphora.harness.common.quantities import parse
-    from amphora.harness.running.session import Request
-
     if start not in (None, "full", "declared-full", "unknown"):
         raise InputError(f"--start {start}: is not accepted; declared-full or unknown is")
     if duty is not None and not stop_when_settled:
@@ -131,9 +158,6 @@ def _request(
 
 
 def _settled(logs: Path, cell: str, duty: str | None) -> "Settled":
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.decisions.purpose import settled_by
-
     return settled_by(Shelf(logs).get(cell), duty)
 
 
@@ -159,14 +183,6 @@ def _asking(command: Callable[..., None]) -> Callable[..., None]:
     return asked
 
 
-def register(app: typer.Typer) -> None:
-    """Add this group's commands to the program."""
-    app.command("plan")(plan)
-    app.command("run")(run)
-    app.command("resume")(resume)
-    app.command("watch")(watch)
-
-
 @_asking
 def plan(
     bench: BenchOption = "simulated", *, request: "Request", asked_with: list[str], json: JsonOption = False
@@ -175,11 +191,6 @@ def plan(
 
     Example: amphora plan --cell L3-a --profile overnight --bench bench.toml --ready-by 07:30
     """
-    from amphora.harness.common.keep_awake import stay_awake
-    from amphora.harness.plans.plan import plan_to_dict
-    from amphora.harness.report.plan_text import render
-    from amphora.harness.running.session import make_plan
-
     described = _described(bench)
     # On a bench that lives faster the next run begins after the last one, which may lie ahead of this computer's clock.
     now = after_the_last_run(request.logs, request.cell_id) if described.speed_up > 1.0 else datetime.now(UTC)
@@ -230,9 +241,6 @@ def perform(
     then: list[str],
 ) -> None:
     """Carry a run out and show how it ended; `then` are the words of the command that comes next."""
-    from amphora.harness.common.quantities import parse
-    from amphora.harness.running.session import carry_out, check_account, check_folder, check_hand_voltage, make_plan
-
     described = None if bench == "simulated" else _described(bench)
     roles: frozenset[str] | None = None
     # What cannot be planned or kept is refused by itself, before any instrument is opened.
@@ -293,9 +301,6 @@ def resume(
 
     Example: amphora resume logs/L3-a/20261124T210502Z-overnight
     """
-    from amphora.harness.archive.run_folder import resumable
-    from amphora.harness.running.session import Request, go_on
-
     run = run_named(run, logs=logs)
     before, plan = resumable(run)
     where = bench or before.run["bench"].get("file")
@@ -319,52 +324,6 @@ def resume(
             in_spite_of=tuple(in_spite_of or ()),
         )
     _finish(outcome, json, after_a_run(request.cell_id, request.profile, str(where)), request.logs)
-
-
-def watch(
-    run: Annotated[
-        Path | None, typer.Argument(metavar="RUN", autocompletion=runs, help="The run: folder or cell's id.")
-    ] = None,
-    every: Annotated[
-        bool, typer.Option("--all", help="All bays: every run at work, and what ended in the last 16 h.")
-    ] = False,
-    page: Annotated[bool, typer.Option("--page", help="Serve a page on this computer instead.")] = False,
-    share: Annotated[
-        bool, typer.Option("--share", help="With --page: also for the local network, by a secret address.")
-    ] = False,
-    once: Annotated[bool, typer.Option("--once", help="Show how it stands now and end.")] = False,
-    logs: LogsOption = DEFAULT_LOGS,
-    json: Annotated[
-        bool, typer.Option("--json", help="How it stands now, as one JSON document on standard output.")
-    ] = False,
-) -> None:
-    """Follow a run, or all bays, read-only.
-
-    Example: amphora watch --all --page
-    """
-    if every == (run is not None):
-        raise InputError("a run or --all is accepted, one of the two")
-    folder = None if run is None else run_named(run, logs=logs)
-    if page and not json:
-        from amphora.harness.report.live_page import serve
-
-        serve(logs if folder is None else folder, share=share, every=every)
-        return
-    from amphora.harness.report.run_text import follow, follow_all, standing
-    from amphora.harness.running.along import Along, RunsAlong
-
-    if folder is None:
-        if json:
-            answer({"runs": [view.to_dict() for _, view in RunsAlong(logs).look()]}, True, lambda: None)
-            return
-        follow_all(logs, once=once)
-        show_next("watch", "--all", "--page", logs=logs)
-    elif json:
-        answer(standing(Along(folder)), True, lambda: None)
-    else:
-        follow(folder, once=once)
-        if standing(Along(folder))["state"] == "ended":
-            show_next(*after_a_picture(folder), logs=logs)
 
 
 # -- what the commands share -----------------------------------------------------------------------
@@ -399,8 +358,6 @@ def _hours(text: str) -> tuple[float, float]:
 
 def _with_cautions() -> Callable[[str], None]:
     """Return what tells a person a line; the cautions come before its first."""
-    from amphora.harness.running.session import CAUTIONS
-
     ahead = list(CAUTIONS)
 
     def tell(text: str) -> None:
@@ -412,11 +369,7 @@ def _with_cautions() -> Callable[[str], None]:
 
 
 def _described(bench: str) -> "BenchDescription":
-    from amphora.harness.bench.bench_file import bench_from_dict, load_bench
-
     if bench == "simulated":
-        from amphora.drivers.simulated.bench import SimulatedBench
-
         return bench_from_dict(SimulatedBench().description, "simulated")
     return load_bench(Path(bench))
 
@@ -424,12 +377,7 @@ def _described(bench: str) -> "BenchDescription":
 def _abilities(bench: str, described: "BenchDescription") -> dict[str, "Abilities"]:
     """What the instruments guard by themselves, as far as it is known without opening one."""
     if bench == "simulated":
-        from amphora.drivers.simulated.bench import SimulatedBench
-
         return {name: instrument.abilities for name, instrument in SimulatedBench().instruments.items()}
-    from amphora.drivers.errors import DescriptionError
-    from amphora.drivers.opening import written_abilities
-
     try:
         found = {name: written_abilities(name, table) for name, table in described.instruments.items()}
     except DescriptionError as error:
@@ -458,10 +406,6 @@ class _Setup:
         self._before_open = before_open  # a run that was cut short: its instruments are switched off first
 
     def __enter__(self) -> "_Setup":
-        from amphora.harness.running.off_first import off_first
-        from amphora.harness.running.session import held, hold_identities, open_rig
-        from amphora.harness.running.simulated_session import SimulatedSession
-
         self.person: Any
         self.alarm: Callable[[str, str], None] | None = None
         self.show = _progress()
@@ -473,11 +417,6 @@ class _Setup:
             self.rig = open_rig(self.description, self.clock, self._session.open)
             self.person = self._session.person()
             return self
-        from amphora.drivers.clock import RealClock, ScaledClock
-        from amphora.drivers.opening import open_instrument
-        from amphora.harness.bench.bench_file import for_recipe
-        from amphora.harness.common.alarm import Alarm
-
         self.description = _described(self._bench)
         if self._roles is not None:
             self.description = for_recipe(self.description, self._roles)
@@ -518,8 +457,6 @@ def _remark(text: str) -> None:
 
 def _progress() -> "Callable[[Progress], None]":
     """Return what shows progress: one line that is written over on a terminal, else plain lines."""
-    from amphora.harness.report.run_text import fitted, progress_line
-
     terminal = sys.stderr.isatty()
     last = [0.0]
 
@@ -577,10 +514,6 @@ def _finish(outcome: "Outcome", json: bool, then: list[str], logs: Path) -> None
 
 def _outputs(outcome: "Outcome") -> str:
     """Return what became of the outputs; a bench of loggers has none, and a resistor drains on."""
-    from amphora.harness.archive.journal import read_run
-    from amphora.harness.common.errors import AmphoraError
-    from amphora.harness.control.events import MadeSafe
-
     if not outcome.safe:
         return "NOT KNOWN TO BE OFF: pull the leads"
     try:
@@ -594,9 +527,6 @@ def _outputs(outcome: "Outcome") -> str:
 
 def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
     """Add the headline figures to the answer; a run without any has none, and says why."""
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.common.errors import AmphoraError
-
     try:
         result = analyse_run(folder)
     except AmphoraError as error:
@@ -615,8 +545,6 @@ def _headline(folder: Path, data: dict[str, Any]) -> list[str]:
         data[key] = to_json(getattr(result, key))
     lines = []
     if result.capacity_Ah is not None:
-        from amphora.harness.common.words import with_U
-
         if not result.reached_cutoff:
             what = "gave at least"
         elif result.from_full:

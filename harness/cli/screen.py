@@ -5,15 +5,12 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named
 from amphora.harness.common.errors import InputError
-
-
-def register(app: typer.Typer) -> None:
-    """Add this group's command to the program."""
-    app.command("screen")(screen)
+from amphora.harness.decisions.screening_shelf import least_for, screened
 
 
 def screen(
@@ -37,9 +34,6 @@ def screen(
 
     Example: amphora screen L3-a --least "800 mAh"
     """
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.decisions.screening_shelf import least_for, screened
-
     cell_id = str(run).partition("@")[0]
     shelf = Shelf(logs)
     chosen = None

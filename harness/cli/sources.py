@@ -5,13 +5,12 @@ from typing import Annotated
 
 import typer
 
+from amphora.harness.archive.journal import write_new
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
-
-
-def register(app: typer.Typer) -> None:
-    """Add this command to the program."""
-    app.command("sources")(sources)
+from amphora.harness.decisions.sources import NO_DATE, NO_SOURCE, by_source, document, read_sources
+from amphora.harness.report.sources_text import CSV_COLUMNS, csv_rows, draw, render
+from amphora.harness.report.tables import as_csv
 
 
 def sources(
@@ -28,15 +27,9 @@ def sources(
 
     Example: amphora sources --plot sources.png
     """
-    from amphora.harness.decisions.sources import NO_DATE, NO_SOURCE, by_source, document, read_sources
-    from amphora.harness.report.sources_text import CSV_COLUMNS, csv_rows, draw, render
-
     cells = read_sources(logs)
     found = by_source(cells, months)
     if csv is not None:
-        from amphora.harness.archive.journal import write_new
-        from amphora.harness.report.tables import as_csv
-
         write_new(csv, as_csv(CSV_COLUMNS, csv_rows(found)))
         say(f"table written to {csv}")
     if plot is not None:

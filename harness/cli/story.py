@@ -14,6 +14,10 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.incoming import parse_inspection
 from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.decisions.comparison import compare
+from amphora.harness.report.certificate.issue import certify
+from amphora.harness.report.plots import plot_overlay, plot_run
+from amphora.harness.report.tables import comparison_table
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
@@ -123,10 +127,6 @@ def _run(logs: Path, lamp: Lamp, profile: str) -> Outcome:
 
 
 def _morning(out: Path, logs: Path, nights: dict[str, Path], outcomes: dict[str, list[Outcome]]) -> Story:
-    from amphora.harness.decisions.comparison import compare
-    from amphora.harness.report.plots import plot_overlay, plot_run
-    from amphora.harness.report.tables import comparison_table
-
     figures: list[Path] = []
     folders = list(nights.values())
     for cell_id, folder in nights.items():
@@ -143,8 +143,6 @@ def _morning(out: Path, logs: Path, nights: dict[str, Path], outcomes: dict[str,
 
 def _certificate(out: Path, logs: Path, comparison: dict[str, Any], nights: dict[str, Path]) -> Path | None:
     """Certify the best cell, with a key that belongs to the demo alone."""
-    from amphora.harness.report.certificate.issue import certify
-
     for row in comparison["cells"]:
         folder = nights.get(row["cell"])
         if folder is None or row["capacity_Ah"] is None:

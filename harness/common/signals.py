@@ -13,6 +13,14 @@ def numbers(*names: str) -> tuple[int, ...]:
     return tuple(getattr(signal, name) for name in names if hasattr(signal, name))
 
 
+WORDS = {"SIGINT": "Ctrl-C (SIGINT)", "SIGTERM": "asked to end (SIGTERM)", "SIGHUP": "the terminal is gone (SIGHUP)"}
+
+
+def in_words(name: str) -> str:
+    """Return what a person calls a signal."""
+    return WORDS.get(name, name)
+
+
 def ignored(number: int) -> bool:
     """Tell whether a signal is ignored by whoever started this program, as a hang-up is by nohup."""
     return signal.getsignal(number) is signal.SIG_IGN

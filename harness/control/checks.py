@@ -81,6 +81,7 @@ _ALL = (
     Rule("frozen", False, "", False, None, "readings stand still to the last digit that have to change"),
     Rule("no-reading", False, "", False, None, "no fresh reading for longer than the plan allows"),
     Rule("protection-tripped", False, "", False, None, "an instrument says that it has switched itself off"),
+    Rule("smoke-alarm", False, "", False, None, "the bench's smoke or heat alarm, or its input cannot be read"),
     Rule("time", False, "", False, None, "current was ordered for longer than the plan allows in all"),
 )  # fmt: skip
 CHECKS = {check.name: check for check in _ALL}
@@ -101,7 +102,7 @@ def against_the_cell(reason: str) -> str:
 # What a sensor, a meter or the time says of the bench: again on the same cell it is still the bench.
 OF_THE_BENCH = frozenset({
     "temperature-low", "temperature-lost", "temperature-frozen", "too-cold", "too-warm", "drained", "frozen",
-    "no-reading", "protection-tripped", "time",
+    "no-reading", "protection-tripped", "smoke-alarm", "time",
 })  # fmt: skip
 
 

@@ -252,13 +252,15 @@ def _follow(state: State, step: Step, segment: Segment, sample: Sample) -> Advan
     """Follow the current of a charge; return the end of the run where it will not taper."""
     assert step.taper is not None and sample.current_A is not None
     current_A = sample.current_A - state.zero_A
-    at_limit = _taper_current(state, segment, sample) is not None
+    at_limit = _taper_current(state, segment, sample, step.taper.below_V) is not None
     order_A = state.order.current_A or 0.0
     state.course = taper.follow(state.course, step.taper, sample.t_s, current_A, at_limit, order_A)
     if state.course.minute_n:  # judged by the minute
         return None
     end = next((end for end in step.ends if end.reason == "taper"), None)
-    text = "" if end is None else taper.no_taper(state.course, step.taper, _taper_end_A(step, state, end))
+    if end is None or (state.course.minutes and state.course.minutes[-1][1] <= _taper_end_A(step, state, end)):
+        return None  # small enough: behind a diode that drops more than stated the cell stays below where that ends it
+    text = taper.no_taper(state.course, step.taper, _taper_end_A(step, state, end))
     if not text:
         return None
     orders: list[Order] = []
@@ -394,12 +396,12 @@ def _magnitude(sample: Sample) -> float | None:
     return None if sample.current_A is None else abs(sample.current_A)
 
 
-def _taper_current(state: State, segment: Segment, sample: Sample) -> float | None:
+def _taper_current(state: State, segment: Segment, sample: Sample, below_V: float = 0.05) -> float | None:
     """Return the current once the voltage is held, else None: a small current before is no taper."""
     limit_V = segment.order.voltage_V
     if sample.current_A is None or sample.voltage_V is None or limit_V is None:
         return None
-    if sample.t_s - state.segment_began_s < TAPER_SETTLE_S or sample.voltage_V < limit_V - 0.05:
+    if sample.t_s - state.segment_began_s < TAPER_SETTLE_S or sample.voltage_V < limit_V - below_V:
         return None
     return abs(sample.current_A)
 

@@ -17,8 +17,17 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Literal
 
-from amphora.harness.archive.journal import to_line
+import amphora.harness
+from amphora.harness.account.after_run import enter_run
+from amphora.harness.account.asking import standing_of
+from amphora.harness.account.gate import require
+from amphora.harness.archive.data_package import write_package
+from amphora.harness.archive.journal import to_line, write_whole
+from amphora.harness.archive.loading import assumed_measurement
 from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES
+from amphora.harness.archive.shelf import Shelf
+from amphora.harness.bench.bench_file import load_bench
+from amphora.harness.cells.cell import Cell, check_id
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
@@ -93,11 +102,6 @@ def import_table(
             Nothing was written.
     """
     need("tables", "An import")
-    from amphora.harness.account.after_run import enter_run
-    from amphora.harness.archive.data_package import write_package
-    from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.cell import Cell, check_id
-
     file = Path(file)
     cell = check_id(cell)
     if start not in STARTS:
@@ -142,9 +146,6 @@ def _asked(shelf: "Shelf", cell_id: str, in_spite_of: Sequence[str], told: Told)
     Raises:
         Refused: it asks, and nobody took it on.
     """
-    from amphora.harness.account.asking import standing_of
-    from amphora.harness.account.gate import require
-
     if not (shelf.folder(cell_id) / "cell.json").is_file():
         return []
     cell, standing = shelf.get(cell_id), standing_of(shelf, cell_id)
@@ -165,8 +166,6 @@ def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
     """Return what a bench file says of who measured: name and sensing, and the specification of the channels."""
     if file is None:
         return None
-    from amphora.harness.bench.bench_file import load_bench
-
     bench = load_bench(file)
     return {"name": bench.name, "sensed_at": bench.data.get("sensed_at")}, bench.measurement()
 
@@ -297,9 +296,6 @@ def _run_json(
     imported: dict[str, Any],
 ) -> dict[str, Any]:
     """Return `run.json` but for the run's id, which the folder's name gives."""
-    import amphora.harness
-    from amphora.harness.archive.loading import assumed_measurement
-
     specification: dict[str, Any] = assumed_measurement()
     for name, given in (measurement or {}).items():
         if name in specification and given:
@@ -322,8 +318,6 @@ def _run_json(
 
 def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows | LongRows) -> Path:
     """Write the folder beside its place and move it there whole."""
-    from amphora.harness.archive.journal import write_whole
-
     home = shelf.folder(cell)
     moment = datetime.now(UTC)
     stamp = moment.strftime("%Y%m%dT%H%M%SZ")

@@ -189,6 +189,7 @@ def _context(
         meter=ChargeMeter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
         as_found_V=known.as_found_V,
         key=known.key,
+        diode=diode_drop_V(bench) > 0.0,
         staged=known.staged,
     )
 

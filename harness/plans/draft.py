@@ -58,6 +58,7 @@ class Context:
     sensor_U_K: float = 0.0  # of the sensor at the cell: so much above the window's lowest is charged
     as_found_V: float | None = None
     key: str = "auto"  # the cell's chemistry
+    diode: bool = False  # the supply holds its voltage before a blocking diode
     staged: bool = False  # charged beyond 3.60 V though nobody is sure what it is
 
 

@@ -107,6 +107,7 @@ class Taper:
     share_It: float  # of what has been charged, once that exceeds It: where it ends
     resolution_A: float  # last digit of the current meter
     U_A: float  # its expanded uncertainty (k = 2) at the threshold, its zero taken off
+    below_V: float = 0.05  # so far below the voltage that is held may the cell be, and the voltage counts as held
 
 
 @dataclass(frozen=True, slots=True)

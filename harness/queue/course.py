@@ -10,6 +10,7 @@ from typing import Any
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown, table_of, text_of, unknown, why_unreadable
 from amphora.harness.common.quantities import parse
+from amphora.harness.plans.recipe import load_recipe
 
 TOP_KEYS = ("name", "summary", "least", "stage")
 STAGE_KEYS = ("recipe", "after", "within", "screened")
@@ -96,8 +97,6 @@ def course_from_dict(data: Mapping[str, Any], where: str, folder: Path = Path())
 
 
 def _stage(data: Any, where: str, folder: Path) -> Stage:
-    from amphora.harness.plans.recipe import load_recipe
-
     table = table_of(data, where, STAGE_KEYS, ("recipe",))
     named = text_of(table["recipe"], f"{where}: recipe")
     if named.endswith(".toml"):

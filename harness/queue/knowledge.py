@@ -7,13 +7,16 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.account.asking import standing_of
+from amphora.harness.account.entries import key_of
 from amphora.harness.account.gate import may
 from amphora.harness.account.standing import Act
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bays import Bays
 from amphora.harness.bench.bench_file import load_bench
-from amphora.harness.common.errors import AmphoraError
+from amphora.harness.common.errors import AmphoraError, Refused
+from amphora.harness.plans.charge_permission import permission
 from amphora.harness.plans.durations import expected_s
+from amphora.harness.plans.recipe import load_recipe
 from amphora.harness.queue.course import LAST, Stage
 from amphora.harness.queue.decide import charges
 from amphora.harness.running.session import Request, make_plan
@@ -45,7 +48,8 @@ class Knowledge:
         stamp = self._stamp(cell)
         kept = self._kept.get(key)
         if kept is None or kept[0] != stamp:
-            kept = self._kept[key] = (stamp, self._asked(cell, "charge" if charges(stage) else "discharge"))
+            why = self._asked(cell, "charge" if charges(stage) else "discharge")
+            kept = self._kept[key] = (stamp, why or self._not_permitted(cell, stage))
         return kept[1]
 
     def _asked(self, cell: str, act: Act) -> str:
@@ -60,6 +64,26 @@ class Knowledge:
         if self._bays.simulated and ruling.verdict == "ask" and set(ruling.findings) == {"never-inspected"}:
             return ""
         return f"it may not be {act}d: {ruling.why}"
+
+    def _not_permitted(self, cell: str, stage: Stage) -> str:
+        """Return why no plan may be made of a recipe for a cell, and the one thing that settles it; "" where one may.
+
+        A cell that nobody knows is not tried again and again: it is kept apart with what names it.
+        """
+        try:
+            record = self._shelf.get(cell)
+            permission(load_recipe(stage.recipe), record.to_dict())
+        except Refused as error:
+            return str(error).removeprefix(f"{cell}: ")
+        except AmphoraError:
+            return ""  # the run itself says it
+        if key_of(record) != "auto" or not charges(stage):
+            return ""
+        return (  # charged to 3.60 V, the most it may be, it is not full: the night would measure a part for the whole
+            f"nobody knows what it is, so no charge of it is full: `amphora run --cell {cell} --profile identify "
+            f"--present` with somebody there, then `amphora identify {cell} --save`, which names it or asks one "
+            f"question; then `amphora queue add {cell}`"
+        )
 
     def expected_s(self, cell: str, recipe: str) -> float:
         """Return how long a run is expected to take, second; a usual time where it cannot be planned yet."""

@@ -169,8 +169,10 @@ class Supervisor:
         if self.bays.alarm_input is None:
             return
         why = self.bays.alarm_input.read()
-        if not why or room.alarm:
-            return
+        if why and not room.alarm:
+            self._alarmed(room, why)
+
+    def _alarmed(self, room: Room, why: str) -> None:
         for place in room.places.values():  # OFF first: the disk may wait
             if place.state == "running":
                 self._end(place)
@@ -193,7 +195,10 @@ class Supervisor:
             return
         self._ending.pop(place.cell, None)
         self._kept = {key: value for key, value in self._kept.items() if key[0] != place.cell}
-        on_purpose = place.pausing and not ended.final
+        alarmed = ended.reason == "guard:smoke-alarm"
+        if alarmed and not self.journal.room.alarm:  # a blip: one run saw it, and nothing may begin before somebody did
+            self._alarmed(self.journal.room, ended.text)
+        on_purpose = (place.pausing or alarmed) and not ended.final
         self.journal.append(
             "ended", ended.at or self.now(), cell=place.cell, stage=place.stage, bay=place.bay,
             reason="paused" if on_purpose else ended.reason, text=ended.text, exit_code=ended.exit_code,

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
 
 from amphora.harness.report import plot_style as look
-from amphora.harness.report.certificate.page import ticks
+from amphora.harness.report.svg import ticks
 
 CURVE_POINTS = 120
 FIRST_SHOWN = 5

@@ -17,7 +17,7 @@ from amphora.harness.decisions.cell_runs import read_runs
 from amphora.harness.decisions.comparison import compare
 from amphora.harness.decisions.sources import One, by_source
 from amphora.harness.report import html
-from amphora.harness.report.certificate.issue import chosen_phase, discharge_curve, discharge_points, state_now
+from amphora.harness.report.certificate.run_input import chosen_phase, discharge_curve, discharge_points, state_now
 from amphora.harness.report.comparison_chart import CURVE_POINTS, FIRST_SHOWN, DrawnCurve, chart_of, curve_of
 from amphora.harness.report.comparison_rows import COLUMNS, PageRow, TableRow, fields_of
 from amphora.harness.report.sources_text import SourcesSection, section

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from amphora.harness.common.fields import finite_number
-from amphora.harness.report.certificate.issue import results_of
-from amphora.harness.report.certificate.page import main_resistance, with_U
+from amphora.harness.report.certificate.page_rows import main_resistance, with_U
+from amphora.harness.report.certificate.statement import results_of
 from amphora.harness.report.label import SHORT_CHEMISTRY
 from amphora.harness.results.result import Result
 

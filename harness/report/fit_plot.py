@@ -7,6 +7,7 @@ from typing import Any
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import Duty
 from amphora.harness.decisions.fit import day_of
+from amphora.harness.report import plot_style as look
 
 
 def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path, made: str = "") -> None:
@@ -24,8 +25,6 @@ def plot_fit(answer: Mapping[str, Any], model_Ah: float, duty: Duty, path: Path,
     """
     import numpy as np
     from matplotlib.figure import Figure
-
-    from amphora.harness.report import plot_style as look
 
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise InputError(f"{path}: a picture ending in .png, .svg or .pdf is accepted")

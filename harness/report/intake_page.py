@@ -6,7 +6,7 @@ from markupsafe import Markup
 
 from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.report import html
-from amphora.harness.report.certificate.page import qr_svg
+from amphora.harness.report.svg import qr_svg
 
 
 def intake_page(cells: Sequence[Cell], title: str) -> str:

@@ -11,8 +11,10 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.report.certificate.issue import results_of
-from amphora.harness.report.certificate.page import FONTS, TEMPLATES, main_resistance, printable, qr_svg, with_U
+from amphora.harness.report.certificate.page_rows import main_resistance, with_U
+from amphora.harness.report.certificate.printable import FONTS, TEMPLATES, printable
+from amphora.harness.report.certificate.statement import results_of
+from amphora.harness.report.svg import qr_svg
 from amphora.harness.results.result import Result
 
 DOT_MM = 25.4 / 203

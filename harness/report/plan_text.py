@@ -5,6 +5,7 @@ text goes (`cli`). A row of equal steps, as a repeat makes it, is folded into on
 """
 
 import math
+import textwrap
 from datetime import datetime, timedelta
 
 from amphora.harness.common.quantities import format_duration, format_quantity
@@ -110,8 +111,6 @@ def _sentence(text: str) -> str:
 
 def _wrapped(lines: tuple[str, ...] | list[str], indent: int) -> list[str]:
     """Wrap lines; what follows the first is indented under it."""
-    import textwrap
-
     result = []
     for line in lines:
         result.append(("\n" + " " * indent).join(textwrap.wrap(line, WIDTH - indent, break_on_hyphens=False)))

@@ -13,9 +13,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from amphora.harness.account.answer import analyse_run
+from amphora.harness.analysis.integration import accumulate
+from amphora.harness.analysis.phases import Phase, at_main_current, find_phases
 from amphora.harness.analysis.records import FloatArray, Record, RunInfo
+from amphora.harness.archive.loading import load
+from amphora.harness.archive.run_folder import is_simulated
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.report import plot_style as look
+from amphora.harness.results.analyse import SURVEY_STEPS
+from amphora.harness.results.preparation import prepared
 from amphora.harness.results.result import ResistanceValue, Result
 
 if TYPE_CHECKING:
@@ -50,9 +57,6 @@ def plot_run(folder: Path, out: Path, kinds: Sequence[str] | None = None) -> lis
     Raises:
         InputError: an unknown kind or ending, or a kind the run has no data for.
     """
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.archive.loading import load
-
     _check(out, kinds)
     record, info = load(folder)
     return draw_run(record, info, analyse_run(folder), out, kinds)
@@ -97,9 +101,6 @@ def plot_overlay(folders: Sequence[Path], out: Path) -> Path:
     Raises:
         InputError: an unknown ending, no folder, or no run with a discharge.
     """
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.archive.loading import load
-
     _check(out, None)
     runs = []
     for folder in folders:
@@ -453,8 +454,6 @@ def _device(record: Record, info: RunInfo, result: Result) -> "Figure | None":
 
 def _is_survey(info: RunInfo) -> bool:
     """Tell whether a run looked at a device instead of a cell, by the same rule as the analysis."""
-    from amphora.harness.results.analyse import SURVEY_STEPS
-
     return info.profile != "import" and "sweep" in info.step_kinds and set(info.step_kinds) <= {*SURVEY_STEPS, ""}
 
 
@@ -482,9 +481,6 @@ _MAKERS = {
 
 def split(record: Record) -> list[Stretch]:
     """Split a record into its charges and discharges, as the analysis does, with the charge along each."""
-    from amphora.harness.analysis.integration import accumulate
-    from amphora.harness.analysis.phases import find_phases
-
     if record.t_s.size < 3:
         return []
     try:
@@ -508,8 +504,6 @@ def _main(record: Record, discharge: bool) -> Stretch | None:
 
 def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
     """Charge and voltage along a stretch; rests, and a discharge's pulses, are left out as NaN."""
-    from amphora.harness.analysis.phases import Phase, at_main_current
-
     rows = slice(stretch.first, stretch.last + 1)
     volts = record.voltage_V[rows].copy()
     if stretch.discharge:
@@ -529,8 +523,6 @@ def _curve(record: Record, stretch: Stretch) -> tuple[FloatArray, FloatArray]:
 
 
 def _prepared(record: Record, info: RunInfo) -> Record:
-    from amphora.harness.results.preparation import prepared
-
     return prepared(record, own=info.profile != "import", info=info)
 
 
@@ -583,8 +575,6 @@ def _title(info: RunInfo, what: str) -> str:
 
 def when_made(infos: Sequence[RunInfo]) -> str:
     """Return what a picture's title ends with: the day or days of its runs, and whether no real cell was tested."""
-    from amphora.harness.archive.run_folder import is_simulated
-
     days = sorted({info.created_utc[:10] for info in infos if info.created_utc})
     simulated = [is_simulated({"bench": info.bench}) for info in infos]
     said = " · " + (days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}") if days else ""

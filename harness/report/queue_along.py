@@ -12,6 +12,7 @@ from typing import Any
 
 from amphora.harness.bench.bays import Bays, load_bays
 from amphora.harness.common.errors import AmphoraError
+from amphora.harness.queue.course import Stage
 from amphora.harness.queue.decide import Facts, Moment, Slot, forecast
 from amphora.harness.queue.journal import NAME, QueueJournal
 from amphora.harness.queue.knowledge import Knowledge
@@ -22,7 +23,13 @@ MOST_MOMENTS = 6
 AHEAD = timedelta(hours=16)  # of what comes next in the bays: one night
 
 
-def planned(journal: QueueJournal, bays: Bays, expected_s: Callable[[str, str], float], now: datetime) -> Any:
+def planned(
+    journal: QueueJournal,
+    bays: Bays,
+    expected_s: Callable[[str, str], float],
+    now: datetime,
+    refused: Callable[[str, Stage], str] = lambda cell, stage: "",
+) -> Any:
     """Return what is expected of the queue, ready for JSON; None where nothing is in it.
 
     Args:
@@ -30,6 +37,7 @@ def planned(journal: QueueJournal, bays: Bays, expected_s: Callable[[str, str], 
         bays: The bench.
         expected_s: (cell, recipe) -> how long a run is expected to take, second.
         now: Local, aware.
+        refused: (cell, stage) -> why the gate does not let it; empty where it does.
     """
     room = journal.refresh()
     if not room.order:
@@ -40,7 +48,13 @@ def planned(journal: QueueJournal, bays: Bays, expected_s: Callable[[str, str], 
         for number, stage in enumerate(journal.courses[place.course].stages)
         if number >= place.stage
     }
-    plan = forecast(room, Facts(journal.courses, bays.bays, bays.attended, expected_s=expected), now)
+    turned = {
+        place.cell: why
+        for place in room.left()
+        if place.state in ("waiting", "to place", "ready")
+        and (why := refused(place.cell, journal.courses[place.course].stages[place.stage]))
+    }
+    plan = forecast(room, Facts(journal.courses, bays.bays, bays.attended, turned, expected), now)
     return {
         "hands": [_moment(moment) for moment in plan.moments[:MOST_MOMENTS]],
         "more": max(0, len(plan.moments) - MOST_MOMENTS),
@@ -102,7 +116,9 @@ class QueueAlong:
                     self._kept[cell, recipe] = known.expected_s(cell, recipe)
                 return self._kept[cell, recipe]
 
-            self._found = planned(QueueJournal(self._logs), bays, expected_s, datetime.now().astimezone())
+            self._found = planned(
+                QueueJournal(self._logs), bays, expected_s, datetime.now().astimezone(), known.refused
+            )
         except (AmphoraError, OSError):
             self._found = None  # `queue show` says why; the runs are shown all the same
 

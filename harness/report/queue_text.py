@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+WIDTH = 80
+HANDS_FROM = len("  Fri 13 Mar 18:00  ")
 STATE_WORDS = {
     "waiting": "waits", "to place": "to be put in", "ready": "in its bay", "running": "runs", "paused": "paused",
     "done": "through", "apart": "kept apart", "dropped": "dropped",
@@ -54,7 +56,21 @@ def _hands(data: Mapping[str, Any]) -> list[str]:
         return ["No hands are needed."]
     lines = ["Hands are needed:"]
     for moment in data["hands"]:
-        lines.append(f"  {_when(moment['at'])}  {moment['what']}")
+        when, *rest = _together(str(moment["what"]).split("; "))
+        lines.append(f"  {_when(moment['at'])}  {when}")
+        lines += [f"{'':<{HANDS_FROM}}{text}" for text in rest]
+    return lines
+
+
+def _together(hands: Sequence[str]) -> list[str]:
+    """Return what is to be done in lines no wider than a terminal, none of it over two lines."""
+    lines = [hands[0]]
+    for hand in hands[1:]:
+        if HANDS_FROM + len(lines[-1]) + len(hand) + 3 > WIDTH:
+            lines[-1] += ";"
+            lines.append(hand)
+        else:
+            lines[-1] += f"; {hand}"
     return lines
 
 

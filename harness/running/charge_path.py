@@ -14,6 +14,7 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.plans.plan import Plan
 
 ABOVE_V = 0.05  # a supply's own protection above what it is set to
+BOARD_V = 0.025  # of ABOVE_V, what is left to a board that reads low, and as much to a full cell that it reads high
 OVER_A = 1.2  # an instrument's own limit of current over the plan's largest
 HELD_WITHIN_V = 0.005  # by how much an armed protection may be coarser, where a diode hides the cell
 FALLS_V, RISES_V = 0.3, 0.6  # a cell's voltage from the reading before, which may be under current, to one with all off
@@ -62,12 +63,26 @@ def _arm_relay(rig: Rig, plan: Plan) -> dict[str, dict[str, float]]:
     sensed = rig.description.cell_temperature is not None  # without a sensor there is nothing to watch
     held = order(
         max(lows, default=plan.cutoff_V - 0.05),
-        max(highs, default=plan.as_found_high_V),
+        max(highs, default=plan.as_found_high_V) + above_full_V(rig, max(highs, default=plan.as_found_high_V)),
         max(colds) if colds and sensed else None,
         min(warms) if warms and sensed else None,
         plan.max_duration_s,
     )
     return {rig.switch.name: dict(held)}
+
+
+def above_full_V(rig: Rig, full_V: float) -> float:
+    """Return how far above the plan's highest voltage a relay board is to open, V.
+
+    A full cell stands at that voltage, and the board reads it as high as its own error lets it: armed for that voltage
+    it would open at a sound cell. So it opens below what the guard allows (50 mV above) by its own error, and at the
+    least 25 mV above: one that may be off by more opens at some full cells, and has to be calibrated.
+    """
+    told = rig.description.instruments
+    port = told.get(rig.switch.name, {}).get("port") if rig.switch is not None else None
+    loggers = [name for name, table in told.items() if table["role"] == "logger" and table.get("port") == port]
+    own_V = rig.description.voltage_off_V(loggers[0] if loggers else "", full_V)
+    return ABOVE_V - BOARD_V if own_V is None else max(BOARD_V, ABOVE_V - own_V)
 
 
 def at_supply_V(rig: Rig, cell_V: float) -> float:

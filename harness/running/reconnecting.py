@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from amphora.drivers.errors import DriverError, IdentityError
 from amphora.harness.bench.opened import SOON_S
-from amphora.harness.common.signals import Signals
+from amphora.harness.common.signals import Signals, in_words
 from amphora.harness.control import guard
 from amphora.harness.control.events import InstrumentTrouble, LinksReopened
 from amphora.harness.running.clock_watch import JUST_WOKEN_S, ClockWatch
@@ -46,7 +46,7 @@ class Reconnecting:
         so_far.clock.sleep(SOON_S)
         while True:
             if self.signals.name:
-                raise Stop("interrupted", self.signals.name)
+                raise Stop("interrupted", in_words(self.signals.name))
             try:
                 self._reopen_all()
                 return

@@ -3,6 +3,7 @@
 Nothing here orders anything. What is kept can be had anew by replaying the run folder.
 """
 
+import errno
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -74,6 +75,11 @@ class RunSoFar:
         record = guard.record_of(written)
         if record is not None:
             self.memory = guard.fold(self.memory, record)
+
+
+def room_first(error: OSError) -> str:
+    """Return what a person does first where a disk, or somebody's share of it, is full; "" for any other error."""
+    return "; make room there, then resume" if error.errno in (errno.ENOSPC, errno.EDQUOT) else ""
 
 
 def told(error: OSError) -> str:

@@ -19,7 +19,7 @@ from amphora.harness.archive.journal import TOOK, RunFolder, rounded
 from amphora.harness.bench.opened import SOON_S, CellReading, Rig
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.common.quantities import format_duration
-from amphora.harness.common.signals import Signals
+from amphora.harness.common.signals import Signals, in_words
 from amphora.harness.control import guard
 from amphora.harness.control.checks import CHECKS, is_final
 from amphora.harness.control.events import (
@@ -35,6 +35,7 @@ from amphora.harness.control.events import (
 from amphora.harness.control.step_records import Sample, State
 from amphora.harness.control.stepping import advance
 from amphora.harness.plans.plan import Plan, Step
+from amphora.harness.running.alarm_watch import watched
 from amphora.harness.running.beginning import Beginning, OffSheet
 from amphora.harness.running.charge_watch import ChargeWatch
 from amphora.harness.running.clock_watch import ClockWatch
@@ -45,7 +46,7 @@ from amphora.harness.running.own_protections import SupplyTimer, Trips
 from amphora.harness.running.people import People, Person
 from amphora.harness.running.reconnecting import Reconnecting
 from amphora.harness.running.resuming import Resuming
-from amphora.harness.running.run_so_far import RunSoFar, Stop, told
+from amphora.harness.running.run_so_far import RunSoFar, Stop, room_first, told
 from amphora.harness.running.zero_rest import ZeroRest
 
 ENERGISED_AT_MOST_S = 1.0  # a run looks at least as often while current may flow, whatever its recipe says
@@ -55,7 +56,15 @@ SHOWN_EVERY_S = 0.5  # of real time, also where the bench's runs faster
 HOURS_AGAIN_S = 5.0  # all is off, and only the time of day is waited for, or a rest
 RENEWED_ANEW_S = 0.05  # readings that are seen to be older than known so far by more: told
 EXIT_CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
+ALARMED = "the smoke or heat alarm"
 LIKE_A_TIMER = ("no-current", "voltage-jump")  # how it looks when the supply's own timer switched off
+
+
+def _look_first(found: guard.Violation) -> str:
+    """Return what a person does first after a stop."""
+    if found.check == "protection-tripped" and "computer's beat" in found.text:
+        return "this computer stood still for a while: find what keeps it busy, then resume"
+    return "look at the cell first"
 
 
 @dataclass
@@ -166,6 +175,7 @@ class Runner:
         self.beginning = Beginning(hand_voltage_V, proofs)
         self.resuming = None if from_folder is None else Resuming(from_folder, same_cell, not_proven)
         self.display = Display(show)
+        self.alarmed = ""  # why the bench's smoke or heat alarm ended it
         self._drains_by_itself = False  # a resistor comes on by hand: nothing flows through it before
 
     # -- the whole run ------------------------------------------------------------------------
@@ -176,12 +186,20 @@ class Runner:
         Raises:
             InputError, Refused: before anything was touched.
         """
-        with self.signals.noted() if self.take_signals else contextlib.nullcontext():
+        with (
+            self.signals.noted() if self.take_signals else contextlib.nullcontext(),
+            watched(self.rig.description.alarm_input, self._alarmed),
+        ):
             try:
                 return self._run()
             finally:
                 if self.so_far.journal is not None:
                     self.so_far.journal.close()
+
+    def _alarmed(self, why: str) -> None:
+        """End the run as a signal does, wherever it waits; called by the thread that reads the alarm."""
+        self.alarmed = why
+        self.signals.name = ALARMED
 
     def _run(self) -> Outcome:
         so_far = self.so_far
@@ -201,12 +219,15 @@ class Runner:
         except DriverError as error:
             reason, text = "instrument", str(error)
         except OSError as error:
-            reason, text, unwritten = "interrupted", f"the run folder cannot be written: {told(error)}", True
+            unwritten, why = True, f"{told(error)}{room_first(error)}"
+            reason, text = "interrupted", f"the run folder cannot be written: {why}"
         except KeyboardInterrupt:
             reason, text = "interrupted", "Ctrl-C"
         except BaseException as error:  # whatever it was: safe first, then told
             self._end("instrument", f"a fault of the program: {error!r}", 4)
             raise
+        if self.alarmed and reason == "interrupted":
+            reason, text = "guard:smoke-alarm", f"{self.alarmed}; get out, call the fire service"
         if reason.startswith("guard:"):
             code = 3
         elif self.signals.name == "SIGTERM":
@@ -220,6 +241,9 @@ class Runner:
     def _begin(self) -> None:
         """Begin a new run, or go on with one."""
         so_far = self.so_far
+        source = self.rig.description.alarm_input
+        if source is not None and (why := source.read()):
+            raise Refused(f"{why}; nothing was switched on")
         so_far.zero_s = so_far.clock.now_s()
         self.gaps.begin()
         self._drains_by_itself = any(step.kind == "log" and step.leads == "discharge" for step in so_far.plan.steps)
@@ -304,7 +328,7 @@ class Runner:
         while True:
             if self.signals.name:
                 step = so_far.state.plan_step + 1
-                raise Stop("interrupted", f"{self.signals.name} in step {step} ({so_far.step.name})")
+                raise Stop("interrupted", f"{in_words(self.signals.name)} in step {step} ({so_far.step.name})")
             now_s = clock.now_s() - so_far.zero_s
             if beats:
                 self.heartbeat.beat()
@@ -384,7 +408,7 @@ class Runner:
         middle_s = 0.5 * (asked_s + answered_s) - so_far.zero_s
         t_s, voltage_V, current_A, temperature_degC = rounded(middle_s, reading[0], reading[1], reading[2])
         so_far.degC = temperature_degC
-        took_s = round(answered_s - asked_s, 4)
+        took_s = round(answered_s - asked_s, 4) if answered_s != asked_s else 0.0
         so_far.last_asked_s = asked_s - so_far.zero_s
         return reading, guard.Reading(t_s, step, voltage_V, current_A, temperature_degC, reading.room_degC, took_s)
 
@@ -452,7 +476,7 @@ class Runner:
         raise Stop(
             reason,
             f"{so_far.plan.cell_id}: {violation.text} (step {so_far.state.plan_step + 1}, {step.name}); "
-            "look at the cell first",
+            + _look_first(violation),
         )
 
     def _bound_passed_unseen(self, step: Step, t_s: float) -> None:

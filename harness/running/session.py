@@ -113,15 +113,17 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
 def _charge_completed(run: Mapping[str, Any], ended: StepEnded, emptied: bool) -> bool:
     """Tell whether a charge step ended full: by its taper, or for nickel by its own end after a discharge to empty.
 
-    By the clock or by charge it is full only where what it holds was no mere assumption; a fall of the voltage or a
-    rate of warming tells by itself. A timed charge that met its highest voltage is not full.
+    No charge of an unidentified cell is full. By the clock or by charge it is full only where what it holds was no
+    mere assumption; a fall of the voltage or a rate of warming tells by itself. A timed charge that met its highest
+    voltage is not full.
     """
     if run.get("profile") in ("storage", "identify"):
         return False
-    if ended.reason == "taper":
-        return True
     plan = run.get("plan") or {}
-    if str(plan.get("chemistry", "")) not in ("nimh", "nicd") or not emptied:
+    chemistry = str(plan.get("chemistry", ""))
+    if ended.reason == "taper":
+        return chemistry != "auto"  # to 3.60 V, the most that an unidentified cell may be: not full
+    if chemistry not in ("nimh", "nicd") or not emptied:
         return False
     if ended.reason == "condition":
         return ended.text.startswith(("voltage_drop_V", "temperature_"))

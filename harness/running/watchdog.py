@@ -5,6 +5,7 @@ input what the bench is; then the runner sends a beat a second, and a bye when i
 
 - The pipe closes without a bye, or the runner's process is gone: the keeper acts at once.
 - No beat for 10 s: the runner is hung; it is ended first, so that two do not talk to one instrument.
+- The bench's smoke or heat alarm sounds, and 5 s later the runner, which reads it too, has not said bye: the same.
 - The runner could not switch everything off by itself: it gives its links back and says so, the
   keeper acts at once, and the runner waits for what it achieves.
 - To act: OFF goes to each instrument, as the runner prepared it when it began (`running.switch_off`), blind and as
@@ -29,7 +30,6 @@ beats that came, and, once it acted, a line of JSON for each thing to tell: `off
 
 import contextlib
 import json
-import math
 import os
 import queue
 import signal
@@ -38,19 +38,21 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 
-from amphora.harness.archive.run_folder import EVENTS, KEEPER, SAMPLES
+from amphora.harness.bench.alarm_input import alarm_input_of
 from amphora.harness.common.errors import BenchError
-from amphora.harness.control.events import Event, MadeSafe, RunnerGone, Stopped, event_of, event_to_json, stamped
+from amphora.harness.control.events import MadeSafe, RunnerGone
+from amphora.harness.running.alarm_watch import AlarmWatch
+from amphora.harness.running.dead_run_record import DeadRunRecord
 
 if TYPE_CHECKING:
     from amphora.drivers.off import OffOrder, Outlet
     from amphora.harness.running.switch_off import OffList
 
 BEAT_LIMIT_S = 10.0
+GRACE_S = 5.0  # from the bench's smoke or heat alarm, for a runner that makes safe by itself
 READY_LIMIT_S = 20.0
 FIRST_RECORD_S = 5.0
 TRY_FOR_S = 180.0  # an instrument that holds a dead session does so for a minute and more
@@ -468,6 +470,7 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
     pid, started = int(document["pid"]), float(document["started"])
     limit_s = float(document["beat_limit_s"])
     last_beat_s = looked_s = time.monotonic()
+    alarm = _alarm_watch(document)
     while True:
         try:
             data: bytes | None = news.get(timeout=LOOK_S)
@@ -477,6 +480,9 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
         if now_s - looked_s > PAUSED_S:
             last_beat_s = now_s  # the computer slept, the runner too: it gets its full time again
         looked_s = now_s
+        if alarm is not None and alarm.why and BYE not in (data or b"") and now_s - alarm.since_s > GRACE_S:
+            _end(pid, started)
+            return Cause(f"{alarm.why}, and the runner (process {pid}) did not switch off within {GRACE_S:g} s")
         if data is not None:
             if BYE in data:
                 return None
@@ -492,6 +498,12 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
         if now_s - last_beat_s > limit_s:
             _end(pid, started)
             return Cause(f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended")
+
+
+def _alarm_watch(document: Mapping[str, Any]) -> AlarmWatch | None:
+    """Return what reads the bench's smoke or heat alarm from here on; None where the bench has none."""
+    source = alarm_input_of(document.get("bench", {}).get("smoke_alarm"), "smoke_alarm")
+    return None if source is None else AlarmWatch(source).start()
 
 
 def _lives(pid: int, started: float) -> bool:
@@ -589,101 +601,6 @@ def _record_safe(
     left = "; ".join(f"{name}: {one['text']}" for name, one in instruments.items() if not one["off"])
     could = "could not switch off" if final else "has not yet switched off"
     return Achieved(False, f"the keeper {could} {left}", final)
-
-
-class DeadRunRecord:
-    """Appends to the events of a run whose runner is dead; never raises.
-
-    A run that had ended for good (an output would not go off at its end) keeps its last event last:
-    the record then goes to `keeper.jsonl` beside.
-    """
-
-    def __init__(self, folder: Path, speed_up: float = 1.0) -> None:
-        self.path = folder / EVENTS
-        self.speed_up = speed_up
-        self.rows, row_t_s = _rows(folder / SAMPLES)
-        event_t_s, event_wall_s, ended = _last_event(self.path)
-        self._flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        if ended:  # nothing may follow the last event of a run that ended for good
-            self.path = folder / KEEPER
-            self._flags |= os.O_CREAT
-        wall_s = [event_wall_s]
-        with contextlib.suppress(OSError):
-            wall_s.append((folder / SAMPLES).stat().st_mtime)
-        # The run's clock is gone; wall time since the last thing written stands in for it.
-        self._t_s = max(row_t_s, event_t_s)
-        self._since_s = max(0.0, time.time() - max(wall_s)) if max(wall_s) > 0 else 0.0
-        self._began_s = time.monotonic()
-
-    def now_s(self) -> float:
-        """The run's time as well as it can be known."""
-        return self._t_s + (self._since_s + time.monotonic() - self._began_s) * self.speed_up
-
-    def append(self, event: Event) -> None:
-        """Append one event, durable; again for a while when the disk refuses."""
-        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        written = event_to_json(stamped(event, round(self.now_s(), 4), utc, self.rows))
-        line = json.dumps(written, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n"
-        for _ in range(5):
-            try:
-                self._append(line)
-                return
-            except FileNotFoundError:
-                return  # the run had not begun to write: nothing was ever on
-            except OSError:
-                time.sleep(0.2)
-
-    def _append(self, line: bytes) -> None:
-        descriptor = os.open(self.path, self._flags, 0o644)
-        try:
-            size = os.lseek(descriptor, 0, os.SEEK_END)
-            if size:
-                os.lseek(descriptor, -1, os.SEEK_END)
-                if os.read(descriptor, 1) != b"\n":
-                    line = b" torn\n" + line  # the journal's mark of a line that was cut short
-            os.write(descriptor, line)
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-
-
-def _rows(path: Path) -> tuple[int, float]:
-    """Return (complete rows, t_s of the last one)."""
-    rows, last = 0, b""
-    try:
-        with path.open("rb") as file:
-            next(file, None)
-            for line in file:
-                if line.endswith(b"\n") and not line.endswith(b" torn\n"):
-                    rows += 1
-                    last = line
-    except OSError:
-        return 0, 0.0
-    try:
-        return rows, _finite(float(last.split(b",")[0])) if last else 0.0
-    except ValueError:
-        return rows, 0.0
-
-
-def _finite(number: float) -> float:
-    """Return it, or 0 for what is no time: a damaged file must not stop the record."""
-    return number if math.isfinite(number) else 0.0
-
-
-def _last_event(path: Path) -> tuple[float, float, bool]:
-    """Return (t_s of the last whole event, when the file was written in seconds since 1970, whether it ended)."""
-    t_s, wall_s, ended = 0.0, 0.0, False
-    try:
-        wall_s = path.stat().st_mtime
-        with path.open("rb") as file:
-            for line in file:
-                with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError):
-                    event = event_of(json.loads(line))
-                    t_s = _finite(event.t_s)
-                    ended = isinstance(event, Stopped) and event.ends_it
-    except OSError:
-        pass
-    return t_s, wall_s, ended
 
 
 if __name__ == "__main__":

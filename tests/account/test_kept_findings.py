@@ -191,3 +191,18 @@ def test_the_discharge_of_the_night_before_empties_a_nickel_cell_too():
     """The second charge begins at once: what its own discharge still takes out ends before it counts."""
     entries = [timed(0.48), emptied(0.46), timed(1.48, 40.0, emptied=False), emptied(0.57, 58.5)]
     assert fold(cell(**NICKEL), entries).capacity_Ah == 0.57
+
+
+@pytest.mark.parametrize(("chemistry", "full"), [("auto", False), ("li-ion", True), ("lfp", True)])
+def test_no_charge_of_an_unidentified_cell_is_full(chemistry, full):
+    """To 3.60 V a Li-ion cell takes a tenth of what it holds; the night after it would be certified as the whole."""
+    run = {"profile": "charge", "plan": {"chemistry": chemistry, "capacity_source": "assumed (common practice)"}}
+    ended = {"reason": "taper", "text": "current_A <= 0.05 at 3.600 V"}
+    assert entries_module._charge_completed(run, ended) is full
+    assert session._charge_completed(run, ended, emptied=False) is full
+
+
+def test_an_unidentified_cell_without_a_capacity_says_how_it_is_named():
+    unknown, known = fold(cell(chemistry="auto"), []), fold(cell(), [])
+    assert "--profile identify" in unknown.finding("no-capacity").settles
+    assert known.finding("no-capacity").settles == "charge it full, then the overnight recipe"

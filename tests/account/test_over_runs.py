@@ -18,6 +18,7 @@ from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession, load_kept
 from tests.support.meddling import drain, wait
 
+pytestmark = pytest.mark.usefixtures("coarse")
 EVENING = datetime(2026, 3, 13, 17, 30, tzinfo=UTC)
 
 

@@ -13,6 +13,7 @@ from virtual_bag import BEGIN, Trouble, VirtualBag, ended_as
 from amphora.harness.archive.journal import read_run
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.queue.room import OVER, Room
+from amphora.harness.running import runner
 from tests.support.simulation.populations import draw_cell
 
 LOW_V, HIGH_V = 2.45, 4.25  # the window of li-ion with what a second reading lets through
@@ -22,6 +23,7 @@ LOW_V, HIGH_V = 2.45, 4.25  # the window of li-ion with what a second reading le
 def bag(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBag]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(plan_steps, "ENERGISED_INTERVAL_S", 10.0)  # a tenth of the readings: other tests look at each
+        patch.setattr(runner, "ENERGISED_AT_MOST_S", 10.0)
         patch.setattr(plan_steps, "REST_INTERVAL_S", 30.0)
         patch.setattr(os, "fsync", lambda fd: None)
         patch.setattr(os, "fdatasync", lambda fd: None)

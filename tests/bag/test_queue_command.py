@@ -9,7 +9,7 @@ import pytest
 from programs import run_inside
 
 from amphora.harness.bench.bays import load_bays
-from amphora.harness.cli import queue as queue_command
+from amphora.harness.cli import queue_run as queue_command
 from amphora.harness.queue.journal import QueueJournal
 from amphora.harness.queue.processes import Processes
 from amphora.harness.queue.supervisor import Supervisor

@@ -15,6 +15,7 @@ from virtual_bag import BEGIN, VirtualBag, ended_as
 from amphora.harness.archive.journal import read_run
 from amphora.harness.decisions.screening_shelf import Screen
 from amphora.harness.plans import steps as plan_steps
+from amphora.harness.running import runner
 from tests.support.simulation.populations import draw_cell
 
 DUD, IN_ITS_NIGHT, GOOD = "A01", "A02", "A03"
@@ -39,6 +40,7 @@ class SeenInItsNight:
 def bag(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualBag]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(plan_steps, "ENERGISED_INTERVAL_S", 20.0)
+        patch.setattr(runner, "ENERGISED_AT_MOST_S", 20.0)
         patch.setattr(plan_steps, "REST_INTERVAL_S", 60.0)
         patch.setattr(os, "fsync", lambda fd: None)
         patch.setattr(os, "fdatasync", lambda fd: None)

@@ -21,6 +21,7 @@ from virtual_bag import BEGIN, PER_CELL_MIN, PER_MOMENT_MIN, Trouble, VirtualBag
 from amphora.drivers.simulated.cell import Short, SimulatedCell
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.queue.room import OVER
+from amphora.harness.running import runner
 from tests.support.simulation.populations import Drawn, draw_cell, truth_of
 
 SOURCES = {"porch lights": 0.05, "path lights": 0.2, "hand lamps": 0.4, "a box from the attic": 0.6}  # share of duds
@@ -101,7 +102,7 @@ def main() -> int:
         "--interval", type=float, default=10.0, help="seconds between energised readings; 1 as on a bench"
     )
     asked = parser.parse_args()
-    plan_steps.ENERGISED_INTERVAL_S = asked.interval
+    plan_steps.ENERGISED_INTERVAL_S = runner.ENERGISED_AT_MOST_S = asked.interval
     os.fsync = os.fdatasync = _no_sync  # the disk's promise is another campaign's (tests/campaign/kills.py)
     began = time.monotonic()
     wrong = []

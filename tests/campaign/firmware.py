@@ -3,7 +3,9 @@
 The AVR program runs in simavr, the MicroPython one under MicroPython (its WebAssembly port, in node), each with a cell
 at its pins and behind a pseudo-terminal, several times as fast as the wall. `amphora run` drives it as it drives a real
 board. At random moments runner and keeper are killed with signal 9, as when the computer dies: the board has to open by
-itself; then `amphora resume` goes on, to the cut-off. In one night in four nobody resumes at the end.
+itself; then `amphora resume` goes on, to the cut-off.
+`--in-step` lets time pass on the board and in the program alike (`tests.campaign.in_step`): a whole night on a machine
+that others use too.
 
 Needs what `make firmware` installs; `--micropython PATH` names micropython.mjs of the npm package.
 """
@@ -14,6 +16,7 @@ import contextlib
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -28,16 +31,18 @@ from pathlib import Path
 import psutil
 
 import amphora.drivers
+from tests.campaign.in_step import Pace
 
 FIRMWARE = Path(amphora.drivers.__file__).parent / "firmware"
 HERE = Path(__file__).resolve().parents[1] / "firmware"
 PROGRAM = [sys.executable, "-m", "amphora.harness"]
 PORT = "@micropython/micropython-webassembly-pyscript"  # of npm
 ASSUMED_Ah = 0.4  # a smaller one would be guarded from the resistor's 0.4 A
-BEGINS = 0.97  # of the charge: a cell that stands at 4.17 V, as one does an hour after its charge
+BEGINS = 1.0  # of the charge: a cell that stands at 4.200 V, as one does that was just charged
 BEAT_MS = 10_000  # of the board's time; a constant of the build, the longest that the driver takes
 SLICE_MS = 20.0
 MOST_STOPS = 30
+STEP_SPEED = 2.0  # what the bench file says of a night in step: not the computer's own clock
 OPENS_MS = 200.0  # looked at each 100 ms, and a slice
 PER_COUNT = {"avr": 4882812, "micropython": 1220703}  # nV, of 10 and 12 bits
 RECIPE = """name = "board-night"
@@ -89,10 +94,13 @@ temperature = "logger"
 
 
 class BoardOnPty:
-    """A program that takes the orders of bench.c, behind a pseudo-terminal; `speed` times as fast as the wall."""
+    """A program that takes the orders of bench.c, behind a pseudo-terminal.
 
-    def __init__(self, command: list[str], speed: float, **orders: str) -> None:
-        self.speed, self.now_ms, self.soc = speed, 0.0, 1.0
+    It goes `speed` times as fast as the wall, or as `pace` says.
+    """
+
+    def __init__(self, command: list[str], speed: float, pace: Pace | None = None, **orders: str) -> None:
+        self.speed, self.now_ms, self.soc, self.pace = speed, 0.0, 1.0, pace
         self.gate: list[tuple[float, bool]] = []
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         self._master, self._slave = os.openpty()
@@ -137,6 +145,14 @@ class BoardOnPty:
                 self._order(f"send {data.hex()}")
             except BlockingIOError:
                 pass
+            if self.pace is not None and self.pace.stands:
+                time.sleep(0.001)
+                continue
+            if self.pace is not None:
+                self._order(f"run {self.pace.next_ms(self.now_ms):.3f}")
+                self._order("where")
+                self.pace.arrived(self.now_ms)
+                continue
             self._order(f"run {SLICE_MS}")
             self._order("where")
             ran_ms += SLICE_MS
@@ -151,6 +167,8 @@ class BoardOnPty:
         """Leave nothing behind."""
         self._ended.set()
         self._thread.join(10)
+        if self.pace is not None:
+            self.pace.end()
         self._process.kill()
         self._process.wait()
         for stream in (self._process.stdin, self._process.stdout):
@@ -194,12 +212,13 @@ def command_of(board: str, folder: Path, micropython: str) -> list[str]:
 class _Run:
     """One call of `amphora` with its keeper."""
 
-    def __init__(self, folder: Path, *words: str) -> None:
+    def __init__(self, folder: Path, *words: str, in_step: bool = False) -> None:
+        program = [sys.executable, "-m", "tests.campaign.in_step", str(folder)] if in_step else PROGRAM
         environment = {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "AMPHORA_RUNTIME": str(folder / "runtime")}
         self.log = (folder / "said.txt").open("ab")
         self.process = subprocess.Popen(
-            [*PROGRAM, *words], env=environment, stdin=subprocess.DEVNULL, stdout=self.log, stderr=self.log,
-            start_new_session=True,
+            [*program, *words], env=environment, stdin=subprocess.DEVNULL, stdout=self.log, stderr=self.log,
+            start_new_session=True, cwd=HERE.parents[1],
         )  # fmt: skip
 
     def die(self) -> None:
@@ -214,14 +233,17 @@ class _Run:
 
 
 def spend(
-    board: str, seed: int, kills: int, capacity_Ah: float, speed: float, micropython: str = "", wall_s: float = 3600.0
-) -> FirmwareNight:
-    """Spend one night; `wrong` lists the promises that were broken."""
+    board: str, seed: int, kills: int, capacity_Ah: float, speed: float, micropython: str = "", wall_s: float = 3600.0,
+    in_step: bool = False, keep: Path | None = None,
+) -> FirmwareNight:  # fmt: skip
+    """Spend one night; `wrong` lists the promises that were broken. `keep`: where its run and what was said go."""
     night, rng, began_s = FirmwareNight(board, seed), random.Random(seed), time.monotonic()
     with tempfile.TemporaryDirectory(prefix="amphora-board-") as place:
         folder = Path(place)
         orders = {"run": "300", "send": _calibration(board), "noise": "0.7", "soc": f"{BEGINS}"}
-        at = BoardOnPty(command_of(board, folder, micropython), speed, capacity=f"{capacity_Ah:g}", **orders)
+        speed = STEP_SPEED if in_step else speed
+        pace = Pace(folder) if in_step else None
+        at = BoardOnPty(command_of(board, folder, micropython), speed, pace, capacity=f"{capacity_Ah:g}", **orders)
         try:
             at_speed = {"speed": speed, "port": at.path, "silence": max(3.0, 2.0 * speed)}
             (folder / "bench.toml").write_text(BENCH.format(**at_speed), encoding="utf-8")
@@ -229,6 +251,9 @@ def spend(
             _live_through(night, rng, at, folder, kills, capacity_Ah, began_s + wall_s)
         finally:
             at.end()
+            if keep is not None:
+                shutil.copytree(folder / "logs", keep / f"{board}-{seed}", dirs_exist_ok=True)
+                shutil.copy(folder / "said.txt", keep / f"{board}-{seed}")
         night.board_s = round(at.now_ms / 1000.0, 1)
     night.wall_s = round(time.monotonic() - began_s, 1)
     return night
@@ -248,18 +273,17 @@ def _live_through(
     until_s: float,
 ) -> None:  # fmt: skip
     environment = {**os.environ, "AMPHORA_LOGS": str(folder / "logs"), "AMPHORA_RUNTIME": str(folder / "runtime")}
-    add = ["cell", "add", "B1", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.17 V"]
+    add = ["cell", "add", "B1", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.20 V"]
     subprocess.run([*PROGRAM, *add], env=environment, check=True, capture_output=True)
     assumed = f"{max(ASSUMED_Ah, 1.2 * capacity_Ah):g} Ah"
     words = ["run", "--cell", "B1", "--profile", str(folder / "night.toml"), "--bench", str(folder / "bench.toml"),
-             "--hand-voltage", "4.17 V", "--start", "declared-full", "--capacity", assumed]  # fmt: skip
-    whole_s = capacity_Ah / 0.36 * 3600.0 / at.speed
-    moments = sorted(rng.uniform(0.05, 0.95) * whole_s for _ in range(kills))
-    begun_s = time.monotonic()
+             "--hand-voltage", "4.20 V", "--start", "declared-full", "--capacity", assumed]  # fmt: skip
+    whole_ms = capacity_Ah / 0.36 * 3.6e6
+    moments = sorted(at.now_ms + rng.uniform(0.05, 0.95) * whole_ms for _ in range(kills))
     while time.monotonic() < until_s:
-        run = _Run(folder, *words)
+        run = _Run(folder, *words, in_step=at.pace is not None)
         while run.process.poll() is None and time.monotonic() < until_s:
-            if moments and time.monotonic() - begun_s > moments[0] and at.made:
+            if moments and at.now_ms > moments[0] and at.made:
                 moments.pop(0)
                 _kill(night, at, run)
                 break
@@ -287,8 +311,13 @@ def _live_through(
 
 
 def _kill(night: FirmwareNight, at: BoardOnPty, run: _Run) -> None:
+    if at.pace is not None:
+        at.pace.stands = True
+        time.sleep(0.05)  # the slice at work is over
     before_ms = at.now_ms
     run.die()
+    if at.pace is not None:
+        at.pace.stands = False
     killed_ms = at.now_ms
     night.kills += 1
     until_s = time.monotonic() + 120.0
@@ -323,10 +352,16 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=6, help="how often the computer dies in each night")
     parser.add_argument("--capacity", type=float, default=0.3, help="the cell, in Ah; 3 Ah is a night of eight hours")
     parser.add_argument("--speed", type=float, default=10.0, help="how many times as fast as the wall")
+    parser.add_argument("--in-step", action="store_true", help="as fast as the machine allows, whoever else uses it")
+    parser.add_argument("--keep", type=Path, help="a folder that gets the runs, to look into")
+    parser.add_argument("--wall", type=float, default=3600.0, help="seconds on the wall after which it is given up")
     options = parser.parse_args()
     broken = 0
     for seed in range(options.first, options.first + options.nights):
-        night = spend(options.board, seed, options.kills, options.capacity, options.speed, options.micropython)
+        night = spend(
+            options.board, seed, options.kills, options.capacity, options.speed, options.micropython, options.wall,
+            options.in_step, options.keep,
+        )  # fmt: skip
         print(json.dumps(vars(night)), flush=True)
         broken += bool(night.wrong)
     return 1 if broken else 0

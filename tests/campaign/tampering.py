@@ -24,18 +24,21 @@ from pathlib import Path
 from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from paper_runs import make_certificate
 
 from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
-from amphora.harness.report.certificate import issue as certificate
-from amphora.harness.report.certificate import verify
+from amphora.harness.report.certificate import seal, verify
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
+from amphora.harness.report.certificate.issue import to_attach
 from amphora.harness.report.certificate.keys import Signer, signature_holds
+from amphora.harness.report.certificate.run_input import run_input
+from amphora.harness.report.certificate.statement import Issue
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from paper_runs import write_run
 
-ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
+ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 ZERO = {"kind": "current-zero", "t_s": 40.0, "utc": "2026-11-24T21:00:40Z", "after_row": 0, "instrument": "load",
         "current_A": -0.0004, "standard_uncertainty_A": 5e-5, "readings": 60, "duration_s": 30.0}  # fmt: skip
@@ -50,7 +53,7 @@ def file_bytes(pdf: bytes, stride: int) -> tuple[int, Missed]:
         spoilt[at] ^= 1 << (at % 8)
         count += 1
         try:
-            public, value, covered = verify.read_seal(bytes(spoilt))
+            public, value, covered = seal.read_seal(bytes(spoilt))
         except InputError:
             continue
         if signature_holds(public, value, covered):
@@ -97,7 +100,7 @@ def leaves(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
 def numbers(attached: bytes, folder: Path, stride: int) -> tuple[int, Missed]:
     """Change each number: the signature says no, and with the run at hand the number is named."""
     document = json.loads(attached)
-    item = certificate.run_input(folder)
+    item = run_input(folder)
     count, missed = 0, []
     for path in list(leaves(document["certificate"]))[::stride]:
         changed = json.loads(attached)
@@ -120,7 +123,7 @@ def numbers(attached: bytes, folder: Path, stride: int) -> tuple[int, Missed]:
 
 def run_bytes(data: dict[str, Any], folder: Path, stride: int) -> tuple[int, Missed]:
     """Change each byte of the run's files: the file is named. Every 97th time all is worked out again as well."""
-    item = certificate.run_input(folder)
+    item = run_input(folder)
     count, missed = 0, []
     for name in FILES:
         path = folder / name
@@ -130,7 +133,7 @@ def run_bytes(data: dict[str, Any], folder: Path, stride: int) -> tuple[int, Mis
             spoilt[at] ^= 1 << (at % 7)
             path.write_bytes(spoilt)
             count += 1
-            again = certificate.run_input if at % (97 * stride) == 0 else lambda *_: item
+            again = run_input if at % (97 * stride) == 0 else lambda *_: item
             _, wrong = verify.check_run(data["runs"][0], folder.parents[1], again, data["item"])
             if f"{name} is not the file that was certified" not in " ".join(wrong):
                 missed.append(f"{name}: byte {at}: {wrong[:1]}")
@@ -165,8 +168,8 @@ def campaign(stride: int) -> int:
         events = folder / "events.jsonl"
         begun, stopped = events.read_text(encoding="utf-8").splitlines()
         events.write_text("\n".join((begun, json.dumps(ZERO), stopped, "")), encoding="utf-8")
-        pdf, data = certificate.make_certificate([certificate.run_input(folder)], ISSUE, SIGNER)
-        attached = certificate.attachment(data, SIGNER)
+        pdf, data = make_certificate([run_input(folder)], ISSUE, SIGNER)
+        attached = to_attach(data, SIGNER)
         assert _told(attached) == "", "the unchanged attachment must be taken"
         parts = {
             "bytes of the file": file_bytes(pdf, stride),

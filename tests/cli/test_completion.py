@@ -8,7 +8,8 @@ import typer
 from typer.testing import CliRunner
 
 from amphora.harness.cli import completion
-from amphora.harness.cli.app import PANELS, app
+from amphora.harness.cli.app import app
+from amphora.harness.cli.commands import PANELS
 
 
 @pytest.fixture

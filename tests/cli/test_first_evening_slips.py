@@ -14,7 +14,7 @@ from programs import Inside
 
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.cli.at_the_bench import after_the_last_run
-from amphora.harness.report.certificate.issue import cautions
+from amphora.harness.report.certificate.cautions import cautions
 from amphora.harness.report.label import label_content
 
 SOUND = ("--form", "18650", "--inspection", "sound")

@@ -5,7 +5,7 @@ import io
 from hypothesis import given
 from hypothesis import strategies as st
 
-from amphora.harness.cli.output import Folding, folded
+from amphora.harness.cli.terminal import Folding, folded
 
 LONG = "the guard stopped the run because the cell reached 46.1 °C, which is above the limit of 45 °C for a discharge"
 

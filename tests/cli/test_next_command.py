@@ -26,6 +26,7 @@ def next_of(text: str) -> list[str]:
 def on_the_shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("AMPHORA_LOGS", raising=False)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))  # keys are never put into somebody's home
     call(
         "cell", "add", "h1", "--form", "18650", "--chemistry", "li-ion", "--as-found", "4.18 V", "--inspection", "sound"
     )

@@ -43,12 +43,12 @@ def named_in_the_code() -> set[str]:
 def test_every_name_that_a_violation_carries_is_in_the_table() -> None:
     names = named_in_the_code()
     assert len(names) > 25 and not names - set(CHECKS)
-    assert set(CHECKS) - names <= {"no-taper"}  # which the charge raises
+    assert set(CHECKS) - names <= {"no-taper", "smoke-alarm"}  # by the charge, by the runner
 
 
 def test_every_check_is_raised_by_a_test_of_the_guard() -> None:
     tests = "".join(path.read_text(encoding="utf-8") for path in Path(__file__).parent.glob("test_guard*.py"))
-    elsewhere = {"no-taper", "protection-tripped"}  # by the charge, by the runner
+    elsewhere = {"no-taper", "protection-tripped", "smoke-alarm"}  # by the charge, by the runner
     for name in set(CHECKS) - elsewhere:
         assert f'"{name}"' in tests, name
 
@@ -124,3 +124,38 @@ def test_what_a_sensor_says_is_never_the_cells_however_often() -> None:
     assert set(CHECKS) >= OF_THE_BENCH and not any(CHECKS[name].against_cell for name in OF_THE_BENCH)
     assert tells_when_repeated("guard:voltage-falls") and tells_when_repeated("guard:no-current")
     assert not tells_when_repeated("guard:temperature-lost") and not tells_when_repeated("instrument")
+
+
+# Name: whether a second reading is asked for, whether it is final though nobody looked for a while, the best grade,
+# whether it only calls. A change of any of these changes what a cell's life ends in.
+TABLE = {
+    "voltage-low": (True, True, "bench only", False), "voltage-high": (True, True, "bench only", False),
+    "voltage-lost": (True, False, None, False), "reversed": (True, True, "bench only", False),
+    "voltage-jump": (True, False, None, False), "voltage-rises": (False, False, None, False),
+    "voltage-falls": (False, False, None, False), "short-inside": (False, True, "bench only", False),
+    "falls-at-rest": (False, True, "bench only", False), "climbs-as-lfp": (False, True, None, False),
+    "above-pre-charge": (True, False, None, False), "current-low": (True, False, None, False),
+    "current-high": (True, False, None, False), "current-when-off": (False, False, None, False),
+    "no-current": (False, False, None, False), "current-off-order": (False, False, None, False),
+    "charge": (False, True, "bench only", False), "takes-no-charge": (False, True, "retire", False),
+    "no-taper": (False, True, "bench only", False), "temperature-high": (True, True, "retire", False),
+    "temperature-rate": (False, True, "retire", False), "temperature-rise": (True, True, "bench only", False),
+    "room-rise": (True, True, "bench only", False), "warms-when-off": (False, True, "bench only", True),
+    "nickel-warm": (True, False, None, False), "temperature-low": (True, False, None, False),
+    "temperature-lost": (False, False, None, False), "temperature-frozen": (False, False, None, False),
+    "too-cold": (False, False, None, False), "too-warm": (False, False, None, False),
+    "drained": (True, False, None, True), "frozen": (False, False, None, False),
+    "no-reading": (False, False, None, False), "protection-tripped": (False, False, None, False),
+    "time": (False, False, None, False),
+}  # fmt: skip
+
+
+def test_what_follows_from_each_check_stands_as_it_was_decided() -> None:
+    found = {one.name: (one.confirm, one.final_after_gap, one.grade, one.calls_only) for one in CHECKS.values()}
+    assert found == TABLE
+
+
+def test_a_refusal_before_the_first_order_and_any_other_end_is_no_check() -> None:
+    for reason in ("guard:as-found", "cutoff", "taper", "guard:", "frozen"):
+        assert check_of(reason) is None and against_the_cell(reason) == "", reason
+        assert is_final(reason) and not tells_when_repeated(reason), reason

@@ -90,6 +90,13 @@ def test_no_current_where_some_was_ordered_is_an_open_lead() -> None:
     assert verdicts[-1].stop is not None and verdicts[-1].stop.check == "no-current"
 
 
+@pytest.mark.parametrize(("flows_A", "check"), [(0.09, "no-current"), (0.11, "current-off-order")])
+def test_less_than_a_fifth_of_what_was_ordered_is_no_current(flows_A: float, check: str) -> None:
+    """Of 0.5 A: an open lead shows a trickle through the meter, a wrong setting shows more (practice)."""
+    verdicts = run(discharging(), *[(t, 4.0, -flows_A, 20.0) for t in (4.0, 5.0, 6.0)])
+    assert verdicts[-1].stop is not None and verdicts[-1].stop.check == check
+
+
 def test_another_current_than_ordered_is_told() -> None:
     verdicts = run(discharging(), *[(t, 4.0, -0.8, 20.0) for t in (4.0, 5.0, 6.0)])
     assert verdicts[-1].stop is not None and verdicts[-1].stop.check == "current-off-order"

@@ -1,5 +1,6 @@
 """The simulated bench: same seed same night, faults that prove they acted, instruments that behave."""
 
+import math
 import random
 
 import pytest
@@ -8,6 +9,7 @@ from amphora.drivers.errors import DriverError, InstrumentError, LimitError
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import KINDS, make_cell, random_cell
 from amphora.drivers.simulated.clock import VirtualClock
+from amphora.drivers.simulated.parts import METERS, Channel, ChannelSpec
 from tests.support.simulation.faults import CATALOGUE, FAMILIES, HOPELESS, draw
 
 FAMILY_NAMES = {"link", "instrument", "cell", "sensor", "host", "person"}
@@ -282,3 +284,16 @@ def test_a_frozen_reading_stands_still_while_the_cell_moves_on():
     rows = night(bench, 200)
     assert len({row[1] for row in rows[60:]}) == 1
     assert len({row[1] for row in rows[:40]}) > 10
+
+
+def test_a_channel_shows_to_the_bit_the_plain_sum_of_its_errors_and_draws_as_gauss_does() -> None:
+    for spec in [*METERS["good"].values(), *METERS["cheap"].values(), ChannelSpec(0.001, 0.002, 0.0049, 0.003)]:
+        rng, plain = random.Random(3), random.Random(3)
+        channel = Channel(spec, rng, True)
+        gain = 1.0 + plain.uniform(-spec.gain, spec.gain)
+        offset = plain.uniform(-spec.offset, spec.offset)
+        for number in range(500):
+            true = 7.3 * math.sin(number)
+            value = true * gain + offset + plain.gauss(0.0, spec.noise)
+            assert channel.read(true) == round(round(value / spec.resolution) * spec.resolution, 9)
+        assert rng.getstate() == plain.getstate()

@@ -55,7 +55,7 @@ def test_pipes_that_nobody_reads_stop_no_run_and_change_no_exit_code(serve: Any,
     process.send_signal(signal.SIGTERM)
     assert process.wait(180) == 143
     last = read_run(folder_of(amphora)).events[-1]
-    assert last["kind"] == "stopped" and last["text"].startswith("SIGTERM") and last["safe"]
+    assert last["kind"] == "stopped" and last["text"].startswith("asked to end (SIGTERM)") and last["safe"]
 
 
 @pytest.mark.parametrize("hangs_up", [False, True])
@@ -106,4 +106,4 @@ def test_a_terminal_that_goes_away_stops_a_run_only_where_the_system_says_so(
             process.wait()
     last = read_run(folder_of(amphora)).events[-1]
     assert last["kind"] == "stopped" and last["safe"]
-    assert last["text"].startswith("SIGHUP" if hangs_up else "SIGINT")
+    assert last["text"].startswith("the terminal is gone (SIGHUP)" if hangs_up else "Ctrl-C (SIGINT)")

@@ -7,16 +7,16 @@ from pathlib import Path
 import pypdfium2
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import cell_record, run_input, write_run
+from paper_runs import cell_record, make_certificate, run_input, write_run
 
 from amphora.harness.report import comparison_page as page
 from amphora.harness.report import label
-from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate.keys import Signer
+from amphora.harness.report.certificate.statement import Issue
 from amphora.harness.report.comparison_rows import PageRow
 
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
-ISSUE = certificate.Issue(
+ISSUE = Issue(
     datetime.date(2026, 11, 25),
     operator="Mara Lindqvist",
     place="village hall, workshop at the back",
@@ -39,7 +39,7 @@ def text_of(pdf: bytes) -> str:
 @pytest.fixture(scope="module")
 def text(tmp_path_factory: pytest.TempPathFactory) -> str:
     item = run_input(write_run(tmp_path_factory.mktemp("logs"), cell=cell_record(claim_Ah=2.6)))
-    return text_of(certificate.make_certificate([item], ISSUE, SIGNER, GRADE)[0])
+    return text_of(make_certificate([item], ISSUE, SIGNER, GRADE)[0])
 
 
 # Source: ISO/IEC 17025:2017, clause 7.8.2.1, items a to p and its note; the list was read second-hand (a
@@ -80,7 +80,7 @@ def test_every_applicable_item_of_17025_is_there(text: str, item: str) -> None:
 
 def test_item_p_results_from_others_are_named_as_such(tmp_path: Path) -> None:
     run = run_input(write_run(tmp_path, imported={"file": "table.csv"}))
-    shown = text_of(certificate.make_certificate([run], ISSUE, SIGNER)[0])
+    shown = text_of(make_certificate([run], ISSUE, SIGNER)[0])
     assert "External provider: the readings were taken by others and imported" in shown
 
 
@@ -89,7 +89,7 @@ def test_what_is_not_known_is_said_to_be_not_known(tmp_path: Path) -> None:
     run = run_input(
         write_run(tmp_path, cell=cell, profile=""), temperature_rise_K=None, temperature_degC=None, resistances=[]
     )
-    shown = text_of(certificate.make_certificate([run], certificate.Issue(ISSUE.issued), SIGNER)[0])
+    shown = text_of(make_certificate([run], Issue(ISSUE.issued), SIGNER)[0])
     for words in (
         "Place of test not stated", "Answered for by not stated", "Came out of not stated", "none known",
         "voltage not recorded, date of receipt not recorded", "no inspection recorded", "Temperature: not measured",
@@ -113,7 +113,7 @@ def test_a_grade_comes_with_its_decision_rule(text: str) -> None:
 
 
 def test_without_a_grade_there_is_no_decision_rule(tmp_path: Path) -> None:
-    shown = text_of(certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, SIGNER)[0])
+    shown = text_of(make_certificate([run_input(write_run(tmp_path))], ISSUE, SIGNER)[0])
     assert "Decision rule" not in shown
     assert "Grade" not in shown
 
@@ -147,7 +147,7 @@ def test_claims_that_must_not_be_made_are_not_made(
 ) -> None:
     folder = write_run(tmp_path, start=start, cell=cell_record(chemistry=chemistry))
     item = run_input(folder, chemistry=chemistry)
-    shown = text_of(certificate.make_certificate([item], ISSUE, SIGNER, grade)[0])
+    shown = text_of(make_certificate([item], ISSUE, SIGNER, grade)[0])
     for words in FORBIDDEN:
         assert words.lower() not in shown.lower()
     for word, denials in ONLY_DENIED.items():

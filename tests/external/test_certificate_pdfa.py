@@ -16,13 +16,13 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import cell_record, run_input, write_run
+from paper_runs import cell_record, make_certificate, run_input, write_run
 from pypdf import PdfReader
 from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject, StreamObject
 
-from amphora.harness.report.certificate import issue as certificate
-from amphora.harness.report.certificate import page as sheet
+from amphora.harness.report.certificate import attachment
 from amphora.harness.report.certificate.keys import Signer
+from amphora.harness.report.certificate.statement import Issue
 
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 NOTES = "外壳完好 · 외장 손상 없음 · गोला · عبوة · Ячейка"
@@ -31,8 +31,8 @@ NOTES = "外壳完好 · 외장 손상 없음 · गोला · عبوة · Я�
 @pytest.fixture(scope="module")
 def pdf(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     item = run_input(write_run(tmp_path_factory.mktemp("logs"), cell=cell_record(notes=NOTES)))
-    issue = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", pages=2)
-    return certificate.make_certificate([item], issue, SIGNER)[0]
+    issue = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", pages=2)
+    return make_certificate([item], issue, SIGNER)[0]
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +110,7 @@ def test_the_attachment_is_an_associated_file_with_type_and_relationship(reader:
     # ISO 19005-3, 6.8: F and UF, AFRelationship, Subtype; the catalogue's AF names it.
     (file,) = [item.get_object() for item in reader.trailer["/Root"]["/AF"]]
     assert file["/Type"] == "/Filespec"
-    assert str(file["/F"]) == str(file["/UF"]) == sheet.ATTACHMENT
+    assert str(file["/F"]) == str(file["/UF"]) == attachment.ATTACHMENT
     assert file["/AFRelationship"] == "/Source"
     assert file["/EF"]["/F"].get_object()["/Subtype"] == "/application/json"
     assert "/ModDate" in file["/EF"]["/F"].get_object()["/Params"]

@@ -13,22 +13,23 @@ from hypothesis import strategies as st
 from paper_runs import run_input, write_run
 from pypdf import PdfReader
 
-from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
+from amphora.harness.report.certificate.cautions import GRADE_RULE
+from amphora.harness.report.certificate.statement import Issue, certificate_data
 
-ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
+ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 PUBLIC = bytes(range(32))
 PIECES = (
     "W", "x", "i", "a b ", "-", "电池 ", "가나다", "ไทยไม่มีช่องว่าง", "م", "ﷺ", "कोशिका ", "\U0001f50b",
     "Z\u0301\u0302\u0303\u0304\u0305",
     "neben dem Gewächshaus, drittes Feld von links, ",
 )  # fmt: skip
-GRADE = {"grade": "steady duty", "decided_by": "resistance", "rule": certificate.GRADE_RULE, "criteria": []}
+GRADE = {"grade": "steady duty", "decided_by": "resistance", "rule": GRADE_RULE, "criteria": []}
 
 
 @pytest.fixture(scope="module")
 def data(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    return certificate.certificate_data([run_input(write_run(tmp_path_factory.mktemp("logs")))], ISSUE, GRADE)
+    return certificate_data([run_input(write_run(tmp_path_factory.mktemp("logs")))], ISSUE, GRADE)
 
 
 def filled(data: dict[str, Any], text: str, runs: int, pages: int) -> dict[str, Any]:
@@ -100,7 +101,7 @@ def test_the_body_is_set_in_eight_point_at_least(data: dict[str, Any]) -> None:
 @settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(text=st.text(max_size=300), runs=st.integers(1, 12), pages=st.integers(1, 2))
 def test_any_text_at_all_stays_on_the_pages_asked_for(data: dict[str, Any], text: str, runs: int, pages: int) -> None:
-    full = filled(data, certificate._text(text), runs, pages)
+    full = filled(data, text(text), runs, pages)
     assert len(PdfReader(io.BytesIO(sheet.render(full, b"{}", PUBLIC))).pages) in range(pages, 2 * pages + 1)
 
 

@@ -11,16 +11,17 @@ import pypdfium2
 import pytest
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import RESISTANCE_OHM, cell_record, run_input, write_pulsed_run, write_run
+from paper_runs import RESISTANCE_OHM, cell_record, make_certificate, run_input, write_pulsed_run, write_run
 from pypdf import PdfReader
 
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.report import label
-from amphora.harness.report.certificate import issue as certificate
-from amphora.harness.report.certificate import page as sheet
+from amphora.harness.report.certificate import attachment, page_rows
+from amphora.harness.report.certificate.issue import certify
 from amphora.harness.report.certificate.keys import Signer
+from amphora.harness.report.certificate.statement import Issue
 from amphora.harness.report.certificate.verify import verify_file
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.kept import kept_text
@@ -28,7 +29,7 @@ from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
 from tests.support.made_results import result_of
 
-ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
+ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 LEADS_OHM = 0.020
 ZERO = {"instrument": "load", "current_A": -0.00123, "standard_u_A": 5e-5, "t_s": 40.0, "readings": 60,
@@ -45,7 +46,7 @@ def text_of(pdf: bytes) -> str:
 def printed(folder: Path, zeros: list[dict[str, Any]], **result: Any) -> str:
     item = run_input(folder, **result)
     item = dataclasses.replace(item, run={**item.run, "current_zero": zeros})
-    return text_of(certificate.make_certificate([item], ISSUE, SIGNER)[0])
+    return text_of(make_certificate([item], ISSUE, SIGNER)[0])
 
 
 def leads(state: str, ohm: float | None = None) -> dict[str, Any]:
@@ -102,7 +103,7 @@ def test_without_a_resistance_nothing_is_said_of_leads(tmp_path: Path) -> None:
 def test_runs_of_one_cell_that_differ_in_leads_say_so_in_their_rows(tmp_path: Path) -> None:
     one = run_input(write_run(tmp_path / "a"), leads=leads("in"))
     two = run_input(write_run(tmp_path / "b", run_id="L3-a/20261126T210000Z-overnight"), leads=leads("out"))
-    shown = text_of(certificate.make_certificate([one, two], ISSUE, SIGNER)[0])
+    shown = text_of(make_certificate([one, two], ISSUE, SIGNER)[0])
     assert "at 0.500 A, leads in" in shown and "at 0.500 A, leads out" in shown
 
 
@@ -158,7 +159,7 @@ def shelf_of(two_wires: Path, tmp_path: Path) -> tuple[Path, Path, Path]:
 
 
 def data_of(pdf: Path) -> dict[str, Any]:
-    (content,) = PdfReader(pdf).attachments[sheet.ATTACHMENT]
+    (content,) = PdfReader(pdf).attachments[attachment.ATTACHMENT]
     data: dict[str, Any] = json.loads(content)["certificate"]
     return data
 
@@ -168,9 +169,9 @@ def test_the_certificate_takes_measured_leads_out_as_the_analysis_does_and_verif
 ) -> None:
     logs, night, measured = shelf_of(two_wires, tmp_path)
     pdf = tmp_path / "paper.pdf"
-    certificate.certify(night, pdf, ISSUE, key)
+    certify(night, pdf, ISSUE, key)
     stated = data_of(pdf)["runs"][0]
-    ours = sheet.main_resistance(stated["results"])
+    ours = page_rows.main_resistance(stated["results"])
     analysed = chosen_resistance(analyse_run(night))
     assert ours is not None and analysed is not None
     assert ours["ohm"] == pytest.approx(analysed.ohm, rel=1e-8)
@@ -187,7 +188,7 @@ def test_without_the_leads_run_at_hand_its_value_is_taken_as_stated_and_told(
 ) -> None:
     logs, night, measured = shelf_of(two_wires, tmp_path)
     pdf = tmp_path / "paper.pdf"
-    certificate.certify(night, pdf, ISSUE, key)
+    certify(night, pdf, ISSUE, key)
     shutil.rmtree(measured)
     found = verify_file(pdf, logs)
     assert found["valid"] and found["recomputed"] == [], found["reasons"]
@@ -197,7 +198,7 @@ def test_without_the_leads_run_at_hand_its_value_is_taken_as_stated_and_told(
 def test_a_changed_leads_run_is_told(two_wires: Path, tmp_path: Path, key: Path) -> None:
     logs, night, measured = shelf_of(two_wires, tmp_path)
     pdf = tmp_path / "paper.pdf"
-    certificate.certify(night, pdf, ISSUE, key)
+    certify(night, pdf, ISSUE, key)
     events = measured / "events.jsonl"
     events.write_bytes(events.read_bytes() + b'{"kind":"person","t_s":1,"utc":"","after_row":1}\n')
     found = verify_file(pdf, logs)
@@ -210,7 +211,7 @@ def test_a_leads_run_made_later_leaves_an_earlier_certificate_valid(two_wires: P
     aside = tmp_path / "aside"
     shutil.move(measured, aside)
     pdf = tmp_path / "paper.pdf"
-    certificate.certify(night, pdf, ISSUE, key)
+    certify(night, pdf, ISSUE, key)
     stated = data_of(pdf)["runs"][0]
     assert stated["leads"]["state"] == "in" and stated["leads"]["from_run"] == ""
     shutil.move(aside, measured)
@@ -223,12 +224,12 @@ def test_a_forged_result_beside_the_leads_run_changes_no_certificate(
 ) -> None:
     _, night, measured = shelf_of(two_wires, tmp_path)
     one, two = tmp_path / "one.pdf", tmp_path / "two.pdf"
-    certificate.certify(night, one, ISSUE, key)
+    certify(night, one, ISSUE, key)
     analyse_run(measured)
     kept = json.loads((measured / "result.json").read_text(encoding="utf-8"))
     result = {**kept["result"], "leads_measured": {**kept["result"]["leads_measured"], "ohm": 0.001}}
     head = {name: value for name, value in kept.items() if name not in ("result", "result_sha256")}
     (measured / "result.json").write_text(kept_text(result, head) + "\n", encoding="utf-8")
     assert analyse_run(measured).leads_measured.ohm == 0.001  # whoever reads what is kept is misled
-    certificate.certify(night, two, ISSUE, key)
+    certify(night, two, ISSUE, key)
     assert one.read_bytes() == two.read_bytes()

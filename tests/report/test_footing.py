@@ -8,11 +8,12 @@ from typing import Any
 import pypdfium2
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import run_input, write_run
+from paper_runs import make_certificate, run_input, write_run
 
 from amphora.harness.report.certificate import footing, verify
-from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate.keys import Signer
+from amphora.harness.report.certificate.run_input import run_input as read_input
+from amphora.harness.report.certificate.statement import ADDED, Issue, run_statement
 from tests.support.made_results import result_of
 
 
@@ -24,7 +25,7 @@ def text_of(pdf: bytes) -> str:
     )
 
 
-ISSUE = certificate.Issue(datetime.date(2026, 11, 25))
+ISSUE = Issue(datetime.date(2026, 11, 25))
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 WIRED = {"voltage": "load", "current": ["load"], "temperature": "thermometer"}
 
@@ -66,7 +67,7 @@ def test_u_rests_on_a_calibration_or_on_one_that_was_overdue(tmp_path: Path, due
 def test_a_page_says_not_traceable_and_both_uncertainties(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path), capacity_item_U_Ah=0.03, item={"text": "learned from 3 pairs"})
     item.run["bench"]["cell"] = WIRED
-    pdf, data = certificate.make_certificate([item], ISSUE, SIGNER)
+    pdf, data = make_certificate([item], ISSUE, SIGNER)
     shown = text_of(pdf)
     assert "Not traceable: U of current, temperature and time is assumed" in shown
     assert "The cell as an item" in shown and "learned from 3 pairs" in shown
@@ -79,10 +80,10 @@ def test_a_page_says_not_traceable_and_both_uncertainties(tmp_path: Path) -> Non
 def test_a_certificate_made_before_all_this_still_agrees_with_its_run(tmp_path: Path) -> None:
     """One that states none of the new fields is compared in what it does state."""
     folder = write_run(tmp_path)
-    stated = certificate.run_statement(certificate.run_input(folder))
-    for name in certificate.ADDED[""]:
+    stated = run_statement(read_input(folder))
+    for name in ADDED[""]:
         del stated[name]
-    for name in certificate.ADDED["results"]:
+    for name in ADDED["results"]:
         del stated["results"][name]
     differences, wrong = verify.check_run(stated, tmp_path)
     assert differences == [] and wrong == []

@@ -15,21 +15,23 @@ import pytest
 import zxingcpp
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fontTools.ttLib import TTFont
-from paper_runs import cell_record, run_input, write_pulsed_run, write_run
+from paper_runs import cell_record, make_certificate, run_input, write_pulsed_run, write_run
 from programs import run_inside
 from pypdf import PdfReader
 
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.common.errors import InputError, Refused
-from amphora.harness.report.certificate import issue as certificate
+from amphora.harness.report.certificate import attachment, page_rows, printable
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
+from amphora.harness.report.certificate.issue import certify, to_attach
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.schema import certificate_schema
+from amphora.harness.report.certificate.statement import MOST_RESISTANCES, Issue, certificate_data, results_of
 from amphora.harness.results.kept import kept_text
 from tests.support.made_results import result_of
 
-ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
+ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
 GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}
 
 
@@ -48,15 +50,15 @@ def text_of(pdf: bytes) -> str:
 
 def test_equal_input_gives_equal_bytes(tmp_path: Path, signer: Signer) -> None:
     item = run_input(write_run(tmp_path))
-    first, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
-    second, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
+    first, _ = make_certificate([item], ISSUE, signer, GRADE)
+    second, _ = make_certificate([item], ISSUE, signer, GRADE)
     assert first == second
 
 
 def test_unknown_start_gets_no_certificate(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path, start="unknown"))
     with pytest.raises(Refused, match="not known to have been full"):
-        certificate.certificate_data([item], ISSUE)
+        certificate_data([item], ISSUE)
 
 
 @pytest.mark.parametrize(
@@ -72,12 +74,12 @@ def test_unknown_start_gets_no_certificate(tmp_path: Path) -> None:
 def test_a_run_without_a_sound_capacity_is_refused(tmp_path: Path, changes: dict[str, object], words: str) -> None:
     item = run_input(write_run(tmp_path), **changes)
     with pytest.raises(Refused, match=words):
-        certificate.certificate_data([item], ISSUE)
+        certificate_data([item], ISSUE)
 
 
 def test_declared_full_is_printed_as_such(tmp_path: Path, signer: Signer) -> None:
     item = run_input(write_run(tmp_path, start="declared-full"))
-    pdf, _ = certificate.make_certificate([item], ISSUE, signer)
+    pdf, _ = make_certificate([item], ISSUE, signer)
     assert "Declared full: the operator's word, not seen by the bench" in text_of(pdf).replace("’", "'")
 
 
@@ -85,13 +87,13 @@ def test_runs_of_two_cells_are_refused(tmp_path: Path) -> None:
     one = run_input(write_run(tmp_path / "a"))
     two = run_input(write_run(tmp_path / "b", cell=cell_record(id="L4-b")))
     with pytest.raises(InputError, match=r"L3-a, L4-b.*one item"):
-        certificate.certificate_data([one, two], ISSUE)
+        certificate_data([one, two], ISSUE)
 
 
 def test_several_runs_of_one_cell_each_have_their_results(tmp_path: Path, signer: Signer) -> None:
     one = run_input(write_run(tmp_path / "a"))
     two = run_input(write_run(tmp_path / "b", run_id="L3-a/20261126T210000Z-overnight"))
-    pdf, data = certificate.make_certificate([one, two], ISSUE, signer, GRADE)
+    pdf, data = make_certificate([one, two], ISSUE, signer, GRADE)
     shown = text_of(pdf)
     for item in data["runs"]:
         assert item["run_id"].split("/")[1] in shown
@@ -102,8 +104,8 @@ def test_several_runs_of_one_cell_each_have_their_results(tmp_path: Path, signer
 
 def test_two_pages_and_the_budget_only_when_asked(tmp_path: Path, signer: Signer) -> None:
     item = run_input(write_run(tmp_path))
-    one, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
-    two, _ = certificate.make_certificate([item], dataclasses.replace(ISSUE, pages=2), signer, GRADE)
+    one, _ = make_certificate([item], ISSUE, signer, GRADE)
+    two, _ = make_certificate([item], dataclasses.replace(ISSUE, pages=2), signer, GRADE)
     assert len(PdfReader(io.BytesIO(one)).pages) <= 2
     assert 2 <= len(PdfReader(io.BytesIO(two)).pages) <= 4
     assert "Uncertainty budget" in text_of(two)
@@ -120,7 +122,7 @@ def test_long_names_missing_data_and_other_scripts_stay_on_two_pages_without_box
 ) -> None:
     cell = cell_record(source=LONG, markings="x" * 300, notes=SCRIPTS, mass_g=None, as_found_V=None, inspection={})
     item = run_input(write_run(tmp_path, cell=cell), resistances=[], temperature_rise_K=None)
-    pdf, _ = certificate.make_certificate([item], ISSUE, signer)
+    pdf, _ = make_certificate([item], ISSUE, signer)
     reader = PdfReader(io.BytesIO(pdf))
     assert len(reader.pages) <= 2
     shown = text_of(pdf)
@@ -138,30 +140,30 @@ def test_long_names_missing_data_and_other_scripts_stay_on_two_pages_without_box
 
 
 def test_a_character_no_typeface_draws_is_printed_by_number() -> None:
-    assert sheet.printable("\U00020000 ok") == "[U+20000] ok"
-    assert sheet.printable(SCRIPTS) == SCRIPTS
-    assert sheet.printable(EAST_ASIAN) == EAST_ASIAN
+    assert printable.printable("\U00020000 ok") == "[U+20000] ok"
+    assert printable.printable(SCRIPTS) == SCRIPTS
+    assert printable.printable(EAST_ASIAN) == EAST_ASIAN
 
 
 def test_coverage_file_is_what_the_fonts_hold() -> None:
     points: set[int] = set()
-    for path in [*sheet.FONTS.glob("*.otf"), *sheet.FONTS.glob("*.ttf")]:
+    for path in [*printable.FONTS.glob("*.otf"), *printable.FONTS.glob("*.ttf")]:
         with TTFont(path) as font:
             points.update(font.getBestCmap())
-    ranges = json.loads((sheet.FONTS / "coverage.json").read_text())
+    ranges = json.loads((printable.FONTS / "coverage.json").read_text())
     assert {p for low, high in ranges for p in range(low, high + 1)} == points
 
 
 def test_every_font_is_shipped_with_a_licence_and_all_stay_small() -> None:
-    fonts = [*sheet.FONTS.glob("*.otf"), *sheet.FONTS.glob("*.ttf")]
+    fonts = [*printable.FONTS.glob("*.otf"), *printable.FONTS.glob("*.ttf")]
     for font in fonts:
         family = next(name for name in ("Inter", "Noto", "DejaVu", "Droid") if font.name.startswith(name))
-        assert (sheet.FONTS / f"LICENSE-{family}.txt").is_file()
+        assert (printable.FONTS / f"LICENSE-{family}.txt").is_file()
     assert sum(font.stat().st_size for font in fonts) < 7_000_000
 
 
 def test_fonts_are_embedded_and_the_file_claims_pdf_a_3(tmp_path: Path, signer: Signer) -> None:
-    pdf, _ = certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, signer)
+    pdf, _ = make_certificate([run_input(write_run(tmp_path))], ISSUE, signer)
     reader = PdfReader(io.BytesIO(pdf), strict=True)
     fonts = reader.pages[0]["/Resources"]["/Font"]
     assert len(fonts) >= 2
@@ -177,7 +179,7 @@ def test_fonts_are_embedded_and_the_file_claims_pdf_a_3(tmp_path: Path, signer: 
 
 
 def test_qr_code_on_the_page_names_number_results_and_digest(tmp_path: Path, signer: Signer) -> None:
-    pdf, data = certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
+    pdf, data = make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
     image = pypdfium2.PdfDocument(pdf)[0].render(scale=200 / 72).to_pil()
     codes = zxingcpp.read_barcodes(image)
     assert [code.text for code in codes] == [sheet.qr_payload(data, signer.public)]
@@ -188,8 +190,8 @@ def test_qr_code_on_the_page_names_number_results_and_digest(tmp_path: Path, sig
 
 
 def test_attachment_is_canonical_and_fits_the_published_schema(tmp_path: Path, signer: Signer) -> None:
-    pdf, data = certificate.make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
-    (content,) = PdfReader(io.BytesIO(pdf)).attachments[sheet.ATTACHMENT]
+    pdf, data = make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
+    (content,) = PdfReader(io.BytesIO(pdf)).attachments[attachment.ATTACHMENT]
     document = from_canonical(content)
     assert document["certificate"] == data
     schema = certificate_schema()
@@ -199,8 +201,8 @@ def test_attachment_is_canonical_and_fits_the_published_schema(tmp_path: Path, s
 
 @pytest.mark.parametrize("spoil", ["number", "runs", "format", "surplus"])
 def test_schema_refuses_what_is_not_a_certificate(tmp_path: Path, signer: Signer, spoil: str) -> None:
-    data = certificate.certificate_data([run_input(write_run(tmp_path))], ISSUE)
-    document = json.loads(certificate.attachment(data, signer))
+    data = certificate_data([run_input(write_run(tmp_path))], ISSUE)
+    document = json.loads(to_attach(data, signer))
     if spoil == "surplus":
         document["certificate"]["runs"][0]["results"]["state_of_health"] = 0.9
     else:
@@ -224,7 +226,7 @@ def test_schema_refuses_what_is_not_a_certificate(tmp_path: Path, signer: Signer
 def test_values_are_shown_to_two_digits_of_their_uncertainty(
     value: float | None, U: float | None, scale: float, shown: str
 ) -> None:
-    assert sheet.with_U(value, U, scale) == shown
+    assert page_rows.with_U(value, U, scale) == shown
 
 
 @pytest.mark.parametrize(
@@ -247,7 +249,7 @@ def test_numbers_that_are_not_finite_are_never_written() -> None:
 
 def test_a_text_that_looks_like_markup_is_printed_as_it_is(tmp_path: Path, signer: Signer) -> None:
     evil = '#panic("x") *bold* $x^2$ <script> \\u{41} `raw` @ref //c'
-    pdf, _ = certificate.make_certificate([run_input(write_run(tmp_path, cell=cell_record(notes=evil)))], ISSUE, signer)
+    pdf, _ = make_certificate([run_input(write_run(tmp_path, cell=cell_record(notes=evil)))], ISSUE, signer)
     assert evil.replace('"', "").replace("'", "") in text_of(pdf).replace('"', "").replace("”", "").replace("“", "")
 
 
@@ -337,7 +339,7 @@ def test_a_result_kept_beside_the_run_cannot_answer_for_the_samples(tmp_path: Pa
     (folder / "result.json").write_text(
         kept_text(kept["result"], {key: value for key, value in kept.items() if key != "result"})
     )
-    certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
+    certify(folder, tmp_path / "a.pdf", ISSUE)
     checked = run_inside("verify", str(tmp_path / "a.pdf"), "--logs", str(tmp_path / "logs"), "--json")
     assert checked.returncode == 0, checked.stdout
     found = json.loads(checked.stdout)
@@ -385,17 +387,17 @@ def test_a_run_on_the_simulated_bench_says_so_on_page_and_code(tmp_path: Path, s
         "name": "simulated bench",
         "instruments": {"load": {"role": "load", "identity": "AMPHORA SIM,LOAD,0012,1.0"}},
     }
-    pdf, data = certificate.make_certificate([run_input(write_run(tmp_path, bench=bench))], ISSUE, signer)
+    pdf, data = make_certificate([run_input(write_run(tmp_path, bench=bench))], ISSUE, signer)
     assert data["runs"][0]["simulated"]
     assert "Simulated bench: no real cell was tested" in text_of(pdf)
     assert "SIMULATED, no real cell" in sheet.qr_payload(data, signer.public)
-    real, _ = certificate.make_certificate([run_input(write_run(tmp_path / "real"))], ISSUE, signer)
+    real, _ = make_certificate([run_input(write_run(tmp_path / "real"))], ISSUE, signer)
     assert "imulated" not in text_of(real)
 
 
 def test_a_bench_file_that_says_simulated_makes_a_simulated_certificate(tmp_path: Path) -> None:
     bench = {"name": "poor man's bench", "simulated": True, "instruments": {"logger": {"role": "logger"}}}
-    assert certificate.certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)["runs"][0]["simulated"]
+    assert certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)["runs"][0]["simulated"]
 
 
 @pytest.mark.parametrize(("with_load", "falls"), [(False, True), (True, False)])
@@ -406,7 +408,7 @@ def test_a_current_that_was_reckoned_over_a_resistor_is_said_to_be(
     if with_load:
         instruments["load"] = {"role": "load"}
     bench = {"name": "poor man's bench", "instruments": instruments, "cell": {"current": ["logger"]}}
-    data = certificate.certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)
+    data = certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)
     (said,) = [text for text in data["runs"][0]["deviations"] if text.startswith("Current:")]
     assert "computed from the voltage over 10.02 ohm" in said
     assert ("falls with the voltage" in said) is falls
@@ -415,7 +417,7 @@ def test_a_current_that_was_reckoned_over_a_resistor_is_said_to_be(
 def test_a_start_is_called_full_by_words_that_hold_for_every_chemistry(tmp_path: Path, signer: Signer) -> None:
     # a nickel cell's charge has no taper: it ends by time, charge or warming
     folder = write_run(tmp_path, cell=cell_record(chemistry="nimh", form="AA"))
-    shown = text_of(certificate.make_certificate([run_input(folder, chemistry="nimh")], ISSUE, signer)[0])
+    shown = text_of(make_certificate([run_input(folder, chemistry="nimh")], ISSUE, signer)[0])
     assert "full: charged on this bench to its normal end, at most 4 h before" in shown
     assert "taper" not in shown
 
@@ -429,7 +431,7 @@ def test_what_is_to_be_noted_is_never_cut_on_a_usual_certificate(tmp_path: Path,
         "The instruments' accuracy was not given; the uncertainty rests on assumed values for a cheap bench.",
     ]
     item = run_input(write_run(tmp_path), warnings=[{"code": "x", "text": text} for text in warnings])
-    pdf, _ = certificate.make_certificate([item], ISSUE, signer, GRADE)
+    pdf, _ = make_certificate([item], ISSUE, signer, GRADE)
     shown = text_of(pdf).replace("’", "'")
     for text in warnings:
         assert text in shown
@@ -444,12 +446,12 @@ def test_a_grade_is_not_for_use_while_the_cell_is_in_quarantine(
 ) -> None:
     item = run_input(write_run(tmp_path))
     item = dataclasses.replace(item, run={**item.run, "state_now": state})
-    shown = text_of(certificate.make_certificate([item], ISSUE, signer, GRADE)[0]).replace("’", "'")
+    shown = text_of(make_certificate([item], ISSUE, signer, GRADE)[0]).replace("’", "'")
     assert f"steady duty {note}" in shown
 
 
 def test_a_share_too_small_to_round_is_not_called_none() -> None:
-    shown = [sheet._share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
+    shown = [page_rows.share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
     assert shown == ["0 %", "< 1 %", "< 1 %", "1 %", "67 %"]
 
 
@@ -459,7 +461,7 @@ def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: S
          "charge_state": 0.99, "t_s": 1.0}
         for n in range(3)
     ]  # fmt: skip
-    data = certificate.certificate_data([run_input(write_run(tmp_path), resistances=one)], ISSUE)
+    data = certificate_data([run_input(write_run(tmp_path), resistances=one)], ISSUE)
     shown = sheet.view(data, signer.public)
     assert shown["plots"]["resistance"] == ""
     assert [row[0] for row in shown["results"]].count("DC resistance") == 1
@@ -467,7 +469,7 @@ def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: S
 
 def test_joined_letters_stay_joined_and_turns_of_direction_are_dropped(tmp_path: Path) -> None:
     cell = cell_record(notes="می\u200cرود \u202egnorw\u202c\x00\n\tend")
-    data = certificate.certificate_data([run_input(write_run(tmp_path, cell=cell))], ISSUE)
+    data = certificate_data([run_input(write_run(tmp_path, cell=cell))], ISSUE)
     assert data["item"]["notes"] == "می\u200cرود gnorw end"
 
 
@@ -477,15 +479,15 @@ def test_very_many_resistances_are_thinned_and_the_chosen_one_stays(tmp_path: Pa
          "charge_state": n / 5000, "t_s": float(n)}
         for n in range(5000)
     ]  # fmt: skip
-    stated = certificate.results_of(result_of(resistances=many))["resistances"]
-    assert len(stated) <= certificate.MOST_RESISTANCES + 1
-    assert sheet.main_resistance({"resistances": stated})["t_s"] == 1237
+    stated = results_of(result_of(resistances=many))["resistances"]
+    assert len(stated) <= MOST_RESISTANCES + 1
+    assert page_rows.main_resistance({"resistances": stated})["t_s"] == 1237
 
 
 def test_more_runs_than_a_page_can_carry_are_refused(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path))
     with pytest.raises(InputError, match="at most 12"):
-        certificate.certificate_data([item] * 13, ISSUE)
+        certificate_data([item] * 13, ISSUE)
 
 
 def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
@@ -494,9 +496,9 @@ def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
     folder = write_pulsed_run(tmp_path / "logs")
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}))
     with pytest.raises(Refused, match="--in-spite-of"):
-        certificate.certify(folder, tmp_path / "a.pdf", ISSUE)
+        certify(folder, tmp_path / "a.pdf", ISSUE)
     taken_on = ("quarantined", "never-inspected", "leak-not-bounded")
-    certificate.certify(folder, tmp_path / "a.pdf", ISSUE, in_spite_of=taken_on)
+    certify(folder, tmp_path / "a.pdf", ISSUE, in_spite_of=taken_on)
     shown = text_of((tmp_path / "a.pdf").read_bytes())
     assert all(f"In spite of: {code}" in shown for code in taken_on)
     assert "In quarantine: not cleared for use" in shown.split("Capacity certificate")[1][:200]  # at the very top
@@ -505,5 +507,5 @@ def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(
     assert "IN QUARANTINE" in code.text
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "retired"}))
     with pytest.raises(Refused, match="retired on the register"):
-        certificate.certify(folder, tmp_path / "b.pdf", ISSUE, in_spite_of=("retired", *taken_on))
+        certify(folder, tmp_path / "b.pdf", ISSUE, in_spite_of=("retired", *taken_on))
     assert not (tmp_path / "b.pdf").exists()

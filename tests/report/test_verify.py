@@ -14,19 +14,21 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import run_input, write_run
+from paper_runs import make_certificate, run_input, write_run
 from PIL import Image
 from pypdf import PdfReader, PdfWriter
 
 from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
-from amphora.harness.report.certificate import issue as certificate
+from amphora.harness.report.certificate import attachment, seal, verify
 from amphora.harness.report.certificate import page as sheet
-from amphora.harness.report.certificate import verify
 from amphora.harness.report.certificate.canonical import canonical_bytes
+from amphora.harness.report.certificate.issue import to_attach
 from amphora.harness.report.certificate.keys import Signer, to_text
+from amphora.harness.report.certificate.run_input import RunInput
+from amphora.harness.report.certificate.statement import Issue
 
-ISSUE = certificate.Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
+ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 STRANGER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33))))
 
@@ -43,7 +45,7 @@ class Made:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     logs = tmp_path_factory.mktemp("logs")
     folder = write_run(logs)
-    pdf, data = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    pdf, data = make_certificate([run_input(folder)], ISSUE, SIGNER)
     return Made(logs, folder, pdf, data)
 
 
@@ -66,7 +68,7 @@ def check(
     path.write_bytes(pdf)
     with pytest.MonkeyPatch.context() as patch:
         if not apart:
-            patch.setattr(verify, "extract", verify.extract_here)
+            patch.setattr(verify, "extract", attachment.extract_here)
             patch.setattr(verify, "sheet", SimpleNamespace(**{**vars(sheet), "render": printed}))
         return verify.verify_file(path, logs, expect, recompute=lambda folder, cutoff, leads, stated: run_input(folder))
 
@@ -96,7 +98,7 @@ def test_any_one_byte_changed_anywhere_in_the_file_is_told(made: Made, tmp_path:
         spoilt = bytearray(made.pdf)
         spoilt[at] ^= 0x01
         try:
-            public, value, covered = verify.read_seal(bytes(spoilt))
+            public, value, covered = seal.read_seal(bytes(spoilt))
         except InputError:
             continue
         assert not verify.signature_holds(public, value, covered), f"byte {at}"
@@ -109,12 +111,12 @@ def test_any_one_byte_changed_anywhere_in_the_file_is_told(made: Made, tmp_path:
 
 
 def test_every_byte_of_the_seal_counts(made: Made) -> None:
-    at = made.pdf.index(certificate.SEAL_START)
-    for n in range(at, at + len(certificate.SEAL_START) + 134):
+    at = made.pdf.index(seal.SEAL_START)
+    for n in range(at, at + len(seal.SEAL_START) + 134):
         spoilt = bytearray(made.pdf)
         spoilt[n] ^= 0x02
         try:
-            public, value, covered = verify.read_seal(bytes(spoilt))
+            public, value, covered = seal.read_seal(bytes(spoilt))
         except InputError:
             continue
         assert not verify.signature_holds(public, value, covered), f"byte {n}"
@@ -134,7 +136,7 @@ def test_truncation_anywhere_is_told(made: Made, tmp_path: Path) -> None:
 
 def reseal(data: dict[str, Any], attached: bytes, signer: Signer) -> bytes:
     """A certificate whose seal is right but whose inside is as given: what a forger with a key can make."""
-    return certificate.seal(printed(data, attached, signer.public), signer)
+    return seal.seal(printed(data, attached, signer.public), signer)
 
 
 def signed(data: dict[str, Any], signer: Signer, sign_as: dict[str, Any] | None = None) -> bytes:
@@ -152,7 +154,7 @@ def leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 
 
 def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> None:
-    document = json.loads(certificate.attachment(made.data, SIGNER))
+    document = json.loads(to_attach(made.data, SIGNER))
     answer: dict[str, Any] = {}
     verify._signed_data(document, answer)
     assert answer["signature"]
@@ -229,14 +231,14 @@ def test_a_run_stated_in_another_shape_gets_a_reason_and_no_traceback(made: Made
     for spoil in ({"results": None}, {"cutoff_given_V": "x"}, {"curve": {"a": 1}}, {"budget": 7}):
         odd = json.loads(json.dumps(made.data))
         odd["runs"][0].update(spoil)
-        pdf = certificate.seal(printed(made.data, signed(odd, SIGNER), SIGNER.public), SIGNER)
+        pdf = seal.seal(printed(made.data, signed(odd, SIGNER), SIGNER.public), SIGNER)
         found = check(tmp_path, pdf, made.logs)
         assert not found["valid"], spoil
         assert found["reasons"], spoil
 
 
 def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_path: Path) -> None:
-    forged, _ = certificate.make_certificate([run_input(made.folder)], ISSUE, STRANGER)
+    forged, _ = make_certificate([run_input(made.folder)], ISSUE, STRANGER)
     assert check(tmp_path, forged)["valid"]  # nothing shows who holds a key; so it is said
     assert any("not one you know" in note for note in check(tmp_path, forged)["notes"])
     found = check(tmp_path, forged, expect=SIGNER.public)
@@ -245,8 +247,8 @@ def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_pat
 
 
 def test_seal_and_data_by_two_keys_are_told(made: Made, tmp_path: Path) -> None:
-    attached = certificate.attachment(made.data, SIGNER)
-    pdf = certificate.seal(printed(made.data, attached, SIGNER.public), STRANGER)
+    attached = to_attach(made.data, SIGNER)
+    pdf = seal.seal(printed(made.data, attached, SIGNER.public), STRANGER)
     found = check(tmp_path, pdf)
     assert not found["valid"]
     assert "another key" in " ".join(found["reasons"])
@@ -255,7 +257,7 @@ def test_seal_and_data_by_two_keys_are_told(made: Made, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", FILES)
 def test_one_byte_changed_in_the_runs_files_is_told_by_file(tmp_path: Path, name: str) -> None:
     folder = write_run(tmp_path / "logs")
-    pdf, _ = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    pdf, _ = make_certificate([run_input(folder)], ISSUE, SIGNER)
     path = folder / name
     content = bytearray(path.read_bytes())
     spot = content.rindex(b"0")
@@ -269,7 +271,7 @@ def test_one_byte_changed_in_the_runs_files_is_told_by_file(tmp_path: Path, name
 
 def test_a_missing_file_of_the_run_is_told(tmp_path: Path) -> None:
     folder = write_run(tmp_path / "logs")
-    pdf, _ = certificate.make_certificate([run_input(folder)], ISSUE, SIGNER)
+    pdf, _ = make_certificate([run_input(folder)], ISSUE, SIGNER)
     (folder / "events.jsonl").unlink()
     found = check(tmp_path, pdf, tmp_path / "logs")
     assert not found["valid"]
@@ -311,7 +313,7 @@ def rewritten(pdf: bytes, change: Callable[[PdfWriter], None]) -> bytes:
 def extracted(tmp_path: Path, pdf: bytes) -> bytes:
     path = tmp_path / "hostile.pdf"
     path.write_bytes(pdf)
-    return verify.extract(path)
+    return attachment.extract(path)
 
 
 @pytest.mark.parametrize(
@@ -334,7 +336,7 @@ def test_a_second_attachment_is_told(made: Made, tmp_path: Path) -> None:
 
 
 def test_two_attachments_of_one_name_are_told(made: Made, tmp_path: Path) -> None:
-    name = sheet.ATTACHMENT.encode()
+    name = attachment.ATTACHMENT.encode()
     twice = simple_pdf(
         [
             b"<</Type/Catalog/Pages 2 0 R/Names<</EmbeddedFiles<</Names[("
@@ -402,7 +404,7 @@ def simple_pdf(objects: list[bytes]) -> bytes:
 
 
 def with_attachment(stream: bytes) -> bytes:
-    name = sheet.ATTACHMENT.encode()
+    name = attachment.ATTACHMENT.encode()
     return simple_pdf(
         [
             b"<</Type/Catalog/Pages 2 0 R/Names<</EmbeddedFiles<</Names[(" + name + b") 3 0 R]>>>>>>",
@@ -471,7 +473,7 @@ def test_hostile_files_are_refused_soon_and_with_a_reason(tmp_path: Path, name: 
     assert not found["valid"]
     assert found["reasons"]
     assert all(len(reason) < 500 for reason in found["reasons"])
-    assert spent_s() - began_s < verify.EXTRACT_SECONDS + 5
+    assert spent_s() - began_s < attachment.EXTRACT_SECONDS + 5
 
 
 def test_a_sealed_hostile_file_is_no_better_off(tmp_path: Path) -> None:
@@ -482,9 +484,7 @@ def test_a_sealed_hostile_file_is_no_better_off(tmp_path: Path) -> None:
 def seal_any(pdf: bytes) -> bytes:
     at = pdf.rfind(b"\nxref\n") + 1
     head, tail = pdf[:at], pdf[at:]
-    line = (
-        certificate.SEAL_START + to_text(STRANGER.public).encode() + b" " + to_text(STRANGER.sign(pdf)).encode() + b"\n"
-    )
+    line = seal.SEAL_START + to_text(STRANGER.public).encode() + b" " + to_text(STRANGER.sign(pdf)).encode() + b"\n"
     return head + line + tail
 
 
@@ -593,7 +593,7 @@ def test_what_is_no_certificate_or_no_longer_one_is_told_in_words(
 
 
 def test_a_warning_that_came_or_went_is_told_by_its_words(made: Made, tmp_path: Path) -> None:
-    def worried(folder: Path, *_: Any) -> certificate.RunInput:
+    def worried(folder: Path, *_: Any) -> RunInput:
         return run_input(folder, warnings=[{"code": "contact", "text": "Bad contact."}])
 
     _, wrong = verify.check_run(made.data["runs"][0], made.logs, worried)
@@ -605,7 +605,7 @@ def test_a_warning_that_came_or_went_is_told_by_its_words(made: Made, tmp_path: 
 def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, tmp_path: Path) -> None:
     for spoil in ({"runs": []}, {"runs": [{}]}, {"item": None}, {"layout": {}}, {"issued": "9" * 50}, {"format": "x"}):
         data = {**made.data, **spoil}
-        pdf = certificate.seal(printed(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
+        pdf = seal.seal(printed(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
         found = check(tmp_path, pdf)
         assert not found["valid"], spoil
         assert found["reasons"], spoil
@@ -616,7 +616,7 @@ def test_hostile_data_signed_and_sealed_by_a_stranger_gets_a_reason(made: Made, 
 )
 def test_data_too_large_to_print_cost_no_time(made: Made, tmp_path: Path, spoil: dict[str, Any]) -> None:
     data = {**made.data, **spoil}
-    pdf = certificate.seal(printed(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
+    pdf = seal.seal(printed(made.data, signed(data, STRANGER), STRANGER.public), STRANGER)
     began_s = spent_s()
     found = check(tmp_path, pdf)
     assert not found["valid"]

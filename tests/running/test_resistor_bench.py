@@ -10,12 +10,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from board_bench import Board
 from resistor_bench import ResistorBench
 
 from amphora.drivers.errors import InstrumentError, LinkError
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell
 from amphora.harness.account.answer import analyse_run
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import InputError
+from amphora.harness.running.charge_path import arm
 from amphora.harness.running.session import Request, make_plan
 
 SMALL_Ah = 0.4
@@ -184,3 +188,49 @@ def test_a_relay_that_let_go_when_its_line_was_reopened_is_made_again_or_the_run
     assert outcome.reason == "cutoff", outcome.text
     found = analyse_run(outcome.folder)
     assert abs(found.capacity_Ah - given_Ah(fresh, 10.0, bench.plan.cutoff_V or 0.0)) < found.capacity_U_Ah + 5e-4
+
+
+# -- what the board itself is armed for -------------------------------------------------------------------------------
+
+BOARD_METERS = {  # share of reading, V, V: what the bench file says of the board's own voltage
+    "as built (docs/board.md)": ("0.3 %", "5 mV", "4.9 mV"),
+    "calibrated": ("0.1 %", "1 mV", "1.2 mV"),
+    "hardly": ("1 %", "10 mV", "4.9 mV"),
+}
+
+
+@pytest.mark.parametrize("meter", [*BOARD_METERS, "not said"])
+def test_a_full_cell_stays_on_and_the_board_opens_before_the_guards_own_limit(tmp_path: Path, meter: str) -> None:
+    """A cell that is full stands at 4.200 V; the guard ends at 4.250 V, the window with its tolerance (LIMITS)."""
+    bench = ResistorBench(tmp_path, "A1", small(), relay=True)
+    relay, told = bench.bench.switch, bench.described.data["instruments"]
+    assert relay is not None
+    gain, offset, resolution = BOARD_METERS.get(meter, ("0 %", "0 V", "0 V"))
+    told["logger"]["specification"]["voltage"] = {"gain": gain, "offset": offset, "resolution": resolution}
+    if meter == "not said":
+        del told["logger"]["specification"]["voltage"]
+    told["relay"]["port"] = told["logger"]["port"]
+    described = bench_from_dict(dict(bench.described.data))
+    plan, _ = make_plan(
+        Request("A1", "watch-resistor", tmp_path, present=True, capacity_Ah=0.5), described, bench.bench.clock.utc(), {}
+    )
+    board = Board()
+    board.ready()
+
+    def order(low_V: float, high_V: float, *_: Any) -> dict[str, float]:
+        words = board.hear(f"1 A 02 {round(low_V * 1000)} {int(high_V * 1000 + 1e-6)} - - 3600")[0].split()
+        return {"low_voltage_V": int(words[3]) / 1000, "high_voltage_V": int(words[4]) / 1000}
+
+    relay.arm_limits = order  # type: ignore[attr-defined]
+    held_V = arm(Rig(described, bench.bench.instruments), plan, None)["relay"]["high_voltage_V"]
+    assert held_V == {"as built (docs/board.md)": 4.227, "calibrated": 4.243}.get(meter, 4.225)
+    off_V = 4.2 * float(gain[:-2]) / 100.0 + (float(offset[:-2]) + float(resolution[:-2])) / 1000.0
+    if meter != "hardly":  # one that may be off by more than 25 mV cannot do both
+        assert 4.2 + off_V <= held_V <= 4.25 - off_V
+    board.volts = 4.2 * 10.15 / 10.0  # 4.200 V at the cell, its resistor on
+    for volts, stays in ((4.200, True), (4.2195, True), (4.26, False)):
+        board.volts = volts * 10.15 / 10.0
+        if stays:
+            board.hear("1 B d")
+        board.run(1000)
+        assert board.made is stays, (volts, held_V)

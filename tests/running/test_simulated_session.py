@@ -9,7 +9,7 @@ import pytest
 
 from amphora.drivers.simulated.cell import KINDS, SimulatedCell, make_cell
 from amphora.drivers.simulated.clock import BEGIN
-from amphora.harness.cli.bench import simulate
+from amphora.harness.cli.bench_simulate import simulate
 from amphora.harness.common.errors import InputError
 from amphora.harness.running.simulated_session import SimulatedSession
 from tests.support import meddling

@@ -323,7 +323,7 @@ def test_bench_off_sends_off_to_a_mute_load_from_anywhere(
         foreign.fault("load", "mute")
         (tmp_path / "elsewhere").mkdir()
         monkeypatch.chdir(tmp_path / "elsewhere")
-        monkeypatch.setattr("amphora.harness.cli.bench.OFF_FOR_S", 1.0)
+        monkeypatch.setattr("amphora.harness.cli.bench_off.OFF_FOR_S", 1.0)
         at_s = time.monotonic()
         done = inside.call("bench", "off", "--bench", bench.where, code=4)
         assert foreign.off_after_s("load", at_s, 0.1) < 2.0

@@ -23,7 +23,7 @@ from amphora.harness.common.locks import process_start
 from amphora.harness.control.events import MadeSafe
 from amphora.harness.running.runner import Runner
 from amphora.harness.running.switch_off import sheet_from_bench
-from amphora.harness.running.watchdog import Keeper, act, wait
+from amphora.harness.running.watchdog import GRACE_S, Keeper, act, wait
 from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 ROOT = str(Path(keeper_module.__file__).resolve().parent.parent.parent)
@@ -154,6 +154,22 @@ def test_a_hung_runner_is_ended_first_and_then_the_load_goes_off(load, folder, r
     assert process.returncode == -signal.SIGKILL
     assert end_by(process.keeper_pid, 10.0)
     assert "gave no beat for 1 s" in events(folder)[1]["text"]
+
+
+def test_the_smoke_alarm_ends_a_runner_that_does_not_switch_off_by_itself(load, folder, runner):
+    """It beats on and on: nothing else would ever end it."""
+    smoke = folder / "smoke"
+    smoke.write_text("0\n")
+    process = runner(bench_of(load) | {"smoke_alarm": {"file": str(smoke), "alarm_when": "1"}})
+    time.sleep(0.3)
+    assert load.on
+    smoke.write_text("1\n")
+    assert off_within(load, GRACE_S + 3.0)
+    process.wait(60)
+    assert process.returncode == -signal.SIGKILL and end_by(process.keeper_pid, 10.0)
+    said = events(folder)[1]["text"]
+    assert "the smoke or heat alarm says '1'" in said and "did not switch off within 5 s" in said
+    assert GRACE_S == 5.0  # within seconds, and long enough for a runner that makes safe by itself
 
 
 def test_a_runner_that_says_bye_is_left_alone(load, folder):

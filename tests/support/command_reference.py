@@ -43,7 +43,9 @@ def commands() -> Iterator[tuple[str, Any]]:
         for key in sorted(getattr(command, "commands", ())):
             yield from walk(f"{name} {key}", command.commands[key], context)
 
-    yield from walk("amphora", typer.main.get_command(app), None)
+    # A tree of its own, as it is changed here: the tests share one (tests/conftest.py).
+    build = getattr(typer.main.get_command, "__wrapped__", typer.main.get_command)
+    yield from walk("amphora", build(app), None)
 
 
 def help_text(context: Any) -> str:

@@ -33,13 +33,21 @@ def plan_of(cell: str) -> Plan:
     )  # fmt: skip
 
 
+def received(cell: str, now: datetime) -> Cell:
+    """Return a cell that was weighed, measured and looked at the day before."""
+    seen = {"wrapper": "sound", "dents": "none", "rust": "none", "swelling": "none", "leak": "none", "smell": "none"}
+    at = (now - timedelta(days=1)).astimezone(UTC).isoformat()
+    about: dict[str, Any] = {"form": "18650", "chemistry": "li-ion", "source": "hall lights", "mass_g": 44.0}
+    return Cell.from_dict({"id": cell, **about, "as_found_V": 3.6, "as_found_utc": at, "inspection": seen})
+
+
 def write_bay(
     logs: Path, cell: str, bay: str, hours: float, now: datetime, gap: bool = False, drop: bool = False,
     events: tuple[dict[str, Any], ...] = (), result: dict[str, Any] | None = None,
 ) -> Path:  # fmt: skip
     """Write a run that began `hours` ago and was read every 20 s until now."""
     if not (logs / cell / "cell.json").exists():
-        Shelf(logs).add(Cell.from_dict({"id": cell, "form": "18650", "chemistry": "li-ion", "source": "hall lights"}))
+        Shelf(logs).add(received(cell, now))
     began = now - timedelta(hours=hours)
     folder = logs / cell / f"{began:%Y%m%dT%H%M%SZ}-overnight"
     folder.mkdir(parents=True)
@@ -154,7 +162,7 @@ def write_queue(logs: Path, bays: str, now: datetime, hours: str = "18:00-23:00"
     (logs / ".queue").mkdir()
     (logs / ".queue" / "bench").write_text(f"{bench}\n")
     for cell in waiting:
-        Shelf(logs).add(Cell.from_dict({"id": cell, "form": "18650", "chemistry": "li-ion", "source": "hall lights"}))
+        Shelf(logs).add(received(cell, now))
     runs = dict(zip("abcdef", ("A07", "A08", "A09", "A10", "B01", "B02"), strict=True))
 
     def utc(hours: float) -> str:

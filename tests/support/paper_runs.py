@@ -6,7 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from amphora.harness.report.certificate.issue import RunInput, discharge_curve, discharge_points
+from amphora.harness.report.certificate.issue import to_attach
+from amphora.harness.report.certificate.keys import Signer
+from amphora.harness.report.certificate.page import render
+from amphora.harness.report.certificate.run_input import RunInput, discharge_curve, discharge_points
+from amphora.harness.report.certificate.seal import seal
+from amphora.harness.report.certificate.statement import Issue, certificate_data
 from amphora.harness.results.result import Result
 from tests.support.made_results import result_of
 
@@ -130,3 +135,11 @@ def write_pulsed_run(logs: Path, cell: dict[str, Any] | None = None, **run_chang
     text = "\n".join([begun, *(json.dumps(order) for order in orders), json.dumps(last)])
     (folder / "events.jsonl").write_text(text + "\n", encoding="utf-8")
     return folder
+
+
+def make_certificate(
+    runs: list[RunInput], issue: Issue, signer: Signer, grade: dict[str, Any] | None = None
+) -> tuple[bytes, dict[str, Any]]:
+    """The sealed PDF of these runs, and its data."""
+    data = certificate_data(runs, issue, grade)
+    return seal(render(data, to_attach(data, signer), signer.public), signer), data

@@ -11,7 +11,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.account.asking import standing_beside
 from amphora.harness.archive.run_folder import runs_in
+from amphora.harness.common.errors import AmphoraError
+from amphora.harness.results.figures import figures_of
 from amphora.harness.results.result import ChargeCourse, PhaseResult, Result
 
 CHANNELS = ("voltage", "current", "temperature", "time")
@@ -109,9 +112,6 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Result) -> dict[
         return _stated(own, began, result)
     if began is None:
         return None
-    from amphora.harness.common.errors import AmphoraError
-    from amphora.harness.results.figures import figures_of
-
     best: tuple[datetime.datetime, Path, PhaseResult] | None = None
     here = folder.resolve()
     for other in runs_in(here.parent):
@@ -196,8 +196,6 @@ def charge_words(before: Mapping[str, Any] | None) -> str:
 
 def hand_over(folder: Path) -> dict[str, Any] | None:
     """Return how the cell stands at issue, by its account: voltage at rest, charge, keeping; None on no shelf."""
-    from amphora.harness.account.asking import standing_beside
-
     beside = standing_beside(folder)
     if beside is None:
         return None

@@ -10,31 +10,37 @@ numbers (`recomputed`, when the run's folder is at hand).
 """
 
 import contextlib
-import os
 import re
-import subprocess
-import sys
 from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.run_folder import FILES, RUN, is_run
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import AmphoraError, InputError
-from amphora.harness.report.certificate import issue as certificate
 from amphora.harness.report.certificate import page as sheet
+from amphora.harness.report.certificate.attachment import extract
 from amphora.harness.report.certificate.canonical import (
-    MAX_BYTES,
     canonical_bytes,
     from_canonical,
     sha256_file,
     sha256_hex,
 )
 from amphora.harness.report.certificate.keys import fingerprint, from_text, signature_holds
+from amphora.harness.report.certificate.run_input import RunInput, run_input
+from amphora.harness.report.certificate.seal import read_seal
+from amphora.harness.report.certificate.statement import (
+    ADDED,
+    FORMAT,
+    MOST_RUNS,
+    item_statement,
+    own_version,
+    run_statement,
+)
 
 MAX_PDF_BYTES = 30_000_000
-EXTRACT_SECONDS = 20
-EXTRACT_MEMORY = 1_500_000_000
 MAX_TEXT = 5_000
 MAX_ENTRIES = 100_000
 RELATIVE = 1e-6  # the data hold nine digits; other processors and library versions may differ in the last ones
@@ -51,140 +57,59 @@ PROVES_NOT = (
     "that this is the cell in your hand, or that the cell is still as it was",
 )
 # A run's folder, another cut-off, the run that measured its leads, and else what the certificate says was taken out.
-Recompute = Callable[[Path, float | None, Path | None, dict[str, Any] | None], certificate.RunInput]
-_SEAL = re.compile(rb"%amphora-seal Ed25519 ([A-Za-z0-9+/=]{44}) ([A-Za-z0-9+/=]{88})\n")
+Recompute = Callable[[Path, float | None, Path | None, dict[str, Any] | None], RunInput]
 _PART = re.compile(r"[^/\\:\x00]{1,200}")
-
-
-def read_seal(pdf: bytes) -> tuple[bytes, bytes, bytes]:
-    """Return public key, signature, and the bytes that the seal covers.
-
-    Raises:
-        InputError: no seal, or more than one, or not in its place.
-    """
-    found = list(_SEAL.finditer(pdf))
-    if certificate.SEAL_START not in pdf:
-        raise InputError(
-            "the file carries no seal: it is no certificate of this program, or another program saved or printed it "
-            "anew; ask for the file as it was issued"
-        )
-    if pdf.count(certificate.SEAL_START) != 1 or len(found) != 1:
-        raise InputError("the file carries no whole seal of a certificate, or more than one")
-    match = found[0]
-    if not pdf[match.end() :].startswith(b"xref\n"):
-        raise InputError("the seal is not in its place before the cross reference table")
-    public = from_text(match[1].decode("ascii"), 32)
-    value = from_text(match[2].decode("ascii"), 64)
-    return public, value, pdf[: match.start()] + pdf[match.end() :]
-
-
-def extract_here(path: Path) -> bytes:
-    """Return the attachment of a PDF, in this process. Call it through `extract`.
-
-    Raises:
-        InputError: not a readable PDF, active content, no or more than one attachment, a wrong name.
-    """
-    from pypdf import PdfReader
-    from pypdf.errors import PyPdfError
-
-    try:
-        reader = PdfReader(path, strict=True)
-        root = reader.root_object
-        for name in ("/OpenAction", "/AA"):
-            if name in root:
-                raise InputError(f"the PDF has active content ({name[1:]} in its catalogue); a certificate has none")
-        names = root.get("/Names")
-        names = names.get_object() if names is not None else {}
-        if "/JavaScript" in names:
-            raise InputError("the PDF has a script; a certificate has none")
-        files = names.get("/EmbeddedFiles")
-        if files is None:
-            raise InputError("the PDF has no attachment")
-        tree = files.get_object()
-        kids = 0
-        while "/Kids" in tree:
-            if len(tree["/Kids"]) != 1 or kids > 8:
-                raise InputError("the PDF has more than one attachment")
-            tree = tree["/Kids"][0].get_object()
-            kids += 1
-        pairs = tree["/Names"]
-        if len(pairs) != 2:
-            raise InputError(f"the PDF has {len(pairs) // 2} attachments; a certificate has one")
-        if str(pairs[0]) != sheet.ATTACHMENT:
-            raise InputError(f"the attachment is called {str(pairs[0])[:60]!r}, not {sheet.ATTACHMENT!r}")
-        stream = pairs[1].get_object()["/EF"].get_object()["/F"].get_object()
-        data = stream.get_data()
-    except (
-        PyPdfError,
-        OSError,
-        ValueError,
-        TypeError,
-        KeyError,
-        IndexError,
-        AttributeError,
-        NotImplementedError,
-    ) as error:
-        raise InputError(f"the PDF is damaged, cut short or no whole PDF ({str(error)[:120]})") from error
-    except (RecursionError, MemoryError) as error:
-        raise InputError(f"the PDF is nested or packed beyond what is read ({type(error).__name__})") from error
-    if not isinstance(data, bytes) or len(data) > MAX_BYTES:
-        raise InputError(f"the attachment is larger than {MAX_BYTES} bytes")
-    return data
-
-
-def extract(path: Path) -> bytes:
-    """Return the attachment of a PDF, taken out in a process of its own under limits.
-
-    Raises:
-        InputError: as `extract_here`, or the limits were reached.
-    """
-    # -P: a folder somebody else filled (downloads, say) must not lend its modules because we stand in it
-    command = [sys.executable, "-P", "-m", "amphora.harness.report.certificate.verify", str(path.resolve())]
-    try:
-        done = subprocess.run(command, capture_output=True, timeout=EXTRACT_SECONDS, stdin=subprocess.DEVNULL)
-    except subprocess.TimeoutExpired as error:
-        raise InputError(f"reading the PDF took longer than {EXTRACT_SECONDS} s and was ended") from error
-    if done.returncode == 3:
-        raise InputError(done.stderr.decode("utf-8", "replace").strip()[:300])
-    if done.returncode != 0:
-        raise InputError("reading the PDF failed (damaged, or built to use up memory or time)")
-    if len(done.stdout) > MAX_BYTES:
-        raise InputError(f"the attachment is larger than {MAX_BYTES} bytes")
-    return done.stdout
-
-
-def _limit_this_process() -> None:
-    if sys.platform != "win32":
-        import resource
-
-        resource.setrlimit(resource.RLIMIT_AS, (EXTRACT_MEMORY, EXTRACT_MEMORY))
-        resource.setrlimit(resource.RLIMIT_CPU, (EXTRACT_SECONDS, EXTRACT_SECONDS))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 def _differences(stated: Any, found: Any, name: str = "") -> list[dict[str, Any]]:
     """Return where two trees differ, numbers compared at `RELATIVE`."""
     if isinstance(stated, dict) and isinstance(found, dict):
-        out: list[dict[str, Any]] = []
-        for key in sorted(set(stated) | set(found)):
-            out += _differences(stated.get(key), found.get(key), f"{name}.{key}" if name else key)
-        return out
-    if isinstance(stated, list) and isinstance(found, list) and len(stated) == len(found):
-        out = []
-        for i, (a, b) in enumerate(zip(stated, found, strict=True)):
-            out += _differences(a, b, f"{name}[{i}]")
-        return out
-    numbers = all(isinstance(x, int | float) and not isinstance(x, bool) for x in (stated, found))
-    if numbers and abs(stated - found) <= RELATIVE * max(abs(stated), abs(found), 1e-9):
+        below = ((f"{name}.{key}" if name else key, key) for key in sorted(set(stated) | set(found)))
+        return [one for path, key in below for one in _differences(stated.get(key), found.get(key), path)]
+    if isinstance(stated, list) and isinstance(found, list):
+        return _lists_apart(stated, found, name)
+    if _same(stated, found):
         return []
-    if stated == found and type(stated) is type(found):
-        return []
-    if isinstance(stated, list) and isinstance(found, list) and all(isinstance(x, str) for x in [*stated, *found]):
+    stated, found = (f"{len(x)} entries" if isinstance(x, list) else x for x in (stated, found))
+    return [{"name": name, "certificate": stated, "recomputed": found}]
+
+
+def _same(stated: Any, found: Any) -> bool:
+    """Whether two values are one, numbers within `RELATIVE`."""
+    if all(isinstance(x, int | float) and not isinstance(x, bool) for x in (stated, found)):
+        return bool(abs(stated - found) <= RELATIVE * max(abs(stated), abs(found), 1e-9))
+    return bool(stated == found and type(stated) is type(found))
+
+
+def _lists_apart(stated: list[Any], found: list[Any], name: str) -> list[dict[str, Any]]:
+    if len(stated) == len(found):
+        pairs = enumerate(zip(stated, found, strict=True))
+        return [one for i, (a, b) in pairs for one in _differences(a, b, f"{name}[{i}]")]
+    if all(isinstance(x, str) for x in [*stated, *found]):
         more, less = [x for x in found if x not in stated], [x for x in stated if x not in found]
         return [{"name": name, "certificate": " ".join(less) or "not so", "recomputed": " ".join(more) or "not so"}]
-    if isinstance(stated, list) or isinstance(found, list):
-        stated, found = (f"{len(x)} entries" if isinstance(x, list) else x for x in (stated, found))
-    return [{"name": name, "certificate": stated, "recomputed": found}]
+    return [{"name": name, "certificate": f"{len(stated)} entries", "recomputed": f"{len(found)} entries"}]
+
+
+@dataclass
+class Found:
+    """What a check has found so far; the answer of `amphora verify`, field by field."""
+
+    valid: bool = False
+    signature: bool = False
+    integrity: bool = False
+    recomputed: list[dict[str, Any]] | None = None
+    page: str = "not compared"
+    reasons: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    number: str | None = None
+    cell: str | None = None
+    issued: str | None = None
+    key: str | None = None
+    signed_by: str | None = None
+    results: list[dict[str, Any]] | None = None
+    proves: list[str] = field(default_factory=list)
+    proves_not: list[str] = field(default_factory=lambda: list(PROVES_NOT))
 
 
 def run_folder(logs: Path, run_id: str) -> Path | None:
@@ -205,8 +130,6 @@ def run_folder(logs: Path, run_id: str) -> Path | None:
 
 def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
     """Return the folder of a run whose cell has been given another id since; None where there is none."""
-    from amphora.harness.archive.shelf import Shelf
-
     if len(parts) != 2 or not logs.is_dir():
         return None
     with contextlib.suppress(AmphoraError, OSError):
@@ -226,7 +149,7 @@ def leads_folder(stated: dict[str, Any], logs: Path) -> Path | None:
 def check_run(
     stated: dict[str, Any],
     logs: Path,
-    recompute: Recompute = certificate.run_input,
+    recompute: Recompute = run_input,
     about: dict[str, Any] | None = None,
     texts: bool = True,
 ) -> tuple[list[dict[str, Any]] | None, list[str]]:
@@ -246,6 +169,35 @@ def check_run(
     folder = run_folder(logs, run_id)
     if folder is None:
         return None, []
+    differences, wrong = _files_apart(stated, folder, run_id)
+    try:
+        item = _again(stated, folder, logs, recompute)
+        found_now = run_statement(item)
+        stated, found_now = _comparable(stated, found_now)
+    except AmphoraError as error:
+        wrong.append(f"{run_id}: the numbers cannot be recomputed: {error}")
+        differences.append({"run": run_id, "name": "analysis", "certificate": "done", "recomputed": None})
+        return differences, wrong
+    parts = _differences(stated["results"], found_now["results"])
+    apart = ("results", "files_sha256")
+    stated_else = {k: v for k, v in stated.items() if k not in apart}
+    parts += _differences(stated_else, {k: v for k, v in found_now.items() if k not in apart})
+    if about is not None:
+        parts += _item_apart(about, item_statement(item))
+    if stated.get("start_from") and not found_now.get("start_from"):
+        charged = str(stated["start_from"].get("run"))
+        wrong.append(f"{run_id}: that it began full stands on the record of its charge, {charged}, which is not there")
+    for part in parts:
+        if not texts and any(isinstance(part[side], str) for side in ("certificate", "recomputed")):
+            continue
+        differences.append({"run": run_id, **part})
+        now, then = _told(part["recomputed"]), _told(part["certificate"])
+        wrong.append(f"{run_id}: {part['name']} is {now} from the run's folder, {then} on the certificate")
+    return differences, wrong
+
+
+def _files_apart(stated: dict[str, Any], folder: Path, run_id: str) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return which of a run's files are not those of the certificate, as differences and in words."""
     wrong: list[str] = []
     differences: list[dict[str, Any]] = []
     for name, digest in sorted(stated["files_sha256"].items()):
@@ -265,47 +217,42 @@ def check_run(
             differences.append({"run": run_id, "name": f"sha256 of {name}", "certificate": digest, "recomputed": found})
     if set(FILES) - set(stated["files_sha256"]):
         wrong.append(f"{run_id}: the certificate does not cover all files of the run")
-    try:
-        leads = stated.get("leads") or {}
-        leads_run = leads_folder(stated, logs)
-        cutoff_V = _cutoff(stated.get("cutoff_given_V"))
-        two = [leads.get(key) for key in ("ohm", "U_ohm")]
-        alone = leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in two)
-        item = recompute(folder, cutoff_V, leads_run, leads if alone else None)
-        found_now = certificate.run_statement(item)
-        if "traceability" not in stated:  # one from before it was: its departures were told in other words
-            stated = {key: value for key, value in stated.items() if key != "deviations"}
-            found_now.pop("deviations", None)
-        for name in certificate.ADDED[""]:
-            if name not in stated:
-                found_now.pop(name, None)
-        for name in certificate.ADDED["results"]:
-            if name not in stated["results"]:
-                found_now["results"].pop(name, None)
-    except AmphoraError as error:
-        wrong.append(f"{run_id}: the numbers cannot be recomputed: {error}")
-        differences.append({"run": run_id, "name": "analysis", "certificate": "done", "recomputed": None})
-        return differences, wrong
-    parts = _differences(stated["results"], found_now["results"])
-    apart = ("results", "files_sha256")
-    stated_else = {k: v for k, v in stated.items() if k not in apart}
-    parts += _differences(stated_else, {k: v for k, v in found_now.items() if k not in apart})
-    if about is not None:
-        of_item = certificate.item_statement(item)
-        named = {k: v for k, v in about.items() if k not in ("state", "former_ids")}
-        if of_item["id"] in (about.get("former_ids") or []):  # it was renamed before the certificate was issued
-            named["id"] = of_item["id"]
-        parts += _differences(named, of_item, "item")
-    if stated.get("start_from") and not found_now.get("start_from"):
-        charged = str(stated["start_from"].get("run"))
-        wrong.append(f"{run_id}: that it began full stands on the record of its charge, {charged}, which is not there")
-    for part in parts:
-        if not texts and any(isinstance(part[side], str) for side in ("certificate", "recomputed")):
-            continue
-        differences.append({"run": run_id, **part})
-        now, then = _told(part["recomputed"]), _told(part["certificate"])
-        wrong.append(f"{run_id}: {part['name']} is {now} from the run's folder, {then} on the certificate")
     return differences, wrong
+
+
+def _again(stated: dict[str, Any], folder: Path, logs: Path, recompute: Recompute) -> RunInput:
+    """Analyse a run anew as its certificate says it was: its cut-off, and the leads that were taken out.
+
+    Raises:
+        AmphoraError: it cannot be.
+    """
+    leads = stated.get("leads") or {}
+    leads_run = leads_folder(stated, logs)
+    two = [leads.get(key) for key in ("ohm", "U_ohm")]
+    alone = leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in two)
+    return recompute(folder, _cutoff(stated.get("cutoff_given_V")), leads_run, leads if alone else None)
+
+
+def _comparable(stated: dict[str, Any], found: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return both statements without what an older certificate does not state."""
+    if "traceability" not in stated:  # one from before it was: its departures were told in other words
+        stated = {key: value for key, value in stated.items() if key != "deviations"}
+        found.pop("deviations", None)
+    for name in ADDED[""]:
+        if name not in stated:
+            found.pop(name, None)
+    for name in ADDED["results"]:
+        if name not in stated["results"]:
+            found["results"].pop(name, None)
+    return stated, found
+
+
+def _item_apart(about: dict[str, Any], of_item: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return where a cell is described otherwise than on the certificate; its state and its ids may have changed."""
+    named = {k: v for k, v in about.items() if k not in ("state", "former_ids")}
+    if of_item["id"] in (about.get("former_ids") or []):  # it was renamed before the certificate was issued
+        named["id"] = of_item["id"]
+    return _differences(named, of_item, "item")
 
 
 def _line_ends_apart(path: Path, digest: str) -> bool:
@@ -340,7 +287,7 @@ def verify_file(
     logs: Path | None = None,
     expect: bytes | None = None,
     known: dict[bytes, str] | None = None,
-    recompute: Recompute = certificate.run_input,
+    recompute: Recompute = run_input,
 ) -> dict[str, Any]:
     """Check a certificate and say what was found.
 
@@ -358,79 +305,90 @@ def verify_file(
     Raises:
         InputError: there is no such file, or it cannot be read.
     """
-    try:
-        size = path.stat().st_size
-        if not path.is_file():
-            raise InputError(f"{path}: is no file; accepted: a certificate (PDF)")
-        pdf = path.read_bytes() if size <= MAX_PDF_BYTES else None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    answer: dict[str, Any] = {
-        "valid": False, "signature": False, "integrity": False, "recomputed": None, "page": "not compared",
-        "reasons": [], "notes": [], "number": None, "cell": None, "issued": None, "key": None, "signed_by": None,
-        "results": None, "proves": [], "proves_not": list(PROVES_NOT),
-    }  # fmt: skip
-    reasons: list[str] = answer["reasons"]
+    pdf, why = _read_pdf(path)
+    found = Found()
     if pdf is None:
-        reasons.append(f"the file has {size} bytes, more than the {MAX_PDF_BYTES} that are read")
-        return answer
-    if not pdf.startswith(b"%PDF-"):
-        kind = next((name for start, name in PICTURES.items() if pdf.startswith(start)), None)
-        reasons.append(
-            f"the file is no PDF but a {kind} picture; a picture of a certificate cannot be checked, ask for the PDF"
-            if kind
-            else "the file is no PDF"
-        )
-        return answer
-    seal_public: bytes | None = None
-    covered = pdf
-    try:
-        seal_public, value, covered = read_seal(pdf)
-        answer["integrity"] = signature_holds(seal_public, value, covered)
-        if not answer["integrity"]:
-            reasons.append("the file was changed after it was sealed, or the seal itself was")
-    except InputError as error:
-        reasons.append(str(error))
+        found.reasons.append(why)
+        return asdict(found)
+    seal_public, covered = _judge_seal(pdf, found)
     try:
         attached = extract(path)
-        document = from_canonical(attached, "attachment")
-        public, data = _signed_data(document, answer)
+        public, data = _signed_data(from_canonical(attached, "attachment"), found)
     except InputError as error:
-        answer["integrity"] = False
-        reasons.append(str(error))
-        return answer
-    if not answer["signature"]:
-        reasons.append(
+        found.integrity = False
+        found.reasons.append(str(error))
+        return asdict(found)
+    if not found.signature:
+        found.reasons.append(
             "the signature over the data does not hold: the data (their numbers among them), the signature or the key "
             "were changed"
         )
     if seal_public is not None and seal_public != public:
-        answer["integrity"] = False
-        reasons.append("the file was sealed with another key than the data were signed with")
-    if answer["integrity"] and answer["signature"]:
-        try:
-            answer["page"], note = _page(data, attached, public, covered)
-            if note:
-                answer["notes"].append(note)
-        except Exception as error:  # noqa: BLE001  data of unknown origin: whatever cannot be printed from it is no certificate
-            answer["page"] = "differs"
-            answer["notes"].append(f"no page can be made from the data ({type(error).__name__})")
-        if answer["page"] == "differs":
-            answer["integrity"] = False
-            reasons.append("the pages do not show what the data say")
+        found.integrity = False
+        found.reasons.append("the file was sealed with another key than the data were signed with")
+    if found.integrity and found.signature:
+        _judge_page(data, attached, public, covered, found)
     if expect is not None and public != expect:
-        reasons.append(f"signed with the key {fingerprint(public)}, not with the expected {fingerprint(expect)}")
+        found.reasons.append(f"signed with the key {fingerprint(public)}, not with the expected {fingerprint(expect)}")
     if logs is not None:
-        _check_logs(data, logs, answer, recompute)
-    answer["valid"] = not reasons and answer["signature"] and answer["integrity"]
-    if answer["valid"]:
-        answer["proves"] = list(PROVES)
-    answer["signed_by"] = (known or {}).get(public)
-    if answer["signed_by"] is None:
-        answer["notes"].append(
-            "the key is not one you know: compare its fingerprint with the bench's, got by another way"
-        )
-    return answer
+        _check_logs(data, logs, found, recompute)
+    found.valid = not found.reasons and found.signature and found.integrity
+    found.proves = list(PROVES) if found.valid else []
+    found.signed_by = (known or {}).get(public)
+    if found.signed_by is None:
+        found.notes.append("the key is not one you know: compare its fingerprint with the bench's, got by another way")
+    return asdict(found)
+
+
+def _read_pdf(path: Path) -> tuple[bytes | None, str]:
+    """Return a PDF's bytes, or None and why it is not read.
+
+    Raises:
+        InputError: there is no such file, or it cannot be read.
+    """
+    try:
+        size = path.stat().st_size
+        if not path.is_file():
+            raise InputError(f"{path}: is no file; accepted: a certificate (PDF)")
+        if size > MAX_PDF_BYTES:
+            return None, f"the file has {size} bytes, more than the {MAX_PDF_BYTES} that are read"
+        pdf = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+    if pdf.startswith(b"%PDF-"):
+        return pdf, ""
+    kind = next((name for start, name in PICTURES.items() if pdf.startswith(start)), None)
+    if kind is None:
+        return None, "the file is no PDF"
+    return None, (
+        f"the file is no PDF but a {kind} picture; a picture of a certificate cannot be checked, ask for the PDF"
+    )
+
+
+def _judge_seal(pdf: bytes, found: Found) -> tuple[bytes | None, bytes]:
+    """Note whether the seal holds; return the key that made it (None without one) and the bytes that it covers."""
+    try:
+        public, value, covered = read_seal(pdf)
+    except InputError as error:
+        found.reasons.append(str(error))
+        return None, pdf
+    found.integrity = signature_holds(public, value, covered)
+    if not found.integrity:
+        found.reasons.append("the file was changed after it was sealed, or the seal itself was")
+    return public, covered
+
+
+def _judge_page(data: dict[str, Any], attached: bytes, public: bytes, covered: bytes, found: Found) -> None:
+    """Note whether the pages show what the data say."""
+    try:
+        found.page, note = _page(data, attached, public, covered)
+    except Exception as error:  # noqa: BLE001  data of unknown origin: whatever cannot be printed from it is no certificate
+        found.page, note = "differs", f"no page can be made from the data ({type(error).__name__})"
+    if note:
+        found.notes.append(note)
+    if found.page == "differs":
+        found.integrity = False
+        found.reasons.append("the pages do not show what the data say")
 
 
 def _oversized(value: Any, text_most: int = MAX_TEXT, entries_most: int = MAX_ENTRIES) -> bool:
@@ -448,88 +406,64 @@ def _oversized(value: Any, text_most: int = MAX_TEXT, entries_most: int = MAX_EN
     return False
 
 
-def _signed_data(document: Any, answer: dict[str, Any]) -> tuple[bytes, dict[str, Any]]:
+def _signed_data(document: Any, found: Found) -> tuple[bytes, dict[str, Any]]:
     try:
         data, signature = document["certificate"], document["signature"]
-        if not isinstance(data, dict) or data["format"] != certificate.FORMAT:
-            raise InputError(f"the attachment is not of the format {certificate.FORMAT}")
+        if not isinstance(data, dict) or data["format"] != FORMAT:
+            raise InputError(f"the attachment is not of the format {FORMAT}")
         if signature["algorithm"] != "Ed25519" or set(document) != {"certificate", "signature"}:
             raise InputError("the attachment is not signed in the way of this format")
         public = from_text(str(signature["public_key"]), 32)
         value = from_text(str(signature["value"]), 64)
         runs = data["runs"]
-        if _oversized(data) or len(runs) > certificate.MOST_RUNS:
+        if _oversized(data) or len(runs) > MOST_RUNS:
             raise InputError("the attachment holds more than a certificate does")
-        answer["results"] = [
+        found.results = [
             {"run": run["run_id"], **{k: v for k, v in run["results"].items() if k != "resistances"}} for run in runs
         ]
-        answer["number"], answer["issued"], answer["cell"] = (
-            data["number"],
-            data["issued"],
-            data["item"]["id"],
-        )
+        found.number, found.issued, found.cell = data["number"], data["issued"], data["item"]["id"]
         for run in runs:
             if not isinstance(run["files_sha256"], dict) or not isinstance(run["run_id"], str):
                 raise InputError("the attachment lacks what a certificate has")
     except (KeyError, TypeError, AttributeError, IndexError) as error:
         raise InputError(f"the attachment lacks what a certificate has ({str(error)[:60]})") from error
-    answer["key"] = fingerprint(public)
-    answer["signature"] = signature_holds(public, value, canonical_bytes(data))
+    found.key = fingerprint(public)
+    found.signature = signature_holds(public, value, canonical_bytes(data))
     return public, data
 
 
 def _check_logs(
     data: dict[str, Any],
     logs: Path,
-    answer: dict[str, Any],
+    found: Found,
     recompute: Recompute,
 ) -> None:
     if not logs.is_dir():
         raise InputError(f"{logs}: no such folder (--logs: where cells and their runs are kept)")
-    found: list[dict[str, Any]] | None = None
-    version, ours = (data.get("software") or {}).get("version"), certificate.own_version()
+    apart: list[dict[str, Any]] | None = None
+    version, ours = (data.get("software") or {}).get("version"), own_version()
     for n, run in enumerate(data["runs"]):
         try:
             differences, wrong = check_run(run, logs, recompute, data["item"] if n == 0 else None, version == ours)
         except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
-            answer["reasons"].append(
-                f"the run {_told(run['run_id'])} is stated in a way that cannot be compared ({error})"
-            )
+            found.reasons.append(f"the run {_told(run['run_id'])} is stated in a way that cannot be compared ({error})")
             continue
         if differences is None:
-            answer["notes"].append(f"the run {run['run_id']} is not below {logs}; nothing of it was recomputed")
+            found.notes.append(f"the run {run['run_id']} is not below {logs}; nothing of it was recomputed")
         else:
-            found = (found or []) + differences
-            answer["reasons"] += wrong
+            apart = (apart or []) + differences
+            found.reasons += wrong
             source = (run.get("leads") or {}).get("from_run")
             if source and leads_folder(run, logs) is None:
-                answer["notes"].append(
+                found.notes.append(
                     f"the run {_told(source)}, which measured leads and holder, is not below {logs}: what it gave was "
                     "taken from the certificate"
                 )
-    answer["recomputed"] = found
-    if found and version != ours:
-        answer["notes"].append(
+    found.recomputed = apart
+    if apart and version != ours:
+        found.notes.append(
             f"the certificate was made by version {version}, this is {ours}: where only numbers differ and no file, "
             "the way they are worked out may have changed; check with that version too"
         )
-    if found and any(item["name"].startswith("sha256") for item in found):
-        answer["integrity"] = False
-
-
-def _main() -> int:
-    """Take the attachment out of one PDF to standard output, under limits; 3 with the reason on standard error."""
-    _limit_this_process()
-    try:
-        data = extract_here(Path(sys.argv[1]))
-    except InputError as error:
-        print(error, file=sys.stderr)
-        return 3
-    sys.stdout.buffer.write(data)
-    sys.stdout.buffer.flush()
-    return 0
-
-
-if __name__ == "__main__":
-    code = _main()
-    os._exit(code)  # no destructors over what a hostile file built up
+    if apart and any(item["name"].startswith("sha256") for item in apart):
+        found.integrity = False
