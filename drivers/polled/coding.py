@@ -1,7 +1,7 @@
 """From an exchange to bytes and back: lines of text, binary frames, Modbus.
 
 `request` makes the bytes of a question or an order; `answer` takes what has come so far and says None (more has to
-come), values by name, or raises: `Spoiled` for what is no answer to this question, `Refused` for a refusal in good
+come), values by name, or raises: `Spoiled` for what is no answer to this question, `Declined` for a refusal in good
 form. An answer is taken whole or not at all: nothing is searched for inside what came, nothing is skipped.
 
 Checksums come from the library `crc`, Modbus frames from `pymodbus`; an answer of Modbus has to be, byte for byte,
@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from typing import Any, Protocol
 
 from amphora.drivers.errors import LimitError
-from amphora.drivers.polled.exchange import Exchange, Field, Refused, Spoiled
+from amphora.drivers.polled.exchange import Declined, Exchange, Field, Spoiled
 
 LONGEST = 4096
 
@@ -79,7 +79,7 @@ class Lines:
             raise Spoiled(f"what was sent came back ({text!r}): the line echoes, and echo = true is not said")
         refused = exchange.form.get("refused")
         if refused is not None and re.fullmatch(str(refused), text):
-            raise Refused(text)
+            raise Declined(text)
         match = re.fullmatch(str(exchange.form["answer"]), text)
         if match is None:
             raise Spoiled(f"{text[:60]!r} is not of the form {exchange.form['answer']!r}")
@@ -229,7 +229,7 @@ class Frames:
                 why = found
                 continue
             if is_refusal:
-                raise Refused(f"code {found.get('code', payload.hex(' '))}")
+                raise Declined(f"code {found.get('code', payload.hex(' '))}")
             return found, whole
         if why == "short":
             return None
@@ -334,7 +334,7 @@ class Modbus:
         function = frame[head + 1]
         if function == sent[head + 1] | 0x80:
             code = frame[head + 2]
-            raise Refused(f"exception {code}, {EXCEPTIONS.get(code, 'of its own')}")
+            raise Declined(f"exception {code}, {EXCEPTIONS.get(code, 'of its own')}")
         if function != sent[head + 1]:
             raise Spoiled(f"function {function} answered, {sent[head + 1]} was asked")
         return self._values(exchange, found, sent, frame, head), whole

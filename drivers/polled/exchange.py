@@ -15,7 +15,7 @@ class Spoiled(Exception):
     """What came is no answer to the question: a wrong checksum, another form, an echo, more than was asked for."""
 
 
-class Refused(Exception):
+class Declined(Exception):
     """The instrument answered, in good form, that it will not."""
 
 

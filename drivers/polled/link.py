@@ -19,7 +19,7 @@ from typing import Any
 from amphora.drivers.errors import DriverError, InstrumentError, LimitError, LinkError
 from amphora.drivers.links.session import Session
 from amphora.drivers.polled.coding import Coding
-from amphora.drivers.polled.exchange import Exchange, Refused, Spoiled
+from amphora.drivers.polled.exchange import Declined, Exchange, Spoiled
 from amphora.drivers.polled.table import Speech
 from amphora.drivers.polled.wires import Wire, open_wire
 
@@ -373,7 +373,7 @@ class PolledLink(Session):
                     break
             try:
                 taken = self._coding.answer(exchange, sent, came)
-            except Refused as error:
+            except Declined as error:
                 raise InstrumentError(f"{self.name}: {what} was refused ({error})") from error
             except Spoiled as error:
                 raise self._break(f"{what}: {error}") from error

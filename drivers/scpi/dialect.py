@@ -429,14 +429,7 @@ class _Reader:
 
     def dialect(self) -> Dialect:
         data = self.data
-        self.known(data, TOP, "")
-        if data.get("format") != FORMAT:
-            raise self.fail("format", data.get("format"), f"{FORMAT!r} is")
-        name, role = self.text(data, "name", ""), self.text(data, "role", "")
-        if not re.fullmatch(r"[a-z][a-z0-9-]*", name):
-            raise self.fail("name", name, "small letters, digits and hyphens are")
-        if role not in ROLES:
-            raise self.fail("role", role, f"{', '.join(ROLES)} are")
+        name, role = self.name_and_role()
         link = self.table(data, "link", LINK)
         spelling = self.text(link, "spelling", "link.", "short")
         if spelling not in ("short", "long"):
@@ -516,6 +509,17 @@ class _Reader:
             off_when_silent_s=self.number(behaviour, "off_when_silent_s", "behaviour.", 0.0, 0.0, 3600.0),
             data=data,
         )
+
+    def name_and_role(self) -> tuple[str, str]:
+        self.known(self.data, TOP, "")
+        if self.data.get("format") != FORMAT:
+            raise self.fail("format", self.data.get("format"), f"{FORMAT!r} is")
+        name, role = self.text(self.data, "name", ""), self.text(self.data, "role", "")
+        if not re.fullmatch(r"[a-z][a-z0-9-]*", name):
+            raise self.fail("name", name, "small letters, digits and hyphens are")
+        if role not in ROLES:
+            raise self.fail("role", role, f"{', '.join(ROLES)} are")
+        return name, role
 
     def patterns(self) -> tuple[re.Pattern[str], ...]:
         found = []

@@ -20,7 +20,8 @@ from amphora.drivers.described import check_keys, finite_number, shown
 from amphora.drivers.errors import DescriptionError, GarbledReply, IdentityError, InstrumentError, LimitError, LinkError
 from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Position, SafeState, Switch
-from amphora.drivers.serial.line_format import load_format, unsealed
+from amphora.drivers.serial.format_file import load_format
+from amphora.drivers.serial.line_format import unsealed
 from amphora.drivers.serial.relay import KEYS as RELAY_KEYS
 from amphora.drivers.serial.relay import HeldRelay
 

@@ -26,14 +26,8 @@ from amphora.drivers.described import check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
 from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Meter, SafeState
-from amphora.drivers.serial.line_format import (
-    Format,
-    Parsed,
-    SerialSettings,
-    load_format,
-    strip_parity,
-    unwrap,
-)
+from amphora.drivers.serial.format_file import load_format
+from amphora.drivers.serial.line_format import Format, Parsed, SerialSettings, strip_parity, unwrap
 
 try:
     from termios import error as _TermiosError

@@ -11,6 +11,7 @@ from typing import Any
 from amphora.harness.account.entries import entries_of
 from amphora.harness.account.fold import fold
 from amphora.harness.account.standing import Standing
+from amphora.harness.archive.run_folder import events_size, runs_in
 from amphora.harness.archive.shelf import CellEntry, Shelf, cell_id_now
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
@@ -133,16 +134,12 @@ _recent: dict[tuple[Any, ...], tuple[Cell, Standing]] = {}
 def _stamps(folder: Path) -> tuple[Any, ...]:
     """Return what changes when anything in a cell's folder does."""
     found: list[Any] = [str(folder)]
-    for path in sorted([folder / "cell.json", *(item.parent for item in folder.glob("*/run.json"))]):
+    for path in sorted([folder / "cell.json", *runs_in(folder)]):
         try:
             found.append((path.name, path.stat().st_mtime_ns))
         except OSError:
             found.append((path.name, 0))
-    for path in sorted(folder.glob("*/events.jsonl")):
-        try:
-            found.append(path.stat().st_size)
-        except OSError:
-            found.append(0)
+    found += [events_size(path) for path in sorted(runs_in(folder))]
     return tuple(found)
 
 

@@ -5,17 +5,18 @@ flowed in it is not known. An imported table is dated by its own clock, where it
 """
 
 import contextlib
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.account.standing import Entry, Move, RestSeen, RunSeen, Seen
+from amphora.harness.account.standing import Entry, Move, Noted, RestSeen, RunSeen
+from amphora.harness.archive.run_folder import EVENTS, header_as_it_is, read_events, stopped_of
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
+from amphora.harness.control.events import Event, StepBegun, StepEnded
 from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, RestResult, Result
@@ -33,7 +34,7 @@ def entries_of(cell: Cell, folders: Sequence[Path]) -> list[Entry]:
         folders: Its run folders; damaged ones too.
     """
     found: list[Entry] = list(seen_by_people(cell))
-    dated = sum(1 for item in found if isinstance(item, Seen) and item.voltage_V is not None)
+    dated = sum(1 for item in found if isinstance(item, Noted) and item.voltage_V is not None)
     runs = [run_seen(Path(folder)) for folder in folders]
     if dated >= 2 or any(run.retention_V is not None for run in runs):
         runs = _with_curve(runs, {Path(folder).name: Path(folder) for folder in folders})
@@ -42,7 +43,7 @@ def entries_of(cell: Cell, folders: Sequence[Path]) -> list[Entry]:
     if first is not None:
         before = first - timedelta(seconds=1)
         found = [
-            replace(item, at=min(item.at, before)) if isinstance(item, Seen) and item.kind == "found" else item
+            replace(item, at=min(item.at, before)) if isinstance(item, Noted) and item.kind == "found" else item
             for item in found
         ]
     found += runs
@@ -78,19 +79,19 @@ def curve_of(folder: Path, points: int = 80) -> tuple[tuple[float, float], ...]:
     return tuple((volt, given / model.capacity_Ah) for volt, given in pairs)
 
 
-def seen_by_people(cell: Cell) -> list[Seen]:
+def seen_by_people(cell: Cell) -> list[Noted]:
     """Return what `cell.json` says that people saw, measured or said."""
     found = []
     dated = [item for item in cell.entries if item.get("voltage_V") is not None]
     at = moment(cell.as_found_utc)
     if cell.as_found_V is not None and at is not None and not dated:
-        found.append(Seen(at, "found", cell.as_found_utc, cell.as_found_V))
+        found.append(Noted(at, "found", cell.as_found_utc, cell.as_found_V))
     for item in cell.entries:
         when = moment(str(item.get("at") or item.get("noted_utc") or ""))
         if when is None:
             continue
         found.append(
-            Seen(
+            Noted(
                 when, str(item.get("kind") or "check"), str(item.get("noted_utc") or ""),
                 finite_number(item.get("voltage_V")), finite_number(item.get("mass_g")),
                 dict(item.get("inspection") or {}), str(item.get("state") or ""), str(item.get("text") or ""),
@@ -114,8 +115,8 @@ def run_seen(folder: Path) -> RunSeen:
 
     stamp = _stamp(folder.name)
     try:
-        run = json.loads((folder / "run.json").read_bytes())
-        events = _events(folder / "events.jsonl")
+        run = header_as_it_is(folder)
+        events = read_events(folder / EVENTS)[0]
         result = figures_of(folder)
         return _run(folder, run, events, result)
     except (AmphoraError, OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
@@ -128,13 +129,7 @@ def _stamp(name: str) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def _events(path: Path) -> list[dict[str, Any]]:
-    from amphora.harness.archive.journal import read_events
-
-    return read_events(path)[0]
-
-
-def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any]], result: Result) -> RunSeen:
+def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: Result) -> RunSeen:
     imported = run.get("imported")
     created = moment(str(run.get("created_utc") or "")) or _stamp(folder.name)
     dated, begin, t0_s = True, created, 0.0
@@ -142,25 +137,23 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Mapping[str, Any
         own = moment(str(imported.get("began_utc") or imported.get("first_clock_time") or ""))
         # A file's own date is when it was written, by whatever computer: it orders runs and proves no interval.
         dated, begin = own is not None and imported.get("began_from") != "file", own or created
-    first = next((event for event in events if moment(str(event.get("utc") or ""))), None)
+    first = next((event for event in events if moment(event.utc)), None)
     if first is not None:
-        t0_s = float(first.get("t_s") or 0.0)
+        t0_s = float(first.t_s)
         if not isinstance(imported, Mapping):
-            begin = moment(str(first["utc"])) or created
+            begin = moment(first.utc) or created
 
     def at(t_s: float) -> datetime:
         return begin + timedelta(seconds=float(t_s) - t0_s)
 
-    kinds = {event.get("step"): event.get("step_kind") for event in events if event.get("kind") == "step-begun"}
-    ended = [
-        event for event in events if event.get("kind") == "step-ended" and kinds.get(event.get("step")) == "charge"
-    ]
+    kinds = {event.step: event.step_kind for event in events if isinstance(event, StepBegun)}
+    ended = [event for event in events if isinstance(event, StepEnded) and kinds.get(event.step) == "charge"]
     moves = tuple(_move(phase, at, run, ended) for phase in result.phases)
     rests = tuple(_rest(item, at) for item in result.rests)
-    last = events[-1] if events else {}
-    final = last.get("kind") == "stopped" and bool(last.get("final", True))
-    stop = str(last.get("reason") or "") if last.get("kind") == "stopped" else ""
-    end = at(float(last.get("t_s") or t0_s)) if events else begin
+    stopped = stopped_of(events)
+    final = stopped is not None and stopped.ends_it
+    stop = "" if stopped is None else stopped.reason
+    end = at(float(events[-1].t_s or t0_s)) if events else begin
     whole = result.reached_cutoff and result.complete
     retention = result.retention
     charge_full = bool(moves) and moves[-1].kind == "charge" and moves[-1].whole and not stop.startswith("guard:")
@@ -196,10 +189,10 @@ def _rest(rest: RestResult, at: Any) -> RestSeen:
     )  # fmt: skip
 
 
-def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[Mapping[str, Any]]) -> Move:
+def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[StepEnded]) -> Move:
     whole, taper_A = phase.complete, None
     if phase.kind == "charge" and run.get("plan") is not None:
-        near = [event for event in ended if abs(float(event.get("t_s") or 0.0) - phase.end_s) <= END_NEAR_S]
+        near = [event for event in ended if abs(event.t_s - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and _charge_completed(run, near[-1])
         taper_A = phase.charge_metrics.end_current_A if whole and phase.charge_metrics else None
     return Move(
@@ -208,17 +201,17 @@ def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[M
     )  # fmt: skip
 
 
-def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any]) -> bool:
+def _charge_completed(run: Mapping[str, Any], ended: StepEnded) -> bool:
     """Tell whether a charge step ended full: by taper, or a timed nickel charge by its own end."""
     if run.get("profile") in ("storage", "identify"):
         return False
     plan = run.get("plan") or {}
     chemistry = str(plan.get("chemistry", ""))
-    if ended["reason"] == "taper":
+    if ended.reason == "taper":
         return chemistry != UNKNOWN  # to 3.60 V, the most that an unidentified cell may be
     if is_a_guess(str(plan.get("capacity_source", "assumed"))):
         return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return chemistry in ("nimh", "nicd") and ended["reason"] in ("time", "condition", "charge")
+    return chemistry in ("nimh", "nicd") and ended.reason in ("time", "condition", "charge")
 
 
 def _simulated(run: Mapping[str, Any]) -> bool:

@@ -15,7 +15,7 @@ from amphora.harness.account.entries import key_of
 from amphora.harness.account.holds import conditions_share
 from amphora.harness.account.nickel import NICKEL, full_by_overcharge, gave_at_least, lost
 from amphora.harness.account.self_discharge import self_discharge
-from amphora.harness.account.standing import Bound, Entry, Finding, Move, RestSeen, RunSeen, Seen, Standing
+from amphora.harness.account.standing import Bound, Entry, Finding, Move, Noted, RestSeen, RunSeen, Standing
 from amphora.harness.account.state import FULL_FOR_H, FoldState, first_V, full_floor_V
 from amphora.harness.analysis.repeats import Repeat, differences, item_U_Ah, learned
 from amphora.harness.cells.cell import Cell
@@ -46,7 +46,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     counted: list[RunSeen] = []
     charges = 0
     for entry in entries:
-        if isinstance(entry, Seen):
+        if isinstance(entry, Noted):
             _see(state, entry, key)
             continue
         doubts = len(state.findings)
@@ -145,7 +145,7 @@ def _second_look(cell: Cell, entries: Sequence[Entry]) -> list[Finding]:
     first = next((run for run in charged if run.charge_full), None)
     if first is None:
         return []
-    if any(isinstance(item, Seen) and item.inspection and item.at >= first.moves[-1].end_utc for item in entries):
+    if any(isinstance(item, Noted) and item.inspection and item.at >= first.moves[-1].end_utc for item in entries):
         return []
     return [
         Finding(
@@ -394,7 +394,7 @@ def _timed(run: RunSeen, emptied: bool) -> Move | None:
     return run.moves[-1] if from_empty else None
 
 
-def _see(state: FoldState, seen: Seen, key: str) -> None:
+def _see(state: FoldState, seen: Noted, key: str) -> None:
     """Take in what a person measured."""
     if seen.voltage_V is None or seen.voltage_V < -0.02:
         return

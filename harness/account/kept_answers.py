@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from amphora.harness.account.after_run import work_out
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.run_folder import read_header, runs_below
 from amphora.harness.archive.shelf import Shelf, run_names
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
@@ -138,8 +138,8 @@ def _key_of(where: str) -> str:
 
 
 def _leads(logs: Path) -> str:
-    found = once(f"leads runs {logs}", lambda: list(logs.glob("*/*-leads/run.json")))
-    return repr(sorted((str(path), stamps_of(path.parent)) for path in found))
+    found = once(f"leads runs {logs}", lambda: runs_below(logs, "*-leads"))
+    return repr(sorted((str(folder), stamps_of(folder)) for folder in found))
 
 
 def _kept(keys: Mapping[str, str]) -> dict[str, dict[str, CellRun | str]]:

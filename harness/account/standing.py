@@ -87,7 +87,7 @@ class RunSeen:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class Noted:
     """What a person saw, measured or said of a cell, with its date."""
 
     at: datetime
@@ -102,7 +102,7 @@ class Seen:
     resolution_V: float = 0.01  # the last digit of the meter that was read
 
 
-Entry = RunSeen | Seen
+Entry = RunSeen | Noted
 
 
 @dataclass(frozen=True, slots=True)

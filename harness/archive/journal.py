@@ -44,7 +44,6 @@ from amphora.harness.archive.run_folder import (
     RUN,
     SAMPLES,
     TOOK,
-    Event,
     RunFolder,
     after_the_end,
     lost_rows,
@@ -54,6 +53,7 @@ from amphora.harness.archive.run_folder import (
 )
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.files import sha256, utc_text
+from amphora.harness.control.events import Event, event_to_json, stamped
 
 __all__ = [  # what is read stands in `run_folder`; named here, too, for those who ask the journal
     "COLUMNS",
@@ -290,16 +290,10 @@ class JournalWriter:
         if not self._dirty.is_set():
             self._dirty.set()
 
-    def append_event(self, kind: str, t_s: float, utc: datetime, **fields: Any) -> Event:
-        """Append a happening, durable when this returns; the rows before it are synced first."""
-        event: Event = {
-            "kind": kind,
-            "t_s": round(t_s, 4),
-            "utc": utc_text(utc),
-            "after_row": self.rows,
-            **fields,
-        }
-        line = to_line(event)
+    def append_event(self, event: Event, t_s: float, utc: datetime) -> Event:
+        """Append a happening, durable when this returns; the rows before it are synced first. Returns it stamped."""
+        event = stamped(event, round(t_s, 4), utc_text(utc), self.rows)
+        line = to_line(event_to_json(event))
         self._samples.sync()
         self._events.append(line)
         self._events.sync()

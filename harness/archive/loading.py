@@ -7,7 +7,7 @@ may be off by comes from `run.json`; where it gives none, the defaults here stan
 
 import hashlib
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -26,9 +26,21 @@ from amphora.harness.archive.run_folder import (
     read_columns,
     read_events,
     read_header,
+    stopped_of,
 )
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256
+from amphora.harness.control.events import (
+    CurrentZero,
+    Event,
+    OrderActed,
+    OrderGiven,
+    RenewalSeen,
+    ResistorChecked,
+    StepBegun,
+    Stopped,
+    Unobserved,
+)
 
 if TYPE_CHECKING:
     from amphora.harness.analysis.records import (
@@ -58,7 +70,7 @@ class Loaded:
     record: "Record"
     info: "RunInfo"
     run: dict[str, Any]
-    events: tuple[dict[str, Any], ...]
+    events: tuple[Event, ...]
     notices: tuple[str, ...]
     digest: str
 
@@ -144,7 +156,7 @@ def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Load
     ]
     with ThreadPoolExecutor(max_workers=1) as beside:
         hashing = beside.submit(sha256, samples)
-        gap_rows = [int(event.get("after_row", 0)) for event in events if event.get("kind") == "gap"]
+        gap_rows = [event.after_row for event in events if isinstance(event, Unobserved)]
         squeeze = Condenser(_rows_about(samples), gap_rows) if condensed else None
         squeeze = squeeze if squeeze is not None and squeeze.every > 1 else None
         table = _read_table(samples, columns, wanted, whole, notices, squeeze)
@@ -156,8 +168,8 @@ def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Load
             f"({squeeze.rows_out} rows in all)"
         )
     notices += [text for text in (lost_rows(events, written), after_the_end(folder)) if text]
-    stopped = events[-1] if events and events[-1].get("kind") == "stopped" else None
-    recorded = (stopped or {}).get("checksums") or {}
+    stopped = stopped_of(events)
+    recorded = stopped.checksums or {} if stopped is not None else {}
     if recorded.get(SAMPLES, digest) != digest:
         notices.append("samples.csv was changed after the run ended (its checksum differs)")
     run_bytes = (folder / RUN).read_bytes()
@@ -194,7 +206,7 @@ def _damage_told(path: Path) -> Iterator[None]:
         raise JournalDamaged(f"{path}: an event does not hold what it should: {error}") from error
 
 
-def _switches(events: list[dict[str, Any]]) -> list[tuple[float, float]]:
+def _switches(events: Sequence[Event]) -> list[tuple[float, float]]:
     """Return when each order was sent and by when it had acted, in order of time.
 
     An order that makes safe says so itself; one that energises is written down first, and `sent` follows where sending
@@ -202,15 +214,15 @@ def _switches(events: list[dict[str, Any]]) -> list[tuple[float, float]]:
     """
     found: list[tuple[float, float]] = []
     for event in events:
-        if event.get("kind") == "ordered":
-            t_s = float(event["t_s"])
-            found.append((float(event.get("from_s", t_s)), float(event.get("to_s", t_s))))
-        elif event.get("kind") == "sent" and found:
-            found[-1] = (float(event["from_s"]), float(event["to_s"]))
+        if isinstance(event, OrderGiven):
+            from_s, to_s = (event.t_s if value is None else value for value in (event.from_s, event.to_s))
+            found.append((float(from_s), float(to_s)))
+        elif isinstance(event, OrderActed) and found:
+            found[-1] = (float(event.from_s), float(event.to_s))
     return sorted(found)
 
 
-def _timing(run: Mapping[str, Any], events: list[dict[str, Any]]) -> "Timing":
+def _timing(run: Mapping[str, Any], events: Sequence[Event]) -> "Timing":
     """Return how old what a channel shows may be: as bench file or dialect say, or as the run saw it itself."""
     from amphora.harness.analysis.records import Timing
 
@@ -220,7 +232,7 @@ def _timing(run: Mapping[str, Any], events: list[dict[str, Any]]) -> "Timing":
         return Timing()
     cell = (run.get("bench") or {}).get("cell") or {}
     currents = [str(name) for name in cell.get("current") or []]
-    seen_s = max((float(event["renewed_s"]) for event in events if event.get("kind") == "renewal-seen"), default=0.0)
+    seen_s = max((float(event.renewed_s) for event in events if isinstance(event, RenewalSeen)), default=0.0)
     return Timing(
         voltage_renewed_s=max(float(renewed.get(cell.get("voltage")) or 0.0), seen_s),
         current_renewed_s=max([float(renewed.get(name) or 0.0) for name in currents] + [seen_s]),
@@ -369,24 +381,20 @@ def _read_table(
     }
 
 
-def _gaps(
-    events: list[dict[str, Any]], rows: int, place_of: Mapping[int, int] | None = None
-) -> "tuple[RecordGap, ...]":
+def _gaps(events: Sequence[Event], rows: int, place_of: Mapping[int, int] | None = None) -> "tuple[RecordGap, ...]":
     from amphora.harness.analysis.records import RecordGap
 
     gaps = []
     for event in events:
-        if event.get("kind") != "gap":
+        if not isinstance(event, Unobserved) or not 0 < event.after_row < rows:
             continue
-        row = int(event.get("after_row", 0))
-        if not 0 < row < rows:
-            continue
-        low, high = event.get("charge_low_Ah"), event.get("charge_high_Ah")
+        row, low, high = event.after_row, event.charge_low_Ah, event.charge_high_Ah
+        from_s, to_s = (event.t_s if value is None else value for value in (event.from_s, event.to_s))
         gaps.append(
             RecordGap(
                 after_row=row if not place_of else place_of.get(row, row),
-                from_s=float(event.get("from_s", event["t_s"])),
-                to_s=float(event.get("to_s", event["t_s"])),
+                from_s=float(from_s),
+                to_s=float(to_s),
                 charge_low_Ah=None if low is None else float(low),
                 charge_high_Ah=None if high is None else float(high),
             )
@@ -394,20 +402,20 @@ def _gaps(
     return tuple(gaps)
 
 
-def _info(folder: Path, run: dict[str, Any], events: list[dict[str, Any]], stopped: dict[str, Any] | None) -> "RunInfo":
+def _info(folder: Path, run: dict[str, Any], events: Sequence[Event], stopped: Stopped | None) -> "RunInfo":
     from amphora.harness.analysis.records import RunInfo
 
     cell = run.get("cell") or {}
     kinds: dict[int, str] = {}
     for event in events:
-        if event.get("kind") == "step-begun" and event.get("step") is not None:
-            kinds[int(event["step"])] = str(event.get("step_kind", ""))
+        if isinstance(event, StepBegun) and event.step is not None:
+            kinds[event.step] = event.step_kind
     plan = run.get("plan") or {}
     start = run.get("start", "unknown")
     if start not in ("full", "declared-full", "unknown"):
         raise InputError(f"{folder / RUN}: start {start!r}; full, declared-full or unknown are accepted")
     cutoff = run.get("cutoff_V", plan.get("cutoff_V"))
-    final = stopped is not None and bool(stopped.get("final", True))
+    final = stopped is not None and stopped.ends_it
     return RunInfo(
         run_id=str(run.get("run_id") or f"{cell.get('id', folder.parent.name)}/{folder.name}"),
         cell_id=str(cell.get("id", folder.parent.name)),
@@ -419,7 +427,7 @@ def _info(folder: Path, run: dict[str, Any], events: list[dict[str, Any]], stopp
         step_kinds=tuple(kinds.get(index, "") for index in range(max(kinds, default=-1) + 1)),
         profile=str(run.get("profile", "")),
         finished=final,
-        stop=None if stopped is None else str(stopped.get("reason", "")) or None,
+        stop=None if stopped is None else stopped.reason or None,
         created_utc=str(run.get("created_utc", "")),
         cell=cell,
         bench=run.get("bench") or {},
@@ -429,51 +437,45 @@ def _info(folder: Path, run: dict[str, Any], events: list[dict[str, Any]], stopp
     )
 
 
-def _numbers(event: Mapping[str, Any], names: tuple[str, ...]) -> list[float] | None:
-    """Return these fields of an event; None when one is missing or no finite number."""
-    values = [event.get(name) for name in names]
-    if not all(isinstance(value, int | float) and math.isfinite(value) for value in values):
-        return None
-    return [float(cast(float, value)) for value in values]
-
-
-def _zeros(events: list[dict[str, Any]]) -> "tuple[MeasuredZero, ...]":
+def _zeros(events: Sequence[Event]) -> "tuple[MeasuredZero, ...]":
     """Return the current zeros that were measured, in order of time."""
     from amphora.harness.analysis.records import MeasuredZero
 
     found = []
     for event in events:
-        if event.get("kind") != "current-zero":
+        if not isinstance(event, CurrentZero):
             continue
-        numbers = _numbers(event, ("current_A", "standard_uncertainty_A", "t_s"))
-        if numbers is not None:
-            current_A, u_A, t_s = numbers
-            readings, duration_s = int(event.get("readings") or 0), float(event.get("duration_s") or 0.0)
-            found.append(MeasuredZero(str(event.get("instrument", "")), current_A, abs(u_A), t_s, readings, duration_s))
+        current_A, u_A = event.current_A, event.standard_uncertainty_A
+        if current_A is None or u_A is None or not math.isfinite(current_A) or not math.isfinite(u_A):
+            continue
+        readings, duration_s = event.readings or 0, float(event.duration_s or 0.0)
+        found.append(MeasuredZero(event.instrument, float(current_A), abs(float(u_A)), event.t_s, readings, duration_s))
     return tuple(sorted(found, key=lambda zero: zero.t_s))
 
 
-def _check(events: list[dict[str, Any]]) -> "CheckedResistor | None":
+def _check(events: Sequence[Event]) -> "CheckedResistor | None":
     """Return the last check against a resistor of known value."""
     from amphora.harness.analysis.records import CheckedResistor
 
-    names = ("resistance_ohm", "tolerance", "voltage_V", "current_A", "deviation")
     for event in reversed(events):
-        numbers = _numbers(event, names) if event.get("kind") == "check-resistor" else None
-        if numbers is not None:
+        if not isinstance(event, ResistorChecked):
+            continue
+        given = (event.resistance_ohm, event.tolerance, event.voltage_V, event.current_A, event.deviation)
+        numbers = [float(value) for value in given if value is not None and math.isfinite(value)]
+        if len(numbers) == len(given):
             ohm, tolerance, voltage_V, current_A, deviation = numbers
-            zero = _numbers(event, ("zero_A",))
+            zero_A = event.zero_A if event.zero_A is not None and math.isfinite(event.zero_A) else 0.0
             return CheckedResistor(
                 ohm,
                 tolerance,
                 voltage_V,
                 current_A,
                 deviation,
-                zero_A=zero[0] if zero else 0.0,
-                instrument=str(event.get("instrument") or ""),
-                voltage_by=str(event.get("voltage_by") or ""),
-                drop=event.get("through") == "load",
-                passed=event.get("passed") is not False,
+                zero_A=float(zero_A),
+                instrument=event.instrument or "",
+                voltage_by=event.voltage_by or "",
+                drop=event.through == "load",
+                passed=event.passed is not False,
             )
     return None
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256, utc_text
+from amphora.harness.control.events import Event, MadeSafe, PlanBegun, Stopped, event_of
 from amphora.harness.plans.plan import Plan, plan_from_dict
 
 if TYPE_CHECKING:
@@ -29,7 +30,6 @@ READABLE_FORMATS = ("amphora-run/1",)
 COLUMNS = ("t_s", "step", "voltage_V", "current_A", "temperature_degC")
 TOOK = "took_s"  # how long the answer took: the reading was asked for within t_s +- half of it; the last column
 TORN = b" torn\n"  # the end of a line that a full disk cut, marked by the next that got through
-Event = dict[str, Any]
 NO_GOING_ON = "it cannot go on; an output may still be on: 'amphora bench off' switches the bench off"
 
 
@@ -52,11 +52,10 @@ class RunFolder:
     lost: str = ""  # rows that an event came after and that are not there, in one sentence
 
     @property
-    def stopped(self) -> Event | None:
+    def stopped(self) -> Stopped | None:
         """The last event of a run that ended for good, else None (it may be resumed)."""
-        if self.events and self.events[-1]["kind"] == "stopped" and self.events[-1].get("final", True):
-            return self.events[-1]
-        return None
+        last = stopped_of(self.events)
+        return last if last is not None and last.ends_it else None
 
     def iter_rows(
         self,
@@ -119,7 +118,7 @@ def _count_rows(path: Path, width: int) -> tuple[int, tuple[int, ...]]:
 def no_run(folder: Path) -> InputError:
     """Return what to say of a path that is no run folder; in a cell's folder, which runs there are."""
     with contextlib.suppress(OSError):
-        runs = sorted(path.parent.name for path in folder.glob(f"*/{RUN}"))
+        runs = sorted(path.name for path in runs_in(folder))
         if runs:
             return InputError(f"{folder}: is no run folder, but a cell's; its newest run is {folder / runs[-1]}")
         if not folder.exists():
@@ -135,13 +134,45 @@ def read_header(folder: Path) -> dict[str, Any]:
         JournalDamaged: it cannot be read as a JSON object.
     """
     path = folder / RUN
-    if not path.is_file():
+    if not is_run(folder):
         raise no_run(folder)
     run = _read_json(path)
     held = run.get("format")
     if held not in READABLE_FORMATS:
         raise InputError(f"{path}: format {held!r} is not known here; {', '.join(READABLE_FORMATS)} can be read")
     return run
+
+
+def header_as_it_is(folder: Path) -> dict[str, Any]:
+    """Return what `run.json` holds, unchecked, for whoever looks at many folders.
+
+    Raises:
+        OSError, ValueError: it cannot be read, or is no JSON.
+    """
+    return json.loads((folder / RUN).read_bytes())  # type: ignore[no-any-return]
+
+
+def is_run(folder: Path) -> bool:
+    """Tell whether a folder is a run's."""
+    return (folder / RUN).is_file()
+
+
+def runs_in(cell_folder: Path, named: str = "*") -> list[Path]:
+    """Return the run folders of a cell, in no order; `named`: a pattern of their names."""
+    return [path.parent for path in cell_folder.glob(f"{named}/{RUN}")]
+
+
+def runs_below(logs: Path, named: str = "*") -> list[Path]:
+    """Return the run folders of all cells of a shelf, in no order; `named`: a pattern of their names."""
+    return [path.parent for path in logs.glob(f"*/{named}/{RUN}")]
+
+
+def events_size(folder: Path) -> int:
+    """Return how many bytes of events there are, 0 for none: it changes with each event."""
+    try:
+        return (folder / EVENTS).stat().st_size
+    except OSError:
+        return 0
 
 
 def read_columns(folder: Path) -> tuple[str, ...]:
@@ -196,8 +227,9 @@ def read_run(folder: Path) -> RunFolder:
     notices = [f"{samples.name}, line {number}: a torn row was left out" for number in torn] + dropped
     lost = lost_rows(events, rows)
     notices += [text for text in (lost, after_the_end(folder)) if text]
-    if events and events[-1]["kind"] == "stopped":
-        notices += _changes(folder, events[-1])
+    stopped = stopped_of(events)
+    if stopped is not None:
+        notices += _changes(folder, stopped)
     return RunFolder(folder, run, events, columns, rows, tuple(notices), torn, lost)
 
 
@@ -208,29 +240,35 @@ def after_the_end(folder: Path) -> str:
     except (OSError, ValueError):
         return ""
     for line in reversed(lines):
-        with contextlib.suppress(ValueError, TypeError, KeyError):
-            event = json.loads(line)
-            if event["kind"] == "made-safe":
-                return f"after the end the keeper {'switched all off' if event['off'] is True else 'tried in vain'}"
+        with contextlib.suppress(ValueError, AttributeError):
+            event = event_of(json.loads(line))
+            if isinstance(event, MadeSafe):
+                return f"after the end the keeper {'switched all off' if event.off is True else 'tried in vain'}"
     return ""
 
 
 def lost_rows(events: Sequence[Event], rows: int) -> str:
     """Return which rows are gone although an event says that they were on the disk before it; "" for none."""
-    most = max((event["after_row"] for event in events if isinstance(event.get("after_row"), int)), default=0)
+    most = max((event.after_row for event in events), default=0)
     if most <= rows:
         return ""
-    kind = next(event.get("kind") for event in events if event.get("after_row") == most)
+    kind = next(event.kind for event in events if event.after_row == most)
     return (
         f"samples.csv holds {rows} rows, and {most} were there before '{kind}' was written to events.jsonl: "
         "the disk has lost what it had confirmed"
     )
 
 
-def _changes(folder: Path, stopped: Event) -> list[str]:
+def stopped_of(events: Sequence[Event]) -> Stopped | None:
+    """Return the last event, where it is the one that ends a run."""
+    last = events[-1] if events else None
+    return last if isinstance(last, Stopped) else None
+
+
+def _changes(folder: Path, stopped: Stopped) -> list[str]:
     """Compare the files with the checksums of the last event."""
     told = []
-    for name, expected in (stopped.get("checksums") or {}).items():
+    for name, expected in (stopped.checksums or {}).items():
         path = folder / name
         if name == EVENTS:
             content = path.read_bytes()
@@ -269,28 +307,30 @@ def read_events(path: Path) -> tuple[list[Event], list[str]]:
                 notices.append(f"{path.name}, line {number}: a torn event was left out")
                 continue
             try:
-                event = json.loads(raw)
+                data = json.loads(raw)
             except (ValueError, RecursionError) as error:
                 raise JournalDamaged(f"{path}, line {number}: is not JSON: {error}") from error
-            if not isinstance(event, dict) or not {"kind", "t_s", "after_row"} <= event.keys():
+            if not isinstance(data, dict) or not {"kind", "t_s", "after_row"} <= data.keys():
                 raise JournalDamaged(f"{path}, line {number}: is no event (kind, t_s, after_row are expected)")
-            odd = _odd_field(event)
-            if odd:
-                raise JournalDamaged(f"{path}, line {number}: is no event ({odd})")
-            events.append(event)
+            try:
+                events.append(_event_of(data))
+            except ValueError as error:
+                raise JournalDamaged(f"{path}, line {number}: is no event ({error})") from error
     return events, notices
 
 
-def _odd_field(event: Event) -> str:
-    """Return what is wrong with the fields that every event has; "" where nothing is."""
-    if not isinstance(event["kind"], str):
-        return "kind is no word"
-    t_s, row = event["t_s"], event["after_row"]
-    if isinstance(t_s, bool) or not isinstance(t_s, int | float) or not -1e12 < t_s < 1e12:
-        return "t_s is no time in seconds"
-    if isinstance(row, bool) or not isinstance(row, int) or row < 0:
-        return "after_row is no count of rows"
-    return ""
+def _event_of(data: Mapping[str, Any]) -> Event:
+    """Return an event.
+
+    Raises:
+        ValueError: what is wrong with it.
+    """
+    event = event_of(data)
+    if not -1e12 < event.t_s < 1e12:
+        raise ValueError("t_s is no time in seconds")
+    if event.after_row < 0:
+        raise ValueError("after_row is no count of rows")
+    return event
 
 
 def _only_charges(plan: Mapping[str, Any] | None) -> bool:
@@ -388,10 +428,10 @@ def resumable(folder: Path) -> tuple[RunFolder, Plan]:
     except JournalDamaged as damage:
         raise JournalDamaged(f"{damage}; {NO_GOING_ON}") from damage
     if before.stopped is not None:
-        raise InputError(f"{folder}: ended ({before.stopped['reason']}); a finished run cannot be resumed")
+        raise InputError(f"{folder}: ended ({before.stopped.reason}); a finished run cannot be resumed")
     if not before.run.get("plan"):
         raise InputError(f"{folder}: has no plan (was it imported?); only a run of ours can be resumed")
-    if not any(event["kind"] == "begin" for event in before.events):
+    if not any(isinstance(event, PlanBegun) for event in before.events):
         raise InputError(f"{folder}: was cut short before its first step, nothing was switched on; run it again")
     if before.lost:
         raise JournalDamaged(f"{folder}: {before.lost}; {NO_GOING_ON} (its figures up to there stand)")

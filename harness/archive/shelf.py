@@ -31,6 +31,7 @@ from amphora.harness.cells.cell import (
 )
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown
+from amphora.harness.control.events import Stopped, event_of
 
 _Answer = TypeVar("_Answer")
 INDEX_NAME = ".shelf-index.sqlite"
@@ -546,10 +547,11 @@ def _last_stop(path: Path) -> str:
     complete = [line for line in lines[:-1] if line.strip()]
     if not complete:
         return ""
-    event = json.loads(complete[-1])
-    if not isinstance(event, dict):
+    data = json.loads(complete[-1])
+    if not isinstance(data, dict):
         raise ValueError("events.jsonl: the last line is no event")
-    return str(event.get("reason") or "stopped") if event.get("kind") == "stopped" else ""
+    event = event_of(data)
+    return (event.reason or "stopped") if isinstance(event, Stopped) else ""
 
 
 CSV_COLUMNS = (

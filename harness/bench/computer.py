@@ -30,7 +30,7 @@ PROGRAM_TIMEOUT_S = 5.0
 OLDEST = (3, 11)
 
 
-class Seen(NamedTuple):
+class Looked(NamedTuple):
     """One thing that was looked at.
 
     verdict: `right`; `look`: works, with something to know; `wrong`: a night should not begin before it is mended.
@@ -43,7 +43,7 @@ class Seen(NamedTuple):
     todo: str = ""
 
 
-def examine(logs: Path) -> list[Seen]:
+def examine(logs: Path) -> list[Looked]:
     """Return everything that is looked at on this computer, in the order of a newcomer's questions.
 
     Args:
@@ -67,17 +67,17 @@ def examine(logs: Path) -> list[Seen]:
     ]
 
 
-def look_at_python(version: tuple[int, ...], wide: bool) -> Seen:
+def look_at_python(version: tuple[int, ...], wide: bool) -> Looked:
     """Judge the interpreter: its version and whether it is a 64-bit one."""
     text = f"{'.'.join(map(str, version))}, {'64' if wide else '32'}-bit"
     if version[:2] < OLDEST:
-        return Seen("Python", "wrong", text, "Install Python 3.11 or newer.")
+        return Looked("Python", "wrong", text, "Install Python 3.11 or newer.")
     if not wide:
-        return Seen("Python", "look", text, "Some libraries have no build for 32-bit systems; use a 64-bit system.")
-    return Seen("Python", "right", text)
+        return Looked("Python", "look", text, "Some libraries have no build for 32-bit systems; use a 64-bit system.")
+    return Looked("Python", "right", text)
 
 
-def look_at_packages(required: Iterable[str], installed: Callable[[str], str | None]) -> Seen:
+def look_at_packages(required: Iterable[str], installed: Callable[[str], str | None]) -> Looked:
     """Judge whether the libraries that the program needs are there.
 
     Args:
@@ -93,19 +93,19 @@ def look_at_packages(required: Iterable[str], installed: Callable[[str], str | N
         if installed(plain) is None:
             missing.append(plain)
     if missing:
-        return Seen("libraries", "wrong", f"missing: {', '.join(missing)}", f"pip install {' '.join(missing)}")
+        return Looked("libraries", "wrong", f"missing: {', '.join(missing)}", f"pip install {' '.join(missing)}")
     version = installed(DISTRIBUTION)
-    return Seen("libraries", "right", "all there" + (f"; amphora {version}" if version else ""))
+    return Looked("libraries", "right", "all there" + (f"; amphora {version}" if version else ""))
 
 
-def look_at_parts(there: Callable[[str], bool]) -> list[Seen]:
+def look_at_parts(there: Callable[[str], bool]) -> list[Looked]:
     """Tell of each optional part whether it is there, what it is for and its size; never wrong.
 
     Args:
         there: Whether a part of `optional_parts.PARTS` is installed.
     """
     return [
-        Seen(
+        Looked(
             f"part '{name}'", "right",
             f"{'installed' if there(name) else 'not installed'} (optional, {part.size_MB} MB: {part.use})"
             + ("" if there(name) else f"; {how_to_get(name)}"),
@@ -114,50 +114,50 @@ def look_at_parts(there: Callable[[str], bool]) -> list[Seen]:
     ]  # fmt: skip
 
 
-def look_at_visa(found: dict[str, str]) -> Seen:
+def look_at_visa(found: dict[str, str]) -> Looked:
     """Judge what VISA can reach: `found` maps an interface to "" where it works, else to why it does not."""
     works = [name for name, why in found.items() if not why]
     lacks = [f"{name} ({why})" for name, why in found.items() if why]
     if not works:
-        return Seen("VISA", "wrong", "; ".join(lacks) or "no backend", "pip install pyvisa pyvisa-py pyserial pyusb")
+        return Looked("VISA", "wrong", "; ".join(lacks) or "no backend", "pip install pyvisa pyvisa-py pyserial pyusb")
     if lacks:
-        return Seen(
+        return Looked(
             "VISA", "look", f"works: {', '.join(works)}; not: {'; '.join(lacks)}",
             "For an instrument on USB install libusb (Debian: sudo apt install libusb-1.0-0); else leave it.",
         )  # fmt: skip
-    return Seen("VISA", "right", f"works: {', '.join(works)}")
+    return Looked("VISA", "right", f"works: {', '.join(works)}")
 
 
-def look_at_ports(ports: Sequence[str], may_open: Callable[[str], bool]) -> Seen:
+def look_at_ports(ports: Sequence[str], may_open: Callable[[str], bool]) -> Looked:
     """Judge the serial ports: which there are, and whether this user may open them."""
     if not ports:
-        return Seen(
+        return Looked(
             "serial ports", "look", "none found", "Plug in the logger or instrument, then run this again."
         )  # fmt: skip
     closed = [port for port in ports if not may_open(port)]
     if not closed:
-        return Seen("serial ports", "right", ", ".join(ports))
+        return Looked("serial ports", "right", ", ".join(ports))
     group = _group_of(closed[0])
-    return Seen(
+    return Looked(
         "serial ports", "wrong", f"not yours to open: {', '.join(closed)}",
         f"sudo usermod -aG {group} $USER, then log out and in again." if group else "Close what else uses the port.",
     )  # fmt: skip
 
 
-def look_at_clock(kept: bool | None) -> Seen:
+def look_at_clock(kept: bool | None) -> Looked:
     """Judge the wall clock: dates on certificates and the four hours after a full charge hang on it."""
     now = time.strftime("%Y-%m-%d %H:%M %Z")
     if kept is None:
-        return Seen("clock", "look", f"{now}; not known whether the network sets it", "Compare it with a watch.")
+        return Looked("clock", "look", f"{now}; not known whether the network sets it", "Compare it with a watch.")
     if not kept:
-        return Seen(
+        return Looked(
             "clock", "look", f"{now}; the network does not set it",
             "Compare it with a watch; sudo timedatectl set-ntp true lets the network set it.",
         )  # fmt: skip
-    return Seen("clock", "right", f"{now}; set by the network")
+    return Looked("clock", "right", f"{now}; set by the network")
 
 
-def look_at_disk(logs: Path) -> list[Seen]:
+def look_at_disk(logs: Path) -> list[Looked]:
     """Judge the folder of the cells: can it be written, how much room is left, how long does a write take to land."""
     place = logs.absolute()
     while not place.exists() and place != place.parent:
@@ -174,33 +174,33 @@ def look_at_disk(logs: Path) -> list[Seen]:
         free = shutil.disk_usage(place).free
     except OSError as error:
         return [
-            Seen(
+            Looked(
                 "folder of the cells", "wrong", f"{told}: {error.strerror or error}",
                 "Choose a folder of yours with --logs or AMPHORA_LOGS.",
             )
         ]  # fmt: skip
     return [
-        Seen("folder of the cells", "right", f"{told}; AMPHORA_LOGS sets it for every command"),
+        Looked("folder of the cells", "right", f"{told}; AMPHORA_LOGS sets it for every command"),
         _room(free),
-        Seen(
+        Looked(
             "writing", "look", f"a row takes {sync_s * 1000:.0f} ms to be safe on this disk",
             "Use a faster disk or card, or record a row each second.",
         )
         if sync_s > SLOW_SYNC_S
-        else Seen("writing", "right", f"a row is safe on the disk after {sync_s * 1000:.1f} ms"),
+        else Looked("writing", "right", f"a row is safe on the disk after {sync_s * 1000:.1f} ms"),
     ]  # fmt: skip
 
 
-def _room(free: int) -> Seen:
+def _room(free: int) -> Looked:
     text = f"{free / 1e9:.1f} GB free; a night takes about 2 MB"
     if free < FULL_DISK_BYTES:
-        return Seen("disk", "wrong", text, "Make room first: a full disk ends a run.")
+        return Looked("disk", "wrong", text, "Make room first: a full disk ends a run.")
     if free < ENOUGH_DISK_BYTES:
-        return Seen("disk", "look", text, "Make room soon.")
-    return Seen("disk", "right", text)
+        return Looked("disk", "look", text, "Make room soon.")
+    return Looked("disk", "right", text)
 
 
-def look_at_sleep(agreed: bool, said: str, lid: bool, masked: bool) -> Seen:
+def look_at_sleep(agreed: bool, said: str, lid: bool, masked: bool) -> Looked:
     """Judge whether the computer may fall asleep in a night: asleep, it guards nothing.
 
     Args:
@@ -210,34 +210,34 @@ def look_at_sleep(agreed: bool, said: str, lid: bool, masked: bool) -> Seen:
         masked: The system cannot sleep at all.
     """
     if masked:
-        return Seen("sleep", "right", "this system never sleeps (its sleep target is masked)")
+        return Looked("sleep", "right", "this system never sleeps (its sleep target is masked)")
     lid_todo = "Leave the lid open: closing it can put the computer to sleep all the same."
     if agreed:
-        return Seen("sleep", "look" if lid else "right", f"{said}", lid_todo if lid else "")
-    return Seen("sleep", "look", said, "Turn sleep off in the system's settings." + (f" {lid_todo}" if lid else ""))
+        return Looked("sleep", "look" if lid else "right", f"{said}", lid_todo if lid else "")
+    return Looked("sleep", "look", said, "Turn sleep off in the system's settings." + (f" {lid_todo}" if lid else ""))
 
 
-def look_at_fonts() -> Seen:
+def look_at_fonts() -> Looked:
     """Judge whether certificates can be made: the program's own fonts, and the library that sets them."""
     fonts = resources.files("amphora.harness.report") / "fonts"
     found = [one.name for one in fonts.iterdir()] if fonts.is_dir() else []
     if not any(name.endswith((".ttf", ".otf")) for name in found):
-        return Seen("certificates", "wrong", "the program's fonts are missing", "Install the program again.")
+        return Looked("certificates", "wrong", "the program's fonts are missing", "Install the program again.")
     if importlib.util.find_spec("typst") is None:
-        return Seen("certificates", "wrong", "the library typst is missing", "pip install typst")
-    return Seen("certificates", "right", "fonts and PDF library are there")
+        return Looked("certificates", "wrong", "the library typst is missing", "pip install typst")
+    return Looked("certificates", "right", "fonts and PDF library are there")
 
 
-def look_at_terminal(encoding: str, columns: int) -> Seen:
+def look_at_terminal(encoding: str, columns: int) -> Looked:
     """Judge the terminal: signs such as ± and °, and 80 columns."""
     if encoding.lower().replace("-", "") != "utf8":
-        return Seen(
+        return Looked(
             "terminal", "look", f"{encoding or locale.getpreferredencoding()}: ± and ° are written in letters",
             "Set the terminal to UTF-8 to see them.",
         )  # fmt: skip
     if columns < 80:
-        return Seen("terminal", "look", f"{columns} columns", "Make it 80 columns wide: tables fit then.")
-    return Seen("terminal", "right", f"UTF-8, {columns} columns")
+        return Looked("terminal", "look", f"{columns} columns", "Make it 80 columns wide: tables fit then.")
+    return Looked("terminal", "right", f"UTF-8, {columns} columns")
 
 
 # -- what this computer says --------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ import math
 import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 from amphora.harness.common.words import to_places
 
@@ -50,7 +50,7 @@ class Zeros:
 
 
 @dataclass(frozen=True)
-class Zero:
+class InstrumentZero:
     """What one instrument shows with nothing flowing: mean, its standard uncertainty, how it was taken."""
 
     instrument: str
@@ -60,19 +60,8 @@ class Zero:
     duration_s: float
     left_out: int = 0
 
-    def event(self) -> dict[str, Any]:
-        """Return the fields of the event `current-zero`."""
-        return {
-            "instrument": self.instrument,
-            "current_A": round(self.current_A, 9),
-            "standard_uncertainty_A": round(self.standard_uncertainty_A, 9),
-            "readings": self.readings,
-            "duration_s": round(self.duration_s, 3),
-            "left_out": self.left_out,
-        }
 
-
-def zeros_of(taken: Zeros, resolution_A: Mapping[str, float]) -> list[Zero]:
+def zeros_of(taken: Zeros, resolution_A: Mapping[str, float]) -> list[InstrumentZero]:
     """Return the zero of each instrument that gave at least five readings.
 
     A reading that stands far out (one garbled number) is left out: it would go on through the night.
@@ -97,7 +86,7 @@ def zeros_of(taken: Zeros, resolution_A: Mapping[str, float]) -> list[Zero]:
         spread = math.fsum((value - mean_A) ** 2 for value in values) / (n - 1)
         digit_A = resolution_A.get(name, 0.0)
         u_A = math.sqrt(spread / n + digit_A * digit_A / 12.0)
-        found.append(Zero(name, mean_A, u_A, n, kept[-1][0] - kept[0][0], len(kept) - n))
+        found.append(InstrumentZero(name, mean_A, u_A, n, kept[-1][0] - kept[0][0], len(kept) - n))
     return found
 
 
@@ -113,7 +102,7 @@ def most_zero_A(offset_A: float) -> float:
 Verdict = Literal["fine", "warn", "refuse"]
 
 
-def judge_zero(zero: Zero, offset_A: float, assumed: bool) -> tuple[Verdict, str]:
+def judge_zero(zero: InstrumentZero, offset_A: float, assumed: bool) -> tuple[Verdict, str]:
     """Return what a zero means for the night, with one sentence.
 
     Args:

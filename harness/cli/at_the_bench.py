@@ -60,7 +60,7 @@ def after_the_last_run(logs: Path, cell_id: str) -> datetime:
     with suppress(AmphoraError):  # said where the run itself asks for it
         for folder in Shelf(logs).runs(cell_id)[-1:]:
             moments += [
-                datetime.fromisoformat(event["utc"]) + timedelta(seconds=1) for event in read_run(folder).events[-1:]
+                datetime.fromisoformat(event.utc) + timedelta(seconds=1) for event in read_run(folder).events[-1:]
             ]
     return max(moments)
 

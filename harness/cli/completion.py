@@ -68,7 +68,9 @@ def _cell_ids() -> list[str]:
 
 def _recipes_run(cell: str) -> list[str]:
     """Return the recipes in the names of a cell's run folders, `<time>-<recipe>`."""
-    names = (entry.parent.name.partition("-")[2] for entry in (_logs() / cell).glob("*/run.json"))
+    from amphora.harness.archive.run_folder import runs_in  # for what is typed behind an @ only
+
+    names = (folder.name.partition("-")[2] for folder in runs_in(_logs() / cell))
     return sorted({name for name in names if name})
 
 

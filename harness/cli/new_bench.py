@@ -16,7 +16,7 @@ from amphora.harness.cli.output import JsonOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.running import finding
 from amphora.harness.running.bench_check import check_bench
-from amphora.harness.running.finding import Answer, Place
+from amphora.harness.running.finding import Answer, Spot
 from amphora.harness.running.session import held
 
 OutOption = Annotated[Path, typer.Option("--out", help="Where the bench file is written; never over another.")]
@@ -46,7 +46,7 @@ def find(
     """
     wanted = [finding.place_of(text) for text in ask or ()]
     found = finding.places(network, [*(ask or ()), *(at or ())])
-    answers: list[tuple[Place, Answer | None]] = []
+    answers: list[tuple[Spot, Answer | None]] = []
     for place in found:
         yes = not place.needs_yes or any(place.address == one.address for one in wanted)
         if not yes and sys.stdin.isatty() and not json:
@@ -64,7 +64,7 @@ def find(
     answer({"found": [_as_json(place, one) for place, one in answers]}, json, show)
 
 
-def _lines(place: "Place", one: "Answer | None") -> list[str]:
+def _lines(place: "Spot", one: "Answer | None") -> list[str]:
     about = f" ({place.about})" if place.about and place.about != "typed in" else ""
     lines = [f"{place.address}{about}"]
     if place.stable:
@@ -89,11 +89,11 @@ def _next_command(answers: "list[Answer]") -> str:
     return "Next: amphora bench new --out bench.toml" + "".join(f" {word}" for word in words)
 
 
-def _typed(place: "Place") -> str:
+def _typed(place: "Spot") -> str:
     return place.stable or place.address
 
 
-def _as_json(place: "Place", one: "Answer | None") -> dict[str, object]:
+def _as_json(place: "Spot", one: "Answer | None") -> dict[str, object]:
     found: dict[str, object] = {**place._asdict(), "asked": one is not None}
     if one is not None:
         found |= {key: value for key, value in one._asdict().items() if key != "place"}

@@ -63,7 +63,7 @@ def rehearse(
                 raise InputError("--no-cell is needed where nobody can be asked: it says that no cell is connected")
             input("Return when it is so: ")
     clock = RealClock()
-    lines: list[rehearsal.Seen] = []
+    lines: list[rehearsal.RehearsalLine] = []
     with held(bench):
         if try_bauds:
             bauds = (dialect.speech.bauds if dialect.speech is not None else ()) or USUAL_BAUDS

@@ -44,6 +44,7 @@ from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.quantities import parse
 from amphora.harness.common.words import with_U
+from amphora.harness.control.events import MadeSafe
 from amphora.harness.decisions.purpose import settled_by
 from amphora.harness.plans.plan import plan_to_dict
 from amphora.harness.plans.settled import Settled
@@ -516,10 +517,10 @@ def _outputs(outcome: "Outcome") -> str:
     if not outcome.safe:
         return "NOT KNOWN TO BE OFF: pull the leads"
     try:
-        made = [event for event in read_run(outcome.folder).events if event.get("kind") == "made-safe"]
+        made = [event for event in read_run(outcome.folder).events if isinstance(event, MadeSafe)]
     except AmphoraError:
         made = []
-    if made and made[-1].get("instruments") == {}:
+    if made and made[-1].instruments == {}:
         return "this bench has none: see that no resistor is left on the cell"
     return "off, read back"
 

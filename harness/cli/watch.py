@@ -11,7 +11,7 @@ from amphora.harness.cli.output import DEFAULT_LOGS, LogsOption, answer, run_nam
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.live_page import serve
 from amphora.harness.report.run_text import follow, follow_all, standing
-from amphora.harness.running.along import Along, Shelf
+from amphora.harness.running.along import Along, RunsAlong
 
 pass
 
@@ -45,7 +45,7 @@ def watch(
         return
     if folder is None:
         if json:
-            answer({"runs": [view.to_dict() for _, view in Shelf(logs).look()]}, True, lambda: None)
+            answer({"runs": [view.to_dict() for _, view in RunsAlong(logs).look()]}, True, lambda: None)
             return
         follow_all(logs, once=once)
         show_next("watch", "--all", "--page", logs=logs)

@@ -13,7 +13,7 @@ PREFIX = "guard:"
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class Rule:
     """One thing that the guard looks for."""
 
     name: str  # stands in events as guard:<name>
@@ -32,63 +32,63 @@ class Check:
 
 _ALL = (
     # -- the cell's voltage
-    Check("voltage-low", True, "", True, "bench only", "the voltage is below the least of the window or of the step"),
-    Check("voltage-high", True, "its voltage rose above the limit", True, "bench only", "above the highest voltage"),
-    Check("voltage-lost", True, "", False, None, "no voltage at all: a lead is off, or a protection board has tripped"),
-    Check("reversed", True, "its voltage was reversed", True, "bench only", "the cell is the wrong way round"),
-    Check("voltage-jump", True, "", False, None, "a step that no cell makes: another cell, a loose lead, a short"),
-    Check("voltage-rises", False, "", False, None, "the voltage rises on discharge"),
-    Check("voltage-falls", False, "", False, None,
+    Rule("voltage-low", True, "", True, "bench only", "the voltage is below the least of the window or of the step"),
+    Rule("voltage-high", True, "its voltage rose above the limit", True, "bench only", "above the highest voltage"),
+    Rule("voltage-lost", True, "", False, None, "no voltage at all: a lead is off, or a protection board has tripped"),
+    Rule("reversed", True, "its voltage was reversed", True, "bench only", "the cell is the wrong way round"),
+    Rule("voltage-jump", True, "", False, None, "a step that no cell makes: another cell, a loose lead, a short"),
+    Rule("voltage-rises", False, "", False, None, "the voltage rises on discharge"),
+    Rule("voltage-falls", False, "", False, None,
           "the voltage falls in a charge, for the first time: outputs off for ten minutes, then it is judged"),
-    Check("short-inside", False, "its voltage fell in the charge", True, "bench only",
+    Rule("short-inside", False, "its voltage fell in the charge", True, "bench only",
           "the voltage falls in a charge again, or on in the rest, or below that of the pre-charge: a short inside"),
-    Check("falls-at-rest", False, "its voltage fell at rest with nothing on", True, "bench only",
+    Rule("falls-at-rest", False, "its voltage fell at rest with nothing on", True, "bench only",
           "the voltage falls at rest by more than rest and meter explain: a short inside, or something drains it"),
-    Check("climbs-as-lfp", False, "it climbed at 3.45 to 3.65 V as LFP does, and was charged as Li-ion", True, None,
+    Rule("climbs-as-lfp", False, "it climbed at 3.45 to 3.65 V as LFP does, and was charged as Li-ion", True, None,
           "a declared Li-ion cell that rises at 3.45 to 3.65 V as LFP does: the charge limit would be wrong"),
-    Check("above-pre-charge", True, "", False, None, "more than the pre-charge flows into a cell below its voltage"),
+    Rule("above-pre-charge", True, "", False, None, "more than the pre-charge flows into a cell below its voltage"),
     # -- the current
-    Check("current-low", True, "", False, None, "more current flows out than the step allows"),
-    Check("current-high", True, "", False, None, "more current flows in than the step allows"),
-    Check("current-when-off", False, "", False, None, "current flows although all is ordered off"),
-    Check("no-current", False, "", False, None, "none flows where some was ordered: open lead, or tripped"),
-    Check("current-off-order", False, "", False, None, "another current than the one ordered"),
-    Check("charge", False, "it took or gave more charge than it can hold", True, "bench only",
+    Rule("current-low", True, "", False, None, "more current flows out than the step allows"),
+    Rule("current-high", True, "", False, None, "more current flows in than the step allows"),
+    Rule("current-when-off", False, "", False, None, "current flows although all is ordered off"),
+    Rule("no-current", False, "", False, None, "none flows where some was ordered: open lead, or tripped"),
+    Rule("current-off-order", False, "", False, None, "another current than the one ordered"),
+    Rule("charge", False, "it took or gave more charge than it can hold", True, "bench only",
           "more charge through one step than such a cell can hold"),
-    Check("takes-no-charge", False, "it does not take charge: ruined, or a short inside", True, "retire",
+    Rule("takes-no-charge", False, "it does not take charge: ruined, or a short inside", True, "retire",
           "the pre-charge has not brought the cell to its voltage in its time"),
-    Check("no-taper", False, "its current did not fall in constant voltage", True, "bench only",
+    Rule("no-taper", False, "its current did not fall in constant voltage", True, "bench only",
           "the current of a charge in constant voltage does not fall, lasts too long, or rises: a short inside"),
     # -- the temperature
-    Check("temperature-high", True, "it ran hot", True, "retire", "above the highest temperature"),
-    Check("temperature-rate", False, "it warmed too fast", True, "retire", "warms faster than any sound cell"),
-    Check("temperature-rise", True, "it warmed more than a sound cell does", True, "bench only",
+    Rule("temperature-high", True, "it ran hot", True, "retire", "above the highest temperature"),
+    Rule("temperature-rate", False, "it warmed too fast", True, "retire", "warms faster than any sound cell"),
+    Rule("temperature-rise", True, "it warmed more than a sound cell does", True, "bench only",
           "warmer than in the rest before the run by more than sound cells get"),
-    Check("room-rise", True, "it was far warmer than the room", True, "bench only",
+    Rule("room-rise", True, "it was far warmer than the room", True, "bench only",
           "further above the room than sound cells get, where a second sensor tells"),
-    Check("warms-when-off", False, "it warmed with all off", True, "bench only",
+    Rule("warms-when-off", False, "it warmed with all off", True, "bench only",
           "all is off, and it gets warmer all the same", calls_only=True),
-    Check("nickel-warm", True, "", False, None, "a nickel cell warms at the end of its charge: full, not sick"),
-    Check("temperature-low", True, "", False, None, "below the lowest temperature, or the sensor is broken"),
-    Check("temperature-lost", False, "", False, None, "the sensor shows nothing"),
-    Check("temperature-frozen", False, "", False, None, "the sensor shows the same for an hour, to the last digit"),
-    Check("too-cold", False, "", False, None, "too cold to begin: nothing was switched on"),
-    Check("too-warm", False, "", False, None,
+    Rule("nickel-warm", True, "", False, None, "a nickel cell warms at the end of its charge: full, not sick"),
+    Rule("temperature-low", True, "", False, None, "below the lowest temperature, or the sensor is broken"),
+    Rule("temperature-lost", False, "", False, None, "the sensor shows nothing"),
+    Rule("temperature-frozen", False, "", False, None, "the sensor shows the same for an hour, to the last digit"),
+    Rule("too-cold", False, "", False, None, "too cold to begin: nothing was switched on"),
+    Rule("too-warm", False, "", False, None,
           "too warm to begin: nothing was switched on; a charge waits for two hours first"),
     # -- the bench
-    Check("drained", True, "", False, None, "something that is not ours drains the cell below its window",
+    Rule("drained", True, "", False, None, "something that is not ours drains the cell below its window",
           calls_only=True),
-    Check("frozen", False, "", False, None, "readings stand still to the last digit that have to change"),
-    Check("no-reading", False, "", False, None, "no fresh reading for longer than the plan allows"),
-    Check("protection-tripped", False, "", False, None, "an instrument says that it has switched itself off"),
-    Check("smoke-alarm", False, "", False, None, "the bench's smoke or heat alarm, or its input cannot be read"),
-    Check("time", False, "", False, None, "current was ordered for longer than the plan allows in all"),
+    Rule("frozen", False, "", False, None, "readings stand still to the last digit that have to change"),
+    Rule("no-reading", False, "", False, None, "no fresh reading for longer than the plan allows"),
+    Rule("protection-tripped", False, "", False, None, "an instrument says that it has switched itself off"),
+    Rule("smoke-alarm", False, "", False, None, "the bench's smoke or heat alarm, or its input cannot be read"),
+    Rule("time", False, "", False, None, "current was ordered for longer than the plan allows in all"),
 )  # fmt: skip
 CHECKS = {check.name: check for check in _ALL}
 NOT_JUDGED = ("guard:as-found",)  # refused before the first order: no check of a reading
 
 
-def check_of(reason: str) -> Check | None:
+def check_of(reason: str) -> Rule | None:
     """Return the check that a reason such as `guard:frozen` names, None where it names none of this table."""
     return CHECKS.get(reason.removeprefix(PREFIX)) if reason.startswith(PREFIX) else None
 

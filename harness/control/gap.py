@@ -4,17 +4,18 @@ A gap is a suspend, a program that stood still, or the time from the last readin
 to its resume. Bounds are signed charges, positive into the cell, Ah; times in seconds of the run.
 """
 
-from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import NamedTuple
 
-from amphora.harness.control.stepping import State
+from amphora.harness.control.events import Event, GuardStopped, MadeSafe, Unobserved
+from amphora.harness.control.step_records import State
 from amphora.harness.plans.plan import Order, Plan
 
 ON_SPREAD = 0.05  # of the charge of a gap through which the output was on: nobody measured it
 MAYBE_ON = "it may have been on for all of the gap, or for none"
 
 
-class Bound(NamedTuple):
+class GapBound(NamedTuple):
     """What can be said of a gap that ends with a resume: since when, the charge, and what is no step's time."""
 
     from_s: float
@@ -37,14 +38,14 @@ class Unacted(NamedTuple):
 def bound_gap(
     plan: Plan,
     state: State,
-    events: Sequence[Mapping[str, Any]],
+    events: Sequence[Event],
     rows: int,
     from_s: float,
     now_s: float,
     still_on: bool,
     now_A: float | None,
-) -> Bound:
-    """Bound the charge since the last reading of a run that was cut short.
+) -> GapBound:
+    """GapBound the charge since the last reading of a run that was cut short.
 
     Args:
         plan, state: What was going on, by replay.
@@ -57,7 +58,7 @@ def bound_gap(
     """
     gap_s = max(now_s - from_s, 0.0)
     if not state.energised:
-        return Bound(from_s, 0.0, 0.0, gap_s, "nothing was on")
+        return GapBound(from_s, 0.0, 0.0, gap_s, "nothing was on")
     before_A = state.last_current_A
     if before_A is None:  # ordered, and not seen yet
         before_A = ordered_A(state.order, state.last_voltage_V)
@@ -66,29 +67,29 @@ def bound_gap(
         low_Ah, high_Ah = charge_between(before_A, now_A, gap_s)
         assert low_Ah is not None and high_Ah is not None
         off_for_s = gap_s if given_back else 0.0
-        return Bound(from_s, low_Ah, high_Ah, off_for_s, "the output was on all the time", gap_s, gap_s)
+        return GapBound(from_s, low_Ah, high_Ah, off_for_s, "the output was on all the time", gap_s, gap_s)
     most_Ah = before_A * (1.0 + ON_SPREAD) / 3600.0
-    safe = [event for event in events if event["kind"] == "made-safe" and event.get("off", True)]
-    if safe and safe[-1]["after_row"] >= rows:
-        on_s = min(max(0.0, float(safe[-1]["t_s"]) - from_s), gap_s)
+    safe = [event for event in events if isinstance(event, MadeSafe) and event.off is not False]
+    if safe and safe[-1].after_row >= rows:
+        on_s = min(max(0.0, safe[-1].t_s - from_s), gap_s)
         part_Ah = most_Ah * on_s
         off_for_s = gap_s if given_back else gap_s - on_s
-        return Bound(
+        return GapBound(
             from_s, min(part_Ah, 0.0), max(part_Ah, 0.0), off_for_s, "the outputs were switched off then", 0.0, on_s
         )
-    return Bound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON, 0.0, gap_s)
+    return GapBound(from_s, min(most_Ah * gap_s, 0.0), max(most_Ah * gap_s, 0.0), gap_s, MAYBE_ON, 0.0, gap_s)
 
 
-def unacted(plan: Plan, state: State, events: Sequence[Mapping[str, Any]], rows: int) -> Unacted:
+def unacted(plan: Plan, state: State, events: Sequence[Event], rows: int) -> Unacted:
     """Return the gaps whose reading the guard stopped at: their charge is not in the state."""
-    stopped = {int(event["after_row"]) - 1 for event in events if event["kind"] == "guard"}
+    stopped = {event.after_row - 1 for event in events if isinstance(event, GuardStopped)}
     acted = max((number for number in range(rows) if number not in stopped), default=-1)
     low_Ah = high_Ah = seconds = 0.0
     for event in events:
-        if event["kind"] == "gap" and int(event["after_row"]) > acted + (acted < 0):
-            low_Ah += event["charge_low_Ah"] or 0.0
-            high_Ah += event["charge_high_Ah"] or 0.0
-            seconds += event["to_s"] - event["from_s"]
+        if isinstance(event, Unobserved) and event.after_row > acted + (acted < 0):
+            low_Ah += event.charge_low_Ah or 0.0
+            high_Ah += event.charge_high_Ah or 0.0
+            seconds += (event.to_s or 0.0) - (event.from_s or 0.0)
     return Unacted(low_Ah, high_Ah, seconds if time_is_bound_only(plan, state) else 0.0)
 
 
@@ -114,7 +115,7 @@ def ordered_A(order: Order, voltage_V: float | None) -> float:
 
 
 def charge_between(before_A: float | None, after_A: float | None, seconds: float) -> tuple[float | None, float | None]:
-    """Bound the charge of a gap in which one order stood: between the currents before and after, and a spread."""
+    """GapBound the charge of a gap in which one order stood: between the currents before and after, and a spread."""
     between = [value for value in (before_A, after_A) if value is not None]
     if not between:
         return None, None

@@ -13,10 +13,10 @@ Beside the limits of the step the cell itself is guarded, in every step and rest
 that go the wrong way (`slopes`). The time of one step is the stepping's own.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from amphora.harness.control.checks import CHECKS
+from amphora.harness.control.events import Event, MadeSafe, OrderActed, OrderGiven, RunResumed, StepBegun, Unobserved
 from amphora.harness.control.memory import (
     ENERGISED,
     FINE,
@@ -25,14 +25,14 @@ from amphora.harness.control.memory import (
     OFF,
     OFF_CURRENT_A,
     SETTLE_S,
-    Gap,
+    Acted,
     Memory,
     Meters,
     Ordered,
     Reading,
     Record,
     Resumed,
-    Sent,
+    TimeUnseen,
     Verdict,
     Violation,
     Watch,
@@ -66,14 +66,14 @@ def silent(allowed_s: float, now_s: float, last_reading_s: float) -> Verdict:
     return Verdict(stop=Violation("no-reading", text, age_s, allowed_s))
 
 
-def fold(memory: Memory, record: Ordered | Sent | Gap | Resumed) -> Memory:
+def fold(memory: Memory, record: Ordered | Acted | TimeUnseen | Resumed) -> Memory:
     """Return the memory after an order, a gap or a resume; the one handed in stays as it is."""
     memory = memory.copy()
     if isinstance(record, Ordered):
         _ordered(memory, record)
-    elif isinstance(record, Sent):
+    elif isinstance(record, Acted):
         memory.order_s = max(memory.order_s, record.t_s)
-    elif isinstance(record, Gap):
+    elif isinstance(record, TimeUnseen):
         _gap(memory, record)
     else:
         _begin_anew(memory)
@@ -212,7 +212,7 @@ def _begin_anew(memory: Memory) -> None:
     memory.rest_trail = memory.fall_trail = ()
 
 
-def _gap(memory: Memory, gap: Gap) -> None:
+def _gap(memory: Memory, gap: TimeUnseen) -> None:
     """Take a gap's time for what it was: current counts as far as it flowed, rest as far as it rested."""
     _begin_anew(memory)
     seconds = gap.to_s - gap.from_s
@@ -263,7 +263,7 @@ def _count(memory: Memory, t_s: float, current_A: float | None) -> None:
 
 
 def records_of(
-    plan_steps: Sequence[Limits], events: Sequence[Mapping[str, Any]], rows: Sequence[Reading]
+    plan_steps: Sequence[Limits], events: Sequence[Event], rows: Sequence[Reading]
 ) -> Iterator[tuple[Record, Limits]]:
     """Yield what the guard was told in a run, in order, each reading with the limits of its step.
 
@@ -275,13 +275,13 @@ def records_of(
     done = 0
     limits = plan_steps[0] if plan_steps else Limits()
     for event in events:
-        kind = event["kind"]
-        upto = min(int(event["after_row"]), len(rows))
+        upto = min(event.after_row, len(rows))
         while done < upto:
             yield rows[done], limits
             done += 1
-        if kind == "step-begun":
-            limits = plan_steps[int(event["plan_step"])]
+        if isinstance(event, StepBegun):
+            if event.place is not None:
+                limits = plan_steps[event.place]
             continue
         record = record_of(event)
         if record is not None:
@@ -291,26 +291,27 @@ def records_of(
         done += 1
 
 
-def record_of(event: Mapping[str, Any]) -> Ordered | Sent | Gap | Resumed | None:
+def record_of(event: Event) -> Ordered | Acted | TimeUnseen | Resumed | None:
     """Return what an event of the journal tells the guard, None for one that tells it nothing."""
-    kind = event["kind"]
-    if kind == "ordered":
-        return Ordered(float(event["t_s"]), Order(**event["order"]))
-    if kind == "made-safe":
-        return Ordered(float(event["t_s"]), OFF) if event.get("off", True) else None
-    if kind == "sent":
-        return Sent(float(event["to_s"]))
-    if kind == "gap":
-        from_s, to_s = float(event["from_s"]), float(event["to_s"])
-        low_Ah, high_Ah = float(event["charge_low_Ah"] or 0.0), float(event["charge_high_Ah"] or 0.0)
-        most_s = to_s - from_s if low_Ah or high_Ah else 0.0  # of a run of 0.1.0, which does not say for how long
-        return Gap(from_s, to_s, low_Ah, high_Ah, event.get("on_low_s", 0.0), event.get("on_high_s", most_s))
-    if kind == "resumed":
-        return Resumed(float(event["t_s"]))
-    return None
+    match event:
+        case OrderGiven():
+            return None if event.order is None else Ordered(event.t_s, event.order)
+        case MadeSafe():
+            return None if event.off is False else Ordered(event.t_s, OFF)
+        case OrderActed():
+            return Acted(event.to_s)
+        case Unobserved(from_s=float() | int() as from_s, to_s=float() | int() as to_s):
+            low_Ah, high_Ah = event.charge_low_Ah or 0.0, event.charge_high_Ah or 0.0
+            most_s = to_s - from_s if low_Ah or high_Ah else 0.0  # of a run of 0.1.0, which does not say for how long
+            on_high_s = most_s if event.on_high_s is None else event.on_high_s
+            return TimeUnseen(from_s, to_s, low_Ah, high_Ah, event.on_low_s or 0.0, on_high_s)
+        case RunResumed():
+            return Resumed(event.t_s)
+        case _:
+            return None
 
 
-def refold(watch: Watch, events: Sequence[Mapping[str, Any]], rows: Sequence[Reading]) -> Memory:
+def refold(watch: Watch, events: Sequence[Event], rows: Sequence[Reading]) -> Memory:
     """Return the memory that a run had after its last record, from its folder."""
     memory = Memory()
     for record, limits in records_of([step.limits for step in watch.plan.steps], events, rows):
@@ -550,13 +551,13 @@ def _discharging(order: Order, memory: Memory, voltage_V: float | None, current_
 
 __all__ = [
     "FINE",
-    "Gap",
+    "Acted",
     "Memory",
     "Meters",
     "Ordered",
     "Reading",
     "Resumed",
-    "Sent",
+    "TimeUnseen",
     "Verdict",
     "Violation",
     "Watch",

@@ -76,7 +76,7 @@ class Ordered(NamedTuple):
     order: Order
 
 
-class Sent(NamedTuple):
+class Acted(NamedTuple):
     """The order before has acted by now: sending it took a while."""
 
     t_s: float
@@ -94,7 +94,7 @@ class Reading(NamedTuple):
     took_s: float = 0.0  # how long the answer took: asked for within t_s +- half of it
 
 
-class Gap(NamedTuple):
+class TimeUnseen(NamedTuple):
     """Nobody looked: what charge may have passed, and for how long current did and may have flowed."""
 
     from_s: float
@@ -111,7 +111,7 @@ class Resumed(NamedTuple):
     t_s: float
 
 
-Record = Ordered | Sent | Reading | Gap | Resumed
+Record = Ordered | Acted | Reading | TimeUnseen | Resumed
 
 
 @dataclass(slots=True)
@@ -203,22 +203,6 @@ class Memory:
 
 
 _all_of = attrgetter(*(field.name for field in dataclasses.fields(Memory)))
-
-
-def memory_to_dict(memory: Memory) -> dict[str, Any]:
-    """Return the memory as plain JSON-able data."""
-    return dataclasses.asdict(memory)
-
-
-def memory_from_dict(data: Mapping[str, Any]) -> Memory:
-    """Return the memory that `memory_to_dict` wrote, also when it went through JSON."""
-    fields = dict(data)
-    fields["order"] = Order(**fields["order"])
-    fields["minute"] = tuple(fields["minute"])
-    fields["repeated_s"] = tuple(fields["repeated_s"])
-    for name in ("temperatures", "rest_trail", "climb", "fall_trail"):
-        fields[name] = tuple((float(a), float(b)) for a, b in fields[name])
-    return Memory(**fields)
 
 
 def watch_of(plan: Plan, measurement: Mapping[str, Mapping[str, Any]] | None = None) -> Watch:

@@ -12,202 +12,53 @@ be there in two readings on end. Charge is integrated by the trapezoid inside a 
 order changes the current, the new current counts from the moment of the change.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, NamedTuple
-
 from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import taper
+from amphora.harness.control.events import (
+    Continued,
+    CurrentRaised,
+    Event,
+    Finished,
+    Paused,
+    PulseSkipped,
+    StepBegun,
+    StepEnded,
+    WaitsForHours,
+)
+from amphora.harness.control.step_records import (
+    NO_COURSE,
+    OFF,
+    Advance,
+    Answered,
+    Attendance,
+    Begin,
+    Fell,
+    GoOn,
+    Pause,
+    Record,
+    Renewed,
+    Resume,
+    Sample,
+    Sent,
+    State,
+    SupplyAsked,
+    TooWarm,
+    ZeroTaken,
+)
 from amphora.harness.plans.plan import COLD_DEGC, End, Order, Plan, Segment, Step
 
-OFF = Order("off")
 TRAIL_S = 10.0  # how far apart the points of the trails are
 TRAIL_POINTS = 31  # five minutes
 RATE_WINDOW_S = 120.0
 NEAR_CUTOFF_V = 0.1
 CONFIRM = 2  # readings on end that must agree
 TAPER_SETTLE_S = 5.0
-NO_COURSE = taper.Course()
 DROP_AFTER_S = 600.0  # a voltage that falls earlier is no sign of being full (common practice for nickel)
 MEDIAN_POINTS = 6  # of the trail: a minute
 SHOWN_AGAIN_S = 5.0  # so long a meter may show what it showed before an order, to the last digit
 FALL_REST_S = 600.0  # how long a cell rests whose voltage fell in its charge (LIMITS)
 COOLER_K = 1.0  # below what is allowed, before a charge that waited begins
 EPSILON_S = 2e-4  # the journal keeps 0.1 ms
-
-
-class Begin(NamedTuple):
-    """The run begins."""
-
-    t_s: float
-
-
-class Sample(NamedTuple):
-    """A reading, as the journal keeps it."""
-
-    t_s: float
-    voltage_V: float | None
-    current_A: float | None
-    temperature_degC: float | None
-
-
-class Answered(NamedTuple):
-    """A person did what was asked."""
-
-    t_s: float
-
-
-class Attendance(NamedTuple):
-    """Somebody is there (or no longer): the attended hours began or ended."""
-
-    t_s: float
-    present: bool
-
-
-class Resume(NamedTuple):
-    """The run goes on after a gap in which the outputs were off, or on with known bounds."""
-
-    t_s: float
-    off_for_s: float  # how long nothing was energised: does not count as time of the step
-    charge_low_Ah: float
-    charge_high_Ah: float
-
-
-class ZeroTaken(NamedTuple):
-    """What an instrument that measures the current of a charge shows with nothing flowing."""
-
-    t_s: float
-    current_A: float
-
-
-class SupplyAsked(NamedTuple):
-    """The supply was asked whether it is on and has not tripped, because the current says taper."""
-
-    t_s: float
-    believed: bool
-
-
-class Pause(NamedTuple):
-    """The supply's own timer has run out or is about to: outputs off."""
-
-    t_s: float
-    text: str
-
-
-class Sent(NamedTuple):
-    """The order before acted between two moments, as sending it took a while."""
-
-    from_s: float
-    to_s: float
-
-    @property
-    def t_s(self) -> float:
-        """By when it had acted."""
-        return self.to_s
-
-
-class Renewed(NamedTuple):
-    """Readings are renewed so seldom, as they show."""
-
-    t_s: float
-    renewed_s: float
-
-
-class Fell(NamedTuple):
-    """The voltage fell in a charge, for the first time: outputs off, and a rest that the guard judges."""
-
-    t_s: float
-    text: str
-
-
-class TooWarm(NamedTuple):
-    """Too warm for the charge that was ordered; it waits with all off until it has cooled below that."""
-
-    t_s: float
-    below_degC: float
-
-
-class GoOn(NamedTuple):
-    """The timer was set anew: the step that was paused goes on."""
-
-    t_s: float
-
-
-Record = (
-    Begin | Sample | Answered | Attendance | Resume | ZeroTaken | SupplyAsked | Pause | GoOn | Sent | Renewed | Fell
-    | TooWarm
-)  # fmt: skip
-Event = dict[str, Any]
-
-
-@dataclass(slots=True)
-class State:
-    """Where the run is. Never changed in place by `advance`: it works on a copy."""
-
-    plan_step: int = -1
-    step: int = -1
-    segment: int = 0
-    step_began_s: float = 0.0
-    segment_began_s: float = 0.0
-    deadline_s: float = 0.0
-    charge_Ah: float = 0.0
-    last_t_s: float | None = None
-    last_current_A: float | None = None
-    last_voltage_V: float | None = None
-    first_temperature_degC: float | None = None
-    trail: tuple[tuple[float, float | None, float | None], ...] = ()
-    agreeing: int = 0
-    agreeing_end: int = -1
-    waiting: str = ""  # "", "person", "hours", "timer", "fall", "warm"
-    order: Order = OFF
-    resistance_ohm: float = 0.0
-    before_pulse: tuple[float, float] | None = None
-    measured_Ah: float | None = None
-    started_full: bool = False
-    present: bool = True
-    main_reason: str = ""
-    finished: str = ""
-    paused_s: float | None = None  # since when a step that had begun waits for the attended hours, or a timer
-    course: taper.Course = NO_COURSE  # of a charge that ends by its taper
-    zero_A: float = 0.0  # what the current of a charge shows with nothing flowing
-    asking: bool = False  # the taper is there, and the supply is to be asked
-    temperature_degC: float | None = None  # the last one
-    peak_V: float = -1e9  # the highest median of a minute in this step
-    acted_s: float = -1e9  # by when the last order had acted
-    before_V: float | None = None  # as shown last before it
-    renewed_s: float = 0.0  # how often readings are renewed, as they show
-    rest_until_s: float = 0.0  # of a cell whose voltage fell in its charge
-    below_degC: float = 0.0  # what a cell that was too warm has to cool to
-
-    def copy(self) -> "State":
-        """Return a state of its own."""
-        return State(
-            self.plan_step, self.step, self.segment, self.step_began_s, self.segment_began_s,
-            self.deadline_s, self.charge_Ah, self.last_t_s, self.last_current_A, self.last_voltage_V,
-            self.first_temperature_degC, self.trail, self.agreeing,
-            self.agreeing_end, self.waiting, self.order, self.resistance_ohm, self.before_pulse,
-            self.measured_Ah, self.started_full, self.present, self.main_reason, self.finished,
-            self.paused_s, self.course, self.zero_A, self.asking, self.temperature_degC, self.peak_V,
-            self.acted_s, self.before_V, self.renewed_s, self.rest_until_s, self.below_degC,
-        )  # fmt: skip
-
-    @property
-    def energised(self) -> bool:
-        """Whether the order of the moment lets current flow."""
-        return self.order.kind in ("charge", "discharge")
-
-    @property
-    def wants_soon(self) -> bool:
-        """Whether a second reading should come as soon as it can."""
-        return self.agreeing > 0
-
-
-class Advance(NamedTuple):
-    """The next state, what to order, and what to write down."""
-
-    state: State
-    orders: tuple[Order, ...]
-    events: tuple[Event, ...]
 
 
 NOTHING: tuple[()] = ()
@@ -288,7 +139,7 @@ def _continue(plan: Plan, state: State, t_s: float, why: str, orders: list[Order
         state.waiting = "hours"
         return
     state.waiting = ""
-    events.append({"kind": "continued", "step": state.step, "why": why})
+    events.append(Continued(state.step, why))
     off_for_s, state.paused_s = t_s - state.paused_s, None
     _go_on(plan, state, t_s, off_for_s, orders, events)
 
@@ -324,7 +175,7 @@ def _pause(state: State, t_s: float, waiting: str, why: str, orders: list[Order]
     state.last_current_A = None
     state.last_t_s = t_s
     state.asking = False
-    events.append({"kind": "paused", "step": state.step, "why": why})
+    events.append(Paused(state.step, why))
 
 
 def _supply_answered(plan: Plan, state: State, record: SupplyAsked, orders: list[Order], events: list[Event]) -> None:
@@ -413,15 +264,7 @@ def _follow(state: State, step: Step, segment: Segment, sample: Sample) -> Advan
     if not text:
         return None
     orders: list[Order] = []
-    events: list[Event] = [
-        {
-            "kind": "step-ended",
-            "step": state.step,
-            "reason": "guard:no-taper",
-            "text": text,
-            "charge_Ah": round(state.charge_Ah, 6),
-        }
-    ]
+    events: list[Event] = [StepEnded(state.step, "guard:no-taper", text, round(state.charge_Ah, 6))]
     _finish(state, "guard:no-taper", f"{step.name}: {text}", orders, events)
     return Advance(state, tuple(orders), tuple(events))
 
@@ -442,8 +285,7 @@ def _raised(state: State, step: Step, t_s: float) -> Advance:
     state.last_current_A = None
     state.last_t_s = t_s
     state.course = taper.begun_anew(state.course)
-    events = ({"kind": "current-raised", "step": state.step, "current_A": order.current_A},)
-    return Advance(state, (order,), events)
+    return Advance(state, (order,), (CurrentRaised(state.step, order.current_A),))
 
 
 def _charging_order(step: Step, state: State, order: Order) -> Order:
@@ -611,7 +453,7 @@ def _go_to(plan: Plan, state: State, index: int, t_s: float, orders: list[Order]
         if state.order.kind != "off":
             orders.append(OFF)
             state.order = OFF
-        events.append({"kind": "waiting", "plan_step": index, "why": "for the attended hours"})
+        events.append(WaitsForHours(index, "for the attended hours"))
         return
     _begin_step(plan, state, t_s, orders, events)
 
@@ -628,15 +470,7 @@ def _begin_step(plan: Plan, state: State, t_s: float, orders: list[Order], event
     state.asking = False
     state.agreeing = 0
     state.agreeing_end = -1
-    events.append(
-        {
-            "kind": "step-begun",
-            "step": state.step,
-            "plan_step": state.plan_step,
-            "step_kind": step.kind,
-            "name": step.name,
-        }
-    )
+    events.append(StepBegun(state.step, state.plan_step, step.kind, step.name))
     _begin_segment(plan, state, step, 0, t_s, orders, events)
 
 
@@ -648,15 +482,7 @@ def _begin_segment(
         predicted_V = _predicted(plan, state, step.segments[index].order)
         if step.cutoff_V is None or predicted_V is None or predicted_V >= step.cutoff_V + NEAR_CUTOFF_V:
             break
-        events.append(
-            {
-                "kind": "pulse-skipped",
-                "step": state.step,
-                "segment": index,
-                "predicted_V": round(predicted_V, 4),
-                "cutoff_V": step.cutoff_V,
-            }
-        )
+        events.append(PulseSkipped(state.step, index, round(predicted_V, 4), step.cutoff_V))
         index += 1
     if index >= len(step.segments):
         _end_step(plan, state, t_s, "time", "no pulse is left to do", orders, events)
@@ -727,15 +553,7 @@ def _end_step(
 ) -> None:  # fmt: skip
     step = plan.steps[state.plan_step]
     _learn_resistance(state, step)
-    events.append(
-        {
-            "kind": "step-ended",
-            "step": state.step,
-            "reason": reason,
-            "text": text,
-            "charge_Ah": round(state.charge_Ah, 6),
-        }
-    )
+    events.append(StepEnded(state.step, reason, text, round(state.charge_Ah, 6)))
     if step.kind == "discharge":
         state.main_reason = reason
         if reason == "cutoff" and state.started_full:
@@ -757,7 +575,7 @@ def _finish(state: State, reason: str, text: str, orders: list[Order], events: l
     state.order = OFF
     state.waiting = ""
     state.finished = reason
-    events.append({"kind": "finished", "reason": reason, "text": text})
+    events.append(Finished(reason, text))
 
 
 def _resume(plan: Plan, state: State, record: Resume, orders: list[Order], events: list[Event]) -> None:
@@ -807,71 +625,3 @@ def _go_on(plan: Plan, state: State, t_s: float, off_for_s: float, orders: list[
     _begin_segment(plan, state, step, index, t_s, orders, events)
     if index == state.segment and not step.segments[index].pulse and index == len(step.segments) - 1:
         state.segment_began_s, state.deadline_s = began_s, max(deadline_s, t_s)
-
-
-def record_of(event: Mapping[str, Any]) -> Record | None:
-    """Return the record that an event of the journal stands for, None for one that is a result."""
-    kind = event["kind"]
-    t_s = float(event["t_s"])
-    if kind == "begin":
-        return Begin(t_s)
-    if kind == "person" and event.get("act") == "done":
-        return Answered(t_s)
-    if kind == "attendance":
-        return Attendance(t_s, bool(event["present"]))
-    if kind == "current-zero" and "in_charge_A" in event:
-        return ZeroTaken(t_s, float(event["in_charge_A"]))
-    if kind == "supply-asked":
-        return SupplyAsked(t_s, bool(event["believed"]))
-    if kind == "sent":
-        return Sent(float(event["from_s"]), float(event["to_s"]))
-    if kind == "renewal-seen":
-        return Renewed(t_s, float(event["renewed_s"]))
-    if kind == "timer-pause":
-        return Pause(t_s, str(event["text"]))
-    if kind == "timer-go-on":
-        return GoOn(t_s)
-    if kind == "voltage-fell":
-        return Fell(t_s, str(event["text"]))
-    if kind == "too-warm":
-        return TooWarm(t_s, float(event["below_degC"]))
-    if kind == "resumed":
-        return Resume(t_s, float(event["off_for_s"]), float(event["charge_low_Ah"]), float(event["charge_high_Ah"]))
-    return None
-
-
-RESULT_KINDS = frozenset(
-    {"step-begun", "step-ended", "pulse-skipped", "paused", "continued", "waiting", "finished", "current-raised"}
-)  # what `advance` itself writes
-
-
-def replay(plan: Plan, events: list[dict[str, Any]], rows: list[Sample]) -> tuple[State, list[Event]]:
-    """Fold a run's records; return the last state and the events that `advance` gave.
-
-    Args:
-        plan: The plan in run.json.
-        events: The events of the journal, in order, each with `after_row`.
-        rows: The rows of the journal, in order.
-    """
-    state = initial(plan)
-    told: list[Event] = []
-    done = 0
-    # The row on which the guard stopped was written down and not acted on.
-    stopped = {int(event["after_row"]) - 1 for event in events if event["kind"] == "guard"}
-    for event in events:
-        record = record_of(event)
-        if record is None:
-            continue
-        while done < min(int(event["after_row"]), len(rows)):
-            if done not in stopped:
-                state, _, new = advance(plan, state, rows[done])
-                told.extend(new)
-            done += 1
-        state, _, new = advance(plan, state, record)
-        told.extend(new)
-    while done < len(rows):
-        if done not in stopped:
-            state, _, new = advance(plan, state, rows[done])
-            told.extend(new)
-        done += 1
-    return state, told

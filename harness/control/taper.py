@@ -29,7 +29,7 @@ LITTLE_SHARE = 0.5  # of the ordered current: a cell that was full at once
 MINUTES = 61
 
 
-class Course(NamedTuple):
+class TaperSoFar(NamedTuple):
     """How one charge went so far."""
 
     held_s: float = 0.0  # in constant voltage, pauses left out
@@ -47,7 +47,7 @@ class Course(NamedTuple):
     fell_from_A: float = 0.0  # the current that vanished; 0 while none has
 
 
-def follow(course: Course, rule: Taper, t_s: float, current_A: float, at_limit: bool, order_A: float) -> Course:
+def follow(course: TaperSoFar, rule: Taper, t_s: float, current_A: float, at_limit: bool, order_A: float) -> TaperSoFar:
     """Return the course with one reading more.
 
     Args:
@@ -84,14 +84,14 @@ def follow(course: Course, rule: Taper, t_s: float, current_A: float, at_limit: 
             if mean_A < lowest_A:
                 lowest_A = mean_A
             risen = risen + 1 if mean_A >= lowest_A + max(RISE_A, RISE_SHARE * lowest_A) else 0
-    return Course(
+    return TaperSoFar(
         held_s, held, began_s, highest_A, minute_s, sum_A, n, minutes, lowest_A, risen, t_s, recent, fell_from_A
     )  # fmt: skip
 
 
-def begun_anew(course: Course) -> Course:
+def begun_anew(course: TaperSoFar) -> TaperSoFar:
     """Return the course after a pause or another order: the cell rested, only the time in constant voltage goes on."""
-    return Course(held_s=course.held_s)
+    return TaperSoFar(held_s=course.held_s)
 
 
 def threshold_A(rule: Taper, least_A: float, charged_Ah: float, order_A: float) -> float:
@@ -102,7 +102,7 @@ def threshold_A(rule: Taper, least_A: float, charged_Ah: float, order_A: float) 
     return max(least_A, min(rule.share_It * charged_Ah, 0.5 * order_A))
 
 
-def no_taper(course: Course, rule: Taper, threshold: float) -> str:
+def no_taper(course: TaperSoFar, rule: Taper, threshold: float) -> str:
     """Return why this charge will not end by a taper; "" while it may.
 
     Args:
@@ -136,7 +136,7 @@ def no_taper(course: Course, rule: Taper, threshold: float) -> str:
     return ""
 
 
-def _fell(course: Course, rule: Taper, t_s: float, current_A: float, began_s: float) -> float:
+def _fell(course: TaperSoFar, rule: Taper, t_s: float, current_A: float, began_s: float) -> float:
     """Return the current from which this one fell by half within 10 s (slower rows: against their trend); 0: none."""
     if t_s - began_s < BEGIN_S or not course.recent:
         return 0.0
@@ -159,7 +159,7 @@ def _expected(recent: tuple[tuple[float, float], ...], t_s: float) -> list[float
     return [last_A * float(min(last_A / first_A, 1.0) ** ((t_s - last_s) / (last_s - first_s)))]
 
 
-def vanished(course: Course, threshold: float) -> str:
+def vanished(course: TaperSoFar, threshold: float) -> str:
     """Return why a current below the threshold is no taper; "" where it is one: it fell at once, and nothing flows."""
     if course.fell_from_A <= 0.0 or not course.recent:
         return ""
@@ -172,7 +172,7 @@ def vanished(course: Course, threshold: float) -> str:
     )
 
 
-def falling(course: Course, t_s: float) -> bool:
+def falling(course: TaperSoFar, t_s: float) -> bool:
     """Whether a fall by half lies less than 10 s back: what it comes to is not known yet."""
     if course.fell_from_A <= 0.0:
         return False

@@ -31,6 +31,7 @@ from amphora.harness.cells.cell import Cell, check_id
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
+from amphora.harness.control.events import Event, RunBegun, Stopped, Unobserved, event_to_json, stamped
 from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
 from amphora.harness.importing.long_table import LongRows, is_long, long_rows, read_parts
 from amphora.harness.importing.odd_columns import put_together
@@ -396,35 +397,17 @@ def _events(rows: Rows | LongRows, moment: datetime, name: str, checksums: dict[
     judged = rows if isinstance(rows, Rows) else rows.judged
     size = judged.executed.size if isinstance(rows, Rows) else rows.size
     t, utc = judged.columns["t"], utc_text(moment)
-    text = to_line({"kind": "run-begun", "t_s": float(t[0]), "utc": utc, "after_row": 0})
+    text = _line(RunBegun(), float(t[0]), utc, 0)
     for row in judged.restarts:
-        text += to_line(
-            {
-                "kind": "gap",
-                "t_s": float(t[row]),
-                "utc": utc,
-                "after_row": row,
-                "from_s": float(t[row - 1]),
-                "to_s": float(t[row]),
-                "charge_low_Ah": None,
-                "charge_high_Ah": None,
-                "known": "nothing: the file's time starts again here",
-            }
-        )
+        known = "nothing: the file's time starts again here"
+        text += _line(Unobserved(float(t[row - 1]), float(t[row]), known=known), float(t[row]), utc, row)
     own = hashlib.sha256(text.encode("utf-8")).hexdigest()  # of all lines before the last
-    return text + to_line(
-        {
-            "kind": "stopped",
-            "t_s": float(t[-1]),
-            "utc": utc,
-            "after_row": int(size),
-            "reason": "person",
-            "text": f"imported from {name}",
-            "rows": int(size),
-            "final": True,
-            "checksums": {**checksums, EVENTS: own},
-        }
-    )
+    stopped = Stopped("person", f"imported from {name}", int(size), True, checksums={**checksums, EVENTS: own})
+    return text + _line(stopped, float(t[-1]), utc, int(size))
+
+
+def _line(event: Event, t_s: float, utc: str, after_row: int) -> str:
+    return to_line(event_to_json(stamped(event, t_s, utc, after_row)))
 
 
 def _tidy(values: "FloatArray") -> "FloatArray":

@@ -21,6 +21,7 @@ from typing import Any, cast
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import format_duration, format_quantity
 from amphora.harness.plans.charge_permission import cutoff_of, holds_of, permission
+from amphora.harness.plans.draft import ChargeMeter, Context, Draft, Start
 from amphora.harness.plans.durations import current_for, level_A, make
 from amphora.harness.plans.plan import CellLimits, Plan, Step, USED_HOTTEST_degC, kind_of
 from amphora.harness.plans.recipe import Recipe, load_recipe
@@ -39,7 +40,7 @@ from amphora.harness.plans.requirements import (
     resistor_ohm,
     sensor_U_K,
 )  # fmt: skip
-from amphora.harness.plans.steps import PANEL_MOST_V, Context, Draft, Meter, Start
+from amphora.harness.plans.steps import PANEL_MOST_V
 from amphora.harness.plans.supply_timer import told as timer_told
 
 SAG_OHM = 0.15
@@ -185,7 +186,7 @@ def _context(
         told=warnings,
         holds=holds,
         sensor_U_K=sensor_U_K(bench),
-        meter=Meter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
+        meter=ChargeMeter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
         as_found_V=known.as_found_V,
         key=known.key,
         diode=diode_drop_V(bench) > 0.0,

@@ -49,95 +49,146 @@ class Permission:
     staged: bool = False  # charged above 3.60 V though nobody is sure what it is: somebody is there, with a sensor
 
 
+@dataclass
+class _Weighed:
+    """A recipe and a cell while it is found out what may be done; `refuse` says why no charge is."""
+
+    recipe: Recipe
+    cell: Mapping[str, Any]
+    cell_id: str
+    key: str
+    by_run: bool
+    declared: bool
+    as_found_V: float | None
+    state: str
+    wants_charge: bool
+    must_charge: bool
+    window: Chemistry
+    charging: Chemistry
+    limit_V: float
+    identify_V: float
+    told: list[str]
+    may_charge: bool = True
+    precharge_only: bool = False
+    why_not: str = ""
+    stage_V: float | None = None
+    rests_V: float | None = None
+
+    def refuse(self, why: str) -> None:
+        self.may_charge, self.why_not = False, why
+
+
 def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
     """Return what a recipe may do with a cell, as the shelf's record has it.
 
     Raises:
         Refused: the recipe has to charge and the cell may not be charged, or nothing may be done with it.
     """
-    cell_id = str(cell.get("id") or "cell")
     told: list[str] = []
     key, by_run = _chemistry(cell, told)
-    window = charging = load_chemistry(key)
-    declared = bool(cell.get("declared_rechargeable", False))
-    as_found_V = finite_number(cell.get("as_found_V"))
-    state = str(cell.get("state") or "found")
-    wants_charge = not recipe.device and any(step.kind == "charge" for step in every_step(recipe.steps))
-    must_charge = not recipe.device and any(
-        step.kind == "charge" and step.word("only_when") != "may be charged" for step in every_step(recipe.steps)
-    )
-    limit_V, identify_V = charging.charge_limit_V, min(charging.charge_limit_V, IDENTIFY_LIMIT_V)
-    may_charge, precharge_only, why_not = True, False, ""
-    stage_V = rests_V = None
-    if not recipe.device:
-        if cell.get("form") in DEVICE_FORMS:
-            raise InputError(
-                f"{cell_id} is a {cell['form']}, not a cell, and {recipe.name!r} is for cells; "
-                "`amphora duty survey --help` shows what is for it"
-            )
-        if state == "retired":
-            raise Refused(f"{cell_id}: is retired on the shelf; nothing is done with it")
-        if key == "auto":
-            if as_found_V is not None:
-                found = classify_as_found(as_found_V)
-                if found is not None:
-                    window = load_chemistry(found)
-                if as_found_V < NICKEL_AS_FOUND_V:  # the lowest plausible limit is that of nickel
-                    charging = load_chemistry("nimh")
-                    limit_V = identify_V = charging.charge_limit_V
-                elif recipe.name == "identify" and declared:
-                    stage_V, rests_V = _stage(cell, STAGES_V)
-            elif wants_charge:
-                may_charge, why_not = False, "its as-found voltage is not on the shelf"
-            if found_text := _unknown_text(as_found_V, window):
-                told.append(found_text)
-        if as_found_V is not None:
-            verdict = triage(key, as_found_V, declared)
-            if not verdict.may_charge:
-                may_charge, why_not = False, verdict.reason
-            elif by_run and not declared:
-                may_charge, why_not = False, "a run identified it, and nobody has declared it rechargeable"
-            elif state == "quarantined" and verdict.verdict == "accept":
-                may_charge, why_not = False, "it is in quarantine on the shelf; its state comes first"
-            elif verdict.verdict == "quarantine" and (key != "auto" or as_found_V >= charging.reject_below_V > 0.0):
-                precharge_only = wants_charge
-        elif not declared and (key == "auto" or by_run):
-            may_charge, why_not = False, why_not or "nobody has declared it rechargeable"
-        if by_run and key == "li-ion" and _only_likely(cell):
-            if must_charge:
-                may_charge, why_not = False, _likely_text(cell_id, _stage(cell, (LIKELY_V,))[0])
-            elif recipe.name == "identify":
-                stage_V, rests_V = _stage(cell, (LIKELY_V,))
-        if stage_V is not None:
-            limit_V = identify_V = stage_V
-            charging = replace(charging, charge_limit_V=stage_V, hard_high_V=stage_V + METER_V)
-            if stage_V > IDENTIFY_LIMIT_V:
-                told.append(f"not certain yet what it is: charged to {stage_V:.2f} V at 0.1 It, watched, no more")
-        if rests_V is not None and may_charge and rests_V > limit_V - 0.02:
-            may_charge, why_not = False, f"it stands at {rests_V:.3f} V, and this stage ends at {limit_V:.2f} V"
-        if key == "auto" and may_charge and rests_V is None and as_found_V is not None and as_found_V > limit_V - 0.05:
-            may_charge = False
-            why_not = f"found at {as_found_V:.3f} V, and an unidentified cell is not charged above {limit_V:.2f} V"
-        if not may_charge and not declared and "rechargeable" in why_not:
-            why_not += f"; whoever knows that says so by: amphora cell check {cell_id} --rechargeable"
-        if must_charge and not may_charge:
-            raise Refused(f"{cell_id}: may not be charged by {recipe.name!r}: {why_not}")
-        if wants_charge and not may_charge:
-            told.append(f"the charging part is left out: {why_not}")
-        if precharge_only and recipe.name != "charge":
-            raise Refused(
-                f"{cell_id}: found at {as_found_V:.3f} V, in the quarantine band of {charging.name}: only "
-                "the pre-charge of 'charge' is allowed, then days of rest under watch"
-            )
-        if precharge_only:
-            told.append(
-                "in the quarantine band: this plan does the slow pre-charge and a rest, no more; then 72 h to 14 days "
-                "of rest under watch ('retention'), and a new as-found voltage, come before a charge"
-            )
-    return Permission(
-        key, window, charging, limit_V, identify_V, as_found_V, may_charge, precharge_only, why_not, tuple(told),
-        staged=stage_V is not None and stage_V > IDENTIFY_LIMIT_V and may_charge,
+    window = load_chemistry(key)
+    charges = [] if recipe.device else [step for step in every_step(recipe.steps) if step.kind == "charge"]
+    at = _Weighed(
+        recipe, cell, str(cell.get("id") or "cell"), key, by_run, bool(cell.get("declared_rechargeable", False)),
+        finite_number(cell.get("as_found_V")), str(cell.get("state") or "found"), bool(charges),
+        any(step.word("only_when") != "may be charged" for step in charges), window, window,
+        window.charge_limit_V, min(window.charge_limit_V, IDENTIFY_LIMIT_V), told,
     )  # fmt: skip
+    if not recipe.device:
+        _see_that_it_is_a_cell_in_use(at)
+        if key == "auto":
+            _weigh_unknown_chemistry(at)
+        _weigh_as_found(at)
+        _weigh_stage(at)
+        _conclude(at)
+    return Permission(
+        key, at.window, at.charging, at.limit_V, at.identify_V, at.as_found_V, at.may_charge, at.precharge_only,
+        at.why_not, tuple(told),
+        staged=at.stage_V is not None and at.stage_V > IDENTIFY_LIMIT_V and at.may_charge,
+    )  # fmt: skip
+
+
+def _see_that_it_is_a_cell_in_use(at: _Weighed) -> None:
+    if at.cell.get("form") in DEVICE_FORMS:
+        raise InputError(
+            f"{at.cell_id} is a {at.cell['form']}, not a cell, and {at.recipe.name!r} is for cells; "
+            "`amphora duty survey --help` shows what is for it"
+        )
+    if at.state == "retired":
+        raise Refused(f"{at.cell_id}: is retired on the shelf; nothing is done with it")
+
+
+def _weigh_unknown_chemistry(at: _Weighed) -> None:
+    """A cell of unknown chemistry is held to the lowest plausible limit, by the voltage it was found at."""
+    if at.as_found_V is not None:
+        found = classify_as_found(at.as_found_V)
+        if found is not None:
+            at.window = load_chemistry(found)
+        if at.as_found_V < NICKEL_AS_FOUND_V:  # the lowest plausible limit is that of nickel
+            at.charging = load_chemistry("nimh")
+            at.limit_V = at.identify_V = at.charging.charge_limit_V
+        elif at.recipe.name == "identify" and at.declared:
+            at.stage_V, at.rests_V = _stage(at.cell, STAGES_V)
+    elif at.wants_charge:
+        at.refuse("its as-found voltage is not on the shelf")
+    if found_text := _unknown_text(at.as_found_V, at.window):
+        at.told.append(found_text)
+
+
+def _weigh_as_found(at: _Weighed) -> None:
+    """What incoming inspection, the shelf and an identification say of charging it."""
+    if at.as_found_V is not None:
+        verdict = triage(at.key, at.as_found_V, at.declared)
+        in_band = at.key != "auto" or at.as_found_V >= at.charging.reject_below_V > 0.0
+        if not verdict.may_charge:
+            at.refuse(verdict.reason)
+        elif at.by_run and not at.declared:
+            at.refuse("a run identified it, and nobody has declared it rechargeable")
+        elif at.state == "quarantined" and verdict.verdict == "accept":
+            at.refuse("it is in quarantine on the shelf; its state comes first")
+        elif verdict.verdict == "quarantine" and in_band:
+            at.precharge_only = at.wants_charge
+    elif not at.declared and (at.key == "auto" or at.by_run):
+        at.refuse(at.why_not or "nobody has declared it rechargeable")
+
+
+def _weigh_stage(at: _Weighed) -> None:
+    """How far a cell is charged of which it is not certain yet what it is."""
+    if at.by_run and at.key == "li-ion" and _only_likely(at.cell):
+        if at.must_charge:
+            at.refuse(_likely_text(at.cell_id, _stage(at.cell, (LIKELY_V,))[0]))
+        elif at.recipe.name == "identify":
+            at.stage_V, at.rests_V = _stage(at.cell, (LIKELY_V,))
+    if at.stage_V is not None:
+        at.limit_V = at.identify_V = at.stage_V
+        at.charging = replace(at.charging, charge_limit_V=at.stage_V, hard_high_V=at.stage_V + METER_V)
+        if at.stage_V > IDENTIFY_LIMIT_V:
+            at.told.append(f"not certain yet what it is: charged to {at.stage_V:.2f} V at 0.1 It, watched, no more")
+    if at.rests_V is not None:
+        if at.may_charge and at.rests_V > at.limit_V - 0.02:
+            at.refuse(f"it stands at {at.rests_V:.3f} V, and this stage ends at {at.limit_V:.2f} V")
+    elif at.key == "auto" and at.may_charge and at.as_found_V is not None and at.as_found_V > at.limit_V - 0.05:
+        at.refuse(f"found at {at.as_found_V:.3f} V, and an unidentified cell is not charged above {at.limit_V:.2f} V")
+
+
+def _conclude(at: _Weighed) -> None:
+    """Refuse a recipe that has to charge what may not be charged; say what is left out of another."""
+    if not at.may_charge and not at.declared and "rechargeable" in at.why_not:
+        at.why_not += f"; whoever knows that says so by: amphora cell check {at.cell_id} --rechargeable"
+    if at.must_charge and not at.may_charge:
+        raise Refused(f"{at.cell_id}: may not be charged by {at.recipe.name!r}: {at.why_not}")
+    if at.wants_charge and not at.may_charge:
+        at.told.append(f"the charging part is left out: {at.why_not}")
+    if at.precharge_only and at.recipe.name != "charge":
+        raise Refused(
+            f"{at.cell_id}: found at {at.as_found_V:.3f} V, in the quarantine band of {at.charging.name}: only "
+            "the pre-charge of 'charge' is allowed, then days of rest under watch"
+        )
+    if at.precharge_only:
+        at.told.append(
+            "in the quarantine band: this plan does the slow pre-charge and a rest, no more; then 72 h to 14 days "
+            "of rest under watch ('retention'), and a new as-found voltage, come before a charge"
+        )
 
 
 def _stage(cell: Mapping[str, Any], allowed: tuple[float, ...]) -> tuple[float | None, float | None]:

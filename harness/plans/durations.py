@@ -10,8 +10,9 @@ from datetime import datetime, timedelta
 
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import format_duration, format_quantity
+from amphora.harness.plans.draft import Context, Draft
 from amphora.harness.plans.plan import Order, Plan
-from amphora.harness.plans.steps import Context, Draft, ampere, drafted
+from amphora.harness.plans.steps import ampere, drafted
 
 READY_MARGIN = 1.05
 

@@ -22,6 +22,7 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bays import Bays
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.locks import START_SLACK_S, process_start
+from amphora.harness.control.events import MadeSafe, RunnerGone, Stopped
 from amphora.harness.plans.recipe import load_recipe
 from amphora.harness.plans.settled import may_end_early
 from amphora.harness.queue.room import Place
@@ -175,13 +176,13 @@ def _goes_on(folder: str) -> bool:
 def _by_folder(folder: Path) -> Ended:
     goes_on = _goes_on(str(folder))
     events = read_run(folder).events
-    stopped = next((event for event in reversed(events) if event["kind"] in ("stopped", "killed")), None)
+    stopped = next((event for event in reversed(events) if isinstance(event, Stopped | RunnerGone)), None)
     if stopped is None:
         return Ended("killed", "its process ended without a message", 143, str(folder), not goes_on)
-    reason, text = str(stopped.get("reason", "killed")), _short(str(stopped.get("text", "")))
+    reason, text = stopped.reason, _short(stopped.text)
     code = 3 if reason.startswith("guard:") else CODES.get(reason, 0)
-    made = [event for event in events if event["kind"] == "made-safe"]
-    return Ended(reason, text, code, str(folder), not goes_on, bool(made[-1].get("off", False)) if made else True)
+    made = [event for event in events if isinstance(event, MadeSafe)]
+    return Ended(reason, text, code, str(folder), not goes_on, bool(made[-1].off) if made else True)
 
 
 def _short(text: str) -> str:

@@ -13,15 +13,16 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
+from amphora.harness.control.events import Event
 from amphora.harness.report import html
 from amphora.harness.report.plot_style import place_of, svg_look
 from amphora.harness.report.queue_along import QueueAlong
-from amphora.harness.running.along import Along, Shelf
+from amphora.harness.running.along import Along, RunsAlong
 from amphora.harness.running.view import View
 
 MAX_EVENTS = 12
@@ -61,18 +62,17 @@ def document(found: Sequence[Found], now: datetime.datetime, every: bool, queue:
             {
                 **view.to_dict(), "run": along.folder.name, "rows": along.rows, "curve": along.curve.points(),
                 "colour": svg_look(place_of(view.seen.cell))[0],  # of the cell, as in every picture
-                "events": [_said(event) for event in along.events if event.get("kind") in _SAID][-MAX_EVENTS:],
+                "events": [_said(event) for event in along.events if event.kind in _SAID][-MAX_EVENTS:],
             }
             for along, view in found
         ],
     }  # fmt: skip
 
 
-def _said(event: Mapping[str, Any]) -> list[str | None]:
-    what = _SAID[str(event["kind"])]
-    detail = event.get("text") or event.get("reason") or event.get("act") or ""
-    utc = str(event.get("utc") or "")[:40]
-    return [utc or None, f"{what}{f': {detail}' if detail else ''}"[:300]]
+def _said(event: Event) -> list[str | None]:
+    what = _SAID[event.kind]
+    detail = next((said for key in ("text", "reason", "act") if (said := getattr(event, key, ""))), "")
+    return [event.utc[:40] or None, f"{what}{f': {detail}' if detail else ''}"[:300]]
 
 
 def live_html() -> tuple[str, str]:
@@ -92,7 +92,7 @@ class LiveServer(http.server.ThreadingHTTPServer):
         self, folder: Path, host: str = "127.0.0.1", port: int = 0, token: str | None = None, every: bool = False
     ):
         self.every = every
-        self._shelf = Shelf(folder) if every else None
+        self._shelf = RunsAlong(folder) if every else None
         self._along = None if every else Along(folder)
         self._queue = QueueAlong(folder) if every else None
         self._one_at_a_time = threading.Lock()

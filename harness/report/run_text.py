@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.run_folder import read_run
-from amphora.harness.running.along import Along, Shelf
+from amphora.harness.running.along import Along, RunsAlong
 from amphora.harness.running.runner import Progress
 from amphora.harness.running.view import ALL_OFF, Seen, Shown, View, view_of
 from amphora.harness.running.whereabouts import Left, pause_text, time_left
@@ -142,10 +142,11 @@ def standing(along: Along) -> dict[str, Any]:
     """Return how a run stands, as one document: the model's fields, and what reading the folder noticed."""
     view = along.look()
     run = read_run(along.folder)
-    stopped = run.stopped or {}
+    stopped = run.stopped
     return {
         **view.to_dict(), "rows": run.rows, "step": along.last_step,
-        "stop": stopped.get("reason"), "text": stopped.get("text"), "notices": list(run.notices),
+        "stop": stopped.reason if stopped else None, "text": stopped.text if stopped else None,
+        "notices": list(run.notices),
     }  # fmt: skip
 
 
@@ -179,7 +180,7 @@ def picture(along: Along, width: int = 72) -> list[str]:
     return lines
 
 
-def all_of_them(shelf: Shelf, width: int = 100) -> list[str]:
+def all_of_them(shelf: RunsAlong, width: int = 100) -> list[str]:
     """Return a block of lines for each run of a shelf: what a person has to do first, then by bay."""
     found = [view for _, view in shelf.look()]
     if not found:
@@ -222,7 +223,7 @@ def follow(folder: Path, once: bool = False, every_s: float = 2.0) -> None:
 
 def follow_all(logs: Path, once: bool = False, every_s: float = 2.0) -> None:
     """Show all runs of a shelf that are at work, until Ctrl-C."""
-    shelf = Shelf(logs)
+    shelf = RunsAlong(logs)
     _follow(lambda columns: (all_of_them(shelf, columns - 4), False), once, every_s)
 
 

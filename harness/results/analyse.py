@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from amphora.harness.common.as_json import without_odd_numbers
 from amphora.harness.common.errors import AnalysisError, InputError
+from amphora.harness.control.events import StepEnded
 from amphora.harness.control.warmth import SENSOR_DEGC
 from amphora.harness.results.bench_effects import bench_checks_of, heeds_warmth, room_degC, zero_warnings
 from amphora.harness.results.counters import counter_warnings
@@ -347,7 +348,7 @@ def _distrusted(
     warnings += zero_warnings(info, seen.drift_A)
     retention = _retention(record, info, warnings)
     # A cell that was full already takes so little that its own readings show no taper; the run asked the supply.
-    by_taper = any(event.get("kind") == "step-ended" and event.get("reason") == "taper" for event in loaded.events)
+    by_taper = any(isinstance(event, StepEnded) and event.reason == "taper" for event in loaded.events)
     if chosen is None and charges and not result.phases[charges[-1]].complete and not by_taper:
         warnings.append(Warning_("charge-unfinished", "The charge did not end by its taper: it is an 'at least'."))
     if result.record_kind:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from amphora.harness.archive.run_folder import is_run
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -135,7 +136,7 @@ def folders_of(names: Sequence[Path], logs: Path) -> list[Path]:
     folders: list[Path] = []
     for name in names:
         own = logs / name.name if len(name.parts) == 1 else name
-        if (name / "run.json").is_file() or not (own / "cell.json").is_file():
+        if is_run(name) or not (own / "cell.json").is_file():
             folders.append(name)
             continue
         runs = Shelf(own.parent).runs(own.name)

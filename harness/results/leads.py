@@ -5,13 +5,13 @@ Whether leads are in a resistance depends on where the voltage is sensed: `sense
 """
 
 import contextlib
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.archive.run_folder import header_as_it_is, runs_below
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.words import to_places
 from amphora.harness.results.kept import once
@@ -51,14 +51,14 @@ def latest_measured(folder: Path, bench: str | None, created_utc: str) -> tuple[
     earlier: list[tuple[str, Path]] = []
     later: list[tuple[str, Path]] = []
     root = folder.absolute().parent.parent
-    for other in once(f"leads runs {root}", lambda: list(root.glob("*/*-leads/run.json"))):
-        if other.parent == folder.absolute():
+    for other in once(f"leads runs {root}", lambda: runs_below(root, "*-leads")):
+        if other == folder.absolute():
             continue
         with contextlib.suppress(OSError, ValueError):
-            run = json.loads(other.read_text(encoding="utf-8"))
+            run = header_as_it_is(other)
             if (run.get("bench") or {}).get("name") == bench:
                 made = str(run.get("created_utc") or "")
-                (earlier if made <= created_utc else later).append((made, other.parent))
+                (earlier if made <= created_utc else later).append((made, other))
     for _, candidate in [*sorted(earlier, reverse=True), *sorted(later)]:
         with contextlib.suppress(AmphoraError, OSError):
             found = figures_of(candidate).leads_measured

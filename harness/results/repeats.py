@@ -1,10 +1,10 @@
 """Does a complete discharge agree with the earlier run of the same cell? Other runs are found and read here."""
 
 import contextlib
-import json
 from dataclasses import replace
 from pathlib import Path
 
+from amphora.harness.archive.run_folder import header_as_it_is, runs_in
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.repeats_within import SAME_CUTOFF_V, alike, compared, is_repeat, repeat_warnings
 from amphora.harness.results.result import Result, RunWarning
@@ -24,13 +24,13 @@ def with_earlier_repeat(folder: Path, result: Result) -> Result:
     folder = folder.absolute()
     made = str(result.created_utc or "")
     earlier: list[tuple[str, Path]] = []
-    for other in folder.parent.glob("*/run.json"):
-        if other.parent == folder:
+    for other in runs_in(folder.parent):
+        if other == folder:
             continue
         with contextlib.suppress(OSError, ValueError):
-            when = str(json.loads(other.read_text(encoding="utf-8")).get("created_utc") or "")
+            when = str(header_as_it_is(other).get("created_utc") or "")
             if when and when < made:
-                earlier.append((when, other.parent))
+                earlier.append((when, other))
     for _, candidate in sorted(earlier, reverse=True):
         with contextlib.suppress(AmphoraError, OSError):
             other_result = _figures(candidate, result)

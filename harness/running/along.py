@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.result_file import read_kept
-from amphora.harness.archive.run_folder import EVENTS, SAMPLES, is_simulated, new_lines, read_header
+from amphora.harness.archive.run_folder import EVENTS, SAMPLES, is_simulated, new_lines, read_header, stopped_of
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.locks import folder_owner
+from amphora.harness.control.events import Event, StepBegun, event_of
 from amphora.harness.plans.plan import Plan, plan_from_dict
 from amphora.harness.running.view import ALL_OFF, Moved, Seen, Shown, View, headline, view_of
 from amphora.harness.running.whereabouts import whereabouts
@@ -38,7 +39,7 @@ def number(text: str) -> float | None:
 
 
 @dataclass(slots=True)
-class Stretch:
+class TraceStretch:
     """What was read in one stretch of time: times of the first and last reading, and the values between which it lay.
 
     `torn`: before it nobody looked.
@@ -53,7 +54,7 @@ class Stretch:
     high_A: float | None
     temperature_degC: float | None
 
-    def take(self, other: "Stretch") -> None:
+    def take(self, other: "TraceStretch") -> None:
         """Make one stretch of this and the one after it."""
         self.end_s = other.end_s
         if other.low_V is not None and other.high_V is not None:
@@ -66,11 +67,11 @@ class Stretch:
             self.temperature_degC = other.temperature_degC
 
 
-class Curve:
+class Trace:
     """A course over time in at most 2 x `CURVE_POINTS` stretches: short drops stay in it, and so do gaps."""
 
     def __init__(self, gap_s: float) -> None:
-        self.stretches: list[Stretch] = []
+        self.stretches: list[TraceStretch] = []
         self._gap_s = max(LEAST_GAP_S, GAPS * gap_s)
         self._width_s = 0.0
         self._usual_s = 0.0
@@ -85,7 +86,7 @@ class Curve:
             self._usual_s = 0.9 * (self._usual_s or since_s) + 0.1 * min(since_s, most_s)
         volts = reading.voltage_V
         amps = reading.current_A
-        new = Stretch(reading.t_s, reading.t_s, torn, volts, volts, amps, amps, reading.temperature_degC)
+        new = TraceStretch(reading.t_s, reading.t_s, torn, volts, volts, amps, amps, reading.temperature_degC)
         if last is not None and not torn and reading.t_s - last.t_s < self._width_s:
             last.take(new)
             return
@@ -96,7 +97,7 @@ class Curve:
     def _halve(self) -> None:
         length_s = self.stretches[-1].end_s - self.stretches[0].t_s
         self._width_s = max(2 * self._width_s, length_s / CURVE_POINTS)
-        kept: list[Stretch] = []
+        kept: list[TraceStretch] = []
         for one in self.stretches:
             if kept and not one.torn and one.end_s - kept[-1].t_s < self._width_s:
                 kept[-1].take(one)
@@ -137,8 +138,8 @@ class Along:
 
     def _begin_again(self) -> None:
         gap_s = (self.run.get("plan") or {}).get("max_gap_s")
-        self.curve = Curve(float(gap_s) if isinstance(gap_s, int | float) else 0.0)
-        self.events: list[dict[str, Any]] = []
+        self.curve = Trace(float(gap_s) if isinstance(gap_s, int | float) else 0.0)
+        self.events: list[Event] = []
         self.rows = 0
         self.last: Shown | None = None
         self.first_degC: float | None = None
@@ -193,29 +194,30 @@ class Along:
         self._events_offset = max(offset, 0)
         for line in lines:
             with contextlib.suppress(ValueError):
-                event = json.loads(line)
-                if isinstance(event, dict):
+                data = json.loads(line)
+                if isinstance(data, dict):
+                    event = event_of(data)
                     self.events.append(event)
-                    if event.get("kind") == "step-begun" and event.get("step_kind") in ALL_OFF:
-                        self._all_off.add(str(event.get("step")))
+                    if isinstance(event, StepBegun) and event.step_kind in ALL_OFF:
+                        self._all_off.add(str(event.step))
 
     def seen(self) -> Seen:
         """Return what was read so far."""
         last = self.last
         at = whereabouts(self.folder, self.run, self.events, last.t_s if last else None, self.now())
-        stopped = self.events[-1] if self.events and self.events[-1].get("kind") == "stopped" else {}
-        begun = self._begun(bool(stopped))
-        plan_step = begun.get("plan_step", begun.get("step"))
+        stopped = stopped_of(self.events)
+        begun = self._begun(stopped is not None)
         cell = self.run.get("cell") or {}
         return Seen(
             cell=str(cell.get("id") or ""), profile=str(self.run.get("profile") or "readings"), plan=self.plan,
             state=at.state, text=at.text, outputs_off=at.outputs_off, age_s=at.age_s if last else None,
-            zero_utc=self._zero_utc(), plan_step=plan_step if isinstance(plan_step, int) else None,
-            step_name=str(begun.get("name") or begun.get("step_kind") or "")[:120],
-            step_kind=str(begun.get("step_kind") or ""), step_began_s=_float(begun.get("t_s")),
+            zero_utc=self._zero_utc(), plan_step=begun.place,
+            step_name=(begun.name or begun.step_kind)[:120],
+            step_kind=begun.step_kind, step_began_s=float(begun.t_s),
             reading=last, step_charge_Ah=self._step_Ah if last else None,
             moved=Moved(self._in_Ah, self._out_Ah) if last else None, first_degC=self.first_degC,
-            left=at.left_s, stop=str(stopped.get("reason") or ""), found=self._headline() if stopped else "",
+            left=at.left_s, stop="" if stopped is None else stopped.reason,
+            found="" if stopped is None else self._headline(),
             simulated=is_simulated(self.run), bay=bay_of(self.run), run=str(self.folder),
         )  # fmt: skip
 
@@ -224,20 +226,20 @@ class Along:
         """Return the number of the step of the last row; None without one."""
         return int(self._step) if self._step.isdigit() else None
 
-    def _begun(self, ended: bool) -> dict[str, Any]:
+    def _begun(self, ended: bool) -> StepBegun:
         """Return how the step at work began; of a run that has ended, that of its last row."""
-        begun = [event for event in self.events if event.get("kind") == "step-begun"]
+        begun = [event for event in self.events if isinstance(event, StepBegun)]
         if ended:
-            begun = [event for event in begun if event.get("step") == self.last_step]
-        return begun[-1] if begun else {}
+            begun = [event for event in begun if event.step == self.last_step]
+        return begun[-1] if begun else StepBegun()
 
     def _zero_utc(self) -> datetime | None:
         """Return the wall clock at t_s = 0, by the first event that says both."""
         for event in self.events:
-            with contextlib.suppress(KeyError, TypeError, ValueError):
-                moment = datetime.fromisoformat(event["utc"])
+            with contextlib.suppress(ValueError):
+                moment = datetime.fromisoformat(event.utc)
                 if moment.tzinfo is not None:
-                    return moment - timedelta(seconds=float(event["t_s"]))
+                    return moment - timedelta(seconds=float(event.t_s))
         return None
 
     def _headline(self) -> str:
@@ -249,10 +251,6 @@ class Along:
         return self._found or ""
 
 
-def _float(value: object) -> float:
-    return float(value) if isinstance(value, int | float) else 0.0
-
-
 def bay_of(run: dict[str, Any]) -> str:
     """Return the bay that a run used: what follows # in the name of its bench file; "" where there is none."""
     return str((run.get("bench") or {}).get("file") or "").partition("#")[2]
@@ -262,7 +260,7 @@ RECENT_S = 16 * 3600.0  # of one night and the morning after it
 SEARCH_EVERY_S = 5.0
 
 
-class Shelf:
+class RunsAlong:
     """All runs of a shelf that are at work, or have ended within `RECENT_S`; the newest of each cell.
 
     Args:

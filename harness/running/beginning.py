@@ -10,6 +10,7 @@ from amphora.drivers.errors import DriverError
 from amphora.harness.archive.journal import TOOK, JournalWriter
 from amphora.harness.bench.opened import CellReading, Rig
 from amphora.harness.common.errors import Refused
+from amphora.harness.control.events import Checked, RunBegun
 from amphora.harness.control.stepping import initial
 from amphora.harness.plans.plan import plan_to_dict
 from amphora.harness.running.checks_of_bench import as_event
@@ -18,7 +19,7 @@ from amphora.harness.running.orders import Orders
 from amphora.harness.running.own_protections import Trips
 from amphora.harness.running.pre_run import problems_of, remarks_of
 from amphora.harness.running.run_so_far import RunSoFar, told
-from amphora.harness.running.switch_off import FILE, Sheet, write_sheet
+from amphora.harness.running.switch_off import FILE, OffList, write_sheet
 
 
 @dataclass
@@ -30,7 +31,7 @@ class OffSheet:
         beside: Where it is written as well: beside the bench file.
     """
 
-    sheet: Sheet | None = None
+    sheet: OffList | None = None
     beside: Path | None = None
 
     def keep(self, folder: Path, notes: list[str]) -> None:
@@ -99,9 +100,9 @@ class Beginning:
         off_sheet.keep(so_far.folder, notes)
         plan = so_far.plan
         so_far.state = initial(plan)
-        so_far.event("run-begun", profile=plan.profile, cell=plan.cell_id, notes=notes, **boot_anchor(so_far))
+        so_far.event(RunBegun(plan.profile, plan.cell_id, tuple(notes), boot_anchor(so_far)))
         for proof in self.proofs:
-            so_far.event(proof["kind"], **as_event(proof))
+            so_far.event(as_event(proof))
         if answers.trouble is not None:
             raise answers.trouble
         tripped = trips.remember()
@@ -110,18 +111,13 @@ class Beginning:
         remarks += remarks_of(plan, rig, first, answers.readings, tripped)
         problems = problems_of(plan, rig, first, answers.readings, answers.setups, self.hand_voltage_V)
         limits = {} if problems else orders.arm()
+        queued = {name: errors for name, errors in answers.queued.items() if errors}
         so_far.event(
-            "checked",
-            as_found_V=first.voltage_V,
-            current_A=first.current_A,
-            temperature_degC=first.temperature_degC,
-            hand_voltage_V=self.hand_voltage_V,
-            setups=answers.setups,
-            queued={name: errors for name, errors in answers.queued.items() if errors},
-            armed=limits,
-            problems=problems,
-            remarks=remarks,
-        )
+            Checked(
+                first.voltage_V, first.current_A, first.temperature_degC, self.hand_voltage_V,
+                answers.setups, queued, limits, tuple(problems), tuple(remarks),
+            )
+        )  # fmt: skip
         for remark in remarks:
             orders.people.say(remark)
         if problems:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import taper
+from amphora.harness.control.events import SupplyAnswered, TimerPaused, TimerSetAnew, VoltageFell
 from amphora.harness.control.memory import Violation
 from amphora.harness.running.charge_path import no_drop
 from amphora.harness.running.orders import WARM_MOST_S, Orders
@@ -47,16 +48,16 @@ class ChargeWatch:
 
     def pause(self, text: str) -> None:
         """Outputs off, the timer set anew, on again: the charge goes on where it was."""
-        self.orders.record("timer-pause", text=text)
+        self.orders.record(TimerPaused(text))
         if self.orders.so_far.state.waiting == "timer":
-            self.orders.record("timer-go-on")
+            self.orders.record(TimerSetAnew())
 
     def rest(self) -> None:
         """Outputs off for ten minutes, which the guard judges: the voltage fell in the charge, for the first time."""
         fell, self.fell = self.fell, None
         assert fell is not None
         self.orders.people.say(f"! {fell.text}")
-        self.orders.record("voltage-fell", text=fell.text, value=fell.value, limit=fell.limit)
+        self.orders.record(VoltageFell(fell.text, fell.value, fell.limit))
 
     def stays_warm(self, t_s: float) -> None:
         """End the waiting for a cell that does not cool.
@@ -85,7 +86,7 @@ class ChargeWatch:
         vanished = taper.vanished(so_far.state.course, end)
         believed = on is not False and not tripped and not vanished
         why = ran_out or tripped or ("the supply is off, and nobody ordered that" if on is False else vanished)
-        self.orders.record("supply-asked", on=on, tripped=tripped, believed=believed, text=why)
+        self.orders.record(SupplyAnswered(None if on is None else bool(on), tripped, believed, why))
         if believed:
             return
         if ran_out:

@@ -21,6 +21,7 @@ from amphora.harness.archive.journal import sync_folder, to_line, utc_text
 from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.locks import Lock, acquire
+from amphora.harness.control.events import Event, event_of
 
 FILE = "bench-checks.jsonl"
 FORMAT = "amphora-bench-checks/1"
@@ -212,10 +213,12 @@ def notices_of(checks: Sequence[Mapping[str, Any]], bench: BenchDescription, now
     return told
 
 
-def as_event(record: Mapping[str, Any]) -> dict[str, Any]:
+def as_event(record: Mapping[str, Any]) -> Event:
     """Return a proof as a run's events hold it: its own fields, and when it was taken."""
-    left_out = ("format", "kind", "bench", "instruments", "utc")
-    return {**{key: value for key, value in record.items() if key not in left_out}, "taken_utc": record["utc"]}
+    left_out = ("format", "bench", "instruments", "utc")
+    return event_of(
+        {**{key: value for key, value in record.items() if key not in left_out}, "taken_utc": record["utc"]}
+    )
 
 
 def in_words(checks: Sequence[Mapping[str, Any]], bench: BenchDescription, now: datetime) -> list[str]:

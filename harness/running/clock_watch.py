@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from amphora.drivers.roles import Clock
+from amphora.harness.control.events import Unobserved
 from amphora.harness.control.gap import charge_between
 from amphora.harness.running.orders import Orders
 from amphora.harness.running.run_so_far import RunSoFar, Stop
@@ -96,16 +97,9 @@ class ClockWatch:
                 known += "; a clock that was set would look the same"
         self.maybe_set = False
         on_s = round(to_s - from_s, 4) if so_far.state.energised else 0.0
-        so_far.event(
-            "gap",
-            from_s=round(from_s, 4),
-            to_s=round(to_s, 4),
-            charge_low_Ah=low_Ah,
-            charge_high_Ah=high_Ah,
-            known=f"{self.text}; {known}",
-            on_low_s=on_s if not (low_Ah or 0.0) <= 0.0 <= (high_Ah or 0.0) else 0.0,
-            on_high_s=on_s,
-        )
+        on_low_s = on_s if not (low_Ah or 0.0) <= 0.0 <= (high_Ah or 0.0) else 0.0
+        told = f"{self.text}; {known}"
+        so_far.event(Unobserved(round(from_s, 4), round(to_s, 4), low_Ah, high_Ah, told, on_low_s, on_s))
 
     @property
     def just_woken(self) -> bool:
@@ -119,7 +113,7 @@ def boot(clock: Clock) -> tuple[str, float] | None:
     return None if ask is None else ask()
 
 
-def boot_anchor(so_far: RunSoFar) -> dict[str, Any]:
-    """Return what ties the run's time to the start of the computer: for whoever resumes."""
+def boot_anchor(so_far: RunSoFar) -> dict[str, Any] | None:
+    """Return what ties the run's time to the start of the computer: for whoever resumes; None where nothing does."""
     now = boot(so_far.clock)
-    return {} if now is None else {"boot": {"id": now[0], "zero_s": round(now[1] - so_far.now_s(), 3)}}
+    return None if now is None else {"id": now[0], "zero_s": round(now[1] - so_far.now_s(), 3)}

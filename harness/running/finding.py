@@ -17,7 +17,8 @@ from amphora.drivers.errors import DriverError, GarbledReply
 from amphora.drivers.links.visa import Link
 from amphora.drivers.off import BY_ID
 from amphora.drivers.opening import open_instrument
-from amphora.drivers.serial.line_format import Format, SerialSettings, load_format, shipped
+from amphora.drivers.serial.format_file import load_format, shipped
+from amphora.drivers.serial.line_format import Format, SerialSettings
 from amphora.drivers.serial.logger import SerialPort
 from amphora.harness.common.errors import InputError
 
@@ -30,7 +31,7 @@ PLAUSIBLE = {"voltage_V": (-100.0, 100.0), "current_A": (-100.0, 100.0), "temper
 ROLE_WORDS = {"load": r"\bload\b", "supply": r"suppl|power|psu", "meter": r"meter|dmm"}
 
 
-class Place(NamedTuple):
+class Spot(NamedTuple):
     """Where an instrument may be. `about`: what the system says of it; `stable`: a name that survives replugging."""
 
     kind: Literal["serial", "usb", "network"]
@@ -51,7 +52,7 @@ class Answer(NamedTuple):
     dialect: for SCPI; line_format: for a logger; why: where nothing was recognised, what happened.
     """
 
-    place: Place
+    place: Spot
     said: str = ""
     role: str | None = None
     dialect: str | None = None
@@ -60,7 +61,7 @@ class Answer(NamedTuple):
     why: str = ""
 
 
-def places(network: bool = False, typed: Sequence[str] = ()) -> list[Place]:
+def places(network: bool = False, typed: Sequence[str] = ()) -> list[Spot]:
     """Return where instruments may be on this computer; asks none of them.
 
     Args:
@@ -70,13 +71,13 @@ def places(network: bool = False, typed: Sequence[str] = ()) -> list[Place]:
     found = [place_of(text) for text in typed]
     known = {place.address for place in found} | {place.stable for place in found}
     found += [place for place in _serial_places() if not known & {place.address, place.stable}]
-    found += [Place("usb", name) for name in _visa_resources("USB?*") if name not in known]
+    found += [Spot("usb", name) for name in _visa_resources("USB?*") if name not in known]
     if network:
-        found += [Place("network", name) for name in _visa_resources("TCPIP?*") if name not in known]
+        found += [Spot("network", name) for name in _visa_resources("TCPIP?*") if name not in known]
     return found
 
 
-def place_of(text: str) -> Place:
+def place_of(text: str) -> Spot:
     """Return the place that a person typed.
 
     Raises:
@@ -85,30 +86,30 @@ def place_of(text: str) -> Place:
     text = text.strip()
     upper = text.upper()
     if upper.startswith("ASRL") and upper.endswith("::INSTR"):
-        return Place("serial", text[4:-7], "typed in")
+        return Spot("serial", text[4:-7], "typed in")
     if upper.startswith("USB") and "::" in text:
-        return Place("usb", text, "typed in")
+        return Spot("usb", text, "typed in")
     if upper.startswith("TCPIP") and "::" in text:
-        return Place("network", text, "typed in")
+        return Spot("network", text, "typed in")
     if text.startswith("/dev/") or re.fullmatch(r"COM\d+", upper):
-        return Place("serial", text, "typed in")
+        return Spot("serial", text, "typed in")
     match = re.fullmatch(r"(?P<host>[A-Za-z0-9_.-]+|\[[0-9a-fA-F:.]+\])(?::(?P<port>\d{1,5}))?", text)
     if match is None or not 0 < int(match["port"] or RAW_PORT) < 65536:
         raise InputError(
             f"{text!r} is no address; a host such as 192.0.2.10 or bench.local:5025, a VISA string such as "
             "TCPIP::192.0.2.10::5025::SOCKET, or a port such as /dev/ttyUSB0 or COM3 is accepted"
         )
-    return Place("network", f"TCPIP::{match['host'].strip('[]')}::{match['port'] or RAW_PORT}::SOCKET", "typed in")
+    return Spot("network", f"TCPIP::{match['host'].strip('[]')}::{match['port'] or RAW_PORT}::SOCKET", "typed in")
 
 
-def resource_of(place: Place) -> str:
+def resource_of(place: Spot) -> str:
     """Return the VISA string for the place."""
     if place.kind == "serial":
         return f"ASRL{place.stable or place.address}::INSTR"
     return place.address
 
 
-def ask(place: Place, bauds: Sequence[int] = BAUDS, listen_s: float = LISTEN_S) -> Answer:
+def ask(place: Spot, bauds: Sequence[int] = BAUDS, listen_s: float = LISTEN_S) -> Answer:
     """Return what a place answers: listen for lines of a logger first, then ask `*IDN?` and what fits its identity.
 
     Args:
@@ -185,7 +186,7 @@ def _values_found(form: Format, heard: bytes) -> int:
     return found if lines >= ENOUGH_LINES - 1 else 0
 
 
-def _ask_scpi(place: Place, baud: int | None) -> Answer:
+def _ask_scpi(place: Spot, baud: int | None) -> Answer:
     """Ask an instrument who it is, and find by questions in which role and dialect it understands."""
     serial: dict[str, Any] = {} if baud is None else {"baud": baud}
     link = Link(resource_of(place), name=place.address, timeout_s=TIMEOUT_S, **serial)
@@ -219,11 +220,11 @@ def likely_roles(identity: str) -> list[str]:
     return named + [role for role in ROLE_WORDS if role not in named]
 
 
-def _serial_places() -> list[Place]:
+def _serial_places() -> list[Spot]:
     from serial.tools import list_ports
 
     return [
-        Place("serial", port.device, port.description if port.description != "n/a" else "", _stable_name(port.device))
+        Spot("serial", port.device, port.description if port.description != "n/a" else "", _stable_name(port.device))
         for port in sorted(list_ports.comports())
     ]
 

@@ -15,6 +15,7 @@ from amphora.drivers.errors import DriverError
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import BenchError
 from amphora.harness.common.signals import Signals
+from amphora.harness.control.events import InstrumentTrouble
 from amphora.harness.running.people import People
 from amphora.harness.running.run_so_far import RunSoFar, Stop
 from amphora.harness.running.watchdog import WARNING, beating
@@ -141,7 +142,7 @@ class Heartbeat:
         else:
             self.keeper = new.keeper
             text += "; another one was started (what ended it?)"
-        self.so_far.event("instrument-error", text=text)
+        self.so_far.event(InstrumentTrouble(text))
         self.people.say(f"! {text}")
         if new.keeper is None:
             raise Stop("instrument", text)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from amphora.drivers.roles import Instrument
 from amphora.harness.bench.opened import Rig
+from amphora.harness.control.events import InstrumentTrouble
 from amphora.harness.running.run_so_far import RunSoFar, Stop
 
 REMARKS_EVERY_S = 60.0  # how often a logger is asked what it noticed beside its readings
@@ -40,7 +41,7 @@ class LoggerRemarks:
         for logger in self.loggers:
             for remark in logger.read_errors():
                 text = remark if logger.name in remark else f"{logger.name}: {remark}"
-                self.so_far.event("instrument-error", text=text)
+                self.so_far.event(InstrumentTrouble(text))
                 if RESTARTED in remark and logger.name == self.rig.description.cell_temperature:
                     self._sensor_restarted(text)
 

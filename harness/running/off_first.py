@@ -6,6 +6,7 @@ from typing import Any
 
 from amphora.harness.archive.journal import read_run
 from amphora.harness.bench.bench_file import BenchDescription
+from amphora.harness.control.events import MadeSafe, OrderGiven
 from amphora.harness.running.switch_off import FILE, beside, in_words, read_sheet, sheet_from_bench, switch_off_now
 
 OFF_FIRST_S = 8.0
@@ -32,8 +33,8 @@ def _known_off(folder: Path) -> bool:
     """Tell whether a run's last word is that all was made safe, or that nothing had been switched on."""
     off = True
     for event in read_run(folder).events:
-        if event["kind"] == "ordered" and event.get("order", {}).get("kind") in ("charge", "discharge"):
+        if isinstance(event, OrderGiven) and event.order is not None and event.order.kind in ("charge", "discharge"):
             off = False
-        elif event["kind"] == "made-safe":
-            off = bool(event.get("off", False))
+        elif isinstance(event, MadeSafe):
+            off = bool(event.off)
     return off

@@ -7,7 +7,7 @@ that a full disk never delays OFF.
 import contextlib
 import dataclasses
 from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import Literal, cast
 
 from amphora.drivers.errors import DriverError, IdentityError
 from amphora.drivers.roles import Position
@@ -15,21 +15,19 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import BenchError
 from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import guard
-from amphora.harness.control.stepping import (
-    Answered,
-    Attendance,
-    Begin,
-    Fell,
-    GoOn,
-    Pause,
-    Record,
-    Renewed,
-    Resume,
-    Sent,
-    SupplyAsked,
-    TooWarm,
-    advance,
+from amphora.harness.control.events import (
+    Event,
+    Finished,
+    FoundTooWarm,
+    InstrumentTrouble,
+    MadeSafe,
+    OrderActed,
+    OrderGiven,
+    OrderRefused,
+    PlanBegun,
 )
+from amphora.harness.control.replay import record_of
+from amphora.harness.control.stepping import advance
 from amphora.harness.plans.plan import Order
 from amphora.harness.running.charge_path import arm, at_supply_V, see_cell
 from amphora.harness.running.heartbeat import Heartbeat
@@ -58,7 +56,7 @@ class Orders:
 
     # -- records --------------------------------------------------------------------------------
 
-    def record(self, kind: str, **fields: Any) -> None:
+    def record(self, event: Event) -> None:
         """Write an event that is a record, advance by it, and carry out what follows.
 
         Raises:
@@ -66,13 +64,15 @@ class Orders:
         """
         so_far = self.so_far
         t_s = round(so_far.now_s(), 4)
-        so_far.event(kind, t_s=t_s, **fields)
-        if kind == "begin":
+        so_far.event(event, t_s)
+        if isinstance(event, PlanBegun):
             so_far.last_reading_s = t_s
-        so_far.state, orders, events = advance(so_far.plan, so_far.state, _record_of(kind, t_s, fields))
+        record = record_of(dataclasses.replace(event, t_s=t_s))
+        assert record is not None
+        so_far.state, orders, events = advance(so_far.plan, so_far.state, record)
         self.carry_out(orders, events, t_s)
 
-    def carry_out(self, orders: tuple[Order, ...], events: tuple[dict[str, Any], ...], t_s: float) -> None:
+    def carry_out(self, orders: tuple[Order, ...], events: tuple[Event, ...], t_s: float) -> None:
         """Carry out what a record led to: its orders and its events.
 
         Raises:
@@ -82,22 +82,21 @@ class Orders:
         """
         # Safe first: an order that switches off does not wait for the disk.
         so_far = self.so_far
-        off: dict[str, float] = {}
+        acted: tuple[float, float] | None = None
         for order in orders:
             if order.kind == "off":
                 from_s = so_far.now_s()
                 self.order_off()
-                off = self._interval_since(from_s)
+                acted = self._interval_since(from_s)
         for event in events:
-            fields = {key: value for key, value in event.items() if key != "kind"}
-            so_far.event(event["kind"], t_s=t_s, **fields)
-            if event["kind"] == "finished":
-                so_far.finish_text = str(event["text"])
+            so_far.event(event, t_s)
+            if isinstance(event, Finished):
+                so_far.finish_text = event.text
         if self.zero.zeros is not None and any(order.kind != "off" for order in orders):
             self.zero.take()
         for order in orders:
             if order.kind == "off":
-                so_far.event("ordered", order={"kind": "off"}, **off)
+                so_far.event(OrderGiven(order, *(acted or ())))
             else:
                 self._order(order)
 
@@ -108,39 +107,40 @@ class Orders:
         so_far = self.so_far
         forbidden = guard.forbids(so_far.watch(), so_far.step.limits, so_far.degC, order)
         if forbidden is not None:
-            so_far.event("refused-order", **forbidden._asdict())
+            so_far.event(OrderRefused(*forbidden))
             if forbidden.check == "too-warm" and order.kind == "charge":
                 most = format_duration(WARM_MOST_S)
                 text = f"{forbidden.text}. The charge begins by itself once it is cooler"
                 self.people.say(f"! {text}. After {most} the run ends")
-                self.record("too-warm", below_degC=forbidden.limit)
+                assert forbidden.limit is not None
+                self.record(FoundTooWarm(forbidden.limit))
                 return
             raise Stop(f"guard:{forbidden.check}", f"{so_far.plan.cell_id}: {forbidden.text}")
-        so_far.event("ordered", order=_slim(order))
+        so_far.event(OrderGiven(order))
         try:
             self._send_timed(order)
         except DriverError as error:
             if isinstance(error, IdentityError):
                 raise
-            so_far.event("instrument-error", text=str(error))
+            so_far.event(InstrumentTrouble(str(error)))
             self.make_safe()
             for instrument in self.rig.instruments.values():
                 self.heartbeat.beat()
                 instrument.reopen()
-            so_far.event("ordered", order=_slim(order))
+            so_far.event(OrderGiven(order))
             self._send_timed(order)
 
-    def _interval_since(self, from_s: float) -> dict[str, float]:
-        """Return the interval in which an order acted, to be recorded; empty where it took no time."""
+    def _interval_since(self, from_s: float) -> tuple[float, float] | None:
+        """Return the interval in which an order acted, to be recorded; None where it took no time."""
         to_s = self.so_far.now_s()
-        return {"from_s": round(from_s, 4), "to_s": round(to_s, 4)} if to_s - from_s >= 1e-4 else {}
+        return (round(from_s, 4), round(to_s, 4)) if to_s - from_s >= 1e-4 else None
 
     def _send_timed(self, order: Order) -> None:
         """Send an order that energises, and record the interval in which it acted where that took time."""
         from_s = self._send(order)
-        interval = {} if from_s is None else self._interval_since(from_s)
-        if interval:
-            self.record("sent", **interval)
+        acted = None if from_s is None else self._interval_since(from_s)
+        if acted is not None:
+            self.record(OrderActed(*acted))
 
     def _send(self, order: Order) -> float | None:
         """Send an order; return the moment before which no change of the current can have been, None where none is."""
@@ -229,7 +229,7 @@ class Orders:
             self._set_on("")
         except DriverError as error:
             safe = self.make_safe()
-            self.so_far.event("instrument-error", text=str(error))
+            self.so_far.event(InstrumentTrouble(str(error)))
             if not safe:
                 raise Stop("instrument", f"an output could not be switched off: {error}") from error
 
@@ -251,7 +251,7 @@ class Orders:
         safe = all(answer["off"] for answer in results.values())
         self._set_on("")
         with contextlib.suppress(OSError):  # told at the end of the run; OFF has been sent
-            self.so_far.event("made-safe", by="runner", off=safe, instruments=results)
+            self.so_far.event(MadeSafe("runner", safe, results))
         return safe
 
     def arm(self) -> dict[str, dict[str, float]]:
@@ -275,7 +275,7 @@ class Orders:
         position = self.held_position()
         if position != "open":
             assert self.rig.switch is not None
-            self.so_far.event("ordered", order={"kind": "connect", "mode": position})
+            self.so_far.event(OrderGiven(Order("connect", position)))
             self.rig.switch.connect(position)
 
     def see_as_ordered(self) -> None:
@@ -300,34 +300,3 @@ class Orders:
                     f"{name}: came back switched {'on' if on else 'off'} where it was ordered "
                     f"{'on' if wanted else 'off'} (was it reset, or did it trip?)",
                 )
-
-
-def _record_of(kind: str, t_s: float, fields: dict[str, Any]) -> Record:
-    """Return an event as the record that the steps are advanced by."""
-    match kind:
-        case "begin":
-            return Begin(t_s)
-        case "person":
-            return Answered(t_s)
-        case "attendance":
-            return Attendance(t_s, bool(fields["present"]))
-        case "supply-asked":
-            return SupplyAsked(t_s, bool(fields["believed"]))
-        case "timer-pause":
-            return Pause(t_s, str(fields["text"]))
-        case "timer-go-on":
-            return GoOn(t_s)
-        case "voltage-fell":
-            return Fell(t_s, str(fields["text"]))
-        case "too-warm":
-            return TooWarm(t_s, float(fields["below_degC"]))
-        case "sent":
-            return Sent(fields["from_s"], fields["to_s"])
-        case "renewal-seen":
-            return Renewed(t_s, fields["renewed_s"])
-        case _:
-            return Resume(t_s, fields["off_for_s"], fields["charge_low_Ah"], fields["charge_high_Ah"])
-
-
-def _slim(order: Order) -> dict[str, Any]:
-    return {key: value for key, value in dataclasses.asdict(order).items() if value not in (None, "", False)}

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.quantities import format_duration
+from amphora.harness.control.events import TimerSet
 from amphora.harness.plans.supply_timer import armed_for_s, before_s, renew_due
 from amphora.harness.running.run_so_far import RunSoFar
 
@@ -72,7 +73,7 @@ class SupplyTimer:
             return
         self.off_after_s = supply.set_timer(wanted_s)
         self.set_s = self.so_far.now_s()
-        self.so_far.event("timer-set", off_after_s=self.off_after_s, renewable=self.renews)
+        self.so_far.event(TimerSet(self.off_after_s, self.renews))
 
     def about_to_run_out(self) -> str:
         """Renew it in time, or say that the charge has to pause for it ("" where not)."""

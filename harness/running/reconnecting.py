@@ -6,6 +6,7 @@ from amphora.drivers.errors import DriverError, IdentityError
 from amphora.harness.bench.opened import SOON_S
 from amphora.harness.common.signals import Signals, in_words
 from amphora.harness.control import guard
+from amphora.harness.control.events import InstrumentTrouble, LinksReopened
 from amphora.harness.running.clock_watch import JUST_WOKEN_S, ClockWatch
 from amphora.harness.running.heartbeat import Heartbeat
 from amphora.harness.running.orders import Orders
@@ -32,7 +33,7 @@ class Reconnecting:
             Stop: it takes too long, it is somebody else, or it is not as it was ordered.
         """
         so_far = self.orders.so_far
-        so_far.event("instrument-error", text=str(error))
+        so_far.event(InstrumentTrouble(str(error)))
         if isinstance(error, IdentityError):
             raise Stop("instrument", str(error))
         started_s = so_far.now_s()
@@ -66,4 +67,4 @@ class Reconnecting:
             instrument.reopen()
         self.orders.see_as_ordered()
         self.orders.hold_again()
-        self.orders.so_far.event("answered", text="the links were reopened; everybody is who they were")
+        self.orders.so_far.event(LinksReopened("the links were reopened; everybody is who they were"))

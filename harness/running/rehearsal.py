@@ -24,7 +24,7 @@ TRIP_S = 3.0
 BACK_S = 20.0
 
 
-class Seen(NamedTuple):
+class RehearsalLine(NamedTuple):
     """One line of the report. passed: None for what is only told."""
 
     what: str
@@ -32,7 +32,7 @@ class Seen(NamedTuple):
     text: str
 
 
-Tell = Callable[[Seen], None]
+Tell = Callable[[RehearsalLine], None]
 
 
 class Rehearsal:
@@ -47,11 +47,11 @@ class Rehearsal:
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self.one, self.table, self.ohm, self.tell, self.sleep = instrument, table, resistance_ohm, tell, sleep
-        self.seen: list[Seen] = []
+        self.seen: list[RehearsalLine] = []
         self.open_V = 0.0
         self.is_load = instrument.role == "load"
 
-    def run(self) -> list[Seen]:
+    def run(self) -> list[RehearsalLine]:
         """Go through all of it.
 
         Raises:
@@ -83,7 +83,7 @@ class Rehearsal:
 
     def say(self, what: str, passed: bool | None, text: str) -> None:
         """Enter one line."""
-        line = Seen(what, passed, text)
+        line = RehearsalLine(what, passed, text)
         self.seen.append(line)
         self.tell(line)
 

@@ -1,15 +1,17 @@
 """A run that was cut short goes on: replay, ask the instruments, bound the gap, the same cell?"""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from amphora.harness.archive.journal import TOOK, JournalWriter, RunFolder
 from amphora.harness.bench.opened import CellReading, Rig
 from amphora.harness.common.errors import Refused
 from amphora.harness.control import guard
-from amphora.harness.control.gap import MAYBE_ON, Bound, bound_gap, unacted
-from amphora.harness.control.stepping import Sample, State, replay
+from amphora.harness.control.events import Event, GuardStopped, RunBegun, RunResumed, Unobserved
+from amphora.harness.control.gap import MAYBE_ON, GapBound, bound_gap, unacted
+from amphora.harness.control.replay import replay
+from amphora.harness.control.step_records import Sample, State
 from amphora.harness.running.beginning import OffSheet
 from amphora.harness.running.clock_watch import SLEPT_S, boot, boot_anchor
 from amphora.harness.running.orders import Orders
@@ -73,14 +75,8 @@ class Resuming:
         orders.arm()
         low_Ah, high_Ah, uncounted_s = unacted(plan, so_far.state, before.events, len(rows))
         low_Ah, high_Ah = low_Ah + bound.low_Ah, high_Ah + bound.high_Ah
-        orders.record(
-            "resumed",
-            off_for_s=round(bound.off_for_s + uncounted_s, 4),
-            charge_low_Ah=low_Ah,
-            charge_high_Ah=high_Ah,
-            on=on,
-            **boot_anchor(so_far),
-        )
+        off_for_s = round(bound.off_for_s + uncounted_s, 4)
+        orders.record(RunResumed(off_for_s, low_Ah, high_Ah, on, boot_anchor(so_far)))
 
 
 def _as_found(rig: Rig, before: RunFolder) -> tuple[dict[str, bool | None], bool, CellReading]:
@@ -96,17 +92,14 @@ def _as_found(rig: Rig, before: RunFolder) -> tuple[dict[str, bool | None], bool
     return on, still_on, rig.read(energised=still_on)
 
 
-def _note_gap(so_far: RunSoFar, bound: Bound, now_s: float, unsure: str) -> None:
+def _note_gap(so_far: RunSoFar, bound: GapBound, now_s: float, unsure: str) -> None:
+    known = f"{bound.known}; {unsure}" if unsure else bound.known
     so_far.event(
-        "gap",
-        from_s=round(bound.from_s, 4),
-        to_s=round(now_s, 4),
-        charge_low_Ah=bound.low_Ah,
-        charge_high_Ah=bound.high_Ah,
-        known=f"{bound.known}; {unsure}" if unsure else bound.known,
-        on_low_s=round(bound.on_low_s, 4),
-        on_high_s=round(bound.on_high_s, 4),
-    )
+        Unobserved(
+            round(bound.from_s, 4), round(now_s, 4), bound.low_Ah, bound.high_Ah, known,
+            round(bound.on_low_s, 4), round(bound.on_high_s, 4),
+        )
+    )  # fmt: skip
 
 
 def _now_after(before: RunFolder, so_far: RunSoFar, rows: list[Sample]) -> tuple[float, str]:
@@ -116,12 +109,15 @@ def _now_after(before: RunFolder, so_far: RunSoFar, rows: list[Sample]) -> tuple
     wall clock has to.
     """
     last = before.events[-1]
-    last_t_s = max([last["t_s"], *(row.t_s for row in rows[-1:])])
+    last_t_s = max([last.t_s, *(row.t_s for row in rows[-1:])])
     now = boot(so_far.clock)
-    anchor = next((event["boot"] for event in reversed(before.events) if "boot" in event), None)
+    anchor = next(
+        (event.boot for event in reversed(before.events) if isinstance(event, RunBegun | RunResumed) and event.boot),
+        None,
+    )
     if now is not None and anchor is not None and anchor["id"] == now[0]:
         return max(now[1] - anchor["zero_s"], last_t_s), ""
-    since_s = (so_far.clock.utc() - datetime.fromisoformat(last["utc"])).total_seconds() + last["t_s"] - last_t_s
+    since_s = (so_far.clock.utc() - datetime.fromisoformat(last.utc)).total_seconds() + last.t_s - last_t_s
     if since_s < -SLEPT_S:
         behind = f"the wall clock is {-since_s:.0f} s behind the run's last event"
         return last_t_s, f"{behind}: how long the gap was is not known"
@@ -140,11 +136,11 @@ def _see_same_cell(cell_id: str, last_V: float | None, now_V: float | None, stat
         )
 
 
-def last_of_the_cell(rows: list[Sample], events: list[dict[str, Any]]) -> float | None:
+def last_of_the_cell(rows: list[Sample], events: Sequence[Event]) -> float | None:
     """Return the last voltage that was the cell's: not what an open lead shows, nor what the guard called a jump."""
-    stop = next((event for event in reversed(events) if event["kind"] == "guard"), None)
-    if stop is not None and stop["check"] == "voltage-jump" and stop["after_row"] == len(rows):
-        return float(stop["limit"])
+    stop = next((event for event in reversed(events) if isinstance(event, GuardStopped)), None)
+    if stop is not None and stop.check == "voltage-jump" and stop.after_row == len(rows) and stop.limit is not None:
+        return stop.limit
     volts = [row.voltage_V for row in rows[-MANY_ROWS:] if row.voltage_V is not None]
     return next((value for value in reversed(volts) if value >= guard.NOTHING_V), volts[-1] if volts else None)
 

@@ -11,7 +11,8 @@ from typing import Any
 from amphora.drivers.roles import Clock
 from amphora.harness.archive.journal import JournalWriter
 from amphora.harness.control import guard
-from amphora.harness.control.stepping import State
+from amphora.harness.control.events import Event
+from amphora.harness.control.step_records import State
 from amphora.harness.plans.plan import Plan, Step
 
 
@@ -62,7 +63,7 @@ class RunSoFar:
             self._watch = guard.watch_of(self.plan, self.header.get("measurement"))
         return self._watch
 
-    def event(self, kind: str, t_s: float | None = None, **fields: Any) -> None:
+    def event(self, event: Event, t_s: float | None = None) -> None:
         """Write an event; what it tells the guard, the guard is told here and nowhere else: a resume reads the same.
 
         Raises:
@@ -70,8 +71,8 @@ class RunSoFar:
         """
         if self.journal is None:
             return
-        event = self.journal.append_event(kind, self.now_s() if t_s is None else t_s, self.clock.utc(), **fields)
-        record = guard.record_of(event)
+        written = self.journal.append_event(event, self.now_s() if t_s is None else t_s, self.clock.utc())
+        record = guard.record_of(written)
         if record is not None:
             self.memory = guard.fold(self.memory, record)
 

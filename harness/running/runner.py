@@ -22,7 +22,18 @@ from amphora.harness.common.quantities import format_duration
 from amphora.harness.common.signals import Signals, in_words
 from amphora.harness.control import guard
 from amphora.harness.control.checks import CHECKS, is_final
-from amphora.harness.control.stepping import Sample, State, advance
+from amphora.harness.control.events import (
+    AttendanceSeen,
+    GuardStopped,
+    InstrumentTrouble,
+    PersonActed,
+    PersonCalled,
+    PlanBegun,
+    RenewalSeen,
+    Stopped,
+)
+from amphora.harness.control.step_records import Sample, State
+from amphora.harness.control.stepping import advance
 from amphora.harness.plans.plan import Plan, Step
 from amphora.harness.running.alarm_watch import watched
 from amphora.harness.running.beginning import Beginning, OffSheet
@@ -240,7 +251,7 @@ class Runner:
             self.rig.leads = "open"  # nobody puts a resistor on in a charge: V/R is a current of nothing
         if self.resuming is None:
             self.beginning.look(self.orders, self.trips, self.off_sheet, self.notes)
-            self.orders.record("begin")
+            self.orders.record(PlanBegun())
         else:
             self.resuming.look(self.orders, self.off_sheet, self.notes)
 
@@ -260,9 +271,8 @@ class Runner:
             try:
                 checksums = so_far.journal.checksums()
                 so_far.journal.append_event(
-                    "stopped", so_far.now_s(), so_far.clock.utc(), reason=reason, text=text, rows=rows, final=final,
-                    safe=safe, checksums=checksums,
-                )  # fmt: skip
+                    Stopped(reason, text, rows, final, safe, checksums), so_far.now_s(), so_far.clock.utc()
+                )
             except OSError as error:
                 text += f"; this could not be written to {so_far.folder}: {told(error)}"
         if not safe:
@@ -296,7 +306,7 @@ class Runner:
             if has_loggers and so_far.now_s() - self.remarks.asked_s >= REMARKS_EVERY_S:
                 self.remarks.note()
             if state.waiting == "person" and self.people.person.answered():
-                self.orders.record("person", act="done", text="")
+                self.orders.record(PersonActed("done"))
                 next_s = so_far.now_s()
                 continue
             try:
@@ -368,11 +378,11 @@ class Runner:
             self.orders.carry_out(orders, events, seen.t_s)
         renewed_s = so_far.memory.renewed_s
         if renewed_s > max(so_far.plan.renewed_s, so_far.state.renewed_s) + RENEWED_ANEW_S:
-            self.orders.record("renewal-seen", renewed_s=round(renewed_s, 3))
+            self.orders.record(RenewalSeen(round(renewed_s, 3)))
         self._see_to_charge(ran_out)
         if self.display.show is not None:
             self.display.update(so_far, reading, seen.t_s)
-        return suspect or so_far.state.agreeing > 0
+        return suspect or so_far.state.wants_soon
 
     def _see_to_charge(self, ran_out: str) -> None:
         """Rest, pause or ask the supply, where the reading that was just taken wants it."""
@@ -445,7 +455,7 @@ class Runner:
         if verdict.call is not None:
             self._call(verdict.call)
         if verdict.told:
-            so_far.event("instrument-error", text=verdict.told)
+            so_far.event(InstrumentTrouble(verdict.told))
         return verdict.suspect is not None, ran_out
 
     def _guard_stop(self, violation: guard.Violation, step: Step) -> None:
@@ -457,7 +467,7 @@ class Runner:
         if tripped and tripped not in violation.text:
             violation = violation._replace(text=f"{tripped}: {violation.text}")
         try:
-            so_far.event("guard", **violation._asdict(), step=so_far.state.step)
+            so_far.event(GuardStopped(*violation, so_far.state.step))
         except OSError as error:  # what stopped it is said all the same
             violation = violation._replace(text=f"{violation.text}; this could not be written: {told(error)}")
         reason = f"guard:{violation.check}"
@@ -481,7 +491,7 @@ class Runner:
     def _call(self, found: guard.Violation) -> None:
         """Call the person for what no order can end; OFF is sent once more, and the run goes on looking."""
         text = f"{self.so_far.plan.cell_id}: {found.text}"
-        self.so_far.event("called", **found._asdict())
+        self.so_far.event(PersonCalled(*found))
         if self.so_far.state.order.kind == "off":
             self.orders.order_off()
         self.people.say(f"! {text}")
@@ -498,7 +508,7 @@ class Runner:
         if window and voltage_V is not None and voltage_V < window["hard_low_V"]:
             low_V, name = window["hard_low_V"], plan.notes.get("chemistry_name", plan.chemistry)
             text += f" {voltage_V:.2f} V is below {low_V:.2f} V, the least of {name}: the cell is being harmed."
-            so_far.event("instrument-error", text=text)
+            so_far.event(InstrumentTrouble(text))
         people.say(f"! {text}")
         people.call("person", text)
 
@@ -513,7 +523,7 @@ class Runner:
         start_h, end_h = hours
         present = start_h <= now_h < end_h if start_h <= end_h else now_h >= start_h or now_h < end_h
         if present != so_far.state.present:
-            self.orders.record("attendance", present=present)
+            self.orders.record(AttendanceSeen(present))
 
 
 __all__ = ["Outcome", "Progress", "Runner"]

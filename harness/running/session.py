@@ -30,6 +30,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.locks import acquire_channel, acquire_folder, acquire_keys, channel_text, identity_key
+from amphora.harness.control.events import StepBegun, StepEnded
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
@@ -90,26 +91,26 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
             run = read_run(folder)
         except AmphoraError:
             continue
-        kinds = {event["step"]: event["step_kind"] for event in run.events if event["kind"] == "step-begun"}
-        ended = [event for event in run.events if event["kind"] == "step-ended"]
-        energised = [event for event in ended if kinds.get(event["step"]) in ("charge", "discharge", "pulses")]
+        kinds = {event.step: event.step_kind for event in run.events if isinstance(event, StepBegun)}
+        ended = [event for event in run.events if isinstance(event, StepEnded)]
+        energised = [event for event in ended if kinds.get(event.step) in ("charge", "discharge", "pulses")]
         if not energised:
             if any(kinds[step] in ("charge", "discharge", "pulses") for step in kinds):
                 return "unknown"
             continue
         last = energised[-1]
-        emptied = any(kinds.get(e["step"]) == "discharge" and e["reason"] == "cutoff" for e in energised[:-1])
-        if kinds.get(last["step"]) != "charge" or not _charge_completed(run.run, last, emptied):
+        emptied = any(kinds.get(e.step) == "discharge" and e.reason == "cutoff" for e in energised[:-1])
+        if kinds.get(last.step) != "charge" or not _charge_completed(run.run, last, emptied):
             return "unknown"
-        if run.stopped is None or str(run.stopped["reason"]).startswith("guard:"):
+        if run.stopped is None or run.stopped.reason.startswith("guard:"):
             return "unknown"
-        age = now - datetime.fromisoformat(last["utc"])
+        age = now - datetime.fromisoformat(last.utc)
         soon = age <= timedelta(hours=FULL_FOR_H) and (ahead or age >= timedelta(0))
         return "full" if soon else "unknown"
     return "unknown"
 
 
-def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied: bool) -> bool:
+def _charge_completed(run: Mapping[str, Any], ended: StepEnded, emptied: bool) -> bool:
     """Tell whether a charge step ended full: by its taper, or for nickel by its own end after a discharge to empty.
 
     No charge of an unidentified cell is full. By the clock or by charge it is full only where what it holds was no
@@ -120,14 +121,14 @@ def _charge_completed(run: Mapping[str, Any], ended: Mapping[str, Any], emptied:
         return False
     plan = run.get("plan") or {}
     chemistry = str(plan.get("chemistry", ""))
-    if ended["reason"] == "taper":
+    if ended.reason == "taper":
         return chemistry != "auto"  # to 3.60 V, the most that an unidentified cell may be: not full
     if chemistry not in ("nimh", "nicd") or not emptied:
         return False
-    if ended["reason"] == "condition":
-        return str(ended.get("text", "")).startswith(("voltage_drop_V", "temperature_"))
+    if ended.reason == "condition":
+        return ended.text.startswith(("voltage_drop_V", "temperature_"))
     assumed = is_a_guess(str(plan.get("capacity_source", "assumed")))
-    return ended["reason"] in ("time", "charge") and not assumed
+    return ended.reason in ("time", "charge") and not assumed
 
 
 def measured_Ah(shelf: Shelf, cell_id: str) -> float | None:

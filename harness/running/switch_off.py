@@ -4,7 +4,7 @@ OFF goes out first, to everybody, before anybody is asked anything (`send_all`);
 at the same time, whether it is off and whether a current flows, and OFF goes out again to whoever does not say so.
 What is off, and how much current is none, is said here alone (`is_off`, `off_limit_A`).
 
-When a run begins, what switches its instruments off is written as data (a `Sheet`): handed to the keeper, kept in the
+When a run begins, what switches its instruments off is written as data (a `OffList`): handed to the keeper, kept in the
 run's folder (`off.json`) and beside the bench file (`NAME.off.json`), so that nobody has to find anything out
 afterwards. Who holds a channel by now keeps it: nothing is sent there.
 """
@@ -166,7 +166,7 @@ class Entry(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Sheet:
+class OffList:
     """What switches a bench off, as data. `speed_up`: how many times as fast its time goes (a simulated one)."""
 
     bench: str
@@ -191,7 +191,7 @@ class Sheet:
         }
 
     @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> "Sheet":
+    def from_dict(cls, data: Mapping[str, Any]) -> "OffList":
         """Return it from JSON.
 
         Raises:
@@ -209,7 +209,7 @@ class Sheet:
             raise InputError(f"is damaged: {type(error).__name__}: {error}") from error
 
 
-def sheet_of(description: BenchDescription, instruments: Mapping[str, Instrument]) -> Sheet:
+def sheet_of(description: BenchDescription, instruments: Mapping[str, Instrument]) -> OffList:
     """Return what switches an opened bench off: addresses resolved, dialects as found."""
     from amphora.harness.common.locks import channel_keys, identity_key
 
@@ -221,12 +221,12 @@ def sheet_of(description: BenchDescription, instruments: Mapping[str, Instrument
             keys = channel_keys(table)
             second = "" if description.simulated else identity_key(order.identity, order.channel)
             entries.append(Entry(order, off_limit_A(description, name), (*keys, *filter(None, (second,)))))
-    return Sheet(description.name, tuple(entries), description.speed_up)
+    return OffList(description.name, tuple(entries), description.speed_up)
 
 
 def sheet_from_bench(
-    description: BenchDescription, names: Sequence[str] | None = None, known: "Sheet | None" = None
-) -> Sheet:
+    description: BenchDescription, names: Sequence[str] | None = None, known: "OffList | None" = None
+) -> OffList:
     """Return what switches a bench off by its file alone, or by what an earlier run found of the same tables.
 
     Args:
@@ -252,7 +252,7 @@ def sheet_from_bench(
             continue
         if order is not None:
             entries.append(Entry(order, off_limit_A(description, name), channel_keys(table)))
-    return Sheet(description.name, tuple(entries), description.speed_up, unknown)
+    return OffList(description.name, tuple(entries), description.speed_up, unknown)
 
 
 def plain(table: Mapping[str, Any]) -> dict[str, Any]:
@@ -267,7 +267,7 @@ def beside(bench_file: str) -> Path:
     return path.with_name(f"{path.stem}.off.json")
 
 
-def write_sheet(sheet: Sheet, path: Path) -> None:
+def write_sheet(sheet: OffList, path: Path) -> None:
     """Write it whole, or not at all; durable.
 
     Raises:
@@ -278,10 +278,10 @@ def write_sheet(sheet: Sheet, path: Path) -> None:
     write_whole(path, json.dumps(sheet.to_dict(), ensure_ascii=False, indent=1, default=str) + "\n")
 
 
-def read_sheet(path: Path) -> Sheet | None:
+def read_sheet(path: Path) -> OffList | None:
     """Read one; None where there is none, or none that can be used: the bench file then has to do."""
     try:
-        return Sheet.from_dict(json.loads(path.read_text(encoding="utf-8")))
+        return OffList.from_dict(json.loads(path.read_text(encoding="utf-8")))
     except (OSError, ValueError, InputError):
         return None
 
@@ -290,7 +290,7 @@ def read_sheet(path: Path) -> Sheet | None:
 
 
 def switch_off(
-    sheet: Sheet,
+    sheet: OffList,
     until_s: float,
     purpose: str,
     *,
@@ -325,7 +325,7 @@ def switch_off(
     return threads
 
 
-def switch_off_now(sheet: Sheet, for_s: float, purpose: str) -> dict[str, dict[str, Any]]:
+def switch_off_now(sheet: OffList, for_s: float, purpose: str) -> dict[str, dict[str, Any]]:
     """Switch off all of a sheet and wait for what comes of it, `for_s` at most; by name as `make_one_safe`."""
     results: dict[str, dict[str, Any]] = {name: _failed(why) for name, why in sheet.unknown.items()}
     until_s = time.monotonic() + for_s
@@ -420,7 +420,7 @@ def in_words(results: Mapping[str, Mapping[str, Any]]) -> str:
 
 __all__ = [
     "Entry",
-    "Sheet",
+    "OffList",
     "StrangerError",
     "is_off",
     "make_all_safe",

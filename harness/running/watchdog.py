@@ -43,13 +43,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 
+from amphora.harness.archive.run_folder import EVENTS, KEEPER, SAMPLES
 from amphora.harness.bench.alarm_input import alarm_input_of
 from amphora.harness.common.errors import BenchError
+from amphora.harness.control.events import Event, MadeSafe, RunnerGone, Stopped, event_of, event_to_json, stamped
 from amphora.harness.running.alarm_watch import AlarmWatch
 
 if TYPE_CHECKING:
     from amphora.drivers.off import OffOrder, Outlet
-    from amphora.harness.running.switch_off import Sheet
+    from amphora.harness.running.switch_off import OffList
 
 BEAT_LIMIT_S = 10.0
 GRACE_S = 5.0  # from the bench's smoke or heat alarm, for a runner that makes safe by itself
@@ -137,7 +139,7 @@ class Keeper:
         names: list[str],
         run_folder: Path,
         beat_limit_s: float = BEAT_LIMIT_S,
-        sheet: "Sheet | None" = None,
+        sheet: "OffList | None" = None,
     ) -> "Keeper":
         """Start the process and wait until it listens.
 
@@ -328,13 +330,13 @@ class Keeper:
                     file.close()
 
 
-def _sheet(bench_description: Mapping[str, Any], names: list[str]) -> "Sheet":
+def _sheet(bench_description: Mapping[str, Any], names: list[str]) -> "OffList":
     """Return what can be prepared without an open instrument; BenchError where that is nothing at all."""
     from amphora.harness.bench.bench_file import bench_from_dict
-    from amphora.harness.running.switch_off import Sheet, sheet_from_bench
+    from amphora.harness.running.switch_off import OffList, sheet_from_bench
 
     if not bench_description.get("instruments"):
-        return Sheet(str(bench_description.get("name", "bench")))
+        return OffList(str(bench_description.get("name", "bench")))
     return sheet_from_bench(bench_from_dict(bench_description), names)
 
 
@@ -435,10 +437,10 @@ def prepare(document: Mapping[str, Any]) -> None:
     import amphora.harness.common.locks
     from amphora.drivers.links import light
     from amphora.drivers.off import restore
-    from amphora.harness.running.switch_off import Sheet
+    from amphora.harness.running.switch_off import OffList
 
     light.pyvisa().ResourceManager(amphora.drivers.links.visa.BACKEND)
-    for entry in Sheet.from_dict(document["sheet"]).entries:
+    for entry in OffList.from_dict(document["sheet"]).entries:
         restore(entry.order)
 
 
@@ -548,9 +550,9 @@ def act(
     """
     began_s = time.monotonic()
     from amphora.drivers.off import restore
-    from amphora.harness.running.switch_off import Sheet, switch_off
+    from amphora.harness.running.switch_off import OffList, switch_off
 
-    sheet = Sheet.from_dict(document["sheet"])
+    sheet = OffList.from_dict(document["sheet"])
     names = [*sheet.names, *sheet.unknown]
     results: dict[str, dict[str, Any]] = {
         name: {"off": False, "current_A": None, "text": why, "tries": 0} for name, why in sheet.unknown.items()
@@ -566,11 +568,11 @@ def act(
     asked = runner is not None
     if runner is not None:  # its last event first, so that two do not write to one file
         runner.recorded.wait(FIRST_RECORD_S)
-    record = Record(Path(document["folder"]), sheet.speed_up)
+    record = DeadRunRecord(Path(document["folder"]), sheet.speed_up)
     for thread in threads:
         thread.join(max(0.0, began_s + FIRST_RECORD_S - time.monotonic()))
     if not asked:
-        record.append("killed", reason="killed", text=cause, by="keeper")
+        record.append(RunnerGone("killed", cause, "keeper"))
     said = cause if asked else ""
     if any(thread.is_alive() for thread in threads):
         tell(_record_safe(record, names, results, "not yet; it is being tried", said, final=False))
@@ -582,7 +584,7 @@ def act(
 
 
 def _record_safe(
-    record: "Record",
+    record: "DeadRunRecord",
     names: list[str],
     results: Mapping[str, dict[str, Any]],
     otherwise: str,
@@ -594,7 +596,7 @@ def _record_safe(
         for name in names
     }
     off = all(one["off"] for one in instruments.values())
-    record.append("made-safe", by="keeper", off=off, instruments=instruments, **({"text": cause} if cause else {}))
+    record.append(MadeSafe("keeper", off, instruments, cause or None))
     if off:
         which = " and ".join(names) or "what it reaches"
         return Achieved(True, f"the keeper switched off {which} and read it back", final)
@@ -603,7 +605,7 @@ def _record_safe(
     return Achieved(False, f"the keeper {could} {left}", final)
 
 
-class Record:
+class DeadRunRecord:
     """Appends to the events of a run whose runner is dead; never raises.
 
     A run that had ended for good (an output would not go off at its end) keeps its last event last:
@@ -611,17 +613,17 @@ class Record:
     """
 
     def __init__(self, folder: Path, speed_up: float = 1.0) -> None:
-        self.path = folder / "events.jsonl"
+        self.path = folder / EVENTS
         self.speed_up = speed_up
-        self.rows, row_t_s = _rows(folder / "samples.csv")
+        self.rows, row_t_s = _rows(folder / SAMPLES)
         event_t_s, event_wall_s, ended = _last_event(self.path)
         self._flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
         if ended:  # nothing may follow the last event of a run that ended for good
-            self.path = folder / "keeper.jsonl"
+            self.path = folder / KEEPER
             self._flags |= os.O_CREAT
         wall_s = [event_wall_s]
         with contextlib.suppress(OSError):
-            wall_s.append((folder / "samples.csv").stat().st_mtime)
+            wall_s.append((folder / SAMPLES).stat().st_mtime)
         # The run's clock is gone; wall time since the last thing written stands in for it.
         self._t_s = max(row_t_s, event_t_s)
         self._since_s = max(0.0, time.time() - max(wall_s)) if max(wall_s) > 0 else 0.0
@@ -631,11 +633,11 @@ class Record:
         """The run's time as well as it can be known."""
         return self._t_s + (self._since_s + time.monotonic() - self._began_s) * self.speed_up
 
-    def append(self, kind: str, **fields: Any) -> None:
+    def append(self, event: Event) -> None:
         """Append one event, durable; again for a while when the disk refuses."""
         utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        event = {"kind": kind, "t_s": round(self.now_s(), 4), "utc": utc, "after_row": self.rows, **fields}
-        line = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n"
+        written = event_to_json(stamped(event, round(self.now_s(), 4), utc, self.rows))
+        line = json.dumps(written, ensure_ascii=False, separators=(",", ":")).encode("utf-8") + b"\n"
         for _ in range(5):
             try:
                 self._append(line)
@@ -690,9 +692,9 @@ def _last_event(path: Path) -> tuple[float, float, bool]:
         with path.open("rb") as file:
             for line in file:
                 with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError):
-                    event = json.loads(line)
-                    t_s = _finite(float(event["t_s"]))
-                    ended = event.get("kind") == "stopped" and event.get("final", True) is not False
+                    event = event_of(json.loads(line))
+                    t_s = _finite(event.t_s)
+                    ended = isinstance(event, Stopped) and event.ends_it
     except OSError:
         pass
     return t_s, wall_s, ended

@@ -10,7 +10,25 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from amphora.harness.archive.run_folder import SAMPLES, stopped_of
 from amphora.harness.common.locks import folder_owner
+from amphora.harness.control.events import (
+    AttendanceSeen,
+    Continued,
+    Event,
+    Finished,
+    FoundTooWarm,
+    MadeSafe,
+    OrderGiven,
+    Paused,
+    PersonActed,
+    RunResumed,
+    StepBegun,
+    StepEnded,
+    TimerPaused,
+    VoltageFell,
+    WaitsForHours,
+)
 
 StateName = Literal["running", "waiting", "silent", "dead", "ended"]
 SILENT_AT_LEAST_S = 10.0  # of wall clock without a reading; a run beats at least as often as that
@@ -41,7 +59,7 @@ class Whereabouts:
 
 def age_of(folder: Path, now_s: float | None = None) -> float | None:
     """Return how long ago the last reading was written, s; None without one. By the folder's clock, never below 0."""
-    path = folder / "samples.csv"
+    path = folder / SAMPLES
     try:
         with path.open("rb") as stream:
             header = stream.readline()
@@ -70,15 +88,14 @@ def time_left(steps: Sequence[tuple[float | None, float]], in_step_s: float) -> 
     return Left(low, high)
 
 
-def left_of(plan: Mapping[str, Any] | None, events: Sequence[Mapping[str, Any]], t_s: float | None) -> Left | None:
+def left_of(plan: Mapping[str, Any] | None, events: Sequence[Event], t_s: float | None) -> Left | None:
     """Return how long the whole run still takes, by its plan and the step it is in; None without either."""
     steps = (plan or {}).get("steps") or []
-    begun = next((event for event in reversed(events) if event.get("kind") == "step-begun"), None)
+    begun = next((event for event in reversed(events) if isinstance(event, StepBegun)), None)
     if not steps or begun is None:
         return None
     try:
-        at = int(begun.get("plan_step", begun.get("step", 0)))
-        began_s = float(begun["t_s"])
+        at, began_s = begun.place or 0, float(begun.t_s)
         ahead = [
             (None if step.get("expected_duration_s") is None else float(step["expected_duration_s"]),
              float(step["max_duration_s"]))
@@ -92,7 +109,7 @@ def left_of(plan: Mapping[str, Any] | None, events: Sequence[Mapping[str, Any]],
 def whereabouts(
     folder: Path,
     run: Mapping[str, Any],
-    events: Sequence[Mapping[str, Any]],
+    events: Sequence[Event],
     t_s: float | None,
     now_s: float | None = None,
 ) -> Whereabouts:
@@ -107,10 +124,10 @@ def whereabouts(
     """
     age_s = age_of(folder, now_s)
     off = outputs_off(events)
-    last = events[-1] if events else {}
-    if last.get("kind") == "stopped":
-        why = f"{last.get('reason', '')} ({last['text']})" if last.get("text") else str(last.get("reason", ""))
-        on = "" if last.get("final", True) else f". It can go on: amphora resume {folder}"
+    stopped = stopped_of(events)
+    if stopped is not None:
+        why = f"{stopped.reason} ({stopped.text})" if stopped.text else stopped.reason
+        on = "" if stopped.ends_it else f". It can go on: amphora resume {folder}"
         return Whereabouts("ended", f"ended: {why}{on}", age_s, Left(0.0, 0.0), off)
     if not run.get("plan"):  # imported readings
         return Whereabouts("ended", "ended: these readings were imported", age_s, Left(0.0, 0.0), None)
@@ -150,26 +167,26 @@ def pause_text(waiting: str, below_degC: float = 0.0) -> str:
     return "outputs off: waiting for the attended hours" if waiting == "hours" else ""
 
 
-_CAUSES = {"voltage-fell": "fall", "too-warm": "warm", "attendance": "hours", "timer-pause": "timer"}
+_CAUSES = {VoltageFell: "fall", FoundTooWarm: "warm", AttendanceSeen: "hours", TimerPaused: "timer"}
 
 
-def _pause_of(events: Sequence[Mapping[str, Any]]) -> tuple[str, float]:
+def _pause_of(events: Sequence[Event]) -> tuple[str, float]:
     """Return what a step that is paused waits for, and what it has to cool to, degC; "" where none is paused."""
     resumed, absent = False, None
     for number in range(len(events) - 1, -1, -1):
-        kind = events[number].get("kind")
-        if kind in ("continued", "step-begun", "step-ended", "finished"):
+        event = events[number]
+        if isinstance(event, Continued | StepBegun | StepEnded | Finished):
             return "", 0.0
-        resumed = resumed or kind == "resumed"
-        if kind == "attendance" and absent is None:
-            absent = not events[number].get("present")
-        if kind == "paused":
-            causes = [one for one in events[max(0, number - 3) : number] if one.get("kind") in _CAUSES]
-            cause = causes[-1] if causes else events[number]
-            waiting = _CAUSES.get(str(cause.get("kind")), "")
+        resumed = resumed or isinstance(event, RunResumed)
+        if isinstance(event, AttendanceSeen) and absent is None:
+            absent = not event.present
+        if isinstance(event, Paused):
+            causes = [one for one in events[max(0, number - 3) : number] if type(one) in _CAUSES]
+            cause = causes[-1] if causes else event
+            waiting = _CAUSES.get(type(cause), "")
             if resumed and waiting in ("warm", "timer"):  # tried again at once
                 return "", 0.0
-            return "hours" if absent else waiting, _number(cause.get("below_degC"), 0.0)
+            return "hours" if absent else waiting, cause.below_degC if isinstance(cause, FoundTooWarm) else 0.0
     return "", 0.0
 
 
@@ -182,28 +199,25 @@ def _dead(folder: Path, off: bool | None) -> str:
     )
 
 
-def outputs_off(events: Sequence[Mapping[str, Any]]) -> bool | None:
+def outputs_off(events: Sequence[Event]) -> bool | None:
     """Return what the last `made-safe` says, unless something was switched on after it; None without one."""
     for event in reversed(events):
-        if event.get("kind") == "made-safe":
-            return bool(event.get("off"))
-        if event.get("kind") in ("ordered", "step-begun", "resumed", "continued"):
+        if isinstance(event, MadeSafe):
+            return bool(event.off)
+        if isinstance(event, OrderGiven | StepBegun | RunResumed | Continued):
             return None
     return None
 
 
-def _open_request(events: Sequence[Mapping[str, Any]]) -> str | None:
+def _open_request(events: Sequence[Event]) -> str | None:
     """Return in words what is waited for: what a person was asked to do, or the attended hours; else None."""
     for event in reversed(events):
-        if event.get("kind") in ("step-ended", "person", "continued"):
+        if isinstance(event, StepEnded | PersonActed | Continued):
             return None
-        if event.get("kind") == "ordered" and event.get("order") == "ask":
-            return f"waiting for a person: {event.get('text') or 'see the terminal of the run'}"
-        if event.get("kind") == "waiting":
-            return f"waiting {event.get('text') or event.get('why') or '; see the terminal of the run'}"
-        if event.get("kind") == "step-begun":
-            asks = event.get("step_kind") == "ask"
-            return f"waiting for a person: {event.get('text') or event.get('name')}" if asks else None
+        if isinstance(event, WaitsForHours):
+            return f"waiting {event.why or '; see the terminal of the run'}"
+        if isinstance(event, StepBegun):
+            return f"waiting for a person: {event.name}" if event.step_kind == "ask" else None
     return None
 
 

@@ -1,11 +1,14 @@
 """The current zero of a run, taken of the readings of its first stretch with everything off."""
 
+import dataclasses
 from dataclasses import dataclass
 
 from amphora.harness.bench.current_zero import Zeros, judge_zero, zeros_of
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import Refused
-from amphora.harness.control.stepping import ZeroTaken, advance
+from amphora.harness.control.events import CurrentZero
+from amphora.harness.control.step_records import ZeroTaken
+from amphora.harness.control.stepping import advance
 from amphora.harness.plans.plan import Order
 from amphora.harness.running.people import People
 from amphora.harness.running.run_so_far import RunSoFar
@@ -47,7 +50,9 @@ class ZeroRest:
             role = self.rig.instruments[zero.instrument].role
             in_charge_A = 0.0 if role == "load" else round(zero.current_A, 9)  # a load that is off measures no charge
             t_s = round(so_far.now_s(), 4)
-            so_far.event("current-zero", t_s=t_s, **zero.event(), in_charge_A=in_charge_A, verdict=verdict, text=text)
+            mean_A, u_A = round(zero.current_A, 9), round(zero.standard_uncertainty_A, 9)
+            shown = CurrentZero(zero.instrument, mean_A, u_A, zero.readings, round(zero.duration_s, 3), zero.left_out)
+            so_far.event(dataclasses.replace(shown, in_charge_A=in_charge_A, verdict=verdict, text=text), t_s)
             so_far.state = advance(so_far.plan, so_far.state, ZeroTaken(t_s, in_charge_A)).state
             self.people.say(f"{'! ' if verdict == 'warn' else ''}current zero: {text}")
             if verdict == "refuse":

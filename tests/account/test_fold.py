@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import fold, full_band
 from amphora.harness.account.gate import may, require
-from amphora.harness.account.standing import ACTS, RunSeen, Seen
+from amphora.harness.account.standing import ACTS, Noted, RunSeen
 from amphora.harness.account.state import full_floor_V
 from amphora.harness.analysis.repeats import item_U_Ah
 from amphora.harness.common.errors import Refused
@@ -69,9 +69,9 @@ def test_a_charge_that_did_not_end_by_its_taper_leaves_no_full_cell():
 
 
 def test_what_the_hand_meter_showed_in_between_counts():
-    swapped = Seen(at(3.8), "check", voltage_V=3.9, resolution_V=0.01)
+    swapped = Noted(at(3.8), "check", voltage_V=3.9, resolution_V=0.01)
     assert fold(cell(), [charge(), swapped, night(first_V=3.9)]).capacity_Ah is None
-    as_left = Seen(at(3.8), "check", voltage_V=4.18, resolution_V=0.01)
+    as_left = Noted(at(3.8), "check", voltage_V=4.18, resolution_V=0.01)
     assert fold(cell(), [charge(), as_left, night()]).capacity_Ah == 1.0
 
 
@@ -104,7 +104,7 @@ def test_a_night_without_recovery_leaves_the_leak_open_and_says_what_settles_it(
     standing = fold(cell(), [charge(), bare])
     assert standing.leak.high >= 1 and "leak-not-bounded" in codes(standing)
     assert standing.may["certify"].verdict == "ask" and "--as-found" in standing.may["certify"].why
-    later = Seen(at(4.5 + 6.2 + 14), "check", voltage_V=3.11, resolution_V=0.01)
+    later = Noted(at(4.5 + 6.2 + 14), "check", voltage_V=3.11, resolution_V=0.01)
     with_rest = replace(night(), rests=(night().rests[0], replace(night().rests[1], late_V_per_h=None)))
     settled = fold(cell(), [charge(), with_rest, later])
     assert settled.leak.high < 0.10 and settled.may["certify"].verdict == "yes"
@@ -167,7 +167,7 @@ def test_another_resistance_asks_whether_it_is_the_same_cell():
 def test_a_later_voltage_releases_what_one_recovery_said():
     odd = night(late=-0.012, early=-0.004, last_V=3.10)  # a cold draught, say
     assert fold(cell(), [charge(), odd]).may["match"].verdict == "no"
-    steady = Seen(at(4.5 + 6.2 + 36), "check", voltage_V=3.10, resolution_V=0.001)
+    steady = Noted(at(4.5 + 6.2 + 36), "check", voltage_V=3.10, resolution_V=0.001)
     standing = fold(cell(), [charge(), odd, steady])
     assert standing.leak.low == 0.0 and codes(standing) <= {"no-second-look"} and standing.may["match"].verdict == "yes"
     falling = replace(steady, voltage_V=2.70)
@@ -198,10 +198,10 @@ def test_figures_known_to_be_wrong_are_no_capacity():
 def test_dated_voltages_give_the_self_discharge_through_the_slope_there():
     """4.5 mV a day at 3.75 V: some 15 % a month of a Li-ion (EVIDENCE: 17), and nothing known of an LFP."""
     stored = replace(charge(left_V=3.76, whole=False), profile="storage", charge_full=False)
-    days = [Seen(at(3 + 24 * n), "check", voltage_V=3.76 - 0.0045 * n, resolution_V=0.001) for n in (2, 9, 16)]
+    days = [Noted(at(3 + 24 * n), "check", voltage_V=3.76 - 0.0045 * n, resolution_V=0.001) for n in (2, 9, 16)]
     standing = fold(cell(), [stored, *days])
     assert 8 < standing.self_discharge_percent_per_month < 35
-    early = fold(cell(), [stored, Seen(at(4), "check", voltage_V=3.76), Seen(at(20), "check", voltage_V=3.74)])
+    early = fold(cell(), [stored, Noted(at(4), "check", voltage_V=3.76), Noted(at(20), "check", voltage_V=3.74)])
     assert early.self_discharge_percent_per_month is None and "24 h" in early.self_discharge_when
     flat = fold(cell(chemistry="lfp", as_found_V=3.3), [stored, *[replace(d, voltage_V=3.30) for d in days]])
     assert flat.self_discharge_percent_per_month is None and "not measurable" in flat.self_discharge_when
@@ -304,7 +304,7 @@ def test_bounds_are_bounds_whatever_happened(steps, apart_h, late):
         elif kind == "night":
             entries.append(night(hour, ah=value, first_V=more, late=late, early=late + 0.01, name=name))
         else:
-            entries.append(Seen(at(hour), "check", voltage_V=value))
+            entries.append(Noted(at(hour), "check", voltage_V=value))
         hour += 4.4 + apart_h * (number % 2)
     standing = fold(cell(), entries)
     assert fold(cell(), entries) == standing  # pure

@@ -7,7 +7,7 @@ import pytest
 from amphora.harness.account import entries as entries_module
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, fold
-from amphora.harness.account.standing import Move, RunSeen, Seen
+from amphora.harness.account.standing import Move, Noted, RunSeen
 from amphora.harness.account.state import FoldState
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.plans.charge_permission import holds_of, is_a_guess
@@ -18,8 +18,8 @@ HEALTHY_VERDICTS = ("match", "certify", "grade")
 WEEK_H = 4.5 + 6.2 + 168
 
 
-def week(volt: float, hours: float = WEEK_H) -> Seen:
-    return Seen(at(hours), "check", voltage_V=volt, resolution_V=0.001)
+def week(volt: float, hours: float = WEEK_H) -> Noted:
+    return Noted(at(hours), "check", voltage_V=volt, resolution_V=0.001)
 
 
 @pytest.mark.parametrize("volt", [0.0, -0.002, 0.8, 2.4])

@@ -7,7 +7,7 @@ import pytest
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import fold, full_band
 from amphora.harness.account.gate import may, with_rulings
-from amphora.harness.account.standing import Bound, Finding, Move, Seen, Standing
+from amphora.harness.account.standing import Bound, Finding, Move, Noted, Standing
 from amphora.harness.account.state import full_floor_V
 from amphora.harness.cells.chemistry import load_chemistry
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
@@ -152,7 +152,7 @@ def test_the_lowest_voltage_of_a_full_cell(key, below_V):
 
 def test_another_meter_may_differ_by_15_mV_from_what_the_charge_left():
     for volt, full in ((4.122, True), (4.117, False)):  # the band's low end is 4.135 V
-        entries = [charge(), Seen(at(3.8), "check", voltage_V=volt, resolution_V=0.001), night()]
+        entries = [charge(), Noted(at(3.8), "check", voltage_V=volt, resolution_V=0.001), night()]
         assert (fold(cell(), entries).starts["4.5-overnight"] == "full") is full
 
 
@@ -286,9 +286,9 @@ def test_what_the_register_says_decides(changes, answers):
 
 
 def test_nobody_looked_again_after_the_first_full_charge_is_said_and_forbids_nothing():
-    look = Seen(at(3.5), "check", inspection=SOUND)
-    early = Seen(at(2.0), "check", inspection=SOUND)
-    volts = Seen(at(3.5), "check", voltage_V=4.18)
+    look = Noted(at(3.5), "check", inspection=SOUND)
+    early = Noted(at(2.0), "check", inspection=SOUND)
+    volts = Noted(at(3.5), "check", voltage_V=4.18)
     for seen, told in ((look, False), (early, True), (volts, True)):
         standing = fold(cell(), sorted([charge(), seen, night()], key=lambda entry: entry.at))
         assert ("no-second-look" in codes(standing)) is told

@@ -7,7 +7,7 @@ import pytest
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, _leak_findings, _released, fold
 from amphora.harness.account.gate import may, require, with_rulings
-from amphora.harness.account.standing import Bound, Finding, RunSeen, Seen, Standing
+from amphora.harness.account.standing import Bound, Finding, Noted, RunSeen, Standing
 from amphora.harness.account.state import FoldState
 from amphora.harness.common.errors import Refused
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
@@ -94,7 +94,7 @@ def test_a_cycle_that_loses_twice_is_sure() -> None:
 def test_later_voltages_refute_no_leak_that_a_closed_cycle_showed() -> None:
     """A short may act near full alone: 12 % lost in a cycle stay, though the empty cell kept its voltage for a week."""
     lost = [charge(), night(ah=0.88), charge(12.0, ah=1.0), night(16.5, ah=0.88)]
-    kept = [Seen(at(hours), "check", voltage_V=3.10, resolution_V=0.001) for hours in (40.0, 208.0)]
+    kept = [Noted(at(hours), "check", voltage_V=3.10, resolution_V=0.001) for hours in (40.0, 208.0)]
     before, after = fold(cell(), lost), fold(cell(), [*lost, *kept])
     assert before.leak.low > 0.05 and after.leak.low == before.leak.low and after.leak.low_from == before.leak.low_from
     assert {"leak", "charge-balance"} <= codes(after) and after.may["match"].verdict == "no"
@@ -114,8 +114,8 @@ def test_only_a_cycle_that_leaves_no_sick_leak_releases_what_fell_when_full(ah: 
 
 
 def test_what_was_read_below_the_window_is_put_right_only_with_nothing_charged_in_between() -> None:
-    low = Seen(at(40), "check", voltage_V=2.30, resolution_V=0.001)
-    again = Seen(at(80), "check", voltage_V=4.17, resolution_V=0.001)
+    low = Noted(at(40), "check", voltage_V=2.30, resolution_V=0.001)
+    again = Noted(at(80), "check", voltage_V=4.17, resolution_V=0.001)
     emptied = [charge(), night(last_V=2.9)]
     unseen = replace(charge(70.0, ah=1.0), rests=())  # nothing of it tells where it began
     assert "below-window" in codes(fold(cell(), [*emptied, low, unseen, again]))
@@ -123,7 +123,7 @@ def test_what_was_read_below_the_window_is_put_right_only_with_nothing_charged_i
 
 
 def test_a_second_look_is_one_with_an_inspection_after_the_first_full_charge() -> None:
-    looked = Seen(at(20), "check", inspection={"swelling": "none"})
+    looked = Noted(at(20), "check", inspection={"swelling": "none"})
     for seen, told in ((looked, False), (replace(looked, inspection={}), True), (replace(looked, at=at(-1)), True)):
         assert ("no-second-look" in codes(fold(cell(), [charge(), night(), seen]))) is told
 
@@ -147,8 +147,8 @@ def test_what_may_have_been_drawn_unseen_from_an_unidentified_cell_has_a_most() 
 
 
 def test_a_cell_below_its_window_is_so_until_it_was_charged() -> None:
-    low = Seen(at(40), "check", voltage_V=2.30, resolution_V=0.001)
-    again = Seen(at(60), "check", voltage_V=2.60, resolution_V=0.001)
+    low = Noted(at(40), "check", voltage_V=2.30, resolution_V=0.001)
+    again = Noted(at(60), "check", voltage_V=2.60, resolution_V=0.001)
     emptied = [charge(), night(last_V=2.9)]
     assert "below-window" in codes(fold(cell(), [*emptied, low]))
     assert "below-window" not in codes(fold(cell(), [*emptied, low, again]))  # it was misread
@@ -162,7 +162,7 @@ def test_a_cell_below_its_window_is_so_until_it_was_charged() -> None:
 def test_a_voltage_that_rose_by_more_than_a_recovery_is_no_cell_at_rest() -> None:
     """60 mV of recovery, 50 mV of grace, 15 mV for another meter."""
     for volt, told in ((3.1 + 0.12, False), (3.1 + 0.13, True)):
-        found = Seen(at(40), "check", voltage_V=volt, resolution_V=0.001)
+        found = Noted(at(40), "check", voltage_V=volt, resolution_V=0.001)
         assert ("same-cell-or-charged" in codes(fold(cell(), [charge(), night(), found]))) is told
 
 

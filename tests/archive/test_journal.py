@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from amphora.harness.archive import journal as journal_module
 from amphora.harness.archive.journal import JournalWriter, read_run, rounded
 from amphora.harness.common.errors import InputError, JournalDamaged
+from amphora.harness.control.events import PlanBegun, Stopped
 
 RUN = {"format": "amphora-run/1", "run_id": "c/x", "cell": {"id": "c"}, "plan": None}
 NOW = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
@@ -22,12 +23,12 @@ NOW = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 def write(folder: Path, rows: int = 3, stop: bool = True) -> None:
     writer = JournalWriter.open_new(folder, RUN)
     try:
-        writer.append_event("begin", 0.0, NOW)
+        writer.append_event(PlanBegun(), 0.0, NOW)
         for number in range(rows):
             writer.append_row(float(number), 0, 3.7 - number * 0.001, -0.5, 20.0, {})
         if stop:
             checksums = writer.checksums()
-            writer.append_event("stopped", float(rows), NOW, reason="cutoff", rows=rows, checksums=checksums)
+            writer.append_event(Stopped("cutoff", rows=rows, checksums=checksums), float(rows), NOW)
     finally:
         writer.close()
 
@@ -80,7 +81,7 @@ def test_any_sequence_of_rows_comes_back_as_a_list_would(
         row = rounded(t_s, *values)
         writer.append_row(row[0], 1, *row[1:], {})
         expected.append((row[0], 1, *row[1:]))
-    writer.append_event("stopped", 0.0, NOW, reason="time")
+    writer.append_event(Stopped("time"), 0.0, NOW)
     writer.close()
     assert [row[:5] for row in read_run(folder).iter_rows()] == expected
 
@@ -104,7 +105,7 @@ def test_a_torn_line_stays_out_after_the_run_went_on(tmp_path: Path) -> None:
         file.write('{"kind":"step-')
     writer = JournalWriter.open_again(folder)
     writer.append_row(5.0, 0, 3.6, -0.5, 20.0, {})
-    writer.append_event("stopped", 6.0, NOW, reason="cutoff")
+    writer.append_event(Stopped("cutoff"), 6.0, NOW)
     writer.close()
     run = read_run(folder)
     assert [row[0] for row in run.iter_rows()] == [0.0, 1.0, 2.0, 5.0]

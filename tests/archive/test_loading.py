@@ -126,7 +126,7 @@ def test_damage_in_the_middle_is_named_by_file_and_line(tmp_path, row):
 
 def test_an_event_whose_field_is_of_another_kind_is_damage_and_no_traceback(tmp_path):
     odd = {"kind": "step-begun", "t_s": 0.0, "after_row": 0, "step": "2026-03-13T20:01:36.000Z", "step_kind": "rest"}
-    with pytest.raises(JournalDamaged, match=r"events\.jsonl: an event does not hold what it should"):
+    with pytest.raises(JournalDamaged, match=r"events\.jsonl, line 2: is no event \(step is not a whole number\)"):
         load(make(tmp_path, events=[EVENTS[0], odd]))
 
 

@@ -10,7 +10,7 @@ from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.harness.archive.journal import RunFolder, read_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
-from amphora.harness.bench.current_zero import Zero, Zeros, judge_zero, zeros_of
+from amphora.harness.bench.current_zero import InstrumentZero, Zeros, judge_zero, zeros_of
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.running.runner import Outcome
@@ -60,7 +60,7 @@ def test_fewer_than_five_readings_make_no_zero() -> None:
     ],
 )
 def test_a_zero_is_judged_by_the_specification(zero_A: float, offset_A: float, verdict: str) -> None:
-    said, text = judge_zero(Zero("load", zero_A, 1e-5, 60, 59.0), offset_A, False)
+    said, text = judge_zero(InstrumentZero("load", zero_A, 1e-5, 60, 59.0), offset_A, False)
     assert said == verdict
     assert "load shows" in text and "60 readings in 59 s" in text
     assert ("Likely" in text) == (verdict == "refuse")

@@ -406,7 +406,7 @@ def keeper_record(at: int, half: bool, stays: bool) -> tuple[str, list[str]]:
     """Let the n-th operation of the keeper's record fail: it never raises, and the folder still reads."""
     from amphora.drivers.off import OffOrder
     from amphora.harness.running import watchdog as keeper
-    from amphora.harness.running.switch_off import Entry, Sheet
+    from amphora.harness.running.switch_off import Entry, OffList
 
     wrong: list[str] = []
     with place() as root:
@@ -420,7 +420,12 @@ def keeper_record(at: int, half: bool, stays: bool) -> tuple[str, list[str]]:
         before = read_run(folder)
         story.bench.load.on = True
         entries = [Entry(OffOrder(name, name, name), 0.02, (f"file faults {name}",)) for name in ("load", "supply")]
-        document = {"bench": {}, "sheet": Sheet("b", tuple(entries)).to_dict(), "folder": str(folder), "pid": 0}
+        document = {
+            "bench": {},
+            "sheet": OffList("b", tuple(entries)).to_dict(),
+            "folder": str(folder),
+            "pid": 0,
+        }
         with FileFaults(folder, at, half=half, stays=stays).active() as faults:
             try:
                 keeper.act(

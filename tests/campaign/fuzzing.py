@@ -145,7 +145,7 @@ SEEDS_SCPI = (
 
 @functools.cache
 def _formats() -> tuple[Any, ...]:
-    from amphora.drivers.serial.line_format import load_format, shipped
+    from amphora.drivers.serial.format_file import load_format, shipped
 
     return tuple(load_format(name) for name in shipped())
 
@@ -327,7 +327,7 @@ def line_format(data: bytes) -> None:
     """A line format, and a line that it reads."""
     import tomllib
 
-    from amphora.drivers.serial.line_format import format_from_dict
+    from amphora.drivers.serial.format_file import format_from_dict
 
     text, _ = _text_of(data, "drivers/serial/formats")
     try:
@@ -534,7 +534,7 @@ SEEDS: dict[str, tuple[bytes, ...]] = {"scpi": SEEDS_SCPI, "lines": SEEDS_LINES}
 # What each target runs through, so that its edges are counted.
 CODE = (
     "amphora.drivers.scpi.syntax",
-    "amphora.drivers.serial.line_format",
+    "amphora.drivers.serial.format_file", "amphora.drivers.serial.line_format",
     "amphora.drivers.scpi.dialect",
     "amphora.drivers.serial.sensors",
     "amphora.harness.common.quantities",

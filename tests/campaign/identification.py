@@ -24,7 +24,8 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from amphora.drivers.simulated.cell import ABOVE_FULL_V, CURVES, KINDS, CellSpec, SimulatedCell, random_cell
+from amphora.drivers.simulated.cell import KINDS, CellSpec, SimulatedCell, random_cell
+from amphora.drivers.simulated.curves import ABOVE_FULL_V, CURVES
 from amphora.harness.analysis.curve_shape import joined
 from amphora.harness.analysis.identification import (
     CANNOT_TELL,
@@ -32,9 +33,9 @@ from amphora.harness.analysis.identification import (
     LI_ION,
     NICKEL,
     PRIMARY,
-    Curve,
     Evidence,
     Identification,
+    VoltageCurve,
     identify,
 )
 from amphora.harness.analysis.records import FloatArray
@@ -132,7 +133,7 @@ def cell_of(kind: str, rng: random.Random) -> SimulatedCell:
 
 def _go(
     cell: SimulatedCell, current_A: float, stop_V: float, most_s: float, dt_s: float, noise: np.random.Generator
-) -> Curve:
+) -> VoltageCurve:
     moved, volts, now = [], [], 0.0
     while now < most_s:
         cell.advance(dt_s, current_A)
@@ -144,10 +145,10 @@ def _go(
         if (volts[-1] >= stop_V) if current_A > 0 else (volts[-1] <= stop_V):
             break
     seen = np.round(np.array(volts) + noise.normal(0, 0.0005, len(volts)), 3)
-    return Curve(np.array(moved), seen, current_A)
+    return VoltageCurve(np.array(moved), seen, current_A)
 
 
-def _with_discharge(known: Evidence, curve: Curve) -> Evidence:
+def _with_discharge(known: Evidence, curve: VoltageCurve) -> Evidence:
     """Keep the discharge that moved most, as the runs of an evening are judged together."""
     if known.discharge is not None and known.discharge.moved_Ah[-1] > curve.moved_Ah[-1]:
         return known
@@ -215,7 +216,7 @@ def _go_on(
             charged_V = max(charged_V, to_V or high_V)
             cell.advance(3600.0, 0.0)
             if known.charge is not None and known.emptied_rests_V is None and to_V is not None:
-                curve = Curve(*joined([known.charge, curve]), curve.current_A)
+                curve = VoltageCurve(*joined([known.charge, curve]), curve.current_A)
             known = replace(known, charge=curve, charge_It=0.1, rested_after_charge_V=rest_V(),
                             rest_after_charge_h=1.0, emptied_rests_V=None)  # fmt: skip
         if to_V is None:

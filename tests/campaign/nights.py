@@ -27,8 +27,10 @@ from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.errors import AmphoraError, JournalDamaged, Refused
+from amphora.harness.control.events import Event, MadeSafe, RunnerGone, Stopped, stamped
 from amphora.harness.control.guard import refold, watch_of
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import Plan, plan_to_dict
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
@@ -320,8 +322,8 @@ def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Out
         off = [one.make_safe().off for one in made.bench.instruments.values()]
         writer = JournalWriter.open_again(runner.so_far.folder)
         now_s = clock.now_s() - runner.so_far.zero_s
-        writer.append_event("killed", now_s, clock.utc(), reason="killed", text="no word", by="keeper")
-        writer.append_event("made-safe", now_s, clock.utc(), by="keeper", off=all(off), instruments={})
+        writer.append_event(RunnerGone("killed", "no word", "keeper"), now_s, clock.utc())
+        writer.append_event(MadeSafe("keeper", all(off), {}), now_s, clock.utc())
         writer.close()
     clock.sleep(rng.uniform(1.0, 900.0 if night.fault in DARKNESS else 60.0))
     made.bench.update()
@@ -385,21 +387,21 @@ def _disk(runner: Runner, name: str, at: int, struck: list[str]) -> None:
 
     original = runner.orders.record
 
-    def record(kind: str, **fields: Any) -> None:
+    def record(event: Event) -> None:
         journal = runner.so_far.journal
         assert journal is not None
         journal.append_row = append.__get__(journal)  # type: ignore[method-assign]
-        original(kind, **fields)
+        original(event)
 
     runner.orders.record = record  # type: ignore[method-assign]
     if name == "disk full at the end":
         real_event = JournalWriter.append_event
 
-        def event(self: JournalWriter, kind: str, *rest: Any, **fields: Any) -> Any:
-            if kind in ("stopped", "made-safe"):
+        def event(self: JournalWriter, what: Event, *rest: Any) -> Any:
+            if isinstance(what, Stopped | MadeSafe):
                 struck[:] = [name]
                 raise OSError(28, "No space left on device")
-            return real_event(self, kind, *rest, **fields)
+            return real_event(self, what, *rest)
 
         before = runner._end
 
@@ -437,11 +439,7 @@ def _judge(night: Night, made: _Set) -> None:
         wrong.append(f"ended with {night.reason} ({night.text})")
     if not night.text:
         wrong.append("no word about why")
-    told = [
-        {key: value for key, value in event.items() if key not in ("t_s", "utc", "after_row")}
-        for event in run.events
-        if event["kind"] in RESULT_KINDS
-    ]
+    told = [stamped(event, 0.0, "", 0) for event in run.events if event.kind in RESULT_KINDS]
     _, again = replay(made.plan, run.events, [Sample(row[0], *row[2:5]) for row in rows])
     remembered = refold(watch_of(made.plan, run.run["measurement"]), run.events, readings_of(run))
     if remembered != runner.so_far.memory and name not in (*DISK, LOST):

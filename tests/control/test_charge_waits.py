@@ -8,7 +8,10 @@ import pytest
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.drivers.simulated.cell import Short, SimulatedCell
 from amphora.harness.archive.journal import read_run
-from amphora.harness.control.stepping import FALL_REST_S, Sample, replay
+from amphora.harness.control.events import Event
+from amphora.harness.control.replay import replay
+from amphora.harness.control.step_records import Sample
+from amphora.harness.control.stepping import FALL_REST_S
 from amphora.harness.running.orders import WARM_MOST_S
 from amphora.harness.running.whereabouts import _pause_of
 from tests.control.test_guard_nights import Night, sound
@@ -31,7 +34,7 @@ def shorted(ohm: float) -> SimulatedCell:
     return sound(0.3, shorts=(Short(ohm, from_s=3600.0),), heat_J_per_K=400.0, loss_W_per_K=0.4)
 
 
-def replayed(night: Night) -> list[dict[str, object]]:
+def replayed(night: Night) -> list[Event]:
     run = read_run(night.folder)
     rows = [Sample(t, v, i, degC) for t, _, v, i, degC, _ in run.iter_rows()]
     return replay(night.plan, run.events, rows)[1]

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from amphora.harness.control.events import GuardStopped, MadeSafe, Unobserved
 from amphora.harness.control.gap import MAYBE_ON, bound_gap, charge_between, ordered_A, time_is_bound_only, unacted
-from amphora.harness.control.stepping import State
+from amphora.harness.control.step_records import State
 from amphora.harness.plans.plan import Limits, Order, Plan, Segment, Step
 
 current = st.floats(-5.0, 5.0)
@@ -45,7 +46,7 @@ def test_an_output_that_may_have_been_on_for_any_part_of_the_gap_is_bounded_by_a
 
 @given(st.floats(0.0, 1000.0))
 def test_being_made_safe_after_the_last_reading_ends_the_time_under_current(safe_after_s: float) -> None:
-    events = ({"kind": "made-safe", "t_s": 100.0 + safe_after_s, "after_row": 5, "off": True},)
+    events = (MadeSafe(off=True, t_s=100.0 + safe_after_s, after_row=5),)
     found = bound_gap(PLAN, state(), events, 5, 100.0, 1100.0, False, None)
     assert found.low_Ah <= -0.5 * safe_after_s / 3600.0 + 1e-12 and found.high_Ah == 0.0
     assert found.low_Ah >= -0.5 * 1.06 * safe_after_s / 3600.0 - 1e-12
@@ -54,11 +55,11 @@ def test_being_made_safe_after_the_last_reading_ends_the_time_under_current(safe
 @pytest.mark.parametrize(
     "event",
     [
-        {"kind": "made-safe", "t_s": 101.0, "after_row": 4, "off": True},  # of an earlier interruption
-        {"kind": "made-safe", "t_s": 101.0, "after_row": 5, "off": False},  # tried, and not seen off
+        MadeSafe(off=True, t_s=101.0, after_row=4),  # of an earlier interruption
+        MadeSafe(off=False, t_s=101.0, after_row=5),  # tried, and not seen off
     ],
 )
-def test_a_making_safe_that_was_none_of_this_gap_bounds_nothing(event: dict[str, object]) -> None:
+def test_a_making_safe_that_was_none_of_this_gap_bounds_nothing(event: MadeSafe) -> None:
     assert bound_gap(PLAN, state(), (event,), 5, 100.0, 1100.0, False, None).known == MAYBE_ON
 
 
@@ -99,13 +100,10 @@ def test_time_that_nobody_watched_is_given_back_where_it_is_a_bound_and_not_the_
 
 
 def test_only_gaps_after_the_last_reading_that_a_step_acted_on_are_uncounted() -> None:
-    def gap(after_row: int) -> dict[str, object]:
-        return {
-            "kind": "gap", "after_row": after_row, "from_s": 10.0, "to_s": 40.0,
-            "charge_low_Ah": -0.2, "charge_high_Ah": -0.1,
-        }  # fmt: skip
+    def gap(after_row: int) -> Unobserved:
+        return Unobserved(10.0, 40.0, -0.2, -0.1, after_row=after_row)
 
-    stop = {"kind": "guard", "after_row": 6}
+    stop = GuardStopped(after_row=6)
     assert unacted(PLAN, state(), (gap(3), gap(5), stop), 6) == (-0.2, -0.1, 30.0)
     assert unacted(PLAN, state(), (gap(3),), 6) == (0.0, 0.0, 0.0)
     assert unacted(PLAN, state(), (gap(0),), 0) == (0.0, 0.0, 0.0)

@@ -4,12 +4,13 @@ import dataclasses
 import json
 
 import pytest
+from guard_memory import memory_from_dict, memory_to_dict
 from hypothesis import given
 from hypothesis import strategies as st
 
 from amphora.harness.control import guard
 from amphora.harness.control.guard import Ordered, Reading, Verdict, Watch, fold, silent
-from amphora.harness.control.memory import Meters, memory_from_dict, memory_to_dict
+from amphora.harness.control.memory import Meters
 from amphora.harness.plans.plan import Limits, Order, Plan
 
 LIMITS = Limits(

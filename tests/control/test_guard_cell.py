@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import pytest
 
-from amphora.harness.control.guard import Gap, Memory, Ordered, Reading, Verdict, fold, forbids, judge
+from amphora.harness.control.guard import Memory, Ordered, Reading, TimeUnseen, Verdict, fold, forbids, judge
 from amphora.harness.control.memory import OFF, Meters, Watch
 from amphora.harness.plans.plan import CellLimits, Limits, Order, Plan
 
@@ -401,7 +401,7 @@ def test_after_a_pause_the_highest_is_still_known_the_minutes_begin_anew_and_the
     assert run.first == "voltage-falls"
     run = Guarded().order(CHARGE).go(UP, stopped_s, lambda t: (volts(t) + alive(t), 0.4, 20.0 + alive(t / 60)), 2.0)
     run.memory = fold(run.memory, Ordered(run.t_s, OFF))
-    run.memory = fold(run.memory, Gap(run.t_s, run.t_s + 600.0, 0.0, 0.0, 0.0, 0.0))
+    run.memory = fold(run.memory, TimeUnseen(run.t_s, run.t_s + 600.0, 0.0, 0.0, 0.0, 0.0))
     run.t_s += 600.0
     run.memory = fold(run.memory, Ordered(run.t_s, CHARGE))
     begun_s, run.said = run.t_s, []
@@ -418,7 +418,7 @@ def test_what_an_hour_off_relaxed_is_no_fall_and_what_ten_minutes_did_is(
 ) -> None:
     run = Guarded().order(CHARGE).go(UP, 1800.0, lambda t: (3.7 + t / 1e5 + alive(t), 0.4, 20.0), 2.0)
     run.memory = fold(run.memory, Ordered(run.t_s, OFF))
-    run.memory = fold(run.memory, Gap(run.t_s, run.t_s + off_s, 0.0, 0.0, 0.0, 0.0))
+    run.memory = fold(run.memory, TimeUnseen(run.t_s, run.t_s + off_s, 0.0, 0.0, 0.0, 0.0))
     run.t_s += off_s
     run.memory = fold(run.memory, Ordered(run.t_s, CHARGE))
     run.go(UP, 1500.0, lambda t: (3.718 - lower_V + alive(t), 0.4, 20.0), 2.0)

@@ -8,10 +8,11 @@ from dataclasses import replace
 
 import pytest
 
-from amphora.harness.control.guard import Gap, Ordered, Reading, fold, forbids, judge
+from amphora.harness.control.guard import Ordered, Reading, TimeUnseen, fold, forbids, judge
 from amphora.harness.control.memory import OFF
-from amphora.harness.control.stepping import State, _charging_order
-from amphora.harness.control.taper import Course, vanished
+from amphora.harness.control.step_records import State
+from amphora.harness.control.stepping import _charging_order
+from amphora.harness.control.taper import TaperSoFar, vanished
 from amphora.harness.plans.plan import Limits, Order, Segment, Step
 from tests.control.test_guard_cell import (
     CHARGE,
@@ -129,7 +130,7 @@ def test_what_the_pre_charge_does_not_bring_to_its_voltage_in_its_time_takes_no_
 
 @pytest.mark.parametrize(("now_A", "gone"), [(0.009, True), (0.011, False)])
 def test_less_than_a_fifth_of_the_threshold_is_no_current_of_a_charge(now_A: float, gone: bool) -> None:
-    assert bool(vanished(Course(fell_from_A=0.145, recent=((0.0, now_A),)), 0.050)) is gone
+    assert bool(vanished(TaperSoFar(fell_from_A=0.145, recent=((0.0, now_A),)), 0.050)) is gone
 
 
 def test_a_current_that_flows_out_in_a_charge_is_not_the_one_ordered() -> None:
@@ -146,7 +147,7 @@ def test_only_after_two_hours_off_has_a_cell_the_warmth_of_the_room_anew(off_h: 
     run = Guarded().order(OFF).go(REST, 600.0, lambda t: (3.6, 0.0, 20.0), 10.0)
     run.order(CHARGE).go(UP, 600.0, lambda t: (3.7 + alive(t), 0.4, 20.0 + alive(t)), 10.0)
     run.memory = fold(run.memory, Ordered(run.t_s, OFF))
-    run.memory = fold(run.memory, Gap(run.t_s, run.t_s + off_h * 3600.0, 0.0, 0.0, 0.0, 0.0))
+    run.memory = fold(run.memory, TimeUnseen(run.t_s, run.t_s + off_h * 3600.0, 0.0, 0.0, 0.0, 0.0))
     run.t_s += off_h * 3600.0
     run.go(REST, 600.0, lambda t: (3.68, 0.0, 26.0), 10.0)
     run.memory = fold(run.memory, Ordered(run.t_s, CHARGE))

@@ -2,12 +2,13 @@
 
 import json
 from collections.abc import Callable, Sequence
-from typing import Any
 
 import pytest
+from guard_memory import memory_from_dict, memory_to_dict
 
-from amphora.harness.control.guard import Gap, Memory, Ordered, Reading, Resumed, fold, judge, refold
-from amphora.harness.control.memory import OFF, Meters, Watch, memory_from_dict, memory_to_dict
+from amphora.harness.control.events import MadeSafe, OrderGiven, RunResumed, StepBegun, Unobserved
+from amphora.harness.control.guard import Memory, Ordered, Reading, Resumed, TimeUnseen, fold, judge, refold
+from amphora.harness.control.memory import OFF, Meters, Watch
 from amphora.harness.plans.plan import CellLimits, Limits, Order, Plan, Segment, Step
 
 CELL = CellLimits("li-ion", 2.5, 50.0, 3.0, 0.1, 4.2)
@@ -62,7 +63,7 @@ def cut(memory: Memory, order: Order, at_s: float, gap_s: float) -> Memory:
     """Cut a run short after a reading, made safe at once, and go on."""
     memory = fold(memory, Ordered(at_s + 0.05, OFF))
     memory = memory_from_dict(json.loads(json.dumps(memory_to_dict(memory))))
-    memory = fold(memory, Gap(at_s, at_s + gap_s, 0.0, 0.0, 0.0, 0.05))
+    memory = fold(memory, TimeUnseen(at_s, at_s + gap_s, 0.0, 0.0, 0.0, 0.05))
     memory = fold(memory, Resumed(at_s + gap_s))
     return memory if order == OFF else fold(memory, Ordered(at_s + gap_s + 0.05, order))
 
@@ -156,11 +157,11 @@ def test_a_gap_in_which_the_output_was_on_counts_as_time_and_charge() -> None:
     _, order, limits, row = readings(*RUNS["pre-charge that takes nothing"][2])[60]
     memory = fold(Memory(), Ordered(0.0, order))
     memory, _ = judge(WATCH, limits, memory, row)
-    left_on = fold(memory, Gap(row.t_s, row.t_s + 3600.0, 0.095, 0.105, 3600.0, 3600.0))
+    left_on = fold(memory, TimeUnseen(row.t_s, row.t_s + 3600.0, 0.095, 0.105, 3600.0, 3600.0))
     _, verdict = judge(WATCH, limits, left_on, row._replace(t_s=row.t_s + 3601.0))
     assert verdict.stop is not None and verdict.stop.check == "takes-no-charge"
     assert left_on.charge_Ah - memory.charge_Ah == pytest.approx(0.105) and left_on.on_s - memory.on_s == 3600.0
-    maybe = fold(memory, Gap(row.t_s, row.t_s + 3600.0, 0.0, 0.105, 0.0, 3600.0))
+    maybe = fold(memory, TimeUnseen(row.t_s, row.t_s + 3600.0, 0.0, 0.105, 0.0, 3600.0))
     _, verdict = judge(WATCH, limits, maybe, row._replace(t_s=row.t_s + 3601.0))
     assert verdict.stop is None  # what may not have flowed condemns nobody
     assert maybe.charge_Ah == left_on.charge_Ah and maybe.on_s == left_on.on_s  # and is counted where it could harm
@@ -170,23 +171,22 @@ def test_the_folder_gives_the_memory_that_the_run_had() -> None:
     step = Step("c", "charge", (Segment(CHARGE[0], 1e4),), (), 1e4, False, 1.0, CHARGE[1])
     plan = Plan("p", "c", "li-ion", (step,), 3.0, 1.0, "assumed", "full", True, 1e6, cell=CELL)
     rows = [Reading(10.0 * k, 0, 3.6 + k / 1e3, 0.4, 20.0 + k / 100) for k in range(1, 40)]
-    order = {"kind": "charge", "voltage_V": 4.2, "current_A": 0.4}
-    events: list[dict[str, Any]] = [
-        {"kind": "step-begun", "t_s": 0.0, "after_row": 0, "plan_step": 0},
-        {"kind": "ordered", "t_s": 0.1, "after_row": 0, "order": order},
-        {"kind": "made-safe", "t_s": 100.5, "after_row": 10, "off": True},
-        {"kind": "gap", "t_s": 104.0, "after_row": 10, "from_s": 100.0, "to_s": 104.0,
-         "charge_low_Ah": 0.0, "charge_high_Ah": 1e-4, "on_low_s": 0.0, "on_high_s": 0.5},
-        {"kind": "resumed", "t_s": 104.0, "after_row": 10},
-        {"kind": "ordered", "t_s": 104.1, "after_row": 10, "order": order},
-    ]  # fmt: skip
+    order = Order("charge", voltage_V=4.2, current_A=0.4)
+    events = [
+        StepBegun(0, 0),
+        OrderGiven(order, t_s=0.1),
+        MadeSafe(off=True, t_s=100.5, after_row=10),
+        Unobserved(100.0, 104.0, 0.0, 1e-4, on_low_s=0.0, on_high_s=0.5, t_s=104.0, after_row=10),
+        RunResumed(t_s=104.0, after_row=10),
+        OrderGiven(order, t_s=104.1, after_row=10),
+    ]
     watch = Watch(plan, CELL, Meters())
-    memory = fold(Memory(), Ordered(0.1, Order(**order)))
+    memory = fold(Memory(), Ordered(0.1, order))
     for row in rows[:10]:
         memory, _ = judge(watch, step.limits, memory, row)
     memory = fold(memory, Ordered(100.5, OFF))
-    memory = fold(memory, Gap(100.0, 104.0, 0.0, 1e-4, 0.0, 0.5))
-    memory = fold(fold(memory, Resumed(104.0)), Ordered(104.1, Order(**order)))
+    memory = fold(memory, TimeUnseen(100.0, 104.0, 0.0, 1e-4, 0.0, 0.5))
+    memory = fold(fold(memory, Resumed(104.0)), Ordered(104.1, order))
     for row in rows[10:]:
         memory, _ = judge(watch, step.limits, memory, row)
     assert refold(watch, events, rows) == memory

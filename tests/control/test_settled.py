@@ -19,7 +19,8 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
-from amphora.harness.control import stepping
+from amphora.harness.control.replay import replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.decisions.grades import grade_runs, load_criteria
 from amphora.harness.decisions.purpose import settled_by
 from amphora.harness.plans import steps as plan_steps
@@ -170,8 +171,8 @@ def test_a_run_that_was_cut_short_and_gone_on_with_ends_by_the_same_end(nights: 
 @pytest.mark.parametrize("name", ["healthy", "sick", "empty soon", "cut short"])
 def test_the_journal_folded_again_ends_it_alike(nights: dict[str, Path], name: str) -> None:
     run = read_run(nights[name])
-    rows = [stepping.Sample(*row) for row in _samples(nights[name])]
-    state, told = stepping.replay(plan_from_dict(run.run["plan"]), list(run.events), rows)
+    rows = [Sample(*row) for row in _samples(nights[name])]
+    state, told = replay(plan_from_dict(run.run["plan"]), list(run.events), rows)
     assert state.finished == "condition"
     ends = [event for event in run.events if event["kind"] == "step-ended"]
     assert [event["text"] for event in told if event["kind"] == "step-ended"] == [event["text"] for event in ends]

@@ -5,7 +5,8 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
-from amphora.harness.control.stepping import Advance, Answered, Attendance, Begin, Resume, Sample, advance, initial
+from amphora.harness.control.step_records import Advance, Answered, Attendance, Begin, Resume, Sample
+from amphora.harness.control.stepping import advance, initial
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_from_dict, plan_to_dict
 
 LIMITS = Limits(2.0, 4.25, -2.0, 2.0)

@@ -8,7 +8,7 @@ import math
 
 import pytest
 
-from amphora.harness.control.taper import Course, falling, follow, no_taper, threshold_A, vanished
+from amphora.harness.control.taper import TaperSoFar, falling, follow, no_taper, threshold_A, vanished
 from amphora.harness.plans.plan import Taper
 
 RULE = Taper(share_It=0.05, resolution_A=0.001, U_A=0.002)
@@ -18,7 +18,7 @@ THRESHOLD_A = 0.05
 
 def played(current, hours, every_s=10.0, rule=RULE, threshold=THRESHOLD_A):
     """Play a current (a function of hours in constant voltage) after ten minutes at the ordered one."""
-    course, told = Course(), ""
+    course, told = TaperSoFar(), ""
     t_s = 0.0
     while t_s < 600.0:
         course = follow(course, rule, t_s, ORDER_A, False, ORDER_A)
@@ -86,7 +86,7 @@ def test_a_tenth_of_a_large_current_is_what_it_may_rise():
         return lambda h: (0.9 * math.exp(-h / 0.5) + 0.4) if h < 0.8 else rise
 
     def told(rise):
-        course, text, t_s = Course(), "", 0.0
+        course, text, t_s = TaperSoFar(), "", 0.0
         while t_s < 600.0:
             course = follow(course, RULE, t_s, 1.5, False, 1.5)
             t_s += 10.0
@@ -136,7 +136,7 @@ def test_the_threshold_grows_with_what_has_been_charged_and_stays_below_the_orde
 
 
 def test_a_cell_that_was_full_and_has_a_short_is_seen_too():
-    course, told = Course(), ""
+    course, told = TaperSoFar(), ""
     for t_s in range(0, 2 * 3600, 10):
         course = follow(course, RULE, float(t_s), 0.085, True, ORDER_A)
         if not course.minute_n:

@@ -8,7 +8,7 @@ from board_bench import Board, logic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from amphora.drivers.serial.line_format import load_format
+from amphora.drivers.serial.format_file import load_format
 
 
 @pytest.fixture

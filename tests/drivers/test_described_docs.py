@@ -17,7 +17,7 @@ REPORTS = re.findall(r"```\n(  (?:ok|NOT) .*?)```", PAGE, re.DOTALL)
 SOURCE = {"resistance_ohm": 10.0, "full_V": 5.0, "empty_V": 5.0, "capacity_Ah": 1000.0, "charge_Ah": 500.0}
 
 
-def rehearsed(file: Path, faults: dict[str, Any]) -> list[rehearsal.Seen]:
+def rehearsed(file: Path, faults: dict[str, Any]) -> list[rehearsal.RehearsalLine]:
     file.write_text(TABLES[0], encoding="utf-8")
     with Foreign(cell=SOURCE, load={"style": "polled", "wire": "serial", "faults": faults}) as foreign:
         table = foreign.table("load", str(file), timeout="500 ms")

@@ -6,17 +6,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply
-from amphora.drivers.serial.line_format import (
-    COLUMN_KEYS,
-    SERIAL_KEYS,
-    TOP_KEYS,
-    format_from_dict,
-    load_format,
-    shipped,
-    strip_parity,
-    to_number,
-    unwrap,
-)
+from amphora.drivers.serial.format_file import COLUMN_KEYS, TOP_KEYS, format_from_dict, load_format, shipped
+from amphora.drivers.serial.line_format import SERIAL_KEYS, strip_parity, to_number, unwrap
 
 WRAP_S = 4294967.296
 

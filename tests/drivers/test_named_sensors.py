@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amphora.drivers.errors import DescriptionError, GarbledReply
-from amphora.drivers.serial.line_format import format_from_dict, load_format
+from amphora.drivers.serial.format_file import format_from_dict, load_format
 
 NAMED = load_format("named-sensors")
 LINE = b"28-0a31=21.44 28-0b07=22.06 hall=-3.5"

@@ -9,7 +9,8 @@ from xml.etree import ElementTree
 import pytest
 
 from amphora.drivers.quantities import described
-from amphora.drivers.serial.line_format import SERIAL_KEYS, SerialSettings, format_from_dict, load_format, shipped
+from amphora.drivers.serial.format_file import format_from_dict, load_format, shipped
+from amphora.drivers.serial.line_format import SERIAL_KEYS, SerialSettings
 from amphora.drivers.serial.logger import LOGGER_KEYS
 from amphora.drivers.serial.relay import KEYS
 

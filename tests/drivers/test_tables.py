@@ -11,7 +11,7 @@ from amphora.drivers.described import check_keys, finite_number, shown
 from amphora.drivers.errors import DescriptionError, IdentityError, LinkError
 from amphora.drivers.opening import KEYS as KEYS_OF_SCPI
 from amphora.drivers.opening import open_instrument
-from amphora.drivers.serial.line_format import format_from_dict, shipped
+from amphora.drivers.serial.format_file import format_from_dict, shipped
 from amphora.drivers.serial.logger import LOGGER_KEYS, open_logger
 from amphora.drivers.simulated.clock import VirtualClock
 from amphora.harness.common import fields

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 import serial
 
-from amphora.drivers.simulated.scpi_server import STRANGER, ScpiServer
+from amphora.drivers.simulated.responder import STRANGER
+from amphora.drivers.simulated.scpi_server import ScpiServer
 from amphora.harness.archive.journal import read_run
 from tests.support.simulation.ideal import IdealCell, IdealLoad
 

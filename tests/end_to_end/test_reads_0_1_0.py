@@ -25,7 +25,9 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.events import stamped
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from amphora.harness.plans.recipe import load_recipe
 
@@ -165,12 +167,8 @@ def test_a_run_of_0_1_0_replays_to_the_bit(run: Path, home: Path) -> None:
     written = json.loads(json.dumps(plan_to_dict(plan)))
     assert not list(differences(kept.run["plan"], written))
     _, again = replay(plan, kept.events, [Sample(row[0], *row[2:5]) for row in kept.iter_rows()])
-    told = [
-        {key: value for key, value in event.items() if key not in ("t_s", "utc", "after_row")}
-        for event in kept.events
-        if event["kind"] in RESULT_KINDS
-    ]
-    assert told and not list(differences(told, json.loads(json.dumps(again))))
+    told = [stamped(event, 0.0, "", 0) for event in kept.events if event.kind in RESULT_KINDS]
+    assert told and again == told
 
 
 @pytest.mark.parametrize("cell", sorted(CUT_SHORT))

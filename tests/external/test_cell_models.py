@@ -10,10 +10,8 @@ import math
 import pytest
 
 from amphora.drivers.simulated.bench import SimulatedBench
-from amphora.drivers.simulated.cell import (
-    CellSpec,
-    SimulatedCell,
-    delivered_Ah,
+from amphora.drivers.simulated.cell import CellSpec, SimulatedCell, delivered_Ah
+from amphora.drivers.simulated.curves import (
     ocp_graphite,
     ocp_lfp,
     ocp_nmc811,

@@ -13,7 +13,7 @@ from simulation import wires
 
 from amphora.drivers.scpi import syntax as scpi
 from amphora.drivers.serial.sensors import BetaNtc, Platinum
-from amphora.drivers.simulated.scpi_server import TEXTS
+from amphora.drivers.simulated.responder import TEXTS
 from amphora.harness.analysis.capacity import figures
 from amphora.harness.analysis.circuit import fit_circuit
 from amphora.harness.analysis.integration import accumulate

@@ -12,7 +12,8 @@ from amphora.drivers.errors import GarbledReply
 from amphora.drivers.links.visa import Link
 from amphora.drivers.scpi import syntax as scpi
 from amphora.drivers.scpi.dialect import shipped_dialects
-from amphora.drivers.simulated.scpi_server import TEXTS, ScpiServer
+from amphora.drivers.simulated.responder import TEXTS
+from amphora.drivers.simulated.scpi_server import ScpiServer
 from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 # SCPI-1999 volume 1, 6.2.1. TIMer, IMMediate, OUTPut, DELay, FORMat: read; the others computed by the rule.

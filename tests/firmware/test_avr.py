@@ -10,7 +10,7 @@ import time
 import pytest
 from board_bench import Board
 
-from amphora.drivers.serial.line_format import load_format
+from amphora.drivers.serial.format_file import load_format
 from tests.firmware.conftest import LONG_S, sealed
 
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from amphora.drivers.errors import DescriptionError
 from amphora.drivers.scpi.dialect import parse_dialect
-from amphora.drivers.serial.line_format import format_from_dict, load_format
+from amphora.drivers.serial.format_file import format_from_dict, load_format
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.journal import read_run
 from amphora.harness.bench.bench_file import load_bench

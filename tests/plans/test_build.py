@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from amphora.harness.cells.chemistry import KEYS, load_chemistry
 from amphora.harness.common.errors import InputError, Refused
-from amphora.harness.control.stepping import Begin, Sample, advance, initial
+from amphora.harness.control.step_records import Begin, Sample
+from amphora.harness.control.stepping import advance, initial
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.durations import expected_s
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict

@@ -10,7 +10,22 @@ from typer.testing import CliRunner
 
 from amphora.harness.cli.app import app
 from amphora.harness.common.locks import acquire_folder
-from amphora.harness.plans.plan import Limits, Plan, Step, plan_to_dict
+from amphora.harness.control.events import (
+    AttendanceSeen,
+    Continued,
+    Event,
+    FoundTooWarm,
+    MadeSafe,
+    OrderGiven,
+    Paused,
+    PersonActed,
+    RunResumed,
+    StepBegun,
+    Stopped,
+    VoltageFell,
+    WaitsForHours,
+)
+from amphora.harness.plans.plan import Limits, Order, Plan, Step, plan_to_dict
 from amphora.harness.report.run_text import braille, fitted, line_of, picture, progress_line
 from amphora.harness.running.along import Along
 from amphora.harness.running.view import Seen, Shown, view_of
@@ -121,7 +136,7 @@ def test_a_drop_between_two_columns_and_a_gap_are_drawn() -> None:
 RUN = {"plan": {"steps": [
     {"max_duration_s": 60.0, "expected_duration_s": None}, {"max_duration_s": 7200.0, "expected_duration_s": 3600.0},
 ], "max_gap_s": 5.0}}  # fmt: skip
-STEPS = [{"kind": "step-begun", "step": 1, "plan_step": 1, "t_s": 60.0, "name": "discharge", "step_kind": "discharge"}]
+STEPS: list[Event] = [StepBegun(1, 1, "discharge", "discharge", t_s=60.0)]
 
 
 @pytest.fixture
@@ -157,43 +172,36 @@ def test_a_dead_program_is_said_at_once_and_whether_anybody_saw_the_outputs_off(
         name = lock.path.read_text()
     gone = json.loads(name) | {"started": 1.0}  # a process that was, and is none now
     lock.path.write_text(json.dumps(gone))
-    events = [*STEPS, *([] if off is None else [{"kind": "made-safe", "off": off, "t_s": 700.0}])]
+    events = [*STEPS, *([] if off is None else [MadeSafe(off=off, t_s=700.0)])]
     at = whereabouts(folder, RUN, events, 660.0)
     assert (at.state, at.outputs_off, at.left_s) == ("dead", off, None) and words in at.text
 
 
 def test_waiting_for_a_person_or_for_attended_hours_is_said(folder: Path) -> None:
-    ask = {
-        "kind": "step-begun",
-        "step": 2,
-        "plan_step": 1,
-        "t_s": 61.0,
-        "step_kind": "ask",
-        "text": "clip the resistor on",
-    }
+    ask = StepBegun(2, 1, "ask", "clip the resistor on", t_s=61.0)
     with acquire_folder(folder):
         assert "clip the resistor on" in whereabouts(folder, RUN, [*STEPS, ask], 660.0).text
-        hours = {"kind": "waiting", "plan_step": 1, "why": "for the attended hours"}
+        hours = WaitsForHours(1, "for the attended hours")
         assert whereabouts(folder, RUN, [*STEPS, hours], 660.0).state == "waiting"
-        done = {"kind": "person", "t_s": 70.0}
+        done = PersonActed(t_s=70.0)
         assert whereabouts(folder, RUN, [*STEPS, ask, done], 660.0).state == "running"
 
 
 def test_a_charge_that_is_paused_says_why_in_the_run_line_in_watch_and_on_the_page(folder: Path) -> None:
-    off = {"kind": "ordered", "order": {"kind": "off"}}
-    fell = [{"kind": "voltage-fell", "t_s": 600.0, "text": "the voltage fell by 35 mV"}, off, {"kind": "paused"}]
-    warm = [{"kind": "too-warm", "t_s": 600.0, "below_degC": 45.0}, off, {"kind": "paused"}]
-    away, back = ({"kind": "attendance", "present": here} for here in (False, True))
+    off = OrderGiven(Order("off"))
+    fell = [VoltageFell("the voltage fell by 35 mV", t_s=600.0), off, Paused()]
+    warm = [FoundTooWarm(45.0, t_s=600.0), off, Paused()]
+    away, back = (AttendanceSeen(here) for here in (False, True))
     with acquire_folder(folder):
 
-        def said(*more: Any) -> str:
+        def said(*more: Event) -> str:
             return whereabouts(folder, RUN, [*STEPS, *more], 660.0).text
 
         assert said(*fell) == pause_text("fall") and "the voltage fell" in pause_text("fall")
         assert said(*warm) == pause_text("warm", 45.0) and "warmer than 45 °C" in pause_text("warm", 45.0)
-        assert said(away, off, {"kind": "paused"}) == said(*fell, away) == pause_text("hours")
-        assert said(*fell, {"kind": "resumed"}) == said(*fell, away, back) == pause_text("fall")
-        assert said(*fell, {"kind": "continued"}) == said(*warm, {"kind": "resumed"}) == "running"
+        assert said(away, off, Paused()) == said(*fell, away) == pause_text("hours")
+        assert said(*fell, RunResumed()) == said(*fell, away, back) == pause_text("fall")
+        assert said(*fell, Continued()) == said(*warm, RunResumed()) == "running"
     reading = Shown(660.0, 4.05, 0.0, 47.0)
     why = pause_text("warm", 45.0)
     at = view_of(Seen("A07", "charge", None, "running", why, plan_step=0, step_name="charge", reading=reading))
@@ -202,8 +210,8 @@ def test_a_charge_that_is_paused_says_why_in_the_run_line_in_watch_and_on_the_pa
 
 
 def test_an_interrupted_run_says_how_to_go_on_and_a_finished_one_does_not(folder: Path) -> None:
-    def stopped(final: bool) -> Any:
-        return {"kind": "stopped", "reason": "interrupted", "text": "Ctrl-C", "final": final}
+    def stopped(final: bool) -> Stopped:
+        return Stopped("interrupted", "Ctrl-C", final=final)
 
     assert "amphora resume" in whereabouts(folder, RUN, [*STEPS, stopped(False)], 660.0).text
     at = whereabouts(folder, RUN, [*STEPS, stopped(True)], 660.0)

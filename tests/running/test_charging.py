@@ -27,7 +27,10 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
-from amphora.harness.control.stepping import Sample, advance, initial, replay
+from amphora.harness.control.events import Event
+from amphora.harness.control.replay import replay
+from amphora.harness.control.step_records import Sample
+from amphora.harness.control.stepping import advance, initial
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import COLD_DEGC, End, Plan, plan_from_dict
 from amphora.harness.plans.recipe import read_recipe
@@ -65,7 +68,7 @@ def carried(bench: SimulatedBench, logs: Path, profile: str = "charge", **asked:
     return outcome, read_run(outcome.folder)
 
 
-def kinds(run: RunFolder, kind: str) -> list[dict[str, Any]]:
+def kinds(run: RunFolder, kind: str) -> list[Event]:
     return [event for event in run.events if event["kind"] == kind]
 
 
@@ -263,7 +266,7 @@ def test_the_plan_names_the_timer() -> None:
 
 def test_a_current_in_it_of_a_first_pass_stays_below_the_plan_s_largest() -> None:
     plan = planned()
-    from amphora.harness.control.stepping import Begin
+    from amphora.harness.control.step_records import Begin
     from amphora.harness.plans.plan import Order, Segment
 
     step = dataclasses.replace(
@@ -279,7 +282,7 @@ def test_a_current_in_it_of_a_first_pass_stays_below_the_plan_s_largest() -> Non
 
 @pytest.mark.parametrize("start", ["full", "unknown"])
 def test_it_of_a_second_pass_is_taken_from_a_discharge_that_began_full(start: Any) -> None:
-    from amphora.harness.control.stepping import Begin
+    from amphora.harness.control.step_records import Begin
     from amphora.harness.plans.plan import Order, Segment
 
     plan = planned()
@@ -556,7 +559,7 @@ def test_a_fall_of_the_voltage_counts_on_minutes_and_after_ten_minutes() -> None
     plan = dataclasses.replace(plan, steps=(fast,))
 
     def played(volts: Callable[[float], float], until_s: float) -> str:
-        from amphora.harness.control.stepping import Begin
+        from amphora.harness.control.step_records import Begin
 
         state = advance(plan, initial(plan), Begin(0.0)).state
         t_s = 0.0

@@ -45,7 +45,7 @@ def test_a_serial_port_is_not_opened_without_a_yes(served: ServedBench, tmp_path
     asked: list[str] = []
     real = finding.ask
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(finding, "places", lambda network, typed: [finding.Place("serial", port)])
+        patch.setattr(finding, "places", lambda network, typed: [finding.Spot("serial", port)])
         patch.setattr(finding, "ask", lambda place, bauds: (asked.append(place.address), real(place, bauds))[1])
         quiet = json.loads(CliRunner().invoke(app, ["bench", "find", "--json"]).stdout)
         assert asked == [] and quiet["found"][0]["asked"] is False

@@ -6,12 +6,12 @@ from typing import Any
 
 import pytest
 
+from amphora.harness.control.events import Event, MadeSafe, OrderGiven
+from amphora.harness.plans.plan import Order
 from amphora.harness.running import off_first, switch_off
 
-ON = {"kind": "ordered", "order": {"kind": "discharge"}}
-CHARGE = {"kind": "ordered", "order": {"kind": "charge"}}
-OFF = {"kind": "ordered", "order": {"kind": "off"}}
-SAFE, UNSAFE = {"kind": "made-safe", "off": True}, {"kind": "made-safe", "off": False}
+ON, CHARGE, OFF = (OrderGiven(Order(kind)) for kind in ("discharge", "charge", "off"))
+SAFE, UNSAFE = MadeSafe(off=True), MadeSafe(off=False)
 
 
 @pytest.mark.parametrize(
@@ -22,14 +22,14 @@ SAFE, UNSAFE = {"kind": "made-safe", "off": True}, {"kind": "made-safe", "off": 
         ([CHARGE], False),
         ([ON, SAFE], True),
         ([ON, UNSAFE], False),
-        ([ON, {"kind": "made-safe"}], False),
+        ([ON, MadeSafe()], False),
         ([ON, SAFE, UNSAFE], False),
         ([ON, SAFE, CHARGE], False),
         ([ON, OFF], False),  # ordered, but never read back
     ],
 )
 def test_only_a_making_safe_that_was_read_back_as_off_is_known_to_be_off(
-    monkeypatch: pytest.MonkeyPatch, events: list[dict[str, Any]], known: bool
+    monkeypatch: pytest.MonkeyPatch, events: list[Event], known: bool
 ) -> None:
     monkeypatch.setattr(off_first, "read_run", lambda _folder: SimpleNamespace(events=events))
     assert off_first._known_off(Path("run")) is known

@@ -18,7 +18,7 @@ ALONE = SOURCE | {"full_V": 0.0, "empty_V": 0.0}
 
 def rehearsed(
     monkeypatch: pytest.MonkeyPatch, kind: str, style: str, faults: dict[str, Any] | None = None, cell: Any = None
-) -> tuple[dict[str, list[rehearsal.Seen]], dict[str, Any]]:
+) -> tuple[dict[str, list[rehearsal.RehearsalLine]], dict[str, Any]]:
     monkeypatch.setattr(rehearsal, "SILENT_S", 0.3)
     monkeypatch.setattr(rehearsal, "TRIP_S", 1.0)
     cell = cell or (SOURCE if kind == "load" else ALONE)
@@ -29,13 +29,13 @@ def rehearsed(
             lines = rehearsal.Rehearsal(instrument, table, OHM, lambda line: None).run()
         finally:
             instrument.close()
-        found: dict[str, list[rehearsal.Seen]] = {}
+        found: dict[str, list[rehearsal.RehearsalLine]] = {}
         for line in lines:
             found.setdefault(line.what, []).append(line)
         return found, foreign.truth()[kind]
 
 
-def wrong(found: dict[str, list[rehearsal.Seen]]) -> set[str]:
+def wrong(found: dict[str, list[rehearsal.RehearsalLine]]) -> set[str]:
     return {line.what for lines in found.values() for line in lines if line.passed is False}
 
 

@@ -2,7 +2,6 @@
 
 import dataclasses
 import itertools
-import json
 import math
 import os
 import shutil
@@ -30,7 +29,9 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import BenchError, JournalDamaged, Refused
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.events import Event, stamped
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan
@@ -117,14 +118,10 @@ def test_replaying_a_finished_run_gives_the_same_events_to_the_bit(tmp_path: Pat
     the_plan = plan(rest(), discharge(0.9), rest(), charge(), rest())
     night(bench, the_plan, tmp_path / "r")
     run = read_run(tmp_path / "r")
-    told = [
-        {key: value for key, value in event.items() if key not in ("t_s", "utc", "after_row")}
-        for event in run.events
-        if event["kind"] in RESULT_KINDS
-    ]
+    told = [stamped(event, 0.0, "", 0) for event in run.events if event.kind in RESULT_KINDS]
     rows = [Sample(row[0], *row[2:5]) for row in run.iter_rows()]
     _, again = replay(the_plan, run.events, rows)
-    assert json.loads(json.dumps(again)) == told
+    assert again == told
     assert len(told) == 11
 
 
@@ -332,8 +329,8 @@ def test_a_guard_stop_that_a_full_disk_will_not_take_is_still_what_stopped_the_r
         if s > 5000.0 and made.so_far.journal is not None and not refused:
             bench.degC = 60.0
 
-            def append(kind: str, *_: Any, **__: Any) -> None:
-                refused.append(kind)
+            def append(event: Event, *_: Any, **__: Any) -> None:
+                refused.append(event.kind)
                 raise OSError(28, "No space left on device")
 
             monkeypatch.setattr(made.so_far.journal, "append_event", append)
@@ -363,19 +360,15 @@ def test_a_sensor_that_breaks_when_all_is_off_is_told_and_the_run_ends_as_it_wou
     assert result.temperature_rise_K == 0.0
 
 
-def events_of(folder: Path, kind: str) -> list[dict[str, Any]]:
+def events_of(folder: Path, kind: str) -> list[Event]:
     return [event for event in read_run(folder).events if event["kind"] == kind]
 
 
 def replays_to_the_bit(folder: Path, the_plan: Plan) -> bool:
     run = read_run(folder)
-    told = [
-        {key: value for key, value in event.items() if key not in ("t_s", "utc", "after_row")}
-        for event in run.events
-        if event["kind"] in RESULT_KINDS
-    ]
+    told = [stamped(event, 0.0, "", 0) for event in run.events if event.kind in RESULT_KINDS]
     _, again = replay(the_plan, run.events, [Sample(row[0], *row[2:5]) for row in run.iter_rows()])
-    return bool(json.loads(json.dumps(again)) == told)
+    return again == told
 
 
 # -- suspends -------------------------------------------------------------------------------------

@@ -25,11 +25,13 @@ from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict, 
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import BenchError
 from amphora.harness.common.locks import acquire_channel, addresses, channel_keys, identity_key
+from amphora.harness.control.events import Event, MadeSafe, OrderGiven
+from amphora.harness.plans.plan import Order
 from amphora.harness.running.off_first import off_first
 from amphora.harness.running.session import held, hold_identities, open_rig
 from amphora.harness.running.switch_off import (
     FILE,
-    Sheet,
+    OffList,
     beside,
     is_off,
     make_all_safe,
@@ -221,7 +223,7 @@ def test_a_sheet_reads_back_and_says_off_where_it_is_answered(at_work: Any, tmp_
         bench, rig = at_work(foreign, dialects={"load": "auto"})
         sheet = sheet_of(bench, rig.instruments)
         rig.close()
-        again = Sheet.from_dict(json.loads(json.dumps(sheet.to_dict(), default=str)))
+        again = OffList.from_dict(json.loads(json.dumps(sheet.to_dict(), default=str)))
         assert again.to_dict() == json.loads(json.dumps(sheet.to_dict(), default=str))
         found = switch_off_now(again, 5.0, "a test")
         assert found["load"]["off"] and found["supply"]["off"]
@@ -332,7 +334,7 @@ def test_bench_off_sends_off_to_a_mute_load_from_anywhere(
 def test_a_run_that_goes_on_sends_off_before_it_asks(
     at_work: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kept: bool
 ) -> None:
-    events = [{"kind": "ordered", "order": {"kind": "discharge"}}]
+    events: list[Event] = [OrderGiven(Order("discharge"))]
     monkeypatch.setattr(
         "amphora.harness.running.off_first.read_run", lambda folder: types.SimpleNamespace(events=events)
     )
@@ -349,7 +351,7 @@ def test_a_run_that_goes_on_sends_off_before_it_asks(
         assert foreign.off_after_s("load", at_s, 0.1) < 1.0
         assert said and "not known to be off" in said[0]
         foreign.switch("load", True)
-        events.append({"kind": "made-safe", "off": True})  # type: ignore[dict-item]
+        events.append(MadeSafe(off=True))
         assert off_first(tmp_path, bench, said.append) == {} and foreign.truth()["load"]["on"]
 
 
@@ -391,7 +393,7 @@ def test_a_port_that_was_renumbered_gets_nothing(at_work: Any, monkeypatch: pyte
         node = foreign.instruments["load"]["port"]
         monkeypatch.setattr(amphora.drivers.off, "_ports", lambda: [port(node, "SOMEBODY ELSE'S")])
         before = len(foreign.received("load"))
-        found = switch_off_now(Sheet("b", (entry._replace(order=mine),)), 0.3, "a test")
+        found = switch_off_now(OffList("b", (entry._replace(order=mine),)), 0.3, "a test")
         assert "nothing was sent" in found["load"]["text"]
         assert len(foreign.received("load")) == before and foreign.truth()["load"]["on"]
 

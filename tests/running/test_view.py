@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from amphora.harness.cli.app import app
 from amphora.harness.common.locks import acquire_folder
 from amphora.harness.plans.plan import Limits
-from amphora.harness.running.along import CURVE_POINTS, Along, Curve, Shelf
+from amphora.harness.running.along import CURVE_POINTS, Along, RunsAlong, Trace
 from amphora.harness.running.view import Seen, Shown, nearest_limit, view_of
 from amphora.harness.running.whereabouts import Left
 
@@ -85,7 +85,7 @@ def test_the_end_of_a_steps_time_is_a_limit_and_a_charge_has_one_above() -> None
 
 
 def test_a_drop_stays_in_the_curve_of_a_long_night_and_a_gap_stays_one() -> None:
-    curve = Curve(10.0)
+    curve = Trace(10.0)
     for t in range(40_000):
         if not 20_000 <= t < 24_000:
             curve.add(Shown(float(t), 0.002 if t == 5001 else 3.7, 0.0 if t == 5001 else -0.4, 20.0))
@@ -102,7 +102,7 @@ def test_a_drop_stays_in_the_curve_of_a_long_night_and_a_gap_stays_one() -> None
 
 
 def test_slow_readings_are_no_gaps() -> None:
-    curve = Curve(10.0)
+    curve = Trace(10.0)
     for t in range(0, 36_000, 60):
         curve.add(Shown(float(t), 3.7, None, None))
     assert all(point[0] is not None for point in curve.points())
@@ -110,7 +110,7 @@ def test_slow_readings_are_no_gaps() -> None:
 
 def test_all_bays_of_a_night(tmp_path: Path) -> None:
     with night_of_bays(tmp_path) as made:
-        found = {view.seen.bay: view for _, view in Shelf(tmp_path).look()}
+        found = {view.seen.bay: view for _, view in RunsAlong(tmp_path).look()}
         assert list(found) == sorted(made)
         assert {bay: view.seen.state for bay, view in found.items()} == {
             "a": "running", "b": "dead", "c": "running", "d": "ended", "e": "waiting", "f": "ended",
@@ -146,7 +146,7 @@ def test_line_json_and_page_say_the_same_of_one_run(tmp_path: Path) -> None:
 
 def test_a_runner_that_dies_between_two_looks_is_said_at_the_next(tmp_path: Path) -> None:
     folder = write_bay(tmp_path, "A07", "a", 1.0, datetime.now(UTC))
-    shelf = Shelf(tmp_path)
+    shelf = RunsAlong(tmp_path)
     with acquire_folder(folder):
         assert shelf.look()[0][1].seen.state == "running"
     kill(folder)
@@ -157,7 +157,7 @@ def test_old_runs_are_not_on_the_wall_and_new_ones_come(tmp_path: Path) -> None:
     now = datetime.now(UTC)
     write_bay(tmp_path, "A07", "a", 1.0, now - timedelta(hours=40))
     clock = [now.timestamp()]
-    shelf = Shelf(tmp_path, lambda: clock[0])
+    shelf = RunsAlong(tmp_path, lambda: clock[0])
     assert shelf.look() == []
     write_bay(tmp_path, "A08", "b", 1.0, now)
     assert shelf.look() == []  # searched for every few seconds

@@ -20,6 +20,7 @@ from amphora.drivers.simulated.scpi_server import ScpiServer
 from amphora.harness.archive.journal import read_run
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.common.locks import process_start
+from amphora.harness.control.events import MadeSafe
 from amphora.harness.running.runner import Runner
 from amphora.harness.running.switch_off import sheet_from_bench
 from amphora.harness.running.watchdog import GRACE_S, Keeper, act, wait
@@ -439,7 +440,7 @@ def test_a_run_that_never_began_to_write_gets_no_files(tmp_path):
 def test_a_damaged_folder_does_not_stop_the_record(folder, samples, tail):
     (folder / "samples.csv").write_bytes(b"t_s,step\n" + samples)
     (folder / "events.jsonl").write_bytes(tail)
-    keeper_module.Record(folder).append("made-safe", by="keeper", off=True, instruments={})
+    keeper_module.DeadRunRecord(folder).append(MadeSafe("keeper", True, {}))
     last = (folder / "events.jsonl").read_bytes().splitlines()[-1]
     assert json.loads(last)["kind"] == "made-safe"
 
@@ -464,7 +465,7 @@ def test_the_time_of_the_record_goes_on_from_the_last_reading(folder):
 def test_an_instrument_is_made_safe_before_anything_is_recorded(folder, monkeypatch):
     order = []
     load = Instrument()
-    monkeypatch.setattr(keeper_module.Record, "append", lambda self, kind, **fields: order.append(kind))
+    monkeypatch.setattr(keeper_module.DeadRunRecord, "append", lambda self, event: order.append(event.kind))
     original = load.make_safe
     load.send_off = lambda: order.append("off")
     load.make_safe = lambda: (order.append("asked"), original())[1]

@@ -11,8 +11,10 @@ from amphora.harness.archive.run_folder import run_header
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
+from amphora.harness.control.events import Event
 from amphora.harness.control.guard import refold, watch_of
-from amphora.harness.control.stepping import RESULT_KINDS, Sample, replay
+from amphora.harness.control.replay import RESULT_KINDS, replay
+from amphora.harness.control.step_records import Sample
 from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_from_dict, plan_to_dict
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
@@ -57,7 +59,7 @@ class SlowNight:
         assert [event["kind"] for event in again] == [one["kind"] for one in run.events if one["kind"] in RESULT_KINDS]
         return outcome
 
-    def events(self, kind: str) -> list[dict[str, Any]]:
+    def events(self, kind: str) -> list[Event]:
         """Return the events of one kind."""
         return [event for event in read_run(self.folder).events if event["kind"] == kind]
 

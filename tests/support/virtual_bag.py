@@ -26,6 +26,7 @@ from amphora.harness.bench.bays import Bay, Bays, Hours
 from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
+from amphora.harness.control.events import MadeSafe, RunnerGone
 from amphora.harness.decisions.grades import grade_runs, load_criteria
 from amphora.harness.decisions.screening_shelf import Screen
 from amphora.harness.plans.settled import Settled
@@ -277,10 +278,8 @@ class VirtualBag:
         off = all(one.make_safe().off for one in bench.instruments.values())
         writer = JournalWriter.open_again(folder)
         t_s = max([event["t_s"] for event in read_run(folder).events], default=0.0) + 2.0
-        writer.append_event(
-            "killed", t_s, bench.clock.utc(), reason="killed", text="it ended without a word", by="keeper"
-        )
-        writer.append_event("made-safe", t_s, bench.clock.utc(), by="keeper", off=off, instruments={})
+        writer.append_event(RunnerGone("killed", "it ended without a word", "keeper"), t_s, bench.clock.utc())
+        writer.append_event(MadeSafe("keeper", off, {}), t_s, bench.clock.utc())
         writer.close()
         return Ended("killed", "its process is gone", 143, str(folder), not _goes_on(folder))
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.account.asking import standing_beside
+from amphora.harness.archive.run_folder import runs_in
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.figures import figures_of
 from amphora.harness.results.result import ChargeCourse, PhaseResult, Result
@@ -113,11 +114,11 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Result) -> dict[
         return None
     best: tuple[datetime.datetime, Path, PhaseResult] | None = None
     here = folder.resolve()
-    for path in here.parent.glob("*/run.json"):
-        if path.parent == here:
+    for other in runs_in(here.parent):
+        if other == here:
             continue
         try:
-            figures = figures_of(path.parent)
+            figures = figures_of(other)
         except (AmphoraError, OSError, ValueError):
             continue
         made = _moment(figures.created_utc)
@@ -128,7 +129,7 @@ def charge_before(folder: Path, run: Mapping[str, Any], result: Result) -> dict[
             continue
         ended = made + datetime.timedelta(seconds=phase.end_s)
         if ended <= began and (best is None or ended > best[0]):
-            best = (ended, path.parent, phase)
+            best = (ended, other, phase)
     if best is None:
         return None
     ended, place, phase = best

@@ -17,7 +17,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.run_folder import FILES, RUN
+from amphora.harness.archive.run_folder import FILES, RUN, is_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate import page as sheet
@@ -135,7 +135,7 @@ def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
     with contextlib.suppress(AmphoraError, OSError):
         for cell in Shelf(logs).cells():
             folder = logs / cell.id / parts[1]
-            if parts[0] in cell.former_ids and (folder / "run.json").is_file():
+            if parts[0] in cell.former_ids and is_run(folder):
                 return folder
     return None
 
