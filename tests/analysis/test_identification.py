@@ -19,9 +19,11 @@ from amphora.harness.analysis.identification import (
     NICKEL,
     PRIMARY,
     Evidence,
-    VoltageCurve,
     evidence_from_record,
     identify,
+)
+from amphora.harness.analysis.identification import (
+    VoltageCurve as Curve,
 )
 from amphora.harness.analysis.records import Record
 from amphora.harness.archive.shelf import Shelf
@@ -113,7 +115,7 @@ def test_the_published_lfp_curve_is_named_lfp_only_with_a_person_or_a_charge_beh
     # graphite taken as a constant 0.10 V below it.
     y = np.linspace(0.01, 0.999, 400)
     volts = 3.4077 - 0.020269 * y + 0.5 * np.exp(-150 * y) - 0.9 * np.exp(-30 * (1 - y)) - 0.10
-    curve = VoltageCurve(y * 1.2, volts, -0.12)
+    curve = Curve(y * 1.2, volts, -0.12)
     assert identify(Evidence(3.30, declared_rechargeable=True, discharge=curve)).answer == LFP
     assert identify(Evidence(3.30, discharge=curve)).chemistry is None
 
@@ -122,12 +124,10 @@ def test_a_nickel_curve_is_named_nickel_and_an_alkaline_slope_is_not() -> None:
     # NiMH: Shepherd form, Tremblay & Dessaint 2009 (coefficients from memory), 6.5 Ah.
     it = np.linspace(0.0, 6.43, 500)
     nickel = 1.2848 - 0.01875 * 6.5 / (6.5 - it) + 0.144 * np.exp(-2.3077 * it)
-    seen = Evidence(1.32, declared_rechargeable=True, discharge=VoltageCurve(it, nickel, -0.6))
+    seen = Evidence(1.32, declared_rechargeable=True, discharge=Curve(it, nickel, -0.6))
     assert identify(seen).answer == NICKEL
     slope = np.interp(it / 6.43, [0, 0.05, 0.25, 0.55, 0.8, 0.93, 1.0], [1.5, 1.4, 1.3, 1.2, 1.1, 1.0, 0.9])
-    assert (
-        identify(Evidence(1.50, declared_rechargeable=True, discharge=VoltageCurve(it, slope, -0.6))).chemistry is None
-    )
+    assert identify(Evidence(1.50, declared_rechargeable=True, discharge=Curve(it, slope, -0.6))).chemistry is None
 
 
 def test_a_curve_that_ends_in_a_jump_is_no_knee() -> None:
@@ -135,16 +135,14 @@ def test_a_curve_that_ends_in_a_jump_is_no_knee() -> None:
     q = np.linspace(0, 1, 300)
     volts = np.full(300, 3.28) - 0.02 * q
     volts[-1] = 0.0
-    assert (
-        identify(Evidence(3.30, declared_rechargeable=True, discharge=VoltageCurve(q, volts, -0.1))).chemistry is None
-    )
+    assert identify(Evidence(3.30, declared_rechargeable=True, discharge=Curve(q, volts, -0.1))).chemistry is None
 
 
 def test_a_missing_number_or_arrays_that_disagree_are_refused() -> None:
     with pytest.raises(AnalysisError, match="hand meter"):
         identify(Evidence(float("nan")))
     with pytest.raises(AnalysisError, match="agree"):
-        identify(Evidence(3.3, discharge=VoltageCurve(np.zeros(9), np.zeros(8), -0.1)))
+        identify(Evidence(3.3, discharge=Curve(np.zeros(9), np.zeros(8), -0.1)))
 
 
 def test_evidence_is_gathered_from_the_steps_of_a_run() -> None:
@@ -230,11 +228,9 @@ def test_a_discharge_fast_or_in_the_cold_names_no_lfp() -> None:
     # Li-ion at 4 degC and 2 A was named LFP: a sag may lay any slope onto LFP's plateau.
     q = np.linspace(0.0, 1.0, 400)
     volts = np.interp(q, [0, 0.85, 0.95, 1.0], [3.34, 3.24, 3.05, 2.5])
-    slow = Evidence(
-        3.36, declared_rechargeable=True, discharge=VoltageCurve(q, volts, -0.5, 0.0, 20.0), reference_A=1.0
-    )
+    slow = Evidence(3.36, declared_rechargeable=True, discharge=Curve(q, volts, -0.5, 0.0, 20.0), reference_A=1.0)
     assert identify(slow).answer == LFP
-    for sick in (VoltageCurve(q, volts, -0.6, 0.0, 20.0), VoltageCurve(q, volts, -0.5, 0.0, 9.0)):
+    for sick in (Curve(q, volts, -0.6, 0.0, 20.0), Curve(q, volts, -0.5, 0.0, 9.0)):
         assert identify(replace(slow, discharge=sick)).chemistry is None
 
 
@@ -263,11 +259,9 @@ def test_the_end_of_a_charge_is_no_proof_of_its_kind() -> None:
     # A nearly spent thionyl cell drawn from 3.36 V: the same curve that, five times as long, passes for LFP.
     q = np.linspace(0.0, 1.0, 400)
     volts = np.interp(q, [0, 0.85, 0.95, 1.0], [3.34, 3.24, 3.05, 2.5])
-    whole = Evidence(3.36, declared_rechargeable=True, discharge=VoltageCurve(q, volts, -0.1), reference_A=1.0)
+    whole = Evidence(3.36, declared_rechargeable=True, discharge=Curve(q, volts, -0.1), reference_A=1.0)
     assert identify(whole).answer == LFP
-    end = identify(
-        Evidence(3.36, declared_rechargeable=True, discharge=VoltageCurve(0.1 * q, volts, -0.1), reference_A=1.0)
-    )
+    end = identify(Evidence(3.36, declared_rechargeable=True, discharge=Curve(0.1 * q, volts, -0.1), reference_A=1.0))
     assert end.chemistry is None
     assert any("the shape says nothing" in text for text in end.evidence)
 
@@ -275,11 +269,11 @@ def test_the_end_of_a_charge_is_no_proof_of_its_kind() -> None:
 def test_a_cell_never_seen_above_a_thionyl_cells_end_is_not_called_li_ion() -> None:
     q = np.linspace(0.0, 1.0, 400)
     volts = np.interp(q, [0, 0.6, 0.8, 0.92, 1.0], [3.60, 3.47, 3.36, 3.18, 2.9])
-    low = Evidence(3.60, declared_rechargeable=True, step_ohm=(0.08,), discharge=VoltageCurve(q, volts, -0.1))
+    low = Evidence(3.60, declared_rechargeable=True, step_ohm=(0.08,), discharge=Curve(q, volts, -0.1))
     assert identify(low).chemistry is None
     assert "a thionyl primary near its end looks the same" in " ".join(identify(low).evidence)
     assert not identify(low).may_charge
-    high = replace(low, as_found_V=3.70, discharge=VoltageCurve(q, np.where(q < 0.1, 3.68, volts), -0.1))
+    high = replace(low, as_found_V=3.70, discharge=Curve(q, np.where(q < 0.1, 3.68, volts), -0.1))
     assert identify(high).answer == LI_ION
     unknown = identify(replace(high, step_ohm=()))
     assert unknown.answer == CANNOT_TELL
@@ -300,7 +294,7 @@ def test_no_recipe_is_told_that_would_refuse_the_cell_nor_the_same_evening_for_e
     assert "refuse an unidentified cell found at 2.80 V" in low.next_step
     assert "amphora run" not in low.next_step
     worn = Evidence(3.92, declared_rechargeable=True, step_ohm=(0.09,), reference_A=2.0)
-    curve = VoltageCurve(np.linspace(0.0, 0.3, 300), np.linspace(3.9, 3.0, 300), -0.2)
+    curve = Curve(np.linspace(0.0, 0.3, 300), np.linspace(3.9, 3.0, 300), -0.2)
     stuck = identify(replace(worn, discharge=curve))
     assert stuck.answer == CANNOT_TELL
     assert stuck.recipes == ()
