@@ -4,6 +4,7 @@ questions put again and orders never, a line that echoes. The wire is played; no
 
 import time
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -176,7 +177,7 @@ def test_a_question_is_put_again_as_often_as_described_and_an_order_never(
                 link.query("MEASURE.VOLTAGE?")
         times = [at_s for at_s, data in wire.sent]
         assert [data for _, data in wire.sent] == [b"U\n"] * 3
-        assert min(after - before for before, after in zip(times, times[1:], strict=False)) >= 0.1  # after its time
+        assert min(after - before for before, after in pairwise(times)) >= 0.1  # after its time
         deaf[0] = 0
         link.reopen()
         link.settle("*IDN?", lambda line: True)
@@ -204,7 +205,7 @@ def test_messages_keep_their_distance_and_the_first_one_too(tmp_path: Path, monk
     link.send_blind(("STOP\n", "STOP\n"))
     times = [opened_s, *(at_s for at_s, _ in wire.sent)]
     assert len(times) == 6
-    assert min(after - before for before, after in zip(times[1:], times[2:], strict=False)) >= 0.119
+    assert min(after - before for before, after in pairwise(times[1:])) >= 0.119
 
 
 def test_silence_ends_half_a_message_before_off_goes_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
