@@ -23,7 +23,7 @@ class Played:
         self.log: list[Any] = []
         self.orders, self.end, self.cause = orders, end, cause
         self.now_ms, self.fed_ms, self.longest_ms, self.sent = 0, 0, 0, b""
-        self.gate = 0
+        self.gate, self.cell_V = 0, CELL_V
 
     def modules(self) -> dict[str, ModuleType]:
         board = self
@@ -43,10 +43,11 @@ class Played:
 
         class ADC:
             def __init__(self, pin: Pin) -> None:
-                self.volts = {26: CELL_V / 2, 27: 0.0, 28: 1.25, 29: 1.25}[pin.number]
+                self.pin = pin.number
 
             def read_u16(self) -> int:
-                return int((1.95 * board.gate if self.volts == 0.0 else self.volts) / 2.5 * 65536)
+                volts = {26: board.cell_V / 2, 27: board.cell_V / 2 * board.gate}.get(self.pin, 1.25)
+                return int(volts / 2.5 * 65536)
 
         class UART:
             def __init__(self, number: int, baud: int) -> None:
@@ -128,21 +129,36 @@ def test_the_gate_is_low_first_of_all_and_the_watchdog_runs_before_a_line_is_hea
     assert (15, 1) not in board.log and 0 < board.longest_ms < 1000  # fed all the time, with room
 
 
+@pytest.mark.parametrize("last_s", [16.0, 20.0])
 def test_it_opens_five_seconds_after_the_last_beat_though_its_ticks_start_again(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, last_s: float
 ) -> None:
-    beats = [(at_ms, "1 B d") for at_ms in range(500, 20_001, 500)]  # the board's ticks start again at 16.4 s
+    beats = [(500 * n, "1 B d") for n in range(1, round(2 * last_s) + 1)]  # the ticks start again at 16.4 s
     opened: list[int] = []
 
     def end(board: Played) -> None:
-        if board.now_ms == 19_990:
-            assert board.gate == 1
-        if board.now_ms > 20_100 and not board.gate:
+        if board.now_ms > 1000 and not board.gate:
             opened.append(board.now_ms)
             raise KeyboardInterrupt
+        assert board.now_ms < 30_000
 
     run(Played(told(*ARMED[:2], *beats), end), tmp_path, monkeypatch, KeyboardInterrupt)
-    assert 24_990 <= opened[0] <= 25_100
+    assert 1000 * last_s + 4990 <= opened[0] <= 1000 * last_s + 5100
+
+
+def test_a_limit_is_watched_though_its_ticks_start_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    beats = [(500 * n, "1 B d") for n in range(1, 80)]
+    opened: list[int] = []
+
+    def end(board: Played) -> None:
+        board.cell_V = CELL_V if board.now_ms < 18_000 else 2.9
+        if board.now_ms > 1000 and not board.gate:
+            opened.append(board.now_ms)
+            raise KeyboardInterrupt
+        assert board.now_ms < 39_000
+
+    run(Played(told(*ARMED[:2], *beats), end), tmp_path, monkeypatch, KeyboardInterrupt)
+    assert 18_000 < opened[0] <= 18_500
 
 
 def test_calibration_is_kept_in_two_files_and_one_may_be_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
