@@ -146,12 +146,9 @@ class _Translator:
         if probe is None and keep_alive is not None and keep_alive.answered:
             probe = keep_alive  # said all the time anyway, and its answer shows that somebody is there
         if probe is None:
-            needed = "a measure or output.query"
-            if self.data.get("role") == "switch":
-                needed = "positions.query, an identity or a keep_alive with an answer"
             raise DescriptionError(
-                f"{self.where}: describes no question at all, so nobody could tell whether it is there; "
-                f"{needed} is needed"
+                f"{self.where}: describes no question at all, so nobody could tell whether it is there; a measure or "
+                "output.query (of a relay: positions.query, an identity or a keep_alive with an answer) is needed"
             )
         proto = self.protocol
         bauds = proto.get("bauds", [])
