@@ -284,9 +284,7 @@ def _rail(data: Mapping[str, Any], where: str) -> float:
 
     given = [name for name in ("lowest_rail", "regulator", "sense") if name in data]
     if len(given) != 1:
-        raise InputError(
-            f"{where}: give one of lowest_rail, regulator (with dropout) and sense; got {len(given)}"
-        )
+        raise InputError(f"{where}: give one of lowest_rail, regulator (with dropout) and sense; got {len(given)}")
     if given[0] == "lowest_rail":
         return parse(data["lowest_rail"], "voltage", f"{where}: lowest_rail")
     if given[0] == "regulator":

@@ -161,9 +161,7 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
         why = "its load steps and ten minutes of discharge were not measured yet"
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
     if len(known) < LEAST_CASES:
-        why = (
-            f"{len(known)} like cells were tested overnight; {LEAST_CASES} are needed, so no interval is given"
-        )
+        why = f"{len(known)} like cells were tested overnight; {LEAST_CASES} are needed, so no interval is given"
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
     return _by_like_cells(case, known, chemistry, Screened("cannot tell", "", least_Ah, most_Ah=most_Ah))
 

@@ -293,8 +293,7 @@ def settle_units(
             f"as --units {option}"
         )
     raise InputError(
-        f"{file}: no unit is stated for {columns}, and none fits a cell ({shown[0]}); state it, as "
-        f"--units {option}"
+        f"{file}: no unit is stated for {columns}, and none fits a cell ({shown[0]}); state it, as --units {option}"
     )
 
 
