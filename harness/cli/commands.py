@@ -53,7 +53,7 @@ COMMANDS = {
     ),
     "cell": Named(
         "",
-        "Manage the cells on the shelf: add, list, show, check, edit, rename, note, remove; add-many, take-in.",
+        "Manage cells: add, list, show, check, edit, rename, note, state, remove; add-many, sheet, take-in.",
     ),
     "cell add": Named("cells:cell_add", "Put a cell on the shelf, and say what may be done with it."),
     "cell list": Named("cells:cell_list", "List the cells on the shelf."),
