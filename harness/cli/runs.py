@@ -296,7 +296,7 @@ def resume(
     logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
-    """Go on with a run that was interrupted.
+    """Continue a run that was interrupted.
 
     Replays the folder, asks the instruments, bounds what passed in the gap, then continues.
 
