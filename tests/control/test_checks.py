@@ -146,7 +146,7 @@ TABLE = {
     "too-cold": (False, False, None, False), "too-warm": (False, False, None, False),
     "drained": (True, False, None, True), "frozen": (False, False, None, False),
     "no-reading": (False, False, None, False), "protection-tripped": (False, False, None, False),
-    "time": (False, False, None, False),
+    "smoke-alarm": (False, False, None, False), "time": (False, False, None, False),
 }  # fmt: skip
 
 
