@@ -10,6 +10,7 @@ from amphora.harness.account.fold import _leak, fold
 from amphora.harness.account.standing import Move, Noted, RunSeen
 from amphora.harness.account.state import FoldState
 from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.control.events import StepEnded
 from amphora.harness.plans.charge_permission import holds_of, is_a_guess
 from amphora.harness.running import session
 from tests.support.account_entries import at, cell, charge, codes, night, rest
@@ -182,7 +183,7 @@ def test_a_nickel_cell_charged_by_the_clock_for_a_guess_is_not_known_to_be_full(
     """Half of a label of 0.5 Ah, 1.6 times, is 0.4 Ah: a sound cell of 0.5 Ah is not full by that."""
     assert is_a_guess(source) is guess
     plan = {"chemistry": "nimh", "capacity_source": source}
-    ended = {"reason": "time", "text": "57600 s are over"}
+    ended = StepEnded(reason="time", text="57600 s are over")
     assert entries_module._charge_completed({"profile": "charge", "plan": plan}, ended) is not guess
     assert session._charge_completed({"profile": "charge", "plan": plan}, ended, emptied=True) is not guess
 
@@ -197,7 +198,7 @@ def test_the_discharge_of_the_night_before_empties_a_nickel_cell_too():
 def test_no_charge_of_an_unidentified_cell_is_full(chemistry, full):
     """To 3.60 V a Li-ion cell takes a tenth of what it holds; the night after it would be certified as the whole."""
     run = {"profile": "charge", "plan": {"chemistry": chemistry, "capacity_source": "assumed (common practice)"}}
-    ended = {"reason": "taper", "text": "current_A <= 0.05 at 3.600 V"}
+    ended = StepEnded(reason="taper", text="current_A <= 0.05 at 3.600 V")
     assert entries_module._charge_completed(run, ended) is full
     assert session._charge_completed(run, ended, emptied=False) is full
 

@@ -64,8 +64,10 @@ def test_each_finding_says_what_settles_it() -> None:
         [],
     ]
     found = [item for life in lives for item in fold(cell(inspection={}), life).findings]
-    expected = {"leak", "recovery-falls", "same-cell-doubtful", "charge-balance", "capacity-fell", "falls-when-full",
-                "leak-not-bounded", "run-damaged", "declared-full-contradicted", "never-inspected", "no-capacity"}  # fmt: skip
+    expected = {
+        "leak", "recovery-falls", "same-cell-doubtful", "charge-balance", "capacity-fell", "falls-when-full",
+        "leak-not-bounded", "run-damaged", "declared-full-contradicted", "never-inspected", "no-capacity",
+    }  # fmt: skip
     assert {item.code for item in found} >= expected
     assert [item.code for item in found if not item.settles] == []
     assert codes(fold(cell(), [charge(), night()])) <= {"no-second-look"}
@@ -119,7 +121,7 @@ def test_dated_voltages_count_for_the_grade_and_for_what_a_lamp_gets(logs: Path)
         changed = [{**day, "voltage_V": round(days[0]["voltage_V"] - fall_V * n, 3)} for n, day in enumerate(days)] \
             if fall_V is not None else []  # fmt: skip
         stand(logs, entries=changed)
-        code, output = program(logs, "grade", str(folder), "--json")
+        _, output = program(logs, "grade", str(folder), "--json")
         (graded,) = json.loads(output)["grades"]
         row = next(row for row in graded["criteria"] if row["name"].startswith("self-discharge"))
         fitted = fit_run(folder, "path-light")
