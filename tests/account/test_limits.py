@@ -246,6 +246,7 @@ RULED = {
     "recovery-falls": {**SHORT, "charge": ("yes", "no")},
     "charge-balance": {**SHORT, "charge": ("yes", "ask")},
     "soft-short": {**SHORT, "charge": ("yes", "ask")},
+    "below-window": {**SHORT, "charge": ("yes", "ask")},
     "same-cell-doubtful": ASK3, "same-cell-or-charged": ASK3, "leak-not-bounded": ASK3, "falls-when-full": ASK3,
     "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
@@ -276,6 +277,7 @@ def test_what_each_finding_decides(code):
         ({"state": "retired"}, "no no no no no"),
         ({"as_found_V": 2.2}, "yes no ask no no"),
         ({"as_found_V": 2.2, "state": "tested"}, "yes no ask yes yes"),
+        ({"as_found_V": 2.2, "state": "in use"}, "yes no ask yes yes"),
     ],
 )
 def test_what_the_register_says_decides(changes, answers):

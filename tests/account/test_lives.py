@@ -181,3 +181,19 @@ def test_what_a_charge_was_let_through_by_stands_in_the_run_and_on_the_certifica
         code, output = program(tmp_path, *words)
         assert code == 0, output
         assert ("In spite of: never-inspected (at the charge" in words_of(paper)) is (name == "unseen")
+
+
+@pytest.mark.parametrize(("form", "wrong"), [("18650", False), ("14430", True)])
+def test_a_capacity_that_no_cell_of_its_size_holds_is_not_certified_whatever_somebody_takes_upon_themselves(
+    form: str, wrong: bool, tmp_path: Path
+) -> None:
+    simulated = cell_of(capacity_Ah=0.9)
+    folder = write_test(tmp_path / "logs", simulated, "a", current_A=0.6, as_found_V=3.7, inspection=SOUND, form=form,
+                        declared_rechargeable=True)  # fmt: skip
+    paper = tmp_path / "c.pdf"
+    words = ("certify", str(folder), "--out", str(paper), "--in-spite-of", "leak-not-bounded")
+    code, output = program(tmp_path / "logs", *words, "--in-spite-of", "capacity-implausible")
+    assert (code, paper.exists()) == (int(wrong), not wrong), output
+    assert ("known to be wrong is not certified" in output) is wrong
+    standing = standing_of(Shelf(tmp_path / "logs"), "a")
+    assert (standing.capacity_Ah is None) is wrong

@@ -233,3 +233,26 @@ def test_the_slow_pre_charge_is_the_test_of_a_quarantine_by_voltage_alone() -> N
     assert may(low, with_rulings(low, Standing("a")), "charge").verdict == "yes"
     dented = cell(as_found_V=2.2, state="quarantined", inspection={**SOUND, "dents": "slight"})
     assert may(dented, with_rulings(dented, Standing("a")), "charge").verdict == "no"
+
+
+def test_an_inspection_in_words_that_nobody_asked_for_is_none() -> None:
+    standing = Standing("a", capacity_Ah=1.0, leak=Bound(0.0, 0.01))
+    assert "never-inspected" in codes(with_rulings(replace(cell(), inspection={"colour": "blue"}), standing))
+    assert "never-inspected" not in codes(with_rulings(replace(cell(), inspection={"smell": "none"}), standing))
+
+
+@pytest.mark.parametrize(("high", "told"), [(0.0999, None), (0.10, "up to 10 %"), (0.99, "up to 99 %"), (1.0, "short")])
+def test_a_bound_at_its_limit_asks_and_one_of_a_whole_cell_a_day_is_called_no_bound(
+    high: float, told: str | None
+) -> None:
+    found = with_rulings(cell(), Standing("a", capacity_Ah=1.0, leak=Bound(0.0, high))).finding("leak-not-bounded")
+    assert (found is None) is (told is None)
+    assert told is None or (told in found.text and ("short" in found.text) is (told == "short"))  # type: ignore[union-attr]
+
+
+def test_a_voltage_at_the_door_is_never_final_and_what_eye_and_scale_found_is() -> None:
+    for code, answers in (("as-found", "ask yes ask"), ("inspection", "no ask ask"), ("mass", "no ask ask"),
+                          ("retired", "no ask ask")):  # fmt: skip
+        standing = Standing("a", findings=(Finding(code, "established", "cell", "x"),))
+        found = [may(cell(as_found_V=2.2), standing, act).verdict for act in ("grade", "import", "label")]
+        assert found == answers.split(), code

@@ -451,7 +451,7 @@ def test_a_grade_is_not_for_use_while_the_cell_is_in_quarantine(
 
 
 def test_a_share_too_small_to_round_is_not_called_none() -> None:
-    shown = [page_rows.share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
+    shown = [page_rows._share(part) for part in (0.0, 0.0001, 0.0099, 0.01, 0.67)]
     assert shown == ["0 %", "< 1 %", "< 1 %", "1 %", "67 %"]
 
 
