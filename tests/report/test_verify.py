@@ -155,9 +155,9 @@ def leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 
 def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> None:
     document = json.loads(to_attach(made.data, SIGNER))
-    answer: dict[str, Any] = {}
+    answer = verify.Found()
     verify._signed_data(document, answer)
-    assert answer["signature"]
+    assert answer.signature
     numbers = leaves(document["certificate"])
     assert len(numbers) > 60
     for path in numbers:
@@ -166,9 +166,9 @@ def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> Non
         for key in path[:-1]:
             place = place[key]
         place[path[-1]] = place[path[-1]] * 1.000001 + 1e-6
-        answer = {}
+        answer = verify.Found()
         verify._signed_data(changed, answer)
-        assert not answer["signature"], path
+        assert not answer.signature, path
 
 
 def test_changed_data_under_a_fresh_seal_of_the_same_key_is_told_by_name(made: Made, tmp_path: Path) -> None:
@@ -495,7 +495,7 @@ def test_a_file_too_large_to_read_is_refused(tmp_path: Path, monkeypatch: pytest
 
 
 def test_reading_that_takes_too_long_is_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(verify, "EXTRACT_SECONDS", 0.01)
+    monkeypatch.setattr(attachment, "EXTRACT_SECONDS", 0.01)
     with pytest.raises(InputError, match="took longer"):
         extracted(tmp_path, HOSTILE["noise"])
 
