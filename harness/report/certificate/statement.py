@@ -317,19 +317,22 @@ def _state_of(last: RunInput, cell_id: str) -> str:
 
 def _taken_on(runs: Sequence[RunInput], charges: Sequence[str], let_through: Sequence[dict[str, Any]]) -> list[str]:
     """Return the findings that somebody took on: at the issue, at each run, at the charge in a folder beside it."""
-    said = [f"{item['code']}: {item['text']}" for item in let_through]
+    taken = [("", entry) for entry in let_through]
     for item, charge in zip(runs, charges, strict=True):
-        said += [f"{entry.get('code')} (at the run): {entry.get('text')}" for entry in _in_spite_of(item.run)]
+        taken += [(" (at the run)", entry) for entry in _in_spite_of(item.run)]
         if charge:
             with suppress(AmphoraError):
                 of_charge = _in_spite_of(read_header(item.folder.resolve().parent / charge))
-                said += [f"{entry.get('code')} (at the charge before): {entry.get('text')}" for entry in of_charge]
-    return said
+                taken += [(" (at the charge before)", entry) for entry in of_charge]
+    return [f"{entry.get('code')}{where}: {entry.get('text')}" for where, entry in taken]
 
 
 def _in_spite_of(run: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return what a run was let through by, as its plan notes it."""
-    return ((run.get("plan") or {}).get("notes") or {}).get("account", {}).get("in_spite_of") or []
+    said: list[dict[str, Any]] = ((run.get("plan") or {}).get("notes") or {}).get("account", {}).get(
+        "in_spite_of"
+    ) or []
+    return said
 
 
 def _as_an_item(result: Result) -> dict[str, Any] | None:
