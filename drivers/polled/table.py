@@ -143,8 +143,13 @@ class _Translator:
             (self.exchanges[one] for one in ("OUTPUT.QUERY?", *self.exchanges) if one in self.exchanges
              and self.exchanges[one].is_query), None,
         )  # fmt: skip
+        if probe is None and keep_alive is not None and keep_alive.answered:
+            probe = keep_alive  # said all the time anyway, and its answer shows that somebody is there
         if probe is None:
-            raise DescriptionError(f"{self.where}: describes no question at all; a measure or output.query is needed")
+            raise DescriptionError(
+                f"{self.where}: describes no question at all, so nobody could tell whether it is there; a measure or "
+                "output.query (of a relay: positions.query, an identity or a keep_alive with an answer) is needed"
+            )
         proto = self.protocol
         bauds = proto.get("bauds", [])
         if not isinstance(bauds, list) or not all(isinstance(one, int) and 50 <= one <= 4_000_000 for one in bauds):

@@ -126,7 +126,7 @@ def may(cell: Cell, standing: Standing, act: Act) -> May:
         if answer == worst:
             decided.append(item)
     if worst == "yes":
-        return May("yes", "nothing on record speaks against it")
+        return May("yes", "nothing on record is against it")
     why = "; ".join(
         f"{item.text.rstrip('.')}" + (f" (settled by: {item.settles})" if item.settles else "") for item in decided
     )
@@ -203,7 +203,7 @@ def require(
             elif not (simulated and code == "never-inspected"):
                 raise Refused(
                     f"{cell.id}: {_WORDS[act]}: {item.text.rstrip('.')}; settled by: {item.settles or 'a person'}; "
-                    f"whoever takes it on names it: --in-spite-of {code}"
+                    f"to use it all the same: --in-spite-of {code}"
                 )
     return list(let_through.values())
 

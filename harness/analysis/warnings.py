@@ -334,7 +334,7 @@ def _of_gaps(record: Record) -> list[Warning_]:
             Warning_(
                 "gap",
                 f"{len(unknown)} stretch(es) without rows, the longest {longest / 3600:.2g} h, where it is not known "
-                "what the current did: nothing was integrated across.",
+                "what the current did: no charge was counted across it.",
             )
         )
     if bounded:

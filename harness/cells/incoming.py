@@ -158,7 +158,7 @@ def judge_at_the_door(cell: Cell) -> Judgement:
     if cell.as_found_V is None:
         to_do = "measure its voltage first; nothing is decided without it"
         return Judgement("quarantine", tuple(reasons), False, False, to_do, tuple(still_open))
-    to_do = "nothing seen speaks against a test; `amphora plan` says what may be done"
+    to_do = "nothing seen is against a test; `amphora plan` says what may be done"
     return Judgement("accept", tuple(reasons), may_charge, may_discharge, to_do, tuple(still_open))
 
 

@@ -49,7 +49,7 @@ def check(
     logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
-    """Look at a bench: who answers and how, readings, what guards itself, what is missing.
+    """Check a bench: which instruments answer, readings, their own limits, what is missing.
 
     Sends what a run will send, with the outputs off and harmless values, and switches nothing on. With --sensor,
     --resistor, --leakage it guides somebody through a proof and keeps it for the runs of this evening; only

@@ -410,7 +410,7 @@ def cell_state(
     logs: LogsOption = DEFAULT_LOGS,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what has become of a cell.
+    """State what became of a cell.
 
     A retired cell stays retired unless its notes say why not: add a note first.
 

@@ -30,15 +30,15 @@ PANELS = {  # the commands as the work goes, in the groups of the help
 COMMANDS = {
     "demo": Named("demo:demo", "Play the whole story on a simulated bench: five cells, their nights, the results."),
     "doctor": Named("computer:doctor", "Check this computer: installation, ports, permissions, clock, disk, sleep."),
-    "bench": Named("", "The instruments of one set-up: find, new, check, rehearse, off, unit, simulate."),
+    "bench": Named("", "Manage the instruments of one bench: find, new, check, rehearse, off, unit, simulate."),
     "bench find": Named("new_bench:find", "List serial ports and VISA resources, and what each answers."),
     "bench new": Named("new_bench:new", "Write a commented bench file, then check it with no cell connected."),
     "bench check": Named(
-        "bench_check:check", "Look at a bench: who answers and how, readings, what guards itself, what is missing."
+        "bench_check:check", "Check a bench: which instruments answer, readings, their own limits, what is missing."
     ),
     "bench rehearse": Named(
         "rehearse:rehearse",
-        "Hold a dialect against its instrument: each order, each limit, each lie, with a dummy resistor and no cell.",
+        "Test a dialect on its instrument: each order and limit, with a dummy resistor and no cell.",
     ),
     "bench off": Named(
         "bench_off:off",
@@ -53,7 +53,7 @@ COMMANDS = {
     ),
     "cell": Named(
         "",
-        "The cells on the shelf: add, list, show, check, edit, rename, note, state, remove; add-many, sheet, take-in.",
+        "Manage cells: add, list, show, check, edit, rename, note, state, remove; add-many, sheet, take-in.",
     ),
     "cell add": Named("cells:cell_add", "Put a cell on the shelf, and say what may be done with it."),
     "cell list": Named("cells:cell_list", "List the cells on the shelf."),
@@ -75,7 +75,7 @@ COMMANDS = {
         "Move a cell with all its runs to the wastebasket folder '.removed' of the logs; nothing is deleted.",
     ),
     "cell note": Named("cells:cell_note", "Add a line, dated, to a cell's notes."),
-    "cell state": Named("cells:cell_state", "Say what has become of a cell."),
+    "cell state": Named("cells:cell_state", "State what became of a cell."),
     "cell add-many": Named(
         "intake:add_many", "Put many cells on the shelf at once, with labels and a sheet for what is measured and seen."
     ),
@@ -88,7 +88,7 @@ COMMANDS = {
     ),
     "plan": Named("runs:plan", "Show what a run will do, when it ends and what stops it."),
     "run": Named("runs:run", "Run a recipe on a cell."),
-    "resume": Named("runs:resume", "Go on with a run that was interrupted."),
+    "resume": Named("runs:resume", "Continue a run that was interrupted."),
     "watch": Named("watch:watch", "Follow a run, or all bays, read-only."),
     "queue": Named("", "Test a bag of cells in several bays: add, show, move, drop, done, clear, run."),
     "queue add": Named("queue:queue_add", "Put cells into the queue, each with a course of recipes."),
@@ -116,7 +116,7 @@ COMMANDS = {
     "sources": Named("sources:sources", "Say which source of cells is worth opening."),
     "match": Named("decisions:match", "Choose sets of cells that belong together."),
     "fit": Named("decisions:fit", "Check whether a cell can run a device, and for how long."),
-    "duty": Named("", "What devices ask of a cell: list, check, survey, from-run."),
+    "duty": Named("", "Show what devices ask of a cell: list, check, survey, from-run."),
     "duty list": Named("duties:duty_list", "List the built-in duties, and the devices that were surveyed."),
     "duty check": Named("duties:duty_check", "Check a duty file and show what it asks of a cell."),
     "duty from-run": Named("duties:duty_from_run", "Make a duty file from a survey of the device."),
@@ -125,7 +125,7 @@ COMMANDS = {
     "verify": Named("papers:verify", "Check a certificate."),
     "label": Named("labels:label", "Write labels to stick on cells."),
     "report": Named("cells_page:report", "Write a page that compares cells."),
-    "shelf": Named("", "The register as a whole: export, import, rebuild."),
+    "shelf": Named("", "Move the whole register in or out: export, import, rebuild."),
     "shelf rebuild": Named(
         "cells:shelf_rebuild", "Rebuild the index and any deleted results from the run folders. Nothing is lost."
     ),
@@ -135,7 +135,7 @@ COMMANDS = {
     "shelf import": Named(
         "cells:shelf_import", "Put the cells of a CSV file on the shelf: all of them, or none when one row is wrong."
     ),
-    "key": Named("", "The key this bench signs with: show, export, import."),
+    "key": Named("", "Manage the key this bench signs with: show, export, import."),
     "key show": Named("keys:key_show", "Show the bench's public key and its fingerprint."),
     "key export": Named("keys:key_export", "Write the public key to give away, or the private key as a safe copy."),
     "key import": Named("keys:key_import", "Read a private key on a new computer, or another bench's public key."),

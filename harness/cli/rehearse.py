@@ -37,7 +37,7 @@ def rehearse(
     ] = False,
     json: JsonOption = False,
 ) -> None:
-    """Hold a dialect against its instrument: each order, each limit, each lie, with a dummy resistor and no cell.
+    """Test a dialect on its instrument: each order and limit, with a dummy resistor and no cell.
 
     A supply gets the resistor at its output. A load gets a source (5 V, say) with the resistor in series: whatever a
     wrong table orders, no more than the source's voltage over the resistor flows. It has to bear that: 5 V over

@@ -45,7 +45,6 @@ from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.quantities import parse
 from amphora.harness.common.words import with_U
 from amphora.harness.control.events import MadeSafe
-from amphora.harness.decisions.purpose import settled_by
 from amphora.harness.plans.plan import plan_to_dict
 from amphora.harness.plans.settled import Settled
 from amphora.harness.report.plan_text import render
@@ -158,6 +157,8 @@ def _request(
 
 
 def _settled(logs: Path, cell: str, duty: str | None) -> "Settled":
+    from amphora.harness.decisions.purpose import settled_by  # brings numpy, 30 MB of each run at work
+
     return settled_by(Shelf(logs).get(cell), duty)
 
 
@@ -295,7 +296,7 @@ def resume(
     logs: LogsOption = DEFAULT_LOGS,
     json: JsonOption = False,
 ) -> None:
-    """Go on with a run that was interrupted.
+    """Continue a run that was interrupted.
 
     Replays the folder, asks the instruments, bounds what passed in the gap, then continues.
 

@@ -9,7 +9,7 @@ from amphora.harness.archive.journal import write_new
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
 from amphora.harness.decisions.sources import NO_DATE, NO_SOURCE, by_source, document, read_sources
-from amphora.harness.report.sources_text import CSV_COLUMNS, csv_rows, draw, render
+from amphora.harness.report.sources_text import CSV_COLUMNS, csv_rows, draw, render, when_tested
 from amphora.harness.report.tables import as_csv
 
 
@@ -38,7 +38,7 @@ def sources(
             for one in cells
             if one.capacity_Ah is not None
         ]
-        draw(found, values, plot)
+        draw(found, values, plot, when_tested(cells))
         say(f"picture written to {plot}")
 
     def show() -> None:

@@ -495,7 +495,7 @@ def _sinks(watch: Watch, memory: Memory, voltage_V: float | None) -> Violation |
     if voltage_V >= cell.precharge_below_V - SINKS_V:
         return None
     text = (
-        f"the voltage sank from {memory.step_high_V:.3f} to {voltage_V:.3f} V while the cell was charged: a short "
+        f"the voltage fell from {memory.step_high_V:.3f} to {voltage_V:.3f} V while the cell was charged: a short "
         "inside"
     )
     return Violation("short-inside", text, voltage_V, cell.precharge_below_V)

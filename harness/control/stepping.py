@@ -321,7 +321,7 @@ def _waiting_too_long(plan: Plan, state: State, t_s: float) -> Advance:
         return Advance(state, tuple(orders), tuple(events))
     why = ""
     if state.waiting == "fall" and t_s >= state.rest_until_s - EPSILON_S:
-        why = "in 10 min of rest its voltage did not fall on: a contact, most likely"
+        why = "in 10 min of rest its voltage fell no further: most likely a bad contact"
     elif state.waiting == "warm" and state.temperature_degC is not None:
         why = "it has cooled" if state.temperature_degC <= state.below_degC - COOLER_K else ""
     if why:

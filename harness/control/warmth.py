@@ -216,7 +216,7 @@ def warms_when_off(watch: Watch, memory: Memory, reading: Reading) -> Violation 
         return None
     text = (
         f"all is off, and the cell has warmed by {rise_K:.1f} K all the same ({first:.1f} to {degC:.1f} °C): a short "
-        "inside it, or something that is not ours feeds or drains it; take it out of doors if it goes on"
+        "inside it, or something other than the bench feeds or drains it; take it outdoors if it keeps warming"
     )
     return Violation("warms-when-off", text, rise_K, OFF_WARMER_K)
 

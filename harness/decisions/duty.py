@@ -284,9 +284,7 @@ def _rail(data: Mapping[str, Any], where: str) -> float:
 
     given = [name for name in ("lowest_rail", "regulator", "sense") if name in data]
     if len(given) != 1:
-        raise InputError(
-            f"{where}: one of lowest_rail, regulator (with dropout) and sense is wanted, {len(given)} are there"
-        )
+        raise InputError(f"{where}: give one of lowest_rail, regulator (with dropout) and sense; got {len(given)}")
     if given[0] == "lowest_rail":
         return parse(data["lowest_rail"], "voltage", f"{where}: lowest_rail")
     if given[0] == "regulator":
@@ -309,7 +307,7 @@ def _mode(raw: object, rail_V: float, where: str) -> Mode:
     where = f"{where} ({data['name']})"
     given = [name for name in (*DRAWS, "line") if name in data]
     if len(given) != 1:
-        raise InputError(f"{where}: one of current, power, resistor and line is wanted, {len(given)} are there")
+        raise InputError(f"{where}: give one of current, power, resistor and line; got {len(given)}")
     line = _line(data["line"], f"{where}: line") if "line" in data else ()
     drawn = {key: _given(data, key, kind, where) for key, kind in DRAWS.items()}
     for key, value in drawn.items():
@@ -368,7 +366,7 @@ def _panel(raw: object, where: str) -> Panel:
     sun = table_of(data["sun"], f"{where}.sun", WEATHER)
     hours = {name: parse(sun[name], "duration", f"{where}.sun: {name}") / 3600.0 for name in WEATHER if name in sun}
     if not hours or max(hours.values()) > 24:
-        raise InputError(f"{where}.sun: hours of full sun for good, average or poor are wanted, at most 24 h")
+        raise InputError(f"{where}.sun: give hours of full sun for good, average or poor, at most 24 h")
     share = _share(data, "share", "80 %", where)
     voltage_V = _given(data, "voltage", "voltage", where)
     drop_V = parse(data.get("diode_drop", "0.3 V"), "voltage", f"{where}: diode_drop")

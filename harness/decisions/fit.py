@@ -41,17 +41,17 @@ LITHIUM_RETURN = 0.99
 VOLTAGE_U_V = 0.010  # what rail and curve may be off by together, k = 2, where nothing better is known
 RUN_TIME_AIM, CHARGE_STATE_AIM = 0.05, 0.03  # what an answer is wanted within
 DOUBTS = {
-    "capacity": "the capacity is not known better; a test on a better bench would settle it",
-    "resistance": "the resistance is not known better; larger load steps in the test would settle it",
-    "voltage": "the curve is flat where the rail is, and the rail and curve are known to 10 mV",
-    "end": "it goes on beyond the test's end; a test down to the device's own rail would settle it",
-    "slow": "it hangs on what goes on for minutes under load; a test at its own current would settle it",
-    "rate": "it was tested at another current; a test at its own current would settle it",
-    "edge": "the rail is where the curve is flat, so a little decides; a test at its own current would settle it",
-    "ahead": "a current may reach less of the charge than the test's did; a test at its own current would settle it",
-    "between": "the test has no load steps over much of the charge; the recipe 'load-steps' would settle it",
-    "warming": "the cell warms itself, by how much was not measured; a test at its own current would settle it",
-    "cold": "how cold raises this cell's resistance was not measured; a test at that temperature would settle it",
+    "capacity": "the capacity is too uncertain; test on a more accurate bench",
+    "resistance": "the resistance is too uncertain; test with larger load steps",
+    "voltage": "the curve is flat at the rail, and both are known only to 10 mV",
+    "end": "the device runs below the voltage at which the test ended; test down to the device's own rail",
+    "slow": "the voltage keeps falling for minutes under load; test at the device's own current",
+    "rate": "the test ran at another current; test at the device's own current",
+    "edge": "the curve is flat at the rail, so a small error counts; test at the device's own current",
+    "ahead": "the cell may give less of its charge than in the test; test at the device's own current",
+    "between": "the test has no load steps over much of the charge; test with the recipe 'load-steps'",
+    "warming": "how much the cell warms itself was not measured; test at the device's own current",
+    "cold": "this cell's resistance in the cold was not measured; test at that temperature",
 }
 
 
@@ -244,14 +244,14 @@ def refusals(chemistry: str, duty: Duty) -> list[str]:
 
     found = []
     if chemistry == "auto":
-        return ["the cell's chemistry is not known; identify it first, a device charges by what it was made for"]
+        return ["the cell's chemistry is not known; identify it first: a device charges for one chemistry only"]
     if chemistry not in duty.chemistries:
         found.append(f"the device is made for {' or '.join(duty.chemistries)}, the cell is {chemistry}")
     charges = duty.charge_limit_V is not None or duty.panel is not None
     window = load_chemistry(chemistry)
     if charges and duty.charge_limited_by == "protection":
         found.append(
-            "the device's only charge limit is its protection chip, about 4.25 V: a last resort is no charger "
+            "the device's only charge limit is its protection chip, about 4.25 V: that does not replace a charger "
             f"({window.name} is charged to {window.charge_limit_V:.2f} V)"
         )
     elif charges and (duty.charge_limited_by == "nothing" or duty.charge_limit_V is None):

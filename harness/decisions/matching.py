@@ -23,7 +23,7 @@ FIGURES = ("capacity", "resistance", "self-discharge")
 WEIGHTS: dict[str, tuple[float, float, float]] = {"parallel": (0.5, 1.0, 0.3), "series": (1.0, 0.4, 0.5)}
 CAUTION = (
     "Building packs is work for people trained in it: cells in parallel must be within 50 mV before they are joined, "
-    "each series group wants its own protection and balancing, each parallel cell its own fuse, and spot welding and "
+    "each series group needs its own protection and balancing, each parallel cell its own fuse, and spot welding and "
     "first charging are done on a surface that cannot burn. Used cells without a history are outside the reuse "
     "standards; local rules go first. Never mix chemistries, and never put a retired cell into a set."
 )
@@ -77,7 +77,7 @@ def candidate_of(
     if ruling.get("verdict") == "no" and "no-capacity" not in ruling.get("findings", []):
         return f"its account says no: {ruling.get('why')}"
     if ruling.get("verdict") == "ask" and open_codes:
-        return f"its account asks: {ruling.get('why')}; whoever takes it on: --in-spite-of {open_codes[0]}"
+        return f"its account asks: {ruling.get('why')}; to use it all the same: --in-spite-of {open_codes[0]}"
     if row.get("grade") == "retire":
         return "retired by its grade"
     if not row.get("comparable") or row.get("capacity_Ah") is None:
@@ -132,7 +132,7 @@ def match(
         name = f"{form} {chemistry}".strip()
         if len(group) < size:
             left += [
-                {"cell": c.cell, "reason": f"only {len(group)} of {name} tested; a set wants {size} alike"}
+                {"cell": c.cell, "reason": f"only {len(group)} of {name} tested; a set needs {size} alike"}
                 for c in group
             ]
             continue
@@ -188,7 +188,7 @@ def _left_over(
         elif len(rest) < size:
             reason = f"{len(group)} of {name} do not divide by {size}, and it fitted least"
         else:
-            reason = f"it fitted least: no further set below a spread of {100 * limit:.3g} % beside those chosen"
+            reason = f"it fitted least: no further set below a spread of {100 * limit:.3g} % apart from those chosen"
         left.append({"cell": group[k].cell, "reason": reason})
     return left
 
@@ -198,7 +198,7 @@ def _how(exact: bool, made: int, total: float, at_least: float, within: float | 
     if exact:
         if not made:
             return "all sets were searched"
-        return "the best there is: the most sets, and of these the least spread (proven)"
+        return "the best possible: the most sets, and of these the least spread (proven)"
     how = (
         f"by search: total spread {100 * total:.2f} %; the best of as many sets cannot be below {100 * at_least:.2f} %"
     )

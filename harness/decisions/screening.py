@@ -158,12 +158,10 @@ def screen(case: Case, shelf: Sequence[Case], chemistry: str, least_Ah: float) -
         )
         return Screened("not worth a night", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
     if case.signs is None:
-        why = "its load steps and ten minutes of discharge were not seen yet"
+        why = "its load steps and ten minutes of discharge were not measured yet"
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
     if len(known) < LEAST_CASES:
-        why = (
-            f"{len(known)} like cells had their night; {LEAST_CASES} are needed to learn from, so no interval is given"
-        )
+        why = f"{len(known)} like cells were tested overnight; {LEAST_CASES} are needed, so no interval is given"
         return Screened("cannot tell", why, least_Ah, most_Ah=most_Ah, like_cells=len(known))
     return _by_like_cells(case, known, chemistry, Screened("cannot tell", "", least_Ah, most_Ah=most_Ah))
 
@@ -187,7 +185,7 @@ def _by_like_cells(case: Case, known: Sequence[Case], chemistry: str, said: Scre
     whole = [index for index in range(len(known)) if all(map(math.isfinite, rows[index]))]
     said = replace(said, like_cells=len(whole))
     if len(whole) < LEAST_CASES:
-        why = f"the signs of {len(whole)} like cells are whole; {LEAST_CASES} are needed to learn from"
+        why = f"{len(whole)} like cells have all readings; {LEAST_CASES} are needed"
         return replace(said, why=why)
     rows = rows[whole]
     new = as_columns([_columns(case, chemistry, with_charge, with_mass)])[0]
@@ -198,7 +196,7 @@ def _by_like_cells(case: Case, known: Sequence[Case], chemistry: str, said: Scre
     values = as_columns([[math.log(capacities[index])] for index in whole])[:, 0]
     found = jackknife_plus(rows, values, new, ALPHA)
     if found.skill < LEAST_SKILL:
-        why = "on this shelf the signs say too little about the capacity: no interval is given"
+        why = "on this shelf the readings do not predict the capacity: no interval is given"
         return replace(said, why=why, skill=found.skill)
     most = math.inf if most_Ah is None else most_Ah
     low_Ah, middle_Ah, high_Ah = (min(math.exp(value), most) for value in (found.low, found.middle, found.high))

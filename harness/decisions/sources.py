@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.cell_runs import best_runs, read_runs
@@ -29,7 +30,10 @@ NO_DATE = "(no date)"
 
 @dataclass(frozen=True, slots=True)
 class One:
-    """One cell: None where nothing is known. `month`: when it came, as 2026-11; `dud`: None while undecided."""
+    """One cell: None where nothing is known. `month`: when it came, as 2026-11; `dud`: None while undecided.
+
+    `tested`: the day of the run that its figures come from, as 2026-11-28; empty without one.
+    """
 
     cell: str
     source: str
@@ -38,6 +42,8 @@ class One:
     resistance_ohm: float | None = None
     self_discharge: float | None = None
     dud: bool | None = None
+    tested: str = ""
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +227,7 @@ def read_sources(logs: Path) -> list[One]:
             One(
                 cell.id, cell.source, first[:7], held,
                 chosen.ohm if chosen else None, _self_discharge(result) if result else None, dud,
+                ((run.instant if run else None) or "")[:10], run is not None and is_simulated(read_header(run.folder)),
             )
         )  # fmt: skip
     return found

@@ -267,7 +267,7 @@ def settle_units(
         words = [
             f"{sources[c].shown} in {unit}" for c, unit in (("t", t_unit), ("i", i_unit)) if c in readings.unstated
         ]
-        by = "the table's own counter of charge agrees" if counted is not None else "only so a cell makes sense"
+        by = "the table's own counter of charge agrees" if counted is not None else "only this fits a cell"
         told.note(f"no unit is stated: {' and '.join(words)}, as {by} (--units says otherwise)")
         return _with_choice(out, readings, t_unit, i_unit)
     if not fits and plain[0] in ("", "s") and plain[1] in ("", "A"):
@@ -275,7 +275,7 @@ def settle_units(
         if DOUBT_AH[0] <= charge_Ah <= DOUBT_AH[1] and 0.5 * FULL_SWING_H[0] <= hours <= 10 * FULL_SWING_H[1]:
             told.warn(
                 "scale-doubtful",
-                f"No unit is stated, and none makes sense of this cell: read as {charge_Ah:.3g} Ah in {hours:.3g} h.",
+                f"No unit is stated, and none fits this cell: read as {charge_Ah:.3g} Ah in {hours:.3g} h.",
             )
             return _with_choice(out, readings, *plain)
     shown = [
@@ -293,8 +293,7 @@ def settle_units(
             f"as --units {option}"
         )
     raise InputError(
-        f"{file}: no unit is stated for {columns}, and none makes sense of a cell ({shown[0]}); state it, as "
-        f"--units {option}"
+        f"{file}: no unit is stated for {columns}, and none fits a cell ({shown[0]}); state it, as --units {option}"
     )
 
 
@@ -476,7 +475,7 @@ def _judge_jumps(file: Path, rows: Rows, idle: "BoolArray", scale_A: float, told
     if t.size < 20 or jumps.size > 0.1 * t.size or scale_A < 0.005:
         raise InputError(
             f"{file}: from line {int(lines[row])} to line {int(lines[row + 1])} the voltage goes from {v[row]:.3f} V "
-            f"to {v[row + 1]:.3f} V with no current flowing, which no cell does; the record is nonsense and was not "
+            f"to {v[row + 1]:.3f} V with no current flowing, which no cell does; the record is wrong and was not "
             "imported"
         )
     told.warn(

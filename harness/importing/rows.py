@@ -141,7 +141,7 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapping[
         columns = {name: column[::-1].copy() for name, column in columns.items()}
         extra = {name: column[::-1].copy() for name, column in extra.items()}
         steps, lines = steps[::-1].copy(), lines[::-1].copy()
-        told.note("the newest row stands first: the rows were turned round")
+        told.note("the newest row came first: the order of the rows was reversed")
         if first_utc is not None:
             first_utc = (datetime.fromisoformat(first_utc) + timedelta(seconds=float(columns["t"][0]))).isoformat()
         columns["t"] = columns["t"] - (columns["t"][0] if not wraps and first_utc is not None else 0.0)
@@ -167,7 +167,7 @@ def _settle_clock(columns: "dict[str, FloatArray]", lines: "IntArray", told: Tol
         columns["t"] = columns["t"].copy()
         columns["t"][row:] -= HOUR_S
         line = int(lines[row])
-        told.note(f"line {line}: the clock was put forward by an hour; the voltage goes on as if no hour had passed")
+        told.note(f"line {line}: the clock was put forward by an hour; the voltage shows that no hour had passed")
         told.warn("clock-set", f"The clock was put forward by an hour at line {line}; the hour was taken out.")
 
 
@@ -472,7 +472,7 @@ def _counted_times(file: Path, column: Any, source: Source, told: Told) -> _Time
             f"{file}: the times in {source.shown} begin at {first:g}, which is no count since 1970 in s, ms, us or ns; "
             "times that count from the start of the test, or since 1970, are accepted"
         ) from error
-    told.note("times count from a far past; they now count from the first row")
+    told.note("times count from a date long before the test; they now count from the first row")
     return _Times((values - first) * scale, first_utc, kind="epoch")
 
 
@@ -655,8 +655,8 @@ def _settle_time(
     if restarts:
         told.warn(
             "time-restarts",
-            f"Time starts again {len(restarts)} time(s); how long was between is not known: "
-            "nothing was integrated across.",
+            f"Time starts again {len(restarts)} time(s); the length of the gap is not known: "
+            "no charge was counted across it.",
         )
     repeated = int(np.count_nonzero(np.diff(t) == 0))
     if repeated:
@@ -686,7 +686,7 @@ def _without_falls(
         whole = overflow_s(float(t[row - 1]), float(t[row]), usual)
         if whole is not None and not wraps:
             t[row:] += whole
-            told.note(f"line {line}: the count of the time begins anew at {whole:g} s; taken as going on")
+            told.note(f"line {line}: the time counter restarts at {whole:g} s; read on without a gap")
             continue
         if wraps and drop > DAY_S / 2:
             t[row:] += DAY_S
@@ -694,8 +694,8 @@ def _without_falls(
             continue
         if abs(drop - HOUR_S) < max(5.0, 3 * usual) and drop > 10 * usual:
             t[row:] += HOUR_S
-            told.note(f"line {line}: the clock was set back by an hour; taken as going on")
-            told.warn("clock-set", f"The clock was set back by an hour at line {line}; time was taken as going on.")
+            told.note(f"line {line}: the clock was set back by an hour; read on without a gap")
+            told.warn("clock-set", f"The clock was set back by an hour at line {line}; time was read on without a gap.")
             continue
         recovers = np.flatnonzero(t[row:] >= t[row - 1])
         if recovers.size and recovers[0] <= 5 and drop < 100 * max(usual, 1e-9):
@@ -712,7 +712,7 @@ def _without_falls(
         t[row:] += drop + usual
         restarts.append(row)
         if len(restarts) == 1:
-            told.note(f"line {line}: time falls by {drop:g} s and starts again; nothing is integrated across")
+            told.note(f"line {line}: time falls by {drop:g} s and starts again; no charge is counted across the gap")
     told.note("time falls in very many places")
     return t, order, restarts
 

@@ -89,6 +89,7 @@ def silent_ammeter(rows: Rows, idle: "BoolArray", told: Told) -> None:
             told.warn(
                 "scale-doubtful",
                 f"The voltage falls by {fall:.2f} V from line {int(rows.lines[begin])} on while no current is shown: "
-                "the ammeter fell silent, or something draws that it does not see. That is in no figure.",
+                "the ammeter fell silent, or something draws a current that it does not measure. "
+                "No figure counts that current.",
             )
             return

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, Share, SourceOfCells, compared
+from amphora.harness.decisions.sources import LEAST_FOR_INTERVAL, Middle, One, Share, SourceOfCells, compared
 from amphora.harness.report import plot_style as look
 from amphora.harness.report.tables import plain, table
 
@@ -114,13 +114,26 @@ def section(found: Sequence[SourceOfCells]) -> SourcesSection | None:
     return SourcesSection(HEADER, tuple(_cells(one) for one in found), NOTE, tuple(words))
 
 
-def draw(found: Sequence[SourceOfCells], values: Sequence[tuple[str, float]], out: Path) -> None:
+def when_tested(cells: Sequence[One]) -> str:
+    """Return for a picture the day or days of the runs behind it, and whether no real cell was tested."""
+    tested = [one for one in cells if one.capacity_Ah is not None]
+    days = sorted({one.tested for one in tested if one.tested})
+    said = "" if not days else f"tested {days[0]}" if days[0] == days[-1] else f"tested {days[0]} to {days[-1]}"
+    simulated = sum(one.simulated for one in tested)
+    if simulated:
+        word = "SIMULATED, no real cell" if simulated == len(tested) else f"{simulated} of {len(tested)} SIMULATED"
+        said = f"{said} · {word}" if said else word
+    return said
+
+
+def draw(found: Sequence[SourceOfCells], values: Sequence[tuple[str, float]], out: Path, when: str = "") -> None:
     """Draw each cell's capacity by source, medians with their intervals, and beside them the shares of duds.
 
     Args:
         found: From `by_source`.
         values: (source as `found` names it, capacity in Ah) of each cell that has one.
         out: Picture to write, ending in .png, .svg or .pdf.
+        when: What its title ends with, of `when_tested`.
 
     Raises:
         InputError: another ending.
@@ -153,6 +166,8 @@ def draw(found: Sequence[SourceOfCells], values: Sequence[tuple[str, float]], ou
         right.set_xlabel("share of duds, %")
         right.set_xlim(-2, 102)
         left.set_title("Capacity by source: cells, median, 95 %")
+        if when:
+            figure.suptitle(when, x=0.01, ha="left", fontsize="medium")
         right.set_title("Duds, 95 %")
         out.parent.mkdir(parents=True, exist_ok=True)
         figure.savefig(out, dpi=150, metadata=look.metadata(out.suffix.lower(), "Cells by source"))

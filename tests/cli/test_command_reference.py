@@ -7,7 +7,9 @@ import sys
 
 import pytest
 from command_reference import COLUMNS, PAGE, commands, help_text, page
+from typer.testing import CliRunner
 
+from amphora.harness.cli.app import app
 from amphora.harness.cli.commands import COMMANDS, ORDER, function_of
 
 
@@ -23,6 +25,14 @@ def test_every_line_fits_a_page_and_is_plain() -> None:
     for line in page().splitlines():
         assert len(line) <= max(COLUMNS, 112), line
         assert "\x1b" not in line and "│" not in line
+
+
+def test_every_help_begins_with_a_verb_and_fits_80_columns() -> None:
+    nouns = ("the", "a", "an", "what", "which", "who", "all", "this", "how", "where")
+    for name, command in COMMANDS.items():
+        assert command.line.split()[0].lower() not in nouns, f"{name}: {command.line}"
+    shown = CliRunner(env={"COLUMNS": "80"}).invoke(app, ["--help"], terminal_width=80).output
+    assert "bench" in shown and max(map(len, shown.splitlines())) <= 80
 
 
 @pytest.mark.parametrize("words", [["run"], ["cell", "add"], []], ids=" ".join)

@@ -213,7 +213,7 @@ def test_an_answer_says_in_words_and_fields_that_it_is_not_within_and_by_what():
     assert not mode["run_time_within_5_percent"] and not mode["charge_state_within_3_percent"]
     assert mode["doubt"] == "cold"
     note = next(note for note in cold["notes"] if note.startswith("m: the run time is not within the 5 %"))
-    assert "not within 3 % of charge" in note and "a test at that temperature would settle it" in note
+    assert "not within 3 % of charge" in note and "test at that temperature" in note
     warm = fit(weak, simple("3.2 V", 'current = "400 mA"'))["modes"][0]
     assert warm["doubt"] == "resistance"  # asked at twice the test's current
     easy = fit(linear(), simple("3.2 V", 'current = "60 mA"'))["modes"][0]
@@ -229,7 +229,7 @@ def test_a_mode_that_may_or_may_not_work_from_full_is_not_said_to_be_known():
 def test_a_run_time_that_hangs_on_the_sag_is_said_to_be_poorly_known():
     weak = replace(linear(), ohm=np.full(201, 1.0), fast_ohm=np.full(201, 0.4), test_A=0.2)
     notes = fit(weak, simple("3.2 V", 'current = "600 mA"', 'night_temperature = "0 degC"'))["notes"]
-    assert any("the run time is not within the 5 %" in note and "settle" in note for note in notes)
+    assert any("the run time is not within the 5 %" in note and "; test " in note for note in notes)
     notes = fit(linear(), simple("3.2 V", 'current = "60 mA"'))["notes"]
     assert not any("not within" in note for note in notes)
 

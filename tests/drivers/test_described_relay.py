@@ -1,6 +1,7 @@
 """Relays by description, of each habit: told over lines and coils by invented boards (tests/support/foreign)."""
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -78,6 +79,49 @@ def test_a_watchdog_is_kept_quiet_by_beats_and_opens_without(board: Any) -> None
     relay._beat_s = 0.0
     with pytest.raises(InstrumentError, match="has opened by itself"):
         relay.beat()
+
+
+@pytest.mark.parametrize("beats", [True, False])
+def test_a_contact_that_is_held_by_a_beat_falls_out_without_one_and_is_not_looked_for_in_words(
+    board: Any, tmp_path: Path, beats: bool
+) -> None:
+    """A board without a word for its state: each beat is the described one, told no more often than twice a second."""
+    foreign, table, _ = board("polled", "tcp", lapses=1.5)
+    text = dialect_file("switch", "polled").read_text(encoding="utf-8")
+    text = re.sub(r"\nquery = .*", "", text).replace('"watchdog"', '"beat"')
+    file = tmp_path / "held.toml"
+    file.write_text(text, encoding="utf-8")
+    relay: Any = open_instrument("switch", {**table, "dialect": str(file)}, RealClock())
+    assert relay.read_setup()["habit"] == "beat" and relay.abilities.off_when_silent_s == 2.0
+    relay.connect("discharge")
+    heard_before = len(foreign.received("switch"))
+    if beats:
+        relay._beat_s = 0.0
+        for _ in range(20):
+            relay.beat()  # as often as a loop likes
+        assert [text for _, text in foreign.received("switch")[heard_before:]].count("?") == 1
+    foreign.wait(lambda truth: not truth["switch"]["on"], 10.0)
+    assert foreign.truth()["switch"]["fired"]["lapses"] == 1
+    relay.close()
+
+
+def test_a_board_that_never_answers_is_refused_nobody_could_tell_that_it_opened(tmp_path: Path) -> None:
+    text = dialect_file("switch", "polled").read_text(encoding="utf-8")
+    text = re.sub(r"\nquery = .*", "", text).replace(', answer = "IS [012]"', "").replace(', answer = "DONE"', "")
+    file = tmp_path / "mute.toml"
+    file.write_text(text.replace('"watchdog"', '"beat"'), encoding="utf-8")
+    with pytest.raises(
+        DescriptionError, match=r"whether it is there; .* positions\.query, an identity or a keep_alive"
+    ):
+        open_instrument("r", {"role": "switch", "resource": "ASRL/dev/null::INSTR", "dialect": str(file)}, RealClock())
+
+
+def test_a_beat_relay_without_a_beat_is_refused(tmp_path: Path) -> None:
+    text = dialect_file("switch", "polled").read_text(encoding="utf-8").replace('"watchdog"', '"beat"')
+    file = tmp_path / "board.toml"
+    file.write_text(re.sub(r"keep_alive = .*", "", text), encoding="utf-8")
+    with pytest.raises(DescriptionError, match="what is the beat"):
+        open_instrument("r", {"role": "switch", "resource": "ASRL/dev/null::INSTR", "dialect": str(file)}, RealClock())
 
 
 def test_a_position_that_it_has_not_moves_nothing(board: Any) -> None:

@@ -139,7 +139,7 @@ def test_each_page_is_run_or_says_why_not_and_begins_with_whom_it_is_for() -> No
         assert not why.startswith("no command") or not list(lines_of(ROOT / "docs" / f"{name}.md")), name
     for name, text in pages.items():
         first = text.split("\n\n", 2)[1]
-        to_whom = ("For people", "For whoever", "For everybody", "For contributors")
+        to_whom = ("For people", "For everybody", "For contributors")
         assert text.startswith("# ") and first.startswith(to_whom), name
     index = pages["README"]
     assert [name for name in pages if name != "README" and f"({name}.md)" not in index] == []

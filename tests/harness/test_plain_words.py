@@ -11,7 +11,13 @@ WORDS = (
     "goes on for ever", "by eye and nose", "that ships", "the guard spoke", "bench lives", "of one's own",
     "gone through", "from beside", "reckon", "told apart", "of nothing in the rest", "index anew", "day gives back",
     "nobody guards", "eye and nose say", "current, warmth", "no primary cell", "seat the cell anew",
-    "hardly tells", "nothing that happens to it",
+    "hardly tells", "nothing that happens to it", "speaks against", "speak against", "told aloud",
+    "whoever takes it on", "hangs on what goes on", "so a little decides", "test would settle it", "is no charger",
+    "series group wants", "a set wants", "charging wants", "charge wants", "the best there is", "had their night",
+    "full, not sick", "out of doors", "record is nonsense", "turned round", "in no figure", "as going on",
+    "makes sense of a cell", "fall on: a contact", "bench so hurried", "honest cells", "spared their night",
+    "nobody meant to give", "fingers can tell", "takes gulps", "falls out by itself", "benches live",
+    "lived on the simulated", "beside the limits", "set beside each other", "whoever wants to", "stands in the way",
 )  # fmt: skip
 WORST = re.compile("|".join(map(re.escape, WORDS)), re.IGNORECASE)
 

@@ -14,6 +14,7 @@ from paper_runs import run_input, write_run
 from pypdf import PdfReader
 
 from amphora.harness.report.certificate import page as sheet
+from amphora.harness.report.certificate import stated
 from amphora.harness.report.certificate.cautions import GRADE_RULE
 from amphora.harness.report.certificate.statement import Issue, certificate_data
 
@@ -101,7 +102,7 @@ def test_the_body_is_set_in_eight_point_at_least(data: dict[str, Any]) -> None:
 @settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(text=st.text(max_size=300), runs=st.integers(1, 12), pages=st.integers(1, 2))
 def test_any_text_at_all_stays_on_the_pages_asked_for(data: dict[str, Any], text: str, runs: int, pages: int) -> None:
-    full = filled(data, text(text), runs, pages)
+    full = filled(data, stated.text(text), runs, pages)
     assert len(PdfReader(io.BytesIO(sheet.render(full, b"{}", PUBLIC))).pages) in range(pages, 2 * pages + 1)
 
 

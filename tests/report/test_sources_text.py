@@ -2,8 +2,8 @@
 
 import random
 
-from amphora.harness.decisions.sources import Middle, Share, SourceOfCells
-from amphora.harness.report.sources_text import render
+from amphora.harness.decisions.sources import Middle, One, Share, SourceOfCells
+from amphora.harness.report.sources_text import render, when_tested
 
 LONG = "hand lamps of the boating club, second delivery"
 
@@ -31,3 +31,13 @@ def test_the_table_is_no_wider_than_a_terminal_and_leaves_nothing_out() -> None:
     assert " ".join(shown.split()).count("second delivery") >= 1
     attic = next(line for line in lines if line.startswith("attic"))
     assert ", n 3" in attic and attic.count("–") == 3  # too few for an interval, and nothing measured
+
+
+def test_the_picture_says_when_the_cells_were_tested_and_that_none_was_real() -> None:
+    one = One("a", "attic", "2026-11", 1.9, tested="2026-11-20", simulated=True)
+    two = One("b", "attic", "2026-11", 1.7, tested="2026-11-24")
+    never = One("c", "attic", "2026-11")
+    assert when_tested([one, never]) == "tested 2026-11-20 · SIMULATED, no real cell"
+    assert when_tested([one, two, never]) == "tested 2026-11-20 to 2026-11-24 · 1 of 2 SIMULATED"
+    assert when_tested([two]) == "tested 2026-11-24"
+    assert when_tested([never]) == ""

@@ -155,9 +155,9 @@ def leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 
 def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> None:
     document = json.loads(to_attach(made.data, SIGNER))
-    answer = verify.Found()
-    verify._signed_data(document, answer)
-    assert answer.signature
+    found = verify.Found()
+    verify._signed_data(document, found)
+    assert found.signature
     numbers = leaves(document["certificate"])
     assert len(numbers) > 60
     for path in numbers:
@@ -166,9 +166,9 @@ def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> Non
         for key in path[:-1]:
             place = place[key]
         place[path[-1]] = place[path[-1]] * 1.000001 + 1e-6
-        answer = verify.Found()
-        verify._signed_data(changed, answer)
-        assert not answer.signature, path
+        found = verify.Found()
+        verify._signed_data(changed, found)
+        assert not found.signature, path
 
 
 def test_changed_data_under_a_fresh_seal_of_the_same_key_is_told_by_name(made: Made, tmp_path: Path) -> None:

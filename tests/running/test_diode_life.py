@@ -80,8 +80,8 @@ def test_two_evenings_on_a_diode_and_a_sick_cell_beside(tmp_path: Path) -> None:
         night = bays.spend("a", "overnight", present=False)
         assert night.reason == "cutoff", night.text
         found, given_Ah = analyse_run(night.folder), (before - sound.cell.soc) * SMALL_Ah
-        assert found["start"] == "full"
-        assert abs(found["capacity_Ah"] - given_Ah) < found["capacity_U_Ah"]
+        assert found.start == "full"
+        assert abs(found.capacity_Ah - given_Ah) < found.capacity_U_Ah
         sound.clock.sleep(3600.0)
     assert sound.highest_V <= 4.205
     standing = standing_of(Shelf(tmp_path), "cell-a")

@@ -81,13 +81,13 @@ def test_a_small_current_is_a_taper_only_while_the_supply_is_on_and_has_not_trip
     on: bool | None, trips: list[str], believed: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("amphora.harness.control.taper.vanished", lambda course, end: "")
-    noted: list[dict[str, Any]] = []
+    noted: list[Any] = []
     state = SimpleNamespace(course=None, order=SimpleNamespace(kind="charge"))
     so_far = SimpleNamespace(
         state=state, step=SimpleNamespace(ends=()), plan=SimpleNamespace(cell_id="c"), now_s=lambda: 10.0
     )  # fmt: skip
     made = rig(trips, on)
-    orders = SimpleNamespace(so_far=so_far, rig=made, record=lambda kind, **what: noted.append(what))
+    orders = SimpleNamespace(so_far=so_far, rig=made, record=noted.append)
     its = Trips(made)
     watch = ChargeWatch(orders, its, SupplyTimer(so_far, made, its, OFF_AFTER_S))  # type: ignore[arg-type]
     if believed:
@@ -95,4 +95,4 @@ def test_a_small_current_is_a_taper_only_while_the_supply_is_on_and_has_not_trip
     else:
         with pytest.raises(Stop, match="this was no taper"):
             watch.ask_supply()
-    assert [what["believed"] for what in noted] == [believed]
+    assert [event.believed for event in noted] == [believed]

@@ -13,7 +13,7 @@ COLUMNS = 100
 
 HEAD = """# Commands
 
-For whoever looks up a command or an option. Reference.
+For people who look up a command or an option. Reference.
 
 What `amphora COMMAND --help` says, of every command. Written by `make commands`; a test compares this page
 with the program.

@@ -8,9 +8,10 @@ from amphora.harness.common.as_json import from_json
 from amphora.harness.results.result import Result
 
 
-def result_of(plain: Mapping[str, Any] | None = None, /, **changes: Any) -> Result:
+def result_of(plain: Result | Mapping[str, Any] | None = None, /, **changes: Any) -> Result:
     """Return a result that says what `plain` and `changes` do, as JSON would; nothing else is known of the run."""
-    data = {"cell": "a", "run": "run", "chemistry": "auto", **(plain or {}), **changes}
+    said = plain.to_json() if isinstance(plain, Result) else plain or {}
+    data = {"cell": "a", "run": "run", "chemistry": "auto", **said, **changes}
     return from_json(Result, completed(Result, data))
 
 

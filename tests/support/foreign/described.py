@@ -5,7 +5,8 @@ Further faults (see `machine`): crc (checksums are wrong), swapped (numbers with
 value and says it was set), reboots (each new session finds it switched off, its levels forgotten), lapses SECONDS
 (leaves remote, and switches off, after so long a silence), resets (starts again, once), brown-out SECONDS (starts
 again, and hears and says nothing for so long), drift SHARE (that share of the bytes each way has a bit turned over, as
-of a line whose baud rate has drifted away).
+of a line whose baud rate has drifted away), lenient (lines: leaves out a mark that it does not know, and obeys the
+rest), swallows N (lines: says OK to STOP and goes on, among the first N messages of a session).
 """
 
 import struct
@@ -104,6 +105,12 @@ class Polled(Spoken):
     def obey(self, text: str, session) -> str | None:
         self.notice()
         volt, ampere = self.look()
+        if "lenient" in self.faults and "!" in text:
+            self.fire("lenient")
+            text = text.replace("!", "")
+        if text == "STOP" and session.messages < int(self.faults.get("swallows", 0)):
+            self.fire("swallows")
+            return "OK"
         if text == "ID":
             return f"SLUICE {2 if isinstance(self, Load) else 3}.1"
         if text == "KEY 1":

@@ -17,6 +17,7 @@ Faults (set at run time through the control port, by name):
     renew           SECONDS: readings are renewed that often
     drifts          its voltage moves within 1 mV with each reading that is new
     shows           {"voltage_V": .., "current_A": ..}: what it reads, whatever is there
+    unguarded       holds what its protections were set to, and none of them acts
     silent-to       WORDS: a message that contains one of these words gets no answer
 """
 
@@ -234,7 +235,7 @@ class Load(Machine):
         return self.circuit.seen_V(self.side), drawn
 
     def watch(self) -> None:
-        if not self.on:
+        if not self.on or "unguarded" in self.faults:
             return
         volt, ampere = self.now()
         if self.cutoff_armed and volt <= self.cutoff_V:
@@ -274,7 +275,7 @@ class Supply(Machine):
         return (self.volt if self.carries else 0.0), 0.0
 
     def watch(self) -> None:
-        if not self.on:
+        if not self.on or "unguarded" in self.faults:
             return
         volt, ampere = self.now()
         if self.most_V_armed and volt > self.most_V:
