@@ -246,6 +246,7 @@ RULED = {
     "recovery-falls": {**SHORT, "charge": ("yes", "no")},
     "charge-balance": {**SHORT, "charge": ("yes", "ask")},
     "soft-short": {**SHORT, "charge": ("yes", "ask")},
+    "below-window": {**SHORT, "charge": ("yes", "ask")},
     "same-cell-doubtful": ASK3, "same-cell-or-charged": ASK3, "leak-not-bounded": ASK3, "falls-when-full": ASK3,
     "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
@@ -276,6 +277,7 @@ def test_what_each_finding_decides(code):
         ({"state": "retired"}, "no no no no no"),
         ({"as_found_V": 2.2}, "yes no ask no no"),
         ({"as_found_V": 2.2, "state": "tested"}, "yes no ask yes yes"),
+        ({"as_found_V": 2.2, "state": "in use"}, "yes no ask yes yes"),
     ],
 )
 def test_what_the_register_says_decides(changes, answers):
@@ -327,3 +329,12 @@ def test_a_night_that_gave_far_less_than_the_charge_from_empty_put_in_did_not_be
     assert standing.starts[nights[1].run] == start
     assert standing.capacity_Ah == (gave_Ah if start == "full" else 1.0)
     assert ("same-cell-doubtful" in codes(standing)) is (start == "unknown")
+
+
+def test_what_cell_show_gives_is_what_the_standing_holds() -> None:
+    unknown = Standing("a")
+    assert (unknown.leak.low, unknown.leak.high, unknown.it_Ah, unknown.it_from) == (0.0, 24.0, 1.0, "assumed")
+    assert unknown.to_dict()["charge_now_Ah"] is None and Noted(at(0.0), "check").resolution_V == 0.01
+    known = replace(unknown, leak=Bound(0.02, 0.30, "a", "b"), charge_low_Ah=0.1, charge_high_Ah=0.7).to_dict()
+    assert known["leak_percent_per_day"] == {"low": 2.0, "high": 30.0, "low_from": "a", "high_from": "b"}
+    assert known["charge_now_Ah"] == {"low": 0.1, "high": 0.7}

@@ -6,7 +6,7 @@ import pytest
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, _leak_findings, _released, fold
-from amphora.harness.account.gate import may, require, with_rulings
+from amphora.harness.account.gate import may, require, warning_of, with_rulings
 from amphora.harness.account.standing import Bound, Finding, Noted, RunSeen, Standing
 from amphora.harness.account.state import FoldState
 from amphora.harness.common.errors import Refused
@@ -233,3 +233,43 @@ def test_the_slow_pre_charge_is_the_test_of_a_quarantine_by_voltage_alone() -> N
     assert may(low, with_rulings(low, Standing("a")), "charge").verdict == "yes"
     dented = cell(as_found_V=2.2, state="quarantined", inspection={**SOUND, "dents": "slight"})
     assert may(dented, with_rulings(dented, Standing("a")), "charge").verdict == "no"
+
+
+def test_an_inspection_in_words_that_nobody_asked_for_is_none() -> None:
+    standing = Standing("a", capacity_Ah=1.0, leak=Bound(0.0, 0.01))
+    assert "never-inspected" in codes(with_rulings(replace(cell(), inspection={"colour": "blue"}), standing))
+    assert "never-inspected" not in codes(with_rulings(replace(cell(), inspection={"smell": "none"}), standing))
+
+
+@pytest.mark.parametrize(("high", "told"), [(0.0999, None), (0.10, "up to 10 %"), (0.99, "up to 99 %"), (1.0, "short")])
+def test_a_bound_at_its_limit_asks_and_one_of_a_whole_cell_a_day_is_called_no_bound(
+    high: float, told: str | None
+) -> None:
+    found = with_rulings(cell(), Standing("a", capacity_Ah=1.0, leak=Bound(0.0, high))).finding("leak-not-bounded")
+    assert (found is None) is (told is None)
+    assert told is None or (told in found.text and ("short" in found.text) is (told == "short"))  # type: ignore[union-attr]
+
+
+def test_a_voltage_at_the_door_is_never_final_and_what_eye_and_scale_found_is() -> None:
+    for code, answers in (("as-found", "ask yes ask"), ("inspection", "no ask ask"), ("mass", "no ask ask"),
+                          ("retired", "no ask ask")):  # fmt: skip
+        standing = Standing("a", findings=(Finding(code, "established", "cell", "x"),))
+        found = [may(cell(as_found_V=2.2), standing, act).verdict for act in ("grade", "import", "label")]
+        assert found == answers.split(), code
+
+
+def test_a_cell_kept_apart_goes_into_no_set_and_no_device_and_its_label_warns_of_the_right_thing() -> None:
+    sound = Standing("a", capacity_Ah=1.0, leak=Bound(0.0, 0.01))
+    assert warning_of(cell(), with_rulings(cell(), sound)) == ""
+    apart = with_rulings(cell(state="quarantined"), sound)
+    acts = ("fit", "match", "discharge", "certify")
+    assert [apart.may[act].verdict for act in acts] == ["no", "no", "no", "ask"]  # type: ignore[index]
+    assert warning_of(cell(state="quarantined"), apart) == "DO NOT USE: by its account"
+    leaks = with_rulings(cell(), replace(sound, findings=(Finding("soft-short", "suspected", "cell", "x"),)))
+    assert warning_of(cell(), leaks) == "KEEP APART: leaks inside"
+
+
+@pytest.mark.parametrize(("code", "said"), [("leak", False), ("recovery-falls", False), ("capacity-fell", True)])
+def test_a_short_that_was_found_is_not_also_called_a_leak_that_nobody_bounded(code: str, said: bool) -> None:
+    standing = Standing("a", capacity_Ah=1.0, findings=(Finding(code, "suspected", "cell", "x"),))
+    assert ("leak-not-bounded" in codes(with_rulings(cell(), standing))) is said

@@ -290,9 +290,11 @@ def table(lives: Sequence[Life]) -> Iterable[str]:
         some = [life for life in lives if life.truth["sickness"] == sickness]
         ended = [list(life.said.values())[-1] for life in some if life.said]
         seen = sum(all(said["may"][act] != "yes" for act in VERDICTS) for said in ended)
+        refused = len(some) - len(ended)
         less = sum(life.truth["leak_percent_per_day"] < LATER_LEAK for life in some)
         yield (
-            f"  {sickness}: {len(some)} cells, {seen} without any healthy verdict at the end"
+            f"  {sickness}: {len(ended)} cells, {seen} without any healthy verdict at the end"
+            + (f"; {refused} more not lived (refused before anything was switched on)" if refused else "")
             + (f"; {less} lose less than {LATER_LEAK:g} % in their first day at rest" if less else "")
         )
     cpu_s = sum(life.cpu_s for life in lives) / max(len(lives), 1)

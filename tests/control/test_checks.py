@@ -159,3 +159,14 @@ def test_a_refusal_before_the_first_order_and_any_other_end_is_no_check() -> Non
     for reason in ("guard:as-found", "cutoff", "taper", "guard:", "frozen"):
         assert check_of(reason) is None and against_the_cell(reason) == "", reason
         assert is_final(reason) and not tells_when_repeated(reason), reason
+
+
+def test_what_says_something_of_the_bench_alone_is_these_and_nothing_else_twice_is_the_bench() -> None:
+    """Twice on one cell, with a look at the contacts in between: what is not in this list is then the cell's."""
+    bench = {
+        "temperature-low", "temperature-lost", "temperature-frozen", "too-cold", "too-warm", "drained", "frozen",
+        "no-reading", "protection-tripped", "smoke-alarm", "time",
+    }  # fmt: skip
+    assert bench == OF_THE_BENCH
+    for name in CHECKS:
+        assert tells_when_repeated(f"guard:{name}") is (name not in bench), name

@@ -9,7 +9,7 @@ import pytest
 
 import tests.campaign.__main__ as campaign
 from amphora.harness.archive.journal import JournalWriter
-from tests.campaign import kills, nights
+from tests.campaign import cells, kills, nights
 from tests.support.simulation import described_faults, faults
 
 
@@ -89,3 +89,17 @@ def test_a_campaign_that_was_cut_short_goes_on_and_other_sources_begin_anew(
     assert summary["upper_bound_95"] == pytest.approx(1.0 - 0.05 ** (1.0 / 3.0), abs=1e-6)
     monkeypatch.setattr(campaign, "fingerprint", lambda: "other")
     assert "stand in" not in run(1)
+
+
+def test_a_cell_that_no_meter_at_hand_could_measure_is_counted_as_not_lived_and_never_as_passed() -> None:
+    """Of four shorted cells of seed 78 one is refused at plan time: it has no verdict, and so no healthy one."""
+    short = {"sickness": "short", "leak_percent_per_day": 20.0}
+    no = {"may": dict.fromkeys(cells.VERDICTS, "ask")}
+    yes = {"may": {**no["may"], "match": "yes"}}
+    lives = [
+        cells.Life(number, 78, "li-ion", "sick", short, said=said)
+        for number, said in enumerate(({"week": no}, {}, {"night 1": no, "week": yes}))
+    ]
+    told = "\n".join(cells.table(lives))
+    assert "short: 2 cells, 1 without any healthy verdict at the end; 1 more not lived" in told
+    assert "not lived" not in "\n".join(cells.table(lives[::2]))

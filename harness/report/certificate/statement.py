@@ -7,15 +7,16 @@ two digits of their expanded uncertainty on the page. Capacity and energy positi
 
 import datetime
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import metadata
 from typing import Any
 
 import amphora.harness
-from amphora.harness.archive.run_folder import is_simulated
+from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.archive.shelf import cell_id_now
-from amphora.harness.common.errors import InputError, Refused
+from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import (
     RFC_8785,
@@ -269,9 +270,10 @@ def certificate_data(
     }
     last = runs[-1]
     data["item_uncertainty"] = _as_an_item(last.result)
-    data["charge_before"] = footing.charge_before(last.folder, last.run, last.result)
+    befores = [footing.charge_before(item.folder, item.run, item.result) for item in runs]
+    data["charge_before"] = befores[-1]
     data["hand_over"] = footing.hand_over(last.folder)
-    taken_on = _taken_on(runs, let_through)
+    taken_on = _taken_on(runs, [str((before or {}).get("run") or "") for before in befores], let_through)
     if taken_on:
         data["in_spite_of"] = [text(said) for said in dict.fromkeys(taken_on)]
     data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
@@ -313,12 +315,23 @@ def _state_of(last: RunInput, cell_id: str) -> str:
     return state
 
 
-def _taken_on(runs: Sequence[RunInput], let_through: Sequence[dict[str, Any]]) -> list[str]:
-    """Return the findings that somebody took on, at the issue and at each run."""
-    said = [f"{item['code']}: {item['text']}" for item in let_through]
-    for item in runs:
-        for entry in ((item.run.get("plan") or {}).get("notes") or {}).get("account", {}).get("in_spite_of") or []:
-            said.append(f"{entry.get('code')} (at the run): {entry.get('text')}")
+def _taken_on(runs: Sequence[RunInput], charges: Sequence[str], let_through: Sequence[dict[str, Any]]) -> list[str]:
+    """Return the findings that somebody took on: at the issue, at each run, at the charge in a folder beside it."""
+    taken = [("", entry) for entry in let_through]
+    for item, charge in zip(runs, charges, strict=True):
+        taken += [(" (at the run)", entry) for entry in _in_spite_of(item.run)]
+        if charge:
+            with suppress(AmphoraError):
+                of_charge = _in_spite_of(read_header(item.folder.resolve().parent / charge))
+                taken += [(" (at the charge before)", entry) for entry in of_charge]
+    return [f"{entry.get('code')}{where}: {entry.get('text')}" for where, entry in taken]
+
+
+def _in_spite_of(run: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return what a run was let through by, as its plan notes it."""
+    said: list[dict[str, Any]] = ((run.get("plan") or {}).get("notes") or {}).get("account", {}).get(
+        "in_spite_of"
+    ) or []
     return said
 
 
