@@ -44,6 +44,28 @@ current = { read = "input", register = 10, type = "i16", scale = 0.001 }
 """
 
 
+RELAY = """
+format = "amphora-dialect/1"
+name = "plain-coils"
+role = "switch"
+about = "Coils of a server that only stores; a feedback contact as a discrete input."
+
+[protocol]
+kind = "modbus"
+framing = "FRAMING"
+address = 3
+identity = { read = "holding", register = 4, is = 7001 }
+
+[positions]
+open = { write_coil = 5, is = 0 }
+discharge = { write_coil = 5, is = 1 }
+query = { read = "KIND", register = 5, on = 1, off = 0 }
+
+[habit]
+kind = "plain"
+"""
+
+
 class Server:
     """pymodbus's TCP server in a thread: it answers and stores, and shares nothing with the drivers but the frames."""
 
@@ -53,8 +75,8 @@ class Server:
         self._thread.start()
         assert self._ready.wait(20)
 
-    def held(self, address: int, count: int = 1) -> Any:
-        waiting = self._server.async_getValues(3, 3, address, count)
+    def held(self, address: int, count: int = 1, function: int = 3) -> Any:
+        waiting = self._server.async_getValues(3, function, address, count)
         return asyncio.run_coroutine_threadsafe(waiting, self._loop).result(20)
 
     def hold(self, address: int, value: int) -> None:
@@ -113,6 +135,31 @@ def test_a_kept_librarys_server_stores_and_gives_back_what_the_driver_ordered(
     with pytest.raises(DriverError, match="neither on nor off"):
         load.read_setup()
     load.close()
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("kind", ["coil", "discrete"])
+def test_a_relays_coils_and_its_feedback_are_read_back_from_a_kept_librarys_server(
+    served: tuple[Server, str], kind: str, tmp_path: Path
+) -> None:
+    server, framing = served
+    file = tmp_path / "relay.toml"
+    file.write_text(RELAY.replace("FRAMING", framing).replace("KIND", kind), encoding="utf-8")
+    table: dict[str, Any] = {
+        "role": "switch", "resource": f"TCPIP::127.0.0.1::{server.port}::SOCKET", "dialect": str(file),
+        "timeout": "2 s",
+    }  # fmt: skip
+    relay: Any = open_instrument("switch", table, RealClock())
+    if kind == "coil":
+        relay.connect("discharge")
+        assert server.held(5, function=1) == [True]
+        assert relay.make_safe().off
+    else:  # the feedback stays open whatever is ordered: a contact that did not make is said, not believed
+        with pytest.raises(DriverError):
+            relay.connect("discharge")
+        assert relay.make_safe().off
+    assert server.held(5, function=1) == [False]
+    relay.close()
 
 
 @pytest.mark.parametrize(
