@@ -73,6 +73,8 @@ CHANGED_ON_PURPOSE: tuple[tuple[str, str, str], ...] = (
     ("fit-*", "json.course[*].*", "self-discharge is counted in"),
     ("fit-*", "json.notes", "self-discharge is counted in"),
     ("plan-*", "json.plan.*", "It is what was measured, once it was"),
+    ("cell-show-*", "json.judgement.to_do", "said in plainer words"),
+    ("match-*", "json.caution", "said in plainer words"),
     ("verify-*", "json.page", "the certificate's page states what was taken on, so its layout is another"),
     ("verify-*", "json.notes*", "the certificate's page states what was taken on, so its layout is another"),
 )
