@@ -143,6 +143,12 @@ def _stamps(folder: Path) -> tuple[Any, ...]:
     return tuple(found)
 
 
+def as_the_account_has_it(run: str, result: Result, standing: Standing) -> Result:
+    """Return a run's result with U of the cell as an item: its repeats, unseen drain, other charges and currents."""
+    unseen, conditions = standing.unseen.get(run, 0.0), standing.conditions.get(run, 0.0)
+    return with_item_U(result, standing.repeats, unseen=unseen, conditions=conditions)
+
+
 def _by_the_account(folder: Path, result: Result) -> Result:
     """Return a run's result as the account of its cell sees it: how it began, and U of the cell as an item.
 
@@ -157,9 +163,7 @@ def _by_the_account(folder: Path, result: Result) -> Result:
     account = {key: plain[key] for key in ACCOUNT_KEYS}
     account["may"]["fit"] = standing.may["fit"].to_dict()
     name = Path(folder).absolute().name
-    unseen = standing.unseen.get(name, 0.0)
-    conditions = standing.conditions.get(name, 0.0)
-    result = replace(with_item_U(result, standing.repeats, unseen=unseen, conditions=conditions), account=account)
+    result = replace(as_the_account_has_it(name, result, standing), account=account)
     if result.start == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
         return replace(
             result,

@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import make_certificate
 
 from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
@@ -36,7 +35,7 @@ from amphora.harness.report.certificate.run_input import run_input
 from amphora.harness.report.certificate.statement import Issue
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
-from paper_runs import write_run
+from paper_runs import make_certificate, write_run
 
 ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
@@ -63,12 +62,12 @@ def file_bytes(pdf: bytes, stride: int) -> tuple[int, Missed]:
 
 def _told(document: bytes) -> str:
     """Return why attached data are refused, or nothing when they are taken."""
-    answer: dict[str, Any] = {}
+    found = verify.Found()
     try:
-        verify._signed_data(from_canonical(document, "attachment"), answer)
+        verify._signed_data(from_canonical(document, "attachment"), found)
     except InputError as error:
         return str(error)
-    return "" if answer["signature"] else "signature over the data"
+    return "" if found.signature else "signature over the data"
 
 
 def attachment_bytes(attached: bytes, stride: int) -> tuple[int, Missed]:

@@ -20,8 +20,9 @@ from programs import run_inside
 from pypdf import PdfReader
 
 from amphora.harness.account.answer import analyse_run
+from amphora.harness.account.standing import Standing
 from amphora.harness.common.errors import InputError, Refused
-from amphora.harness.report.certificate import attachment, page_rows, printable
+from amphora.harness.report.certificate import attachment, page_rows, printable, statement
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
 from amphora.harness.report.certificate.issue import certify, to_attach
@@ -81,6 +82,22 @@ def test_declared_full_is_printed_as_such(tmp_path: Path, signer: Signer) -> Non
     item = run_input(write_run(tmp_path, start="declared-full"))
     pdf, _ = make_certificate([item], ISSUE, signer)
     assert "Declared full: the operator's word, not seen by the bench" in text_of(pdf).replace("’", "'")
+
+
+def test_the_cell_as_an_item_has_the_u_that_its_account_gives_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flat curve hides a drain, another current changes it: analyse said ± 23 mAh, and the certificate ± 21."""
+    item = run_input(write_run(tmp_path))
+    name = item.folder.resolve().name
+    given = {}
+    for share in (0.0, 0.05):
+        standing = Standing("L3-a", conditions={name: share})
+        monkeypatch.setattr(statement, "standing_beside", lambda folder, at=standing: (None, at))
+        given[share] = certificate_data([item], ISSUE)["item_uncertainty"]
+    before, after = (given[share]["capacity_U_Ah"] for share in (0.0, 0.05))
+    assert after == pytest.approx((before**2 + (0.05 * item.result.capacity_Ah) ** 2) ** 0.5)
+    assert "another charge or current may change it by 5 %" in given[0.05]["text"]
 
 
 def test_runs_of_two_cells_are_refused(tmp_path: Path) -> None:

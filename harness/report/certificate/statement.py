@@ -14,6 +14,7 @@ from importlib import metadata
 from typing import Any
 
 import amphora.harness
+from amphora.harness.account.asking import as_the_account_has_it, standing_beside
 from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
@@ -269,7 +270,7 @@ def certificate_data(
         "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
     }
     last = runs[-1]
-    data["item_uncertainty"] = _as_an_item(last.result)
+    data["item_uncertainty"] = _as_an_item(last)
     befores = [footing.charge_before(item.folder, item.run, item.result) for item in runs]
     data["charge_before"] = befores[-1]
     data["hand_over"] = footing.hand_over(last.folder)
@@ -335,8 +336,11 @@ def _in_spite_of(run: Mapping[str, Any]) -> list[dict[str, Any]]:
     return said
 
 
-def _as_an_item(result: Result) -> dict[str, Any] | None:
-    """Return the U of the cell as an item beside that of the measurement, and what it was learned from."""
+def _as_an_item(last: RunInput) -> dict[str, Any] | None:
+    """Return the U of the cell as an item, by its account, and what it was learned from."""
+    result, found = last.result, standing_beside(last.folder)
+    if found is not None:  # as `amphora analyse` and `cell show` say it
+        result = as_the_account_has_it(last.folder.resolve().name, result, found[1])
     U, item = number(result.capacity_item_U_Ah), result.item
     return None if U is None else {"capacity_U_Ah": U, "text": text(item.text if item else "")}
 
