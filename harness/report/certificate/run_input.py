@@ -12,7 +12,7 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.account.asking import standing_beside
 from amphora.harness.analysis.bench_checks import zero_is_used
 from amphora.harness.archive.loading import load
-from amphora.harness.archive.run_folder import FILES, RUN, read_header
+from amphora.harness.archive.run_folder import FILES, is_run, read_header, runs_below
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate.canonical import (
     sha256_file,
@@ -109,11 +109,12 @@ def fresh_result(
     Raises:
         InputError: damaged, or no figure can be made from it.
     """
-    shelf = folder.resolve().parent.parent
     if leads_run == "find":
-        beside = [path.parent for path in sorted(shelf.glob(f"*/*-leads/{RUN}"))]
+        beside = sorted(runs_below(folder.resolve().parent.parent, "*-leads"))
+    elif leads_run is None:
+        beside = []
     else:
-        beside = [] if leads_run is None else [leads_run]
+        beside = [leads_run]
     with tempfile.TemporaryDirectory() as scratch:
         copied: dict[str, Path] = {}
         for source in [folder, *(run for run in beside if run.resolve() != folder.resolve())]:
@@ -186,7 +187,7 @@ def _charged_in(folder: Path) -> dict[str, Any] | None:
     beside = standing_beside(folder)
     charge = "" if beside is None else beside[1].full_from.get(folder.resolve().name, "")
     source = folder.resolve().parent / charge
-    if not charge or not (source / RUN).is_file():
+    if not charge or not is_run(source):
         return None
     return {"run": source.name, "files_sha256": digests(source)}
 
