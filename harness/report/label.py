@@ -30,6 +30,7 @@ SHORT_CHEMISTRY = {
 SIZES_MM = {"strip": (60.0, 12.0), "tag": (48.0, 25.0), "card": (70.0, 36.0)}
 _NOT_KNOWN = "capacity not known"
 _DECLARED = "declared full before"
+DECLARED = "declared full"
 STATE_WORDS = {"quarantined": "DO NOT USE: quarantine", "retired": "DO NOT USE: retired"}
 LEADS_WORDS = {"in": "leads in", "out": "", "not known": "leads?"}
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*[x×]\s*(\d+(?:\.\d+)?)")
@@ -123,7 +124,7 @@ class Label:
 
 @dataclass(frozen=True)
 class _Part:
-    """A part of a label: its lines, what of it stands in the code, and its short form."""
+    """A part of a label: its lines, what of it stands in the code, and what a label that is low says of it."""
 
     lines: tuple[Line, ...] = ()
     coded: tuple[str, ...] = ()
@@ -147,36 +148,41 @@ def label_content(
     date = ((result.created_utc if result else None) or "")[:10]
     word = STATE_WORDS.get(cell.state, "") or warning
     why = _why(cell, word) if word else ""
-    heads = [head for head in (word, "SIMULATED, no real cell" if simulated else "") if head]
+    heads = _there(word, "SIMULATED, no real cell" if simulated else "")
     held, resistance = _held(result), _resistance(result)
-    declared = "declared full" if "declared full" in held.coded else ""
-    said = held.lines
-    if word:
-        grade = None  # a cell that is not to be used is good for nothing
-        more = f", {declared}" if declared else ""
-        said = tuple(Line(line.text + more, 6, False) for line in held.lines[:1] if line.text != _NOT_KNOWN)
-    last = [part for part in (chemistry, date) if part]
+    good_for = "" if word else grade or ""  # a cell that is not to be used is good for nothing
     lines = (
         *_warnings(word, why, simulated),
-        *said,
+        *(_behind_a_warning(held) if word else held.lines),
         *resistance.lines,
-        *((Line(grade, 8, True),) if grade else ()),
-        Line(" · ".join(last), 6.5, False, short=" ".join(last)),  # the day is never cut
+        *((Line(good_for, 8, True),) if good_for else ()),
+        Line(" · ".join(_there(chemistry, date)), 6.5, False, short=" ".join(_there(chemistry, date))),  # never cut
     )
-    coded = ["AMPHORA CELL 1", cell.id[:40], *heads, *held.coded, *resistance.coded, grade or "", date]
     if word:
-        strip = (" · ".join(_short(heads)), " · ".join(part for part in (why, chemistry, date, declared) if part))
+        strip = (" · ".join(_short(heads)), " · ".join(_there(why, chemistry, date, held.short)))
     else:
-        capacity = held.lines[0].text + (f" ({declared})" if declared else "")
-        rest = (resistance.short, grade, date)
-        strip = (": ".join([*_short(heads), capacity]) + f" · {chemistry}", " · ".join(part for part in rest if part))
+        capacity = held.lines[0].text + (f" ({held.short})" if held.short else "")
+        first = ": ".join([*_short(heads), capacity])
+        strip = (f"{first} · {chemistry}", " · ".join(_there(resistance.short, good_for, date)))
+    coded = _there(*heads, *held.coded, *resistance.coded, good_for, date)
     return Label(
         id=printable(cell.id),
-        id_size=7.5 if word or simulated else 11,  # what warns is the largest thing on a label
+        id_size=7.5 if heads else 11,  # what warns is the largest thing on a label
         lines=tuple(replace(line, text=printable(line.text)) for line in lines),
-        payload="\n".join([*coded[:2], *(part for part in coded[2:] if part)]),
+        payload="\n".join(["AMPHORA CELL 1", cell.id[:40], *coded]),
         strip=(printable(strip[0]), printable(strip[1])),
     )
+
+
+def _there(*texts: str) -> list[str]:
+    """Return the texts that are not empty."""
+    return [text for text in texts if text]
+
+
+def _behind_a_warning(held: _Part) -> list[Line]:
+    """Return what a cell that is not to be used holds, small; nothing where that is not known."""
+    more = f", {held.short}" if held.short else ""
+    return [Line(line.text + more, 6, False) for line in held.lines[:1] if line.text != _NOT_KNOWN]
 
 
 def _held(result: Result | None) -> _Part:
@@ -192,8 +198,8 @@ def _held(result: Result | None) -> _Part:
         coded.append(another)
     if result.start == "declared-full":
         lines.append(Line(_DECLARED, 6, False))
-        coded.append("declared full")
-    return _Part(tuple(lines), tuple(coded))
+        coded.append(DECLARED)
+    return _Part(tuple(lines), tuple(coded), DECLARED if result.start == "declared-full" else "")
 
 
 def _resistance(result: Result | None) -> _Part:

@@ -126,7 +126,7 @@ def test_a_label_says_when_leads_are_in_or_may_be(tmp_path: Path, told: str | No
     item = label.label_content(Cell.from_dict(cell_record()), result, "steady duty")
     assert words in next(line.text for line in item.lines if "mΩ" in line.text)
     kept = {"in": "mohm leads in", "out": "mohm\n", None: "mohm leads?"}[told]
-    assert kept in item["payload"]
+    assert kept in item.payload
 
 
 # ---- a bench of two wires whose leads another run measured ---------------------------------------

@@ -29,7 +29,7 @@ from amphora.harness.report.certificate.body import Certificate
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical, sha256_hex
 from amphora.harness.report.certificate.issue import certify, to_attach
 from amphora.harness.report.certificate.keys import Signer
-from amphora.harness.report.certificate.schema import certificate_schema
+from amphora.harness.report.certificate.schema import PATH
 from amphora.harness.report.certificate.statement import MOST_RESISTANCES, Issue, certificate_of, results_of
 from amphora.harness.results.kept import kept_text
 from tests.support.made_results import result_of
@@ -217,7 +217,7 @@ def test_attachment_is_canonical_and_fits_the_published_schema(tmp_path: Path, s
     (content,) = PdfReader(io.BytesIO(pdf)).attachments[attachment.ATTACHMENT]
     document = from_canonical(content)
     assert document["certificate"] == data
-    schema = certificate_schema()
+    schema = json.loads(PATH.read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.Draft202012Validator(schema).validate(document)
 
@@ -231,7 +231,7 @@ def test_schema_refuses_what_is_not_a_certificate(tmp_path: Path, signer: Signer
     else:
         document["certificate"][spoil] = "no"
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.Draft202012Validator(certificate_schema()).validate(document)
+        jsonschema.Draft202012Validator(json.loads(PATH.read_text(encoding="utf-8"))).validate(document)
 
 
 @pytest.mark.parametrize(
