@@ -84,8 +84,8 @@ class Cell:
         return self.form in DEVICE_FORMS
 
     @property
-    def measured_chemistry(self) -> str:
-        """Return the chemistry that was found by measuring; empty where none was."""
+    def identified_as(self) -> str:
+        """Return the chemistry that a run of it showed; "" where none did."""
         return str(self.identified.get("chemistry") or "")
 
     @property

@@ -143,7 +143,7 @@ def label_content(
         simulated: The run was made on the simulated bench; the label says so.
         warning: What the account of the cell warns of; "" for nothing.
     """
-    key = cell.measured_chemistry or cell.chemistry or "auto"
+    key = cell.identified_as or cell.chemistry or "auto"
     chemistry = SHORT_CHEMISTRY.get(key, key)
     date = ((result.created_utc if result else None) or "")[:10]
     word = STATE_WORDS.get(cell.state, "") or warning

@@ -39,7 +39,7 @@ def deviations(header: RunHeader, result: Result) -> list[str]:
     """
     cell = header.cell
     said: list[str] = []
-    key = cell.measured_chemistry or result.chemistry or cell.chemistry
+    key = cell.identified_as or result.chemistry or cell.chemistry
     if key and not lithium(key):
         said.append(
             "Chemistry: the standard is written for secondary lithium cells; of this cell only the method is compared."

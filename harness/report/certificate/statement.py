@@ -211,8 +211,8 @@ def item_statement(first: RunInput, state: str = "") -> ItemStated:
     return ItemStated(
         id=text(cell.id or result.cell),
         form=text(cell.form or result.form),
-        chemistry=text(cell.measured_chemistry or result.chemistry or cell.chemistry or "auto"),
-        chemistry_found="measured" if cell.measured_chemistry else "as entered in the shelf register",
+        chemistry=text(cell.identified_as or result.chemistry or cell.chemistry or "auto"),
+        chemistry_found="measured" if cell.identified_as else "as entered in the shelf register",
         source=text(cell.source),
         markings=text(cell.markings),
         claim_Ah=number(cell.claim_Ah),
