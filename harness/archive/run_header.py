@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from amphora.harness.cells.cell import Cell
-from amphora.harness.common.as_json import known_of
+from amphora.harness.common.as_json import LEFT_OUT, known_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +52,8 @@ class BenchAtRun:
 
 
 @dataclass(frozen=True, slots=True)
-class TakenOn:
-    """A finding of the cell's account that a person took on."""
+class Said:
+    """A code for programs and a sentence for people: a finding that a person took on, a warning of an import."""
 
     code: str = ""
     text: str = ""
@@ -63,7 +63,7 @@ class TakenOn:
 class AccountAtPlanning:
     """What the plan notes of the cell's account. `full_since`: when our charge before it ended, ISO 8601."""
 
-    in_spite_of: tuple[TakenOn, ...] = ()
+    in_spite_of: tuple[Said, ...] = ()
     full_since: str = ""
 
 
@@ -82,8 +82,39 @@ class PlanAtRun:
 
 
 @dataclass(frozen=True, slots=True)
+class ColumnTaken:
+    """The column of a table that a channel came from, and the factor to the unit of the house."""
+
+    column: str = ""
+    factor: float = 1.0
+    guessed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ImportOfRun:
+    """A table that was imported: the file, how it is written, what was done to it and what to distrust.
+
+    `began_from`: who says when the record began: "table", "given" (by whoever imported it) or "file" (its own date).
+    `in_spite_of`: findings of the cell's account that a person took on, as they stood.
+    """
+
+    file: str = ""
+    sha256: str = ""
+    delimiter: str = ""
+    decimal: str = ""
+    first_line: int = 0
+    first_clock_time: str | None = None
+    map: Mapping[str, ColumnTaken] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    warnings: tuple[Said, ...] = ()
+    began_utc: str | None = None
+    began_from: str | None = None
+    in_spite_of: tuple[Mapping[str, Any], ...] | None = field(default=None, metadata=LEFT_OUT)
+
+
+@dataclass(frozen=True, slots=True)
 class RunHeader:
-    """What was known before the run. `imported`: what is said of the file that its readings are from; None: our own."""
+    """What was known before the run. `imported`: the table that its readings are from; None: they are our own."""
 
     run_id: str = ""
     created_utc: str = ""
@@ -93,10 +124,10 @@ class RunHeader:
     cell: Cell = field(default_factory=Cell)
     bench: BenchAtRun = BenchAtRun()
     plan: PlanAtRun = PlanAtRun()
-    imported: Mapping[str, Any] | None = None
+    imported: ImportOfRun | None = None
 
     @property
-    def in_spite_of(self) -> tuple[TakenOn, ...]:
+    def in_spite_of(self) -> tuple[Said, ...]:
         """Return what it was let through by, as its plan notes it."""
         return self.plan.notes.account.in_spite_of
 

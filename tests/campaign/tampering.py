@@ -110,7 +110,8 @@ def numbers(attached: bytes, folder: Path, stride: int) -> tuple[int, Missed]:
         place[path[-1]] = place[path[-1]] * 1.01 + 1e-3
         count += 1
         name = ".".join(str(part) for part in path)
-        if _told(canonical_bytes(changed)) != "signature over the data":
+        why = _told(canonical_bytes(changed))
+        if why != "signature over the data" and "not of this format" not in why:  # a count that is no whole number
             missed.append(f"number: {name}: signature holds")
         if path[0] in ("runs", "item"):
             stated = Certificate.from_json(changed["certificate"])

@@ -7,7 +7,7 @@ from typing import Any, get_args, get_type_hints
 import pytest
 from hypothesis import given, settings
 
-from amphora.harness.common.as_json import ABSENT, to_json
+from amphora.harness.common.as_json import ABSENT, known_of, to_json
 from amphora.harness.report.certificate.body import Certificate, CycleStated, ResultsStated, RunStated
 from amphora.harness.report.certificate.schema import PATH
 from tests.support.any_value import made
@@ -19,6 +19,7 @@ def test_what_is_stated_comes_back_as_it_was(stated: Certificate) -> None:
     text = json.dumps(stated.to_json(), allow_nan=False)
     assert Certificate.from_json(json.loads(text)) == stated
     assert json.dumps(Certificate.from_json(json.loads(text)).to_json(), allow_nan=False) == text
+    assert known_of(Certificate, json.loads(text)) == stated  # as it is read out of a file of unknown origin
 
 
 def test_what_an_older_certificate_does_not_state_is_not_the_same_as_none() -> None:

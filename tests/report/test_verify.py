@@ -1,5 +1,6 @@
 """Verification: yes when nothing was changed, no with the reason after any change, and never hurt by a hostile file."""
 
+import contextlib
 import dataclasses
 import datetime
 import io
@@ -171,8 +172,9 @@ def test_each_number_changed_in_the_data_breaks_the_signature(made: Made) -> Non
             place = place[key]
         place[path[-1]] = place[path[-1]] * 1.000001 + 1e-6
         found = verify.Found()
-        verify._signed_data(changed, found)
-        assert not found.signature, path
+        with contextlib.suppress(InputError):  # a count that is no whole number is not of the format either
+            verify._signed_data(changed, found)
+        assert found.key and not found.signature, path
 
 
 def test_changed_data_under_a_fresh_seal_of_the_same_key_is_told_by_name(made: Made, tmp_path: Path) -> None:
@@ -512,7 +514,7 @@ def test_a_file_that_is_not_there_is_bad_input_not_a_no(tmp_path: Path) -> None:
 def test_a_renamed_certificate_is_as_good(made: Made, tmp_path: Path) -> None:
     path = tmp_path / "copy of something (1).PDF"
     path.write_bytes(made.pdf)
-    assert verify.verify_file(path, recompute=lambda folder, cutoff, leads, stated: run_input(folder))["valid"]
+    assert verify.verify_file(path, recompute=lambda folder, *_: run_input(folder)).valid
 
 
 def test_a_folder_is_bad_input_not_a_no(tmp_path: Path) -> None:

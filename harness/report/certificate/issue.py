@@ -13,7 +13,7 @@ from typing import Any
 from amphora.harness.account.asking import standing_beside
 from amphora.harness.account.gate import require
 from amphora.harness.archive.journal import write_out
-from amphora.harness.archive.run_header import TakenOn
+from amphora.harness.archive.run_header import Said
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.decisions.cell_runs import read_runs
 from amphora.harness.decisions.grades import grade_runs, load_criteria
@@ -47,13 +47,13 @@ class Issued:
 NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
 
 
-def _by_the_account(folders: Sequence[Path], inputs: Sequence[RunInput], in_spite_of: Sequence[str]) -> list[TakenOn]:
+def _by_the_account(folders: Sequence[Path], inputs: Sequence[RunInput], in_spite_of: Sequence[str]) -> list[Said]:
     """Return what the issuer takes on of the account's findings; a cell that is on no shelf has no account.
 
     Raises:
         Refused: the account says no, or ask and nobody took it on.
     """
-    found: dict[str, TakenOn] = {}
+    found: dict[str, Said] = {}
     for folder, item in zip(folders, inputs, strict=True):
         beside = standing_beside(folder)
         if beside is None:
@@ -77,9 +77,9 @@ def _by_the_account(folders: Sequence[Path], inputs: Sequence[RunInput], in_spit
         if value is not None and U is not None and value <= U:
             raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
         for let in require(cell, standing, ("certify",), in_spite_of, item.simulated):
-            found[let.code] = TakenOn(let.code, let.text)
+            found[let.code] = Said(let.code, let.text)
         if (unseen := standing.finding("no-second-look")) is not None:  # it forbids nothing and is stated
-            found[unseen.code] = TakenOn(unseen.code, unseen.text)
+            found[unseen.code] = Said(unseen.code, unseen.text)
     return list(found.values())
 
 

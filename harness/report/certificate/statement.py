@@ -16,7 +16,7 @@ from typing import Any
 import amphora.harness
 from amphora.harness.account.asking import as_the_account_has_it, standing_beside
 from amphora.harness.archive.run_folder import read_header
-from amphora.harness.archive.run_header import TakenOn, header_of
+from amphora.harness.archive.run_header import Said, header_of
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.report.certificate import footing
@@ -196,7 +196,7 @@ def run_statement(item: RunInput) -> RunStated:
         specifications=_specifications(item),
         traceability=footing.traceability(header, item.measurement),
         cycle=footing.cycle_of(result),
-        imported=bool(header.imported),
+        imported=header.imported is not None,
         simulated=item.simulated,
         files_sha256=digests(item.folder),
         start_from=item.start_from,
@@ -255,7 +255,7 @@ def certificate_of(
     runs: list[RunInput],
     issue: Issue,
     grade: dict[str, Any] | None = None,
-    let_through: Sequence[TakenOn] = (),
+    let_through: Sequence[Said] = (),
 ) -> Certificate:
     """Return what a certificate states of one cell over one or several runs.
 
@@ -345,7 +345,7 @@ def _state_of(last: RunInput, cell_id: str) -> str:
     return state
 
 
-def _taken_on(runs: Sequence[RunInput], charges: Sequence[str], let_through: Sequence[TakenOn]) -> list[str]:
+def _taken_on(runs: Sequence[RunInput], charges: Sequence[str], let_through: Sequence[Said]) -> list[str]:
     """Return the findings that somebody took on: at the issue, at each run, at the charge in a folder beside it."""
     taken = [("", entry) for entry in let_through]
     for item, charge in zip(runs, charges, strict=True):

@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 
 from amphora.harness.archive.run_folder import FILES, RUN, is_run
 from amphora.harness.archive.shelf import Shelf
-from amphora.harness.common.as_json import ABSENT, to_json
+from amphora.harness.common.as_json import ABSENT, known_of, to_json
 from amphora.harness.common.as_json import key as json_key
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate import page as sheet
@@ -261,15 +261,9 @@ def _again(stated: RunStated, folder: Path, logs: Path, recompute: Recompute) ->
         AmphoraError: it cannot be.
     """
     leads, leads_run, as_stated = stated.leads, leads_folder(stated, logs), None
-    if leads is not None and leads.from_run and leads_run is None and _are_numbers(leads.ohm, leads.U_ohm):
+    if leads is not None and leads.from_run and leads_run is None and None not in (leads.ohm, leads.U_ohm):
         as_stated = LeadsState("out", "", leads.ohm, leads.U_ohm, leads.from_run, leads.files_sha256)
-    cutoff_V = stated.cutoff_given_V if _are_numbers(stated.cutoff_given_V) else None
-    return recompute(folder, cutoff_V, leads_run, as_stated)
-
-
-def _are_numbers(*values: object) -> bool:
-    """Tell whether what a file says are numbers throughout."""
-    return all(isinstance(value, int | float) and not isinstance(value, bool) for value in values)
+    return recompute(folder, stated.cutoff_given_V, leads_run, as_stated)
 
 
 def _comparable(stated: RunStated, found: RunStated) -> RunStated:
@@ -449,12 +443,11 @@ def _signed_data(document: Any, found: Found) -> tuple[bytes, Certificate]:
             raise InputError("the attachment is not signed in the way of this format")
         public = from_text(str(signature["public_key"]), 32)
         value = from_text(str(signature["value"]), 64)
+        found.key, found.signature = fingerprint(public), signature_holds(public, value, canonical_bytes(data))
         stated = _read(data)
     except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
         raise InputError(f"the attachment lacks what a certificate has ({str(error)[:60]})") from error
     found.runs, found.number, found.issued, found.cell = stated.runs, stated.number, stated.issued, stated.item.id
-    found.key = fingerprint(public)
-    found.signature = signature_holds(public, value, canonical_bytes(data))
     return public, stated
 
 
@@ -462,18 +455,15 @@ def _read(data: dict[str, Any]) -> Certificate:
     """Return data of unknown origin as what a certificate states: all of it, and nothing else.
 
     Raises:
-        InputError, TypeError, ValueError, AttributeError: they are not.
+        InputError, ValueError: they are not.
     """
     if _oversized(data):
         raise InputError("the attachment holds more than a certificate does")
-    stated = Certificate.from_json(data)
+    stated = known_of(Certificate, data)
+    if stated.to_json() != data:
+        raise ValueError("it states something that is not of this format")
     if not 0 < len(stated.runs) <= MOST_RUNS:
         raise InputError(f"the attachment holds {len(stated.runs)} runs; a certificate has 1 to {MOST_RUNS}")
-    for run in stated.runs:
-        if not isinstance(run.files_sha256, dict) or not isinstance(run.run_id, str):
-            raise ValueError("a run without its name and its files")
-    if stated.to_json() != data:
-        raise ValueError("it says something in another way than a certificate does")
     return stated
 
 
