@@ -47,6 +47,7 @@ from amphora.harness.importing.plausibility import (
     settle_units,
     states_of,
 )
+from amphora.harness.importing.proof import prove
 from amphora.harness.importing.rows import Rows, readings_of, rows_of
 from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.strays import without_strays
@@ -242,6 +243,7 @@ def _judged(
     """Return the rows of a table, judged, current positive into the cell; and where each channel was taken from."""
     import numpy as np
 
+    as_found = layout.header
     layout, table = put_together(layout, table, mapping, told.notes)
     header = layout.header
     own = one_cells_header(str(file), header, which) if which is not None and header else None
@@ -252,17 +254,22 @@ def _judged(
         table = table_of_one_cell(file, layout, table, sources, which, told)
     if len(table) < 2:
         raise InputError(f"{file}: {len(table)} row(s) of that cell; at least 2 are needed")
+    unstated: frozenset[str] = frozenset()
     if not (sources.t.stated and sources.v.stated and sources.i.stated):
-        sources = settle_units(file, readings_of(file, layout, table, sources), sources, form, told)
+        readings = readings_of(file, layout, table, sources)
+        unstated = readings.unstated
+        sources = settle_units(file, readings, sources, form, told)
+        del readings
     states = states_of(layout, table, sources)
     rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
     if states is not None:
         states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
-    del table
     i = current_into_cell(file, rows.columns.v, rows.columns.i, discharge_sign, told, states, sources.i.discharges)
     rows = replace(rows, columns=replace(rows.columns, i=i))
     judge(file, rows, told)
     doubt_scale(file, rows, form, told)
+    aside = frozenset(k for k, (had, has) in enumerate(zip(as_found, own or header, strict=False)) if had and not has)
+    prove(layout, table, sources, rows, unstated, units, form, aside, told)
     return rows, sources
 
 

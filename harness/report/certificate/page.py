@@ -193,7 +193,7 @@ def view(stated: Certificate, public: bytes, tight: int = 0) -> dict[str, Any]:
 
 
 def _method(profile: str) -> str:
-    named = f" (profile {profile[:60]})" if profile else ""
+    named = f" (recipe {profile[:60]})" if profile else ""
     return (
         f"Bench method of this software{named}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in "
         "conformity with it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured "
