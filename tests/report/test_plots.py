@@ -27,9 +27,7 @@ from amphora.harness.report.plots import (
     _thin,
     draw_overlay,
     draw_run,
-    resistance_curve_svg,
     split,
-    voltage_curve_svg,
 )
 from amphora.harness.results.resistances import plain_resistance
 from amphora.harness.results.result import ResistanceValue, Result
@@ -174,15 +172,6 @@ def test_overlay_names_each_cell_once(tmp_path: Path) -> None:
     assert "path-light-3  2000 mAh" in text and "path-light-1  at least 2000 mAh" in text  # each text is a comment, too
     with pytest.raises(InputError, match="nothing to lay over"):
         draw_overlay([], tmp_path / "none.png")
-
-
-def test_small_curves_for_the_certificate_are_reproducible_svg() -> None:
-    _, _, result = night()
-    x = np.linspace(0, 2, 50)
-    first = voltage_curve_svg(x, 4.2 - 0.5 * x, cutoff_V=3.0)
-    assert first == voltage_curve_svg(x, 4.2 - 0.5 * x, cutoff_V=3.0)
-    assert b"<svg" in first
-    assert b"<svg" in resistance_curve_svg(result.resistances)
 
 
 def test_a_survey_of_a_device_is_drawn_over_voltage_and_never_as_a_cell(tmp_path: Path) -> None:
