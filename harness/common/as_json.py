@@ -4,7 +4,7 @@ A key of the JSON is a field's name, or what `key` says. A field with `LEFT_OUT`
 Tuples are lists in JSON; numbers pass as they are. What a type does not know is refused by its name.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass, replace
 from functools import cache
 from math import isfinite
@@ -105,10 +105,18 @@ def _readers(kind: type) -> dict[str, tuple[str, Reader]]:
     return {key: (name, _reader(hints[name])) for name, key, _ in _layout(kind)}
 
 
+def _kind_with(kinds: Sequence[type], data: Mapping[str, Any]) -> type:
+    """Return of several types the first that has all these keys; the first, where none has."""
+    return next((kind for kind in kinds if data.keys() <= _readers(kind).keys()), kinds[0])
+
+
 def _reader(hint: Any) -> Reader:
     """Return what makes a value of that type from JSON's; None where both are the same."""
     origin, parts = get_origin(hint), get_args(hint)
     if origin in (Union, UnionType):
+        kinds = [part for part in parts if isinstance(part, type) and is_dataclass(part)]
+        if len(kinds) > 1:
+            return lambda item: from_json(_kind_with(kinds, item), item)
         return next((reader for part in parts if part is not NoneType and (reader := _reader(part))), None)
     if origin is tuple:
         each = _reader(parts[0])

@@ -20,8 +20,8 @@ from amphora.harness.cells.chemistry import read_chemistry
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.fields import finite, finite_number, shown, table_of, unknown
+from amphora.harness.decisions.criteria import read_criteria
 from amphora.harness.decisions.duty import duty_from_dict
-from amphora.harness.decisions.grades import read_criteria
 from amphora.harness.plans.recipe import read_recipe
 
 LONG = "k" * 5000

@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
+from amphora.harness.cells.cell import Cell
+from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.report.comparison_page import build_page, make_report
 from amphora.harness.report.comparison_rows import PageRow
 from amphora.harness.report.html import content_policy, script_json
@@ -57,12 +59,12 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> list[PageRow]:
     made = []
     for n, name in enumerate(("L3-a", EVIL, "L4-b")):
         changed = dataclasses.replace(result, capacity_Ah=(result.capacity_Ah or 0.0) * (1 - n / 10))
-        compared = {
-            "cell": name, "run": f"logs/{name}/x", "capacity_Ah": changed.capacity_Ah, "capacity_U_Ah": 0.012,
-            "resistance_ohm": 0.0631, "grade": "steady duty", "rank": n + 1, "tied_with": [],
-        }  # fmt: skip
-        made.append(PageRow(cell_record(id=name, source='" onload="x'), compared, changed, curve))
-    made.append(PageRow(cell_record(id="L9-z", chemistry="auto")))
+        compared = ComparedRow(
+            cell=name, run=f"logs/{name}/x", capacity_Ah=changed.capacity_Ah, capacity_U_Ah=0.012,
+            resistance_ohm=0.0631, grade="steady duty", rank=n + 1, tied_with=(),
+        )  # fmt: skip
+        made.append(PageRow(Cell(**cell_record(id=name, source='" onload="x')), compared, changed, curve))
+    made.append(PageRow(Cell(**cell_record(id="L9-z", chemistry="auto"))))
     return made
 
 
@@ -155,14 +157,15 @@ def test_colours_of_text_and_curves_have_enough_contrast() -> None:
 
 
 def test_two_hundred_cells_stay_below_three_megabytes(rows: list[PageRow]) -> None:
-    many = [PageRow(cell_record(id=f"L{n}"), rows[0].compared, rows[0].result, rows[0].curve) for n in range(200)]
+    many = [
+        PageRow(Cell(**cell_record(id=f"L{n}")), rows[0].compared, rows[0].result, rows[0].curve) for n in range(200)
+    ]
     assert len(build_page(many).encode("utf-8")) < 3_000_000
 
 
 def test_no_cell_or_no_curve_still_makes_a_page() -> None:
     assert "<tbody></tbody>" in build_page([])
-    bare: dict[str, Any] = {"id": "x"}
-    assert "Discharge curves" not in build_page([PageRow(bare, result=None, curve=[(float("nan"), 1.0)])])
+    assert "Discharge curves" not in build_page([PageRow(Cell("x"), result=None, curve=[(float("nan"), 1.0)])])
 
 
 def test_equal_input_gives_equal_text(rows: list[PageRow]) -> None:
