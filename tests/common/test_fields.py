@@ -175,7 +175,7 @@ WHOLE: list[tuple[str, dict[str, Any], Callable[[dict[str, Any]], object]]] = [
     ("chemistry", tomllib.loads(CHEMISTRY), from_text(read_chemistry, "amphora.harness.cells.chemistry")),
     *((name, data, from_text(read_recipe, "amphora.harness.plans.recipe")) for name, data in shipped("recipes")),
     *((name, data, lambda held: duty_from_dict(held, "my.toml")) for name, data in shipped("duties")),
-    *((name, data, from_text(read_criteria, "amphora.harness.decisions.grades")) for name, data in shipped("grades")),
+    *((name, data, from_text(read_criteria, "amphora.harness.decisions.criteria")) for name, data in shipped("grades")),
 ]
 
 

@@ -61,7 +61,7 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> list[PageRow]:
         changed = dataclasses.replace(result, capacity_Ah=(result.capacity_Ah or 0.0) * (1 - n / 10))
         compared = ComparedRow(
             cell=name, run=f"logs/{name}/x", capacity_Ah=changed.capacity_Ah, capacity_U_Ah=0.012,
-            resistance_ohm=0.0631, grade="steady duty", rank=n + 1, tied_with=(),
+            resistance_ohm=0.0631, resistance_U_ohm=0.0018, grade="steady duty", rank=n + 1, tied_with=(),
         )  # fmt: skip
         made.append(PageRow(Cell(**cell_record(id=name, source='" onload="x')), compared, changed, curve))
     made.append(PageRow(Cell(**cell_record(id="L9-z", chemistry="auto"))))
@@ -202,7 +202,7 @@ def test_cells_of_the_simulated_bench_are_told(rows: list[PageRow]) -> None:
     ("state", "words"), [("quarantined", "in quarantine: do not use"), ("retired", "retired: do not use")]
 )
 def test_a_cell_not_to_be_used_is_told_beside_its_name(rows: list[PageRow], state: str, words: str) -> None:
-    page = build_page([dataclasses.replace(rows[0], cell={**rows[0].cell, "state": state}), *rows[1:]])
+    page = build_page([dataclasses.replace(rows[0], cell=dataclasses.replace(rows[0].cell, state=state)), *rows[1:]])
     assert page.count(words) == 1
     assert "do not use" not in build_page(rows)
 
