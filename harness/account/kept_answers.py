@@ -15,19 +15,22 @@ from typing import Any, NamedTuple
 
 from amphora.harness.account.after_run import work_out
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.archive.run_folder import read_header, runs_below
+from amphora.harness.archive.run_folder import read_header
 from amphora.harness.archive.shelf import Shelf, run_names
 from amphora.harness.cells.cell import Cell
-from amphora.harness.common.as_json import from_json, to_json
+from amphora.harness.common.as_json import from_json, without_defaults
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
 from amphora.harness.results.result import Result
+from amphora.harness.results.rulings import AccountOfCell, Act
 
 _NOWHERE = Path()
 MANY = 24  # fewer runs are not worth an index
-NOT_COMPARED: dict[str, Any] = {  # most of an answer's length
-    "budget": None, "evening": None, "phases": (), "resistance_table": None, "rests": (),
+NOT_COMPARED: dict[str, Any] = {  # what no decision between cells asks of a run: most of an answer's length
+    "budget": None, "evening": None, "leads": None, "leads_measured": None, "passes": None, "phases": (),
+    "reference_temperature": None, "resistance_table": None, "resolved": None, "rests": (), "warnings": (),
 }  # fmt: skip
+ACTS_ASKED: tuple[Act, ...] = ("grade", "match")  # the two that compare, grade and match ask
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,7 @@ def read_answers(
         verify: Ask each file's digest, not its size, time and inode.
         whole: False: `NOT_COMPARED` may be left out of the results, and what was kept may serve.
     """
-    parents = [os.path.dirname(os.path.abspath(folder)) for folder in folders]  # noqa: PTH100, PTH120  ten thousand
+    parents = places_of(folders)
     with by_stamps(not verify):
         kept: dict[str, dict[str, CellRun | str]] = {}
         wanted: dict[str, list[Path]] = {}
@@ -95,6 +98,12 @@ def read_answers(
         else:
             good.append(found._replace(folder=folder))
     return good, damaged
+
+
+def places_of(folders: Sequence[Path]) -> list[str]:
+    """Return for each run folder that of its cell."""
+    there = os.getcwd()  # noqa: PTH109  asked once, not ten thousand times
+    return [os.path.dirname(os.path.normpath(os.path.join(there, folder))) for folder in folders]  # noqa: PTH118, PTH120
 
 
 def _read(folder: Path) -> CellRun | str:
@@ -146,7 +155,7 @@ def _key_of(where: str) -> str:
         return ""
     logs = os.path.dirname(where)  # noqa: PTH120
     leads = once(f"leads {logs}", lambda: _leads(Path(logs)))
-    parts: list[Any] = [code_digest(), record.st_size, record.st_mtime_ns, leads]
+    parts: list[Any] = [_form(), record.st_size, record.st_mtime_ns, leads]
     for name in names:
         stamps = stamps_of(f"{where}/{name}")
         if stamps is None:
@@ -156,8 +165,15 @@ def _key_of(where: str) -> str:
 
 
 def _leads(logs: Path) -> str:
-    found = once(f"leads runs {logs}", lambda: runs_below(logs, "*-leads"))
-    return repr(sorted((str(folder), stamps_of(folder)) for folder in found))
+    """Return what the runs that measured leads are made of; a folder is looked into once for all questions."""
+    cells = [entry.path for entry in os.scandir(logs) if entry.is_dir()]
+    found = [f"{cell}/{name}" for cell in cells for name in _names(cell) if name.endswith("-leads")]
+    return repr(sorted((folder, stamps_of(folder)) for folder in found))
+
+
+def _form() -> str:
+    """Return what changes with the code of the figures, and with what is kept of them."""
+    return f"{code_digest()} {NOT_COMPARED} {ACTS_ASKED}"
 
 
 def _kept(keys: Mapping[str, str]) -> dict[str, dict[str, CellRun | str]]:
@@ -192,8 +208,22 @@ def _from_json(data: Mapping[str, Any]) -> CellRun | str:
 
 def _to_json(one: CellRun | str) -> Any:
     if isinstance(one, str):
-        return to_json(_Kept(one))
-    return to_json(_Kept(None, replace(one.result, **NOT_COMPARED), one.cell, one.measured_utc))
+        return without_defaults(_Kept(one))
+    return without_defaults(_Kept(None, _slim(one.result), one.cell, one.measured_utc))
+
+
+def _slim(result: Result) -> Result:
+    """Return a result with what decisions between cells ask of it."""
+    found = result.account
+    if found is not None:
+        found = AccountOfCell(
+            self_discharge_percent_per_month=found.self_discharge_percent_per_month,
+            self_discharge_U=found.self_discharge_U,
+            findings=found.findings,
+            may={act: found.may[act] for act in ACTS_ASKED if act in found.may},
+            repeats=found.repeats,
+        )
+    return replace(result, account=found, **NOT_COMPARED)
 
 
 def _keep(fresh: Mapping[str, tuple[str, dict[str, CellRun | str]]]) -> None:

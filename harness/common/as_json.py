@@ -51,6 +51,20 @@ def to_json(value: Any) -> Any:
     return value
 
 
+def without_defaults(value: Any) -> Any:
+    """Return a value of a type as plain data, short: without each field that is as its type has it by default."""
+    if not is_dataclass(value):
+        if isinstance(value, Mapping):
+            return {key: without_defaults(item) for key, item in value.items()}
+        return [without_defaults(item) for item in value] if isinstance(value, tuple | list) else value
+    out = {}
+    for item in fields(value):
+        held = getattr(value, item.name)
+        if held != (item.default if item.default_factory is MISSING else item.default_factory()):
+            out[str(item.metadata.get("key", item.name))] = without_defaults(held)
+    return out
+
+
 def without_odd_numbers(value: T) -> T:
     """Return a value of a type with None for each number that is not finite, and plain numbers for an array's."""
     made: Any = _plain(value)

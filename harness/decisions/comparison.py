@@ -228,6 +228,7 @@ def _placed(rows: Sequence[ComparedRow], figures: Sequence[Held]) -> list[Compar
     reach = np.hypot(U, U.max()) * (1 + 1e-9)
     first = np.searchsorted(-value, -(value + reach), side="left")  # outside of it all are certainly better, or worse
     end = np.searchsorted(-value, -(value - reach), side="right")
+    names = [row.cell for row in rows]
     for place, row in enumerate(rows):
         near = slice(int(first[place]), int(end[place]))
         gap = value[near] - value[place]
@@ -236,10 +237,12 @@ def _placed(rows: Sequence[ComparedRow], figures: Sequence[Held]) -> list[Compar
         tied = tied[tied != place]
         before, ties = near.start + int(np.count_nonzero(apart & (gap > 0))), len(tied)
         if ties > MOST_TIES:
+            here = int(np.searchsorted(tied, place))  # values fall along the rows: the nearest are beside it
+            tied = tied[max(0, here - MOST_TIES) : here + MOST_TIES]
             nearest = np.argsort(np.abs(value[tied] - value[place]), kind="stable")[:MOST_TIES]
             tied = np.sort(tied[nearest])
-        names = tuple(rows[int(other)].cell for other in tied)
-        placed.append(replace(row, rank=before + 1, tied=ties, tied_with=names))
+        tied_with = tuple(names[other] for other in tied.tolist())
+        placed.append(replace(row, rank=before + 1, tied=ties, tied_with=tied_with))
     return placed
 
 

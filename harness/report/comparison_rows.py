@@ -168,7 +168,11 @@ def _resistance(row: PageRow) -> TableField:
     if value is None:
         return _number(None, "–")
     leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS[LEADS_NOT_KNOWN])
-    return _number(value, with_U(value, U, 1000) + leads)
+    at = compared.resistance_at
+    if at is None:  # no temperature was read, or it is too far from 20 °C
+        return _number(value, with_U(value, U, 1000) + leads)
+    remark = f"at 20 °C; {with_U(value, U, 1000)} at {at.measured_degC:.0f} °C"
+    return _number(at.ohm, with_U(at.ohm, at.U_ohm, 1000) + leads, remark)
 
 
 def _energy(row: PageRow) -> TableField:

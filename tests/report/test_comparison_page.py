@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
+from amphora.harness.analysis.resistance_warmth import AtTemperature
 from amphora.harness.cells.cell import Cell
 from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.report.comparison_page import build_page, make_report
@@ -221,3 +222,11 @@ def test_a_report_takes_the_state_from_the_register_and_the_simulation_from_the_
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}), encoding="utf-8")
     page, _ = make_report([folder])
     assert "in quarantine: do not use" in page and "these are no real cells" in page
+
+
+def test_a_resistance_stands_at_20_degC_beside_what_was_measured(rows: list[PageRow]) -> None:
+    at = AtTemperature(0.0594, 0.0021, 20.0, 14.2, "prior")
+    cold = dataclasses.replace(rows[0], compared=dataclasses.replace(rows[0].compared, resistance_at=at))
+    page = build_page([cold])
+    assert "59.4 ± 2.1" in page and "at 20 °C; 63.1 ± 1.8 at 14 °C" in page
+    assert "at 20 °C" not in build_page([rows[0]])
