@@ -10,7 +10,7 @@ from amphora.harness.account.kept_answers import DamagedRun
 from amphora.harness.analysis.resistance_warmth import AtTemperature
 from amphora.harness.common.as_json import LEFT_OUT
 from amphora.harness.decisions.grades import Graded
-from amphora.harness.decisions.trends import Trend
+from amphora.harness.decisions.trends import CourseOfCell
 from amphora.harness.results.result import StatedCapacity
 from amphora.harness.results.rulings import May
 
@@ -112,6 +112,6 @@ class Comparison:
     cells: tuple[ComparedRow, ...] = ()
     ranked_on: str = "measured"
     outliers: tuple[Outlier, ...] = ()
-    trends: tuple[Trend, ...] = ()
+    trends: tuple[CourseOfCell, ...] = ()
     damaged: tuple[DamagedRun, ...] = ()
     grades: tuple[Graded, ...] | None = field(default=None, metadata=LEFT_OUT)  # what the rows' grades stand on

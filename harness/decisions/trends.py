@@ -78,7 +78,7 @@ class ResistanceCourse:
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
+class CourseOfCell:
     """The course of one cell; `runs`, `days` and `text` lead with its capacity where that has one."""
 
     cell: str
@@ -91,7 +91,7 @@ class Trend:
     text: str
 
 
-def trends(runs: Sequence[CellRun]) -> list[Trend]:
+def trends(runs: Sequence[CellRun]) -> list[CourseOfCell]:
     """Return the course of cells with repeated runs: of capacity, and of resistance, like compared with like.
 
     A cell is listed when one of both has a course, or when it has two tests that count and they are not alike.
@@ -116,7 +116,7 @@ def trends(runs: Sequence[CellRun]) -> list[Trend]:
         texts += [f"{what} over time: {part.why}" for what, part in both if isinstance(part, NoCourse)]
         lead = resistance if isinstance(capacity, NoCourse) else capacity
         found.append(
-            Trend(
+            CourseOfCell(
                 cell=name,
                 runs=0 if isinstance(lead, NoCourse) else lead.runs,
                 days=None if isinstance(lead, NoCourse) else lead.days,

@@ -216,7 +216,7 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
         ("form", cell.form),
         (
             "chemistry",
-            cell.chemistry + (f", identified: {cell.identified_as or None}" if cell.identified else ""),
+            cell.chemistry + (f", identified: {cell.identified_as}" if cell.identified else ""),
         ),
         ("state", cell.state),
         ("came out of", cell.source),

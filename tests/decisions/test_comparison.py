@@ -18,7 +18,7 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.cell_runs import best_runs
 from amphora.harness.decisions.compared import Basis, ComparedRow, Comparison, OnBasis
 from amphora.harness.decisions.comparison import claim_text, compare, outliers, rank
-from amphora.harness.decisions.trends import Trend, trends
+from amphora.harness.decisions.trends import CourseOfCell, trends
 from amphora.harness.report.tables import comparison_table
 from tests.support.duty_runs import cell_of, write_test
 from tests.support.made_results import result_of
@@ -105,7 +105,10 @@ def test_the_course_of_a_cell_says_what_it_lost(tmp_path):
     assert len(found) == 1 and found[0].change_Ah == pytest.approx(-0.2) and "lost 200 ± 14 mAh" in found[0].text
     still = trends([runs[0], run_of(tmp_path, figures("2026-07-01T00:00:00Z", 2.205))])
     assert "no change" in still[0].text
-    assert [from_json(Trend, json.loads(json.dumps(to_json(one)))) for one in (*found, *still)] == [*found, *still]
+    assert [from_json(CourseOfCell, json.loads(json.dumps(to_json(one)))) for one in (*found, *still)] == [
+        *found,
+        *still,
+    ]
 
 
 def test_the_run_that_says_most_stands_for_a_cell(tmp_path):
