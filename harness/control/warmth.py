@@ -108,7 +108,8 @@ def _bounds(watch: Watch, limits: Limits, order: Order, degC: float, nickel: boo
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
     charging = order.kind == "charge"
     cell = watch.cell
-    if cell is not None and not charging and (high is None or cell.hottest_degC < high or order.kind == "off"):  # also in a charge that waits for it to cool
+    # also in a charge that waits for it to cool
+    if cell is not None and not charging and (high is None or cell.hottest_degC < high or order.kind == "off"):
         high = cell.hottest_degC
     if nickel:
         high = NICKEL_HOTTEST_degC if high is None else min(high, NICKEL_HOTTEST_degC)
