@@ -24,7 +24,7 @@ _NOWHERE = Path()
 MANY = 24  # fewer runs are not worth an index
 NOT_COMPARED = (  # what no decision between cells asks of a run: most of an answer's length
     "budget", "evening", "leads", "leads_measured", "passes", "phases", "reference_temperature", "resistance_table",
-    "resolved", "rests", "warnings",
+    "resolved", "rests",
 )  # fmt: skip
 OF_THE_ACCOUNT = ("findings", "may", "repeats", "self_discharge_percent_per_month", "self_discharge_U")
 OF_MAY = ("grade", "match")  # the two that compare, grade and match ask

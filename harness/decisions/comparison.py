@@ -32,7 +32,7 @@ LEAST_SPREAD = {
     "temperature_rise_K": 1.5,
 }  # a bench thermometer is off by about 1 K
 DIFFERENT = 1.25  # between the shares of what they hold that two cells were run at: beyond it a night's figures differ
-MOST_TIES = 50  # named for one cell: the nearest; on a shelf of thousands all of them are a list that nobody reads
+MOST_TIES = 24  # named for one cell: the nearest; on a shelf of thousands all of them are a list that nobody reads
 
 
 def compare(
@@ -238,13 +238,15 @@ def _place(rows: Sequence[dict[str, Any]], figures: Sequence[tuple[float, float]
     first = np.searchsorted(-value, -(value + reach), side="left")  # outside of it all are certainly better, or worse
     end = np.searchsorted(-value, -(value - reach), side="right")
     names = [str(row["cell"]) for row in rows]
+    square = U * U
     for place, row in enumerate(rows):
-        near = slice(int(first[place]), int(end[place]))
-        gap = value[near] - value[place]
-        apart = np.abs(gap) > np.hypot(U[near], U[place])
-        tied = np.flatnonzero(~apart) + near.start
-        tied = tied[tied != place]
-        row["rank"] = near.start + int(np.count_nonzero(apart & (gap > 0))) + 1
+        start, stop = int(first[place]), int(end[place])
+        gap = value[start:stop] - value[place]
+        alike = gap * gap <= square[start:stop] + square[place]
+        better = place - start  # of these neighbours stand before it
+        row["rank"] = start + better - int(np.count_nonzero(alike[:better])) + 1
+        alike[better] = False  # itself
+        tied = np.flatnonzero(alike) + start
         row["tied"] = len(tied)
         if len(tied) > MOST_TIES:
             here = int(np.searchsorted(tied, place))  # values fall along the rows: the nearest are beside it

@@ -517,14 +517,13 @@ def grade_runs(runs: Sequence[tuple[Result, Mapping[str, Any]]], criteria: Crite
         criteria: From `load_criteria`.
     """
     groups: dict[tuple[str, str], dict[str, float]] = {}
-    for result, cell in runs:
+    places = [(str(result.form or cell.get("form") or ""), key_of(result, cell)) for result, cell in runs]
+    for place, (result, _) in zip(places, runs, strict=True):
         if result.capacity_Ah is not None and not _blockers(result):
-            place = (str(result.form or cell.get("form") or ""), key_of(result, cell))
             groups.setdefault(place, {})[result.cell] = result.capacity_Ah
     ordered = {place: sorted(found.values()) for place, found in groups.items()}
     grades = []
-    for result, cell in runs:
-        place = (str(result.form or cell.get("form") or ""), key_of(result, cell))
+    for place, (result, cell) in zip(places, runs, strict=True):
         own = groups.get(place, {}).get(result.cell)
         grades.append(grade_result(result, cell, criteria, Others(ordered.get(place, []), own)))
     return grades
