@@ -96,13 +96,15 @@ def kept_standings(shelf: Shelf) -> dict[str, dict[str, Any]]:
 
 
 ACCOUNT_KEYS = (
-    "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "self_discharge_percent_per_month", "self_discharge_U",
+    "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "leak_near_full_percent_per_day",
+    "self_discharge_percent_per_month", "self_discharge_U",
     "self_discharge_when", "findings", "may", "repeats",
 )  # fmt: skip
 QUIET = (
     "never-inspected",
     "no-capacity",
     "leak-not-bounded",
+    "leak-near-full",
     "retired",
     "quarantined",
     "no-second-look",

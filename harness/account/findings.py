@@ -7,6 +7,7 @@ laboratory cells. A leak is a share of the capacity a day; V, Ah, h.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import pairwise
 
 from amphora.harness.account.standing import Finding, Move, RestSeen, RunSeen
@@ -206,6 +207,8 @@ class Balance:
     hours: float
     run: str
     unlike: bool = False  # between two charges at unlike currents, or that ended at unlike ones
+    full_h: float = 0.0  # at rest between the charge and the discharge after it, within the cycle
+    at: datetime | None = None  # its end
 
     @property
     def room(self) -> float:
@@ -240,7 +243,10 @@ def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) 
         ratio = discharge[1].ah / charge[1].ah
         U = ratio * math.hypot(charge[1].U_ah / charge[1].ah, discharge[1].U_ah / discharge[1].ah)
         unlike = first[1].kind == "charge" and not _as_full(first[1], last[1])
-        found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run, unlike))
+        filled, drawn = (first, middle) if first[1].kind == "charge" else (middle, last)
+        full_h = max(0.0, (drawn[1].begin_utc - filled[1].end_utc).total_seconds() / 3600)
+        at = last[1].end_utc
+        found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run, unlike, full_h, at))
     return found
 
 

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.findings import LITHIUM, leak_limit
+from amphora.harness.account.near_full import open_finding as open_near_full
 from amphora.harness.account.standing import ACTS, FURTHER_ACTS, Act, Answer, Finding, May, Standing
 from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cells.incoming import judge_at_the_door, release_of
@@ -31,6 +32,7 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "falls-when-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-not-bounded": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "leak-near-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
 }  # fmt: skip
@@ -103,6 +105,9 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
                     f"amphora cell check {cell.id} --as-found V --at TIME; or the next charge and night",
                 )
             )  # fmt: skip
+    if standing.capacity_Ah is not None:
+        near = open_near_full(cell.id, key_of(cell), standing.charges, standing.leak_full)
+        found += [near] if near is not None else []
     standing = replace(standing, findings=tuple(found))
     return replace(standing, may={act: may(cell, standing, act) for act in (*ACTS, *FURTHER_ACTS)})
 

@@ -163,6 +163,7 @@ class Standing:
     charge_low_Ah: float | None = None
     charge_high_Ah: float | None = None
     leak: Bound = Bound(0.0, 24.0)  # share of the capacity a day
+    leak_full: Bound = Bound(0.0, 24.0)  # the same where it rests full: a short may act there alone
     self_discharge_percent_per_month: float | None = None
     self_discharge_U: float | None = None
     self_discharge_when: str | None = None
@@ -203,6 +204,9 @@ class Standing:
             "leak_percent_per_day": {
                 "low": 100 * self.leak.low, "high": 100 * self.leak.high,
                 "low_from": self.leak.low_from, "high_from": self.leak.high_from,
+            },
+            "leak_near_full_percent_per_day": {
+                "high": 100 * self.leak_full.high, "high_from": self.leak_full.high_from,
             },
             "self_discharge_percent_per_month": self.self_discharge_percent_per_month,
             "self_discharge_U": self.self_discharge_U,

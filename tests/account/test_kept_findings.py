@@ -13,7 +13,7 @@ from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.control.events import StepEnded
 from amphora.harness.plans.charge_permission import holds_of, is_a_guess
 from amphora.harness.running import session
-from tests.support.account_entries import at, cell, charge, codes, night, rest
+from tests.support.account_entries import at, cell, charge, codes, filled, night, rest
 
 HEALTHY_VERDICTS = ("match", "certify", "grade")
 WEEK_H = 4.5 + 6.2 + 168
@@ -94,9 +94,9 @@ def test_a_recovery_much_worse_than_the_one_before_takes_away_the_older_bounds(s
 @pytest.mark.parametrize(("current_A", "ah", "told"), [(-0.15, 0.85, True), (-0.15, 0.95, False), (-0.30, 0.85, False)])
 def test_less_by_a_gentler_discharge_is_a_capacity_that_fell(current_A, ah, told):
     """An LFP cell of 0.816 Ah, drained unseen before its second night: 0.670 Ah at less current than the first."""
-    second = night(16.5, ah=ah)
+    second = night(41.0, ah=ah)
     second = replace(second, moves=(replace(second.moves[0], current_A=current_A),))
-    standing = fold(cell(), [charge(), night(), charge(12.0, ah=1.0), second])
+    standing = fold(cell(), [charge(), night(), charge(12.0, ah=1.0), filled(39.0), second])
     assert ("capacity-fell" in codes(standing)) is told
     assert (standing.may["certify"].verdict == "yes") is not told
 

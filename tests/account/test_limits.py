@@ -10,7 +10,7 @@ from amphora.harness.account.gate import may, with_rulings
 from amphora.harness.account.standing import Bound, Finding, Move, Noted, Standing
 from amphora.harness.account.state import full_floor_V
 from amphora.harness.cells.chemistry import load_chemistry
-from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
+from tests.support.account_entries import SOUND, at, cell, charge, codes, filled, night, rest
 
 DISCHARGE = Move("discharge", at(0), at(5), 1.0, 0.002, True, -0.2, 3.0)
 
@@ -18,7 +18,10 @@ DISCHARGE = Move("discharge", at(0), at(5), 1.0, 0.002, True, -0.2, 3.0)
 @pytest.mark.parametrize(("charges", "limit"), [(0, 0.10), (1, 0.10), (2, 0.05), (5, 0.05)])
 def test_the_bound_that_a_healthy_verdict_wants(charges, limit):
     for high, asks in ((limit - 0.001, False), (limit + 0.001, True)):
-        standing = with_rulings(cell(), Standing("a", capacity_Ah=1.0, leak=Bound(0.0, high), charges=charges))
+        standing = with_rulings(
+            cell(),
+            Standing("a", capacity_Ah=1.0, leak=Bound(0.0, high), leak_full=Bound(0.0, 0.0), charges=charges),
+        )
         assert ("leak-not-bounded" in codes(standing)) is asks
         verdicts = {standing.may[act].verdict for act in ("grade", "match", "certify")}
         assert verdicts == {"ask" if asks else "yes"}
@@ -122,7 +125,7 @@ def test_a_short_near_full_gets_no_verdict_after_its_first_night_and_a_whole_bal
         "yes",
     ]
     assert "falls-when-full" not in codes(fold(cell(), [charge(), first]))
-    back = fold(cell(), [charge(), falling, charge(12.0, ah=1.0)])
+    back = fold(cell(), [charge(), falling, charge(12.0, ah=1.0), filled(39.0)])
     assert "falls-when-full" not in codes(back) and back.may["match"].verdict == "yes"
     lost = fold(cell(), [charge(), falling, charge(12.0, ah=1.1)])
     assert "falls-when-full" in codes(lost) and lost.may["match"].verdict == "no"
@@ -248,6 +251,7 @@ RULED = {
     "soft-short": {**SHORT, "charge": ("yes", "ask")},
     "below-window": {**SHORT, "charge": ("yes", "ask")},
     "same-cell-doubtful": ASK3, "same-cell-or-charged": ASK3, "leak-not-bounded": ASK3, "falls-when-full": ASK3,
+    "leak-near-full": ASK3,
     "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},

@@ -61,8 +61,9 @@ SICK = ("sick", "swapped", "drained")
 VERDICTS = ("match", "certify", "grade")
 FIRST_NIGHT_LEAK, LATER_LEAK = 20.0, 5.0  # percent a day that has to be seen by then
 OFF_BY = 0.05
+MOST_DAYS = 2  # at full, before the second night: a cell that soaks for long needs the second one
 # What the bench's record says, not what the cell is: asked, not kept apart.
-OPEN = ("no-capacity", "leak-not-bounded", "never-inspected", "quarantined", "retired")
+OPEN = ("no-capacity", "leak-not-bounded", "leak-near-full", "never-inspected", "quarantined", "retired")
 
 
 @dataclass
@@ -134,6 +135,7 @@ class _Bench:
             ],
             "leak": [round(100 * standing.leak.low, 2), round(100 * standing.leak.high, 2)],
             "leak_from": standing.leak.high_from,
+            "near_full": round(100 * standing.leak_full.high, 2), "near_full_from": standing.leak_full.high_from,
             "capacity_Ah": standing.capacity_Ah, "U_Ah": standing.capacity_item_U_Ah, "true_Ah": round(true_Ah, 4),
         }  # fmt: skip
         return standing
@@ -194,14 +196,25 @@ def _first_day_percent(cell: Any) -> float:
     return float(100 * (before - full.soc))
 
 
+def _asked_to_rest(bench: _Bench) -> bool:
+    """Tell whether the account asks for a day at full, which a person then grants."""
+    return not bench.stopped and standing_of(Shelf(bench.logs), "c").finding("leak-near-full") is not None
+
+
 def _spend(bench: _Bench, cell: Any, rng: random.Random) -> None:
-    """Two charges and nights, and a week."""
+    """Two charges and nights, and a week; before the second night the day at full that the account asks for."""
+    days = 0
     life, meddled = bench.life, rng.choice((1, 2))  # before which night somebody swaps or drains it
     for night in (1, 2):
         first = {"cell": cell, "begin_utc": EVENING} if night == 1 else {}
         if night == 2 and not bench.stopped:
             wait(bench.logs, "c", timedelta(hours=rng.uniform(6.0, 60.0)))
         bench.run("charge", **first)
+        while night == 2 and days < MOST_DAYS and _asked_to_rest(bench):
+            days += 1
+            wait(bench.logs, "c", timedelta(hours=rng.uniform(20.0, 28.0)))
+            life.runs.append("a day at full")
+            bench.run("charge")
         if life.drawn == "drained" and night == meddled and not bench.stopped:
             drain(bench.logs, "c", rng.uniform(0.1, 0.95))
             life.runs.append(f"drained to {100 * left(bench.logs, 'c').cell.soc:.0f} %")
