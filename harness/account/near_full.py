@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from amphora.harness.account import findings as f
-from amphora.harness.account.standing import Bound, Finding, Move, RunSeen
+from amphora.harness.account.charge_end import NOT_TO_FULL
+from amphora.harness.account.standing import Bound, Finding, Move, RunSeen, Standing
 from amphora.harness.account.state import FULL_FOR_H, FoldState
 
 KINDS = ("li-ion", "li-ion-4.35")  # of the others none that acts near full alone costs 5 % a day (docs/account.md)
@@ -148,6 +149,16 @@ def release(state: FoldState, runs: Sequence[RunSeen]) -> None:
         state.findings = [item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later]
 
 
+def asked_before_a_night(standing: Standing) -> str:
+    """Return what is better done with a cell that was just charged full than its night; empty for nothing."""
+    if standing.full_since is None or standing.finding("leak-near-full") is None:
+        return ""
+    return (
+        "before its night: let it rest a day with nothing on, then charge it again. What that takes bounds a leak that "
+        "acts near full alone; without it the account asks (leak-near-full)"
+    )
+
+
 def charges(runs: Sequence[RunSeen], capacity_Ah: float | None) -> int:
     """Return how often it was charged to full, or near enough for a leak to have shown: what the verdicts count.
 
@@ -158,7 +169,7 @@ def charges(runs: Sequence[RunSeen], capacity_Ah: float | None) -> int:
         put_in = [move for move in run.moves if move.kind == "charge"]
         whole = sum(move.whole for move in put_in)
         far = capacity_Ah is not None and sum(move.ah for move in put_in) >= CHARGE_SHARE * capacity_Ah
-        found += whole or (1 if far and run.profile not in ("storage", "identify") else 0)
+        found += whole or (1 if far and run.profile not in NOT_TO_FULL else 0)
     return found
 
 

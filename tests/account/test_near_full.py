@@ -50,7 +50,10 @@ def test_from_the_second_charge_on_a_healthy_verdict_wants_a_day_at_full() -> No
     found = asked.finding("leak-near-full")
     assert found is not None and "charge it again before its night" in found.settles and "--at TIME" in found.settles
     assert "no rest of 12 h or more at full is on record" in found.text
+    assert near_full.asked_before_a_night(asked).startswith("before its night: let it rest a day")
+    assert near_full.asked_before_a_night(fold(cell(), [*TWO_CHARGES, night(16.5)])) == ""  # the night is over
     done = fold(cell(), [*TWO_CHARGES, up()])
+    assert near_full.asked_before_a_night(done) == ""
     assert verdicts(done) == {"yes"} and "leak-near-full" not in codes(done)
     assert done.leak_full.high == pytest.approx(0.030 / 0.998) and "30 mAh" in done.leak_full.high_from
     assert any(line.startswith("leak near full: 3 % a day at most (30 mAh") for line in standing_lines(done))
