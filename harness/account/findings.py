@@ -65,7 +65,10 @@ FULL_BELOW_V = {
     "li-ion": 0.15, "li-ion-4.35": 0.17, "lfp": 0.315, "lto": 0.35, "nimh": 0.32, "nicd": 0.34, "lead-acid": 0.40,
     "auto": 0.25,
 }  # fmt: skip
-FALLS_FROM_FULL_V = {"li-ion": 0.05, "li-ion-4.35": 0.05, "lfp": 0.30, "lto": 0.20, "nimh": 0.15, "nicd": 0.15}
+FALLS_FROM_FULL_V = {
+    "li-ion": 0.05, "li-ion-4.35": 0.05, "lfp": 0.30, "lto": 0.20, "nimh": 0.15, "nicd": 0.15,
+    "lead-acid": 0.20,  # its surface charge lasts for hours (practice)
+}  # fmt: skip
 FALLS_AT_MOST_V = 0.10
 RISES_FROM_FULL_V = 0.020
 

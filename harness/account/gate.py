@@ -75,6 +75,15 @@ def _open_leak(high: float) -> str:
     return f"The evidence so far leaves a leak of up to {100 * high:.2g} % of its capacity a day possible"
 
 
+def _leak_bounded_by(cell: Cell) -> str:
+    if key_of(cell) not in LITHIUM:  # no voltage and no hour of rest tells: what is missing after days does
+        return "charge it full, let it rest for 7 days with nothing on, then the overnight recipe"
+    return (
+        f"a voltage 12 h or more after the last current: amphora cell check {cell.id} --as-found V --at TIME; or the "
+        "next charge and night"
+    )
+
+
 def _measured_by(cell: Cell) -> str:
     if key_of(cell) != "auto":
         return "charge it full, then the overnight recipe"
@@ -96,15 +105,14 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
                 _measured_by(cell),
             )
         )  # fmt: skip
-    elif key_of(cell) in LITHIUM and not any(item.code in ("leak", "recovery-falls") for item in found):
+    elif not any(item.code in ("leak", "recovery-falls") for item in found):
         limit = leak_limit(standing.charges)
         if standing.leak.high >= limit:
             found.append(
                 Finding(
                     "leak-not-bounded", "reported", "cell",
                     f"{_open_leak(standing.leak.high)} (limit {100 * limit:g} %; {standing.leak.high_from}).", (),
-                    "a voltage 12 h or more after the last current: "
-                    f"amphora cell check {cell.id} --as-found V --at TIME; or the next charge and night",
+                    _leak_bounded_by(cell),
                 )
             )  # fmt: skip
     if standing.capacity_Ah is not None:

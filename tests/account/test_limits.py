@@ -134,7 +134,7 @@ def test_a_short_near_full_gets_no_verdict_after_its_first_night_and_a_whole_bal
 @pytest.mark.parametrize(
     ("key", "left_V", "falls"),
     [("li-ion", 4.185, 0.05), ("li-ion-4.35", 4.335, 0.05), ("lfp", 3.64, 0.30), ("lto", 2.75, 0.20),
-     ("nimh", 1.50, 0.15), ("nicd", 1.50, 0.15), ("lead-acid", 2.5, 0.10)],
+     ("nimh", 1.50, 0.15), ("nicd", 1.50, 0.15), ("lead-acid", 2.5, 0.20)],
 )  # fmt: skip
 def test_between_which_voltages_a_full_cell_is_met(key, left_V, falls):
     low_V, high_V = full_band(left_V, 0.0, key)
@@ -233,8 +233,11 @@ def test_a_nickel_cell_is_judged_by_what_it_gave_after_days_of_rest(gave, days, 
     assert standing.leak.high == pytest.approx((1 - gave + 0.012) / days, rel=0.1)
     assert standing.self_discharge_percent_per_month == pytest.approx(
         100 * (1 - gave) * f.may_lose("nimh", 30.0) / f.may_lose("nimh", days), rel=0.02) or gave < 0.5  # fmt: skip
-    assert (standing.may["match"].verdict == "yes") is (strength is None)
-    assert standing.may["grade"].verdict == ("yes" if strength is None else "ask")
+    told = strength is None and standing.leak.high < 0.05  # 9 % on one day do not tell
+    assert told is (strength is None and days > 1)
+    assert (standing.may["match"].verdict == "yes") is told
+    assert standing.may["grade"].verdict == ("yes" if told else "ask")
+    assert told or strength or "7 days" in standing.finding("leak-not-bounded").settles
     lithium = fold(cell(), [charge(), night(), charge(12.0), rested])
     assert lithium.finding("soft-short") is None  # lithium has rules of its own
 
