@@ -196,13 +196,14 @@ def _first_day_percent(cell: Any) -> float:
     return float(100 * (before - full.soc))
 
 
-def _asked_to_rest(bench: _Bench) -> bool:
-    """Tell whether the account asks for a day at full, which a person then grants."""
-    return not bench.stopped and standing_of(Shelf(bench.logs), "c").finding("leak-near-full") is not None
+def _asked(bench: _Bench, code: str) -> bool:
+    """Tell whether the account asks for what settles a finding, which a person then does."""
+    return not bench.stopped and standing_of(Shelf(bench.logs), "c").finding(code) is not None
 
 
 def _spend(bench: _Bench, cell: Any, rng: random.Random) -> None:
-    """Two charges and nights, and a week; before the second night the day at full that the account asks for."""
+    """Two charges and nights, and a week; with the rest at full that the account asks for: a day before the second
+    night, of nickel the week after a third charge."""
     days = 0
     life, meddled = bench.life, rng.choice((1, 2))  # before which night somebody swaps or drains it
     for night in (1, 2):
@@ -210,7 +211,7 @@ def _spend(bench: _Bench, cell: Any, rng: random.Random) -> None:
         if night == 2 and not bench.stopped:
             wait(bench.logs, "c", timedelta(hours=rng.uniform(6.0, 60.0)))
         bench.run("charge", **first)
-        while night == 2 and days < MOST_DAYS and _asked_to_rest(bench):
+        while night == 2 and days < MOST_DAYS and _asked(bench, "leak-near-full"):
             days += 1
             wait(bench.logs, "c", timedelta(hours=rng.uniform(20.0, 28.0)))
             life.runs.append("a day at full")
@@ -227,6 +228,12 @@ def _spend(bench: _Bench, cell: Any, rng: random.Random) -> None:
         bench.run("overnight")
         bench.standing(f"night {night}")
     if bench.stopped:
+        return
+    if life.chemistry == "nickel" and _asked(bench, "leak-not-bounded"):  # a week at full, then what is left
+        bench.run("charge")
+        wait(bench.logs, "c", timedelta(days=7))
+        bench.run("overnight")
+        bench.standing("week")
         return
     wait(bench.logs, "c", timedelta(days=7))
     kept = left(bench.logs, "c")
