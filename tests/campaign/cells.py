@@ -154,7 +154,7 @@ def live(job: tuple[int, int, str, bool]) -> Life:
     # a small cell's taper is refused with cheap meters, at plan time
     life = Life(number, seed, named, drawn, truth, meters if truth["capacity_Ah"] > 0.95 else "good")
     if truth["sickness"] == "near full":
-        life.truth = {**truth, "leak_percent_per_day": min(truth["leak_percent_per_day"], _first_day_percent(cell))}
+        life.truth = {**truth, "leak_percent_per_day": min(truth["leak_percent_per_day"], first_day_percent(cell))}
     begin_s = time.process_time()
     folder = Path(tempfile.mkdtemp(prefix="amphora-cell-", dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None))
     try:
@@ -182,7 +182,7 @@ def live(job: tuple[int, int, str, bool]) -> Life:
     return life
 
 
-def _first_day_percent(cell: Any) -> float:
+def first_day_percent(cell: Any) -> float:
     """Return what a cell loses in its first day at rest after a full charge, in percent.
 
     A short that acts above a voltage only stops itself: of an LFP cell, which leaves 3.40 V within minutes, it takes
