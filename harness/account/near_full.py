@@ -73,7 +73,7 @@ def by_filling_up(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int], 
     found = []
     for index in range(1, len(moves)):
         (before, full), (after, again) = moves[index - 1 : index + 1]
-        if index in broken or not (before.dated and after.dated) or not (full.whole and again.whole):
+        if index in broken or not before.dated or not (full.whole and again.whole):
             continue
         hours = (again.begin_utc - full.end_utc).total_seconds() / 3600
         if full.kind != "charge" or again.kind != "charge" or hours < AT_REST_H:

@@ -116,12 +116,16 @@ def test_what_filling_up_does_not_show() -> None:
     torn = RunSeen("x", at(20), at(20.1), "", "unknown", "", False, damaged="torn")
     cut = up()
     not_to_its_end = replace(cut, moves=(replace(cut.moves[0], whole=False),), charge_full=False)
+    drawn_night = night(40.5, ah=0.03, start="unknown")
     for life in (
         [*TWO_CHARGES, torn, up()],
         [*TWO_CHARGES, up(gaps_unknown=1)],
         [*TWO_CHARGES, up(dated=False)],
         [*TWO_CHARGES, not_to_its_end],
         [TWO_CHARGES[0], *TWO_CHARGES[1:2], up()],  # it was empty before
+        [*TWO_CHARGES[:2], replace(TWO_CHARGES[2], dated=False), up()],
+        [*TWO_CHARGES[:2], charge(12.0, ah=1.0, whole=False, taper_A=0.05), up()],  # it was not full before
+        [*TWO_CHARGES, replace(drawn_night, rests=drawn_night.rests[1:])],  # what was drawn fills nothing
     ):
         assert fold(cell(), life).leak_full.high == 24.0
     unsure = replace(cut, moves=(replace(cut.moves[0], U_ah=0.025),))  # a coarse meter
@@ -161,6 +165,11 @@ def test_a_voltage_at_full_counts_from_what_the_charge_left_and_with_what_two_me
     long_rest = (TWO_CHARGES[2].rests[0], rest(15.0, 39.0, "charge", 4.190, 4.140))
     slow = fold(cell(), [*TWO_CHARGES[:2], replace(TWO_CHARGES[2], rests=long_rest)])
     assert slow.leak_full.high == pytest.approx(0.053 / 0.4)
+    first_look = replace(filled(39.0, 0.30, found_V=4.177), charge_full=False)  # the charge after it was a long one
+    seen_first = replace(first_look, moves=(replace(first_look.moves[0], whole=False),))
+    assert fold(cell(), [*TWO_CHARGES, seen_first]).leak_full.high == pytest.approx(0.011 / 0.4, rel=5e-3)
+    gap = [*TWO_CHARGES[:2], replace(TWO_CHARGES[2], gaps_unknown=1)]  # something may have flowed that nobody counted
+    assert fold(cell(), [*gap, looked]).leak_full.high == 24.0
     used = Noted(at(16.0), "check", voltage_V=4.00, resolution_V=0.001)  # it was used meanwhile: nothing follows
     assert fold(cell(), [*TWO_CHARGES, used, looked]).leak_full.high == 24.0
 
@@ -188,6 +197,15 @@ def test_a_later_day_at_full_that_costs_far_more_takes_back_the_earlier_one() ->
     )
     assert worse.high == 0.01  # a poor voltage takes nothing back
     assert near_full.bound_of([near_full.AtFull(at(1), 0.01, "", True)], at(2)).high == 24.0
+
+
+def test_a_recovery_that_got_far_worse_takes_back_what_a_day_at_full_said_until_something_bounds_it_again() -> None:
+    worse = night(40.5, late=-0.003, early=0.020)
+    changed = fold(cell(), [*TWO_CHARGES, up(), worse])
+    assert changed.leak.high >= 0.05 and changed.leak_full.high == 24.0
+    steady = Noted(at(40.5 + 6.2 + 36), "check", voltage_V=3.10, resolution_V=0.001)
+    again = fold(cell(), [*TWO_CHARGES, up(), worse, steady])
+    assert again.leak.high < 0.05 and again.leak_full.high == pytest.approx(0.030 / 0.998)
 
 
 @pytest.mark.parametrize(("ah", "released"), [(0.030, True), (0.060, False)])
