@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
-from amphora.harness.account.standing import Finding, Move, RestSeen, RunSeen
+from amphora.harness.account.standing import Move, RestSeen, RunSeen
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.words import to_places
+from amphora.harness.results.rulings import Finding
 
 LITHIUM = ("auto", "li-ion", "li-ion-4.35", "lfp", "lto")
 MONTH_DAYS = 30.4375

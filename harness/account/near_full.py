@@ -13,8 +13,9 @@ from datetime import datetime, timedelta
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.charge_end import NOT_TO_FULL
-from amphora.harness.account.standing import Bound, Finding, Move, RunSeen, Standing
+from amphora.harness.account.standing import Bound, Move, RunSeen, Standing
 from amphora.harness.account.state import FULL_FOR_H, FoldState
+from amphora.harness.results.rulings import Finding
 
 KINDS = ("li-ion", "li-ion-4.35")  # of the others none that acts near full alone costs 5 % a day (docs/account.md)
 AT_REST_H = 12.0  # at full, or it is no evidence; the longer, the narrower

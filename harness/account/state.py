@@ -5,8 +5,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from amphora.harness.account import findings as f
-from amphora.harness.account.standing import Finding, Move, RunSeen
+from amphora.harness.account.standing import Move, RunSeen
 from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.results.rulings import Finding
 
 if TYPE_CHECKING:
     from amphora.harness.account.near_full import AtFull
