@@ -35,6 +35,8 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "falls-when-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-not-bounded": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-near-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "found-without-its-voltage": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask"),
+                                  "fit": ("ask", "ask"), "label": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
 }  # fmt: skip
