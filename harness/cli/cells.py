@@ -15,7 +15,7 @@ from amphora.harness.archive.journal import write_new
 from amphora.harness.archive.shelf import Shelf, now_utc
 from amphora.harness.cells.cell import STATES, Cell
 from amphora.harness.cells.forms import forms
-from amphora.harness.cells.incoming import DISPOSAL, Judgement, judge_at_the_door, parse_inspection
+from amphora.harness.cells.incoming import DISPOSAL, Judgement, judge_at_the_door, parse_inspection, release_of
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
@@ -280,16 +280,18 @@ def cell_check(
     if cell != before:
         shelf.save(cell)
     standing = standing_of(shelf, cell.id)
+    accepted = judged.verdict == "accept" and cell.state != "quarantined"
 
     def show() -> None:
         print(f"{cell.id}: ", end="")
-        _show_judgement(judged)
+        if judged.verdict == "accept" and not accepted:
+            print(f"kept apart still; {release_of(cell)}")
+        else:
+            _show_judgement(judged)
         for text in standing_lines(standing):
             print(f"  {text}")
         refused = ["cell", "show", cell.id]
-        show_next(
-            *(after_a_look(cell, standing, judged.may_charge) if judged.verdict == "accept" else refused), logs=logs
-        )
+        show_next(*(after_a_look(cell, standing, judged.may_charge) if accepted else refused), logs=logs)
 
     answer(
         {"cell": cell.id, "state": cell.state, **judged.to_dict(), "entries": cell.entries,
@@ -297,7 +299,7 @@ def cell_check(
         as_json,
         show,
     )  # fmt: skip
-    if judged.verdict != "accept":
+    if not accepted:
         leave(1)
 
 

@@ -13,8 +13,9 @@ from amphora.harness.archive.journal import write_new
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.shelf import Shelf, read_entry
 from amphora.harness.cli import completion
+from amphora.harness.cli.measured_run import measured_run
 from amphora.harness.cli.next_command import show_next
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
@@ -52,7 +53,7 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     if every == bool(runs):
         raise InputError("run folders or --all are accepted, one of the two")
     if runs:
-        return [run_named(run, capacity=True, logs=logs) for run in runs]
+        return [measured_run(run, logs) for run in runs]
     found = []
     for entry in Shelf(logs).list_runs_of_cells():
         if entry.damaged:
@@ -321,7 +322,7 @@ def fit(
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
-    folder = run_named(run, capacity=True, logs=logs)
+    folder = measured_run(run, logs)
     found = fit_run(folder, duty, what_if or [])
     if plot is not None:
         if found.course:
