@@ -21,8 +21,8 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.control.replay import replay
 from amphora.harness.control.step_records import Sample
-from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.comparison import compare
+from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.grades import grade_runs
 from amphora.harness.decisions.purpose import settled_by
 from amphora.harness.plans import steps as plan_steps
