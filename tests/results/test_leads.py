@@ -115,12 +115,13 @@ def test_a_person_reads_whether_leads_are_in(evening: dict[str, Any]) -> None:
 
 
 def test_the_circuit_is_the_cells_own_too(evening: dict[str, Any]) -> None:
-    circuit = circuit_of(evening["night"])
+    found = circuit_of(evening["night"])
+    circuit = found.circuit
     measured = analyse_run(evening["leads"]).leads_measured
     true_ohm = evening["bench"].truth()["r0_ohm"]
-    assert circuit["leads"]["state"] == "out"
-    assert circuit["u_r0_ohm"] >= measured.U_ohm / 2
-    assert abs(circuit["r0_ohm"] - true_ohm) < 0.3 * LEADS_OHM + 2 * circuit["u_r0_ohm"]
+    assert found.leads.state == "out"
+    assert circuit.u_r0_ohm >= measured.U_ohm / 2
+    assert abs(circuit.r0_ohm - true_ohm) < 0.3 * LEADS_OHM + 2 * circuit.u_r0_ohm
 
 
 def test_a_later_leads_run_changes_nothing_that_had_an_earlier_one(evening: dict[str, Any]) -> None:
