@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
-from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.run_folder import header_of_run
 from amphora.harness.cli.output import DEFAULT_LOGS
 
 if TYPE_CHECKING:
@@ -86,8 +86,7 @@ def after_a_look(cell: "Cell", standing: "Standing", may_charge: bool) -> list[s
 
 def after_a_picture(run: Path) -> list[str]:
     """Return the words of what comes after a run was drawn: as after the run itself, its folder named."""
-    header = read_header(run)
-    cell, recipe = run.absolute().parent.name, str(header.get("profile") or "")
+    cell, recipe = run.absolute().parent.name, header_of_run(run).profile
     return after_a_run(cell, recipe, "bench.toml") if cell and recipe in AFTER_A_RUN else ["analyse", str(run)]
 
 

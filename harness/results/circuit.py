@@ -64,7 +64,7 @@ def circuit_of(folder: Path) -> CircuitOfCell:
         first = max(begin.start, int(np.searchsorted(record.t_s, begin.t_s - 30.0)))
         last = int(np.searchsorted(record.t_s, begin.t_s + 600.0, side="right")) - 1
     fit = fit_circuit(record, first, last, info.measurement)
-    leads = state_of(Path(folder), info.bench.get("name"), info.bench.get("sensed_at"), info.created_utc)
+    leads = state_of(Path(folder), info.bench, info.sensed_at, info.created_utc)
     if leads.ohm is not None:
         u_ohm = float(np.hypot(fit.u_r0_ohm, (leads.U_ohm or 0.0) / 2))
         fit = replace(fit, r0_ohm=fit.r0_ohm - leads.ohm, u_r0_ohm=u_ohm)
