@@ -42,7 +42,6 @@ from amphora.harness.archive.run_folder import (
 )
 from amphora.harness.archive.run_header import ChannelOfRun, MeasurementOfRun, PlanOfRun, RunHeader
 from amphora.harness.cells.cell import Cell
-from amphora.harness.common.as_json import known_of
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256
 from amphora.harness.control.events import (
@@ -114,16 +113,8 @@ def _specification(name: str, given: ChannelOfRun) -> Specification:
     )
 
 
-def measurement_of(data: Mapping[str, Any] | None) -> Measurement:
-    """Return the measurement specification that `run.json` holds, completed by the usual one.
-
-    Raises:
-        ValueError: a value is of another kind than it should be; names the key.
-    """
-    return _measurement(known_of(MeasurementOfRun, data or {}))
-
-
-def _measurement(given: MeasurementOfRun) -> Measurement:
+def measurement_of(given: MeasurementOfRun) -> Measurement:
+    """Return the accuracy that a run's header gives, completed by the usual one."""
     return Measurement(
         voltage=_specification("voltage", given.voltage),
         current=_specification("current", given.current),
@@ -415,7 +406,7 @@ def _info(folder: Path, header: RunHeader, events: Sequence[Event], stopped: Sto
         chemistry=plan.chemistry or cell.chemistry or "auto",
         start=start,  # type: ignore[arg-type]  # one of the three
         cutoff_V=None if cutoff is None else float(cutoff),
-        measurement=_measurement(header.measurement),
+        measurement=measurement_of(header.measurement),
         step_kinds=tuple(kinds.get(index, "") for index in range(max(kinds, default=-1) + 1)),
         profile=header.profile,
         finished=final,

@@ -226,7 +226,8 @@ def read_sources(logs: Path) -> list[One]:
             One(
                 cell.id, cell.source, first[:7], held,
                 chosen.ohm if chosen else None, _self_discharge(result) if result else None, dud,
-                ((run.instant if run else None) or "")[:10], run is not None and header_of_run(run.folder).bench.is_simulated,
+                ((run.instant if run else None) or "")[:10],
+                run is not None and header_of_run(run.folder).bench.is_simulated,
             )
         )  # fmt: skip
     return found
