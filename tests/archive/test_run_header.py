@@ -1,0 +1,56 @@
+"""What `run.json` says, as types: it comes back as it was, further keys do no harm, another kind of value is named."""
+
+import json
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from amphora.harness.archive.run_header import RunHeader, header_of
+from amphora.harness.common.as_json import to_json
+from tests.support.any_of_a_type import made
+
+
+@settings(max_examples=40, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+@given(made(RunHeader))
+def test_a_header_comes_back_as_it_was_whatever_a_newer_version_says_beside_it(header: RunHeader) -> None:
+    data = json.loads(json.dumps(to_json(header), allow_nan=False))
+    assert header_of(data) == header
+    assert header_of({**data, "weather": "rain", "bench": {**data["bench"], "colour": ["red"]}}) == header
+
+
+def test_what_is_not_said_is_as_by_default() -> None:
+    assert header_of({}) == header_of({"plan": None, "bench": {"name": None}}) == RunHeader()
+    assert header_of({"imported": {}}).measured_utc is None
+    assert header_of({"created_utc": "2026-11-24T21:00:00Z"}).measured_utc == "2026-11-24T21:00:00Z"
+
+
+@pytest.mark.parametrize(
+    ("run", "said"),
+    [
+        ({"cutoff_V": "3.0"}, "cutoff_V is no number"),
+        ({"cutoff_V": True}, "cutoff_V is no number"),
+        ({"profile": 7}, "profile is no text"),
+        ({"bench": ["load"]}, "bench is no table"),
+        ({"bench": {"simulated": 1}}, "simulated is no truth value"),
+        ({"bench": {"cell": {"current": "load"}}}, "current is no list"),
+        ({"timing": {"renewed_s": {"load": "1 s"}}}, "renewed_s.load is no number"),
+    ],
+)
+def test_a_value_of_another_kind_is_named(run: dict[str, object], said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        header_of(run)
+
+
+@pytest.mark.parametrize(
+    ("bench", "simulated"),
+    [
+        ({"simulated": True}, True),
+        ({"instruments": {"load": {"resource": "simulated"}}}, True),
+        ({"instruments": {"load": {"identity": "AMPHORA SIM,LOAD,0001,1.0"}}}, True),
+        ({"instruments": {"load": {"resource": "USB0::1", "identity": "EXAMPLE WORKS,EL-150,0042,1.3"}}}, False),
+    ],
+)
+def test_a_bench_without_a_real_cell_is_told_by_its_addresses_or_answers(
+    bench: dict[str, object], simulated: bool
+) -> None:
+    assert header_of({"bench": bench}).bench.is_simulated is simulated
