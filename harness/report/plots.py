@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from amphora.harness.account.answer import analyse_run
+from amphora.harness.analysis.incremental import incremental_capacity
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import Phase, at_main_current, find_phases
 from amphora.harness.analysis.records import FloatArray, Record, RunInfo
@@ -320,8 +321,6 @@ def _kind_of(value: ResistanceValue) -> str:
 
 
 def _incremental(record: Record, info: RunInfo, result: Result) -> "Figure | None":
-    from amphora.harness.analysis.incremental import incremental_capacity
-
     figure = _figure()
     axes = figure.subplots()
     drawn = 0

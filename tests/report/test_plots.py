@@ -142,7 +142,7 @@ def test_pulses_do_not_split_a_discharge_and_a_charge_begins_a_new_stretch() -> 
 
 
 def test_an_unknown_kind_or_ending_is_refused_with_what_is_accepted(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="time, charge"):
+    with pytest.raises(InputError, match="'colours' is not known; time, charge"):
         draw_run(*night(), tmp_path / "a.png", ["colours"])
     with pytest.raises(InputError, match=r"\.png, \.svg or \.pdf"):
         draw_run(*night(), tmp_path / "a.bmp")
