@@ -395,7 +395,7 @@ class SimulatedCell:
     def entropy(self) -> float:
         """Return dU/dT at this charge, V/K."""
         place = int(self.soc * ENTROPY_GRID + 0.5)
-        return self._entropy[min(max(place, 0), ENTROPY_GRID)]
+        return self._entropy[place if 0 <= place <= ENTROPY_GRID else min(max(place, 0), ENTROPY_GRID)]
 
     def ocv(self) -> float:
         """Return the open-circuit voltage at this charge at 20 degC and at rest, V."""

@@ -189,7 +189,7 @@ def _rate(limits: Limits, memory: Memory, t_s: float, degC: float, nickel: bool)
         memory.rate_K_per_min = None
         if t_s - trail[0][0] >= RATE_WINDOW_S / 2 and len(trail) >= RATE_POINTS:
             memory.rate_K_per_min = 60.0 * median(
-                (later - earlier) / (t - then) for (then, earlier), (t, later) in combinations(trail, 2)
+                [(later - earlier) / (t - then) for (then, earlier), (t, later) in combinations(trail, 2)]
             )  # the median of all slopes: one odd reading moves no line
     most, rate = limits.temperature_rate_K_per_min, memory.rate_K_per_min
     if nickel and most is not None:
