@@ -84,6 +84,11 @@ class Cell:
         return self.form in DEVICE_FORMS
 
     @property
+    def identified_as(self) -> str:
+        """Return the chemistry that a run of it showed; "" where none did."""
+        return str(self.identified.get("chemistry") or "")
+
+    @property
     def former_ids(self) -> tuple[str, ...]:
         """Return the ids it had before; runs made under them are still its own."""
         pairs = [dict(item.get("changed") or {}).get("id") for item in self.entries if item.get("kind") == "renamed"]

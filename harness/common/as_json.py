@@ -4,7 +4,7 @@ A key of the JSON is a field's name, or what `key` says. A field with `LEFT_OUT`
 Tuples are lists in JSON; numbers pass as they are. What a type does not know is refused by its name.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass, replace
 from functools import cache
 from math import isfinite
@@ -13,6 +13,7 @@ from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hin
 
 Reader = Callable[[Any], Any] | None  # None: as it is
 T = TypeVar("T")
+PLAIN = frozenset((NoneType, float, str, int, bool))  # of these JSON holds a value as it is
 
 
 LEFT_OUT = MappingProxyType({"left_out": True})  # metadata of a field that is not written where it is None
@@ -35,20 +36,34 @@ def _layout(kind: type) -> tuple[tuple[str, str, bool], ...]:
 def to_json(value: Any) -> Any:
     """Return a value as plain data: dataclasses and mappings as dictionaries, tuples as lists, the rest as it is."""
     kind = type(value)
-    if value is None or kind is float or kind is str or kind is int or kind is bool:
+    if kind in PLAIN:
         return value
     if is_dataclass(kind):
         out = {}
         for name, key, optional in _layout(kind):
             item = getattr(value, name)
             if item is not None or not optional:
-                out[key] = to_json(item)
+                out[key] = item if type(item) in PLAIN else to_json(item)
         return out
     if isinstance(value, Mapping):
         return {key: to_json(item) for key, item in value.items()}
     if isinstance(value, tuple | list):
-        return [to_json(item) for item in value]
+        return [item if type(item) in PLAIN else to_json(item) for item in value]
     return value
+
+
+def without_defaults(value: Any) -> Any:
+    """Return a value of a type as plain data, short: without each field that is as its type has it by default."""
+    if not is_dataclass(value):
+        if isinstance(value, Mapping):
+            return {key: without_defaults(item) for key, item in value.items()}
+        return [without_defaults(item) for item in value] if isinstance(value, tuple | list) else value
+    out = {}
+    for item in fields(value):
+        held = getattr(value, item.name)
+        if held != (item.default if item.default_factory is MISSING else item.default_factory()):
+            out[str(item.metadata.get("key", item.name))] = without_defaults(held)
+    return out
 
 
 def without_odd_numbers(value: T) -> T:
@@ -105,10 +120,18 @@ def _readers(kind: type) -> dict[str, tuple[str, Reader]]:
     return {key: (name, _reader(hints[name])) for name, key, _ in _layout(kind)}
 
 
+def _kind_with(kinds: Sequence[type], data: Mapping[str, Any]) -> type:
+    """Return of several types the first that has all these keys; the first, where none has."""
+    return next((kind for kind in kinds if data.keys() <= _readers(kind).keys()), kinds[0])
+
+
 def _reader(hint: Any) -> Reader:
     """Return what makes a value of that type from JSON's; None where both are the same."""
     origin, parts = get_origin(hint), get_args(hint)
     if origin in (Union, UnionType):
+        kinds = [part for part in parts if isinstance(part, type) and is_dataclass(part)]
+        if len(kinds) > 1:
+            return lambda item: from_json(_kind_with(kinds, item), item)
         return next((reader for part in parts if part is not NoneType and (reader := _reader(part))), None)
     if origin is tuple:
         each = _reader(parts[0])

@@ -28,6 +28,7 @@ from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAM
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cells.cell import Cell, check_id
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
@@ -153,7 +154,7 @@ def _asked(shelf: "Shelf", cell_id: str, in_spite_of: Sequence[str], told: Told)
     let_through = require(cell, standing, ("import",), in_spite_of)
     for item in let_through:
         told.note(f"taken on: {item.code}: {item.text}")
-    return [item.to_dict() for item in let_through]
+    return [to_json(item) for item in let_through]
 
 
 def imported_notes(folder: Path) -> tuple[list[str], list[str]]:
