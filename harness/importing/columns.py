@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.header_words import MORE_UNITS, MORE_WORDS, OUT_OF_THE_CELL, with_factor
+from amphora.harness.importing.header_words import MORE_UNITS, MORE_WORDS, OUT_OF_THE_CELL, with_factor, with_prefix
 
 CHANNELS = ("t", "v", "i", "temp", "step", "steptime", "ah", "wh")
 # Words for units, as headers and rows of units have them: the sign of the unit, its name, and the same in the languages
@@ -241,6 +241,11 @@ OTHERS = frozenset(  # a column with such a word is not what the cell shows at t
         "range",
         "status",
         "sense",
+        "ocv",
+        "open",
+        "peak",
+        "pulse",
+        "ripple",
         "reference",
         "ref",
     ]
@@ -420,7 +425,7 @@ _AMBIGUOUS = {"min", "timer", "hora", "heure", "ora", "volt", "volts", "amp", "a
 def _unit_last(text: str) -> str:
     """Return a header with its unit behind its words: '[min] Time' and 's Time' -> 'Time (min)'."""
     found = re.match(r"^[\[(<{]\s*([^\])>}]+?)\s*[\])>}]\s*([^\W\d].*)$", text) or re.match(
-        r"^(\w{1,3}) (\w{2,})$", text
+        r"^(\w{1,3})\s*[-–:]?\s+(\w{2,})$", text
     )
     if found is None or plain_word(found.group(1)) not in _KNOWN_UNITS:
         return text
@@ -457,7 +462,9 @@ def bare(header: str) -> tuple[str, str]:
         written = re.split(r"[\W_]+", text.strip())[-1] if tokens else ""
         if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
             spelled = (
-                len(last) > 2 or tokens[-2] in ("in", "en") or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
+                len(last) > 2
+                or tokens[-2] in ("in", "en")
+                or re.search(r"[_.\s#=:|@]" + re.escape(written) + r"$", text)
             )
             if spelled or re.search(r"[a-z][A-Z][a-z]", text):
                 unit, tokens = written if len(written) <= 3 else last, tokens[:-1]
@@ -467,6 +474,8 @@ def bare(header: str) -> tuple[str, str]:
             return last, tokens[0]  # seconds elapsed
         elif len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last not in ("min",):
             return "", last  # only a unit: that is what the column holds
+        elif len(tokens) == 1 and any(with_prefix(channel, last) for channel in ("v", "i") if len(last) > 3):
+            return "", last  # mVolt
     return " ".join(tokens), unit.strip()
 
 
@@ -483,7 +492,12 @@ def known_headers(header: Sequence[str]) -> int:
 
 def is_row_of_units(cells: Sequence[str]) -> bool:
     """Tell whether a line under the header names the units: at least two cells, and half of them, are units."""
-    return sum(plain_word(cell.strip(' ()[]"')) in _KNOWN_UNITS for cell in cells) >= max(2, len(cells) // 2)
+
+    def known(cell: str) -> bool:
+        text = cell.strip(' ()[]"')
+        return plain_word(text) in _KNOWN_UNITS or any(_unit_factor(c, text) is not None for c in ("t", "v", "i"))
+
+    return sum(known(cell) for cell in cells) >= max(2, len(cells) // 2)
 
 
 def counter_of(header: str, beside_a_discharge: bool) -> tuple[str, float] | None:
@@ -516,6 +530,9 @@ def _unit_factor(channel: str, unit: str) -> float | None:
     for written in (unit.strip(), plain_word(unit).rstrip(".")):
         if written in UNITS[channel]:
             return UNITS[channel][written]
+    prefixed = with_prefix(channel, plain_word(unit).rstrip("."))
+    if prefixed is not None:
+        return prefixed
     scaled = with_factor(unit)
     if scaled is None:
         return None
@@ -634,8 +651,6 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
             tokens = set(plain_word(words).split())
             if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
                 continue
-            if channel == "t" and words and words.isascii():
-                continue  # a word of ours that is none of time's may say what else it counts
             return index
     return None
 

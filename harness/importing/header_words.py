@@ -12,6 +12,7 @@ MORE_WORDS: dict[str, tuple[str, ...]] = {
         "시간", "χρονος", "ido", "час", "timp", "vrijeme", "vreme", "време", "timi", "waktu", "laikas",
         "laiks", "aeg", "זמן", "الوقت", "الزمن", "زمان", "समय", "เวลา", "zeitpunkt", "messzeit",
         "laufzeit", "testzeit", "rtc", "millis", "secs", "mins", "hrs", "horodatage", "moment",
+        "when", "wann", "quand", "epoch", "unix", "posix", "muda", "amser", "aikaleima", "oras", "waktu",
         "tidspunkt", "tidpunkt", "duree", "duracion", "durata", "uptime",
     ),
     "v": (
@@ -30,6 +31,11 @@ MORE_UNITS: dict[str, dict[str, float]] = {
         **dict.fromkeys(("초", "δευτ", "δευτερολεπτα", "mp", "masodperc", "secunda", "secunde", "секунди"), 1.0),
         **dict.fromkeys(("분", "λεπτα", "perc", "хв", "хвилин", "хвилини", "minuta", "minutach"), 60.0),
         **dict.fromkeys(("시간", "ωρες", "год", "годин", "години", "sati", "klst", "jam", "valandos"), 3600.0),
+        **dict.fromkeys(("giay", "detik", "minutu", "sek.", "sekundes", "sekundit", "sekundziu", "sekunde"), 1.0),
+        **dict.fromkeys(("minuts", "menit", "phut", "minutes.", "minutit", "minuciu", "munud"), 60.0),
+        **dict.fromkeys(("hores", "gio", "val", "stundas", "tundi", "ure", "awr", "dita", "horas."), 3600.0),
+        **dict.fromkeys(("week", "weeks", "wk", "wks", "woche", "wochen", "semaines", "semanas", "weken"), 604_800.0),
+        "mcs": 1e-6,
         "ks": 1e3,
         "kiloseconds": 1e3,
     },
@@ -41,6 +47,15 @@ MORE_UNITS: dict[str, dict[str, float]] = {
     },
 }
 OUT_OF_THE_CELL = frozenset(("discharge", "discharging", "entladestrom", "laststrom", "load"))  # of a current
+_PREFIXES = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "c": 1e-2, "d": 1e-1, "k": 1e3, "nano": 1e-9, "micro": 1e-6, "mc": 1e-6,
+             "milli": 1e-3, "centi": 1e-2, "deci": 1e-1, "kilo": 1e3}  # fmt: skip
+_BASES = {
+    "t": ("s", "sec", "second", "seconds", "sekunden", "secondes", "segundos", "secondi"),
+    "v": ("v", "volt", "volts", "volty", "voltios"),
+    "i": ("a", "amp", "amps", "ampere", "amperes", "amper"),
+    "ah": ("ah",),
+    "wh": ("wh",),
+}
 _POWER = r"10\s*(?:\^|\*\*)\s*\(?(?P<power>[+-]?\d{1,2})\)?"
 _FACTOR = rf"(?:{_POWER}|(?P<plain>\d+(?:[.,]\d+)?(?:e[+-]?\d{{1,2}})?))"
 _BEFORE = re.compile(rf"^(?:[x×*]\s*)?{_FACTOR}\s*[x×*·]?\s*(?P<unit>[^\W\d]+)$", re.I)
@@ -61,3 +76,19 @@ def with_factor(unit: str) -> tuple[float, str] | None:
     power, plain = found.group("power"), found.group("plain")
     factor = 10.0 ** int(power) if power is not None else float(plain.replace(",", "."))
     return (factor, found.group("unit")) if factor > 0 else None
+
+
+def with_prefix(channel: str, unit: str) -> float | None:
+    """Return the factor of a unit with a decimal prefix, by sign or by name: `cV` -> 0.01; None for another.
+
+    Source: SI brochure 9th ed., table 7.
+    """
+    for base in _BASES.get(channel, ()):
+        if unit.endswith(base) and unit[: -len(base)] in _PREFIXES:
+            return _PREFIXES[unit[: -len(base)]]
+    return None
+
+
+def prefix_of(letter: str) -> float | None:
+    """Return the factor of a prefix that stands behind a value, as in `350.0m`; None for another letter."""
+    return _PREFIXES.get(letter) if letter in ("n", "u", "m", "k") else None

@@ -40,6 +40,7 @@ from amphora.harness.importing.plausibility import (
     doubt_scale,
     judge,
     settle_units,
+    states_by_voltage,
     states_of,
 )
 from amphora.harness.importing.proof import prove
@@ -257,7 +258,10 @@ def _judged(
         del readings
     states = states_of(layout, table, sources)
     rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
-    if states is not None:
+    sources = {name: source for name, source in sources.items() if name != "temp" or "temp" in rows.columns}
+    if states is None:
+        states = states_by_voltage(layout, table, sources, rows)
+    else:
         states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
     columns = rows.columns
     columns["i"] = current_into_cell(

@@ -184,7 +184,8 @@ def _paced(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Lay
 def _units_above(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
     """Take units that a line above the table states in words into headers that state none: `time in min`."""
     header = list(layout.header)
-    lines = [line for line in layout.above if sum(name in line for name in layout.header if name) < 2]
+    names = {plain_word(name) for name in layout.header}
+    lines = [line for line in layout.above if not names >= {plain_word(cell) for cell in re.split(r"[,;\t|]", line)}]
     for column, name in enumerate(layout.header):
         words, unit = bare(name)
         tokens = set(plain_word(words).split())
@@ -201,6 +202,26 @@ def _units_above(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tup
             header[column] = f"{name} ({unit})"
             notes.append(f"a line above the table states the unit of {name!r}: {unit}")
     return (replace(layout, header=header), table) if header != layout.header else (layout, table)
+
+
+def _in_turn(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
+    """Bring voltage and current together that stand in rows of their own, in turn: the voltage is read between two."""
+    found = {}
+    for column, name in enumerate(layout.header):
+        tokens = set(plain_word(bare(name)[0]).split())
+        for channel in ("v", "i"):
+            if tokens & WORDS_IN[channel] and table[column].dtype.kind == "f":
+                found[channel] = column if channel not in found else -1
+    if set(found) != {"v", "i"} or -1 in found.values():
+        return layout, table
+    volt, amps = table[found["v"]], table[found["i"]]
+    alone = volt.notna() ^ amps.notna()
+    if alone.mean() < 0.9 or min(volt.notna().mean(), amps.notna().mean()) < 0.4:
+        return layout, table
+    filled = table.copy(deep=False)
+    filled[found["v"]] = volt.interpolate(limit=1)
+    notes.append("voltage and current stood in rows of their own, in turn: the voltage was read between its neighbours")
+    return layout, filled[amps.notna()]
 
 
 def _units_beside(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:

@@ -59,6 +59,46 @@ def states_of(layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Sourc
     return None
 
 
+def states_by_voltage(
+    layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Source], rows: Rows
+) -> "FloatArray | None":
+    """Return which way each row's current flows by a column of words, whose meaning the voltage shows; shape (n,).
+
+    Under one word the voltage only rises while current flows, under another it only falls: so no word has to be
+    known. -1 is a discharge, 1 a charge, 0 neither. None without such a column, or where the current has a sign.
+    """
+    import numpy as np
+
+    v, i = rows.columns["v"], rows.columns["i"]
+    if not _has_no_sign(v, i):
+        return None
+    main = {source.column for source in sources.values()}
+    at = np.searchsorted(table.index.to_numpy(), rows.lines)
+    on = np.abs(i) > 0.05 * float(np.quantile(np.abs(i), 0.98))
+    for column in range(layout.width):
+        series = table[column]
+        if column in main or not 2 <= series.nunique() <= 6:
+            continue
+        kinds = series.astype("string").str.strip().fillna("").to_numpy(dtype=object)[at]
+        ways: dict[object, float] = {}
+        for kind in set(kinds.tolist()):
+            both = on & (kinds == kind)
+            both = both[1:] & both[:-1]
+            moved = np.diff(v)[both]
+            if moved.size >= 12:
+                ways[kind] = float(moved.sum()) / (float(np.abs(moved).sum()) or 1.0)
+        rising = {kind for kind, way in ways.items() if way > 0}
+        falling = set(ways) - rising
+        far = {kind: abs(float(np.diff(v)[(kinds == kind)[1:] & (kinds == kind)[:-1] & on[1:] & on[:-1]].sum()))
+               for kind in ways}  # fmt: skip
+        if rising and falling and min(far.values()) > 0.05 * float(np.median(v)):
+            said: FloatArray = np.select(
+                [np.isin(kinds, list(rising)), np.isin(kinds, list(falling))], [1.0, -1.0], 0.0
+            )
+            return said
+    return None
+
+
 def current_into_cell(
     file: Path,
     voltage_V: "FloatArray",

@@ -52,6 +52,16 @@ ANOTHER_QUANTITY = OTHERS | frozenset((  # words of a column that is neither tim
     "row", "rssi", "sample", "slope", "soc", "state", "temp", "temperatur", "temperature", "watt", "watts",
     "widerstand", "zeile",
 ))  # fmt: skip
+OF_THE_CELL = frozenset(
+    ("cell", "zelle", "zellstrom", "icell", "ucell", "vcell", "battery", "batterie", "celda", "cella")
+)
+HARMLESS = OF_THE_CELL | frozenset((  # words that say no more than what the cell's own reading is
+    "accu", "after", "akku", "am", "an", "at", "au", "av", "bateria", "batt", "batteria", "by", "ch", "channel",
+    "charge", "charging", "d", "dc", "de", "del", "della", "der", "des", "di", "discharge", "discharging", "drawn",
+    "du", "en", "from", "gemessen", "in", "instantaneous", "into", "is", "l", "la", "le", "measured", "medida",
+    "mesure", "mesuree", "misurata", "net", "now", "of", "on", "out", "pila", "pile", "reading", "signed",
+    "terminal", "test", "the", "through", "to", "und", "value", "with", "zero",
+))  # fmt: skip
 _FACTOR_WORDS = re.compile(
     r"\b(scal\w*|factor\w*|faktor\w*|facteur\w*|multipl\w*|divid\w*|gain|shunt\w*|ratio|ticks?|lsb|adc|raw|offset|"
     r"calibrat\w*|kalibri\w*|prescal\w*|in units of|units? of|einheit\w*|attenuat\w*|clamp|turns|winding\w*)\b|"
@@ -125,11 +135,13 @@ def prove(
         aside: Columns that were put together into another, or that are another cell's.
         told: Warnings are added.
     """
-    if rows.columns["t"].size < 8:
-        return
     read = Read(layout, table, sources, rows, np.searchsorted(table.index.to_numpy(), rows.lines), aside)
     doubts: list[str] = []
     proven: set[str] = set()
+    _missing(read, doubts)
+    if rows.columns["t"].size < 8:
+        _tell(doubts, told)
+        return
     for step in (_rival_times, _rival_currents, _rival_voltages, _counters, _powers):
         step(read, doubts, proven)
     said = any(item["code"] == "scale-doubtful" for item in told.warnings)
@@ -144,12 +156,16 @@ def prove(
     if not given:
         _another_unit(read, form, doubts)
     _answer(read, doubts)
+    _unknown_words(read, doubts, proven)
     _like_a_counter(read, doubts)
     _against(read, doubts)
-    _missing(read, doubts)
     _words_outside(read, doubts)
     if layout.doubt and not {"t", "v", "i"} <= given.keys():
         doubts.append(layout.doubt)
+    _tell(doubts, told)
+
+
+def _tell(doubts: list[str], told: Told) -> None:
     for text in doubts[:4]:
         told.warn("scale-doubtful", text[:1].upper() + text[1:] + ".")
 
@@ -202,11 +218,24 @@ def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
             continue
         if not by_word and not _flows_like(i, scaled, size):
             continue
+        if factor is None and read.sources["i"].stated and _same_course(i, scaled):
+            continue  # the same in a scale that nobody states
+        if np.ptp(scaled) < 0.1 * float(np.max(np.abs(scaled))) and np.ptp(i) > 0.5 * size:
+            continue  # it goes on while this one is switched
+        if _own_words(read, "i") & OF_THE_CELL and not words & OF_THE_CELL:
+            continue
         shown = read.header(column) or f"column {column + 1}"
         doubts.append(
             f"{shown!r} may as well be the cell's current: {theirs:.3g} Ah by it, {ours:.3g} Ah by "
             f"{read.sources['i'].shown!r} (--map, as i={column + 1}, decides)"
         )
+
+
+def _same_course(i: "FloatArray", other: "FloatArray") -> bool:
+    """Tell whether two columns show one course, whatever scale and zero."""
+    if np.ptp(other) <= 0 or np.ptp(i) <= 0:
+        return False
+    return abs(float(np.corrcoef(i, other)[0, 1])) > 0.999
 
 
 def _flows_like(i: "FloatArray", other: "FloatArray", size: float) -> bool:
@@ -291,20 +320,31 @@ def _counters(read: Read, doubts: list[str], proven: set[str]) -> None:
             continue
         good = np.isfinite(values)
         moved = np.diff(values[good]) * factor
-        way = max(float(moved[moved > 0].sum()), -float(moved[moved < 0].sum()))
-        by = v if energy else np.ones(v.size)
-        ours = [_charge_Ah(t, x * by) for x in (out, into, i)]
-        ours.append(abs(ours[0] - ours[1]))
-        if way <= 1e-6 or max(ours) <= 1e-6:
+        up, down = float(moved[moved > 0].sum()), -float(moved[moved < 0].sum())
+        way = max(up, down)
+        flow = np.abs(i[good]) * (v[good] if energy else 1.0)
+        span = np.diff(t[good])
+        usual = float(np.median(span[span > 0])) if (span > 0).any() else 0.0
+        counts = (moved > 0 if up >= down else moved < 0) & (span < 200 * usual)  # where it counts, that way
+        counts |= np.r_[False, counts[:-1]] & (flow[1:] > 0)  # coarse figures stand still in between
+        each = (flow[1:] + flow[:-1]) / 2 * span / 3600
+        direct, net = float(each[counts].sum()), abs(float(np.sum((into - out)[good][1:] * span)) / 3600)
+        if way <= 1e-6 or direct <= 1e-6:
             continue
-        if any(abs(way / x - 1) < COUNTED for x in ours if x > 0):
+        if any(abs(way / x - 1) < COUNTED for x in (direct, _steady_part(each, i[good], moved), net) if x > 0):
             proven |= {"t", "i"}
             continue
         what = "Wh" if energy else "Ah"
         doubts.append(
-            f"{way:.3g} {what} by the table's own {read.header(column)!r}, {max(ours):.3g} {what} by time and current: "
+            f"{way:.3g} {what} by the table's own {read.header(column)!r}, {direct:.3g} {what} by time and current: "
             "look for a wrong unit (--units decides)"
         )
+
+
+def _steady_part(each: "FloatArray", i: "FloatArray", moved: "FloatArray") -> float:
+    """Return what flowed the way in which a counter mostly moves, also where its coarse figures stand still."""
+    sign = np.sign(float(np.sum(i[1:] * np.abs(moved))))
+    return float(each[np.sign(i[1:]) == sign].sum())
 
 
 def _powers(read: Read, doubts: list[str], proven: set[str]) -> None:
@@ -366,29 +406,27 @@ def _answer(read: Read, doubts: list[str]) -> None:
         right += step * way > 0 and abs(step) > noise
         wrong += step * way < 0 and abs(step) > noise
         wrong += abs(step) <= noise and abs(step) < 1e-3
-    unknown = {w for w in _own_words(read, "i") if not _known(w, "i")}
     if wrong > right:
         doubts.append(
             f"the voltage does not answer the current at {wrong} of {wrong + right} steps: they may be of two cells, "
             "or not read together (--map decides)"
         )
-    elif unknown and not right:
-        doubts.append(
-            f"{sorted(unknown)[0]!r} in {read.sources['i'].shown!r} is no word known here, and no step of the current "
-            "shows that it is this cell's (--map i= decides)"
-        )
+
+
+def _unknown_words(read: Read, doubts: list[str], proven: set[str]) -> None:
+    """Doubt a header with a word that nobody here knows, unless a counter or power proves its column."""
+    for channel, name in (("v", "voltage"), ("i", "current")):
+        unknown = sorted(word for word in _own_words(read, channel) if not _known(word, channel))
+        if unknown and not (channel == "i" and "i" in proven) and read.sources[channel].guessed:
+            doubts.append(
+                f"{unknown[0]!r} in {read.sources[channel].shown!r} is no word known here, so it may be another {name} "
+                f"than the cell's (--map, as {channel}={read.sources[channel].column + 1}, decides)"
+            )
 
 
 def _known(word: str, channel: str) -> bool:
     plain = word.rstrip("0123456789")
-    return (
-        not plain
-        or plain in WORDS_IN[channel]
-        or plain in SURER
-        or plain in UNITS[channel]
-        or plain
-        in ("of", "the", "into", "in", "at", "to", "from", "dc", "test", "value", "reading", "discharge", "de", "der")
-    )
+    return not plain or any(plain in group for group in (WORDS_IN[channel], SURER, UNITS[channel], MEANS, HARMLESS))
 
 
 def _like_a_counter(read: Read, doubts: list[str]) -> None:

@@ -24,6 +24,7 @@ from amphora.harness.importing.columns import (
     plain_word,
     unit_factor,
 )
+from amphora.harness.importing.header_words import prefix_of
 from amphora.harness.importing.odd_times import (
     blocks_in_order,
     overflow_s,
@@ -130,6 +131,14 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Mapping[
         raise InputError(f"{file}: {int(keep.sum())} row(s) with time, voltage and current; at least 2 are needed")
     if "temp" in sources:
         columns["temp"] = temperature_column(layout, table, sources["temp"], told)
+        middle = float(np.nanmedian(columns["temp"])) if np.isfinite(columns["temp"]).any() else 20.0
+        if not -30.0 <= middle <= 70.0:  # no room, and no cell that somebody tests
+            told.warn(
+                "temperature-doubtful",
+                f"{sources['temp'].shown!r} shows about {middle:.0f}, which is no temperature of a cell in degree "
+                "Celsius; it was not taken.",
+            )
+            del columns["temp"]
     extra = extra_columns(layout, table, sources, told, keep)
     steps = step_column(table, sources.get("step"))
     lines = table.index.to_numpy()
@@ -352,6 +361,9 @@ def _with_units(text: Any, values: "FloatArray", source: Source) -> "FloatArray"
         channels = [one for one in ("t", "v", "i", "temp") if unit_factor(one, str(unit)) is not None]
         words = set(plain_word(bare(source.shown)[0]).split())
         fits = [one for one in channels if source.channel in ("", one)] or ([] if source.channel else channels)
+        prefix = prefix_of(plain_word(str(unit)))
+        if not fits and prefix is not None and source.stated and source.factor == 1.0 and source.channel in ("v", "i"):
+            factors[(parts[1] == unit).fillna(False).to_numpy(bool)] = prefix  # 350.0m under a header in A
         if fits and words is not None:
             factors[(parts[1] == unit).fillna(False).to_numpy(bool)] = unit_factor(fits[0], str(unit)) or np.nan
     values = values.copy()
