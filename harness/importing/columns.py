@@ -644,10 +644,11 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
         return best
     if channel not in ("t", "v", "i"):
         return None
-    free = [plain_word(unit) for index, (_, unit) in enumerate(known) if index not in used]
-    for index, (words, unit) in enumerate(known):  # by its unit alone, where no other column has it
-        word = plain_word(unit)
-        if index not in used and word in UNITS[channel] and free.count(word) == 1:
+    of_its = [index for index, (words, unit) in enumerate(known)
+              if index not in used and _unit_factor(channel, unit or words) is not None]  # fmt: skip
+    for index in of_its if len(of_its) == 1 else ():  # by its unit alone, where no other column has one
+        words = known[index][0] if known[index][1] else ""
+        if index not in used:
             tokens = set(plain_word(words).split())
             if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
                 continue

@@ -52,6 +52,7 @@ def put_together(
         _one_value_a_row,
         _another_header,
         _paced,
+        _in_turn,
         _units_beside,
         _time_in_parts,
         _since_the_last,

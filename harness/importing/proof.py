@@ -26,6 +26,7 @@ from amphora.harness.importing.columns import (
     bare,
     counter_of,
     counts_discharge,
+    is_row_of_units,
     plain_word,
     unit_factor,
 )
@@ -416,7 +417,8 @@ def _answer(read: Read, doubts: list[str]) -> None:
 def _unknown_words(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt a header with a word that nobody here knows, unless a counter or power proves its column."""
     for channel, name in (("v", "voltage"), ("i", "current")):
-        unknown = sorted(word for word in _own_words(read, channel) if not _known(word, channel))
+        words = bare(read.sources[channel].shown)[0].split()
+        unknown = [word for word in words if not _known(word, channel) and not _known(plain_word(word), channel)]
         if unknown and not (channel == "i" and "i" in proven) and read.sources[channel].guessed:
             doubts.append(
                 f"{unknown[0]!r} in {read.sources[channel].shown!r} is no word known here, so it may be another {name} "
@@ -492,8 +494,8 @@ def _words_outside(read: Read, doubts: list[str]) -> None:
     for number, line in enumerate(read.layout.above, start=1):
         cells = {plain_word(re.split(r"[(\[]", cell)[0].strip(' "')) for cell in re.split(r"[,;\t|]", line)}
         heads = {plain_word(re.split(r"[(\[]", name)[0].strip()) for name in names}
-        if len(cells & heads) >= min(2, len(heads)):
-            continue  # the header itself
+        if len(cells & heads) >= min(2, len(heads)) or is_row_of_units(re.split(r"[,;\t|]", line)):
+            continue  # the header itself, or its units
         if _FACTOR_WORDS.search(line) and re.search(r"\d", line):
             doubts.append(
                 f"line {number} above the rows, {line.strip()[:60]!r}, speaks of a factor that was not used "
