@@ -405,9 +405,13 @@ def sources_of(
     return sources
 
 
+_GREEK = re.compile("[α-λν-ωΑ-Ωάέήίόύώ]")  # beside such a letter a mu is one of a word, not a millionth
+
+
 def plain_word(text: str) -> str:
     """Return a text in lower case, without accents, the letter for a millionth as `u`."""
-    text = text.replace("µ", "u").replace("μ", "u").replace("ł", "l").replace("Ł", "L").replace("ı", "i")
+    text = text.replace("µ", "u") if _GREEK.search(text) else text.replace("µ", "u").replace("μ", "u")
+    text = text.replace("ł", "l").replace("Ł", "L").replace("ı", "i")
     text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
     return re.sub(r"\s+", " ", text).strip().lower()
 

@@ -92,10 +92,8 @@ def states_by_voltage(
         far = {kind: abs(float(np.diff(v)[(kinds == kind)[1:] & (kinds == kind)[:-1] & on[1:] & on[:-1]].sum()))
                for kind in ways}  # fmt: skip
         if rising and falling and min(far.values()) > 0.05 * float(np.median(v)):
-            said: FloatArray = np.select(
-                [np.isin(kinds, list(rising)), np.isin(kinds, list(falling))], [1.0, -1.0], 0.0
-            )
-            return said
+            signs = {kind: 1.0 if kind in rising else -1.0 for kind in ways}
+            return np.array([signs.get(kind, 0.0) for kind in kinds.tolist()], np.float64)
     return None
 
 

@@ -154,7 +154,7 @@ def prove(
             f"no unit is stated for {names}, and nothing else in the table proves it: what was taken is in the notes "
             f"(--units, as {option}, decides)"
         )
-    if not given:
+    if not given and proven < {"t", "i"}:
         _another_unit(read, form, doubts)
     _answer(read, doubts)
     _unknown_words(read, doubts, proven)
@@ -320,14 +320,15 @@ def _counters(read: Read, doubts: list[str], proven: set[str]) -> None:
         if values is None:
             continue
         good = np.isfinite(values)
-        moved = np.diff(values[good]) * factor
+        moved, span = np.diff(values[good]) * factor, np.diff(t[good])
+        flow = np.abs(i[good]) * (v[good] if energy else 1.0)
+        usual = float(np.median(span[span > 0])) if (span > 0).any() else 0.0
+        anew = np.abs(moved) > 3 * float(flow.max()) * np.maximum(span, 0.0) / 3600  # the counter was set anew
+        moved = np.where(anew | (span > 200 * usual), 0.0, moved)
         up, down = float(moved[moved > 0].sum()), -float(moved[moved < 0].sum())
         way = max(up, down)
-        flow = np.abs(i[good]) * (v[good] if energy else 1.0)
-        span = np.diff(t[good])
-        usual = float(np.median(span[span > 0])) if (span > 0).any() else 0.0
-        counts = (moved > 0 if up >= down else moved < 0) & (span < 200 * usual)  # where it counts, that way
-        counts |= np.r_[False, counts[:-1]] & (flow[1:] > 0)  # coarse figures stand still in between
+        counts = moved > 0 if up >= down else moved < 0  # where it counts, that way
+        counts |= np.r_[False, counts[:-1]] & (flow[1:] > 0) & (span <= 200 * usual)  # coarse figures stand in between
         each = (flow[1:] + flow[:-1]) / 2 * span / 3600
         direct, net = float(each[counts].sum()), abs(float(np.sum((into - out)[good][1:] * span)) / 3600)
         if way <= 1e-6 or direct <= 1e-6:
