@@ -170,7 +170,7 @@ def _at_the_door(cell: Cell, item: Finding, act: Act) -> Answer:
     return "ask" if act == "certify" else "no"
 
 
-def clock_behind(standing: Standing, now: datetime) -> Finding | None:
+def clock_behind(standing: Standing, now: datetime, simulated: bool = False) -> Finding | None:
     """Return what is to be said where this computer's clock stands before what is known of a cell.
 
     A small computer without a battery for its clock starts in the past. A run written there would stand before the
@@ -178,8 +178,10 @@ def clock_behind(standing: Standing, now: datetime) -> Finding | None:
 
     Args:
         now: Aware; what the clock says.
+        simulated: The bench has a time of its own. Only its runs are in it: what a person read is dated by another
+            clock.
     """
-    known = [at for at in (standing.last_current, standing.last_V_at) if at is not None]
+    known = [at for at in (standing.last_current, None if simulated else standing.last_V_at) if at is not None]
     if not known or max(known) <= now + CLOCK_BEHIND:
         return None
     return Finding(
@@ -220,7 +222,7 @@ def require(
         Refused: the answer is no, or ask and nobody took it on: names the findings and what settles them.
     """
     let_through: dict[str, Finding] = {}
-    behind = None if now is None else clock_behind(standing, now)
+    behind = None if now is None else clock_behind(standing, now, simulated)
     if behind is not None:
         if behind.code not in in_spite_of:
             raise Refused(
