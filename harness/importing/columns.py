@@ -450,7 +450,8 @@ def bare(header: str) -> tuple[str, str]:
     if " " in text and plain_word(text) in _KNOWN_UNITS:
         return "", plain_word(text)
     unit = ""
-    found = re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
+    found = re.search(r"[(\[]\s*(1/\d+ ?[^\W\d]+)\s*[)\]]\s*$", text)  # a fraction of a unit: (1/32768 s)
+    found = found or re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
     if found is None or found.start() == 0:
         found = re.search(r",\s*([^\W\d]+)\s*$", text)
     if found and found.start() > 0:

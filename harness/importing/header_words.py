@@ -17,12 +17,15 @@ MORE_WORDS: dict[str, tuple[str, ...]] = {
     ),
     "v": (
         "전압", "ταση", "napon", "napetost", "napatie", "напруга", "напрежение", "tensiune", "spenna", "spenning",
-        "spanningen", "itampa", "spriegums", "pinge", "voltaj", "tegangan", "מתח", "جهد", "ولتاژ", "वोल्टेज", "tensio",
+        "spanningen", "itampa", "spriegums", "pinge", "voltaj", "tegangan",
+        "מתח", "جهد", "الجهد", "แรงดัน", "ولتاژ", "वोल्टेज",
+        "tensio",
         "klemmenspannung", "batteriespannung", "akkuspannung", "vdc", "volty", "spg", "vbatt", "vbattery", "ubatt",
     ),
     "i": (
         "전류", "ρευμα", "struja", "tok", "prud", "струм", "curent", "straumur", "srove", "strava", "vool", "arus",
-        "זרם", "تيار", "جریان", "धारा", "corrent", "intensidad", "strøm", "entladestrom", "ladestrom", "laststrom",
+        "זרם", "تيار", "التيار", "กระแส", "جریان", "धारा", "corrent", "intensidad", "strøm",
+        "entladestrom", "ladestrom", "laststrom",
         "zellstrom", "batteriestrom", "akkustrom", "adc", "ibatt", "ibattery", "intensita",
     ),
 }  # fmt: skip
@@ -57,7 +60,7 @@ _BASES = {
     "wh": ("wh",),
 }
 _POWER = r"10\s*(?:\^|\*\*)\s*\(?(?P<power>[+-]?\d{1,2})\)?"
-_FACTOR = rf"(?:{_POWER}|(?P<plain>\d+(?:[.,]\d+)?(?:e[+-]?\d{{1,2}})?))"
+_FACTOR = rf"(?:{_POWER}|1/(?P<part>\d+)|(?P<plain>\d+(?:[.,]\d+)?(?:e[+-]?\d{{1,2}})?))"
 _BEFORE = re.compile(rf"^(?:[x×*]\s*)?{_FACTOR}\s*[x×*·]?\s*(?P<unit>[^\W\d]+)$", re.I)
 _BEHIND = re.compile(rf"^(?P<unit>[^\W\d]+)\s*[x×*·]\s*{_FACTOR}$", re.I)
 _RAISED = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻⁺", "0123456789-+")
@@ -74,6 +77,8 @@ def with_factor(unit: str) -> tuple[float, str] | None:
     if found is None:
         return None
     power, plain = found.group("power"), found.group("plain")
+    if found.group("part"):
+        return (1.0 / float(found.group("part")), found.group("unit")) if float(found.group("part")) > 0 else None
     factor = 10.0 ** int(power) if power is not None else float(plain.replace(",", "."))
     return (factor, found.group("unit")) if factor > 0 else None
 

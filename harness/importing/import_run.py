@@ -40,13 +40,13 @@ from amphora.harness.importing.plausibility import (
     doubt_scale,
     judge,
     settle_units,
-    states_by_voltage,
     states_of,
 )
 from amphora.harness.importing.proof import prove
 from amphora.harness.importing.rows import Rows, Told, readings_of, rows_of, table_of_one_cell
 from amphora.harness.importing.strays import without_strays
 from amphora.harness.importing.table_file import Layout, read_bytes, read_table
+from amphora.harness.importing.ways_of_current import states_by_voltage
 
 if TYPE_CHECKING:
     import numpy as np

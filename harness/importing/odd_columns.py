@@ -20,7 +20,7 @@ from amphora.harness.importing.columns import (
     plain_word,
     unit_factor,
 )
-from amphora.harness.importing.table_file import Layout
+from amphora.harness.importing.table_file import CLOCK, DATE, WITH_UNIT, Layout
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,8 +45,10 @@ def put_together(
         mapping: What a person named is not touched.
         notes: Is added to.
     """
-    if not layout.header or mapping:
+    if mapping:
         return layout, table
+    if not layout.header:
+        return _named_by_values(layout, table, notes), table
     for step in (
         _units_above,
         _one_value_a_row,
@@ -60,6 +62,28 @@ def put_together(
     ):
         layout, table = step(layout, table, notes)
     return layout, table
+
+
+def _named_by_values(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> Layout:
+    """Return a header for a table without one, where each value carries its unit, and one column shows a clock."""
+    names = {"t": "Time", "v": "Voltage", "i": "Current"}
+    header = [""] * layout.width
+    for column in range(layout.width):
+        if table[column].dtype.kind in "fiub":
+            continue
+        sample = [str(item).strip() for item in table[column].dropna().iloc[:50]]
+        units = {found.group(2) for item in sample if (found := WITH_UNIT.match(item))}
+        channels = {c for unit in units for c in names if unit_factor(c, unit) is not None}
+        if sample and all(":" in item and (CLOCK.match(item) or DATE.match(item)) for item in sample):
+            channels = {"t"}
+        elif sum(bool(WITH_UNIT.match(item)) for item in sample) < 0.9 * len(sample):
+            continue
+        if len(channels) == 1:
+            header[column] = names[channels.pop()]
+    if sorted(name for name in header if name) != sorted(names.values()):
+        return layout
+    notes.append("the table has no header; its columns were told by the units of their values")
+    return replace(layout, header=header)
 
 
 def _numbers(table: "pd.DataFrame", column: int) -> "pd.Series[float]":

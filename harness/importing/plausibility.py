@@ -29,6 +29,7 @@ MOST_AH = 8.0  # of a cell whose form nobody told, where a unit has to be found:
 LEAST_AH = 0.02
 FULL_SWING_H = (0.13, 50.0)  # a cell emptied or filled within less or more is no test of this trade
 SWING_V = (0.004, 1.6)  # resistance times capacity per hour: the step of the voltage at 1 h rate
+MOST_S = 3.2e8  # ten years: no record of a cell
 DOUBT_AH = (0.002, 300.0)  # a full swing of a cell of any kind
 Sign = Literal["negative", "positive"]
 
@@ -59,44 +60,6 @@ def states_of(layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Sourc
     return None
 
 
-def states_by_voltage(
-    layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Source], rows: Rows
-) -> "FloatArray | None":
-    """Return which way each row's current flows by a column of words, whose meaning the voltage shows; shape (n,).
-
-    Under one word the voltage only rises while current flows, under another it only falls: so no word has to be
-    known. -1 is a discharge, 1 a charge, 0 neither. None without such a column, or where the current has a sign.
-    """
-    import numpy as np
-
-    v, i = rows.columns["v"], rows.columns["i"]
-    if not _has_no_sign(v, i):
-        return None
-    main = {source.column for source in sources.values()}
-    at = np.searchsorted(table.index.to_numpy(), rows.lines)
-    on = np.abs(i) > 0.05 * float(np.quantile(np.abs(i), 0.98))
-    for column in range(layout.width):
-        series = table[column]
-        if column in main or not 2 <= series.nunique() <= 6:
-            continue
-        kinds = series.astype("string").str.strip().fillna("").to_numpy(dtype=object)[at]
-        ways: dict[object, float] = {}
-        for kind in set(kinds.tolist()):
-            both = on & (kinds == kind)
-            both = both[1:] & both[:-1]
-            moved = np.diff(v)[both]
-            if moved.size >= 12:
-                ways[kind] = float(moved.sum()) / (float(np.abs(moved).sum()) or 1.0)
-        rising = {kind for kind, way in ways.items() if way > 0}
-        falling = set(ways) - rising
-        far = {kind: abs(float(np.diff(v)[(kinds == kind)[1:] & (kinds == kind)[:-1] & on[1:] & on[:-1]].sum()))
-               for kind in ways}  # fmt: skip
-        if rising and falling and min(far.values()) > 0.05 * float(np.median(v)):
-            signs = {kind: 1.0 if kind in rising else -1.0 for kind in ways}
-            return np.array([signs.get(kind, 0.0) for kind in kinds.tolist()], np.float64)
-    return None
-
-
 def current_into_cell(
     file: Path,
     voltage_V: "FloatArray",
@@ -122,7 +85,7 @@ def current_into_cell(
     """
     import numpy as np
 
-    if _has_no_sign(voltage_V, current_A):
+    if has_no_sign(voltage_V, current_A):
         if states is None or not ((states < 0) & (current_A != 0)).any():
             raise InputError(
                 f"{file}: the current has one sign while the voltage both rises and falls under it, so charge and "
@@ -499,6 +462,11 @@ def _refuse_wrong_scale(file: Path, rows: Rows, middle_V: float, scale_A: float)
     if scale_A > 2000:
         raise InputError(f"{file}: currents up to {scale_A:.0f} A; in mA? add a factor to the map, such as i=…*0.001")
     t, lines = rows.columns["t"], rows.lines
+    if t[-1] - t[0] > MOST_S:
+        raise InputError(
+            f"{file}: the times run over {t[-1] - t[0]:.3g} s, which is {(t[-1] - t[0]) / 3.156e7:.0f} years; state "
+            "their unit, as --units t=ms"
+        )
     if t[-1] <= t[0]:
         raise InputError(
             f"{file}: all {t.size} rows (lines {int(lines.min())} to {int(lines.max())}) have the same time; "
@@ -555,7 +523,7 @@ def _flag(rows: Rows, loaded: int, middle_V: float, scale_A: float, told: Told) 
         )
 
 
-def _has_no_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> bool:
+def has_no_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> bool:
     """Tell whether the current is a magnitude: one sign throughout, and the voltage both rises and falls under it."""
     import numpy as np
 

@@ -45,6 +45,8 @@ NEAR = 0.01  # two readings of one quantity that differ by no more are the same
 COUNTED = 0.1  # a counter of charge sees what flows between rows, so it may differ by this
 POWER = 0.05
 MISSING = 0.1  # of the rows may lack a current
+GAP = 0.003  # of the charge may lie in a span without a reading
+REFILLED = 0.12  # of the voltage, from one row at rest to the next; a recovery from 1 It is 5 %
 AGAINST = 0.1  # of the charge may flow against the voltage's way
 ANOTHER_QUANTITY = OTHERS | frozenset((  # words of a column that is neither time, voltage nor current
     "capacity", "charge", "code", "count", "counts", "di", "discharge", "dod", "dq", "duty", "dv", "efficiency",
@@ -57,11 +59,12 @@ OF_THE_CELL = frozenset(
     ("cell", "zelle", "zellstrom", "icell", "ucell", "vcell", "battery", "batterie", "celda", "cella")
 )
 HARMLESS = OF_THE_CELL | frozenset((  # words that say no more than what the cell's own reading is
-    "accu", "after", "akku", "am", "an", "at", "au", "av", "bateria", "batt", "batteria", "by", "ch", "channel",
-    "charge", "charging", "d", "dc", "de", "del", "della", "der", "des", "di", "discharge", "discharging", "drawn",
-    "du", "en", "from", "gemessen", "in", "instantaneous", "into", "is", "l", "la", "le", "measured", "medida",
-    "mesure", "mesuree", "misurata", "net", "now", "of", "on", "out", "pila", "pile", "reading", "signed",
-    "terminal", "test", "the", "through", "to", "und", "value", "with", "zero",
+    "accu", "after", "akku", "am", "an", "at", "au", "av", "bateria", "batt", "batteria", "by", "carga", "carica",
+    "ch", "channel", "charge", "charging", "d", "dc", "de", "decharge", "del", "della", "der", "des", "descarga",
+    "di", "discharge", "discharging", "drawn", "du", "en", "entladen", "entladung", "from", "gemessen", "in",
+    "instantaneous", "into", "is", "l", "la", "laden", "lading", "ladung", "le", "measured", "medida", "mesure",
+    "mesuree", "misurata", "net", "now", "of", "on", "ontlading", "out", "pila", "pile", "reading", "scarica",
+    "signed", "terminal", "test", "the", "through", "to", "und", "value", "with", "zero",
 ))  # fmt: skip
 _FACTOR_WORDS = re.compile(
     r"\b(scal\w*|factor\w*|faktor\w*|facteur\w*|multipl\w*|divid\w*|gain|shunt\w*|ratio|ticks?|lsb|adc|raw|offset|"
@@ -84,6 +87,7 @@ class Read:
     sources: Mapping[str, Source]
     rows: Rows
     at: "npt.NDArray[np.int64]"  # where each row stands in the table
+    notes: tuple[str, ...] = ()  # what was told so far
     aside: frozenset[int] = frozenset()  # columns that were put together, or are another cell's
 
     def numbers(self, column: int) -> "FloatArray | None":
@@ -136,7 +140,9 @@ def prove(
         aside: Columns that were put together into another, or that are another cell's.
         told: Warnings are added.
     """
-    read = Read(layout, table, sources, rows, np.searchsorted(table.index.to_numpy(), rows.lines), aside)
+    read = Read(
+        layout, table, sources, rows, np.searchsorted(table.index.to_numpy(), rows.lines), tuple(told.notes), aside
+    )
     doubts: list[str] = []
     proven: set[str] = set()
     _missing(read, doubts)
@@ -159,6 +165,8 @@ def prove(
     _answer(read, doubts)
     _unknown_words(read, doubts, proven)
     _like_a_counter(read, doubts)
+    _gaps(read, doubts)
+    _another_cell(read, doubts)
     _against(read, doubts)
     _words_outside(read, doubts)
     if layout.doubt and not {"t", "v", "i"} <= given.keys():
@@ -477,6 +485,36 @@ def _against(read: Read, doubts: list[str]) -> None:
         )
 
 
+def _gaps(read: Read, doubts: list[str]) -> None:
+    """Doubt the charge where a regular record has a few long spans without a reading, with current on both sides."""
+    t, i = read.rows.columns["t"], read.rows.columns["i"]
+    span, size = np.diff(t), float(np.quantile(np.abs(i), 0.98))
+    on = (np.abs(i[1:]) > 0.1 * size) & (np.abs(i[:-1]) > 0.1 * size) & (span > 0)
+    if size <= 0 or on.sum() < 20:
+        return
+    long = np.flatnonzero(on & (span > 10 * float(np.median(span[on]))))
+    unseen = float(np.sum(span[long] * np.abs(i[long]))) / 3600
+    if 1 <= long.size <= 5 and unseen > GAP * _charge_Ah(t, i):
+        line = int(read.rows.lines[long[0]])
+        doubts.append(
+            f"{span[long[0]]:.0f} s pass from line {line} to the next, far more than between others, while current "
+            f"flows: a gap, or a clock that was set; {unseen:.3g} Ah were counted there as if it went on"
+        )
+
+
+def _another_cell(read: Read, doubts: list[str]) -> None:
+    """Doubt where the voltage at rest stands much higher all at once: charged unseen, or another cell."""
+    v, i = read.rows.columns["v"], read.rows.columns["i"]
+    idle = np.abs(i) < 0.02 * float(np.quantile(np.abs(i), 0.98))
+    risen = np.flatnonzero(idle[1:] & idle[:-1] & (np.diff(v) > REFILLED * float(np.median(v))))
+    if risen.size:
+        line = int(read.rows.lines[risen[0] + 1])
+        doubts.append(
+            f"at line {line} the voltage stands {float(np.diff(v)[risen[0]]):.2f} V higher than in the row before with "
+            "no current: it was charged unseen, or another cell's record begins"
+        )
+
+
 def _missing(read: Read, doubts: list[str]) -> None:
     """Doubt the charge where many rows have a voltage and no current, or the other way round."""
     held = [read.table[read.sources[name].column].notna().to_numpy() for name in ("t", "v", "i")]
@@ -489,6 +527,24 @@ def _missing(read: Read, doubts: list[str]) -> None:
         )
 
 
+def _speaks_of_current(read: Read, line: str) -> bool:
+    """Tell whether a line speaks of the current and neither states its unit nor a setting that the readings show."""
+    words = re.findall(r"[^\W\d_]+", line)
+    known = {plain_word(word) for word in words} | set(words)
+    if not known & (WORDS_IN["i"] | {"I"}) - {"i", "a"}:
+        return False
+    if f"above the table states the unit of {read.sources['i'].shown.split(' (')[0]!r}" in " ".join(read.notes):
+        return False
+    level = float(np.quantile(np.abs(read.rows.columns["i"]), 0.9))
+    for number, unit in re.findall(r"([\d.]+)\s*([^\W\d]{1,3})\b", line):
+        factor = unit_factor("i", unit)
+        if factor is not None and number.strip("."):
+            said = float(number) * factor if number.count(".") < 2 else 0.0
+            if said and abs(level / said - 1) < 0.25:
+                return False
+    return True
+
+
 def _words_outside(read: Read, doubts: list[str]) -> None:
     """Doubt where a line outside of the rows speaks of a factor or a unit that was not used."""
     names = {plain_word(name) for name in read.layout.header}
@@ -497,10 +553,10 @@ def _words_outside(read: Read, doubts: list[str]) -> None:
         heads = {plain_word(re.split(r"[(\[]", name)[0].strip()) for name in names}
         if len(cells & heads) >= min(2, len(heads)) or is_row_of_units(re.split(r"[,;\t|]", line)):
             continue  # the header itself, or its units
-        if _FACTOR_WORDS.search(line) and re.search(r"\d", line):
+        if (_FACTOR_WORDS.search(line) and re.search(r"\d", line)) or _speaks_of_current(read, line):
             doubts.append(
-                f"line {number} above the rows, {line.strip()[:60]!r}, speaks of a factor that was not used "
-                "(--map, as i=Current*0.1, or --units decides)"
+                f"line {number} above the rows, {line.strip()[:60]!r}, says something of the readings that was not "
+                "used (--map, as i=Current*0.1, or --units decides)"
             )
             return
     left = np.ones(len(read.table), bool)

@@ -498,6 +498,17 @@ def _counted_times(file: Path, column: Any, source: Source, told: Told) -> _Time
         return _Times(values - first, first_utc)
     if not finite.size or finite[0] <= 1e8:
         return _Times(values)
+    if source.factor == 1.0 and 1.99e13 < finite[0] < 2.1e13 and not (finite % 1).any():  # 20260314211500: no count
+        import pandas as pd
+
+        stamps = pd.to_datetime(
+            column.astype("Int64").astype("string"), format="%Y%m%d%H%M%S", errors="coerce", utc=True
+        )
+        if stamps.notna().mean() > 0.9:
+            first_at = stamps.dropna().iloc[0]
+            told.note("times are written as year, month, day, hour, minute and second in one figure")
+            passed = (stamps - first_at).dt.total_seconds().to_numpy(np.float64, na_value=np.nan)
+            return _Times(passed, first_at.isoformat(), kind="date")
     first = float(finite[0])  # since 1970; a number without a unit tells by its size what it counts
     scale = 1.0
     if source.factor == 1.0:

@@ -217,6 +217,13 @@ def plain_lines(raw: bytes) -> bytes:
     if b'"' in begin and (broken := _BROKEN_FIELD.search(begin)) is not None:  # a header with a line break in it
         raw = _BROKEN_FIELD.sub(lambda one: re.sub(rb"[\r\n]+", b" ", one.group()), begin) + raw[2000:]
         del broken
+    if b"<td" in raw[:HEAD_BYTES].lower():
+        raw = re.sub(rb"(?i)\s*</tr>\s*", b"\n", re.sub(rb"(?i)[ \t]*</t[dh]>[ \t]*", b"\t", raw))
+        raw = re.sub(rb"\t\n", b"\n", re.sub(rb"<[^<>]*>", b"", raw))
+    if len(head) > 2 and sum(line.rstrip().endswith(b"\\\\") for line in head) > 0.8 * len(head):
+        raw = re.sub(rb"\s*\\\\[ \t]*(?=\r?\n)", b"", raw).replace(b"&", b"\t")  # rows of a typeset table
+    if len(head) > 2 and sum(b" -> " in line for line in head) > 0.8 * len(head):
+        raw = raw.replace(b" -> ", b", ")  # a stamp before each line
     raw = _pairs_as_table(raw)
     if len(head) > 2 and sum(line.lstrip().startswith(b"|") for line in head) > 0.8 * len(head):
         lines = [line.strip().strip(b"|") for line in raw.split(b"\n")]

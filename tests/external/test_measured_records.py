@@ -60,7 +60,7 @@ if MEASURED is not None and MEASURED.is_dir():
         assert not any(tmp_path.iterdir())
 
     def test_pulse_resistance_of_the_pouch_cell_is_in_the_listed_range(tmp_path):
-        # Listed: 1.5 to 1.8 mohm at 0.5 s, 2.5 to 4.0 mohm at 30 s; 0.3 mohm of room. Rows 1 s apart give none at 0.5 s.
+        # Listed: 1.5 to 1.8 mohm at 0.5 s, 2.5 to 4.0 mohm at 30 s; 0.3 mohm of room. Rows 1 s apart: none at 0.5 s.
         result = figures_of(tmp_path, "lmo-pulse-test", 3.0)
         steps = [item for item in result.resistances if item.current_A == pytest.approx(-30.0, abs=0.5)]
         quick = [item.ohm for item in steps if item.method == "load step" and item.duration_s <= 1.0]
