@@ -8,332 +8,29 @@ A channel that the map leaves out is guessed from well-known header words; what 
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.header_words import MORE_UNITS, MORE_WORDS, OUT_OF_THE_CELL, with_factor, with_prefix
+from amphora.harness.importing.header_words import (
+    ANOTHER_TIME,
+    CHARGE_COUNTERS,
+    CLOCK_UNITS,
+    ENERGY_COUNTERS,
+    MEANS,
+    NO_UNIT,
+    OTHERS,
+    OUT_OF_THE_CELL,
+    SHORT,
+    SURER,
+    UNITS,
+    WORDS,
+    WORDS_IN,
+    with_factor,
+    with_prefix,
+)
+from amphora.harness.importing.sources import Source, Sources
 
 CHANNELS = ("t", "v", "i", "temp", "step", "steptime", "ah", "wh")
-# Words for units, as headers and rows of units have them: the sign of the unit, its name, and the same in the languages
-# that tables come in. Compared in lower case, without accents and dots, the Greek letters as `u`.
-UNITS: dict[str, dict[str, float]] = {
-    "t": {
-        **dict.fromkeys(("ns", "nanosecond", "nanoseconds"), 1e-9),
-        **dict.fromkeys(("us", "usec", "microsecond", "microseconds"), 1e-6),
-        **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds", "millisekunden", "мс", "毫秒"), 1e-3),
-        **dict.fromkeys(
-            ("s", "sec", "secs", "second", "seconds", "sek", "sekunde", "sekunden", "seconde", "secondes", "segundo",
-             "segundos", "secondo", "secondi", "seconden", "sekund", "sekunder", "sekunda", "sekundy", "saniye", "sn",
-             "sekuntia", "с", "сек", "секунд", "секунды", "秒"), 1.0),
-        **dict.fromkeys(
-            ("min", "mins", "minute", "minutes", "minuten", "minuto", "minutos", "minuti", "minuut", "minut", "minuter",
-             "minutter", "minuta", "minuty", "dakika", "dk", "minuuttia", "мин", "минут", "минуты", "分", "分钟",
-             "分鐘"),
-            60.0),
-        **dict.fromkeys(
-            ("h", "hr", "hrs", "hour", "hours", "std", "stunde", "stunden", "heure", "heures", "hora", "horas", "ora",
-             "ore", "uur", "uren", "timme", "timmar", "timer", "godz", "godziny", "godzin", "hodina", "hodiny", "hodin",
-             "saat", "tuntia", "ч", "час", "часы", "часов", "时", "小时", "小時"), 3600.0),
-        **dict.fromkeys(
-            ("d", "day", "days", "tag", "tage", "jour", "jours", "dia", "dias", "giorno", "giorni", "dag", "dagen",
-             "dagar", "dni", "gun", "сут", "дни", "天", "日"), 86400.0),
-    },
-    "v": {
-        **dict.fromkeys(("v", "volt", "volts", "volty", "voltios", "volti", "в", "вольт", "伏"), 1.0),
-        **dict.fromkeys(("mv", "millivolt", "millivolts", "мв", "毫伏"), 1e-3),
-        **dict.fromkeys(("uv", "microvolt", "microvolts"), 1e-6),
-    },
-    "i": {
-        **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes", "amperios", "ampery", "а", "ампер", "安"), 1.0),
-        **dict.fromkeys(
-            ("ma", "milliamp", "milliamps", "milliampere", "milliamperes", "miliamperios", "ма", "毫安"), 1e-3),
-        **dict.fromkeys(("ua", "microamp", "microamps", "microampere", "microamperes"), 1e-6),
-    },
-    "temp": {
-        **dict.fromkeys(("c", "degc", "°c", "deg c", "celsius", "degree celsius", "grad c", "℃"), 1.0),
-        **dict.fromkeys(("f", "degf", "°f", "deg f", "fahrenheit", "k", "kelvin"), 1.0),
-    },
-    "ah": {"ah": 1.0, "mah": 1e-3, "uah": 1e-6, "ampere hours": 1.0, "amp hours": 1.0, "milliamp hours": 1e-3},
-    "wh": {"wh": 1.0, "mwh": 1e-3, "watt hours": 1.0},
-    "step": {},
-}  # fmt: skip
-UNITS = {name: {**group, **MORE_UNITS.get(name, {})} for name, group in UNITS.items()}
-UNITS["steptime"] = UNITS["t"]
-NO_UNIT = {"w", "mw", "watt", "ohm", "mohm", "%", "hz", "k", "pa", "g", "1"}  # units of none of our quantities
-SHORT = {"t": {1.0: "s", 60.0: "min", 3600.0: "h", 86400.0: "d", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"},
-         "v": {1.0: "V", 1e-3: "mV", 1e-6: "uV"}, "i": {1.0: "A", 1e-3: "mA", 1e-6: "uA"}}  # fmt: skip
-CLOCK_UNITS = {"mm:ss": 1.0 / 60.0, "h:mm": 1.0}  # of two figures with a colon, read as hours and minutes
-# Words that headers use, the surest first; compared without unit, case and punctuation.
-WORDS: dict[str, tuple[str, ...]] = {
-    "t": (
-        "test time", "total time", "elapsed time", "time elapsed", "run time", "time", "t", "time stamp", "timestamp",
-        "elapsed", "seconds", "date time", "datetime", "zeit",
-    ),
-    "v": (
-        "voltage", "voltage measured", "cell voltage", "measured voltage", "terminal voltage", "volt", "volts", "v",
-        "u", "ucell", "ecell", "potential", "spannung",
-    ),
-    "i": (
-        "current", "current measured", "cell current", "measured current", "amps", "amp", "i", "strom",
-    ),
-    "temp": (
-        "temperature", "cell temperature", "temperature measured", "temp", "temperatur", "surface temperature",
-        "skin temperature", "t cell", "tcell", "battery temperature",
-    ),
-    "steptime": ("step time",),
-    "step": ("step index", "step", "step number", "step no"),
-}  # fmt: skip
-# Where no header is one of those as a whole: one of these words in it, in the languages that tables come in.
-WORDS_IN: dict[str, frozenset[str]] = {
-    "t": frozenset(
-        [
-            "time",
-            "times",
-            "zeit",
-            "temps",
-            "tiempo",
-            "tempo",
-            "tijd",
-            "czas",
-            "tid",
-            "cas",
-            "время",
-            "时间",
-            "時間",
-            "aika",
-            "zaman",
-            "sure",
-            "timestamp",
-            "stamp",
-            "zeitstempel",
-            "datum",
-            "date",
-            "datetime",
-            "uhrzeit",
-            "elapsed",
-            "duration",
-            "dauer",
-            "clock",
-            "uhr",
-            "utc",
-            "fecha",
-            "hora",
-            "heure",
-            "data",
-            "дата",
-            "日期",
-            "日時",
-            "t",
-        ]
-    ),
-    "v": frozenset(
-        [
-            "voltage",
-            "volt",
-            "volts",
-            "spannung",
-            "zellspannung",
-            "tension",
-            "voltaje",
-            "tensione",
-            "spanning",
-            "napiecie",
-            "tensao",
-            "spaending",
-            "spænding",
-            "napeti",
-            "feszultseg",
-            "напряжение",
-            "电压",
-            "電圧",
-            "電壓",
-            "jannite",
-            "gerilim",
-            "potential",
-            "vbat",
-            "ubat",
-            "vcell",
-            "ucell",
-            "u",
-            "v",
-        ]
-    ),
-    "i": frozenset(
-        [
-            "current",
-            "strom",
-            "courant",
-            "intensite",
-            "corriente",
-            "corrente",
-            "stroom",
-            "prad",
-            "proud",
-            "aram",
-            "ток",
-            "电流",
-            "電流",
-            "virta",
-            "akim",
-            "amperage",
-            "amps",
-            "amperes",
-            "ibat",
-            "icell",
-            "i",
-        ]
-    ),
-    "temp": frozenset(
-        [
-            "temperature",
-            "temperatur",
-            "temperatura",
-            "temperatuur",
-            "teplota",
-            "lampotila",
-            "sicaklik",
-            "温度",
-            "температура",
-        ]
-    ),
-}
-WORDS_IN = {name: words | frozenset(MORE_WORDS.get(name, ())) for name, words in WORDS_IN.items()}
-MEANS = frozenset(("mean", "average", "avg", "load"))  # of OTHERS: taken where nothing better is there
-OTHERS = frozenset(  # a column with such a word is not what the cell shows at that time
-    [
-        "set",
-        "setpoint",
-        "soll",
-        "target",
-        "limit",
-        "max",
-        "min",
-        "maximum",
-        "minimum",
-        "mean",
-        "average",
-        "avg",
-        "rms",
-        "ambient",
-        "room",
-        "raum",
-        "supply",
-        "load",
-        "remaining",
-        "left",
-        "std",
-        "deviation",
-        "error",
-        "resistance",
-        "power",
-        "cycle",
-        "zyklus",
-        "step",
-        "schritt",
-        "charger",
-        "rated",
-        "nominal",
-        "capacity",
-        "kapazitat",
-        "energy",
-        "energie",
-        "index",
-        "range",
-        "status",
-        "sense",
-        "ocv",
-        "open",
-        "peak",
-        "pulse",
-        "ripple",
-        "reference",
-        "ref",
-    ]
-)
-ANOTHER_TIME = frozenset(  # it counts from the row before, or something else than the test
-    ("interval", "intervall", "dt", "delta", "δt", "last", "previous", "since last", "per", "remaining", "step")
-)
-SURER = frozenset(
-    ["measured", "cell", "battery", "batterie", "zelle", "ist", "actual", "actuelle", "bat", "total", "test"]
-)
-CELLS = frozenset(  # of a column that says whose row it is
-    [
-        "channel",
-        "channels",
-        "kanal",
-        "canal",
-        "canale",
-        "cell",
-        "zelle",
-        "cella",
-        "cellule",
-        "celda",
-        "battery",
-        "batterie",
-        "slot",
-        "bay",
-        "schacht",
-        "chan",
-        "ch",
-        "platz",
-        "holder",
-        "position",
-        "specimen",
-        "sample",
-        "probe",
-        "unit",
-        "device",
-        "id",
-        "cellid",
-        "serial",
-        "通道",
-    ]
-)
-ENERGY_COUNTERS = {
-    "counter_charge_Wh": ("charge energy", "charge wh", "wh charge", "wh in"),
-    "counter_discharge_Wh": ("discharge energy", "discharge wh", "wh discharge", "wh out"),
-    "counter_Wh": ("wh", "energy", "watt hours"),
-}
-CHARGE_COUNTERS = {
-    "counter_charge_Ah": (
-        "charge capacity",
-        "charged capacity",
-        "charge ah",
-        "ah charge",
-        "ah charged",
-        "ah in",
-        "chg ah",
-    ),
-    "counter_discharge_Ah": (
-        "discharge capacity",
-        "discharged capacity",
-        "discharge ah",
-        "ah discharge",
-        "ah discharged",
-        "ah out",
-        "dis ah",
-        "discharge",
-        "dchg ah",
-    ),
-    "counter_Ah": ("ah", "capacity", "amp hours", "amphours", "charge"),
-}
-
-
-@dataclass(frozen=True)
-class Source:
-    """Where a channel comes from: a column (from 0), as a message shows it, and the factor to SI.
-
-    `stated` is whether somebody said the unit: the header, a row of units, the map's factor or `--units`.
-    """
-
-    column: int
-    shown: str
-    factor: float
-    guessed: bool = False
-    stated: bool = False
-    discharges: bool = False  # the header says that it counts the current out of the cell
-    channel: str = ""
-    clock: str | None = None  # what a clock of two figures shows: mm:ss or h:mm
 
 
 def parse_map(text: str) -> dict[str, str]:
@@ -360,9 +57,7 @@ def parse_map(text: str) -> dict[str, str]:
     return out
 
 
-def sources_of(
-    where: str, header: Sequence[str], width: int, mapping: Mapping[str, str], notes: list[str]
-) -> dict[str, Source]:
+def sources_of(where: str, header: Sequence[str], width: int, mapping: Mapping[str, str], notes: list[str]) -> Sources:
     """Return which column each channel comes from; what was guessed or scaled goes into `notes`.
 
     Args:
@@ -381,9 +76,11 @@ def sources_of(
         raise InputError(f"--map: {unknown[0]!r} is no channel; {', '.join(CHANNELS)} are accepted")
     sources = {name: _named(where, header, width, name, text, notes) for name, text in mapping.items()}
     guessed = _add_guessed(where, header, sources)
-    if "t" not in sources and "steptime" in sources and sources["steptime"].guessed:
-        sources["t"] = sources.pop("steptime")
-        notes.append(f"there is no other time than {sources['t'].shown}: it was taken, step after step")
+    of_step = sources.get("steptime")
+    if "t" not in sources and of_step is not None and of_step.guessed:
+        del sources["steptime"]
+        sources["t"] = of_step
+        notes.append(f"there is no other time than {of_step.shown}: it was taken, step after step")
     missing = [channel for channel in ("t", "v", "i") if channel not in sources]
     if missing:
         names = {"t": "time", "v": "voltage", "i": "current"}
@@ -402,7 +99,7 @@ def sources_of(
             )
     if guessed:
         notes.append(f"columns guessed by their header: {', '.join(guessed)}")
-    return sources
+    return Sources(sources)
 
 
 _GREEK = re.compile("[α-λν-ωΑ-Ωάέήίόύώ]")  # beside such a letter a mu is one of a word, not a millionth
@@ -706,17 +403,16 @@ def _clock_of(header: str) -> str | None:
     return "h:mm" if re.search(r"\bh{1,2}:mm(?!:)", header, re.I) else None
 
 
-def with_units(sources: Mapping[str, Source], units: Mapping[str, str]) -> dict[str, Source]:
+def with_units(sources: Sources, units: Mapping[str, str]) -> Sources:
     """Return the sources with the units that somebody stated: channel -> unit, as `parse_units` gives them."""
-    out = dict(sources)
+    changed = {}
     for channel, unit in units.items():
-        if channel in out:
-            clock = unit.strip().lower()
-            if channel == "t" and clock in CLOCK_UNITS:
-                out[channel] = replace(out[channel], clock=clock)
-            else:
-                out[channel] = replace(out[channel], factor=unit_factor(channel, unit) or 1.0, stated=True)
-    return out
+        source, clock = sources.by_channel.get(channel), unit.strip().lower()
+        if source is not None and channel == "t" and clock in CLOCK_UNITS:
+            changed[channel] = replace(source, clock=clock)
+        elif source is not None:
+            changed[channel] = source.in_unit(unit_factor(channel, unit) or 1.0)
+    return sources.changed(**changed)
 
 
 def parse_units(text: str) -> dict[str, str]:

@@ -14,15 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from amphora.harness.importing.column_values import Told
 from amphora.harness.importing.columns import (
-    ANOTHER_TIME,
-    MEANS,
-    NO_UNIT,
-    OTHERS,
-    SURER,
-    UNITS,
-    WORDS_IN,
-    Source,
     bare,
     counter_of,
     counts_discharge,
@@ -30,9 +23,12 @@ from amphora.harness.importing.columns import (
     plain_word,
     unit_factor,
 )
+from amphora.harness.importing.header_words import ANOTHER_TIME, MEANS, NO_UNIT, OTHERS, SURER, UNITS, WORDS_IN
 from amphora.harness.importing.plausibility import cell_fits, swing_of
-from amphora.harness.importing.rows import Rows, Told, other_times
+from amphora.harness.importing.rows import Rows
+from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.table_file import Layout
+from amphora.harness.importing.table_times import other_times
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -41,6 +37,8 @@ if TYPE_CHECKING:
     FloatArray = npt.NDArray[np.float64]
     BoolArray = npt.NDArray[np.bool_]
 
+TIME_WORDS, VOLTAGE_WORDS, CURRENT_WORDS = (WORDS_IN[channel] for channel in "tvi")
+OF_CHARGE, OF_ENERGY = UNITS["ah"], UNITS["wh"]
 NEAR = 0.01  # two readings of one quantity that differ by no more are the same
 COUNTED = 0.1  # a counter of charge sees what flows between rows, so it may differ by this
 POWER = 0.05
@@ -84,7 +82,7 @@ class Read:
 
     layout: Layout
     table: "pd.DataFrame"
-    sources: Mapping[str, Source]
+    sources: Sources
     rows: Rows
     at: "npt.NDArray[np.int64]"  # where each row stands in the table
     notes: tuple[str, ...] = ()  # what was told so far
@@ -109,9 +107,8 @@ class Read:
 
     def unused(self) -> Iterator[tuple[int, set[str], str]]:
         """Give the columns that no channel comes from: number, words, unit."""
-        used = {source.column for source in self.sources.values()}
         for column in range(self.layout.width):
-            if column not in used and column not in self.aside:
+            if column not in self.sources.columns and column not in self.aside:
                 words, unit = bare(self.header(column))
                 yield column, set(plain_word(words).split()) | set(words.split()), plain_word(unit)
 
@@ -119,7 +116,7 @@ class Read:
 def prove(
     layout: Layout,
     table: "pd.DataFrame",
-    sources: Mapping[str, Source],
+    sources: Sources,
     rows: Rows,
     unstated: frozenset[str],
     given: Mapping[str, str],
@@ -146,15 +143,15 @@ def prove(
     doubts: list[str] = []
     proven: set[str] = set()
     _missing(read, doubts)
-    if rows.columns["t"].size < 8:
+    if rows.columns.t.size < 8:
         _tell(doubts, told)
         return
     for step in (_rival_times, _rival_currents, _rival_voltages, _counters, _powers):
         step(read, doubts, proven)
-    said = any(item["code"] == "scale-doubtful" for item in told.warnings)
-    guessed = {c for c in unstated if sources[c].guessed and c not in given and c not in proven} & {"t", "i"}
+    said = any(item.code == "scale-doubtful" for item in told.warnings)
+    guessed = {c for c in unstated if sources.by_channel[c].guessed and c not in given and c not in proven} & {"t", "i"}
     if guessed and not said:
-        names = " and ".join(repr(sources[c].shown) for c in sorted(guessed, reverse=True))
+        names = " and ".join(repr(sources.by_channel[c].shown) for c in sorted(guessed, reverse=True))
         option = ",".join(f"{c}={'s' if c == 't' else 'A'}" for c in sorted(guessed, reverse=True))
         doubts.append(
             f"no unit is stated for {names}, and nothing else in the table proves it: what was taken is in the notes "
@@ -202,32 +199,32 @@ def _is_another_quantity(words: set[str], unit: str, channel: str) -> bool:
 
 
 def _own_words(read: Read, channel: str) -> set[str]:
-    return set(plain_word(bare(read.sources[channel].shown)[0]).split())
+    return set(plain_word(bare(read.sources.by_channel[channel].shown)[0]).split())
 
 
 def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt the current where another column may as well be the cell's and says another charge."""
-    t, i = read.rows.columns["t"], read.rows.columns["i"]
+    t, i = read.rows.columns.t, read.rows.columns.i
     ours = _charge_Ah(t, i)
     size = float(np.quantile(np.abs(i), 0.98))
     weak = bool(_own_words(read, "i") & MEANS)
     for column, words, unit in read.unused():
         if _is_another_quantity(words - (MEANS if weak else set()), unit, "i"):
             continue
-        by_word = bool(words & WORDS_IN["i"]) or unit_factor("i", unit) is not None
+        by_word = bool(words & CURRENT_WORDS) or unit_factor("i", unit) is not None
         values = read.numbers(column)
         if values is None:
             if by_word and read.table[column].notna().any():
                 doubts.append(f"{read.header(column)!r} may be a current, and could not be read (--map i= decides)")
             continue
         factor = unit_factor("i", unit)
-        scaled = np.nan_to_num(values) * (read.sources["i"].factor if factor is None else factor)
+        scaled = np.nan_to_num(values) * (read.sources.i.factor if factor is None else factor)
         theirs = _charge_Ah(t, scaled)
         if theirs < 0.02 * ours or abs(theirs / max(ours, 1e-12) - 1) < NEAR:
             continue
         if not by_word and not _flows_like(i, scaled, size):
             continue
-        if factor is None and read.sources["i"].stated and _same_course(i, scaled):
+        if factor is None and read.sources.i.stated and _same_course(i, scaled):
             continue  # the same in a scale that nobody states
         if np.ptp(scaled) < 0.1 * float(np.max(np.abs(scaled))) and np.ptp(i) > 0.5 * size:
             continue  # it goes on while this one is switched
@@ -236,7 +233,7 @@ def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
         shown = read.header(column) or f"column {column + 1}"
         doubts.append(
             f"{shown!r} may as well be the cell's current: {theirs:.3g} Ah by it, {ours:.3g} Ah by "
-            f"{read.sources['i'].shown!r} (--map, as i={column + 1}, decides)"
+            f"{read.sources.i.shown!r} (--map, as i={column + 1}, decides)"
         )
 
 
@@ -258,31 +255,31 @@ def _flows_like(i: "FloatArray", other: "FloatArray", size: float) -> bool:
 
 def _rival_voltages(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt the voltage where another column may as well be the cell's and shows another."""
-    v = read.rows.columns["v"]
+    v = read.rows.columns.v
     middle, weak = float(np.median(v)), bool(_own_words(read, "v") & MEANS)
     for column, words, unit in read.unused():
         if _is_another_quantity(words - (MEANS if weak else set()), unit, "v"):
             continue
-        if not (words & WORDS_IN["v"]) and unit_factor("v", unit) is None:
+        if not (words & VOLTAGE_WORDS) and unit_factor("v", unit) is None:
             continue
         values = read.numbers(column)
         if values is None:
             continue
         factor = unit_factor("v", unit)
-        scaled = values * (read.sources["v"].factor if factor is None else factor)
+        scaled = values * (read.sources.v.factor if factor is None else factor)
         theirs = float(np.nanmedian(scaled))
         moves = float(np.nanquantile(scaled, 0.98) - np.nanquantile(scaled, 0.02)) > 0.02 * abs(theirs)
         like_a_cell = 0.7 < theirs < 4.6 and moves
         if like_a_cell and abs(theirs / middle - 1) > NEAR:
             doubts.append(
                 f"{read.header(column)!r} may as well be the cell's voltage: about {theirs:.3g} V there, "
-                f"{middle:.3g} V in {read.sources['v'].shown!r} (--map, as v={column + 1}, decides)"
+                f"{middle:.3g} V in {read.sources.v.shown!r} (--map, as v={column + 1}, decides)"
             )
 
 
 def _rival_times(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Compare with every other time of the table: one that agrees proves the unit, one that does not is told."""
-    t, i = read.rows.columns["t"], read.rows.columns["i"]
+    t, i = read.rows.columns.t, read.rows.columns.i
     span = np.diff(t)
     on = (np.abs(i[1:]) > 0.05 * float(np.quantile(np.abs(i), 0.98))) & (span >= 0)
     ours = float(span[on].sum())
@@ -299,27 +296,27 @@ def _rival_times(read: Read, doubts: list[str], proven: set[str]) -> None:
         if not np.isfinite(theirs).all() or (theirs < 0).any() or not (theirs > 0).any():
             continue
         stated = clock or unit_factor("t", unit) is not None
-        if not stated and not words & WORDS_IN["t"]:
+        if not stated and not words & TIME_WORDS:
             continue
-        total = float(theirs[on].sum()) * (1.0 if clock else unit_factor("t", unit) or read.sources["t"].factor)
+        total = float(theirs[on].sum()) * (1.0 if clock else unit_factor("t", unit) or read.sources.t.factor)
         share = total / ours
         if abs(share - 1) < NEAR or (clock and abs(total - ours) < 61 * 2):
             proven |= {"t"} if stated else set()
         elif stated:
             doubts.append(
-                f"{read.header(column)!r} passes {total:.4g} s under load, {read.sources['t'].shown!r} {ours:.4g} s "
+                f"{read.header(column)!r} passes {total:.4g} s under load, {read.sources.t.shown!r} {ours:.4g} s "
                 f"(--map, as t={column + 1}, or --units decides)"
             )
 
 
 def _counters(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Compare with counters of charge and energy in the table."""
-    t, i, v = (read.rows.columns[name] for name in ("t", "i", "v"))
+    t, i, v = read.rows.columns.t, read.rows.columns.i, read.rows.columns.v
     into, out = np.maximum(i, 0.0), np.maximum(-i, 0.0)
     beside = counts_discharge(read.layout.header)
     for column, _, unit in read.unused():
         found = counter_of(read.header(column), beside)
-        kind = "ah" if unit in UNITS["ah"] else "wh" if unit in UNITS["wh"] else ""
+        kind = "ah" if unit in OF_CHARGE else "wh" if unit in OF_ENERGY else ""
         if found is None and not kind:
             continue
         factor = found[1] if found is not None else UNITS[kind][unit]
@@ -359,7 +356,7 @@ def _steady_part(each: "FloatArray", i: "FloatArray", moved: "FloatArray") -> fl
 
 def _powers(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Compare with a column of power."""
-    v, i = read.rows.columns["v"], read.rows.columns["i"]
+    v, i = read.rows.columns.v, read.rows.columns.i
     ours = np.abs(v * i)
     on = ours > 0.3 * float(np.quantile(ours, 0.98))
     for column, words, unit in read.unused():
@@ -381,7 +378,7 @@ def _powers(read: Read, doubts: list[str], proven: set[str]) -> None:
 
 def _another_unit(read: Read, form: str, doubts: list[str]) -> None:
     """Doubt a stated unit that no usual cell agrees with, where another unit would do."""
-    t, v, i = (read.rows.columns[name] for name in ("t", "v", "i"))
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     swing = swing_of(t, v, i)
     if swing is None or cell_fits(swing, 1.0, 1.0, form):
         return
@@ -400,7 +397,7 @@ def _another_unit(read: Read, form: str, doubts: list[str]) -> None:
 
 def _answer(read: Read, doubts: list[str]) -> None:
     """Doubt where the voltage does not answer the steps of the current, as that of the same cell does."""
-    v, i = read.rows.columns["v"], read.rows.columns["i"]
+    v, i = read.rows.columns.v, read.rows.columns.i
     size = float(np.quantile(np.abs(i), 0.98))
     if size <= 0:
         return
@@ -426,12 +423,13 @@ def _answer(read: Read, doubts: list[str]) -> None:
 def _unknown_words(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt a header with a word that nobody here knows, unless a counter or power proves its column."""
     for channel, name in (("v", "voltage"), ("i", "current")):
-        words = bare(read.sources[channel].shown)[0].split()
+        source = read.sources.by_channel[channel]
+        words = bare(source.shown)[0].split()
         unknown = [word for word in words if not _known(word, channel) and not _known(plain_word(word), channel)]
-        if unknown and not (channel == "i" and "i" in proven) and read.sources[channel].guessed:
+        if unknown and not (channel == "i" and "i" in proven) and source.guessed:
             doubts.append(
-                f"{unknown[0]!r} in {read.sources[channel].shown!r} is no word known here, so it may be another {name} "
-                f"than the cell's (--map, as {channel}={read.sources[channel].column + 1}, decides)"
+                f"{unknown[0]!r} in {source.shown!r} is no word known here, so it may be another {name} than the "
+                f"cell's (--map, as {channel}={source.column + 1}, decides)"
             )
 
 
@@ -442,7 +440,7 @@ def _known(word: str, channel: str) -> bool:
 
 def _like_a_counter(read: Read, doubts: list[str]) -> None:
     """Doubt a current that grows as steadily as a counter of charge, and a voltage that never moves."""
-    t, v, i = (read.rows.columns[name] for name in ("t", "v", "i"))
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     size = np.abs(i)
     most = float(size.max())
     on = size > 0.02 * most
@@ -452,18 +450,16 @@ def _like_a_counter(read: Read, doubts: list[str]) -> None:
         steady = abs(float(np.corrcoef(hours, size[on])[0, 1])) if np.ptp(size[on]) > 0.5 * most else 0.0
         if max(rising) > 0.99 and steady > 0.97:
             doubts.append(
-                f"{read.sources['i'].shown!r} grows or falls as steadily as a counter of charge does: is it a current? "
+                f"{read.sources.i.shown!r} grows or falls as steadily as a counter of charge does: is it a current? "
                 "(--map i= decides)"
             )
     if float(np.ptp(v)) < 5e-4 * abs(float(np.median(v))) and _charge_Ah(t, i) > 0.05:
-        doubts.append(
-            f"{read.sources['v'].shown!r} never moves while charge flows: is it a set value? (--map v= decides)"
-        )
+        doubts.append(f"{read.sources.v.shown!r} never moves while charge flows: is it a set value? (--map v= decides)")
 
 
 def _against(read: Read, doubts: list[str]) -> None:
     """Doubt the sign where much of the charge flows against the way that the voltage goes."""
-    t, v, i = (read.rows.columns[name] for name in ("t", "v", "i"))
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     size = float(np.quantile(np.abs(i), 0.98))
     right = wrong = 0.0
     for sign in (1, -1):
@@ -487,7 +483,7 @@ def _against(read: Read, doubts: list[str]) -> None:
 
 def _gaps(read: Read, doubts: list[str]) -> None:
     """Doubt the charge where a regular record has a few long spans without a reading, with current on both sides."""
-    t, i = read.rows.columns["t"], read.rows.columns["i"]
+    t, i = read.rows.columns.t, read.rows.columns.i
     span, size = np.diff(t), float(np.quantile(np.abs(i), 0.98))
     on = (np.abs(i[1:]) > 0.1 * size) & (np.abs(i[:-1]) > 0.1 * size) & (span > 0)
     if size <= 0 or on.sum() < 20:
@@ -504,7 +500,7 @@ def _gaps(read: Read, doubts: list[str]) -> None:
 
 def _another_cell(read: Read, doubts: list[str]) -> None:
     """Doubt where the voltage at rest stands much higher all at once: charged unseen, or another cell."""
-    v, i = read.rows.columns["v"], read.rows.columns["i"]
+    v, i = read.rows.columns.v, read.rows.columns.i
     idle = np.abs(i) < 0.02 * float(np.quantile(np.abs(i), 0.98))
     risen = np.flatnonzero(idle[1:] & idle[:-1] & (np.diff(v) > REFILLED * float(np.median(v))))
     if risen.size:
@@ -517,7 +513,7 @@ def _another_cell(read: Read, doubts: list[str]) -> None:
 
 def _missing(read: Read, doubts: list[str]) -> None:
     """Doubt the charge where many rows have a voltage and no current, or the other way round."""
-    held = [read.table[read.sources[name].column].notna().to_numpy() for name in ("t", "v", "i")]
+    held = [read.table[read.sources.by_channel[name].column].notna().to_numpy() for name in ("t", "v", "i")]
     some = held[0] & (held[1] | held[2])
     lacking = int(np.count_nonzero(some)) - int(np.count_nonzero(some & held[1] & held[2]))
     if lacking > MISSING * max(1, int(np.count_nonzero(some))):
@@ -531,11 +527,11 @@ def _speaks_of_current(read: Read, line: str) -> bool:
     """Tell whether a line speaks of the current and neither states its unit nor a setting that the readings show."""
     words = re.findall(r"[^\W\d_]+", line)
     known = {plain_word(word) for word in words} | set(words)
-    if not known & (WORDS_IN["i"] | {"I"}) - {"i", "a"}:
+    if not known & (CURRENT_WORDS | {"I"}) - {"i", "a"}:
         return False
-    if f"above the table states the unit of {read.sources['i'].shown.split(' (')[0]!r}" in " ".join(read.notes):
+    if f"above the table states the unit of {read.sources.i.shown.split(' (')[0]!r}" in " ".join(read.notes):
         return False
-    level = float(np.quantile(np.abs(read.rows.columns["i"]), 0.9))
+    level = float(np.quantile(np.abs(read.rows.columns.i), 0.9))
     for number, unit in re.findall(r"([\d.]+)\s*([^\W\d]{1,3})\b", line):
         factor = unit_factor("i", unit)
         if factor is not None and number.strip("."):

@@ -1,11 +1,10 @@
 """Which way an unsigned current flows, where a column of words says it and the voltage tells what the words mean."""
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from amphora.harness.importing.columns import Source
 from amphora.harness.importing.plausibility import has_no_sign
 from amphora.harness.importing.rows import Rows
+from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.table_file import Layout
 
 if TYPE_CHECKING:
@@ -16,9 +15,7 @@ if TYPE_CHECKING:
     FloatArray = npt.NDArray[np.float64]
 
 
-def states_by_voltage(
-    layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Source], rows: Rows
-) -> "FloatArray | None":
+def states_by_voltage(layout: Layout, table: "pd.DataFrame", sources: Sources, rows: Rows) -> "FloatArray | None":
     """Return which way each row's current flows by a column of words, whose meaning the voltage shows; shape (n,).
 
     Under one word the voltage only rises while current flows, under another it only falls: so no word has to be
@@ -26,15 +23,14 @@ def states_by_voltage(
     """
     import numpy as np
 
-    v, i = rows.columns["v"], rows.columns["i"]
+    v, i = rows.columns.v, rows.columns.i
     if not has_no_sign(v, i):
         return None
-    main = {source.column for source in sources.values()}
     at = np.searchsorted(table.index.to_numpy(), rows.lines)
     on = np.abs(i) > 0.05 * float(np.quantile(np.abs(i), 0.98))
     for column in range(layout.width):
         series = table[column]
-        if column in main or not 2 <= series.nunique() <= 6:
+        if column in sources.columns or not 2 <= series.nunique() <= 6:
             continue
         kinds = series.astype("string").str.strip().fillna("").to_numpy(dtype=object)[at]
         ways: dict[object, float] = {}

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from amphora.harness.common.fields import finite_number
-from amphora.harness.report.certificate.page_rows import main_resistance, with_U
+from amphora.harness.report.certificate.page_rows import with_U
 from amphora.harness.report.certificate.statement import results_of
 from amphora.harness.report.label import SHORT_CHEMISTRY
 from amphora.harness.results.result import Result
@@ -102,7 +102,7 @@ def fields_of(row: PageRow, mixed: bool) -> tuple[TableField, ...]:
     compared, result = row.compared, row.result
     start = result.start if result else ""
     claim = finite_number(compared.get("claim_Ah"))
-    rise = results_of(result)["temperature_rise_K"] if result else None
+    rise = results_of(result).temperature_rise_K if result else None
     date = str((result.created_utc if result else None) or "")[:10]
     run = str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
     state = STATE_WORDS.get(str(row.cell.get("state") or ""), "")
@@ -150,8 +150,8 @@ def _capacity(row: PageRow) -> TableField:
     stated = results_of(result) if result else None
     value = finite_number(compared.get("capacity_Ah"))
     if value is None and stated:
-        value = stated["capacity_Ah"]
-    U = finite_number(compared.get("capacity_U_Ah")) or (stated["capacity_U_Ah"] if stated else None)
+        value = stated.capacity_Ah
+    U = finite_number(compared.get("capacity_U_Ah")) or (stated.capacity_U_Ah if stated else None)
     held = with_U(value, U, 1000)
     remarks = ("at least" if result and not result.reached_cutoff else "",
                "left in it" if result and result.start == "unknown" else "")  # fmt: skip
@@ -161,11 +161,11 @@ def _capacity(row: PageRow) -> TableField:
 
 def _resistance(row: PageRow) -> TableField:
     compared, result = row.compared, row.result
-    main = main_resistance(results_of(result)) if result else None
-    value = finite_number(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
+    main = results_of(result).main_resistance if result else None
+    value = finite_number(compared.get("resistance_ohm")) or (main.ohm if main else None)
     if value is None:
         return _number(None, "–")
-    U = finite_number(compared.get("resistance_U_ohm")) or (main["U_ohm"] if main and main["ohm"] == value else None)
+    U = finite_number(compared.get("resistance_U_ohm")) or (main.U_ohm if main and main.ohm == value else None)
     leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
     at = compared.get("resistance_at")
     if not at:  # no temperature was read, or it is too far from 20 °C
@@ -176,7 +176,7 @@ def _resistance(row: PageRow) -> TableField:
 
 def _energy(row: PageRow) -> TableField:
     stated = results_of(row.result) if row.result else None
-    if stated is None or stated["energy_Wh"] is None:
+    if stated is None or stated.energy_Wh is None:
         return _number(None, "–")
-    held = with_U(stated["energy_Wh"], stated["energy_U_Wh"])
-    return _number(stated["energy_Wh"], held if _counts(row.result) else f"({held})")
+    held = with_U(stated.energy_Wh, stated.energy_U_Wh)
+    return _number(stated.energy_Wh, held if _counts(row.result) else f"({held})")
