@@ -121,7 +121,8 @@ ACCIDENTS: tuple[tuple[str, Changed], ...] = (
     ("the current's gain jumps", gain_jumps), ("the current has an offset", offset_current),
     ("the current turns round", flipped_half), ("the current comes late", late_current),
     ("the clock leaps under load", clock_leaps), ("the clock runs otherwise from some row on", clock_slows),
-    ("rows are cut out and the times closed", rows_cut_out), ("a block of rows stands twice, the times go on", doubled_block),
+    ("rows are cut out and the times closed", rows_cut_out),
+    ("a block of rows stands twice, the times go on", doubled_block),
     ("another cell's current", others_current), ("power under a current's header", as_power),
     ("a counter under a current's header", as_counter), ("a squared current", squared),
 )  # fmt: skip
