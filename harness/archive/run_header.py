@@ -43,9 +43,10 @@ class CalibrationOfRun:
 
 @dataclass(frozen=True, slots=True)
 class BenchAtRun:
-    """The bench as it was."""
+    """The bench as it was. `file`: the bench file it was read from."""
 
     name: str = ""
+    file: str = ""
     instruments: Mapping[str, InstrumentOfRun] = field(default_factory=dict)
     cell: WiringOfRun = WiringOfRun()
     calibration: Mapping[str, CalibrationOfRun] = field(default_factory=dict)

@@ -135,6 +135,9 @@ def _unit_last(text: str) -> str:
     return f"{found.group(2)} ({found.group(1)})" if known else text
 
 
+_IN = ("in", "en")
+UNITS_OF_TIME, WORDS_OF_TIME = UNITS["t"], WORDS_IN["t"]
+UNITS_OF_CHARGE, UNITS_OF_ENERGY = UNITS["ah"], UNITS["wh"]
 _BRACKETS = str.maketrans("（）［］{}<>【】", "()[]()()()")
 
 
@@ -146,39 +149,44 @@ def bare(header: str) -> tuple[str, str]:
     text = _unit_last(header.strip().translate(_BRACKETS))
     if " " in text and plain_word(text) in _KNOWN_UNITS:
         return "", plain_word(text)
-    unit = ""
+    text, unit = _unit_behind(text)
+    words = re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text)
+    tokens = re.sub(r"[^\w°]+|_", " ", words).lower().split()
+    return _unit_among(tokens, text) if tokens and not unit else (" ".join(tokens), unit.strip())
+
+
+def _unit_behind(text: str) -> tuple[str, str]:
+    """Return a header without the unit that stands in brackets or behind a mark, and that unit; "" for none."""
     found = re.search(r"[(\[]\s*(1/\d+ ?[^\W\d]+)\s*[)\]]\s*$", text)  # a fraction of a unit: (1/32768 s)
     found = found or re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
     if found is None or found.start() == 0:
         found = re.search(r",\s*([^\W\d]+)\s*$", text)
-    if found and found.start() > 0:
-        unit, text = found.group(1), text[: found.start()]
-        known, comma, remark = unit.partition(",")
-        if comma and plain_word(known) in _KNOWN_UNITS:  # Current (A, discharge positive)
-            unit, text = known.strip(), f"{text} {remark}"
-    words = re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text)
-    words = re.sub(r"[^\w°]+|_", " ", words).strip().lower()
-    tokens = words.split()
-    if not unit:
-        last = plain_word(tokens[-1]) if tokens else ""
-        written = re.split(r"[\W_]+", text.strip())[-1] if tokens else ""
-        if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
-            spelled = (
-                len(last) > 2
-                or tokens[-2] in ("in", "en")
-                or re.search(r"[_.\s#=:|@]" + re.escape(written) + r"$", text)
-            )
-            if spelled or re.search(r"[a-z][A-Z][a-z]", text):
-                unit, tokens = written if len(written) <= 3 else last, tokens[:-1]
-                if tokens and tokens[-1] in ("in", "en"):
-                    tokens = tokens[:-1]
-        elif len(tokens) == 2 and len(tokens[0]) > 3 and tokens[0] in UNITS["t"] and last in WORDS_IN["t"]:
-            return last, tokens[0]  # seconds elapsed
-        elif len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last not in ("min",):
-            return "", last  # only a unit: that is what the column holds
-        elif len(tokens) == 1 and any(with_prefix(channel, last) for channel in ("v", "i") if len(last) > 3):
-            return "", last  # mVolt
-    return " ".join(tokens), unit.strip()
+    if found is None or found.start() == 0:
+        return text, ""
+    unit, text = found.group(1), text[: found.start()]
+    known, comma, remark = unit.partition(",")
+    if comma and plain_word(known) in _KNOWN_UNITS:  # Current (A, discharge positive)
+        return f"{text} {remark}", known.strip()
+    return text, unit
+
+
+def _unit_among(tokens: list[str], text: str) -> tuple[str, str]:
+    """Return the words of a header and the unit that is one of them; `text`: as it is written."""
+    last = plain_word(tokens[-1])
+    written = re.split(r"[\W_]+", text.strip())[-1]
+    if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
+        spelled = len(last) > 2 or tokens[-2] in _IN or re.search(r"[_.\s#=:|@]" + re.escape(written) + r"$", text)
+        if not (spelled or re.search(r"[a-z][A-Z][a-z]", text)):
+            return " ".join(tokens), ""
+        words = tokens[:-1] if tokens[-2] not in _IN else tokens[:-2]
+        return " ".join(words), (written if len(written) <= 3 else last).strip()
+    if len(tokens) == 2 and len(tokens[0]) > 3 and tokens[0] in UNITS_OF_TIME and last in WORDS_OF_TIME:
+        return last, tokens[0]  # seconds elapsed
+    if len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last != "min":
+        return "", last  # only a unit: that is what the column holds
+    if len(tokens) == 1 and len(last) > 3 and (with_prefix("v", last) or with_prefix("i", last)):
+        return "", last  # mVolt
+    return " ".join(tokens), ""
 
 
 def is_unit(text: str) -> bool:
@@ -211,12 +219,12 @@ def counter_of(header: str, beside_a_discharge: bool) -> tuple[str, float] | Non
     """
     words, unit = bare(header)
     unit = unit.lower()
-    if unit in UNITS["ah"] or re.search(r"\b(ah|amp hours)\b", words):
-        counters, factor = CHARGE_COUNTERS, UNITS["ah"].get(unit, 1.0)
+    if unit in UNITS_OF_CHARGE or re.search(r"\b(ah|amp hours)\b", words):
+        counters, factor = CHARGE_COUNTERS, UNITS_OF_CHARGE.get(unit, 1.0)
         if words == "charge" and beside_a_discharge:
             return "counter_charge_Ah", factor
-    elif unit in UNITS["wh"] or re.search(r"\b(wh|watt hours)\b", words):
-        counters, factor = ENERGY_COUNTERS, UNITS["wh"].get(unit, 1.0)
+    elif unit in UNITS_OF_ENERGY or re.search(r"\b(wh|watt hours)\b", words):
+        counters, factor = ENERGY_COUNTERS, UNITS_OF_ENERGY.get(unit, 1.0)
     else:
         return None
     return next(((name, factor) for name, accepted in counters.items() if words in accepted), None)
@@ -326,7 +334,19 @@ def _other_unit(channel: str, unit: str) -> bool:
 
 
 def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> int | None:
+    """Return the column that most looks like a channel; None for no such."""
     known = [bare(name) for name in header]
+    found = _by_its_name(known, channel, used)
+    if found is not None or channel in ("step", "steptime"):
+        return found
+    found = _best_by_words(where, header, channel, used)
+    if found is None:  # the mean of a row, the current of a load: where there is nothing nearer
+        found = _best_by_words(where, header, channel, used, MEANS)
+    return _by_its_unit(known, channel, used) if found is None and channel in ("t", "v", "i") else found
+
+
+def _by_its_name(known: Sequence[tuple[str, str]], channel: str, used: set[int]) -> int | None:
+    """Return the column whose header is a usual name of the channel, the surest first."""
     for word in WORDS[channel]:
         for index, (words, unit) in enumerate(known):
             if index in used or words != word or _other_unit(channel, unit):
@@ -337,24 +357,21 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
             if channel == "t" and word not in ("test time", "total time", "elapsed time") and not unit:
                 continue  # one that says its unit first: below
             return index
-    if channel in ("step", "steptime"):
+    return None
+
+
+def _by_its_unit(known: Sequence[tuple[str, str]], channel: str, used: set[int]) -> int | None:
+    """Return the column that is the channel's by its unit alone, where no other column has it."""
+    of_its = [
+        index for index, (words, unit) in enumerate(known)
+        if index not in used and _unit_factor(channel, unit or words) is not None
+    ]  # fmt: skip
+    if len(of_its) != 1:
         return None
-    best = _best_by_words(where, header, channel, used)
-    if best is None:  # the mean of a row, the current of a load: where there is nothing nearer
-        best = _best_by_words(where, header, channel, used, MEANS)
-    if best is not None:
-        return best
-    if channel not in ("t", "v", "i"):
-        return None
-    of_its = [index for index, (words, unit) in enumerate(known)
-              if index not in used and _unit_factor(channel, unit or words) is not None]  # fmt: skip
-    for index in of_its if len(of_its) == 1 else ():  # by its unit alone, where no other column has one
-        words = known[index][0] if known[index][1] else ""
-        if index not in used:
-            tokens = set(plain_word(words).split())
-            if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
-                continue
-            return index
+    words, unit = known[of_its[0]]
+    tokens = set(plain_word(words).split()) if unit else set()  # else the header is the unit alone
+    if not tokens & (OTHERS | ANOTHER_TIME) and not any(len(token) > 18 for token in tokens):
+        return of_its[0]
     return None
 
 
@@ -362,38 +379,37 @@ def _best_by_words(
     where: str, header: Sequence[str], channel: str, used: set[int], let: frozenset[str] = frozenset()
 ) -> int | None:
     """Return the column that most looks like the channel by single words of its header; None for no such."""
-    scored: list[tuple[float, int]] = []
-    for index, name in enumerate(header):
-        words, unit = bare(name)
-        if index in used or _other_unit(channel, unit):
-            continue
-        tokens = set(plain_word(words).split()) | set(words.split())
-        if not tokens & WORDS_IN[channel] or tokens & (OTHERS - let):
-            continue
-        if channel == "t" and tokens & ANOTHER_TIME:
-            continue
-        if channel == "temp" and unit and _unit_factor("temp", unit) is None:
-            continue
-        if channel in ("v", "i") and unit and _unit_factor(channel, unit) is None:
-            continue
-        score = 1.0 + 0.5 * len(tokens & SURER) - 0.05 * len(tokens)
-        if channel == "t":
-            score += 1.5 if _unit_factor("t", unit) is not None else 0.0
-            score -= 0.5 * bool(tokens & {"uhrzeit", "clock"})  # beside a date
-        elif unit:
-            score += 0.5
-        scored.append((score, index))
-    scored.sort(key=lambda one: (-one[0], one[1]))
-    if not scored:
+    scores = {
+        index: score
+        for index, name in enumerate(header)
+        if index not in used and (score := _score(*bare(name), channel, let)) is not None
+    }
+    if not scores:
         return None
-    if channel in ("v", "i") and len(scored) > 1 and scored[0][0] == scored[1][0]:
-        names = [header[index] for score, index in scored if score == scored[0][0]]
+    most = max(scores.values())
+    best = [index for index, score in scores.items() if score == most]
+    if channel in ("v", "i") and len(best) > 1:
+        names = [header[index] for index in best]
         raise InputError(
             f"{where}: {' and '.join(repr(name) for name in names[:4])} both may be the cell's "
             f"{'voltage' if channel == 'v' else 'current'}; name one, as --map {channel}={names[0]}, or "
             "one cell's columns by what they are called, as --which 1"
         )
-    return scored[0][1]
+    return best[0]
+
+
+def _score(words: str, unit: str, channel: str, let: frozenset[str]) -> float | None:
+    """Return how much a header's words and unit look like a channel's; None where they are another quantity's."""
+    tokens = set(plain_word(words).split()) | set(words.split())
+    if _other_unit(channel, unit) or not tokens & WORDS_IN[channel] or tokens & (OTHERS - let):
+        return None
+    score = 1.0 + 0.5 * len(tokens & SURER) - 0.05 * len(tokens)
+    known = _unit_factor(channel, unit) is not None
+    if channel != "t":
+        return None if unit and not known else score + (0.5 if unit else 0.0)
+    if tokens & ANOTHER_TIME:
+        return None
+    return score + (1.5 if known else 0.0) - 0.5 * bool(tokens & {"uhrzeit", "clock"})  # beside a date
 
 
 def _clock_of(header: str) -> str | None:
@@ -443,6 +459,9 @@ def unit_factor(channel: str, unit: str) -> float | None:
     return _unit_factor(channel, unit)
 
 
+NUMBERED_WORDS = frozenset().union(*(WORDS_IN[channel] for channel in ("v", "i", "temp")))
+
+
 def one_cells_header(where: str, header: Sequence[str], which: str) -> list[str] | None:
     """Return the header with the columns of one cell only, the others' emptied; None where no columns are numbered.
 
@@ -452,7 +471,7 @@ def one_cells_header(where: str, header: Sequence[str], which: str) -> list[str]
     for index, name in enumerate(header):
         words, _ = bare(name)
         tokens = words.split()
-        if len(tokens) > 1 and (set(map(plain_word, tokens[:-1])) & (WORDS_IN["v"] | WORDS_IN["i"] | WORDS_IN["temp"])):
+        if len(tokens) > 1 and (set(map(plain_word, tokens[:-1])) & NUMBERED_WORDS):
             tails[index] = tokens[-1]
     if which.strip().lower() not in tails.values():
         return None

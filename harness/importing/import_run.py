@@ -362,11 +362,9 @@ def _write_samples(path: Path, rows: Rows | LongRows) -> None:
 def _written(rows: Rows, part: slice) -> "dict[str, FloatArray | IntArray | None]":
     """Return the columns of the table in a run's folder for some rows; None of a channel that the record has not."""
     c = rows.columns
-    held = (c.t, rows.executed, c.v, c.i, c.temp)
-    return {
-        name: None if values is None else values[part] if values is rows.executed else _tidy(values[part])
-        for name, values in [*zip(COLUMNS, held, strict=True), *rows.extra.items()]
-    }
+    t, v, i, temp = (None if values is None else _tidy(values[part]) for values in (c.t, c.v, c.i, c.temp))
+    extra = {name: _tidy(values[part]) for name, values in rows.extra.items()}
+    return {**dict(zip(COLUMNS, (t, rows.executed[part], v, i, temp), strict=True)), **extra}
 
 
 def _write_part(file: IO[bytes], rows: Rows, part: slice) -> None:

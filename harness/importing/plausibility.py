@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
+from amphora.harness.cells.forms import form_of, forms
 from amphora.harness.common.errors import InputError
 from amphora.harness.importing.column_values import Told
 from amphora.harness.importing.columns import bare, unit_factor
@@ -370,8 +371,6 @@ def _with_choice(out: Sources, readings: Readings, t_unit: str, i_unit: str) -> 
 
 
 def _most_Ah(form: str) -> float:
-    from amphora.harness.cells.forms import form_of
-
     found = form_of(form)
     return MOST_AH if found is None else 1.3 * max(found.most(nickel=False), found.most(nickel=True))
 
@@ -457,8 +456,6 @@ def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
 
 
 def _forms() -> frozenset[str]:
-    from amphora.harness.cells.forms import forms
-
     return frozenset(name.lower() for name in forms() if len(name) > 1)  # not C and D: letters say other things, too
 
 

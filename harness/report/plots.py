@@ -145,47 +145,6 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Result]], out: Path) -> P
     return out
 
 
-def voltage_curve_svg(
-    moved_Ah: FloatArray,
-    voltage_V: FloatArray,
-    cutoff_V: float | None = None,
-    size_in: tuple[float, float] = (3.4, 1.9),
-) -> bytes:
-    """Return a small SVG of voltage over charge taken out.
-
-    Args:
-        moved_Ah: Charge in ampere-hours, shape (n,).
-        voltage_V: Voltage in volt, shape (n,).
-        cutoff_V: Drawn as a thin line when given.
-        size_in: Width and height in inches.
-    """
-    with look.style():
-        figure = _figure(size_in)
-        axes = figure.subplots()
-        x, y = _thin(moved_Ah * 1000, voltage_V)
-        axes.plot(x, y, **look.series(0))
-        if cutoff_V is not None:
-            axes.axhline(cutoff_V, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
-        axes.set_xlabel("charge taken out / mAh")
-        axes.set_ylabel("voltage / V")
-        axes.set_xlim(left=0)
-        return _render(figure, ".svg", "voltage over charge")
-
-
-def resistance_curve_svg(resistances: Sequence[ResistanceValue], size_in: tuple[float, float] = (3.4, 1.9)) -> bytes:
-    """Return a small SVG of resistance over charge state, with expanded uncertainties as bars.
-
-    Args:
-        resistances: Items with method, ohm, U_ohm, duration_s and charge_state, as the analysis gives them.
-        size_in: Width and height in inches.
-    """
-    with look.style():
-        figure = _figure(size_in)
-        axes = figure.subplots()
-        _resistances_into(axes, resistances)
-        return _render(figure, ".svg", "resistance over charge state")
-
-
 # --- the pictures ------------------------------------------------------------------------------------------
 
 

@@ -19,7 +19,7 @@ from amphora.harness.queue.happening import (
     happening_to_json,
 )
 from amphora.harness.queue.journal import NAME, QueueJournal
-from tests.support.any_value import made
+from tests.support.any_of_a_type import made
 
 NOW = datetime(2026, 3, 13, 18, 0, tzinfo=UTC)
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from amphora.harness.common.as_json import ABSENT, known_of, to_json
 from amphora.harness.report.certificate.body import Certificate, CycleStated, ResultsStated, RunStated
 from amphora.harness.report.certificate.schema import PATH
-from tests.support.any_value import made
+from tests.support.any_of_a_type import made
 
 
 @settings(max_examples=60, deadline=None, database=None)

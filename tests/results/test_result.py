@@ -8,7 +8,7 @@ from hypothesis import given, settings
 
 from amphora.harness.common.as_json import from_json, to_json
 from amphora.harness.results.result import PhaseResult, ResistanceValue, Result
-from tests.support.any_value import made
+from tests.support.any_of_a_type import made
 
 
 @settings(max_examples=60, deadline=None, database=None)

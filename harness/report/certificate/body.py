@@ -371,3 +371,23 @@ class Certificate:
             ValueError: a key is not known, or one is missing.
         """
         return from_json(cls, data)
+
+
+ALGORITHM = "Ed25519"
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """The signature over the canonical form of the data; key and value in base64."""
+
+    algorithm: str
+    public_key: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class SignedDocument:
+    """What is attached to the pages: the data as they were signed, and the signature."""
+
+    certificate: Mapping[str, Any]
+    signature: Signature

@@ -8,16 +8,17 @@ import dataclasses
 import datetime
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.account.asking import standing_beside
 from amphora.harness.account.gate import require
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_header import Said
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.decisions.cell_runs import read_runs
-from amphora.harness.decisions.grades import grade_runs, load_criteria
-from amphora.harness.report.certificate.body import Certificate
+from amphora.harness.decisions.criteria import load_criteria
+from amphora.harness.decisions.grades import Graded, grade_runs
+from amphora.harness.report.certificate.body import ALGORITHM, Certificate, Signature, SignedDocument
 from amphora.harness.report.certificate.canonical import (
     canonical_bytes,
 )
@@ -86,19 +87,11 @@ def _by_the_account(folders: Sequence[Path], inputs: Sequence[RunInput], in_spit
 def to_attach(stated: Certificate, signer: Signer) -> bytes:
     """Return the canonical JSON that is attached: the data, and the signature over its canonical form."""
     data = stated.to_json()
-    return canonical_bytes(
-        {
-            "certificate": data,
-            "signature": {
-                "algorithm": "Ed25519",
-                "public_key": to_text(signer.public),
-                "value": to_text(signer.sign(canonical_bytes(data))),
-            },
-        }
-    )
+    signature = Signature(ALGORITHM, to_text(signer.public), to_text(signer.sign(canonical_bytes(data))))
+    return canonical_bytes(to_json(SignedDocument(data, signature)))
 
 
-def grade_of(folder: Path, result: Result | None = None) -> dict[str, Any] | None:
+def grade_of(folder: Path, result: Result | None = None) -> Graded | None:
     """Return a run's grade as `amphora grade` gives it, or None where it needs more.
 
     Args:
@@ -112,7 +105,7 @@ def grade_of(folder: Path, result: Result | None = None) -> dict[str, Any] | Non
         [(dataclasses.replace(result or run.result, account=run.result.account), run.cell) for run in runs],
         load_criteria("general"),
     )
-    return grade if grade.get("grade") else None
+    return grade if grade.grade else None
 
 
 def certify(

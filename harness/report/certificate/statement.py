@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from importlib import metadata
-from typing import Any
 
 import amphora.harness
 from amphora.harness.account.asking import as_the_account_has_it, standing_beside
@@ -19,6 +18,7 @@ from amphora.harness.archive.run_folder import read_header
 from amphora.harness.archive.run_header import Said, header_of
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
+from amphora.harness.decisions.grades import Graded
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.body import (
     FORMAT,
@@ -254,7 +254,7 @@ def _refuse_without_capacity(item: RunInput) -> None:
 def certificate_of(
     runs: list[RunInput],
     issue: Issue,
-    grade: dict[str, Any] | None = None,
+    grade: Graded | None = None,
     let_through: Sequence[Said] = (),
 ) -> Certificate:
     """Return what a certificate states of one cell over one or several runs.
@@ -376,24 +376,24 @@ def own_version() -> str:
     return str(amphora.harness.__version__)
 
 
-def _grade(grade: dict[str, Any] | None) -> GradeStated | None:
-    if not grade or not grade.get("grade"):
+def _grade(grade: Graded | None) -> GradeStated | None:
+    if grade is None or not grade.grade:
         return None
     return GradeStated(
-        grade=text(grade.get("grade")),
-        decided_by=text(grade.get("decided_by")),
-        rule=text(grade.get("rule") or GRADE_RULE),
+        grade=text(grade.grade),
+        decided_by=text(grade.decided_by),
+        rule=text(grade.rule or GRADE_RULE),
         criteria=tuple(
             CriterionStated(
-                name=text(item.get("name")),
-                unit=text(item.get("shown_in")),
-                scale=number(item.get("shown_times")) or 1.0,
-                value=number(item.get("value")),
-                U=number(item.get("U")),
-                limit=number(item.get("limit")),
-                verdict=text(item.get("verdict")),
-                remark=text(item.get("remark")),
+                name=text(item.name),
+                unit=text(item.shown_in),
+                scale=number(item.shown_times) or 1.0,
+                value=number(item.value),
+                U=number(item.U),
+                limit=number(item.limit),
+                verdict=text(item.verdict),
+                remark=text(item.remark),
             )
-            for item in grade.get("criteria") or []
+            for item in grade.criteria
         ),
     )

@@ -11,7 +11,7 @@ numbers (`recomputed`, when the run's folder is at hand).
 
 import contextlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from importlib import metadata
 from pathlib import Path
@@ -24,7 +24,14 @@ from amphora.harness.common.as_json import key as json_key
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.attachment import extract
-from amphora.harness.report.certificate.body import FORMAT, Certificate, ItemStated, RunStated
+from amphora.harness.report.certificate.body import (
+    ALGORITHM,
+    FORMAT,
+    Certificate,
+    ItemStated,
+    RunStated,
+    SignedDocument,
+)
 from amphora.harness.report.certificate.canonical import (
     canonical_bytes,
     from_canonical,
@@ -436,22 +443,22 @@ def _signed_data(document: Any, found: Found) -> tuple[bytes, Certificate]:
         InputError: it is not what a certificate holds.
     """
     try:
-        data, signature = document["certificate"], document["signature"]
-        if not isinstance(data, dict) or data["format"] != FORMAT:
+        signed = known_of(SignedDocument, document)
+        if signed.certificate.get("format") != FORMAT:
             raise InputError(f"the attachment is not of the format {FORMAT}")
-        if signature["algorithm"] != "Ed25519" or set(document) != {"certificate", "signature"}:
+        if to_json(signed) != document or signed.signature.algorithm != ALGORITHM:
             raise InputError("the attachment is not signed in the way of this format")
-        public = from_text(str(signature["public_key"]), 32)
-        value = from_text(str(signature["value"]), 64)
-        found.key, found.signature = fingerprint(public), signature_holds(public, value, canonical_bytes(data))
-        stated = _read(data)
-    except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
+        public, value = from_text(signed.signature.public_key, 32), from_text(signed.signature.value, 64)
+        over = canonical_bytes(signed.certificate)
+        found.key, found.signature = fingerprint(public), signature_holds(public, value, over)
+        stated = _read(signed.certificate)
+    except ValueError as error:
         raise InputError(f"the attachment lacks what a certificate has ({str(error)[:60]})") from error
     found.runs, found.number, found.issued, found.cell = stated.runs, stated.number, stated.issued, stated.item.id
     return public, stated
 
 
-def _read(data: dict[str, Any]) -> Certificate:
+def _read(data: Mapping[str, Any]) -> Certificate:
     """Return data of unknown origin as what a certificate states: all of it, and nothing else.
 
     Raises:
