@@ -146,7 +146,8 @@ def bare(header: str) -> tuple[str, str]:
 
     A unit stands in brackets, after a slash or a comma, or is the last word, with or without `in` before it.
     """
-    text = _unit_last(header.strip().translate(_BRACKETS))
+    text = re.sub(r"[\"'%]\s*([^\W\d]{1,4})\s*[\"'%]$", r"(\1)", header.strip().translate(_BRACKETS))
+    text = _unit_last(text)
     if " " in text and plain_word(text) in _KNOWN_UNITS:
         return "", plain_word(text)
     text, unit = _unit_behind(text)
@@ -175,7 +176,7 @@ def _unit_among(tokens: list[str], text: str) -> tuple[str, str]:
     last = plain_word(tokens[-1])
     written = re.split(r"[\W_]+", text.strip())[-1]
     if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
-        spelled = len(last) > 2 or tokens[-2] in _IN or re.search(r"[_.\s#=:|@]" + re.escape(written) + r"$", text)
+        spelled = len(last) > 2 or tokens[-2] in _IN or re.search(r"[_.\s#=:|@-]" + re.escape(written) + r"$", text)
         if not (spelled or re.search(r"[a-z][A-Z][a-z]", text)):
             return " ".join(tokens), ""
         words = tokens[:-1] if tokens[-2] not in _IN else tokens[:-2]

@@ -354,7 +354,8 @@ CHARGE_COUNTERS = {
     "counter_Ah": ("ah", "capacity", "amp hours", "amphours", "charge"),
 }
 _PREFIXES = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "c": 1e-2, "d": 1e-1, "k": 1e3, "nano": 1e-9, "micro": 1e-6, "mc": 1e-6,
-             "milli": 1e-3, "centi": 1e-2, "deci": 1e-1, "kilo": 1e3}  # fmt: skip
+             "milli": 1e-3, "centi": 1e-2, "deci": 1e-1, "kilo": 1e3,
+             "da": 10.0, "deca": 10.0, "hecto": 100.0}  # fmt: skip
 _BASES = {
     "t": ("s", "sec", "second", "seconds", "sekunden", "secondes", "segundos", "secondi"),
     "v": ("v", "volt", "volts", "volty", "voltios"),

@@ -56,6 +56,8 @@ def plain_times(text: Any) -> Any:
     if most(_WEEKDAY.pattern):
         text = text.str.replace(_WEEKDAY, "", regex=True)
     text = text.str.replace(_UNIX, r"\2-\1-\4 \3", regex=True)
+    if most(r"^.*\d{2}:\d{2}:\d{2}.*\s(?!UTC|AM|PM)[A-Z]{3,4}$"):
+        text = text.str.replace(r"\s+[A-Z]{3,4}$", "", regex=True)  # a zone in letters: the wall's clock counts
     low = " ".join(sample).lower()
     for word, month in _MONTHS.items():
         if re.search(rf"\b{word}\b", low):

@@ -8,8 +8,7 @@ fails gets the warning `scale-doubtful`, with the option that decides. Limits ar
 """
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,10 +24,12 @@ from amphora.harness.importing.columns import (
 )
 from amphora.harness.importing.header_words import ANOTHER_TIME, MEANS, NO_UNIT, OTHERS, SURER, UNITS, WORDS_IN
 from amphora.harness.importing.plausibility import cell_fits, swing_of
+from amphora.harness.importing.proof_by_voltage import LOOKS
 from amphora.harness.importing.rows import Rows
 from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.table_file import Layout
 from amphora.harness.importing.table_times import other_times
+from amphora.harness.importing.what_was_read import Read, charge_Ah
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -43,9 +44,6 @@ NEAR = 0.01  # two readings of one quantity that differ by no more are the same
 COUNTED = 0.1  # a counter of charge sees what flows between rows, so it may differ by this
 POWER = 0.05
 MISSING = 0.1  # of the rows may lack a current
-GAP = 0.003  # of the charge may lie in a span without a reading
-REFILLED = 0.12  # of the voltage, from one row at rest to the next; a recovery from 1 It is 5 %
-AGAINST = 0.1  # of the charge may flow against the voltage's way
 ANOTHER_QUANTITY = OTHERS | frozenset((  # words of a column that is neither time, voltage nor current
     "capacity", "charge", "code", "count", "counts", "di", "discharge", "dod", "dq", "duty", "dv", "efficiency",
     "flag", "flags", "frequency", "humidity", "id", "impedance", "ladung", "leistung", "line", "mode", "no", "nr",
@@ -74,43 +72,6 @@ _CHANGED = re.compile(
     r"time set|now in|switched to)\b",
     re.I,
 )
-
-
-@dataclass(frozen=True)
-class Read:
-    """What was read, and what it was read from."""
-
-    layout: Layout
-    table: "pd.DataFrame"
-    sources: Sources
-    rows: Rows
-    at: "npt.NDArray[np.int64]"  # where each row stands in the table
-    notes: tuple[str, ...] = ()  # what was told so far
-    aside: frozenset[int] = frozenset()  # columns that were put together, or are another cell's
-
-    def numbers(self, column: int) -> "FloatArray | None":
-        """Return another column's numbers, row for row; None where it holds none."""
-        import pandas as pd
-
-        series = self.table[column]
-        if series.dtype.kind not in "fiu":
-            text = series.astype("string").str.strip()
-            if self.layout.decimal == ",":
-                text = text.str.replace(",", ".", regex=False)
-            series = pd.to_numeric(text, errors="coerce")
-        values: FloatArray = series.to_numpy(dtype=np.float64, na_value=np.nan)[self.at]
-        return values if np.isfinite(values).mean() > 0.5 else None
-
-    def header(self, column: int) -> str:
-        """Return what stands above a column."""
-        return self.layout.header[column] if self.layout.header else ""
-
-    def unused(self) -> Iterator[tuple[int, set[str], str]]:
-        """Give the columns that no channel comes from: number, words, unit."""
-        for column in range(self.layout.width):
-            if column not in self.sources.columns and column not in self.aside:
-                words, unit = bare(self.header(column))
-                yield column, set(plain_word(words).split()) | set(words.split()), plain_word(unit)
 
 
 def prove(
@@ -159,12 +120,9 @@ def prove(
         )
     if not given and proven < {"t", "i"}:
         _another_unit(read, form, doubts)
-    _answer(read, doubts)
+    for look in LOOKS:
+        look(read, doubts)
     _unknown_words(read, doubts, proven)
-    _like_a_counter(read, doubts)
-    _gaps(read, doubts)
-    _another_cell(read, doubts)
-    _against(read, doubts)
     _words_outside(read, doubts)
     if layout.doubt and not {"t", "v", "i"} <= given.keys():
         doubts.append(layout.doubt)
@@ -174,15 +132,6 @@ def prove(
 def _tell(doubts: list[str], told: Told) -> None:
     for text in doubts[:4]:
         told.warn("scale-doubtful", text[:1].upper() + text[1:] + ".")
-
-
-def _charge_Ah(t: "FloatArray", i: "FloatArray") -> float:
-    """Return the charge that flowed either way, without long gaps."""
-    span = np.diff(t)
-    usual = float(np.median(span[span > 0])) if (span > 0).any() else 0.0
-    span = np.where((span < 0) | (span > 200 * usual), 0.0, span)
-    both = np.abs(np.nan_to_num(i))
-    return float(np.sum((both[1:] + both[:-1]) / 2 * span)) / 3600
 
 
 def _is_another_quantity(words: set[str], unit: str, channel: str) -> bool:
@@ -205,7 +154,7 @@ def _own_words(read: Read, channel: str) -> set[str]:
 def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt the current where another column may as well be the cell's and says another charge."""
     t, i = read.rows.columns.t, read.rows.columns.i
-    ours = _charge_Ah(t, i)
+    ours = charge_Ah(t, i)
     size = float(np.quantile(np.abs(i), 0.98))
     weak = bool(_own_words(read, "i") & MEANS)
     for column, words, unit in read.unused():
@@ -219,7 +168,7 @@ def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
             continue
         factor = unit_factor("i", unit)
         scaled = np.nan_to_num(values) * (read.sources.i.factor if factor is None else factor)
-        theirs = _charge_Ah(t, scaled)
+        theirs = charge_Ah(t, scaled)
         if theirs < 0.02 * ours or abs(theirs / max(ours, 1e-12) - 1) < NEAR:
             continue
         if not by_word and not _flows_like(i, scaled, size):
@@ -395,31 +344,6 @@ def _another_unit(read: Read, form: str, doubts: list[str]) -> None:
                 return
 
 
-def _answer(read: Read, doubts: list[str]) -> None:
-    """Doubt where the voltage does not answer the steps of the current, as that of the same cell does."""
-    v, i = read.rows.columns.v, read.rows.columns.i
-    size = float(np.quantile(np.abs(i), 0.98))
-    if size <= 0:
-        return
-    steps = [k for k in np.flatnonzero(np.abs(np.diff(i)) > 0.5 * size).tolist() if 3 <= k < i.size - 4][:400]
-    noise = 3 * float(np.median(np.abs(np.diff(v)))) + 2e-4
-    right = wrong = 0
-    for k in steps:
-        before, after = i[k - 2 : k + 1], i[k + 1 : k + 4]
-        if np.ptp(before) > 0.1 * size or np.ptp(after) > 0.1 * size:
-            continue
-        step = float(np.median(v[k + 1 : k + 4]) - np.median(v[k - 2 : k + 1]))
-        way = float(i[k + 1] - i[k])
-        right += step * way > 0 and abs(step) > noise
-        wrong += step * way < 0 and abs(step) > noise
-        wrong += abs(step) <= noise and abs(step) < 1e-3
-    if wrong > right:
-        doubts.append(
-            f"the voltage does not answer the current at {wrong} of {wrong + right} steps: they may be of two cells, "
-            "or not read together (--map decides)"
-        )
-
-
 def _unknown_words(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt a header with a word that nobody here knows, unless a counter or power proves its column."""
     for channel, name in (("v", "voltage"), ("i", "current")):
@@ -436,79 +360,6 @@ def _unknown_words(read: Read, doubts: list[str], proven: set[str]) -> None:
 def _known(word: str, channel: str) -> bool:
     plain = word.rstrip("0123456789")
     return not plain or any(plain in group for group in (WORDS_IN[channel], SURER, UNITS[channel], MEANS, HARMLESS))
-
-
-def _like_a_counter(read: Read, doubts: list[str]) -> None:
-    """Doubt a current that grows as steadily as a counter of charge, and a voltage that never moves."""
-    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
-    size = np.abs(i)
-    most = float(size.max())
-    on = size > 0.02 * most
-    if most > 0 and on.sum() > 20:
-        grown, hours = np.diff(size[on]), t[on]
-        rising = float(np.mean(grown >= -1e-3 * most)), float(np.mean(grown <= 1e-3 * most))
-        steady = abs(float(np.corrcoef(hours, size[on])[0, 1])) if np.ptp(size[on]) > 0.5 * most else 0.0
-        if max(rising) > 0.99 and steady > 0.97:
-            doubts.append(
-                f"{read.sources.i.shown!r} grows or falls as steadily as a counter of charge does: is it a current? "
-                "(--map i= decides)"
-            )
-    if float(np.ptp(v)) < 5e-4 * abs(float(np.median(v))) and _charge_Ah(t, i) > 0.05:
-        doubts.append(f"{read.sources.v.shown!r} never moves while charge flows: is it a set value? (--map v= decides)")
-
-
-def _against(read: Read, doubts: list[str]) -> None:
-    """Doubt the sign where much of the charge flows against the way that the voltage goes."""
-    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
-    size = float(np.quantile(np.abs(i), 0.98))
-    right = wrong = 0.0
-    for sign in (1, -1):
-        on = sign * i > 0.1 * size
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
-        for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            if end - begin < 12:
-                continue
-            inner = v[begin + 2 : end]
-            change = float(np.median(inner[-3:]) - np.median(inner[:3]))
-            if abs(change) < 0.03 * abs(float(np.median(inner))):
-                continue
-            charge = _charge_Ah(t[begin:end], i[begin:end])
-            right, wrong = (right + charge, wrong) if (change > 0) == (sign > 0) else (right, wrong + charge)
-    if wrong > AGAINST * (right + wrong) and wrong > 0:
-        doubts.append(
-            f"the voltage goes against the current's sign for {wrong:.3g} of {right + wrong:.3g} Ah: charge and "
-            "discharge may be mixed up (--discharge-sign decides, or a column that says which)"
-        )
-
-
-def _gaps(read: Read, doubts: list[str]) -> None:
-    """Doubt the charge where a regular record has a few long spans without a reading, with current on both sides."""
-    t, i = read.rows.columns.t, read.rows.columns.i
-    span, size = np.diff(t), float(np.quantile(np.abs(i), 0.98))
-    on = (np.abs(i[1:]) > 0.1 * size) & (np.abs(i[:-1]) > 0.1 * size) & (span > 0)
-    if size <= 0 or on.sum() < 20:
-        return
-    long = np.flatnonzero(on & (span > 10 * float(np.median(span[on]))))
-    unseen = float(np.sum(span[long] * np.abs(i[long]))) / 3600
-    if 1 <= long.size <= 5 and unseen > GAP * _charge_Ah(t, i):
-        line = int(read.rows.lines[long[0]])
-        doubts.append(
-            f"{span[long[0]]:.0f} s pass from line {line} to the next, far more than between others, while current "
-            f"flows: a gap, or a clock that was set; {unseen:.3g} Ah were counted there as if it went on"
-        )
-
-
-def _another_cell(read: Read, doubts: list[str]) -> None:
-    """Doubt where the voltage at rest stands much higher all at once: charged unseen, or another cell."""
-    v, i = read.rows.columns.v, read.rows.columns.i
-    idle = np.abs(i) < 0.02 * float(np.quantile(np.abs(i), 0.98))
-    risen = np.flatnonzero(idle[1:] & idle[:-1] & (np.diff(v) > REFILLED * float(np.median(v))))
-    if risen.size:
-        line = int(read.rows.lines[risen[0] + 1])
-        doubts.append(
-            f"at line {line} the voltage stands {float(np.diff(v)[risen[0]]):.2f} V higher than in the row before with "
-            "no current: it was charged unseen, or another cell's record begins"
-        )
 
 
 def _missing(read: Read, doubts: list[str]) -> None:

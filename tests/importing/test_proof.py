@@ -89,6 +89,39 @@ def test_a_sign_against_the_voltage_is_doubted(tmp_path):
     assert doubts(tmp_path, table(record=BOTH)) == []
 
 
+def changed(t=SHORT.t, v=SHORT.v, i=SHORT.i, keep=slice(None)):
+    cols = [("Time (s)", num(t[keep])), ("Voltage (V)", num(v[keep])), ("Current (A)", num(i[keep]))]
+    return written(cols)
+
+
+MIDDLE = int(np.flatnonzero(SHORT.i < 0)[0]) + 100
+LATER = np.arange(SHORT.t.size) >= MIDDLE
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (changed(t=SHORT.t + 600.0 * LATER), "far more than between others"),
+        (changed(t=np.where(LATER, SHORT.t[MIDDLE] + (SHORT.t - SHORT.t[MIDDLE]) / 10, SHORT.t)),
+         "clock may run otherwise"),
+        (changed(i=np.where(LATER, SHORT.i[MIDDLE], SHORT.i)), "the current does not: it may be frozen"),
+        (changed(t=np.where(LATER, SHORT.t - 1500.0, SHORT.t), keep=~LATER | (np.arange(SHORT.t.size) >= MIDDLE + 50)),
+         "rows are missing"),
+        (changed(*(np.concatenate(pair) for pair in ((SHORT.t, SHORT.t + SHORT.t[-1] + 90.0), (SHORT.v, SHORT.v - 0.01),
+                                                     (SHORT.i, 0.7 * SHORT.i)))), "another cell's record begins"),
+    ],
+    ids=["clock set", "clock slower", "frozen", "rows cut out", "two cells"],
+)  # fmt: skip
+def test_what_the_voltage_speaks_against_is_doubted(tmp_path, text, expected):
+    found = doubts(tmp_path, text)
+    assert any(expected in one for one in found), found
+
+
+def test_a_logger_that_reads_faster_near_the_end_is_not_doubted(tmp_path):
+    kept = ~LATER | (np.arange(SHORT.t.size) % 4 == 0)  # four times as fast in the first half
+    assert doubts(tmp_path, changed(keep=kept)) == []
+
+
 def test_rows_without_a_current_are_doubted(tmp_path):
     amps = num(SHORT.i)
     thin = [value if k % 5 == 0 else "" for k, value in enumerate(amps)]
