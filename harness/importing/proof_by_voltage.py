@@ -111,7 +111,7 @@ def unexplained_steps(read: Read, doubts: list[str]) -> None:
         return
     moved, wide = np.diff(v), 6
     jump = np.abs(moved)
-    least = max(STEP_V * float(np.median(np.abs(v))), 20 * float(np.median(jump)))
+    least = max(STEP_V * float(np.median(np.abs(v))), 20 * float(np.median(np.abs(np.diff(moved)))))
     for k in np.flatnonzero(jump > least).tolist():
         if k < wide or k + wide + 1 >= v.size:
             continue
