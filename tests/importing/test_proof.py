@@ -104,13 +104,13 @@ LATER = np.arange(SHORT.t.size) >= MIDDLE
         (changed(t=SHORT.t + 600.0 * LATER), "far more than between others"),
         (changed(t=np.where(LATER, SHORT.t[MIDDLE] + (SHORT.t - SHORT.t[MIDDLE]) / 10, SHORT.t)),
          "clock may run otherwise"),
-        (changed(i=np.where(LATER, SHORT.i[MIDDLE], SHORT.i)), "the current does not: it may be frozen"),
+        (changed(i=np.where(LATER, SHORT.i, 0.0)), "the current does not: it may be frozen, late"),
         (changed(t=np.where(LATER, SHORT.t - 1500.0, SHORT.t), keep=~LATER | (np.arange(SHORT.t.size) >= MIDDLE + 50)),
          "rows are missing"),
         (changed(*(np.concatenate(pair) for pair in ((SHORT.t, SHORT.t + SHORT.t[-1] + 90.0), (SHORT.v, SHORT.v - 0.01),
                                                      (SHORT.i, 0.7 * SHORT.i)))), "another cell's record begins"),
     ],
-    ids=["clock set", "clock slower", "frozen", "rows cut out", "two cells"],
+    ids=["clock set", "clock slower", "late", "rows cut out", "two cells"],
 )  # fmt: skip
 def test_what_the_voltage_speaks_against_is_doubted(tmp_path, text, expected):
     found = doubts(tmp_path, text)
