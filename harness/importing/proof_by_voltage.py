@@ -116,7 +116,7 @@ def unexplained_steps(read: Read, doubts: list[str]) -> None:
         if k < wide or k + wide + 1 >= v.size:
             continue
         about = np.concatenate((moved[k - wide : k], moved[k + 1 : k + wide + 1])) * np.sign(moved[k])
-        if jump[k] > 8 * max(float(about.max()), 0.0) and float(np.ptp(i[k - 2 : k + 4])) < 0.05 * size:
+        if jump[k] > 5 * max(float(about.max()), 0.0) and float(np.ptp(i[k - 2 : k + 4])) < 0.05 * size:
             doubts.append(
                 f"at line {int(read.rows.lines[k + 1])} the voltage steps by {1e3 * jump[k]:.0f} mV and the current "
                 "does not: it may be frozen, late or another cell's, or rows are missing (--map decides)"
