@@ -27,7 +27,9 @@ def render(queue: QueueShown, said: Sequence[str]) -> list[str]:
     for cell in queue.cells:
         counts[cell.state] = counts.get(cell.state, 0) + 1
     lines.append("")
-    lines.append(", ".join(f"{number} {STATE_WORDS[state]}" for state, number in counts.items()) or "nothing is queued")
+    lines.append(
+        ", ".join(f"{STATE_WORDS[state]}: {number}" for state, number in counts.items()) or "nothing is queued"
+    )
     if queue.done_at and any(cell.ready_at for cell in queue.cells):
         lines.append(f"The bag is expected to be done {_when(queue.done_at)}.")
     elif any(cell.state not in OVER for cell in queue.cells):
