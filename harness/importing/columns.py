@@ -183,11 +183,16 @@ def _unit_among(tokens: list[str], text: str) -> tuple[str, str]:
         return " ".join(words), (written if len(written) <= 3 else last).strip()
     if len(tokens) == 2 and len(tokens[0]) > 3 and tokens[0] in UNITS_OF_TIME and last in WORDS_OF_TIME:
         return last, tokens[0]  # seconds elapsed
-    if len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last != "min":
-        return "", last  # only a unit: that is what the column holds
-    if len(tokens) == 1 and len(last) > 3 and (with_prefix("v", last) or with_prefix("i", last)):
-        return "", last  # mVolt
+    if len(tokens) == 1 and _is_a_unit_alone(last):
+        return "", last  # that is what the column holds
     return " ".join(tokens), ""
+
+
+def _is_a_unit_alone(word: str) -> bool:
+    """Tell whether a header of one word is a unit: `minutes`, `mA`, `mVolt`; a single letter names a quantity."""
+    if word in _WORD_UNITS and word != "min":
+        return len(word) > 2 or word in ("ma", "mv", "ua", "uv")
+    return len(word) > 3 and (with_prefix("v", word) or with_prefix("i", word)) is not None
 
 
 def is_unit(text: str) -> bool:

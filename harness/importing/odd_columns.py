@@ -225,20 +225,19 @@ def _units_above(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tup
 
 def _in_turn(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
     """Bring voltage and current together that stand in rows of their own, in turn: the voltage is read between two."""
-    found = {}
-    for column, name in enumerate(layout.header):
-        tokens = set(plain_word(bare(name)[0]).split())
-        for channel in ("v", "i"):
-            if tokens & WORDS_IN[channel] and table[column].dtype.kind == "f":
-                found[channel] = column if channel not in found else -1
-    if set(found) != {"v", "i"} or -1 in found.values():
+    volts, amperes = (
+        [column for column, name in enumerate(layout.header)
+         if set(plain_word(bare(name)[0]).split()) & WORDS_IN[channel] and table[column].dtype.kind == "f"]
+        for channel in "vi"
+    )  # fmt: skip
+    if len(volts) != 1 or len(amperes) != 1:
         return layout, table
-    volt, amps = table[found["v"]], table[found["i"]]
+    volt, amps = table[volts[0]], table[amperes[0]]
     alone = volt.notna() ^ amps.notna()
     if alone.mean() < 0.9 or min(volt.notna().mean(), amps.notna().mean()) < 0.4:
         return layout, table
     filled = table.copy(deep=False)
-    filled[found["v"]] = volt.interpolate(limit=1)
+    filled[volts[0]] = volt.interpolate(limit=1)
     notes.append("voltage and current stood in rows of their own, in turn: the voltage was read between its neighbours")
     return layout, filled[amps.notna()]
 

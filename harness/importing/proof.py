@@ -60,7 +60,8 @@ HARMLESS = OF_THE_CELL | frozenset((  # words that say no more than what the cel
     "di", "discharge", "discharging", "drawn", "du", "en", "entladen", "entladung", "from", "gemessen", "in",
     "instantaneous", "into", "is", "l", "la", "laden", "lading", "ladung", "le", "measured", "medida", "mesure",
     "mesuree", "misurata", "net", "now", "of", "on", "ontlading", "out", "pila", "pile", "reading", "scarica",
-    "signed", "terminal", "test", "the", "through", "to", "und", "value", "with", "zero",
+    "signed", "terminal", "test", "the", "through", "to", "und", "value", "with", "zero", "e",
+    "last", "negative", "positive",
 ))  # fmt: skip
 _FACTOR_WORDS = re.compile(
     r"\b(scal\w*|factor\w*|faktor\w*|facteur\w*|multipl\w*|divid\w*|gain|shunt\w*|ratio|ticks?|lsb|adc|raw|offset|"
@@ -383,7 +384,7 @@ def _speaks_of_current(read: Read, line: str) -> bool:
     if f"above the table states the unit of {read.sources.i.shown.split(' (')[0]!r}" in " ".join(read.notes):
         return False
     level = float(np.quantile(np.abs(read.rows.columns.i), 0.9))
-    for number, unit in re.findall(r"([\d.]+)\s*([^\W\d]{1,3})\b", line):
+    for number, unit in re.findall(r"([\d.]+)[\s,;]*([^\W\d]{1,3})\b", line):
         factor = unit_factor("i", unit)
         if factor is not None and number.strip("."):
             said = float(number) * factor if number.count(".") < 2 else 0.0
@@ -398,7 +399,10 @@ def _words_outside(read: Read, doubts: list[str]) -> None:
     for number, line in enumerate(read.layout.above, start=1):
         cells = {plain_word(re.split(r"[(\[]", cell)[0].strip(' "')) for cell in re.split(r"[,;\t|]", line)}
         heads = {plain_word(re.split(r"[(\[]", name)[0].strip()) for name in names}
-        if len(cells & heads) >= min(2, len(heads)) or is_row_of_units(re.split(r"[,;\t|]", line)):
+        whole = [re.sub(r"\W+", "", head) for head in heads]
+        squeezed = re.sub(r"\W+", "", plain_word(line))
+        named = sum(map(len, whole)) >= 4 and all(head in squeezed for head in whole)
+        if named or len(cells & heads) >= min(2, len(heads)) or is_row_of_units(re.split(r"[,;\t|]", line)):
             continue  # the header itself, or its units
         if (_FACTOR_WORDS.search(line) and re.search(r"\d", line)) or _speaks_of_current(read, line):
             doubts.append(

@@ -12,7 +12,10 @@ from amphora.harness.importing.what_was_read import Read, charge_Ah
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import numpy.typing as npt
+
 STEP_V = 0.002  # of the voltage; less is no step that has to be explained
+AT_REST = 0.006  # and at rest, where a contact may be touched
 GAP = 0.003  # of the charge may lie in a span without a reading
 REFILLED = 0.12  # of the voltage, from one row at rest to the next; a recovery from 1 It is 5 %
 AGAINST = 0.1  # of the charge may flow against the voltage's way
@@ -103,9 +106,15 @@ def gaps(read: Read, doubts: list[str]) -> None:
         )
 
 
+def _steady(i: "npt.NDArray[np.float64]", size: float) -> bool:
+    """Tell whether a few rows show one current: also the end of a small one is a change."""
+    change, most = float(np.ptp(i)), float(np.max(np.abs(i)))
+    return change < 0.05 * size and (change < 0.2 * most or most < 0.005 * size)
+
+
 def unexplained_steps(read: Read, doubts: list[str]) -> None:
     """Doubt where the voltage steps and the current does not: it is frozen, late, another's, or rows are not there."""
-    v, i = read.rows.columns.v, read.rows.columns.i
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     size = float(np.quantile(np.abs(i), 0.98))
     if size <= 0 or v.size < 40:
         return
@@ -115,8 +124,12 @@ def unexplained_steps(read: Read, doubts: list[str]) -> None:
     for k in np.flatnonzero(jump > least).tolist():
         if k < wide or k + wide + 1 >= v.size:
             continue
+        if t[k + 1] - t[k] > 1.5 * float(np.median(np.diff(t[k - wide : k + wide + 1]))):
+            continue  # more time passed than between others: something may have happened
+        if abs(float(i[k])) < 0.02 * size and jump[k] < AT_REST * float(np.median(np.abs(v))):
+            continue
         about = np.concatenate((moved[k - wide : k], moved[k + 1 : k + wide + 1])) * np.sign(moved[k])
-        if jump[k] > 5 * max(float(about.max()), 0.0) and float(np.ptp(i[k - 2 : k + 4])) < 0.05 * size:
+        if jump[k] > 5 * max(float(about.max()), 0.0) and _steady(i[k - 2 : k + 4], size):
             doubts.append(
                 f"at line {int(read.rows.lines[k + 1])} the voltage steps by {1e3 * jump[k]:.0f} mV and the current "
                 "does not: it may be frozen, late or another cell's, or rows are missing (--map decides)"

@@ -2,13 +2,14 @@
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from amphora.harness.importing.plausibility import has_no_sign
 from amphora.harness.importing.rows import Rows
 from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.table_file import Layout
 
 if TYPE_CHECKING:
-    import numpy as np
     import numpy.typing as npt
     import pandas as pd
 
@@ -21,8 +22,6 @@ def states_by_voltage(layout: Layout, table: "pd.DataFrame", sources: Sources, r
     Under one word the voltage only rises while current flows, under another it only falls: so no word has to be
     known. -1 is a discharge, 1 a charge, 0 neither. None without such a column, or where the current has a sign.
     """
-    import numpy as np
-
     v, i = rows.columns.v, rows.columns.i
     if not has_no_sign(v, i):
         return None

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from amphora.harness.importing.column_values import number_column
 from amphora.harness.importing.columns import bare, plain_word
 from amphora.harness.importing.rows import Rows
-from amphora.harness.importing.sources import Sources
+from amphora.harness.importing.sources import Source, Sources
 from amphora.harness.importing.table_file import Layout
 
 if TYPE_CHECKING:
@@ -32,15 +33,8 @@ class Read:
 
     def numbers(self, column: int) -> "FloatArray | None":
         """Return another column's numbers, row for row; None where it holds none."""
-        import pandas as pd
-
-        series = self.table[column]
-        if series.dtype.kind not in "fiu":
-            text = series.astype("string").str.strip()
-            if self.layout.decimal == ",":
-                text = text.str.replace(",", ".", regex=False)
-            series = pd.to_numeric(text, errors="coerce")
-        values: FloatArray = series.to_numpy(dtype=np.float64, na_value=np.nan)[self.at]
+        source = Source(column, self.header(column), 1.0)
+        values = number_column(self.layout, self.table, source, {})[self.at]
         return values if np.isfinite(values).mean() > 0.5 else None
 
     def header(self, column: int) -> str:
