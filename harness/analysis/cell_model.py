@@ -14,7 +14,7 @@ not in a run.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -26,6 +26,7 @@ from amphora.harness.analysis.records import FloatArray
 from amphora.harness.analysis.shown import ShownPhase, ShownResistance, ShownRun
 from amphora.harness.common.errors import InputError
 
+ONE_PLACE = 0.01  # of charge: load steps so near belong together
 WIDE_GAP = 0.4  # of charge without a load step
 # Of charge; over a wide gap resistance is flat down to it and rises below, as in the LMO cell of SLOW_SPREAD_U.
 KNEE = 0.2
@@ -469,8 +470,10 @@ def _lasting(
         scale, doubt = _scale(steps, at, fall, slow) if seen is None else seen
         open_ohm = max(SLOW_SPREAD_U, doubt) * scale * slow.after(10.0)
     groups: dict[float, list[tuple[float, float]]] = {}
+    places = _places(step.state for step in steps)
     for step in steps:
-        groups.setdefault(round(step.state, 2), []).append((step.ohm + scale * slow.after(step.duration_s), step.u_ohm))
+        group = groups.setdefault(places[step.state], [])
+        group.append((step.ohm + scale * slow.after(step.duration_s), step.u_ohm))
     points = {place: float(np.average([o for o, _ in g], weights=[u**-2 for _, u in g])) for place, g in groups.items()}
     states = np.array(sorted(points))
     values = np.array([points[place] for place in states.tolist()])
@@ -564,6 +567,19 @@ def _load_steps(
     return found
 
 
+def _places(states: Iterable[float]) -> dict[float, float]:
+    """Return for each charge state the place that it belongs to: states within a hundredth are one, however they round.
+
+    Steps of different currents at one place show different resistances; parted by rounding they would be a cliff.
+    """
+    found: dict[float, float] = {}
+    first = -math.inf
+    for state in sorted(set(states)):
+        first = state if state - first > ONE_PLACE else first
+        found[state] = first
+    return found
+
+
 def _kneed(states: FloatArray, ohms: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return a resistance curve that rises from `KNEE` down where it has a wide gap from there up."""
     if states.size < 2 or states[0] >= KNEE or states[1] - states[0] <= WIDE_GAP:
@@ -580,8 +596,9 @@ def _scale(steps: Sequence[_LoadStep], at: FloatArray, fall: FloatArray, slow: _
     """
     measured = weight = 0.0
     usual = float(np.median(fall))
-    for place in {round(step.state, 2) for step in steps}:
-        here = sorted(step[1:] for step in steps if round(step.state, 2) == place)
+    places = _places(step.state for step in steps)
+    for place in sorted(set(places.values())):
+        here = sorted(step[1:] for step in steps if places[step.state] == place)
         (first_s, first_ohm, first_u), (last_s, last_ohm, last_u) = here[0], here[-1]
         gain = slow.after(first_s) - slow.after(last_s)
         if gain <= 0 or float(np.interp(place, at, fall)) > STEEP * usual:

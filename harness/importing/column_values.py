@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from amphora.harness.archive.run_header import Said
 from amphora.harness.importing.columns import bare, plain_word, unit_factor
+from amphora.harness.importing.header_words import prefix_of
 from amphora.harness.importing.sources import Source
 from amphora.harness.importing.table_file import WITH_UNIT, Layout
 
@@ -82,6 +83,9 @@ def _with_units(text: Any, values: "FloatArray", source: Source) -> "FloatArray"
         channels = [one for one in ("t", "v", "i", "temp") if unit_factor(one, str(unit)) is not None]
         words = set(plain_word(bare(source.shown)[0]).split())
         fits = [one for one in channels if source.channel in ("", one)] or ([] if source.channel else channels)
+        prefix = prefix_of(plain_word(str(unit)))
+        if not fits and prefix is not None and source.stated and source.factor == 1.0 and source.channel in ("v", "i"):
+            factors[(parts[1] == unit).fillna(False).to_numpy(bool)] = prefix  # 350.0m under a header in A
         if fits and words is not None:
             factors[(parts[1] == unit).fillna(False).to_numpy(bool)] = unit_factor(fits[0], str(unit)) or np.nan
     values = values.copy()

@@ -26,6 +26,7 @@ from amphora.harness.importing.header_words import (
     WORDS,
     WORDS_IN,
     with_factor,
+    with_prefix,
 )
 from amphora.harness.importing.sources import Source, Sources
 
@@ -101,9 +102,13 @@ def sources_of(where: str, header: Sequence[str], width: int, mapping: Mapping[s
     return Sources(sources)
 
 
+_GREEK = re.compile("[α-λν-ωΑ-Ωάέήίόύώ]")  # beside such a letter a mu is one of a word, not a millionth
+
+
 def plain_word(text: str) -> str:
     """Return a text in lower case, without accents, the letter for a millionth as `u`."""
-    text = text.replace("µ", "u").replace("μ", "u").replace("ł", "l").replace("Ł", "L").replace("ı", "i")
+    text = text.replace("µ", "u") if _GREEK.search(text) else text.replace("µ", "u").replace("μ", "u")
+    text = text.replace("ł", "l").replace("Ł", "L").replace("ı", "i")
     text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
     return re.sub(r"\s+", " ", text).strip().lower()
 
@@ -121,7 +126,7 @@ _AMBIGUOUS = {"min", "timer", "hora", "heure", "ora", "volt", "volts", "amp", "a
 def _unit_last(text: str) -> str:
     """Return a header with its unit behind its words: '[min] Time' and 's Time' -> 'Time (min)'."""
     found = re.match(r"^[\[(<{]\s*([^\])>}]+?)\s*[\])>}]\s*([^\W\d].*)$", text) or re.match(
-        r"^(\w{1,3}) (\w{2,})$", text
+        r"^(\w{1,3})\s*[-–:]?\s+(\w{2,})$", text
     )
     if found is None or plain_word(found.group(1)) not in _KNOWN_UNITS:
         return text
@@ -141,7 +146,8 @@ def bare(header: str) -> tuple[str, str]:
 
     A unit stands in brackets, after a slash or a comma, or is the last word, with or without `in` before it.
     """
-    text = _unit_last(header.strip().translate(_BRACKETS))
+    text = re.sub(r"[\"'%]\s*([^\W\d]{1,4})\s*[\"'%]$", r"(\1)", header.strip().translate(_BRACKETS))
+    text = _unit_last(text)
     if " " in text and plain_word(text) in _KNOWN_UNITS:
         return "", plain_word(text)
     text, unit = _unit_behind(text)
@@ -152,7 +158,8 @@ def bare(header: str) -> tuple[str, str]:
 
 def _unit_behind(text: str) -> tuple[str, str]:
     """Return a header without the unit that stands in brackets or behind a mark, and that unit; "" for none."""
-    found = re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
+    found = re.search(r"[(\[]\s*(1/\d+ ?[^\W\d]+)\s*[)\]]\s*$", text)  # a fraction of a unit: (1/32768 s)
+    found = found or re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
     if found is None or found.start() == 0:
         found = re.search(r",\s*([^\W\d]+)\s*$", text)
     if found is None or found.start() == 0:
@@ -169,16 +176,23 @@ def _unit_among(tokens: list[str], text: str) -> tuple[str, str]:
     last = plain_word(tokens[-1])
     written = re.split(r"[\W_]+", text.strip())[-1]
     if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
-        spelled = len(last) > 2 or tokens[-2] in _IN or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
+        spelled = len(last) > 2 or tokens[-2] in _IN or re.search(r"[_.\s#=:|@-]" + re.escape(written) + r"$", text)
         if not (spelled or re.search(r"[a-z][A-Z][a-z]", text)):
             return " ".join(tokens), ""
         words = tokens[:-1] if tokens[-2] not in _IN else tokens[:-2]
         return " ".join(words), (written if len(written) <= 3 else last).strip()
     if len(tokens) == 2 and len(tokens[0]) > 3 and tokens[0] in UNITS_OF_TIME and last in WORDS_OF_TIME:
         return last, tokens[0]  # seconds elapsed
-    if len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last != "min":
-        return "", last  # only a unit: that is what the column holds
+    if len(tokens) == 1 and _is_a_unit_alone(last):
+        return "", last  # that is what the column holds
     return " ".join(tokens), ""
+
+
+def _is_a_unit_alone(word: str) -> bool:
+    """Tell whether a header of one word is a unit: `minutes`, `mA`, `mVolt`; a single letter names a quantity."""
+    if word in _WORD_UNITS and word != "min":
+        return len(word) > 2 or word in ("ma", "mv", "ua", "uv")
+    return len(word) > 3 and (with_prefix("v", word) or with_prefix("i", word)) is not None
 
 
 def is_unit(text: str) -> bool:
@@ -194,7 +208,12 @@ def known_headers(header: Sequence[str]) -> int:
 
 def is_row_of_units(cells: Sequence[str]) -> bool:
     """Tell whether a line under the header names the units: at least two cells, and half of them, are units."""
-    return sum(plain_word(cell.strip(' ()[]"')) in _KNOWN_UNITS for cell in cells) >= max(2, len(cells) // 2)
+
+    def known(cell: str) -> bool:
+        text = cell.strip(' ()[]"')
+        return plain_word(text) in _KNOWN_UNITS or any(_unit_factor(c, text) is not None for c in ("t", "v", "i"))
+
+    return sum(known(cell) for cell in cells) >= max(2, len(cells) // 2)
 
 
 def counter_of(header: str, beside_a_discharge: bool) -> tuple[str, float] | None:
@@ -227,6 +246,9 @@ def _unit_factor(channel: str, unit: str) -> float | None:
     for written in (unit.strip(), plain_word(unit).rstrip(".")):
         if written in UNITS[channel]:
             return UNITS[channel][written]
+    prefixed = with_prefix(channel, plain_word(unit).rstrip("."))
+    if prefixed is not None:
+        return prefixed
     scaled = with_factor(unit)
     if scaled is None:
         return None
@@ -346,17 +368,16 @@ def _by_its_name(known: Sequence[tuple[str, str]], channel: str, used: set[int])
 
 def _by_its_unit(known: Sequence[tuple[str, str]], channel: str, used: set[int]) -> int | None:
     """Return the column that is the channel's by its unit alone, where no other column has it."""
-    free = [plain_word(unit) for index, (_, unit) in enumerate(known) if index not in used]
-    for index, (words, unit) in enumerate(known):
-        word = plain_word(unit)
-        if index in used or word not in UNITS[channel] or free.count(word) != 1:
-            continue
-        tokens = set(plain_word(words).split())
-        if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
-            continue
-        if channel == "t" and words and words.isascii():
-            continue  # a word of ours that is none of time's may say what else it counts
-        return index
+    of_its = [
+        index for index, (words, unit) in enumerate(known)
+        if index not in used and _unit_factor(channel, unit or words) is not None
+    ]  # fmt: skip
+    if len(of_its) != 1:
+        return None
+    words, unit = known[of_its[0]]
+    tokens = set(plain_word(words).split()) if unit else set()  # else the header is the unit alone
+    if not tokens & (OTHERS | ANOTHER_TIME) and not any(len(token) > 18 for token in tokens):
+        return of_its[0]
     return None
 
 

@@ -52,6 +52,7 @@ from amphora.harness.importing.rows import Rows, readings_of, rows_of
 from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.strays import without_strays
 from amphora.harness.importing.table_file import Layout, read_bytes, read_table
+from amphora.harness.importing.ways_of_current import states_by_voltage
 
 if TYPE_CHECKING:
     import numpy as np
@@ -262,7 +263,11 @@ def _judged(
         del readings
     states = states_of(layout, table, sources)
     rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
-    if states is not None:
+    if rows.columns.temp is None:  # what it shows was no temperature
+        sources = Sources({name: source for name, source in sources.by_channel.items() if name != "temp"})
+    if states is None:
+        states = states_by_voltage(layout, table, sources, rows)
+    else:
         states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
     i = current_into_cell(file, rows.columns.v, rows.columns.i, discharge_sign, told, states, sources.i.discharges)
     rows = replace(rows, columns=replace(rows.columns, i=i))
@@ -407,7 +412,7 @@ def _line(event: Event, t_s: float, utc: str, after_row: int) -> str:
     return to_line(event_to_json(stamped(event, t_s, utc, after_row)))
 
 
-def _tidy(values: "FloatArray") -> "FloatArray":
+def _tidy(values: "FloatArray | IntArray") -> "FloatArray":
     """Round away the dust of a scale factor: ten decimals stay."""
     import numpy as np
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from amphora.harness.importing.columns import bare, known_headers, plain_word, unit_factor
 from amphora.harness.importing.header_words import ANOTHER_TIME, UNITS, WORDS_IN
-from amphora.harness.importing.table_file import Layout
+from amphora.harness.importing.table_file import CLOCK, DATE, WITH_UNIT, Layout
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,13 +39,16 @@ def put_together(
         mapping: What a person named is not touched.
         notes: Is added to.
     """
-    if not layout.header or mapping:
+    if mapping:
         return layout, table
+    if not layout.header:
+        return _named_by_values(layout, table, notes), table
     for step in (
         _units_above,
         _one_value_a_row,
         _another_header,
         _paced,
+        _in_turn,
         _units_beside,
         _time_in_parts,
         _since_the_last,
@@ -53,6 +56,28 @@ def put_together(
     ):
         layout, table = step(layout, table, notes)
     return layout, table
+
+
+def _named_by_values(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> Layout:
+    """Return a header for a table without one, where each value carries its unit, and one column shows a clock."""
+    names = {"t": "Time", "v": "Voltage", "i": "Current"}
+    header = [""] * layout.width
+    for column in range(layout.width):
+        if table[column].dtype.kind in "fiub":
+            continue
+        sample = [str(item).strip() for item in table[column].dropna().iloc[:50]]
+        units = {found.group(2) for item in sample if (found := WITH_UNIT.match(item))}
+        channels = {c for unit in units for c in names if unit_factor(c, unit) is not None}
+        if sample and all(":" in item and (CLOCK.match(item) or DATE.match(item)) for item in sample):
+            channels = {"t"}
+        elif sum(bool(WITH_UNIT.match(item)) for item in sample) < 0.9 * len(sample):
+            continue
+        if len(channels) == 1:
+            header[column] = names[channels.pop()]
+    if sorted(name for name in header if name) != sorted(names.values()):
+        return layout
+    notes.append("the table has no header; its columns were told by the units of their values")
+    return replace(layout, header=header)
 
 
 def _numbers(table: "pd.DataFrame", column: int) -> "pd.Series[float]":
@@ -178,7 +203,8 @@ def _paced(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Lay
 def _units_above(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
     """Take units that a line above the table states in words into headers that state none: `time in min`."""
     header = list(layout.header)
-    lines = [line for line in layout.above if sum(name in line for name in layout.header if name) < 2]
+    names = {plain_word(name) for name in layout.header}
+    lines = [line for line in layout.above if not names >= {plain_word(cell) for cell in re.split(r"[,;\t|]", line)}]
     for column, name in enumerate(layout.header):
         words, unit = bare(name)
         tokens = set(plain_word(words).split())
@@ -195,6 +221,25 @@ def _units_above(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tup
             header[column] = f"{name} ({unit})"
             notes.append(f"a line above the table states the unit of {name!r}: {unit}")
     return (replace(layout, header=header), table) if header != layout.header else (layout, table)
+
+
+def _in_turn(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
+    """Bring voltage and current together that stand in rows of their own, in turn: the voltage is read between two."""
+    volts, amperes = (
+        [column for column, name in enumerate(layout.header)
+         if set(plain_word(bare(name)[0]).split()) & WORDS_IN[channel] and table[column].dtype.kind == "f"]
+        for channel in "vi"
+    )  # fmt: skip
+    if len(volts) != 1 or len(amperes) != 1:
+        return layout, table
+    volt, amps = table[volts[0]], table[amperes[0]]
+    alone = volt.notna() ^ amps.notna()
+    if alone.mean() < 0.9 or min(volt.notna().mean(), amps.notna().mean()) < 0.4:
+        return layout, table
+    filled = table.copy(deep=False)
+    filled[volts[0]] = volt.interpolate(limit=1)
+    notes.append("voltage and current stood in rows of their own, in turn: the voltage was read between its neighbours")
+    return layout, filled[amps.notna()]
 
 
 def _units_beside(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:

@@ -24,7 +24,7 @@ _MONTHS = {
     "ottobre": "Oct", "okt": "Oct", "novembre": "Nov", "noviembre": "Nov", "décembre": "Dec", "dezember": "Dec",
     "dez": "Dec", "diciembre": "Dec", "dicembre": "Dec", "mär": "Mar", "dic": "Dec",
 }  # fmt: skip
-_DURATION = r"^PT(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:\.\d+)?)S)?$"
+_DURATION = r"^P(?:(\d+)D)?T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:\.\d+)?)S)?$"
 _LETTERED = r"^(\d{1,2})\s*h\s*(\d{1,2})\s*(?:m|min|')\s*(\d{1,2})\s*(?:s|\"|'')?$"
 _DOTTED = r"^(\d{1,2})\.(\d{2})\.(\d{2})$"
 _OWN = rf"{_DOTTED}|^\d+:\d{{1,2}}:\d{{2}}:\d{{2}}$"  # figures and marks alone, and yet not as `rows` reads them
@@ -44,7 +44,7 @@ def plain_times(text: Any) -> Any:
 
     if most(_DURATION):
         parts = text.str.extract(_DURATION, flags=re.I).fillna("0")
-        return parts[0] + " h " + parts[1] + " m " + parts[2] + " s"
+        return parts[0] + " d " + parts[1] + " h " + parts[2] + " m " + parts[3] + " s"
     if most(_LETTERED):
         return text.str.replace(_LETTERED, r"\1:\2:\3", regex=True, flags=re.I)
     if most(_DOTTED) and all(int(item.split(".")[0]) < 24 and int(item.split(".")[1]) < 60 for item in sample):
@@ -56,6 +56,8 @@ def plain_times(text: Any) -> Any:
     if most(_WEEKDAY.pattern):
         text = text.str.replace(_WEEKDAY, "", regex=True)
     text = text.str.replace(_UNIX, r"\2-\1-\4 \3", regex=True)
+    if most(r"^.*\d{2}:\d{2}:\d{2}.*\s(?!UTC|AM|PM)[A-Z]{3,4}$"):
+        text = text.str.replace(r"\s+[A-Z]{3,4}$", "", regex=True)  # a zone in letters: the wall's clock counts
     low = " ".join(sample).lower()
     for word, month in _MONTHS.items():
         if re.search(rf"\b{word}\b", low):

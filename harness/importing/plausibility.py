@@ -34,6 +34,7 @@ MOST_AH = 8.0  # of a cell whose form nobody told, where a unit has to be found:
 LEAST_AH = 0.02
 FULL_SWING_H = (0.13, 50.0)  # a cell emptied or filled within less or more is no test of this trade
 SWING_V = (0.004, 1.6)  # resistance times capacity per hour: the step of the voltage at 1 h rate
+MOST_S = 3.2e8  # ten years: no record of a cell
 DOUBT_AH = (0.002, 300.0)  # a full swing of a cell of any kind
 Sign = Literal["negative", "positive"]
 
@@ -88,7 +89,7 @@ def current_into_cell(
     """
     import numpy as np
 
-    if _has_no_sign(voltage_V, current_A):
+    if has_no_sign(voltage_V, current_A):
         if states is None or not ((states < 0) & (current_A != 0)).any():
             raise InputError(
                 f"{file}: the current has one sign while the voltage both rises and falls under it, so charge and "
@@ -489,6 +490,11 @@ def _refuse_wrong_scale(file: Path, rows: Rows, middle_V: float, scale_A: float)
     if scale_A > 2000:
         raise InputError(f"{file}: currents up to {scale_A:.0f} A; in mA? add a factor to the map, such as i=…*0.001")
     t, lines = rows.columns.t, rows.lines
+    if t[-1] - t[0] > MOST_S:
+        raise InputError(
+            f"{file}: the times run over {t[-1] - t[0]:.3g} s, which is {(t[-1] - t[0]) / 3.156e7:.0f} years; state "
+            "their unit, as --units t=ms"
+        )
     if t[-1] <= t[0]:
         raise InputError(
             f"{file}: all {t.size} rows (lines {int(lines.min())} to {int(lines.max())}) have the same time; "
@@ -545,7 +551,7 @@ def _flag(rows: Rows, loaded: int, middle_V: float, scale_A: float, told: Told) 
         )
 
 
-def _has_no_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> bool:
+def has_no_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> bool:
     """Tell whether the current is a magnitude: one sign throughout, and the voltage both rises and falls under it."""
     import numpy as np
 

@@ -8,20 +8,28 @@ fails gets the warning `scale-doubtful`, with the option that decides. Limits ar
 """
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from amphora.harness.importing.column_values import Told
-from amphora.harness.importing.columns import bare, counter_of, counts_discharge, plain_word, unit_factor
+from amphora.harness.importing.columns import (
+    bare,
+    counter_of,
+    counts_discharge,
+    is_row_of_units,
+    plain_word,
+    unit_factor,
+)
 from amphora.harness.importing.header_words import ANOTHER_TIME, MEANS, NO_UNIT, OTHERS, SURER, UNITS, WORDS_IN
 from amphora.harness.importing.plausibility import cell_fits, swing_of
+from amphora.harness.importing.proof_by_voltage import LOOKS
 from amphora.harness.importing.rows import Rows
 from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.table_file import Layout
 from amphora.harness.importing.table_times import other_times
+from amphora.harness.importing.what_was_read import Read, charge_Ah
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -36,13 +44,24 @@ NEAR = 0.01  # two readings of one quantity that differ by no more are the same
 COUNTED = 0.1  # a counter of charge sees what flows between rows, so it may differ by this
 POWER = 0.05
 MISSING = 0.1  # of the rows may lack a current
-AGAINST = 0.1  # of the charge may flow against the voltage's way
 ANOTHER_QUANTITY = OTHERS | frozenset((  # words of a column that is neither time, voltage nor current
     "capacity", "charge", "code", "count", "counts", "di", "discharge", "dod", "dq", "duty", "dv", "efficiency",
     "flag", "flags", "frequency", "humidity", "id", "impedance", "ladung", "leistung", "line", "mode", "no", "nr",
     "number", "ohm", "percent", "percentage", "potencia", "potenza", "power", "pressure", "puissance", "record",
     "row", "rssi", "sample", "slope", "soc", "state", "temp", "temperatur", "temperature", "watt", "watts",
     "widerstand", "zeile",
+))  # fmt: skip
+OF_THE_CELL = frozenset(
+    ("cell", "zelle", "zellstrom", "icell", "ucell", "vcell", "battery", "batterie", "celda", "cella")
+)
+HARMLESS = OF_THE_CELL | frozenset((  # words that say no more than what the cell's own reading is
+    "accu", "after", "akku", "am", "an", "at", "au", "av", "bateria", "batt", "batteria", "by", "carga", "carica",
+    "ch", "channel", "charge", "charging", "d", "dc", "de", "decharge", "del", "della", "der", "des", "descarga",
+    "di", "discharge", "discharging", "drawn", "du", "en", "entladen", "entladung", "from", "gemessen", "in",
+    "instantaneous", "into", "is", "l", "la", "laden", "lading", "ladung", "le", "measured", "medida", "mesure",
+    "mesuree", "misurata", "net", "now", "of", "on", "ontlading", "out", "pila", "pile", "reading", "scarica",
+    "signed", "terminal", "test", "the", "through", "to", "und", "value", "with", "zero", "e",
+    "last", "negative", "positive",
 ))  # fmt: skip
 _FACTOR_WORDS = re.compile(
     r"\b(scal\w*|factor\w*|faktor\w*|facteur\w*|multipl\w*|divid\w*|gain|shunt\w*|ratio|ticks?|lsb|adc|raw|offset|"
@@ -54,42 +73,6 @@ _CHANGED = re.compile(
     r"time set|now in|switched to)\b",
     re.I,
 )
-
-
-@dataclass(frozen=True)
-class Read:
-    """What was read, and what it was read from."""
-
-    layout: Layout
-    table: "pd.DataFrame"
-    sources: Sources
-    rows: Rows
-    at: "npt.NDArray[np.int64]"  # where each row stands in the table
-    aside: frozenset[int] = frozenset()  # columns that were put together, or are another cell's
-
-    def numbers(self, column: int) -> "FloatArray | None":
-        """Return another column's numbers, row for row; None where it holds none."""
-        import pandas as pd
-
-        series = self.table[column]
-        if series.dtype.kind not in "fiu":
-            text = series.astype("string").str.strip()
-            if self.layout.decimal == ",":
-                text = text.str.replace(",", ".", regex=False)
-            series = pd.to_numeric(text, errors="coerce")
-        values: FloatArray = series.to_numpy(dtype=np.float64, na_value=np.nan)[self.at]
-        return values if np.isfinite(values).mean() > 0.5 else None
-
-    def header(self, column: int) -> str:
-        """Return what stands above a column."""
-        return self.layout.header[column] if self.layout.header else ""
-
-    def unused(self) -> Iterator[tuple[int, set[str], str]]:
-        """Give the columns that no channel comes from: number, words, unit."""
-        for column in range(self.layout.width):
-            if column not in self.sources.columns and column not in self.aside:
-                words, unit = bare(self.header(column))
-                yield column, set(plain_word(words).split()) | set(words.split()), plain_word(unit)
 
 
 def prove(
@@ -116,11 +99,15 @@ def prove(
         aside: Columns that were put together into another, or that are another cell's.
         told: Warnings are added.
     """
-    if rows.columns.t.size < 8:
-        return
-    read = Read(layout, table, sources, rows, np.searchsorted(table.index.to_numpy(), rows.lines), aside)
+    read = Read(
+        layout, table, sources, rows, np.searchsorted(table.index.to_numpy(), rows.lines), tuple(told.notes), aside
+    )
     doubts: list[str] = []
     proven: set[str] = set()
+    _missing(read, doubts)
+    if rows.columns.t.size < 8:
+        _tell(doubts, told)
+        return
     for step in (_rival_times, _rival_currents, _rival_voltages, _counters, _powers):
         step(read, doubts, proven)
     said = any(item.code == "scale-doubtful" for item in told.warnings)
@@ -132,26 +119,20 @@ def prove(
             f"no unit is stated for {names}, and nothing else in the table proves it: what was taken is in the notes "
             f"(--units, as {option}, decides)"
         )
-    if not given:
+    if not given and proven < {"t", "i"}:
         _another_unit(read, form, doubts)
-    _answer(read, doubts)
-    _like_a_counter(read, doubts)
-    _against(read, doubts)
-    _missing(read, doubts)
+    for look in LOOKS:
+        look(read, doubts)
+    _unknown_words(read, doubts, proven)
     _words_outside(read, doubts)
     if layout.doubt and not {"t", "v", "i"} <= given.keys():
         doubts.append(layout.doubt)
+    _tell(doubts, told)
+
+
+def _tell(doubts: list[str], told: Told) -> None:
     for text in doubts[:4]:
         told.warn("scale-doubtful", text[:1].upper() + text[1:] + ".")
-
-
-def _charge_Ah(t: "FloatArray", i: "FloatArray") -> float:
-    """Return the charge that flowed either way, without long gaps."""
-    span = np.diff(t)
-    usual = float(np.median(span[span > 0])) if (span > 0).any() else 0.0
-    span = np.where((span < 0) | (span > 200 * usual), 0.0, span)
-    both = np.abs(np.nan_to_num(i))
-    return float(np.sum((both[1:] + both[:-1]) / 2 * span)) / 3600
 
 
 def _is_another_quantity(words: set[str], unit: str, channel: str) -> bool:
@@ -174,7 +155,7 @@ def _own_words(read: Read, channel: str) -> set[str]:
 def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt the current where another column may as well be the cell's and says another charge."""
     t, i = read.rows.columns.t, read.rows.columns.i
-    ours = _charge_Ah(t, i)
+    ours = charge_Ah(t, i)
     size = float(np.quantile(np.abs(i), 0.98))
     weak = bool(_own_words(read, "i") & MEANS)
     for column, words, unit in read.unused():
@@ -188,16 +169,29 @@ def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
             continue
         factor = unit_factor("i", unit)
         scaled = np.nan_to_num(values) * (read.sources.i.factor if factor is None else factor)
-        theirs = _charge_Ah(t, scaled)
+        theirs = charge_Ah(t, scaled)
         if theirs < 0.02 * ours or abs(theirs / max(ours, 1e-12) - 1) < NEAR:
             continue
         if not by_word and not _flows_like(i, scaled, size):
+            continue
+        if factor is None and read.sources.i.stated and _same_course(i, scaled):
+            continue  # the same in a scale that nobody states
+        if np.ptp(scaled) < 0.1 * float(np.max(np.abs(scaled))) and np.ptp(i) > 0.5 * size:
+            continue  # it goes on while this one is switched
+        if _own_words(read, "i") & OF_THE_CELL and not words & OF_THE_CELL:
             continue
         shown = read.header(column) or f"column {column + 1}"
         doubts.append(
             f"{shown!r} may as well be the cell's current: {theirs:.3g} Ah by it, {ours:.3g} Ah by "
             f"{read.sources.i.shown!r} (--map, as i={column + 1}, decides)"
         )
+
+
+def _same_course(i: "FloatArray", other: "FloatArray") -> bool:
+    """Tell whether two columns show one course, whatever scale and zero."""
+    if np.ptp(other) <= 0 or np.ptp(i) <= 0:
+        return False
+    return abs(float(np.corrcoef(i, other)[0, 1])) > 0.999
 
 
 def _flows_like(i: "FloatArray", other: "FloatArray", size: float) -> bool:
@@ -267,7 +261,7 @@ def _rival_times(read: Read, doubts: list[str], proven: set[str]) -> None:
 
 def _counters(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Compare with counters of charge and energy in the table."""
-    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
+    t, i, v = read.rows.columns.t, read.rows.columns.i, read.rows.columns.v
     into, out = np.maximum(i, 0.0), np.maximum(-i, 0.0)
     beside = counts_discharge(read.layout.header)
     for column, _, unit in read.unused():
@@ -281,21 +275,33 @@ def _counters(read: Read, doubts: list[str], proven: set[str]) -> None:
         if values is None:
             continue
         good = np.isfinite(values)
-        moved = np.diff(values[good]) * factor
-        way = max(float(moved[moved > 0].sum()), -float(moved[moved < 0].sum()))
-        by = v if energy else np.ones(v.size)
-        ours = [_charge_Ah(t, x * by) for x in (out, into, i)]
-        ours.append(abs(ours[0] - ours[1]))
-        if way <= 1e-6 or max(ours) <= 1e-6:
+        moved, span = np.diff(values[good]) * factor, np.diff(t[good])
+        flow = np.abs(i[good]) * (v[good] if energy else 1.0)
+        usual = float(np.median(span[span > 0])) if (span > 0).any() else 0.0
+        anew = np.abs(moved) > 3 * float(flow.max()) * np.maximum(span, 0.0) / 3600  # the counter was set anew
+        moved = np.where(anew | (span > 200 * usual), 0.0, moved)
+        up, down = float(moved[moved > 0].sum()), -float(moved[moved < 0].sum())
+        way = max(up, down)
+        counts = moved > 0 if up >= down else moved < 0  # where it counts, that way
+        counts |= np.r_[False, counts[:-1]] & (flow[1:] > 0) & (span <= 200 * usual)  # coarse figures stand in between
+        each = (flow[1:] + flow[:-1]) / 2 * span / 3600
+        direct, net = float(each[counts].sum()), abs(float(np.sum((into - out)[good][1:] * span)) / 3600)
+        if way <= 1e-6 or direct <= 1e-6:
             continue
-        if any(abs(way / x - 1) < COUNTED for x in ours if x > 0):
+        if any(abs(way / x - 1) < COUNTED for x in (direct, _steady_part(each, i[good], moved), net) if x > 0):
             proven |= {"t", "i"}
             continue
         what = "Wh" if energy else "Ah"
         doubts.append(
-            f"{way:.3g} {what} by the table's own {read.header(column)!r}, {max(ours):.3g} {what} by time and current: "
+            f"{way:.3g} {what} by the table's own {read.header(column)!r}, {direct:.3g} {what} by time and current: "
             "look for a wrong unit (--units decides)"
         )
+
+
+def _steady_part(each: "FloatArray", i: "FloatArray", moved: "FloatArray") -> float:
+    """Return what flowed the way in which a counter mostly moves, also where its coarse figures stand still."""
+    sign = np.sign(float(np.sum(i[1:] * np.abs(moved))))
+    return float(each[np.sign(i[1:]) == sign].sum())
 
 
 def _powers(read: Read, doubts: list[str], proven: set[str]) -> None:
@@ -339,90 +345,22 @@ def _another_unit(read: Read, form: str, doubts: list[str]) -> None:
                 return
 
 
-def _answer(read: Read, doubts: list[str]) -> None:
-    """Doubt where the voltage does not answer the steps of the current, as that of the same cell does."""
-    v, i = read.rows.columns.v, read.rows.columns.i
-    size = float(np.quantile(np.abs(i), 0.98))
-    if size <= 0:
-        return
-    steps = [k for k in np.flatnonzero(np.abs(np.diff(i)) > 0.5 * size).tolist() if 3 <= k < i.size - 4][:400]
-    noise = 3 * float(np.median(np.abs(np.diff(v)))) + 2e-4
-    right = wrong = 0
-    for k in steps:
-        before, after = i[k - 2 : k + 1], i[k + 1 : k + 4]
-        if np.ptp(before) > 0.1 * size or np.ptp(after) > 0.1 * size:
-            continue
-        step = float(np.median(v[k + 1 : k + 4]) - np.median(v[k - 2 : k + 1]))
-        way = float(i[k + 1] - i[k])
-        right += step * way > 0 and abs(step) > noise
-        wrong += step * way < 0 and abs(step) > noise
-        wrong += abs(step) <= noise and abs(step) < 1e-3
-    unknown = {w for w in _own_words(read, "i") if not _known(w, "i")}
-    if wrong > right:
-        doubts.append(
-            f"the voltage does not answer the current at {wrong} of {wrong + right} steps: they may be of two cells, "
-            "or not read together (--map decides)"
-        )
-    elif unknown and not right:
-        doubts.append(
-            f"{sorted(unknown)[0]!r} in {read.sources.i.shown!r} is no word known here, and no step of the current "
-            "shows that it is this cell's (--map i= decides)"
-        )
+def _unknown_words(read: Read, doubts: list[str], proven: set[str]) -> None:
+    """Doubt a header with a word that nobody here knows, unless a counter or power proves its column."""
+    for channel, name in (("v", "voltage"), ("i", "current")):
+        source = read.sources.by_channel[channel]
+        words = bare(source.shown)[0].split()
+        unknown = [word for word in words if not _known(word, channel) and not _known(plain_word(word), channel)]
+        if unknown and not (channel == "i" and "i" in proven) and source.guessed:
+            doubts.append(
+                f"{unknown[0]!r} in {source.shown!r} is no word known here, so it may be another {name} than the "
+                f"cell's (--map, as {channel}={source.column + 1}, decides)"
+            )
 
 
 def _known(word: str, channel: str) -> bool:
     plain = word.rstrip("0123456789")
-    return (
-        not plain
-        or plain in WORDS_IN[channel]
-        or plain in SURER
-        or plain in UNITS[channel]
-        or plain
-        in ("of", "the", "into", "in", "at", "to", "from", "dc", "test", "value", "reading", "discharge", "de", "der")
-    )
-
-
-def _like_a_counter(read: Read, doubts: list[str]) -> None:
-    """Doubt a current that grows as steadily as a counter of charge, and a voltage that never moves."""
-    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
-    size = np.abs(i)
-    most = float(size.max())
-    on = size > 0.02 * most
-    if most > 0 and on.sum() > 20:
-        grown, hours = np.diff(size[on]), t[on]
-        rising = float(np.mean(grown >= -1e-3 * most)), float(np.mean(grown <= 1e-3 * most))
-        steady = abs(float(np.corrcoef(hours, size[on])[0, 1])) if np.ptp(size[on]) > 0.5 * most else 0.0
-        if max(rising) > 0.99 and steady > 0.97:
-            doubts.append(
-                f"{read.sources.i.shown!r} grows or falls as steadily as a counter of charge does: is it a current? "
-                "(--map i= decides)"
-            )
-    if float(np.ptp(v)) < 5e-4 * abs(float(np.median(v))) and _charge_Ah(t, i) > 0.05:
-        doubts.append(f"{read.sources.v.shown!r} never moves while charge flows: is it a set value? (--map v= decides)")
-
-
-def _against(read: Read, doubts: list[str]) -> None:
-    """Doubt the sign where much of the charge flows against the way that the voltage goes."""
-    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
-    size = float(np.quantile(np.abs(i), 0.98))
-    right = wrong = 0.0
-    for sign in (1, -1):
-        on = sign * i > 0.1 * size
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
-        for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            if end - begin < 12:
-                continue
-            inner = v[begin + 2 : end]
-            change = float(np.median(inner[-3:]) - np.median(inner[:3]))
-            if abs(change) < 0.03 * abs(float(np.median(inner))):
-                continue
-            charge = _charge_Ah(t[begin:end], i[begin:end])
-            right, wrong = (right + charge, wrong) if (change > 0) == (sign > 0) else (right, wrong + charge)
-    if wrong > AGAINST * (right + wrong) and wrong > 0:
-        doubts.append(
-            f"the voltage goes against the current's sign for {wrong:.3g} of {right + wrong:.3g} Ah: charge and "
-            "discharge may be mixed up (--discharge-sign decides, or a column that says which)"
-        )
+    return not plain or any(plain in group for group in (WORDS_IN[channel], SURER, UNITS[channel], MEANS, HARMLESS))
 
 
 def _missing(read: Read, doubts: list[str]) -> None:
@@ -437,18 +375,39 @@ def _missing(read: Read, doubts: list[str]) -> None:
         )
 
 
+def _speaks_of_current(read: Read, line: str) -> bool:
+    """Tell whether a line speaks of the current and neither states its unit nor a setting that the readings show."""
+    words = re.findall(r"[^\W\d_]+", line)
+    known = {plain_word(word) for word in words} | set(words)
+    if not known & (CURRENT_WORDS | {"I"}) - {"i", "a"}:
+        return False
+    if f"above the table states the unit of {read.sources.i.shown.split(' (')[0]!r}" in " ".join(read.notes):
+        return False
+    level = float(np.quantile(np.abs(read.rows.columns.i), 0.9))
+    for number, unit in re.findall(r"([\d.]+)[\s,;]*([^\W\d]{1,3})\b", line):
+        factor = unit_factor("i", unit)
+        if factor is not None and number.strip("."):
+            said = float(number) * factor if number.count(".") < 2 else 0.0
+            if said and abs(level / said - 1) < 0.25:
+                return False
+    return True
+
+
 def _words_outside(read: Read, doubts: list[str]) -> None:
     """Doubt where a line outside of the rows speaks of a factor or a unit that was not used."""
     names = {plain_word(name) for name in read.layout.header}
     for number, line in enumerate(read.layout.above, start=1):
         cells = {plain_word(re.split(r"[(\[]", cell)[0].strip(' "')) for cell in re.split(r"[,;\t|]", line)}
         heads = {plain_word(re.split(r"[(\[]", name)[0].strip()) for name in names}
-        if len(cells & heads) >= min(2, len(heads)):
-            continue  # the header itself
-        if _FACTOR_WORDS.search(line) and re.search(r"\d", line):
+        whole = [re.sub(r"\W+", "", head) for head in heads]
+        squeezed = re.sub(r"\W+", "", plain_word(line))
+        named = sum(map(len, whole)) >= 4 and all(head in squeezed for head in whole)
+        if named or len(cells & heads) >= min(2, len(heads)) or is_row_of_units(re.split(r"[,;\t|]", line)):
+            continue  # the header itself, or its units
+        if (_FACTOR_WORDS.search(line) and re.search(r"\d", line)) or _speaks_of_current(read, line):
             doubts.append(
-                f"line {number} above the rows, {line.strip()[:60]!r}, speaks of a factor that was not used "
-                "(--map, as i=Current*0.1, or --units decides)"
+                f"line {number} above the rows, {line.strip()[:60]!r}, says something of the readings that was not "
+                "used (--map, as i=Current*0.1, or --units decides)"
             )
             return
     left = np.ones(len(read.table), bool)

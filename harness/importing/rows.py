@@ -124,6 +124,15 @@ def rows_of(file: Path, layout: Layout, table: "pd.DataFrame", sources: Sources,
     if keep.sum() < 2:
         raise InputError(f"{file}: {int(keep.sum())} row(s) with time, voltage and current; at least 2 are needed")
     temp = None if sources.temp is None else temperature_column(layout, table, sources.temp, told)
+    if sources.temp is not None and temp is not None and np.isfinite(temp).any():
+        middle = float(np.nanmedian(temp))
+        if not -30.0 <= middle <= 70.0:  # no room, and no cell that somebody tests
+            told.warn(
+                "temperature-doubtful",
+                f"{sources.temp.shown!r} shows about {middle:.0f}, which is no temperature of a cell in degree "
+                "Celsius; it was not taken.",
+            )
+            temp = None
     extra = extra_columns(layout, table, sources, told, keep)
     steps = step_column(table, sources.step)
     kept, first_utc = _Kept(Columns(times.t_s, v, i, temp), extra, steps, table.index.to_numpy()), times.first_utc

