@@ -191,18 +191,25 @@ class Shelf:
 
     def list_runs(self, cell_id: str | None = None) -> list[RunEntry]:
         """Return the runs of one cell, or of all, oldest first; damaged ones say why."""
-        names = ", ".join(item.name for item in fields(RunEntry))
         where, values = ("where cell = ?", (check_id(cell_id),)) if cell_id else ("", ())
-        question = f"select {names} from runs {where} order by cell, folder"
-        return [RunEntry(*row) for row in self._ask(lambda base: base.execute(question, values).fetchall())]
+        return self._entries(f"{where} order by cell, name", values)
 
     def list_runs_of_cells(self) -> list[RunEntry]:
         """Return the runs of all cells, oldest first, and none of a device: the index is looked at once."""
-        names = ", ".join(item.name for item in fields(RunEntry))
         marks = ", ".join("?" * len(DEVICE_FORMS))
         devices = f"select id from cells where damaged = '' and json_extract(record, '$.form') in ({marks})"
-        question = f"select {names} from runs where cell not in ({devices}) order by cell, folder"
-        return [RunEntry(*row) for row in self._ask(lambda base: base.execute(question, DEVICE_FORMS).fetchall())]
+        return self._entries(f"where cell not in ({devices}) order by cell, name", DEVICE_FORMS)
+
+    def _entries(self, which: str, values: tuple[str, ...]) -> list[RunEntry]:
+        """Return the runs that the index has; their folders by where the shelf is now, not by where it was asked from
+        when they were entered."""
+        names = ", ".join("name" if item.name == "folder" else item.name for item in fields(RunEntry))
+        question = f"select {names} from runs {which}"
+        logs = str(self.logs)
+        return [
+            RunEntry(cell, os.path.join(logs, cell, name), *rest)  # noqa: PTH118  ten thousand of them a comparison
+            for cell, name, *rest in self._ask(lambda base: base.execute(question, values).fetchall())
+        ]
 
     def rebuild(self) -> dict[str, int]:
         """Make the index anew from the folders; return the counts."""

@@ -107,8 +107,8 @@ def look_at_parts(there: Callable[[str], bool]) -> list[Looked]:
     return [
         Looked(
             f"part '{name}'", "right",
-            f"{'installed' if there(name) else 'not installed'} (optional, {part.size_MB} MB: {part.use})"
-            + ("" if there(name) else f"; {how_to_get(name)}"),
+            f"{'installed' if there(name) else 'not installed'} (optional, {part.size_MB} MB: {part.use})",
+            "" if there(name) else f"If you need it: {how_to_get(name)}",
         )
         for name, part in PARTS.items()
     ]  # fmt: skip

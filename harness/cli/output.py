@@ -47,17 +47,21 @@ def run_named(run: Path, capacity: bool = False, logs: Path | None = None) -> Pa
     runs = [entry for entry in Shelf(logs).list_runs(cell) if not entry.damaged]
     meant = [entry for entry in runs if recipe in ("", entry.profile)]
     if not meant:
-        had = ", ".join(sorted({entry.profile for entry in runs})) or "none"
-        near = get_close_matches(recipe, [entry.profile for entry in runs], 1, 0.7)
-        hint = f" ({near[0]!r} is near)" if near else ""
-        what = f" of {recipe}" if recipe else ""
-        raise InputError(f"{run}: the cell {cell} has no run{what}; recipes run: {had}{hint}")
+        raise _not_run(run, cell, recipe, sorted({entry.profile for entry in runs}))
     meant.sort(key=lambda entry: entry.created_utc)
     if capacity and not recipe:
         with_figure = [entry for entry in meant if entry.capacity_Ah is not None]
         full = [entry for entry in with_figure if entry.start in ("full", "declared-full")]
         meant = full or with_figure or meant
     return Path(meant[-1].folder)
+
+
+def _not_run(run: Path, cell: str, recipe: str, had: list[str]) -> InputError:
+    """Return the refusal of a recipe that the cell never ran, with those that it did and the near one."""
+    near = get_close_matches(recipe, had, 1, 0.7)
+    hint = f" ({near[0]!r} is near)" if near else ""
+    what = f" of {recipe}" if recipe else ""
+    return InputError(f"{run}: the cell {cell} has no run{what}; recipes run: {', '.join(had) or 'none'}{hint}")
 
 
 def _no_cell(run: Path, cell: str, logs: Path) -> Path:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from paper_runs import cell_record, write_run
 from typer.testing import CliRunner
 
 from amphora.harness.archive.shelf import CSV_COLUMNS, INDEX_NAME, Shelf, read_entry
@@ -288,3 +289,15 @@ def test_words_of_any_kind_come_back_from_the_register_as_they_were(tmp_path):
     Shelf(tmp_path / "b").import_csv(text)
     assert Shelf(tmp_path / "b").get("лампа-3") == odd
     assert Shelf(tmp_path / "b").export_csv() == text
+
+
+def test_a_shelf_is_read_from_anywhere_also_where_its_index_was_made_by_a_relative_path(tmp_path, monkeypatch):
+    write_run(tmp_path / "logs", cell=cell_record(id="hall-1"))
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path)
+    (here,) = Shelf(Path("logs")).list_runs("hall-1")
+    assert Path(here.folder).parts[0] == "logs" and Path(here.folder).is_dir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    for shelf in (Shelf(tmp_path / "logs"), Shelf(Path("..") / "logs")):
+        for entries in (shelf.list_runs(), shelf.list_runs("hall-1"), shelf.list_runs_of_cells()):
+            assert [Path(entry.folder).is_dir() for entry in entries] == [True], entries
