@@ -228,7 +228,9 @@ class SimulatedBench:
             if self._events and self._events[0][0] <= self._at_s:
                 self._happen(self._at_s)
             current_A = self._current_A if self._solved else self._solve()
-            most_s = STEP_S if current_A or self.cell.short_S() > HARD_SHORT_S else REST_STEP_S
+            cell = self.cell
+            shorted = cell.short_ohm is not None or cell.spec.shorts
+            most_s = STEP_S if current_A or (shorted and cell.short_S() > HARD_SHORT_S) else REST_STEP_S
             step_s = left_s if left_s < most_s else most_s
             if self._events:
                 until_s = self._events[0][0] - self._at_s
@@ -237,7 +239,7 @@ class SimulatedBench:
             if self.device is not None:
                 self.device.advance(step_s, self._device_V)
                 current_A = 0.0
-            self.cell.advance(step_s, current_A)
+            cell.advance(step_s, current_A)
             self._solved = False
             self._at_s += step_s
             left_s -= step_s

@@ -1,8 +1,8 @@
 """Did a charge end full? One answer, for the plan of the next run and for the account alike. Pure."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
+from amphora.harness.archive.run_header import PlanOfRun, RunHeader
 from amphora.harness.control.events import Event, StepBegun, StepEnded
 from amphora.harness.plans.charge_permission import is_a_guess
 
@@ -22,7 +22,7 @@ def emptied_before(events: Sequence[Event], ended: StepEnded) -> bool:
     )
 
 
-def ended_full(run: Mapping[str, Any], ended: StepEnded, emptied: bool) -> bool:
+def ended_full(header: RunHeader, ended: StepEnded, emptied: bool) -> bool:
     """Tell whether a charge step ended full: by its taper; nickel by its own end, after a discharge to empty.
 
     Of nickel a fall of the voltage tells by itself. By the clock, by charge, by warming or its rate it is full only
@@ -31,23 +31,23 @@ def ended_full(run: Mapping[str, Any], ended: StepEnded, emptied: bool) -> bool:
     No charge of an unidentified cell is full, for it goes to 3.60 V.
 
     Args:
-        run: The run's record, with its plan.
+        header: What was known before the run, with its plan.
         ended: The end of the charge step.
         emptied: A discharge of the same run went to its cut-off before.
 
     Source: IEC 61951-2, 7.3 (emptied first, then 16 h at 0.1 It); the other ends are common practice.
     """
-    if run.get("profile") in NOT_TO_FULL:
+    if header.profile in NOT_TO_FULL:
         return False
-    plan = run.get("plan") or {}
-    chemistry = str(plan.get("chemistry", ""))
+    plan = header.plan or PlanOfRun()
+    chemistry = plan.chemistry
     if ended.reason == "taper":
         return chemistry != UNKNOWN
     if chemistry not in NICKEL or not emptied:
         return False
     if ended.reason == "condition" and ended.text.startswith(FALLS):
         return True
-    if is_a_guess(str(plan.get("capacity_source", "assumed"))):
+    if is_a_guess(plan.capacity_source):
         return False
     warms = ended.reason == "condition" and ended.text.startswith(WARMS)
     return warms or ended.reason in ("time", "charge")

@@ -13,7 +13,8 @@ from typing import Any
 
 from amphora.harness.account.charge_end import NOT_TO_FULL, emptied_before, ended_full
 from amphora.harness.account.standing import Entry, Move, Noted, RestSeen, RunSeen
-from amphora.harness.archive.run_folder import EVENTS, header_as_it_is, read_events, stopped_of
+from amphora.harness.archive.run_folder import EVENTS, header_unchecked, read_events, stopped_of
+from amphora.harness.archive.run_header import RunHeader
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
@@ -114,10 +115,10 @@ def run_seen(folder: Path) -> RunSeen:
 
     stamp = _stamp(folder.name)
     try:
-        run = header_as_it_is(folder)
+        header = header_unchecked(folder)
         events = read_events(folder / EVENTS)[0]
         result = figures_of(folder)
-        return _run(folder, run, events, result)
+        return _run(folder, header, events, result)
     except (AmphoraError, OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
         return RunSeen(folder.name, stamp, stamp, "", "unknown", "", False, damaged=str(error) or repr(error))
 
@@ -128,18 +129,18 @@ def _stamp(name: str) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: Result) -> RunSeen:
-    imported = run.get("imported")
-    created = moment(str(run.get("created_utc") or "")) or _stamp(folder.name)
+def _run(folder: Path, header: RunHeader, events: Sequence[Event], result: Result) -> RunSeen:
+    imported = header.imported
+    created = moment(header.created_utc) or _stamp(folder.name)
     dated, begin, t0_s = True, created, 0.0
-    if isinstance(imported, Mapping):
-        own = moment(str(imported.get("began_utc") or imported.get("first_clock_time") or ""))
+    if imported is not None:
+        own = moment(imported.began_utc or imported.first_clock_time or "")
         # A file's own date is when it was written, by whatever computer: it orders runs and proves no interval.
-        dated, begin = own is not None and imported.get("began_from") != "file", own or created
+        dated, begin = own is not None and imported.began_from != "file", own or created
     first = next((event for event in events if moment(event.utc)), None)
     if first is not None:
         t0_s = float(first.t_s)
-        if not isinstance(imported, Mapping):
+        if imported is None:
             begin = moment(first.utc) or created
 
     def at(t_s: float) -> datetime:
@@ -147,8 +148,8 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
 
     kinds = {event.step: event.step_kind for event in events if isinstance(event, StepBegun)}
     ended = [event for event in events if isinstance(event, StepEnded) and kinds.get(event.step) == "charge"]
-    full_ends = {event.t_s: ended_full(run, event, emptied_before(events, event)) for event in ended}
-    moves = tuple(_move(phase, at, run, full_ends) for phase in result.phases)
+    full_ends = {event.t_s: ended_full(header, event, emptied_before(events, event)) for event in ended}
+    moves = tuple(_move(phase, at, header, full_ends) for phase in result.phases)
     rests = tuple(_rest(item, at) for item in result.rests)
     stopped = stopped_of(events)
     final = stopped is not None and stopped.ends_it
@@ -158,10 +159,10 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
     whole = result.reached_cutoff and result.complete
     retention = result.retention
     charge_full = bool(moves) and moves[-1].kind == "charge" and moves[-1].whole and not stop.startswith("guard:")
-    if charge_full and run.get("profile") in NOT_TO_FULL:
+    if charge_full and header.profile in NOT_TO_FULL:
         charge_full = False
     return RunSeen(
-        folder.name, begin, max(end, begin), str(run.get("profile") or ""), str(run.get("start") or "unknown"), stop,
+        folder.name, begin, max(end, begin), header.profile, header.start or "unknown", stop,
         final, moves, rests,
         capacity_Ah=result.capacity_Ah if whole else None,
         capacity_U_Ah=result.capacity_U_Ah if whole else None,
@@ -171,9 +172,9 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
         temperature_degC=result.temperature_degC,
         charge_full=charge_full,
         gaps_unknown=result.gaps_unknown,
-        imported=isinstance(imported, Mapping),
+        imported=imported is not None,
         dated=dated,
-        simulated=_simulated(run),
+        simulated=header.bench.simulated,
         warnings=tuple(item.code for item in result.warnings),
         retention_mV_per_day=retention.mV_per_day if retention else None,
         retention_U_mV_per_day=retention.mV_U_per_day if retention else None,
@@ -191,21 +192,16 @@ def _rest(rest: RestResult, at: Any) -> RestSeen:
     )  # fmt: skip
 
 
-def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], full_ends: Mapping[float, bool]) -> Move:
+def _move(phase: PhaseResult, at: Any, header: RunHeader, full_ends: Mapping[float, bool]) -> Move:
     whole, taper_A = phase.complete, None
-    if phase.kind == "charge" and run.get("plan") is not None:
+    if phase.kind == "charge" and header.plan is not None:
         near = [full for t_s, full in full_ends.items() if abs(t_s - phase.end_s) <= END_NEAR_S]
         whole = bool(near) and near[-1]
         taper_A = phase.charge_metrics.end_current_A if whole and phase.charge_metrics else None
     return Move(
         phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
-        whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V, taper_A,
+        whole, phase.main_current_A, finite_number(header.cutoff_V), phase.end_slope_V, taper_A,
     )  # fmt: skip
-
-
-def _simulated(run: Mapping[str, Any]) -> bool:
-    bench = run.get("bench") or {}
-    return bool(bench.get("simulated"))
 
 
 def _resistance(result: Result) -> dict[str, Any]:
@@ -224,4 +220,4 @@ def _resistance(result: Result) -> dict[str, Any]:
 
 def key_of(cell: Cell, runs: Sequence[RunSeen] = ()) -> str:
     """Return the chemistry a cell is taken for."""
-    return str(cell.identified.get("chemistry") or cell.chemistry or "auto")
+    return cell.identified_as or cell.chemistry or "auto"

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 from amphora.harness.account.after_run import work_out
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.run_folder import header_of_run
 from amphora.harness.archive.shelf import Shelf, run_names
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.as_json import from_json, without_defaults
@@ -111,22 +111,16 @@ def _read(folder: Path) -> CellRun | str:
     """Return a run with its cell; why not, where it is damaged."""
     try:
         result = analyse_run(folder)
-        run = read_header(folder)
+        header = header_of_run(folder)
     except (AmphoraError, OSError, ValueError) as error:
         return str(error)
-    return CellRun(folder, result, _present_record(folder, _record(run.get("cell"))), _when(run))
-
-
-def _when(run: Mapping[str, Any]) -> str | None:
-    """Return when a run was measured: for an imported one what its file says, which may be nothing."""
-    imported = run.get("imported")
-    return run.get("created_utc") if not isinstance(imported, Mapping) else imported.get("first_clock_time")
+    return CellRun(folder, result, _present_record(folder, _record(header.cell)), header.measured_utc)
 
 
 def _record(data: object) -> Cell | None:
     """Return a cell's record; None where it is none that could be read."""
     try:
-        return Cell.from_dict(data) if isinstance(data, Mapping) else None
+        return Cell.from_dict(data) if isinstance(data, Mapping) and data else None
     except AmphoraError:
         return None
 

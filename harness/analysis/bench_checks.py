@@ -149,7 +149,7 @@ def check_standard_u(info: RunInfo) -> tuple[float, float] | None:
 def _of_the_meters(check: CheckedResistor, info: RunInfo) -> bool:
     """Tell whether the meters of the run, and no others, measured the resistor."""
     names = [name for name, _ in info.current_of]
-    voltage = str((info.bench.get("cell") or {}).get("voltage") or "")
+    voltage = info.voltage_by
     current_too = check.instrument == names[0] if names and check.instrument else len(names) <= 1
     return current_too and (not voltage or not check.voltage_by or check.voltage_by == voltage)
 

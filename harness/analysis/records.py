@@ -5,10 +5,12 @@ Signs: current positive INTO the cell. Units SI, charge in ampere-hours, energy 
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+
+from amphora.harness.cells.cell import Cell
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -170,8 +172,12 @@ class RunInfo:
     finished: bool = True
     stop: str | None = None
     created_utc: str = ""
-    cell: dict[str, Any] = field(default_factory=dict)
-    bench: dict[str, Any] = field(default_factory=dict)
+    cell: Cell | None = None  # its record, as it was then
+    bench: str | None = None  # its name
+    sensed_at: str | None = None  # where the voltage is sensed: "cell", "load"; None: nothing says it
+    voltage_by: str = ""  # the instrument that reads the voltage
+    shunted: bool = False  # the current is computed from the drop over a known resistor
+    simulated: bool = False  # no real cell was tested
     zeros: tuple[MeasuredZero, ...] = ()  # in order of time
     check: CheckedResistor | None = None
     current_of: tuple[tuple[str, str], ...] = ()  # (instrument, role) that measure the current, as the bench lists them

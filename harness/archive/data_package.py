@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.journal import sha256, write_whole
-from amphora.harness.archive.run_folder import EVENTS, RUN, SAMPLES, read_columns, read_header
+from amphora.harness.archive.run_folder import EVENTS, RUN, SAMPLES, header_of_run, read_columns
 
 FIELDS: dict[str, tuple[str, str, str, str]] = {
     # name: (type, title, unit, description)
@@ -60,7 +60,7 @@ def describe(folder: Path) -> dict[str, Any]:
         InputError: no run folder, or its table has no header.
     """
     folder = Path(folder)
-    run, columns = read_header(folder), read_columns(folder)
+    header, columns = header_of_run(folder), read_columns(folder)
     resources: list[dict[str, Any]] = [
         {
             "name": "samples",
@@ -102,14 +102,14 @@ def describe(folder: Path) -> dict[str, Any]:
                     **_size(folder / file_name),
                 }
             )
-    cell = (run.get("cell") or {}).get("id", folder.parent.name)
+    cell = header.cell_id or folder.parent.name
     return {
         "profile": "data-package",
         "name": _name(f"{cell}-{folder.name}"),
         "title": f"Run {folder.name} of cell {cell}",
         "description": "Readings and events of one run on one cell. Current is positive into the cell.",
-        "created": run.get("created_utc", ""),
-        "version": str((run.get("software") or {}).get("version", "0")),
+        "created": header.created_utc,
+        "version": header.software.version,
         "resources": resources,
     }
 

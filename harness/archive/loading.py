@@ -10,10 +10,22 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import Any
 
+import numpy as np
+
+from amphora.harness.analysis.records import (
+    CheckedResistor,
+    MeasuredZero,
+    Measurement,
+    Record,
+    RecordGap,
+    RunInfo,
+    Specification,
+    Timing,
+)  # fmt: skip
 from amphora.harness.archive.batches import batches
 from amphora.harness.archive.condensing import Condenser
 from amphora.harness.archive.run_folder import (
@@ -22,12 +34,14 @@ from amphora.harness.archive.run_folder import (
     RUN,
     SAMPLES,
     after_the_end,
+    header_of_run,
     lost_rows,
     read_columns,
     read_events,
-    read_header,
     stopped_of,
 )
+from amphora.harness.archive.run_header import ChannelOfRun, MeasurementOfRun, PlanOfRun, RunHeader
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256
 from amphora.harness.control.events import (
@@ -42,24 +56,22 @@ from amphora.harness.control.events import (
     Unobserved,
 )
 
-if TYPE_CHECKING:
-    from amphora.harness.analysis.records import (
-        CheckedResistor,
-        MeasuredZero,
-        Measurement,
-        Record,
-        RecordGap,
-        RunInfo,
-        Specification,
-        Timing,
-    )
 
-# What a cheap bench may be off by when nobody gave its data sheet. Common practice, assumed.
-DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
-    "voltage": {"gain": 0.001, "offset": 0.005, "resolution": 0.001},
-    "current": {"gain": 0.005, "offset": 0.010, "resolution": 0.001},
-    "temperature": {"gain": 0.0, "offset": 2.0, "resolution": 0.1},
-    "time": {"gain": 100e-6, "offset": 0.0, "resolution": 0.0},
+@dataclass(frozen=True, slots=True)
+class UsualAccuracy:
+    """What a channel of a cheap bench may be off by."""
+
+    gain: float
+    offset: float
+    resolution: float
+
+
+# Of a bench whose data sheets nobody gave. Common practice, assumed.
+DEFAULT_SPECIFICATION = {
+    "voltage": UsualAccuracy(0.001, 0.005, 0.001),
+    "current": UsualAccuracy(0.005, 0.010, 0.001),
+    "temperature": UsualAccuracy(0.0, 2.0, 0.1),
+    "time": UsualAccuracy(100e-6, 0.0, 0.0),
 }
 
 
@@ -67,9 +79,9 @@ DEFAULT_SPECIFICATION: dict[str, dict[str, Any]] = {
 class Loaded:
     """A run folder as analysis needs it, with a digest of what it was read from."""
 
-    record: "Record"
-    info: "RunInfo"
-    run: dict[str, Any]
+    record: Record
+    info: RunInfo
+    header: RunHeader
     events: tuple[Event, ...]
     notices: tuple[str, ...]
     digest: str
@@ -78,48 +90,40 @@ class Loaded:
 def assumed_measurement() -> dict[str, dict[str, Any]]:
     """Return the measurement specification of `run.json` for a bench that gives none."""
     return {
-        name: {**numbers, "distribution": "rectangular", "k": 2.0, "assumed": True}
-        for name, numbers in DEFAULT_SPECIFICATION.items()
+        name: {**asdict(usual), "distribution": "rectangular", "k": 2.0, "assumed": True}
+        for name, usual in DEFAULT_SPECIFICATION.items()
     }
 
 
-def specification_of(name: str, data: Mapping[str, Any] | None) -> "Specification":
-    """Return one channel's specification; a missing field takes the default and marks it assumed."""
-    from amphora.harness.analysis.records import Specification
-
-    given = dict(data or {})
-    default = DEFAULT_SPECIFICATION.get(name, DEFAULT_SPECIFICATION["temperature"])
-    missing = [field for field in ("gain", "offset") if given.get(field) is None]
-    if name == "time":
-        missing = [field for field in missing if field == "gain"]
-    values = {
-        field: float(given[field]) if given.get(field) is not None else float(default[field])
-        for field in ("gain", "offset", "resolution")
-    }
-    distribution = "normal" if given.get("distribution") == "normal" else "rectangular"
+def _specification(name: str, given: ChannelOfRun) -> Specification:
+    """Return one channel's specification; a missing field takes the usual one and marks it assumed."""
+    usual = DEFAULT_SPECIFICATION[name]
+    missing = given.gain is None or (given.offset is None and name != "time")
     return Specification(
-        gain=abs(values["gain"]),
-        offset=abs(values["offset"]),
-        resolution=abs(values["resolution"]),
-        distribution=cast(Literal["rectangular", "normal"], distribution),
-        k=float(given.get("k") or 2.0),
-        assumed=bool(given.get("assumed", False)) or bool(missing),
-        gain_per_K=abs(float(given.get("gain_per_K") or 0.0)),
-        offset_per_K=abs(float(given.get("offset_per_K") or 0.0)),
-        reference_degC=float(given.get("reference_degC", 23.0)),
-        band_K=abs(float(given.get("band_K", 5.0))),
+        gain=abs(usual.gain if given.gain is None else given.gain),
+        offset=abs(usual.offset if given.offset is None else given.offset),
+        resolution=abs(usual.resolution if given.resolution is None else given.resolution),
+        distribution="normal" if given.distribution == "normal" else "rectangular",
+        k=given.k or 2.0,
+        assumed=given.assumed or missing,
+        gain_per_K=abs(given.gain_per_K),
+        offset_per_K=abs(given.offset_per_K),
+        reference_degC=given.reference_degC,
+        band_K=abs(given.band_K),
     )
 
 
-def measurement_of(data: Mapping[str, Any] | None) -> "Measurement":
-    """Return the measurement specification that `run.json` holds, completed by the defaults."""
-    from amphora.harness.analysis.records import Measurement
+def measurement_of(given: MeasurementOfRun) -> Measurement:
+    """Return the accuracy that a run's header gives, completed by the usual one."""
+    return Measurement(
+        voltage=_specification("voltage", given.voltage),
+        current=_specification("current", given.current),
+        temperature=_specification("temperature", given.temperature),
+        time=_specification("time", given.time),
+    )
 
-    given = dict(data or {})
-    return Measurement(**{name: specification_of(name, given.get(name)) for name in DEFAULT_SPECIFICATION})
 
-
-def load(folder: Path) -> "tuple[Record, RunInfo]":
+def load(folder: Path) -> tuple[Record, RunInfo]:
     """Return a run folder's readings and what is known beside them.
 
     Raises:
@@ -139,16 +143,12 @@ def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Load
             (the source's step clock and counters).
         condensed: Let rows of a very long record become means where nothing steps (`condensing`).
     """
-    import numpy as np
-
-    from amphora.harness.analysis.records import Record
-
     folder = Path(folder)
-    run = read_header(folder)
+    header = header_of_run(folder)
     events, notices = read_events(folder / EVENTS)
     samples = folder / SAMPLES
     columns, whole = read_columns(folder), _ends_whole(samples)
-    room = any((one or {}).get("gain_per_K") or (one or {}).get("offset_per_K") for one in _channels(run))
+    room = header.measurement.knows_the_room
     wanted = [
         name
         for name in columns
@@ -179,7 +179,7 @@ def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Load
     inputs = hashlib.sha256(digest.encode() + run_bytes + event_bytes).hexdigest()
     t_s = table["t_s"]
     with _damage_told(folder / EVENTS):
-        switches, timing = _switches(events), _timing(run, events)
+        switches, timing = _switches(events), _timing(header, events)
         record = Record(
             t_s=t_s,
             voltage_V=table["voltage_V"],
@@ -189,12 +189,12 @@ def load_all(folder: Path, extras: bool = True, condensed: bool = False) -> Load
             switches_s=np.array([switch[0] for switch in switches], dtype=np.float64),
             gaps=_gaps(events, written, None if squeeze is None else squeeze.place_of),
             extra={name: table[name] for name in wanted if name not in COLUMNS},
-            orders_within_s=_orders_within_s(run),
+            orders_within_s=_orders_within_s(header),
             switches_until_s=np.array([switch[1] for switch in switches] if timing.known else [], dtype=np.float64),
             timing=timing,
         )
-        info = _info(folder, run, events, stopped)
-    return Loaded(record, info, run, tuple(events), tuple(notices), inputs)
+        info = _info(folder, header, events, stopped)
+    return Loaded(record, info, header, tuple(events), tuple(notices), inputs)
 
 
 @contextmanager
@@ -222,29 +222,24 @@ def _switches(events: Sequence[Event]) -> list[tuple[float, float]]:
     return sorted(found)
 
 
-def _timing(run: Mapping[str, Any], events: Sequence[Event]) -> "Timing":
+def _timing(header: RunHeader, events: Sequence[Event]) -> Timing:
     """Return how old what a channel shows may be: as bench file or dialect say, or as the run saw it itself."""
-    from amphora.harness.analysis.records import Timing
-
-    told = run.get("timing")
-    renewed = told.get("renewed_s") if isinstance(told, dict) else None
-    if not isinstance(renewed, dict):
+    if header.timing is None:
         return Timing()
-    cell = (run.get("bench") or {}).get("cell") or {}
-    currents = [str(name) for name in cell.get("current") or []]
+    renewed_s, sensed = header.timing.renewed_s, header.bench.cell
     seen_s = max((float(event.renewed_s) for event in events if isinstance(event, RenewalSeen)), default=0.0)
     return Timing(
-        voltage_renewed_s=max(float(renewed.get(cell.get("voltage")) or 0.0), seen_s),
-        current_renewed_s=max([float(renewed.get(name) or 0.0) for name in currents] + [seen_s]),
-        together=currents == [cell.get("voltage")],
+        voltage_renewed_s=max(renewed_s.get(sensed.voltage or "", 0.0), seen_s),
+        current_renewed_s=max([renewed_s.get(name, 0.0) for name in sensed.current] + [seen_s]),
+        together=list(sensed.current) == [sensed.voltage],
         known=True,
     )
 
 
-def _orders_within_s(run: Mapping[str, Any]) -> float:
+def _orders_within_s(header: RunHeader) -> float:
     """Return how long after its instant an order may have acted: a simulated bench that lives faster says so."""
-    value = ((run.get("measurement") or {}).get("time") or {}).get("orders_within_s", 0.0)
-    return float(value) if isinstance(value, int | float) and 0.0 <= value < 1e6 else 0.0
+    value = header.measurement.time.orders_within_s
+    return float(value) if 0.0 <= value < 1e6 else 0.0
 
 
 ANALYSED_EXTRAS = (
@@ -260,12 +255,6 @@ ANALYSED_EXTRAS = (
 
 
 ROOM_ENDING = ".temperature_degC"  # of a second sensor, beside the cell's own
-
-
-def _channels(run: Mapping[str, Any]) -> list[Any]:
-    """Return what `run.json` says of each channel's accuracy."""
-    given = run.get("measurement")
-    return [one for one in given.values() if isinstance(one, dict)] if isinstance(given, dict) else []
 
 
 def _ends_whole(path: Path) -> bool:
@@ -284,14 +273,13 @@ def _rows_about(path: Path) -> int:
 
 
 def _read_fast(
-    path: Path, columns: tuple[str, ...], wanted: list[str], squeeze: "Condenser | None" = None
+    path: Path, columns: tuple[str, ...], wanted: list[str], squeeze: Condenser | None = None
 ) -> dict[str, Any] | None:
     """Read the table at once; None when a row is not whole numbers throughout (the slow way names it).
 
     Every row must have all its fields: the reader refuses a short one. Batches go straight into
     arrays of the final size, so that a long night fits into little memory.
     """
-    import numpy as np
 
     dtypes: dict[str, Any] = {name: np.int64 if name == "step" else np.float64 for name in wanted}
     held: dict[str, Any] = {name: np.empty(0, dtypes[name]) for name in wanted}
@@ -345,9 +333,8 @@ def _read_fast(
 
 def _read_table(
     path: Path, columns: tuple[str, ...], wanted: list[str], whole: bool, notices: list[str],
-    squeeze: "Condenser | None" = None,
+    squeeze: Condenser | None = None,
 ) -> dict[str, Any]:  # fmt: skip
-    import numpy as np
 
     if whole:
         table = _read_fast(path, columns, wanted, squeeze)
@@ -381,9 +368,7 @@ def _read_table(
     }
 
 
-def _gaps(events: Sequence[Event], rows: int, place_of: Mapping[int, int] | None = None) -> "tuple[RecordGap, ...]":
-    from amphora.harness.analysis.records import RecordGap
-
+def _gaps(events: Sequence[Event], rows: int, place_of: Mapping[int, int] | None = None) -> tuple[RecordGap, ...]:
     gaps = []
     for event in events:
         if not isinstance(event, Unobserved) or not 0 < event.after_row < rows:
@@ -402,45 +387,55 @@ def _gaps(events: Sequence[Event], rows: int, place_of: Mapping[int, int] | None
     return tuple(gaps)
 
 
-def _info(folder: Path, run: dict[str, Any], events: Sequence[Event], stopped: Stopped | None) -> "RunInfo":
-    from amphora.harness.analysis.records import RunInfo
-
-    cell = run.get("cell") or {}
+def _info(folder: Path, header: RunHeader, events: Sequence[Event], stopped: Stopped | None) -> RunInfo:
     kinds: dict[int, str] = {}
     for event in events:
         if isinstance(event, StepBegun) and event.step is not None:
             kinds[event.step] = event.step_kind
-    plan = run.get("plan") or {}
-    start = run.get("start", "unknown")
+    plan, bench = header.plan or PlanOfRun(), header.bench
+    cell = _record(header.cell, folder.parent.name)
+    start = header.start
     if start not in ("full", "declared-full", "unknown"):
         raise InputError(f"{folder / RUN}: start {start!r}; full, declared-full or unknown are accepted")
-    cutoff = run.get("cutoff_V", plan.get("cutoff_V"))
+    cutoff = plan.cutoff_V if header.cutoff_V is None else header.cutoff_V
     final = stopped is not None and stopped.ends_it
     return RunInfo(
-        run_id=str(run.get("run_id") or f"{cell.get('id', folder.parent.name)}/{folder.name}"),
-        cell_id=str(cell.get("id", folder.parent.name)),
-        form=str(cell.get("form", "")),
-        chemistry=str(plan.get("chemistry") or cell.get("chemistry") or "auto"),
-        start=start,
+        run_id=header.run_id or f"{cell.id}/{folder.name}",
+        cell_id=cell.id,
+        form=cell.form,
+        chemistry=plan.chemistry or cell.chemistry or "auto",
+        start=start,  # type: ignore[arg-type]  # one of the three
         cutoff_V=None if cutoff is None else float(cutoff),
-        measurement=measurement_of(run.get("measurement")),
+        measurement=measurement_of(header.measurement),
         step_kinds=tuple(kinds.get(index, "") for index in range(max(kinds, default=-1) + 1)),
-        profile=str(run.get("profile", "")),
+        profile=header.profile,
         finished=final,
         stop=None if stopped is None else stopped.reason or None,
-        created_utc=str(run.get("created_utc", "")),
+        created_utc=header.created_utc,
         cell=cell,
-        bench=run.get("bench") or {},
+        bench=bench.name,
+        sensed_at=bench.sensed_at,
+        voltage_by=bench.cell.voltage or "",
+        shunted=bench.shunted,
+        simulated=bench.is_simulated,
         zeros=_zeros(events),
         check=_check(events),
-        current_of=_current_of(run.get("bench") or {}),
+        current_of=tuple(
+            (name, bench.instruments[name].role if name in bench.instruments else "") for name in bench.cell.current
+        ),
     )
 
 
-def _zeros(events: Sequence[Event]) -> "tuple[MeasuredZero, ...]":
-    """Return the current zeros that were measured, in order of time."""
-    from amphora.harness.analysis.records import MeasuredZero
+def _record(data: Mapping[str, Any], name: str) -> Cell:
+    """Return the cell's record as the run has it; what cannot be read of it is not known."""
+    try:
+        return Cell.from_dict({"id": name, **data})
+    except InputError:
+        return Cell(str(data.get("id") or name))
 
+
+def _zeros(events: Sequence[Event]) -> tuple[MeasuredZero, ...]:
+    """Return the current zeros that were measured, in order of time."""
     found = []
     for event in events:
         if not isinstance(event, CurrentZero):
@@ -453,10 +448,8 @@ def _zeros(events: Sequence[Event]) -> "tuple[MeasuredZero, ...]":
     return tuple(sorted(found, key=lambda zero: zero.t_s))
 
 
-def _check(events: Sequence[Event]) -> "CheckedResistor | None":
+def _check(events: Sequence[Event]) -> CheckedResistor | None:
     """Return the last check against a resistor of known value."""
-    from amphora.harness.analysis.records import CheckedResistor
-
     for event in reversed(events):
         if not isinstance(event, ResistorChecked):
             continue
@@ -478,10 +471,3 @@ def _check(events: Sequence[Event]) -> "CheckedResistor | None":
                 passed=event.passed is not False,
             )
     return None
-
-
-def _current_of(bench: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    """Return the names and roles of the instruments that measure the current."""
-    names = (bench.get("cell") or {}).get("current") or []
-    instruments = bench.get("instruments") or {}
-    return tuple((str(name), str((instruments.get(name) or {}).get("role", ""))) for name in names)

@@ -14,6 +14,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from amphora.harness.archive.run_header import BenchOfHeader, PlanOfRun, RunHeader, header_of
+from amphora.harness.common.as_json import checked_of
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.control.events import Event, MadeSafe, PlanBegun, Stopped, event_of
@@ -150,6 +152,31 @@ def header_as_it_is(folder: Path) -> dict[str, Any]:
         OSError, ValueError: it cannot be read, or is no JSON.
     """
     return json.loads((folder / RUN).read_bytes())  # type: ignore[no-any-return]
+
+
+def header_of_run(folder: Path) -> RunHeader:
+    """Return what `run.json` says, as types.
+
+    Raises:
+        InputError, JournalDamaged: as `read_header`; or a value is of another kind than it should be.
+    """
+    run = read_header(folder)
+    try:
+        return header_of(run)
+    except ValueError as error:
+        raise JournalDamaged(f"{folder / RUN}: {error}") from error
+
+
+def header_unchecked(folder: Path) -> RunHeader:
+    """Return what `run.json` says, whatever its format, for whoever looks at many folders.
+
+    Raises:
+        OSError, ValueError: it cannot be read, or is none.
+    """
+    run = header_as_it_is(folder)
+    if not isinstance(run, Mapping):
+        raise ValueError(f"{folder / RUN} is no table")
+    return header_of(run)
 
 
 def is_run(folder: Path) -> bool:
@@ -333,13 +360,6 @@ def _event_of(data: Mapping[str, Any]) -> Event:
     return event
 
 
-def _only_charges(plan: Mapping[str, Any] | None) -> bool:
-    """Tell whether all that a plan lets flow comes from a supply."""
-    steps = (plan or {}).get("steps", [])
-    drains = any(step["kind"] != "charge" and step.get("leads") == "discharge" for step in steps)
-    return not drains and any(step["kind"] == "charge" for step in steps)
-
-
 def run_header(
     plan: dict[str, Any] | None,
     cell: Mapping[str, Any],
@@ -386,23 +406,17 @@ def run_header(
                 "voltage_when_off": bench.cell_voltage_when_off,
             },
         },
-        "measurement": bench.measurement(_only_charges(plan)),
+        "measurement": bench.measurement(plan is not None and checked_of(PlanOfRun, plan).only_charges),
         "software": {"name": "amphora", "version": amphora.harness.__version__},
     }
 
 
-def is_simulated(run: dict[str, Any]) -> bool:
+def is_simulated(run: Mapping[str, Any]) -> bool:
     """Tell whether a run was made on the simulated bench: by its addresses, or by what its instruments answer."""
-    bench = run.get("bench") or {}
-    items = (bench.get("instruments") or {}).values()
-    return bench.get("simulated") is True or any(
-        isinstance(item, dict)
-        and (
-            "simulated" in (item.get("resource"), item.get("port"))
-            or str(item.get("identity") or "").startswith("AMPHORA SIM,")
-        )
-        for item in items
-    )
+    bench = run.get("bench")
+    with contextlib.suppress(ValueError):
+        return isinstance(bench, Mapping) and checked_of(BenchOfHeader, bench).is_simulated
+    return False
 
 
 def run_folder(logs: Path, cell_id: str, profile: str, now: datetime) -> Path:

@@ -1,7 +1,6 @@
-"""What `run.json` says, as types: of the cell, the bench, its instruments and their calibrations, and the plan's notes.
+"""What `run.json` says of a run before its first order, as frozen types: cell, plan, bench, accuracy, or an import.
 
-A type names what somebody asks of it; what else stands in the file is passed over. A value of another kind than it
-should be counts as not there. Text may be empty, numbers None: not said.
+Only what somebody asks of it is here; the file holds more, and what is not in an older file is as it is by default.
 """
 
 from collections.abc import Mapping
@@ -9,47 +8,18 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from amphora.harness.cells.cell import Cell
-from amphora.harness.common.as_json import LEFT_OUT, known_of
+from amphora.harness.common.as_json import LEFT_OUT, checked_of, known_of
+
+SIMULATED = "simulated"
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentOfRun:
-    """One instrument of the bench. `shunt`: the resistor that gives the current, as the bench file has it."""
-
-    role: str = ""
-    identity: str = ""
-    shunt: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class WiringOfRun:
-    """Which instruments read the cell."""
-
-    voltage: str = ""
-    current: tuple[str, ...] = ()
-    temperature: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class CalibrationOfRun:
-    """One calibration of an instrument. Dates in ISO 8601."""
-
-    channels: tuple[str, ...] = ()
-    number: str = ""
-    date: str = ""
-    due: str = ""
-    by: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class BenchAtRun:
-    """The bench as it was. `file`: the bench file it was read from."""
+class PlannedStep:
+    """A step of the plan: its name, what it does, and which leads carry it."""
 
     name: str = ""
-    file: str = ""
-    instruments: Mapping[str, InstrumentOfRun] = field(default_factory=dict)
-    cell: WiringOfRun = WiringOfRun()
-    calibration: Mapping[str, CalibrationOfRun] = field(default_factory=dict)
+    kind: str = ""
+    leads: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +46,121 @@ class NotesOfPlan:
 
 
 @dataclass(frozen=True, slots=True)
-class PlanAtRun:
-    """The plan."""
+class PlanOfRun:
+    """What a plan says of its cell, and its steps. `capacity_source`: where the capacity is from, in words."""
 
     notes: NotesOfPlan = NotesOfPlan()
+    chemistry: str = ""
+    cutoff_V: float | None = None
+    capacity_source: str = "assumed"
+    steps: tuple[PlannedStep, ...] = ()
+
+    @property
+    def only_charges(self) -> bool:
+        """Whether all that it lets flow comes from a supply."""
+        charges = [step.kind == "charge" for step in self.steps]
+        drains = any(step.kind != "charge" and step.leads == "discharge" for step in self.steps)
+        return any(charges) and not drains
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentOfRun:
+    """An instrument of the bench. `shunt`: the current is computed from the drop over a known resistor."""
+
+    role: str = ""
+    resource: Any = None
+    port: Any = None
+    identity: Any = None
+    shunt: Any = None
+
+    @property
+    def simulated(self) -> bool:
+        """Whether it is none that one can touch: by its address, or by what it answers."""
+        return SIMULATED in (self.resource, self.port) or str(self.identity or "").startswith("AMPHORA SIM,")
+
+
+@dataclass(frozen=True, slots=True)
+class SensedBy:
+    """Which instruments read the cell."""
+
+    voltage: str | None = None
+    current: tuple[str, ...] = ()
+    temperature: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationOfRun:
+    """One calibration of an instrument. Dates in ISO 8601."""
+
+    channels: tuple[str, ...] = ()
+    number: str = ""
+    date: str = ""
+    due: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchOfHeader:
+    """The bench: its name, its file, where it senses the voltage, its instruments by name and their calibrations."""
+
+    name: str | None = None
+    simulated: bool = False
+    file: str | None = None
+    sensed_at: str | None = None
+    instruments: Mapping[str, InstrumentOfRun] = field(default_factory=dict)
+    cell: SensedBy = SensedBy()
+    calibration: Mapping[str, CalibrationOfRun] = field(default_factory=dict)
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no real cell was tested on it."""
+        return self.simulated or any(one.simulated for one in self.instruments.values())
+
+    @property
+    def shunted(self) -> bool:
+        """Whether the current is computed from the drop over a known resistor."""
+        used = self.instruments.get(self.cell.current[0]) if self.cell.current else None
+        return used is not None and used.shunt is not None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelOfRun:
+    """How accurate a channel is, as the bench file says; V, A, degC, s; gain and its change as shares."""
+
+    gain: float | None = None
+    offset: float | None = None
+    resolution: float | None = None
+    distribution: str = "rectangular"
+    k: float = 2.0
+    assumed: bool = False
+    gain_per_K: float = 0.0
+    offset_per_K: float = 0.0
+    reference_degC: float = 23.0
+    band_K: float = 5.0
+    orders_within_s: float = 0.0  # of the time: so long after its instant an order may have acted
+
+
+@dataclass(frozen=True, slots=True)
+class MeasurementOfRun:
+    """The accuracy of each channel."""
+
+    voltage: ChannelOfRun = ChannelOfRun()
+    current: ChannelOfRun = ChannelOfRun()
+    temperature: ChannelOfRun = ChannelOfRun()
+    time: ChannelOfRun = ChannelOfRun()
+
+    @property
+    def knows_the_room(self) -> bool:
+        """Whether a channel changes with the room's temperature."""
+        channels = (self.voltage, self.current, self.temperature, self.time)
+        return any(one.gain_per_K or one.offset_per_K for one in channels)
+
+
+@dataclass(frozen=True, slots=True)
+class TimingOfRun:
+    """How often each instrument renews what it shows, s."""
+
+    renewed_s: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,25 +195,55 @@ class ImportOfRun:
 
 
 @dataclass(frozen=True, slots=True)
-class RunHeader:
-    """What was known before the run. `imported`: the table that its readings are from; None: they are our own."""
+class Software:
+    """What wrote the run."""
 
+    version: str = "0"
+
+
+@dataclass(frozen=True, slots=True)
+class RunHeader:
+    """What was known before the run. `cell`: the record as it was then, as in `cell.json`; no plan: it was imported."""
+
+    format: str = ""
     run_id: str = ""
     created_utc: str = ""
+    cell: Mapping[str, Any] = field(default_factory=dict)
+    plan: PlanOfRun | None = None
     profile: str = ""
-    start: str = ""
+    start: str = "unknown"
     cutoff_V: float | None = None
-    cell: Cell = field(default_factory=Cell)
-    bench: BenchAtRun = BenchAtRun()
-    plan: PlanAtRun = PlanAtRun()
+    bench: BenchOfHeader = BenchOfHeader()
+    measurement: MeasurementOfRun = MeasurementOfRun()
+    timing: TimingOfRun | None = None
     imported: ImportOfRun | None = None
+    software: Software = Software()
+
+    @property
+    def cell_record(self) -> Cell:
+        """Return the cell's record as it was then; what is of another kind in it counts as not there."""
+        return known_of(Cell, self.cell)
 
     @property
     def in_spite_of(self) -> tuple[Said, ...]:
         """Return what it was let through by, as its plan notes it."""
-        return self.plan.notes.account.in_spite_of
+        return self.plan.notes.account.in_spite_of if self.plan is not None else ()
+
+    @property
+    def cell_id(self) -> str:
+        """Return the cell's id as the run has it; "" where it has none."""
+        return str(self.cell.get("id") or "")
+
+    @property
+    def measured_utc(self) -> str | None:
+        """Return when it was measured: of an imported one what its table says, which may be nothing."""
+        return (self.created_utc or None) if self.imported is None else self.imported.first_clock_time
 
 
 def header_of(run: Mapping[str, Any]) -> RunHeader:
-    """Return what `run.json` says, read (`run_folder.read_header`), as a type."""
-    return known_of(RunHeader, run)
+    """Return what `run.json` says.
+
+    Raises:
+        ValueError: a value is of another kind than it should be; names the key.
+    """
+    return checked_of(RunHeader, run)

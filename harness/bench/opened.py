@@ -73,28 +73,23 @@ class Rig:
         for name in self._on if energised else self._off:
             answers[name] = instruments[name].read()
         self.answers = answers
-        bench = self.description
-        voltage_from = bench.cell_voltage if energised else bench.cell_voltage_when_off
+        bench, active, apart = self.description, self.active, self.leads == "open"
         current_A: float | None = None
-        active, apart = self.active, self.leads == "open"
         for name in bench.cell_current:
             part_A = self._current(name, answers[name]) if apart else answers[name].get("current_A")
             if part_A is None:
                 continue
-            if active and name != active and active in answers and -IDLE_A < part_A < IDLE_A:
+            if active and name != active and -IDLE_A < part_A < IDLE_A and active in answers:
                 continue  # the zero error of an instrument that is off is no current of the cell
             current_A = part_A if current_A is None else current_A + part_A
-        temperature_degC = None
-        if bench.cell_temperature is not None:
-            temperature_degC = answers[bench.cell_temperature].get("temperature_degC")
-        room_degC = None
-        if bench.room_temperature is not None:
-            room_degC = answers[bench.room_temperature].get("temperature_degC")
+        sensor, room, room_degC = bench.cell_temperature, bench.room_temperature, None
+        if room is not None:
+            room_degC = answers[room].get("temperature_degC")
         return CellReading(
-            answers[voltage_from].get("voltage_V"),
+            answers[bench.cell_voltage if energised else bench.cell_voltage_when_off].get("voltage_V"),
             current_A,
-            temperature_degC,
-            NO_EXTRA if not self._extras else self._extra(answers),
+            None if sensor is None else answers[sensor].get("temperature_degC"),
+            self._extra(answers) if self._extras else NO_EXTRA,
             room_degC,
         )
 
@@ -160,7 +155,12 @@ class Rig:
         self.extra_columns = columns
 
     def _extra(self, answers: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
-        return {column: answers[name][key] for name, key, column in self._extras if key in answers.get(name, NO_EXTRA)}
+        found = {}
+        for name, key, column in self._extras:
+            values = answers.get(name)
+            if values is not None and key in values:
+                found[column] = values[key]
+        return found
 
     def beat(self) -> None:
         """Keep in what has to be kept: a held relay, a remote mode that lapses. At least once a second."""

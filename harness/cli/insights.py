@@ -10,7 +10,6 @@ import typer
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say
-from amphora.harness.common.fields import finite
 from amphora.harness.results.circuit import circuit_lines, circuit_of, write_circuit
 from amphora.harness.results.identify import folders_of, identify_runs, save_identification
 
@@ -64,7 +63,7 @@ def model(
 
     Example: amphora model logs/L3-a/20261124T210000Z-load-steps --out L3-a.json
     """
-    circuit = finite(circuit_of(run_named(run, logs=logs)))
+    circuit = circuit_of(run_named(run, logs=logs))
     if out is not None:
         write_circuit(circuit, out)
         say(f"circuit written to {out}")
@@ -74,4 +73,4 @@ def model(
             print(text)
         show_next("plot", run, logs=logs)
 
-    answer(circuit, as_json, show)
+    answer(circuit.to_json(), as_json, show)

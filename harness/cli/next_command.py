@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
-from amphora.harness.archive.run_folder import read_header
-from amphora.harness.archive.run_header import header_of
+from amphora.harness.archive.run_folder import header_of_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.output import DEFAULT_LOGS
 
@@ -94,7 +93,7 @@ def after_a_look(cell: "Cell", standing: "Standing", may_charge: bool) -> list[s
 
 def after_a_picture(run: Path) -> list[str]:
     """Return the words of what comes after a run was drawn: as after the run itself, its folder named."""
-    cell, recipe = run.absolute().parent.name, header_of(read_header(run)).profile
+    cell, recipe = run.absolute().parent.name, header_of_run(run).profile
     return after_a_run(cell, recipe, "bench.toml") if cell and recipe in AFTER_A_RUN else ["analyse", str(run)]
 
 

@@ -216,3 +216,85 @@ def _taker(hint: Any) -> Callable[[Any], Any]:
     if hint is float:
         return lambda item: item if isinstance(item, int | float) and not isinstance(item, bool) else MISSING
     return lambda item: item if type(item) is hint else MISSING
+
+
+def checked_of(kind: type[T], data: Mapping[str, Any]) -> T:
+    """Return what a type knows of a file of our own: further keys are passed over, null is the default, a value of
+    another kind is refused.
+
+    Args:
+        kind: A frozen type whose every field has a default.
+        data: A table of a file.
+
+    Raises:
+        ValueError: a value is of another kind than its field; names the key.
+    """
+    values = {}
+    for key, name, read in _known(kind):  # type: ignore[arg-type]  # a class is hashable
+        item = data.get(key)
+        if item is not None:
+            values[name] = read(key, item)
+    return kind(**values)
+
+
+Checked = Callable[[str, Any], Any]
+
+
+@cache
+def _known(kind: type) -> tuple[tuple[str, str, Checked], ...]:
+    hints = get_type_hints(kind)
+    return tuple((key, name, _checked(hints[name])) for name, key, _ in _layout(kind))
+
+
+def _checked(hint: Any) -> Checked:
+    """Return what takes a value of that type from a file, or says what it should be."""
+    origin, parts = get_origin(hint), get_args(hint)
+    if origin in (Union, UnionType):
+        return _checked(next(part for part in parts if part is not NoneType))
+    if origin is tuple:
+        return _list_of(_checked(parts[0]))
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        return _table_of(_checked(parts[1]))
+    if isinstance(hint, type) and is_dataclass(hint):
+        return lambda key, item: checked_of(hint, _the_table(key, item))
+    return _PLAIN.get(hint, lambda key, item: item)
+
+
+def _the_table(key: str, item: Any) -> Mapping[str, Any]:
+    if not isinstance(item, Mapping):
+        raise ValueError(f"{key} is no table")
+    return item
+
+
+def _list_of(each: Checked) -> Checked:
+    def read(key: str, item: Any) -> tuple[Any, ...]:
+        if not isinstance(item, list | tuple):
+            raise ValueError(f"{key} is no list")
+        return tuple(each(key, one) for one in item)
+
+    return read
+
+
+def _table_of(each: Checked) -> Checked:
+    def read(key: str, item: Any) -> dict[str, Any]:
+        table = _the_table(key, item)
+        return {str(name): each(f"{key}.{name}", one) for name, one in table.items() if one is not None}
+
+    return read
+
+
+def _plain_of(kinds: tuple[type, ...], said: str) -> Checked:
+    def read(key: str, item: Any) -> Any:
+        if not isinstance(item, kinds) or (isinstance(item, bool) and bool not in kinds):
+            raise ValueError(f"{key} is no {said}")
+        return item
+
+    return read
+
+
+_PLAIN = {
+    float: _plain_of((int, float), "number"),
+    int: _plain_of((int,), "whole number"),
+    str: _plain_of((str,), "text"),
+    bool: _plain_of((bool,), "truth value"),
+}

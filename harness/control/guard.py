@@ -105,8 +105,12 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
     t_s, step, voltage_V, current_A, _, _, took_s = reading
     if step != memory.step or memory.begun_s is None:
         _begin(memory, reading)
-    order = memory.order
-    _count(memory, order, t_s, current_A)
+    order, before_s = memory.order, memory.last_t_s
+    if before_s is not None and order.kind in ENERGISED:
+        _count(memory, t_s - before_s, current_A)
+    memory.last_t_s = t_s
+    if current_A is not None:
+        memory.last_current_A = current_A
     age_s, seen_s = watch.plan.renewed_s, memory.renewed_s
     if seen_s > age_s:
         age_s = seen_s
@@ -134,6 +138,11 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
         if current_A is not None:
             memory.shown_A = current_A
         return FINE
+    return _said(memory, reading, violation, call, told)
+
+
+def _said(memory: Memory, reading: Reading, violation: Violation | None, call: Violation | None, told: str) -> Verdict:
+    """Return the verdict on a reading of which there is something to say; a person is called again in ten minutes."""
     if violation is not None and CHECKS[violation.check].calls_only:
         call, violation = violation, None
     if call is not None:
@@ -254,19 +263,13 @@ def _begin(memory: Memory, reading: Reading) -> None:
         memory.fall_open = False
 
 
-def _count(memory: Memory, order: Order, t_s: float, current_A: float | None) -> None:
+def _count(memory: Memory, passed_s: float, current_A: float | None) -> None:
     """Count charge and time under current."""
-    before_s = memory.last_t_s
-    if before_s is not None and order.kind in ENERGISED:
-        passed_s = t_s - before_s
-        memory.step_on_s += passed_s
-        memory.on_s += passed_s
-        if current_A is not None:
-            before_A = current_A if memory.last_current_A is None else memory.last_current_A
-            memory.charge_Ah += 0.5 * (current_A + before_A) * passed_s / 3600.0
-    memory.last_t_s = t_s
+    memory.step_on_s += passed_s
+    memory.on_s += passed_s
     if current_A is not None:
-        memory.last_current_A = current_A
+        before_A = memory.last_current_A
+        memory.charge_Ah += 0.5 * (current_A + (current_A if before_A is None else before_A)) * passed_s / 3600.0
 
 
 def records_of(

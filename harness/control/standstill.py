@@ -30,17 +30,20 @@ def standing_still(watch: Watch, memory: Memory, reading: Reading) -> Violation 
     t_s, _, voltage_V, current_A, _, _, _ = reading
     energised = memory.order.kind in ENERGISED
     before_V = memory.same_voltage_V
-    if voltage_V != before_V:
+    moved = voltage_V != before_V
+    if moved:
         if voltage_V is not None and before_V is not None and energised:
             _changed(memory, voltage_V - before_V)
         memory.volts_s, memory.volts_count = t_s, 0
     else:
         memory.volts_count += 1
-    if voltage_V != before_V or current_A != memory.same_current_A:
+    if moved or current_A != memory.same_current_A:
         if energised and before_V is not None:
             _stretch(memory, t_s - memory.same_s, memory.same_count + 1)
         memory.same_voltage_V, memory.same_current_A = voltage_V, current_A
         memory.same_s, memory.same_count = t_s, 0
+        if moved:  # neither has stood still
+            return None
     else:
         memory.same_count += 1
     if not energised or voltage_V is None or not current_A:
@@ -69,10 +72,10 @@ def standing_still(watch: Watch, memory: Memory, reading: Reading) -> Violation 
 
 
 def _changed(memory: Memory, by_V: float) -> None:
-    size_V = abs(by_V)
-    if memory.finest_V == 0.0 or size_V < memory.finest_V:
-        memory.finest_V = size_V
-    far = size_V > 1.5 * memory.finest_V
+    size_V, finest_V = abs(by_V), memory.finest_V
+    if finest_V == 0.0 or size_V < finest_V:
+        memory.finest_V = finest_V = size_V
+    far = size_V > 1.5 * finest_V
     memory.jagged += SHARE * (far - memory.jagged)
     memory.lively += SHARE * ((far and by_V * memory.last_change_V < 0.0) - memory.lively)
     memory.last_change_V = by_V
@@ -81,8 +84,8 @@ def _changed(memory: Memory, by_V: float) -> None:
 def _stretch(memory: Memory, seconds: float, count: int) -> None:
     if count > 1 or memory.repeated_s:
         _renewed(memory, seconds, count)
-    memory.stretches += 1
-    share = SHARE if memory.stretches > NEWEST else 1.0 / memory.stretches
+    memory.stretches = stretches = memory.stretches + 1
+    share = SHARE if stretches > NEWEST else 1.0 / stretches
     memory.stretch_s += share * (seconds - memory.stretch_s)
     memory.stretch_count += share * (count - memory.stretch_count)
 

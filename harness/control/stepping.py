@@ -311,7 +311,7 @@ def _median_V(trail: tuple[tuple[float, float | None, float | None], ...]) -> fl
     """Return the median voltage of the last minute of a trail; None before there is one."""
     if len(trail) < MEDIAN_POINTS:
         return None
-    values = sorted(point[1] for point in trail[-MEDIAN_POINTS:] if point[1] is not None)
+    values = sorted([point[1] for point in trail[-MEDIAN_POINTS:] if point[1] is not None])
     return values[len(values) // 2] if values else None
 
 

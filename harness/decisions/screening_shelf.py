@@ -13,7 +13,7 @@ from amphora.harness.account.asking import standing_of
 from amphora.harness.account.entries import run_seen
 from amphora.harness.account.standing import RunSeen, Standing
 from amphora.harness.analysis.early_signs import Signs, early_signs
-from amphora.harness.archive.run_folder import SAMPLES, read_header
+from amphora.harness.archive.run_folder import SAMPLES, header_of_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, AnalysisError, InputError
@@ -36,7 +36,7 @@ def signs_of(folder: Path) -> Signs:
         AnalysisError: they are not in this run.
         InputError: it is no run folder.
     """
-    read_header(folder)
+    header_of_run(folder)
     rows: list[tuple[float, float, float, float]] = []
     try:
         with (folder / SAMPLES).open(encoding="utf-8", newline="") as file:
@@ -149,7 +149,7 @@ def _known(shelf: Shelf, cell: Cell) -> Iterable[Case]:
             return
         yield case_of(shelf, cell, shelf.folder(cell.id) / standing.capacity_run, standing)
         for folder in shelf.runs(cell.id):
-            if standing.starts.get(folder.name) not in FULL and read_header(folder).get("profile") == "screen":
+            if standing.starts.get(folder.name) not in FULL and header_of_run(folder).profile == "screen":
                 yield case_of(shelf, cell, folder, standing)
                 return
     except (AmphoraError, OSError):

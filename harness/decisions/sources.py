@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.archive.run_folder import is_simulated, read_header
+from amphora.harness.archive.run_folder import header_of_run
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.cell_runs import best_runs, read_runs
@@ -226,7 +226,8 @@ def read_sources(logs: Path) -> list[One]:
             One(
                 cell.id, cell.source, first[:7], held,
                 chosen.ohm if chosen else None, _self_discharge(result) if result else None, dud,
-                ((run.instant if run else None) or "")[:10], run is not None and is_simulated(read_header(run.folder)),
+                ((run.instant if run else None) or "")[:10],
+                run is not None and header_of_run(run.folder).bench.is_simulated,
             )
         )  # fmt: skip
     return found

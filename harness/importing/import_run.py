@@ -25,8 +25,8 @@ from amphora.harness.account.gate import require
 from amphora.harness.archive.data_package import write_package
 from amphora.harness.archive.journal import to_line, write_whole
 from amphora.harness.archive.loading import assumed_measurement
-from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES, read_header
-from amphora.harness.archive.run_header import ColumnTaken, ImportOfRun, header_of
+from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES, header_of_run
+from amphora.harness.archive.run_header import ColumnTaken, ImportOfRun
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cells.cell import Cell, check_id
@@ -165,7 +165,7 @@ def _asked(shelf: "Shelf", cell_id: str, in_spite_of: Sequence[str], told: Told)
 
 def imported_notes(folder: Path) -> tuple[list[str], list[str]]:
     """Return what was told at an import: notes, and the texts of its warnings."""
-    imported = header_of(read_header(folder)).imported or ImportOfRun()
+    imported = header_of_run(folder).imported or ImportOfRun()
     return list(imported.notes), [warning.text for warning in imported.warnings]
 
 

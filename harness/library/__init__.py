@@ -64,7 +64,7 @@ def readings(run: str | Path) -> "pd.DataFrame":
             "temperature_degC": record.temperature_degC,
         }
     )
-    frame.attrs = {"units": dict(UNITS), "cell": str((info.cell or {}).get("id", "")), "run": str(run)}
+    frame.attrs = {"units": dict(UNITS), "cell": info.cell_id, "run": str(run)}
     return frame
 
 

@@ -2,7 +2,7 @@
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -12,10 +12,28 @@ from amphora.harness.common.fields import shown, table_of, text_of, unknown, why
 from amphora.harness.common.quantities import parse
 from amphora.harness.plans.recipe import load_recipe
 
-TOP_KEYS = ("name", "summary", "least", "stage")
-STAGE_KEYS = ("recipe", "after", "within", "screened")
 LAST = "storage"  # what a course ends with: a cell goes to the shelf at its storage charge
 MOST_STAGES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class CourseTable:
+    """The keys of a course's file, in the order that a refusal names them, as they are written."""
+
+    name: Any
+    summary: Any = ""
+    least: Any = None
+    stage: Any = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StageTable:
+    """The keys of a [[stage]], as they are written."""
+
+    recipe: Any
+    after: Any = "0 s"
+    within: Any = None
+    screened: Any = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +94,8 @@ def load_course(name: str) -> Course:
 
 def course_from_dict(data: Mapping[str, Any], where: str, folder: Path = Path()) -> Course:
     """Check a course given as data; a recipe's path counts from `folder`. Errors as in `load_course`."""
-    table_of(data, where, TOP_KEYS, ("name", "stage"))
-    given = data["stage"]
+    table = CourseTable(**table_of(data, where, [one.name for one in fields(CourseTable)], ("name", "stage")))
+    given = table.stage
     if not isinstance(given, list) or not 1 <= len(given) <= MOST_STAGES:
         raise InputError(f"{where}: stage = {shown(given)} is not accepted; 1 to {MOST_STAGES} [[stage]] tables are")
     stages = tuple(_stage(item, f"{where}, stage {number}", folder) for number, item in enumerate(given, 1))
@@ -88,34 +106,31 @@ def course_from_dict(data: Mapping[str, Any], where: str, folder: Path = Path())
         )
     if stages[-1].screened:
         raise InputError(f"{where}: screened = true is not accepted at the last stage; no cell is spared its {LAST!r}")
-    least_Ah = parse(data["least"], "capacity", f"{where}: least") if "least" in data else None
+    least_Ah = None if table.least is None else parse(table.least, "capacity", f"{where}: least")
     if least_Ah is not None and not least_Ah > 0:
-        raise InputError(f"{where}: least = {shown(data['least'])} is not above 0")
-    return Course(
-        text_of(data["name"], f"{where}: name"), text_of(data.get("summary", ""), f"{where}: summary"), stages, least_Ah
-    )
+        raise InputError(f"{where}: least = {shown(table.least)} is not above 0")
+    return Course(text_of(table.name, f"{where}: name"), text_of(table.summary, f"{where}: summary"), stages, least_Ah)
 
 
 def _stage(data: Any, where: str, folder: Path) -> Stage:
-    table = table_of(data, where, STAGE_KEYS, ("recipe",))
-    named = text_of(table["recipe"], f"{where}: recipe")
+    table = StageTable(**table_of(data, where, [one.name for one in fields(StageTable)], ("recipe",)))
+    named = text_of(table.recipe, f"{where}: recipe")
     if named.endswith(".toml"):
         named = str((folder / named).absolute())
     recipe = load_recipe(named)
     kinds = set(_kinds(recipe.steps))
     roles = {"supply"} if "charge" in kinds else set()
     roles |= {"load"} if kinds & {"discharge", "pulses"} else set()
-    after_s = parse(table["after"], "duration", f"{where}: after") if "after" in table else 0.0
-    within_s = parse(table["within"], "duration", f"{where}: within") if "within" in table else None
+    after_s = parse(table.after, "duration", f"{where}: after")
+    within_s = None if table.within is None else parse(table.within, "duration", f"{where}: within")
     if within_s is not None and within_s <= after_s:
         raise InputError(
-            f"{where}: within = {shown(table['within'])} is not accepted; a time longer than after is "
-            f"({shown(table.get('after', '0 s'))})"
+            f"{where}: within = {shown(table.within)} is not accepted; a time longer than after is "
+            f"({shown(table.after)})"
         )
-    screened = table.get("screened", False)
-    if not isinstance(screened, bool):
-        raise InputError(f"{where}: screened = {shown(screened)} is not accepted; true or false is")
-    return Stage(named, recipe.attended, recipe.name, frozenset(roles), after_s, within_s, screened)
+    if not isinstance(table.screened, bool):
+        raise InputError(f"{where}: screened = {shown(table.screened)} is not accepted; true or false is")
+    return Stage(named, recipe.attended, recipe.name, frozenset(roles), after_s, within_s, table.screened)
 
 
 def _kinds(steps: Any) -> Any:

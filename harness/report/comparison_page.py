@@ -12,7 +12,7 @@ import numpy as np
 
 import amphora.harness
 from amphora.harness.archive.loading import load
-from amphora.harness.archive.run_folder import is_simulated, read_header
+from amphora.harness.archive.run_folder import header_of_run
 from amphora.harness.cells.cell import Cell
 from amphora.harness.decisions.cell_runs import read_runs
 from amphora.harness.decisions.compared import Comparison
@@ -103,7 +103,7 @@ def make_report(
         curve = discharge_curve(charge, np.asarray(voltage), CURVE_POINTS)
         now = state_now(folder)
         cell = replace(cell, state=now) if now else cell
-        rows.append(PageRow(cell, compared, result, curve, is_simulated(read_header(folder))))
+        rows.append(PageRow(cell, compared, result, curve, header_of_run(folder).bench.is_simulated))
     shown = {row.cell.id for row in rows}
     rows += [PageRow(cell) for cell in others if cell.id not in shown]
     remarks = [f"{item.cell}: {item.text}" for item in comparison.outliers]

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from amphora.harness.account.answer import analyse_run
+from amphora.harness.analysis.incremental import incremental_capacity
 from amphora.harness.analysis.integration import accumulate
 from amphora.harness.analysis.phases import Phase, at_main_current, find_phases
 from amphora.harness.analysis.records import FloatArray, Record, RunInfo
 from amphora.harness.archive.loading import load
-from amphora.harness.archive.run_folder import is_simulated
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.common.fields import unknown
 from amphora.harness.report import plot_style as look
@@ -321,8 +321,6 @@ def _kind_of(value: ResistanceValue) -> str:
 
 
 def _incremental(record: Record, info: RunInfo, result: Result) -> "Figure | None":
-    from amphora.harness.analysis.incremental import incremental_capacity
-
     figure = _figure()
     axes = figure.subplots()
     drawn = 0
@@ -555,7 +553,7 @@ def _title(info: RunInfo, what: str) -> str:
 def when_made(infos: Sequence[RunInfo]) -> str:
     """Return what a picture's title ends with: the day or days of its runs, and whether no real cell was tested."""
     days = sorted({info.created_utc[:10] for info in infos if info.created_utc})
-    simulated = [is_simulated({"bench": info.bench}) for info in infos]
+    simulated = [info.simulated for info in infos]
     said = " · " + (days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}") if days else ""
     if any(simulated):
         said += " · SIMULATED, no real cell" if all(simulated) else f" · {sum(simulated)} of {len(infos)} SIMULATED"

@@ -136,7 +136,7 @@ def export_shelf(logs: Path, out: Path, say: Callable[[str], None] = lambda text
     before = _manifest(out)
     try:
         out.mkdir(parents=True, exist_ok=True)
-        if not before:
+        if not (out / MANIFEST).is_file():
             _write_manifest(out, {}, {})  # an export that is killed can be gone on with
         return _export(Path(logs), out, before, say)
     except OSError as error:

@@ -89,7 +89,7 @@ def analyse(loaded: "Loaded", cutoff_V: float | None) -> Result:
         AnalysisError: no figure can be made from the record.
     """
     info: RunInfo = loaded.info
-    own = loaded.run.get("plan") is not None
+    own = loaded.header.plan is not None
     record = prepared(loaded.record, own, info)
     limit_V = cutoff_V if cutoff_V is not None else default_cutoff_V(info)
     told = _told_of_the_record(loaded)
@@ -125,7 +125,7 @@ def _head(loaded: "Loaded", limit_V: float | None) -> Result:
         form=info.form,
         profile=info.profile,
         created_utc=info.created_utc,
-        bench=BenchOfRun(info.bench.get("name"), info.bench.get("sensed_at")),
+        bench=BenchOfRun(info.bench, info.sensed_at),
         finished=info.finished,
         stop=info.stop,
         rows=int(loaded.record.t_s.size),
@@ -149,8 +149,8 @@ def _told_of_the_record(loaded: "Loaded") -> "list[Warning_]":
         )
         told.append(Warning_("sensor-broken", text))
     told += late_resistor_told(as_clipped_on(clean(loaded.record))[1])
-    imported = (loaded.run.get("imported") or {}).get("warnings", [])
-    return told + [Warning_(str(item.get("code", "import")), str(item.get("text", ""))) for item in imported]
+    imported = loaded.header.imported
+    return told + [Warning_(item.code, item.text) for item in (imported.warnings if imported else ())]
 
 
 def _nothing_to_say(loaded: "Loaded", record: "Record", own: bool) -> "Warning_ | None":
@@ -339,7 +339,7 @@ def _distrusted(
     )  # fmt: skip
     warnings += counter_warnings(record, phases, seen.totals)
     passes, told_of_repeats = repeats_in(result.phases, info.chemistry)
-    measured = measured_in(record, info, step_names(loaded.run))
+    measured = measured_in(record, info, step_names(loaded.header))
     main = phase or (phases[-1] if phases else None)
     thermal = thermal_of(record, info, main, resistances)
     warnings += told_of_repeats + leads_warnings(measured)

@@ -90,10 +90,9 @@ def zero_warnings(info: "RunInfo", drift_A: float | None) -> "list[Warning_]":
 
     offset_A = info.measurement.current.offset
     out = []
-    used = info.bench.get("cell", {}).get("current") or [""]
-    computed = "shunt" in info.bench.get("instruments", {}).get(used[0], {})  # the specification is the resistor's
+    used = info.current_of[0][0] if info.current_of else ""
     for zero in info.zeros:
-        if computed and zero.instrument != used[0]:
+        if info.shunted and zero.instrument != used:  # the specification is the resistor's
             continue
         if abs(zero.current_A) > offset_A + 2 * zero.standard_u_A and not info.measurement.current.assumed:
             out.append(

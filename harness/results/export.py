@@ -151,7 +151,7 @@ def exported_columns(folder: Path) -> "tuple[dict[str, npt.NDArray[np.generic]],
         "current_A": record.current_A,
         "temperature_degC": record.temperature_degC,
     }
-    ready = prepared(record, loaded.run.get("plan") is not None, loaded.info)
+    ready = prepared(record, loaded.header.plan is not None, loaded.info)
     good = np.isfinite(record.t_s) & np.isfinite(record.voltage_V) & np.isfinite(record.current_A)
     for name in ("charge_Ah", "energy_Wh"):
         columns[name] = np.full(record.t_s.size, np.nan)
@@ -168,11 +168,11 @@ def exported_columns(folder: Path) -> "tuple[dict[str, npt.NDArray[np.generic]],
         "created_utc": loaded.info.created_utc,
         "current": "positive into the cell",
     }
-    began = loaded.run.get("imported")
-    if began is None:
+    imported = loaded.header.imported
+    if imported is None:
         info["began_utc"] = loaded.info.created_utc
-    elif began.get("began_from") in ("table", "given"):
-        info["began_utc"] = began["began_utc"]
+    elif imported.began_utc and imported.began_from in ("table", "given"):
+        info["began_utc"] = imported.began_utc
     return columns, info
 
 

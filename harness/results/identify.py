@@ -12,7 +12,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from amphora.harness.archive.run_folder import is_run
+from amphora.harness.archive.run_folder import header_of_run, is_run
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from amphora.harness.analysis.identification import Evidence, Identification
     from amphora.harness.analysis.records import FloatArray, IntArray, Record
     from amphora.harness.analysis.resistance import Resistance
-    from amphora.harness.cells.cell import Cell
 
 
 # As found, at rest: an unidentified cell is drawn from only above the cut-off of nickel, or of the 4 V class.
@@ -44,17 +44,17 @@ def evidence_of(folder: Path) -> "Evidence":
     from amphora.harness.cells.forms import form_of
 
     record, info = load(folder)
-    found_V = info.cell.get("as_found_V")
-    if not isinstance(found_V, int | float) or isinstance(found_V, bool):
+    known = info.cell or Cell(info.cell_id)
+    found_V, claim_Ah = known.as_found_V, known.claim_Ah
+    if found_V is None:
         raise InputError(
             f"{folder}: the cell's record has no 'as_found_V'; measure it at rest with a hand meter and enter it"
         )
-    claim_Ah = info.cell.get("claim_Ah")
     kinds, reference_A = info.step_kinds, None
     if info.profile == "import":  # a table has no steps of ours: its charges and discharges are found in it
         record, kinds = _by_phases(record)
-        form = form_of(str(info.cell.get("form") or ""))
-        reference_A = None if form is None else form.taken(float(found_V) < NICKEL_TO_V)
+        form = form_of(known.form)
+        reference_A = None if form is None else form.taken(found_V < NICKEL_TO_V)
     ohms: tuple[float, ...] = ()
     pulses = [number for number, kind in enumerate(info.step_kinds) if kind == "pulses"]
     rows = np.flatnonzero(np.isin(record.step, pulses))
@@ -68,9 +68,9 @@ def evidence_of(folder: Path) -> "Evidence":
     return evidence_from_record(
         record,
         kinds,
-        _as_found(record, float(found_V)),
-        declared_rechargeable=info.cell.get("declared_rechargeable") is True,
-        reference_A=float(claim_Ah) if isinstance(claim_Ah, int | float) and claim_Ah > 0 else reference_A,
+        _as_found(record, found_V),
+        declared_rechargeable=known.declared_rechargeable,
+        reference_A=claim_Ah or reference_A,
         step_ohm=ohms,
     )
 
@@ -251,9 +251,7 @@ def identify_runs(folders: Sequence[Path]) -> "Identification":
 
 def _where(folder: Path) -> tuple[str, str]:
     """Return the options that say which bench and which logs, as they are typed; an import has no bench."""
-    from amphora.harness.archive.journal import read_run
-
-    bench = str((read_run(folder).run.get("bench") or {}).get("file") or "bench.toml")
+    bench = header_of_run(folder).bench.file or "bench.toml"
     logs = Path(folder).absolute().parent.parent
     return f" --bench {shlex.quote(bench)}", "" if logs == Path(
         "logs"
@@ -349,7 +347,7 @@ def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:
     return kept
 
 
-def save_identification(logs: Path, folders: Sequence[Path], found: "Identification") -> "Cell":
+def save_identification(logs: Path, folders: Sequence[Path], found: "Identification") -> Cell:
     """Keep an identification in the record of the cell that the runs are of, and return the cell.
 
     Raises:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from amphora.harness.archive.run_folder import header_as_it_is, runs_below
+from amphora.harness.archive.run_folder import header_unchecked, runs_below
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.words import to_places
 from amphora.harness.results.kept import once
@@ -54,9 +54,9 @@ def latest_measured(folder: Path, bench: str | None, created_utc: str) -> tuple[
         if other == folder.absolute():
             continue
         with contextlib.suppress(OSError, ValueError):
-            run = header_as_it_is(other)
-            if (run.get("bench") or {}).get("name") == bench:
-                made = str(run.get("created_utc") or "")
+            header = header_unchecked(other)
+            if header.bench.name == bench:
+                made = header.created_utc
                 (earlier if made <= created_utc else later).append((made, other))
     for _, candidate in [*sorted(earlier, reverse=True), *sorted(later)]:
         with contextlib.suppress(AmphoraError, OSError):

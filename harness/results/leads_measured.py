@@ -6,10 +6,11 @@ of the first two is leads and holder; the third against the one before it is the
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from amphora.harness.archive.run_header import RunHeader
 from amphora.harness.common.errors import AnalysisError
 from amphora.harness.common.words import to_places
 from amphora.harness.results.result import LeadsMeasured
@@ -66,10 +67,9 @@ def measured_in(record: "Record", info: "RunInfo", names: Sequence[str]) -> Lead
     return replace(found, text="; ".join(words) if words else found.problem or "")
 
 
-def step_names(run: Mapping[str, Any]) -> list[str]:
+def step_names(header: RunHeader) -> list[str]:
     """Return the name of each step as executed, as the plan in `run.json` has them."""
-    steps = (run.get("plan") or {}).get("steps") or []
-    return [str(step.get("name", "")) for step in steps]
+    return [step.name for step in header.plan.steps] if header.plan else []
 
 
 def leads_warnings(found: LeadsMeasured | None) -> "list[Warning_]":

@@ -4,7 +4,7 @@ import contextlib
 from dataclasses import replace
 from pathlib import Path
 
-from amphora.harness.archive.run_folder import header_as_it_is, runs_in
+from amphora.harness.archive.run_folder import header_unchecked, runs_in
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.repeats_within import SAME_CUTOFF_V, alike, compared, is_repeat, repeat_warnings
 from amphora.harness.results.result import Result, RunWarning
@@ -28,7 +28,7 @@ def with_earlier_repeat(folder: Path, result: Result) -> Result:
         if other == folder:
             continue
         with contextlib.suppress(OSError, ValueError):
-            when = str(header_as_it_is(other).get("created_utc") or "")
+            when = header_unchecked(other).created_utc
             if when and when < made:
                 earlier.append((when, other))
     for _, candidate in sorted(earlier, reverse=True):

@@ -24,6 +24,7 @@ from amphora.harness.account.state import full_floor_V
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.result_file import read_kept
 from amphora.harness.archive.run_folder import resumable, run_folder, run_header
+from amphora.harness.archive.run_header import header_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import AGREE_V, BenchDescription
 from amphora.harness.bench.opened import Rig
@@ -101,7 +102,9 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
                 return "unknown"
             continue
         last = energised[-1]
-        if kinds.get(last.step) != "charge" or not ended_full(run.run, last, emptied_before(run.events, last)):
+        if kinds.get(last.step) != "charge" or not ended_full(
+            header_of(run.run), last, emptied_before(run.events, last)
+        ):
             return "unknown"
         if run.stopped is None or run.stopped.reason.startswith("guard:"):
             return "unknown"

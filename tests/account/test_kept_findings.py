@@ -10,6 +10,7 @@ from amphora.harness.account.charge_end import emptied_before, ended_full
 from amphora.harness.account.fold import _leak, fold
 from amphora.harness.account.standing import Move, Noted, RunSeen
 from amphora.harness.account.state import FoldState
+from amphora.harness.archive.run_header import header_of
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.control.events import StepBegun, StepEnded
 from amphora.harness.plans.charge_permission import holds_of, is_a_guess
@@ -185,7 +186,7 @@ def test_a_nickel_cell_charged_by_the_clock_for_a_guess_is_not_known_to_be_full(
     assert is_a_guess(source) is guess
     plan = {"chemistry": "nimh", "capacity_source": source}
     ended = StepEnded(reason="time", text="57600 s are over")
-    assert ended_full({"profile": "charge", "plan": plan}, ended, emptied=True) is not guess
+    assert ended_full(header_of({"profile": "charge", "plan": plan}), ended, emptied=True) is not guess
 
 
 KNOWN, GUESS = "measured from full", "a quarter of the claim on the label"
@@ -209,13 +210,13 @@ def test_by_which_end_a_nickel_cell_is_full(reason, text, known, guess):
     ended = StepEnded(reason=reason, text=text)
     for source, full in ((KNOWN, known), (GUESS, guess)):
         run = {"profile": "charge", "plan": {"chemistry": "nimh", "capacity_source": source}}
-        assert ended_full(run, ended, emptied=True) is full
-        assert ended_full(run, ended, emptied=False) is False
+        assert ended_full(header_of(run), ended, emptied=True) is full
+        assert ended_full(header_of(run), ended, emptied=False) is False
         for profile in ("storage", "identify"):
-            assert ended_full({**run, "profile": profile}, ended, emptied=True) is False
+            assert ended_full(header_of({**run, "profile": profile}), ended, emptied=True) is False
         for chemistry in ("li-ion", "lead-acid"):
             other = {**run, "plan": {**run["plan"], "chemistry": chemistry}}
-            assert ended_full(other, ended, emptied=True) is False
+            assert ended_full(header_of(other), ended, emptied=True) is False
 
 
 def test_what_emptied_a_cell_before_its_charge():
@@ -243,7 +244,7 @@ def test_no_charge_of_an_unidentified_cell_is_full(chemistry, full):
     """To 3.60 V a Li-ion cell takes a tenth of what it holds; the night after it would be certified as the whole."""
     run = {"profile": "charge", "plan": {"chemistry": chemistry, "capacity_source": "assumed (common practice)"}}
     ended = StepEnded(reason="taper", text="current_A <= 0.05 at 3.600 V")
-    assert ended_full(run, ended, emptied=False) is full
+    assert ended_full(header_of(run), ended, emptied=False) is full
 
 
 def test_an_unidentified_cell_without_a_capacity_says_how_it_is_named():

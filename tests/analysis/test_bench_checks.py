@@ -39,7 +39,7 @@ ZERO = MeasuredZero("load", -0.010, 2e-5, 30.0, 60, 60.0)
 def info_of(measurement=CHEAP, zeros=(), check=None, current_of=(("load", "load"),)):
     return RunInfo(
         "L3-a/one", "L3-a", "18650", "li-ion", "full", 3.0, measurement,
-        zeros=tuple(zeros), check=check, current_of=current_of, bench={"cell": {"voltage": "load"}},
+        zeros=tuple(zeros), check=check, current_of=current_of, voltage_by="load",
     )  # fmt: skip
 
 

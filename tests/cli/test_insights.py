@@ -21,6 +21,7 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import load_duty
+from amphora.harness.results.circuit import circuit_of
 from amphora.harness.results.identify import save_identification
 
 
@@ -204,8 +205,10 @@ def test_the_circuit_of_a_run_is_that_of_the_cell_and_goes_into_a_new_file(
     assert found == json.loads(out.read_text(encoding="utf-8"))
     assert found["format"] == "amphora-circuit/1"
     assert found["r0_ohm"] == pytest.approx(KINDS["li-ion"].r0_ohm, rel=0.15)
+    again = circuit_of(steady["night"])
+    assert json.loads(json.dumps(again.to_json())) == found
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("amphora.harness.results.circuit.circuit_of", lambda run: found)  # it would find the same again
+        patch.setattr("amphora.harness.cli.insights.circuit_of", lambda run: again)  # it would find the same again
         assert "R0: " in call("model", str(steady["night"]))
         with pytest.raises(InputError, match="is there already"):
             call("model", str(steady["night"]), "--out", str(out))

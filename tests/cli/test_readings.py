@@ -1,19 +1,13 @@
 """Promises of the commands import, analyse, plot and export: one JSON document, exit codes, one sentence."""
 
 import json
-import subprocess
-import sys
 
 import pytest
+from programs import run_inside
 
 
 def amphora(*arguments):
-    return subprocess.run(
-        [sys.executable, "-c", "from amphora.harness.cli.app import main; main()", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    return run_inside(*map(str, arguments))
 
 
 @pytest.fixture(scope="module")

@@ -59,7 +59,7 @@ for line in sys.stdin.read().splitlines():
 """
 
 LINES = """cell add A --form 18650 --chemistry li-ion --inspection sound
-run --cell A --profile overnight --bench simulated --simulated-cell li-ion-good --start declared-full
+run --cell A --profile overnight --bench simulated --simulated-cell li-ion --start declared-full --current 0.4A
 plot A --out night.png
 certify A --out A.pdf --in-spite-of as-found-unknown"""
 

@@ -209,17 +209,17 @@ def test_a_wrong_option_on_the_simulated_bench_writes_nothing_either(inside: Any
     assert "1.000 V" in sentence(inside, *NIGHT[:5], "--bench", "simulated", "--cutoff", "1 V", code=2)
 
 
-def test_who_is_not_known_is_told_with_who_is(amphora: Any, inside: Any) -> None:
+def test_who_is_not_known_is_told_with_who_is(inside: Any) -> None:
     add(inside)
-    assert "nobody" in sentence(amphora, "run", "--cell", "nobody", *NIGHT[3:], "--bench", "simulated", code=2)
-    said = sentence(amphora, "run", "--cell", "L3-a", "--profile", "overnihgt", "--bench", "simulated", code=2)
+    assert "nobody" in sentence(inside, "run", "--cell", "nobody", *NIGHT[3:], "--bench", "simulated", code=2)
+    said = sentence(inside, "run", "--cell", "L3-a", "--profile", "overnihgt", "--bench", "simulated", code=2)
     assert "overnihgt" in said and "overnight" in said
 
 
-def test_a_cell_that_may_not_be_charged_is_a_no(amphora: Any, inside: Any) -> None:
+def test_a_cell_that_may_not_be_charged_is_a_no(inside: Any) -> None:
     add(inside, voltage="1.2 V", code=1)
     for profile in ("charge", "overnight"):
-        said = sentence(amphora, "run", "--cell", "L3-a", "--profile", profile, "--bench", "simulated", code=1)
+        said = sentence(inside, "run", "--cell", "L3-a", "--profile", profile, "--bench", "simulated", code=1)
         assert "L3-a" in said and "retired" in said
 
 

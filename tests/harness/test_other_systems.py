@@ -61,7 +61,7 @@ def test_every_module_can_be_imported_and_a_night_on_the_simulated_bench_runs(tm
         f"app(['cell','add','L3-a','--form','18650','--chemistry','li-ion','--as-found','4.18 V','--logs',{shelf}],"
         "standalone_mode=False)\n"
         f"app(['run','--cell','L3-a','--profile','overnight','--bench','simulated','--logs',{shelf},"
-        "'--start','declared-full','--json'],standalone_mode=False)\n"
+        "'--start','declared-full','--current','0.4 A','--json'],standalone_mode=False)\n"
     )
     told = on_another_system(then)  # one process for both: half a minute of a slow machine goes into the imports
     assert int(told.split()[0]) > 80

@@ -2,15 +2,20 @@
 
 import json
 from dataclasses import fields, is_dataclass
+from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
 import pytest
 from hypothesis import given, settings
 
 from amphora.harness.common.as_json import ABSENT, known_of, to_json
+from amphora.harness.report.certificate.attachment import extract_here
 from amphora.harness.report.certificate.body import Certificate, CycleStated, ResultsStated, RunStated
+from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
 from amphora.harness.report.certificate.schema import PATH
 from tests.support.any_of_a_type import made
+
+PAPERS = Path(__file__).parents[1] / "fixtures" / "v0_1_0" / "papers"
 
 
 @settings(max_examples=60, deadline=None, database=None)
@@ -20,6 +25,15 @@ def test_what_is_stated_comes_back_as_it_was(stated: Certificate) -> None:
     assert Certificate.from_json(json.loads(text)) == stated
     assert json.dumps(Certificate.from_json(json.loads(text)).to_json(), allow_nan=False) == text
     assert known_of(Certificate, json.loads(text)) == stated  # as it is read out of a file of unknown origin
+
+
+@pytest.mark.parametrize("name", ["gate-1", "gate-2"])
+def test_a_certificate_of_0_1_0_is_the_same_bytes_through_the_types(name: str) -> None:
+    attached = extract_here(PAPERS / f"{name}.pdf")
+    data = from_canonical(attached)["certificate"]
+    stated = known_of(Certificate, data)
+    assert stated.canonical is None and stated.hand_over is ABSENT and stated.last.traceability is None
+    assert canonical_bytes(stated.to_json()) == canonical_bytes(data)
 
 
 def test_what_an_older_certificate_does_not_state_is_not_the_same_as_none() -> None:

@@ -286,10 +286,7 @@ def own_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def amphora(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-c", "from amphora.harness.cli.app import main; main()", *arguments],
-        capture_output=True, text=True, timeout=60,
-    )  # fmt: skip
+    return run_inside(*arguments)
 
 
 def test_certify_and_verify_from_raw_samples_by_command(tmp_path: Path, own_key: Path) -> None:

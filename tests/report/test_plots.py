@@ -142,7 +142,7 @@ def test_pulses_do_not_split_a_discharge_and_a_charge_begins_a_new_stretch() -> 
 
 
 def test_an_unknown_kind_or_ending_is_refused_with_what_is_accepted(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="accepted: time, charge"):
+    with pytest.raises(InputError, match="'colours' is not known; time, charge"):
         draw_run(*night(), tmp_path / "a.png", ["colours"])
     with pytest.raises(InputError, match=r"\.png, \.svg or \.pdf"):
         draw_run(*night(), tmp_path / "a.bmp")
@@ -244,7 +244,7 @@ def test_the_same_fit_gives_the_same_bytes(tmp_path: Path, suffix: str) -> None:
     duty = load_duty("path-light")
     given, flat = np.linspace(0.0, 2.0, 50), np.full(50, 0.06)
     cell = CellModel(given, 4.2 - 0.6 * given, flat, flat, 2.0, 0.02, 0.02, 20.0, "li-ion")
-    answer = dataclasses.replace(fit(cell, duty), cell="hall-2")
+    answer = fit(cell, duty, "hall-2")
     for name in "ab":
         plot_fit(answer, duty, tmp_path / f"{name}{suffix}")
     assert (tmp_path / f"a{suffix}").read_bytes() == (tmp_path / f"b{suffix}").read_bytes()
@@ -291,8 +291,7 @@ def test_a_picture_says_its_day_what_the_charge_is_and_that_no_cell_was_real(
     from amphora.harness.report.plots import _MAKERS
 
     record, info, result = night()
-    bench = {"instruments": {"load": {"role": "load", "identity": "AMPHORA SIM,LOAD,1,1"}}}
-    info = dataclasses.replace(info, start=start, created_utc="2026-03-13T20:00:00Z", bench=bench)  # type: ignore[arg-type]
+    info = dataclasses.replace(info, start=start, created_utc="2026-03-13T20:00:00Z", simulated=True)  # type: ignore[arg-type]
     with look.style():
         for kind in ("time", "charge", "resistance", "temperature"):
             figure = _MAKERS[kind](record, info, dataclasses.replace(result, reached_cutoff=reached))

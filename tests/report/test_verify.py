@@ -243,6 +243,17 @@ def test_a_run_stated_in_another_shape_gets_a_reason_and_no_traceback(made: Made
         assert found["reasons"], spoil
 
 
+@pytest.mark.parametrize("spoil", [{"state_of_health": 0.9}, {"capacity_Ah": "2.0"}, {"capacity_Ah": True}])
+def test_what_this_format_does_not_have_is_refused_whoever_signed_it(
+    made: Made, tmp_path: Path, spoil: dict[str, Any]
+) -> None:
+    odd = json.loads(json.dumps(made.data))
+    odd["runs"][0]["results"].update(spoil)
+    found = check(tmp_path, seal.seal(printed(made.data, signed(odd, SIGNER), SIGNER.public), SIGNER))
+    assert found["signature"] and not found["valid"]
+    assert "not of this format" in " ".join(found["reasons"]) or "lacks" in " ".join(found["reasons"])
+
+
 def test_a_forgers_own_key_is_told_when_another_was_expected(made: Made, tmp_path: Path) -> None:
     forged, _ = make_certificate([run_input(made.folder)], ISSUE, STRANGER)
     assert check(tmp_path, forged)["valid"]  # nothing shows who holds a key; so it is said

@@ -1,13 +1,14 @@
 """A circuit in words: an element that the fit does not bind has a value alone."""
 
-from amphora.harness.results.circuit import circuit_lines
+import math
+
+from amphora.harness.analysis.circuit import Circuit, Pair
+from amphora.harness.common.as_json import without_odd_numbers
+from amphora.harness.results.circuit import CircuitOfCell, circuit_lines
 
 
 def test_an_element_without_an_uncertainty_is_shown_alone() -> None:
-    pair = {"ohm": 0.02, "u_ohm": 0.001, "farad": 900.0, "u_farad": None, "time_constant_s": 18.0,
-            "u_time_constant_s": None}  # fmt: skip
-    lines = circuit_lines({
-        "r0_ohm": 0.05, "u_r0_ohm": 0.001, "pairs": [pair], "open_V": 3.3, "u_open_V": 0.01, "from_s": 0.0,
-        "to_s": 60.0, "residual_text": "fits",
-    })  # fmt: skip
+    pair = Pair(0.02, 0.001, 900.0, math.nan, 18.0, math.nan)
+    fit = Circuit(0.05, 0.001, (pair,), 3.3, 0.01, 0.0, 0.0, 0.0, 0.0, True, "fits", 0.0, 60.0)
+    lines = circuit_lines(CircuitOfCell("a", without_odd_numbers(fit)))
     assert "20.0 ± 2.0 mΩ, 900 F; time constant 18 s" in lines[1]

@@ -12,9 +12,11 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.analysis.leads import leads_between
 from amphora.harness.analysis.resistance import LOAD_STEP, Resistance
 from amphora.harness.archive.loading import measurement_of
+from amphora.harness.archive.run_header import MeasurementOfRun
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
+from amphora.harness.common.as_json import checked_of
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.results.circuit import circuit_of
 from amphora.harness.results.leads import UNKNOWN_U_OHM
@@ -115,12 +117,13 @@ def test_a_person_reads_whether_leads_are_in(evening: dict[str, Any]) -> None:
 
 
 def test_the_circuit_is_the_cells_own_too(evening: dict[str, Any]) -> None:
-    circuit = circuit_of(evening["night"])
+    found = circuit_of(evening["night"])
+    circuit = found.circuit
     measured = analyse_run(evening["leads"]).leads_measured
     true_ohm = evening["bench"].truth()["r0_ohm"]
-    assert circuit["leads"]["state"] == "out"
-    assert circuit["u_r0_ohm"] >= measured.U_ohm / 2
-    assert abs(circuit["r0_ohm"] - true_ohm) < 0.3 * LEADS_OHM + 2 * circuit["u_r0_ohm"]
+    assert found.leads.state == "out"
+    assert circuit.u_r0_ohm >= measured.U_ohm / 2
+    assert abs(circuit.r0_ohm - true_ohm) < 0.3 * LEADS_OHM + 2 * circuit.u_r0_ohm
 
 
 def test_a_later_leads_run_changes_nothing_that_had_an_earlier_one(evening: dict[str, Any]) -> None:
@@ -166,14 +169,18 @@ def test_leads_from_few_pulses_carry_students_factor() -> None:
     # and 4 degrees of freedom is 2.87 (JCGM 100:2008, table G.2), so U is 2.34 mohm.
     at_load = [one(0.099), one(0.100), one(0.101)]
     at_cell = [one(0.059), one(0.060), one(0.061)]
-    found = leads_between(at_load, at_cell, measurement_of({"voltage": {"gain": 0.0}, "current": {"gain": 0.0}}))
+    found = leads_between(
+        at_load,
+        at_cell,
+        measurement_of(checked_of(MeasurementOfRun, {"voltage": {"gain": 0.0}, "current": {"gain": 0.0}})),
+    )
     assert found.ohm == pytest.approx(0.040)
     assert found.U_ohm == pytest.approx(0.00234, abs=0.00001)
 
 
 def test_leads_need_pulses_of_one_length_at_both_places() -> None:
     with pytest.raises(AnalysisError, match="both places"):
-        leads_between([one(0.1, 1.0)], [one(0.1, 10.0)], measurement_of(None))
+        leads_between([one(0.1, 1.0)], [one(0.1, 10.0)], measurement_of(MeasurementOfRun()))
 
 
 def test_a_bench_that_senses_nowhere_known_is_refused(tmp_path: Path) -> None:

@@ -21,6 +21,8 @@ def _resistor(header: RunHeader) -> str:
 def _rest_before_h(header: RunHeader, result: Result) -> float | None:
     """Return how long the cell rested between our charge and this discharge, by the run's own plan; None: not known."""
     chosen = chosen_phase(result)
+    if header.plan is None:
+        return None
     try:
         begun = datetime.datetime.fromisoformat(header.created_utc)
         left = datetime.datetime.fromisoformat(header.plan.notes.account.full_since)
@@ -37,7 +39,7 @@ def deviations(header: RunHeader, result: Result) -> list[str]:
         IEC 61960-3:2017, clauses 4, 7.2, 7.3.1 and 7.7 (contents of the clauses from memory of the
         trade; the fact that they are these clauses was read in the standard's table of contents).
     """
-    cell = header.cell
+    cell = header.cell_record
     said: list[str] = []
     key = cell.identified_as or result.chemistry or cell.chemistry
     if key and not lithium(key):

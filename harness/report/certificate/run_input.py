@@ -12,8 +12,8 @@ from amphora.harness.account.answer import analyse_run
 from amphora.harness.account.asking import standing_beside
 from amphora.harness.analysis.bench_checks import zero_is_used
 from amphora.harness.archive.loading import load
-from amphora.harness.archive.run_folder import FILES, is_run, is_simulated, read_header, runs_below
-from amphora.harness.archive.run_header import RunHeader, header_of
+from amphora.harness.archive.run_folder import FILES, header_of_run, is_run, runs_below
+from amphora.harness.archive.run_header import RunHeader
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.as_json import known_of
 from amphora.harness.common.errors import AmphoraError, InputError
@@ -178,7 +178,7 @@ def run_input(
     Raises:
         InputError: no run's folder, or damaged.
     """
-    run = read_header(folder)
+    header = header_of_run(folder)
     result = fresh_result(folder, cutoff_V, leads_run, stated)
     record, info = load(folder)
     chosen = chosen_phase(result)
@@ -190,7 +190,7 @@ def run_input(
         result = dataclasses.replace(result, start="full", warnings=said)
     return RunInput(
         folder=folder,
-        header=header_of(run),
+        header=header,
         result=result,
         curve=discharge_curve(charge, voltage),
         measurement=info.measurement,
@@ -199,7 +199,7 @@ def run_input(
         zero_taken_out=zero_is_used(info),
         state_now=state_now(folder),
         start_from=charged_in,
-        simulated=is_simulated(run),
+        simulated=header.bench.is_simulated,
     )
 
 

@@ -14,8 +14,8 @@ from importlib import metadata
 
 import amphora.harness
 from amphora.harness.account.asking import as_the_account_has_it, standing_beside
-from amphora.harness.archive.run_folder import read_header
-from amphora.harness.archive.run_header import Said, header_of
+from amphora.harness.archive.run_folder import header_of_run
+from amphora.harness.archive.run_header import Said
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.decisions.grades import Graded
@@ -206,7 +206,7 @@ def run_statement(item: RunInput) -> RunStated:
 
 def item_statement(first: RunInput, state: str = "") -> ItemStated:
     """Return what a certificate states of the cell from its first run's folder; `state`: on the register."""
-    cell, result = first.header.cell, first.result
+    cell, result = first.header.cell_record, first.result
     condition = ", ".join(f"{part.replace('_', ' ')}: {word}" for part, word in sorted(cell.inspection.items()) if word)
     return ItemStated(
         id=text(cell.id or result.cell),
@@ -322,7 +322,7 @@ def _the_one_cell(runs: Sequence[RunInput]) -> str:
     if len(runs) > MOST_RUNS:
         raise InputError(f"certificate: {len(runs)} runs; at most {MOST_RUNS} go on one certificate")
     # Of a cell that was renamed some runs bear an earlier id: the register knows the one it has now.
-    ids = {cell_id_now(item.folder, item.header.cell.id or item.result.cell) for item in runs}
+    ids = {cell_id_now(item.folder, item.header.cell_id or item.result.cell) for item in runs}
     if len(ids) > 1:
         raise InputError(
             f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"
@@ -336,7 +336,7 @@ def _state_of(last: RunInput, cell_id: str) -> str:
     Raises:
         Refused: it is retired.
     """
-    state = last.state_now or last.header.cell.state
+    state = last.state_now or last.header.cell_record.state
     if state == "retired":
         raise Refused(
             f"{cell_id}: the cell is retired on the register; it goes to recycling, not to somebody else, and "
@@ -352,7 +352,7 @@ def _taken_on(runs: Sequence[RunInput], charges: Sequence[str], let_through: Seq
         taken += [(" (at the run)", entry) for entry in item.header.in_spite_of]
         if charge:
             with suppress(AmphoraError):
-                of_charge = header_of(read_header(item.folder.resolve().parent / charge))
+                of_charge = header_of_run(item.folder.resolve().parent / charge)
                 taken += [(" (at the charge before)", entry) for entry in of_charge.in_spite_of]
     return [f"{entry.code}{where}: {entry.text}" for where, entry in taken]
 
