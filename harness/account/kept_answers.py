@@ -71,11 +71,12 @@ def read_answers(
         whole: False: `NOT_COMPARED` may be left out of the results, and what was kept may serve.
     """
     parents = places_of(folders)
+    folders = [folder if isinstance(folder, Path) else Path(folder) for folder in folders]
     with by_stamps(not verify):
         kept: dict[str, dict[str, CellRun | str]] = {}
         wanted: dict[str, list[Path]] = {}
         for parent, folder in zip(parents, folders, strict=True):
-            wanted.setdefault(parent, []).append(Path(folder))
+            wanted.setdefault(parent, []).append(folder)
         keys: dict[str, str] = {}
         if not whole and not verify and len(folders) >= MANY:
             keys = {parent: key for parent in wanted if (key := _key_of(parent))}
@@ -91,7 +92,7 @@ def read_answers(
         _keep({parent: (key, kept[parent]) for parent, key in keys.items()})
     good: list[CellRun] = []
     damaged: list[DamagedRun] = []
-    for parent, folder in zip(parents, map(Path, folders), strict=True):
+    for parent, folder in zip(parents, folders, strict=True):
         found = kept[parent].get(folder.name) or _read(folder)
         if isinstance(found, str):
             damaged.append(DamagedRun(str(folder), found))
@@ -113,7 +114,9 @@ def _read(folder: Path) -> CellRun | str:
         header = header_of_run(folder)
     except (AmphoraError, OSError, ValueError) as error:
         return str(error)
-    return CellRun(folder, result, _present_record(folder, _record(header.cell)), header.measured_utc)
+    return CellRun(
+        folder, result, _present_record(folder, header.cell if header.cell.id else None), header.measured_utc
+    )
 
 
 def _record(data: object) -> Cell | None:
