@@ -41,7 +41,7 @@ def run_of(tmp_path: Path, calibration: dict[str, Any]) -> tuple[RunHeader, Meas
     run["bench"] |= {"cell": WIRED, "calibration": calibration}
     for channel in run["measurement"].values():
         channel["assumed"] = False
-    return header_of(run), measurement_of(run["measurement"])
+    return header_of(run), measurement_of(header_of(run).measurement)
 
 
 @pytest.mark.parametrize(

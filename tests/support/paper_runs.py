@@ -114,7 +114,7 @@ def run_input(folder: Path, **changes: Any) -> RunInput:
     t, _, v, i, _ = np.loadtxt(folder / "samples.csv", delimiter=",", skiprows=1, unpack=True)
     charge, voltage = discharge_points(t, v, i)
     return RunInput(
-        folder, header_of(run), result, discharge_curve(charge, voltage), measurement_of(run["measurement"]),
+        folder, header_of(run), result, discharge_curve(charge, voltage), measurement_of(header_of(run).measurement),
         simulated=is_simulated(run),
     )  # fmt: skip
 
