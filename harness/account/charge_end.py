@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from amphora.harness.archive.run_header import PlanOfRun, RunHeader
+from amphora.harness.archive.run_header import PlanAtRun, RunHeader
 from amphora.harness.control.events import Event, StepBegun, StepEnded
 from amphora.harness.plans.charge_permission import is_a_guess
 
@@ -39,7 +39,7 @@ def ended_full(header: RunHeader, ended: StepEnded, emptied: bool) -> bool:
     """
     if header.profile in NOT_TO_FULL:
         return False
-    plan = header.plan or PlanOfRun()
+    plan = header.plan or PlanAtRun()
     chemistry = plan.chemistry
     if ended.reason == "taper":
         return chemistry != UNKNOWN

@@ -114,7 +114,9 @@ def _read(folder: Path) -> CellRun | str:
         header = header_of_run(folder)
     except (AmphoraError, OSError, ValueError) as error:
         return str(error)
-    return CellRun(folder, result, _present_record(folder, _record(header.cell)), header.measured_utc)
+    return CellRun(
+        folder, result, _present_record(folder, header.cell if header.cell.id else None), header.measured_utc
+    )
 
 
 def _record(data: object) -> Cell | None:

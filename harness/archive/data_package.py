@@ -102,7 +102,7 @@ def describe(folder: Path) -> dict[str, Any]:
                     **_size(folder / file_name),
                 }
             )
-    cell = header.cell_id or folder.parent.name
+    cell = header.cell.id or folder.parent.name
     return {
         "profile": "data-package",
         "name": _name(f"{cell}-{folder.name}"),

@@ -40,8 +40,7 @@ from amphora.harness.archive.run_folder import (
     read_events,
     stopped_of,
 )
-from amphora.harness.archive.run_header import ChannelOfRun, MeasurementOfRun, PlanOfRun, RunHeader
-from amphora.harness.cells.cell import Cell
+from amphora.harness.archive.run_header import ChannelOfRun, MeasurementOfRun, PlanAtRun, RunHeader
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256
 from amphora.harness.control.events import (
@@ -229,7 +228,7 @@ def _timing(header: RunHeader, events: Sequence[Event]) -> Timing:
     renewed_s, sensed = header.timing.renewed_s, header.bench.cell
     seen_s = max((float(event.renewed_s) for event in events if isinstance(event, RenewalSeen)), default=0.0)
     return Timing(
-        voltage_renewed_s=max(renewed_s.get(sensed.voltage or "", 0.0), seen_s),
+        voltage_renewed_s=max(renewed_s.get(sensed.voltage, 0.0), seen_s),
         current_renewed_s=max([renewed_s.get(name, 0.0) for name in sensed.current] + [seen_s]),
         together=list(sensed.current) == [sensed.voltage],
         known=True,
@@ -392,16 +391,16 @@ def _info(folder: Path, header: RunHeader, events: Sequence[Event], stopped: Sto
     for event in events:
         if isinstance(event, StepBegun) and event.step is not None:
             kinds[event.step] = event.step_kind
-    plan, bench = header.plan or PlanOfRun(), header.bench
-    cell = _record(header.cell, folder.parent.name)
-    start = header.start
+    plan, bench = header.plan or PlanAtRun(), header.bench
+    cell = header.cell
+    start = header.start or "unknown"
     if start not in ("full", "declared-full", "unknown"):
         raise InputError(f"{folder / RUN}: start {start!r}; full, declared-full or unknown are accepted")
     cutoff = plan.cutoff_V if header.cutoff_V is None else header.cutoff_V
     final = stopped is not None and stopped.ends_it
     return RunInfo(
-        run_id=header.run_id or f"{cell.id}/{folder.name}",
-        cell_id=cell.id,
+        run_id=header.run_id or f"{cell.id or folder.parent.name}/{folder.name}",
+        cell_id=cell.id or folder.parent.name,
         form=cell.form,
         chemistry=plan.chemistry or cell.chemistry or "auto",
         start=start,  # type: ignore[arg-type]  # one of the three
@@ -413,9 +412,9 @@ def _info(folder: Path, header: RunHeader, events: Sequence[Event], stopped: Sto
         stop=None if stopped is None else stopped.reason or None,
         created_utc=header.created_utc,
         cell=cell,
-        bench=bench.name,
+        bench=bench.name or None,
         sensed_at=bench.sensed_at,
-        voltage_by=bench.cell.voltage or "",
+        voltage_by=bench.cell.voltage,
         shunted=bench.shunted,
         simulated=bench.is_simulated,
         zeros=_zeros(events),
@@ -424,14 +423,6 @@ def _info(folder: Path, header: RunHeader, events: Sequence[Event], stopped: Sto
             (name, bench.instruments[name].role if name in bench.instruments else "") for name in bench.cell.current
         ),
     )
-
-
-def _record(data: Mapping[str, Any], name: str) -> Cell:
-    """Return the cell's record as the run has it; what cannot be read of it is not known."""
-    try:
-        return Cell.from_dict({"id": name, **data})
-    except InputError:
-        return Cell(str(data.get("id") or name))
 
 
 def _zeros(events: Sequence[Event]) -> tuple[MeasuredZero, ...]:

@@ -14,8 +14,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from amphora.harness.archive.run_header import BenchOfHeader, PlanOfRun, RunHeader, header_of
-from amphora.harness.common.as_json import checked_of
+from amphora.harness.archive.run_header import PlanAtRun, RunHeader, header_of
+from amphora.harness.common.as_json import known_of
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.control.events import Event, MadeSafe, PlanBegun, Stopped, event_of
@@ -158,25 +158,18 @@ def header_of_run(folder: Path) -> RunHeader:
     """Return what `run.json` says, as types.
 
     Raises:
-        InputError, JournalDamaged: as `read_header`; or a value is of another kind than it should be.
+        InputError, JournalDamaged: as `read_header`.
     """
-    run = read_header(folder)
-    try:
-        return header_of(run)
-    except ValueError as error:
-        raise JournalDamaged(f"{folder / RUN}: {error}") from error
+    return header_of(read_header(folder))
 
 
 def header_unchecked(folder: Path) -> RunHeader:
     """Return what `run.json` says, whatever its format, for whoever looks at many folders.
 
     Raises:
-        OSError, ValueError: it cannot be read, or is none.
+        OSError, ValueError: it cannot be read, or is no JSON.
     """
-    run = header_as_it_is(folder)
-    if not isinstance(run, Mapping):
-        raise ValueError(f"{folder / RUN} is no table")
-    return header_of(run)
+    return header_of(header_as_it_is(folder))
 
 
 def is_run(folder: Path) -> bool:
@@ -406,17 +399,14 @@ def run_header(
                 "voltage_when_off": bench.cell_voltage_when_off,
             },
         },
-        "measurement": bench.measurement(plan is not None and checked_of(PlanOfRun, plan).only_charges),
+        "measurement": bench.measurement(plan is not None and known_of(PlanAtRun, plan).only_charges),
         "software": {"name": "amphora", "version": amphora.harness.__version__},
     }
 
 
 def is_simulated(run: Mapping[str, Any]) -> bool:
     """Tell whether a run was made on the simulated bench: by its addresses, or by what its instruments answer."""
-    bench = run.get("bench")
-    with contextlib.suppress(ValueError):
-        return isinstance(bench, Mapping) and checked_of(BenchOfHeader, bench).is_simulated
-    return False
+    return header_of(run).bench.is_simulated
 
 
 def run_folder(logs: Path, cell_id: str, profile: str, now: datetime) -> Path:

@@ -1,6 +1,7 @@
-"""What `run.json` says of a run before its first order, as frozen types: cell, plan, bench, accuracy, or an import.
+"""What `run.json` says, as types: of the cell, the bench, its instruments, their accuracy and calibrations, the plan.
 
-Only what somebody asks of it is here; the file holds more, and what is not in an older file is as it is by default.
+A type names what somebody asks of it; what else stands in the file is passed over. A value of another kind than it
+should be counts as not there. Text may be empty, numbers None: not said.
 """
 
 from collections.abc import Mapping
@@ -8,84 +9,34 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from amphora.harness.cells.cell import Cell
-from amphora.harness.common.as_json import LEFT_OUT, checked_of, known_of
+from amphora.harness.common.as_json import LEFT_OUT, known_of
 
 SIMULATED = "simulated"
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedStep:
-    """A step of the plan: its name, what it does, and which leads carry it."""
-
-    name: str = ""
-    kind: str = ""
-    leads: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """A code for programs and a sentence for people: a finding that a person took on, a warning of an import."""
-
-    code: str = ""
-    text: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class AccountAtPlanning:
-    """What the plan notes of the cell's account. `full_since`: when our charge before it ended, ISO 8601."""
-
-    in_spite_of: tuple[Said, ...] = ()
-    full_since: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class NotesOfPlan:
-    """What the plan notes."""
-
-    account: AccountAtPlanning = AccountAtPlanning()
-
-
-@dataclass(frozen=True, slots=True)
-class PlanOfRun:
-    """What a plan says of its cell, and its steps. `capacity_source`: where the capacity is from, in words."""
-
-    notes: NotesOfPlan = NotesOfPlan()
-    chemistry: str = ""
-    cutoff_V: float | None = None
-    capacity_source: str = "assumed"
-    steps: tuple[PlannedStep, ...] = ()
-
-    @property
-    def only_charges(self) -> bool:
-        """Whether all that it lets flow comes from a supply."""
-        charges = [step.kind == "charge" for step in self.steps]
-        drains = any(step.kind != "charge" and step.leads == "discharge" for step in self.steps)
-        return any(charges) and not drains
-
-
-@dataclass(frozen=True, slots=True)
 class InstrumentOfRun:
-    """An instrument of the bench. `shunt`: the current is computed from the drop over a known resistor."""
+    """One instrument of the bench. `shunt`: the resistor that gives the current, as the bench file has it."""
 
     role: str = ""
-    resource: Any = None
-    port: Any = None
-    identity: Any = None
-    shunt: Any = None
+    resource: str = ""
+    port: str = ""
+    identity: str = ""
+    shunt: str = ""
 
     @property
     def simulated(self) -> bool:
         """Whether it is none that one can touch: by its address, or by what it answers."""
-        return SIMULATED in (self.resource, self.port) or str(self.identity or "").startswith("AMPHORA SIM,")
+        return SIMULATED in (self.resource, self.port) or self.identity.startswith("AMPHORA SIM,")
 
 
 @dataclass(frozen=True, slots=True)
-class SensedBy:
+class WiringOfRun:
     """Which instruments read the cell."""
 
-    voltage: str | None = None
+    voltage: str = ""
     current: tuple[str, ...] = ()
-    temperature: str | None = None
+    temperature: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +51,15 @@ class CalibrationOfRun:
 
 
 @dataclass(frozen=True, slots=True)
-class BenchOfHeader:
-    """The bench: its name, its file, where it senses the voltage, its instruments by name and their calibrations."""
+class BenchAtRun:
+    """The bench as it was. `file`: the bench file it was read from; `sensed_at`: "cell", "load", or nobody said."""
 
-    name: str | None = None
+    name: str = ""
     simulated: bool = False
-    file: str | None = None
+    file: str = ""
     sensed_at: str | None = None
     instruments: Mapping[str, InstrumentOfRun] = field(default_factory=dict)
-    cell: SensedBy = SensedBy()
+    cell: WiringOfRun = WiringOfRun()
     calibration: Mapping[str, CalibrationOfRun] = field(default_factory=dict)
 
     @property
@@ -120,7 +71,7 @@ class BenchOfHeader:
     def shunted(self) -> bool:
         """Whether the current is computed from the drop over a known resistor."""
         used = self.instruments.get(self.cell.current[0]) if self.cell.current else None
-        return used is not None and used.shunt is not None
+        return used is not None and bool(used.shunt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +115,56 @@ class TimingOfRun:
 
 
 @dataclass(frozen=True, slots=True)
+class Said:
+    """A code for programs and a sentence for people: a finding that a person took on, a warning of an import."""
+
+    code: str = ""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AccountAtPlanning:
+    """What the plan notes of the cell's account. `full_since`: when our charge before it ended, ISO 8601."""
+
+    in_spite_of: tuple[Said, ...] = ()
+    full_since: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NotesOfPlan:
+    """What the plan notes."""
+
+    account: AccountAtPlanning = AccountAtPlanning()
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedStep:
+    """A step of the plan: its name, what it does, and which leads carry it."""
+
+    name: str = ""
+    kind: str = ""
+    leads: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAtRun:
+    """The plan. `capacity_source`: where the capacity that it goes by is from, in words."""
+
+    chemistry: str = ""
+    cutoff_V: float | None = None
+    capacity_source: str = "assumed"
+    steps: tuple[PlannedStep, ...] = ()
+    notes: NotesOfPlan = NotesOfPlan()
+
+    @property
+    def only_charges(self) -> bool:
+        """Whether all that it lets flow comes from a supply."""
+        charges = [step.kind == "charge" for step in self.steps]
+        drains = any(step.kind != "charge" and step.leads == "discharge" for step in self.steps)
+        return any(charges) and not drains
+
+
+@dataclass(frozen=True, slots=True)
 class ColumnTaken:
     """The column of a table that a channel came from, and the factor to the unit of the house."""
 
@@ -203,47 +204,40 @@ class Software:
 
 @dataclass(frozen=True, slots=True)
 class RunHeader:
-    """What was known before the run. `cell`: the record as it was then, as in `cell.json`; no plan: it was imported."""
+    """What was known before the run. `imported`: the table that its readings are from; None: they are our own.
 
-    format: str = ""
+    `plan`: None of a run that was not ours. `cell`: as its record was then.
+    """
+
     run_id: str = ""
     created_utc: str = ""
-    cell: Mapping[str, Any] = field(default_factory=dict)
-    plan: PlanOfRun | None = None
     profile: str = ""
-    start: str = "unknown"
+    start: str = ""
     cutoff_V: float | None = None
-    bench: BenchOfHeader = BenchOfHeader()
+    cell: Cell = field(default_factory=Cell)
+    bench: BenchAtRun = BenchAtRun()
+    plan: PlanAtRun | None = None
     measurement: MeasurementOfRun = MeasurementOfRun()
     timing: TimingOfRun | None = None
     imported: ImportOfRun | None = None
     software: Software = Software()
 
     @property
-    def cell_record(self) -> Cell:
-        """Return the cell's record as it was then; what is of another kind in it counts as not there."""
-        return known_of(Cell, self.cell)
-
-    @property
-    def in_spite_of(self) -> tuple[Said, ...]:
-        """Return what it was let through by, as its plan notes it."""
-        return self.plan.notes.account.in_spite_of if self.plan is not None else ()
-
-    @property
-    def cell_id(self) -> str:
-        """Return the cell's id as the run has it; "" where it has none."""
-        return str(self.cell.get("id") or "")
+    def account(self) -> AccountAtPlanning:
+        """Return what its plan notes of the cell's account."""
+        return self.plan.notes.account if self.plan else AccountAtPlanning()
 
     @property
     def measured_utc(self) -> str | None:
         """Return when it was measured: of an imported one what its table says, which may be nothing."""
         return (self.created_utc or None) if self.imported is None else self.imported.first_clock_time
 
+    @property
+    def in_spite_of(self) -> tuple[Said, ...]:
+        """Return what it was let through by, as its plan notes it."""
+        return self.account.in_spite_of
+
 
 def header_of(run: Mapping[str, Any]) -> RunHeader:
-    """Return what `run.json` says.
-
-    Raises:
-        ValueError: a value is of another kind than it should be; names the key.
-    """
-    return checked_of(RunHeader, run)
+    """Return what `run.json` says, read (`run_folder.read_header`), as a type."""
+    return known_of(RunHeader, run)

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import shown, table_of, text_of, unknown
+from amphora.harness.common.fields import as_written, keys_of, shown, table_of, text_of, unknown
 from amphora.harness.common.quantities import parse
 
 GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
@@ -77,6 +77,40 @@ class Criteria:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class CriteriaTable:
+    """The keys of a criteria file, as written."""
+
+    name: Any = None
+    guard: Any = "1.0"
+    load_current: Any = "500 mA"
+    criterion: Any = None
+    form: Any = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CriterionTable:
+    """The keys of a [[criterion]], as written."""
+
+    name: Any = None
+    quantity: Any = None
+    better: Any = None
+    unmeasured: Any = "needs"
+    settle: Any = ""
+    limits: Any = None
+    chemistries: Any = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FormTable:
+    """The keys of a [[form]], as written."""
+
+    form: Any = None
+    chemistry: Any = None
+    typical: Any = None
+    most: Any = None
+
+
 def load_criteria(name: str | Path) -> Criteria:
     """Return criteria that ship, by name, or those of a file.
 
@@ -114,56 +148,64 @@ def read_criteria(text: str, where: str) -> Criteria:
         raw = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
-    data = table_of(raw, where, ("name", "guard", "load_current", "criterion", "form"), ("name", "criterion"))
-    if not isinstance(data["name"], str):
-        raise InputError(f"{where}: key 'name' = {shown(data['name'])} is no text")
-    guard = parse(data.get("guard", "1.0"), "ratio", f"{where}: guard")
-    load_A = parse(data.get("load_current", "500 mA"), "current", f"{where}: load_current")
+    data = as_written(CriteriaTable, raw, where, ("name", "criterion"))
+    if not isinstance(data.name, str):
+        raise InputError(f"{where}: key 'name' = {shown(data.name)} is no text")
+    guard = parse(data.guard, "ratio", f"{where}: guard")
+    load_A = parse(data.load_current, "current", f"{where}: load_current")
     if not load_A > 0:
-        raise InputError(f"{where}: load_current = {data['load_current']!r} is not above 0")
-    tables = data["criterion"]
-    if not isinstance(tables, list) or not tables:
+        raise InputError(f"{where}: load_current = {data.load_current!r} is not above 0")
+    if not isinstance(data.criterion, list) or not data.criterion:
         raise InputError(f"{where}: there is no [[criterion]]")
-    criteria = [_criterion(item, f"{where}: criterion {n}") for n, item in enumerate(tables, 1)]
+    criteria = [_criterion(item, f"{where}: criterion {n}") for n, item in enumerate(data.criterion, 1)]
     names = [item.name for item in criteria]
     for name in names:
         if names.count(name) > 1:
             raise InputError(f"{where}: criterion {name!r} is there twice")
-    forms: dict[tuple[str, str], FormLimits] = {}
-    form_tables = data.get("form", [])
-    if not isinstance(form_tables, list):
+    if not isinstance(data.form, list | tuple):
         raise InputError(f"{where}: form is no list of tables; [[form]] is accepted")
-    for number, item in enumerate(form_tables, 1):
-        place = f"{where}: form {number}"
-        fields = ("form", "chemistry", "typical", "most")
-        table = table_of(item, place, fields, fields)
-        typical = parse(table["typical"], "capacity", f"{place}: typical")
-        most = parse(table["most"], "capacity", f"{place}: most")
-        if not 0 < typical <= most:
-            raise InputError(
-                f"{place}: typical = {shown(table['typical'])} is 0 or above most = {shown(table['most'])}"
-            )
-        kind = (text_of(table["form"], f"{place}: form"), text_of(table["chemistry"], f"{place}: chemistry"))
-        forms[kind] = FormLimits(typical, most)
-    return Criteria(data["name"], guard, load_A, tuple(criteria), forms)
+    forms = dict(_form(item, f"{where}: form {number}") for number, item in enumerate(data.form, 1))
+    return Criteria(data.name, guard, load_A, tuple(criteria), forms)
+
+
+def _form(raw: object, where: str) -> tuple[tuple[str, str], FormLimits]:
+    """Return form and chemistry of a [[form]], and what such a cell holds."""
+    table = as_written(FormTable, raw, where, tuple(keys_of(FormTable)))
+    typical = parse(table.typical, "capacity", f"{where}: typical")
+    most = parse(table.most, "capacity", f"{where}: most")
+    if not 0 < typical <= most:
+        raise InputError(f"{where}: typical = {shown(table.typical)} is 0 or above most = {shown(table.most)}")
+    kind = (text_of(table.form, f"{where}: form"), text_of(table.chemistry, f"{where}: chemistry"))
+    return kind, FormLimits(typical, most)
 
 
 def _criterion(data: object, where: str) -> Criterion:
-    known = ("name", "quantity", "better", "unmeasured", "settle", "limits", "chemistries")
-    table = table_of(data, where, known, ("name", "quantity", "better", "limits"))
-    for key in ("name", "quantity", "better", "unmeasured", "settle"):
-        if not isinstance(table.get(key, ""), str):
-            raise InputError(f"{where}: key {key!r} = {shown(table[key])} is no text")
-    where = f"{where} ({table['name']})"
-    quantity, better = table["quantity"], table["better"]
+    table = as_written(CriterionTable, data, where, ("name", "quantity", "better", "limits"))
+    texts = (
+        ("name", table.name), ("quantity", table.quantity), ("better", table.better),
+        ("unmeasured", table.unmeasured), ("settle", table.settle),
+    )  # fmt: skip
+    for key, value in texts:
+        if not isinstance(value, str):
+            raise InputError(f"{where}: key {key!r} = {shown(value)} is no text")
+    where = f"{where} ({table.name})"
+    quantity, better, unmeasured = table.quantity, table.better, table.unmeasured
     if quantity not in QUANTITIES:
         raise InputError(f"{where}: {unknown('quantity', quantity, QUANTITIES)}")
     if better not in ("higher", "lower"):
         raise InputError(f"{where}: better = {shown(better)} is not accepted; 'higher' or 'lower' is")
-    unmeasured = table.get("unmeasured", "needs")
     if unmeasured not in ("skip", "needs", *GRADES[:-1]):
         raise InputError(f"{where}: unmeasured = {shown(unmeasured)} is not accepted; skip, needs or a grade is")
-    written = table_of(table["limits"], f"{where}: limits", GRADES[:-1])
+    limits = _limits(table.limits, quantity, better, where)
+    chemistries = table.chemistries
+    if not isinstance(chemistries, list | tuple) or not all(isinstance(item, str) for item in chemistries):
+        raise InputError(f"{where}: chemistries is no list of texts")
+    return Criterion(table.name, quantity, better, unmeasured, table.settle, limits, tuple(chemistries))
+
+
+def _limits(raw: object, quantity: str, better: str, where: str) -> dict[str, float]:
+    """Return grade -> value that must be met, from the best grade down."""
+    written = table_of(raw, f"{where}: limits", GRADES[:-1])
     if not written:
         raise InputError(f"{where}: there are no limits; one for a grade at least is accepted")
     limits = {
@@ -177,7 +219,4 @@ def _criterion(data: object, where: str) -> Criterion:
     given = [GRADES.index(grade) for grade in limits]
     if given != list(range(given[0], given[0] + len(given))) or given[0] != 0:
         raise InputError(f"{where}: limits must begin with 'full duty' and leave out no grade in between")
-    chemistries = table.get("chemistries", [])
-    if not isinstance(chemistries, list) or not all(isinstance(item, str) for item in chemistries):
-        raise InputError(f"{where}: chemistries is no list of texts")
-    return Criterion(table["name"], quantity, better, unmeasured, table.get("settle", ""), limits, tuple(chemistries))
+    return limits

@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 
 from amphora.harness.analysis.records import FloatArray
+from amphora.harness.cells.chemistry import KEYS
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import shown, table_of, unknown
+from amphora.harness.common.fields import as_written, keys_of, shown, table_of, unknown
+from amphora.harness.common.quantities import parse
 
 AVERAGE = "average"
 WEATHER = ("good", AVERAGE, "poor")
@@ -95,13 +97,75 @@ class Duty:
         return next(item for item in self.modes if item.name == name)
 
 
-TOP = (
-    "name", "note", "chemistry", "charge_limit", "charge_limited_by", "lowest_rail", "regulator", "dropout", "sense",
-    "comes_back", "protection_low", "quiescent", "night_temperature", "day_temperature", "cold_charge_blocked",
-    "modes", "night", "panel",
-)  # fmt: skip
-MODE = ("name", "current", "power", "resistor", "led", "line", "duty_cycle", "lowest_rail", "dimmest", "comes_back")
-DRAWS = {"current": "current", "power": "power", "resistor": "resistance"}  # of a mode: key, kind of quantity
+@dataclass(frozen=True, slots=True)
+class DutyTable:
+    """The keys of a duty file, as written."""
+
+    name: Any = None
+    note: Any = None
+    chemistry: Any = None
+    charge_limit: Any = None
+    charge_limited_by: Any = None
+    lowest_rail: Any = None
+    regulator: Any = None
+    dropout: Any = "0.2 V"
+    sense: Any = None
+    comes_back: Any = None
+    protection_low: Any = None
+    quiescent: Any = None
+    night_temperature: Any = None
+    day_temperature: Any = None
+    cold_charge_blocked: Any = False
+    modes: Any = None
+    night: Any = ()
+    panel: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class ModeTable:
+    """The keys of a [[modes]], as written."""
+
+    name: Any = None
+    current: Any = None
+    power: Any = None
+    resistor: Any = None
+    led: Any = None
+    line: Any = None
+    duty_cycle: Any = "100 %"
+    lowest_rail: Any = None
+    dimmest: Any = None
+    comes_back: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class NightTable:
+    """The keys of a [[night]], as written."""
+
+    mode: Any = None
+    for_: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class SenseTable:
+    """The keys of a sensed rail: a divider and the reference behind it, as written."""
+
+    top: Any = None
+    bottom: Any = None
+    reference: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class PanelTable:
+    """The keys of a [panel], as written."""
+
+    current: Any = None
+    voltage: Any = None
+    diode_drop: Any = "0.3 V"
+    share: Any = "80 %"
+    sun: Any = None
+
+
+DRAWS = ("current", "power", "resistor")  # of a mode
 
 
 def divider(top_ohm: float, bottom_ohm: float) -> float:
@@ -190,7 +254,14 @@ def _change(data: dict[str, Any], change: str) -> None:
             raise InputError(f"--what-if {change!r}: no mode has a resistor; {accepted} is accepted")
         for item in named:
             item[path] = value
-    elif path in TOP and path not in ("modes", "night", "panel", "chemistry", "sense", "cold_charge_blocked"):
+    elif path in keys_of(DutyTable) and path not in (
+        "modes",
+        "night",
+        "panel",
+        "chemistry",
+        "sense",
+        "cold_charge_blocked",
+    ):
         data[path] = value
         if path == "lowest_rail":
             for other in ("regulator", "dropout", "sense"):
@@ -205,54 +276,50 @@ def duty_from_dict(raw: object, where: str) -> Duty:
     Raises:
         InputError: file, field, value, what is accepted.
     """
-    data = table_of(raw, where, TOP)
-    if not isinstance(data.get("name"), str) or not data["name"].strip():
+    data = as_written(DutyTable, raw, where)
+    if not isinstance(data.name, str) or not data.name.strip():
         raise InputError(f"{where}: key 'name' is missing or no text")
-    chemistries = _chemistries(data.get("chemistry"), where)
-    limited_by = data.get("charge_limited_by", "charger" if "charge_limit" in data else "nothing")
+    chemistries = _chemistries(data.chemistry, where)
+    limited_by = data.charge_limited_by
+    if limited_by is None:
+        limited_by = "nothing" if data.charge_limit is None else "charger"
     if limited_by not in ("charger", "protection", "nothing"):
         raise InputError(
             f"{where}: charge_limited_by = {shown(limited_by)} is not accepted; charger, protection or nothing is"
         )
-    blocked = data.get("cold_charge_blocked", False)
+    blocked = data.cold_charge_blocked
     if not isinstance(blocked, bool):
         raise InputError(f"{where}: cold_charge_blocked = {blocked!r} is not accepted; true or false is")
     rail_V = _rail(data, where)
-    tables = data.get("modes")
-    if not isinstance(tables, list) or not tables:
+    if not isinstance(data.modes, list) or not data.modes:
         raise InputError(f"{where}: there is no [[modes]]")
-    modes = tuple(_mode(item, rail_V, f"{where}: modes {n}") for n, item in enumerate(tables, 1))
+    modes = tuple(_mode(item, rail_V, f"{where}: modes {n}") for n, item in enumerate(data.modes, 1))
     names = [mode.name for mode in modes]
     if len(set(names)) < len(names):
         raise InputError(f"{where}: two modes have the same name")
-    night = _steps_of_night(data.get("night", []), names, where)
     return Duty(
-        name=data["name"],
+        name=data.name,
         chemistries=chemistries,
-        charge_limit_V=_given(data, "charge_limit", "voltage", where),
+        charge_limit_V=_given(data.charge_limit, "voltage", f"{where}: charge_limit"),
         charge_limited_by=limited_by,
-        comes_back_V=_given(data, "comes_back", "voltage", where) or 0.0,
-        protection_low_V=_given(data, "protection_low", "voltage", where),
-        quiescent_A=_given(data, "quiescent", "current", where) or 0.0,
-        night_degC=_given(data, "night_temperature", "temperature", where),
-        day_degC=_given(data, "day_temperature", "temperature", where),
+        comes_back_V=_given(data.comes_back, "voltage", f"{where}: comes_back") or 0.0,
+        protection_low_V=_given(data.protection_low, "voltage", f"{where}: protection_low"),
+        quiescent_A=_given(data.quiescent, "current", f"{where}: quiescent") or 0.0,
+        night_degC=_given(data.night_temperature, "temperature", f"{where}: night_temperature"),
+        day_degC=_given(data.day_temperature, "temperature", f"{where}: day_temperature"),
         cold_charge_blocked=blocked,
         modes=modes,
-        night=night,
-        panel=_panel(data["panel"], f"{where}: panel") if "panel" in data else None,
+        night=_steps_of_night(data.night, names, where),
+        panel=None if data.panel is None else _panel(data.panel, f"{where}: panel"),
     )
 
 
-def _given(table: Mapping[str, Any], key: str, kind: str, where: str) -> float | None:
-    """Return a quantity in SI units; None where the table has no such key."""
-    from amphora.harness.common.quantities import parse
-
-    return parse(table[key], kind, f"{where}: {key}") if key in table else None
+def _given(value: object, kind: str, where: str) -> float | None:
+    """Return a quantity in SI units; None where the table does not have it."""
+    return None if value is None else parse(value, kind, where)
 
 
 def _chemistries(raw: object, where: str) -> tuple[str, ...]:
-    from amphora.harness.cells.chemistry import KEYS
-
     if not isinstance(raw, list) or not raw:
         raise InputError(f'{where}: chemistry = {shown(raw)} is not accepted; a list such as ["li-ion"] is')
     for key in raw:
@@ -263,87 +330,80 @@ def _chemistries(raw: object, where: str) -> tuple[str, ...]:
 
 def _steps_of_night(raw: object, modes: Sequence[str], where: str) -> tuple[tuple[str, float], ...]:
     """Return (mode, hours) of each step of the night."""
-    from amphora.harness.common.quantities import parse
-
-    if not isinstance(raw, list):
+    if not isinstance(raw, list | tuple):
         raise InputError(f"{where}: night is no list of tables; [[night]] is accepted")
     night = []
     for number, item in enumerate(raw, 1):
         place = f"{where}: night {number}"
-        entry = table_of(item, place, ("mode", "for"), ("mode", "for"))
-        if entry["mode"] not in modes:
-            raise InputError(f"{place}: {unknown('mode', entry['mode'], modes)}")
-        night.append((str(entry["mode"]), parse(entry["for"], "duration", f"{place}: for") / 3600.0))
+        entry = as_written(NightTable, item, place, ("mode", "for"))
+        if entry.mode not in modes:
+            raise InputError(f"{place}: {unknown('mode', entry.mode, modes)}")
+        night.append((str(entry.mode), parse(entry.for_, "duration", f"{place}: for") / 3600.0))
     if sum(hours for _, hours in night) > 24.0 + 1e-9:
         raise InputError(f"{where}: the night is longer than 24 h")
     return tuple(night)
 
 
-def _rail(data: Mapping[str, Any], where: str) -> float:
+def _rail(data: DutyTable, where: str) -> float:
     """Return the lowest voltage at the cell that works: written, or regulator and drop-out, or a divided reference."""
-    from amphora.harness.common.quantities import parse
-
-    given = [name for name in ("lowest_rail", "regulator", "sense") if name in data]
-    if len(given) != 1:
-        raise InputError(f"{where}: give one of lowest_rail, regulator (with dropout) and sense; got {len(given)}")
-    if given[0] == "lowest_rail":
-        return parse(data["lowest_rail"], "voltage", f"{where}: lowest_rail")
-    if given[0] == "regulator":
-        regulator = parse(data["regulator"], "voltage", f"{where}: regulator")
-        return regulator + parse(data.get("dropout", "0.2 V"), "voltage", f"{where}: dropout")
-    parts = ("top", "bottom", "reference")
-    sense = table_of(data["sense"], f"{where}: sense", parts, parts)
-    top = parse(sense["top"], "resistance", f"{where}: sense.top")
-    bottom = parse(sense["bottom"], "resistance", f"{where}: sense.bottom")
+    given = sum(value is not None for value in (data.lowest_rail, data.regulator, data.sense))
+    if given != 1:
+        raise InputError(f"{where}: give one of lowest_rail, regulator (with dropout) and sense; got {given}")
+    if data.lowest_rail is not None:
+        return parse(data.lowest_rail, "voltage", f"{where}: lowest_rail")
+    if data.regulator is not None:
+        regulator = parse(data.regulator, "voltage", f"{where}: regulator")
+        return regulator + parse(data.dropout, "voltage", f"{where}: dropout")
+    sense = as_written(SenseTable, data.sense, f"{where}: sense", tuple(keys_of(SenseTable)))
+    top = parse(sense.top, "resistance", f"{where}: sense.top")
+    bottom = parse(sense.bottom, "resistance", f"{where}: sense.bottom")
     if not bottom > 0:
-        raise InputError(f"{where}: sense.bottom = {sense['bottom']!r} is not above 0")
-    return parse(sense["reference"], "voltage", f"{where}: sense.reference") / divider(top, bottom)
+        raise InputError(f"{where}: sense.bottom = {sense.bottom!r} is not above 0")
+    return parse(sense.reference, "voltage", f"{where}: sense.reference") / divider(top, bottom)
 
 
 def _mode(raw: object, rail_V: float, where: str) -> Mode:
     """Return a mode; `rail_V` is the device's lowest rail, for a mode without its own."""
-    data = table_of(raw, where, MODE)
-    if not isinstance(data.get("name"), str) or not data["name"]:
+    data = as_written(ModeTable, raw, where)
+    if not isinstance(data.name, str) or not data.name:
         raise InputError(f"{where}: key 'name' is missing or no text")
-    where = f"{where} ({data['name']})"
-    given = [name for name in (*DRAWS, "line") if name in data]
-    if len(given) != 1:
-        raise InputError(f"{where}: give one of current, power, resistor and line; got {len(given)}")
-    line = _line(data["line"], f"{where}: line") if "line" in data else ()
-    drawn = {key: _given(data, key, kind, where) for key, kind in DRAWS.items()}
-    for key, value in drawn.items():
-        if value is not None and not value > 0:
-            raise InputError(f"{where}: {key} = {data[key]!r} is not above 0")
-    share = _share(data, "duty_cycle", "100 %", where)
-    own_rail_V = _given(data, "lowest_rail", "voltage", where)
+    where = f"{where} ({data.name})"
+    given = sum(value is not None for value in (data.current, data.power, data.resistor, data.line))
+    if given != 1:
+        raise InputError(f"{where}: give one of current, power, resistor and line; got {given}")
+    own_rail_V = _given(data.lowest_rail, "voltage", f"{where}: lowest_rail")
     return Mode(
-        name=data["name"],
+        name=data.name,
         lowest_rail_V=rail_V if own_rail_V is None else own_rail_V,
-        current_A=drawn["current"],
-        power_W=drawn["power"],
-        resistor_ohm=drawn["resistor"],
-        led_V=_given(data, "led", "voltage", where) or 0.0,
-        share=share,
-        dimmest_A=_given(data, "dimmest", "current", where) or 0.0,
-        comes_back_V=_given(data, "comes_back", "voltage", where),
-        line=line,
+        current_A=_above_0(data.current, "current", f"{where}: current"),
+        power_W=_above_0(data.power, "power", f"{where}: power"),
+        resistor_ohm=_above_0(data.resistor, "resistance", f"{where}: resistor"),
+        led_V=_given(data.led, "voltage", f"{where}: led") or 0.0,
+        share=_share(data.duty_cycle, f"{where}: duty_cycle"),
+        dimmest_A=_given(data.dimmest, "current", f"{where}: dimmest") or 0.0,
+        comes_back_V=_given(data.comes_back, "voltage", f"{where}: comes_back"),
+        line=() if data.line is None else _line(data.line, f"{where}: line"),
     )
 
 
-def _share(table: Mapping[str, Any], key: str, usual: str, where: str) -> float:
-    """Return a share above 0 up to 1."""
-    from amphora.harness.common.quantities import parse
+def _above_0(value: object, kind: str, where: str) -> float | None:
+    """Return a quantity above 0; None where the table does not have it."""
+    found = _given(value, kind, where)
+    if found is not None and not found > 0:
+        raise InputError(f"{where} = {value!r} is not above 0")
+    return found
 
-    share = parse(table.get(key, usual), "ratio", f"{where}: {key}")
+
+def _share(value: object, where: str) -> float:
+    """Return a share above 0 up to 1."""
+    share = parse(value, "ratio", where)
     if not 0 < share <= 1:
-        raise InputError(f"{where}: {key} = {table[key]!r} is not accepted; above 0 up to 100 % is")
+        raise InputError(f"{where} = {value!r} is not accepted; above 0 up to 100 % is")
     return share
 
 
 def _line(raw: object, where: str) -> tuple[tuple[float, float], ...]:
     """Return the points of a load line: pairs of voltage and current, voltage rising."""
-    from amphora.harness.common.quantities import parse
-
     accepted = 'two or more pairs such as ["3.2 V", "300 mA"], voltage rising, are accepted'
     if not isinstance(raw, list) or len(raw) < 2:
         raise InputError(f"{where} = {raw!r}: {accepted}")
@@ -361,20 +421,15 @@ def _line(raw: object, where: str) -> tuple[tuple[float, float], ...]:
 
 
 def _panel(raw: object, where: str) -> Panel:
-    from amphora.harness.common.quantities import parse
-
-    data = table_of(raw, where, ("current", "voltage", "diode_drop", "share", "sun"), ("current", "sun"))
-    sun = table_of(data["sun"], f"{where}.sun", WEATHER)
+    data = as_written(PanelTable, raw, where, ("current", "sun"))
+    sun = table_of(data.sun, f"{where}.sun", WEATHER)
     hours = {name: parse(sun[name], "duration", f"{where}.sun: {name}") / 3600.0 for name in WEATHER if name in sun}
     if not hours or max(hours.values()) > 24:
         raise InputError(f"{where}.sun: give hours of full sun for good, average or poor, at most 24 h")
-    share = _share(data, "share", "80 %", where)
-    voltage_V = _given(data, "voltage", "voltage", where)
-    drop_V = parse(data.get("diode_drop", "0.3 V"), "voltage", f"{where}: diode_drop")
-    current_A = parse(data["current"], "current", f"{where}: current")
-    for key, value in (("current", current_A), ("voltage", 1.0 if voltage_V is None else voltage_V)):
-        if not value > 0:
-            raise InputError(f"{where}: {key} = {data[key]!r} is not above 0")
+    share = _share(data.share, f"{where}: share")
+    voltage_V = _above_0(data.voltage, "voltage", f"{where}: voltage")
+    drop_V = parse(data.diode_drop, "voltage", f"{where}: diode_drop")
+    current_A = _above_0(data.current, "current", f"{where}: current") or 0.0
     if drop_V < 0 or min(hours.values()) < 0:
         raise InputError(f"{where}: diode_drop and the hours of sun may not be below 0")
     return Panel(current_A, voltage_V, drop_V, share, hours)

@@ -5,10 +5,10 @@ what the device draws or its panel gives, whatever sign a run counts them with. 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -24,15 +24,47 @@ Sweep = tuple[FloatArray, FloatArray, FloatArray]  # (t_s, voltage_V, current_A)
 LINE_WITHIN_A = 5e-4  # points of a load line nearer than this to their neighbours are noise
 
 
-def load_line(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
+@dataclass(frozen=True, slots=True)
+class LoadLine:
+    """How a lamp draws: a constant current, else a resistor and LED. `lowest_V`: where it still drew.
+
+    That is half of its usual current, of a resistor a fifth.
+    """
+
+    lowest_V: float
+    current_A: float | None = None
+    resistor_ohm: float = 0.0
+    led_V: float = 0.0
+
+    def is_like(self, other: "LoadLine") -> bool:
+        """Tell whether two are the same mode: within 3 %."""
+        if self.current_A is not None and other.current_A is not None:
+            own = math.isclose(self.current_A, other.current_A, rel_tol=0.03)
+        else:
+            own = (
+                self.current_A is other.current_A
+                and math.isclose(self.resistor_ohm, other.resistor_ohm, rel_tol=0.03)
+                and math.isclose(self.led_V, other.led_V, rel_tol=0.03, abs_tol=0.02)
+            )
+        return own and math.isclose(self.lowest_V, other.lowest_V, rel_tol=0.03, abs_tol=0.02)
+
+
+@dataclass(frozen=True, slots=True)
+class PanelPoints:
+    """What a sweep of a panel shows; `voltage_V`, `current_A`, `power_W` at its most power."""
+
+    open_circuit_V: float
+    short_circuit_A: float
+    voltage_V: float
+    current_A: float
+    power_W: float
+
+
+def load_line(voltage_V: FloatArray, current_A: FloatArray) -> LoadLine:
     """Return how a lamp draws: a constant current, or a resistor and LED; from a sweep of its supply.
 
     Args:
         voltage_V, current_A: Readings, shape (n,); current drawn, positive.
-
-    Returns:
-        `current_A`, or `resistor_ohm` and `led_V`; `lowest_V`, where it still drew: half of its usual current, of a
-        resistor a fifth.
 
     Raises:
         InputError: it drew nothing.
@@ -49,10 +81,10 @@ def load_line(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
     flat_A = float(np.median(i[top]))
     slope = float(np.polyfit(v[top], i[top], 1)[0]) if int(top.sum()) >= 3 and float(np.ptp(v[top])) > 0 else 0.0
     if slope * float(np.ptp(v[top])) < 0.15 * flat_A:
-        return {"current_A": flat_A, "lowest_V": float(v[i > 0.5 * flat_A].min())}
+        return LoadLine(float(v[i > 0.5 * flat_A].min()), flat_A)
     work = i > 0.2 * usual
     slope, intercept = np.polyfit(v[work], i[work], 1)
-    return {"resistor_ohm": float(1.0 / slope), "led_V": float(-intercept / slope), "lowest_V": float(v[work].min())}
+    return LoadLine(float(v[work].min()), None, float(1.0 / slope), float(-intercept / slope))
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,20 +96,12 @@ class SurveyedMode:
     goes off and on by itself.
     """
 
-    line: Mapping[str, float]
+    line: LoadLine
     steady_from_V: float
     off_V: float | None
     back_V: float | None
     blinks_V: tuple[float, float] | None
     curve: tuple[tuple[float, float], ...] = ()  # (V, A) where it stays on, voltage rising
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data."""
-        return {
-            **self.line, "steady_from_V": self.steady_from_V, "off_V": self.off_V, "back_V": self.back_V,
-            "blinks_V": None if self.blinks_V is None else list(self.blinks_V),
-            "curve": [list(point) for point in self.curve],
-        }  # fmt: skip
 
 
 class _Plateau(NamedTuple):
@@ -114,10 +138,10 @@ def survey_mode(down: Sweep, up: Sweep | None, switches_s: FloatArray) -> Survey
         InputError: it drew nothing.
     """
     line = load_line(down[1], down[2])
-    usual = line.get("current_A")
+    usual = line.current_A
     if usual is None:
         top_V = float(np.nanmax(down[1]))
-        usual = 0.4 * max(top_V - line["led_V"], 0.0) / line["resistor_ohm"]  # a resistor dims, it does not shut off
+        usual = 0.4 * max(top_V - line.led_V, 0.0) / line.resistor_ohm  # a resistor dims, it does not shut off
     falling = _plateaus(down, 0.5 * usual, switches_s)
     rising = [] if up is None else _plateaus(up, 0.5 * usual, switches_s)
     steady_V, curve, goes_off = _steady(falling)
@@ -134,8 +158,8 @@ def survey_mode(down: Sweep, up: Sweep | None, switches_s: FloatArray) -> Survey
         if plateau.on.size > 2 and int(np.count_nonzero(plateau.on[1:] != plateau.on[:-1])) >= 2
     ]
     blinks_V = (min(blinking), max(blinking)) if blinking else None
-    if steady_V is None or "current_A" not in line:
-        steady_V = line["lowest_V"]
+    if steady_V is None or line.current_A is None:
+        steady_V = line.lowest_V
     return SurveyedMode(line, steady_V, off_V, back_V, blinks_V, tuple(curve))
 
 
@@ -150,7 +174,7 @@ def _steady(falling: Sequence[_Plateau]) -> tuple[float | None, list[tuple[float
     return (curve[0][0] if curve else None), curve, False
 
 
-def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, float]:
+def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> PanelPoints:
     """Return a panel's open-circuit voltage, short-circuit current and maximum power point from a sweep.
 
     Raises:
@@ -161,11 +185,7 @@ def panel_points(voltage_V: FloatArray, current_A: FloatArray) -> dict[str, floa
     if v.size < 3 or float((v * i).max(initial=0.0)) <= 0:
         raise InputError("the panel gave nothing in the sweep; is it dark, or reversed?")
     k = int(np.argmax(v * i))
-    return {
-        "open_circuit_V": float(v.max()), "short_circuit_A": float(i.max()), "voltage_V": float(v[k]),
-        "current_A": float(i[k]),
-        "power_W": float(v[k] * i[k]),
-    }  # fmt: skip
+    return PanelPoints(float(v.max()), float(i.max()), float(v[k]), float(i[k]), float(v[k] * i[k]))
 
 
 def _sweeps(
@@ -189,13 +209,6 @@ def _sweeps(
             found.append((rows, None))
         before_sweep = True
     return found
-
-
-def _alike(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
-    """Tell whether two load lines are the same mode: within 3 %."""
-    return one.keys() == other.keys() and all(
-        math.isclose(one[key], other[key], rel_tol=0.03, abs_tol=0.02 if key.endswith("_V") else 0.0) for key in one
-    )
 
 
 def _above_nothing(record: "Record", info: "RunInfo") -> FloatArray:
@@ -223,7 +236,7 @@ def modes_in(record: "Record", info: "RunInfo", folder: Path) -> list[SurveyedMo
             mode = survey_mode(sweep(down), None if up is None else sweep(up), record.switches_s)
         except InputError:
             continue  # a mode that is off
-        if not any(_alike(mode.line, other.line) for other in modes):  # else the lamp was left in its mode
+        if not any(mode.line.is_like(other.line) for other in modes):  # else the lamp was left in its mode
             modes.append(mode)
     if not modes:
         raise InputError(
@@ -236,10 +249,10 @@ def _panel_text(record: "Record", info: "RunInfo") -> str:
     """Return the table [panel] of a run of the recipe `panel`."""
     found = panel_points(record.voltage_V, _above_nothing(record, info))
     return (
-        f"# From {info.run_id}: open circuit {found['open_circuit_V']:.3f} V, short circuit "
-        f"{found['short_circuit_A'] * 1000:.1f} mA, most power {found['power_W']:.3f} W,\n"
+        f"# From {info.run_id}: open circuit {found.open_circuit_V:.3f} V, short circuit "
+        f"{found.short_circuit_A * 1000:.1f} mA, most power {found.power_W:.3f} W,\n"
         "# at the light of the moment: scale the current to full sun, and set the hours by your place and season.\n"
-        f'[panel]\ncurrent = "{found["current_A"] * 1000:.1f} mA"\nvoltage = "{found["voltage_V"]:.3f} V"\n'
+        f'[panel]\ncurrent = "{found.current_A * 1000:.1f} mA"\nvoltage = "{found.voltage_V:.3f} V"\n'
         'diode_drop = "0.3 V"\nshare = "80 %"\n[panel.sun]\ngood = "6 h"\naverage = "4 h"\npoor = "1 h"\n'
     )
 
@@ -267,15 +280,15 @@ def _mode_text(mode: SurveyedMode, number: int) -> str:
         seen.append(f"goes off and on by itself at {mode.blinks_V[0]:.2f} to {mode.blinks_V[1]:.2f} V")
     text = f'[[modes]]\nname = "mode {number}"  # {", ".join(seen)}\n'
     line = mode.line
-    if "current_A" in line:
-        points = _fewer(mode.curve, max(0.01 * line["current_A"], LINE_WITHIN_A))
-        if len(points) > 1 and min(amps for _, amps in points) < 0.97 * line["current_A"]:
+    if line.current_A is not None:
+        points = _fewer(mode.curve, max(0.01 * line.current_A, LINE_WITHIN_A))
+        if len(points) > 1 and min(amps for _, amps in points) < 0.97 * line.current_A:
             pairs = ", ".join(f'["{volts:.3f} V", "{amps * 1000:.2f} mA"]' for volts, amps in points)
             text += f"line = [{pairs}]\n"
         else:
-            text += f'current = "{line["current_A"] * 1000:.2f} mA"\n'
+            text += f'current = "{line.current_A * 1000:.2f} mA"\n'
     else:
-        text += f'resistor = "{line["resistor_ohm"]:.2f} ohm"\nled = "{max(0.0, line["led_V"]):.3f} V"\n'
+        text += f'resistor = "{line.resistor_ohm:.2f} ohm"\nled = "{max(0.0, line.led_V):.3f} V"\n'
     text += f'lowest_rail = "{mode.steady_from_V:.3f} V"\n'
     if mode.back_V is not None:
         text += f'comes_back = "{1000 * max(0.0, mode.back_V - mode.steady_from_V):.0f} mV"\n'

@@ -1,4 +1,4 @@
-"""What `run.json` says, as types: it comes back as it was, further keys do no harm, another kind of value is named."""
+"""What `run.json` says, as types: it comes back as it was, and what else stands in it does no harm."""
 
 import json
 from pathlib import Path
@@ -30,20 +30,14 @@ def test_what_is_not_said_is_as_by_default() -> None:
 
 
 @pytest.mark.parametrize(
-    ("run", "said"),
+    "run",
     [
-        ({"cutoff_V": "3.0"}, "cutoff_V is no number"),
-        ({"cutoff_V": True}, "cutoff_V is no number"),
-        ({"profile": 7}, "profile is no text"),
-        ({"bench": ["load"]}, "bench is no table"),
-        ({"bench": {"simulated": 1}}, "simulated is no truth value"),
-        ({"bench": {"cell": {"current": "load"}}}, "current is no list"),
-        ({"timing": {"renewed_s": {"load": "1 s"}}}, "renewed_s.load is no number"),
+        {"cutoff_V": "3.0"}, {"cutoff_V": True}, {"profile": 7}, {"bench": ["load"]}, {"bench": {"simulated": 1}},
+        {"bench": {"cell": {"current": "load"}}}, {"measurement": {"voltage": {"gain": "1 %"}}}, {"plan": 7},
     ],
-)
-def test_a_value_of_another_kind_is_named(run: dict[str, object], said: str) -> None:
-    with pytest.raises(ValueError, match=said):
-        header_of(run)
+)  # fmt: skip
+def test_a_value_of_another_kind_counts_as_not_there(run: dict[str, object]) -> None:
+    assert header_of(run) == RunHeader()
 
 
 @pytest.mark.parametrize(

@@ -24,9 +24,9 @@ def modes_of(folder):
 def test_load_line_tells_a_current_from_a_resistor():
     volt = np.linspace(4.2, 2.6, 80)
     regulated = load_line(volt, np.where(volt > 3.0, 0.12, 0.0))
-    assert regulated["current_A"] == pytest.approx(0.12) and regulated["lowest_V"] == pytest.approx(3.0, abs=0.03)
+    assert regulated.current_A == pytest.approx(0.12) and regulated.lowest_V == pytest.approx(3.0, abs=0.03)
     plain = load_line(volt, np.maximum(volt - 2.5, 0) / 35.0)
-    assert plain["resistor_ohm"] == pytest.approx(35.0, rel=0.01) and plain["led_V"] == pytest.approx(2.5, abs=0.02)
+    assert plain.resistor_ohm == pytest.approx(35.0, rel=0.01) and plain.led_V == pytest.approx(2.5, abs=0.02)
     with pytest.raises(InputError):
         load_line(volt, np.zeros(80))
 
@@ -34,8 +34,8 @@ def test_load_line_tells_a_current_from_a_resistor():
 def test_panel_sweep_gives_its_points():
     volt = np.linspace(0, 6, 61)
     found = panel_points(volt, 0.1 * (1 - (volt / 6) ** 8))
-    assert found["open_circuit_V"] == 6 and found["short_circuit_A"] == pytest.approx(0.1)
-    assert found["voltage_V"] == pytest.approx(4.6, abs=0.11)  # 6 * (1/9) ** (1/8)
+    assert found.open_circuit_V == 6 and found.short_circuit_A == pytest.approx(0.1)
+    assert found.voltage_V == pytest.approx(4.6, abs=0.11)  # 6 * (1/9) ** (1/8)
 
 
 def survey(logs: Path, profile: str, volt, amps) -> Path:
@@ -117,9 +117,7 @@ def surveys(tmp_path_factory):
 def test_the_lamp_recipe_finds_load_line_shut_off_return_and_blinking_of_each_mode(surveys):
     truth = surveys["lamp truth"]
     modes = modes_of(surveys["lamp"])
-    assert [mode.line["current_A"] for mode in modes] == pytest.approx(
-        list(truth["modes_A"].values()), rel=0.06, abs=2e-3
-    )
+    assert [mode.line.current_A for mode in modes] == pytest.approx(list(truth["modes_A"].values()), rel=0.06, abs=2e-3)
     step_V = 0.033  # of the recipe's sweep
     for mode, name in zip(modes, truth["modes_A"], strict=True):
         assert mode.back_V == pytest.approx(truth["on_above_V"], abs=2 * step_V)
@@ -139,9 +137,9 @@ def test_the_panel_recipe_finds_its_three_points(surveys):
     truth = surveys["panel truth"]
     record, _ = load(surveys["panel"])
     found = panel_points(record.voltage_V, record.current_A)
-    assert found["open_circuit_V"] == pytest.approx(truth["open_circuit_V"], rel=0.01)
-    assert found["short_circuit_A"] == pytest.approx(truth["short_circuit_A"], abs=2e-3)
-    assert found["power_W"] == pytest.approx(truth["best_V"] * truth["best_A"], rel=0.05)
+    assert found.open_circuit_V == pytest.approx(truth["open_circuit_V"], rel=0.01)
+    assert found.short_circuit_A == pytest.approx(truth["short_circuit_A"], abs=2e-3)
+    assert found.power_W == pytest.approx(truth["best_V"] * truth["best_A"], rel=0.05)
 
 
 def test_what_the_bench_shows_of_nothing_is_taken_off_a_survey(surveys):
@@ -151,7 +149,7 @@ def test_what_the_bench_shows_of_nothing_is_taken_off_a_survey(surveys):
     ).panel
     assert panel is not None and panel.current_A == pytest.approx(truth["best_A"], rel=0.03)
     smallest = modes_of(surveys["lamp"])[-1]  # 30 mA, on a bench that shows about 1 mA of nothing
-    assert smallest.line["current_A"] == pytest.approx(0.0302, rel=0.02)
+    assert smallest.line.current_A == pytest.approx(0.0302, rel=0.02)
 
 
 def test_from_lamp_and_panel_by_survey_and_duty_file_to_the_fit_of_a_cell(surveys, tmp_path):

@@ -244,7 +244,7 @@ def test_the_same_fit_gives_the_same_bytes(tmp_path: Path, suffix: str) -> None:
     duty = load_duty("path-light")
     given, flat = np.linspace(0.0, 2.0, 50), np.full(50, 0.06)
     cell = CellModel(given, 4.2 - 0.6 * given, flat, flat, 2.0, 0.02, 0.02, 20.0, "li-ion")
-    answer = fit(cell, duty, "hall-2")
+    answer = dataclasses.replace(fit(cell, duty), cell="hall-2")
     for name in "ab":
         plot_fit(answer, duty, tmp_path / f"{name}{suffix}")
     assert (tmp_path / f"a{suffix}").read_bytes() == (tmp_path / f"b{suffix}").read_bytes()

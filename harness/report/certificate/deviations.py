@@ -25,7 +25,7 @@ def _rest_before_h(header: RunHeader, result: Result) -> float | None:
         return None
     try:
         begun = datetime.datetime.fromisoformat(header.created_utc)
-        left = datetime.datetime.fromisoformat(header.plan.notes.account.full_since)
+        left = datetime.datetime.fromisoformat(header.account.full_since)
     except ValueError:
         return None
     begin_s = 0.0 if chosen is None else number(chosen.begin_s) or 0.0
