@@ -312,7 +312,7 @@ def resume(
     if not where:
         raise InputError(f"{run}: does not say which bench file it began with; give --bench")
     of_a_cell = (run.absolute().parent / "cell.json").is_file()  # it may have been renamed since it began
-    cell = run.absolute().parent.name if of_a_cell else header.cell_id
+    cell = run.absolute().parent.name if of_a_cell else header.cell.id
     request = Request(cell, header.profile, run.parent.parent)
     with _Setup(str(where), request, simulated_cell, seed, before_open=run, roles=plan.roles()) as setup:
         outcome = go_on(

@@ -8,7 +8,7 @@ import pytest
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.loading import load, load_all, measurement_of
 from amphora.harness.archive.run_header import MeasurementOfRun
-from amphora.harness.common.as_json import checked_of
+from amphora.harness.common.as_json import known_of
 from amphora.harness.common.errors import InputError, JournalDamaged
 
 RUN = {
@@ -133,7 +133,7 @@ def test_an_event_whose_field_is_of_another_kind_is_damage_and_no_traceback(tmp_
 
 
 def test_a_specification_not_given_is_assumed_and_marked():
-    measurement = measurement_of(checked_of(MeasurementOfRun, RUN["measurement"]))
+    measurement = measurement_of(known_of(MeasurementOfRun, RUN["measurement"]))
     assert not measurement.voltage.assumed and measurement.voltage.distribution == "normal"
     assert measurement.current.assumed
     assert (measurement.current.gain, measurement.current.offset) == (0.005, 0.010)

@@ -161,9 +161,9 @@ def test_claims_that_must_not_be_made_are_not_made(
 
 def test_labels_and_page_make_no_such_claim_either(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path))
-    content = label.label_content(item.header.cell_record, item.result, "steady duty")
+    content = label.label_content(item.header.cell, item.result, "steady duty")
     texts = [text_of(label.make_labels([content], label.size_mm("card"))), content.payload]
-    row = PageRow(item.header.cell_record, ComparedRow(grade="steady duty"), item.result, item.curve)
+    row = PageRow(item.header.cell, ComparedRow(grade="steady duty"), item.result, item.curve)
     texts.append(page.build_page([row]))
     for shown, words in itertools.product(texts, FORBIDDEN):
         assert words.lower() not in shown.lower()

@@ -13,7 +13,7 @@ from paper_runs import make_certificate, run_input, write_run
 
 from amphora.harness.analysis.records import Measurement
 from amphora.harness.archive.loading import measurement_of
-from amphora.harness.archive.run_header import RunHeader, SensedBy, header_of
+from amphora.harness.archive.run_header import RunHeader, WiringOfRun, header_of
 from amphora.harness.common.as_json import ABSENT, to_json
 from amphora.harness.report.certificate import footing, verify
 from amphora.harness.report.certificate.body import CycleStated, HandOver
@@ -72,7 +72,7 @@ def test_u_rests_on_a_calibration_or_on_one_that_was_overdue(tmp_path: Path, due
 
 def test_a_page_says_not_traceable_and_both_uncertainties(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path), capacity_item_U_Ah=0.03, item={"text": "learned from 3 pairs"})
-    bench = replace(item.header.bench, cell=SensedBy("load", ("load",), "thermometer"))
+    bench = replace(item.header.bench, cell=WiringOfRun("load", ("load",), "thermometer"))
     item = replace(item, header=replace(item.header, bench=bench))
     pdf, data = make_certificate([item], ISSUE, SIGNER)
     shown = text_of(pdf)

@@ -16,7 +16,7 @@ from amphora.harness.archive.run_header import MeasurementOfRun
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
-from amphora.harness.common.as_json import checked_of
+from amphora.harness.common.as_json import known_of
 from amphora.harness.common.errors import AnalysisError, InputError
 from amphora.harness.results.circuit import circuit_of
 from amphora.harness.results.leads import UNKNOWN_U_OHM
@@ -172,7 +172,7 @@ def test_leads_from_few_pulses_carry_students_factor() -> None:
     found = leads_between(
         at_load,
         at_cell,
-        measurement_of(checked_of(MeasurementOfRun, {"voltage": {"gain": 0.0}, "current": {"gain": 0.0}})),
+        measurement_of(known_of(MeasurementOfRun, {"voltage": {"gain": 0.0}, "current": {"gain": 0.0}})),
     )
     assert found.ohm == pytest.approx(0.040)
     assert found.U_ohm == pytest.approx(0.00234, abs=0.00001)

@@ -39,7 +39,7 @@ def deviations(header: RunHeader, result: Result) -> list[str]:
         IEC 61960-3:2017, clauses 4, 7.2, 7.3.1 and 7.7 (contents of the clauses from memory of the
         trade; the fact that they are these clauses was read in the standard's table of contents).
     """
-    cell = header.cell_record
+    cell = header.cell
     said: list[str] = []
     key = cell.identified_as or result.chemistry or cell.chemistry
     if key and not lithium(key):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from amphora.harness.account.asking import standing_beside
 from amphora.harness.archive.run_folder import runs_in
-from amphora.harness.archive.run_header import BenchOfHeader, CalibrationOfRun, RunHeader
+from amphora.harness.archive.run_header import BenchAtRun, CalibrationOfRun, RunHeader
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.report.certificate.body import ChargeBefore, CycleStated, Footing, HandOver
 from amphora.harness.report.certificate.stated import number
@@ -47,7 +47,7 @@ def traceability(header: RunHeader, measurement: "Measurement") -> tuple[Footing
     return tuple(found)
 
 
-def _instrument_of(bench: BenchOfHeader, channel: str) -> str:
+def _instrument_of(bench: BenchAtRun, channel: str) -> str:
     """Return the name of the instrument that a channel is read by; of several the first, of the only one its own."""
     wired = bench.cell
     reads = {"current": next(iter(wired.current), ""), "temperature": wired.temperature}

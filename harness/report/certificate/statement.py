@@ -206,7 +206,7 @@ def run_statement(item: RunInput) -> RunStated:
 
 def item_statement(first: RunInput, state: str = "") -> ItemStated:
     """Return what a certificate states of the cell from its first run's folder; `state`: on the register."""
-    cell, result = first.header.cell_record, first.result
+    cell, result = first.header.cell, first.result
     condition = ", ".join(f"{part.replace('_', ' ')}: {word}" for part, word in sorted(cell.inspection.items()) if word)
     return ItemStated(
         id=text(cell.id or result.cell),
@@ -322,7 +322,7 @@ def _the_one_cell(runs: Sequence[RunInput]) -> str:
     if len(runs) > MOST_RUNS:
         raise InputError(f"certificate: {len(runs)} runs; at most {MOST_RUNS} go on one certificate")
     # Of a cell that was renamed some runs bear an earlier id: the register knows the one it has now.
-    ids = {cell_id_now(item.folder, item.header.cell_id or item.result.cell) for item in runs}
+    ids = {cell_id_now(item.folder, item.header.cell.id or item.result.cell) for item in runs}
     if len(ids) > 1:
         raise InputError(
             f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"
@@ -336,7 +336,7 @@ def _state_of(last: RunInput, cell_id: str) -> str:
     Raises:
         Refused: it is retired.
     """
-    state = last.state_now or last.header.cell_record.state
+    state = last.state_now or last.header.cell.state
     if state == "retired":
         raise Refused(
             f"{cell_id}: the cell is retired on the register; it goes to recycling, not to somebody else, and "
