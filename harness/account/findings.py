@@ -31,6 +31,7 @@ SLOPES: dict[str, tuple[tuple[float, float, float], ...]] = {
     "lto": ((2.0, 2.0, 40.0), (9.9, 0.1, 3.0)),
 }  # fmt: skip
 SLOPES["li-ion-4.35"] = SLOPES["li-ion"]
+NOT_LITHIUM_V = 2.0  # an unidentified cell met below this is taken for nickel or a zinc primary (docs/chemistries.md)
 WINDOW_V = 0.010  # so far below the window counts as below it: what the guard lets pass, and the meter (practice)
 CHANGED_TIMES = 2.0  # a recovery that bounds so many times worse than one before: the cell is not what it was
 OWN_SLOPE_LEAST, OWN_SLOPE_MOST = 0.7, 3.0  # of the slope at the discharge's own end: it rises on (practice)
@@ -191,6 +192,8 @@ def below_window(chemistry: str, left_V: float | None, volt: float, run: str) ->
     """
     if chemistry not in LITHIUM or volt >= least_V(chemistry):
         return None
+    if chemistry == "auto" and (left_V is None or left_V < NOT_LITHIUM_V):
+        return None  # it was no higher before: most likely it is no lithium cell
     left = "" if left_V is None else f", left at {left_V:.3f} V"
     return Finding(
         "below-window", "established" if run else "suspected", "cell",

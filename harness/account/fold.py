@@ -374,7 +374,7 @@ def _below(state: FoldState, volt: float, key: str, run: str, stopped: bool = Fa
     found = f.below_window(key, state.last_V, volt - f.WINDOW_V if stopped else volt, run)
     if found is not None:
         state.findings.append(found)
-    elif state.low_since_charge:
+    elif state.low_since_charge and volt >= f.least_V(key):
         state.findings = [item for item in state.findings if item is not state.low_since_charge]
     state.low_since_charge = found or state.low_since_charge
 
