@@ -417,6 +417,28 @@ def next_guess_Ah(put_in_Ah: float, gave_Ah: float) -> float:
     return gave_Ah * NEXT_GUESS * (STILL_MORE if put_in_Ah < TOOK_EVEN_MORE * gave_Ah else 1.0)
 
 
+MORE_THAN_HELD = 1.02  # times: no rest of days gives charge back; beyond the U of both (practice)
+
+
+def gave_more(held_Ah: float, gave_Ah: float, days: float, run: str) -> Finding | None:
+    """Return what speaks against a cell that gave clearly more after days of rest than it was said to hold. Ah.
+
+    Args:
+        held_Ah: What it was said to hold.
+        gave_Ah: What it gave after the rest, less the U of both.
+        days: Of rest.
+        run: That shows it.
+    """
+    if gave_Ah <= MORE_THAN_HELD * held_Ah:
+        return None
+    return Finding(
+        "same-cell-doubtful", "suspected", "record",
+        f"After {days:.1f} days of rest it gave at least {1000 * gave_Ah:.0f} mAh, and {1000 * held_Ah:.0f} mAh when "
+        "it was taken to be full: it was not full then, or is another cell.", (run,),
+        "charge it full and measure it again",
+    )  # fmt: skip
+
+
 # What nickel and lead-acid may have lost, by days of rest after a full charge: a share of what they hold. Nickel:
 # common practice for the first day; IEC 61951-2, 7.4: 60 % is left after 28 days; between them practice. Lead-acid:
 # common practice, 3 to 5 % a month when new, three times as much at most when worn.

@@ -126,6 +126,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     standing = replace(
         standing,
         leak=leak,
+        filled_times=state.filled_times,
         leak_full=near_full.bound_of(state.at_full, _changed(state) if leak.high >= near_full.LIMIT else NEVER),
         findings=tuple(findings),
         full_since=state.full_at,
