@@ -17,7 +17,7 @@ from amphora.harness.archive.run_folder import EVENTS, header_as_it_is, read_eve
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
-from amphora.harness.control.events import Event, StepBegun, StepEnded
+from amphora.harness.control.events import Checked, Event, StepBegun, StepEnded
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, RestResult, Result
 
@@ -154,6 +154,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
     final = stopped is not None and stopped.ends_it
     stop = "" if stopped is None else stopped.reason
     end = at(float(events[-1].t_s or t0_s)) if events else begin
+    refused = [event.as_found_V for event in events if isinstance(event, Checked)] if stop == "guard:as-found" else []
     whole = result.reached_cutoff and result.complete
     retention = result.retention
     charge_full = bool(moves) and moves[-1].kind == "charge" and moves[-1].whole and not stop.startswith("guard:")
@@ -177,6 +178,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
         retention_mV_per_day=retention.mV_per_day if retention else None,
         retention_U_mV_per_day=retention.mV_U_per_day if retention else None,
         retention_V=retention.rested_V if retention else None,
+        refused_V=refused[-1] if refused else None,
         **_resistance(result),
     )  # fmt: skip
 

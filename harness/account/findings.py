@@ -56,6 +56,7 @@ CLOSED_WITHIN_H = 48.0
 TOP_UP_FLOOR_AH, TOP_UP_FLOOR = 0.050, 0.03
 SAME_METER_V, OTHER_METER_V = 0.003, 0.015  # U of a difference (practice)
 DATED_APART_H = 6.0
+GONE_V = 0.5  # more than a cell at rest loses unseen without a drain (practice); less is judged by the leak it shows
 CAPACITY_DOWN, RESISTANCE_UP = 0.10, 0.30
 SAME_RESISTANCE, SAME_RESISTANCE_OHM = 0.20, 0.030
 NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")

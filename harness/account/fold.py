@@ -407,6 +407,7 @@ def _see(state: FoldState, seen: Noted, key: str) -> None:
     """Take in what a person measured."""
     if seen.voltage_V is None or seen.voltage_V < -0.02:
         return
+    _seen_again(state)
     if state.full_at is not None and state.full_V is not None:
         hours = (seen.at - state.full_at).total_seconds() / 3600
         low_V, high_V = full_band(state.full_V, state.fell_V, key)
@@ -427,6 +428,10 @@ def _run(state: FoldState, run: RunSeen, key: str, recoveries: list[tuple[RunSee
         state.full_at = None
         state.broken = True
         return
+    if run.moves or run.rests:
+        _seen_again(state)
+    elif run.refused_V is not None:
+        _refused(state, run, run.refused_V)
     if run.moves:
         last = run.moves[-1]
         state.last_current, state.last_kind = last.end_utc, last.kind
@@ -468,6 +473,25 @@ def _run(state: FoldState, run: RunSeen, key: str, recoveries: list[tuple[RunSee
             state.last_V, state.last_V_at, state.last_by = rest.last_V, rest.end_utc, "bench"
     elif run.moves:
         state.last_V = state.last_V_at = None
+
+
+def _refused(state: FoldState, run: RunSeen, found_V: float) -> None:
+    """Note a cell that the bench found far below what it was left at; no run told why, and nobody has looked since."""
+    if state.last_V is None or found_V >= state.last_V - f.GONE_V:
+        return
+    state.findings.append(
+        Finding(
+            "found-without-its-voltage", "suspected", "cell",
+            f"It was left at {state.last_V:.3f} V and the bench found {found_V:.3f} V: a lead is off, a protection "
+            "board has tripped, it was drained, or it leaks inside.", (run.run,),
+            "a hand meter at the cell itself: amphora cell check ID --as-found V; or the next run",
+        )
+    )  # fmt: skip
+
+
+def _seen_again(state: FoldState) -> None:
+    """Take back that the bench missed its voltage: what was measured since is judged by itself."""
+    state.findings = [item for item in state.findings if item.code != "found-without-its-voltage"]
 
 
 def _released(state: FoldState) -> datetime:

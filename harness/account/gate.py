@@ -35,6 +35,8 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "falls-when-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-not-bounded": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-near-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "found-without-its-voltage": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask"),
+                                  "fit": ("ask", "ask"), "label": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
 }  # fmt: skip
@@ -99,9 +101,8 @@ def _measured_by(cell: Cell) -> str:
     if key_of(cell) != "auto":
         return "charge it full, then the overnight recipe"
     return (
-        f"name it first, for no charge of an unknown cell is full: amphora run --cell {cell.id} --profile identify "
-        f"--present, then amphora identify {cell.id} --save; or, where its print says it, amphora cell edit {cell.id} "
-        "--chemistry KEY"
+        f"naming it first: amphora run --cell {cell.id} --profile identify --present, then amphora identify {cell.id} "
+        f"--save. Where its print says what it is: amphora cell edit {cell.id} --chemistry KEY"
     )
 
 

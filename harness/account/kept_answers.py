@@ -28,7 +28,7 @@ _NOWHERE = Path()
 MANY = 24  # fewer runs are not worth an index
 NOT_COMPARED: dict[str, Any] = {  # what no decision between cells asks of a run: most of an answer's length
     "budget": None, "evening": None, "leads": None, "leads_measured": None, "passes": None, "phases": (),
-    "reference_temperature": None, "resistance_table": None, "resolved": None, "rests": (), "warnings": (),
+    "reference_temperature": None, "resistance_table": None, "resolved": None, "rests": (),
 }  # fmt: skip
 ACTS_ASKED: tuple[Act, ...] = ("grade", "match")  # the two that compare, grade and match ask
 

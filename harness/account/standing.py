@@ -83,6 +83,7 @@ class RunSeen:
     retention_V: float | None = None
     curve: tuple[tuple[float, float], ...] = ()  # voltage at rest and share of charge given, from full
     damaged: str = ""
+    refused_V: float | None = None  # what the bench read of it where the run was refused for how it was found
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 import gc
 from dataclasses import asdict, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,6 +20,7 @@ from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import unknown
 from amphora.harness.common.quantities import parse
 from amphora.harness.report.shelf_parquet import export_shelf
 from amphora.harness.report.tables import cell_sheet, shelf_table, standing_lines
@@ -105,10 +107,10 @@ def cell_add(
         entries = [{"at": now_utc(), "kind": "state", "state": state, "text": why}]
     cell = shelf.add(Cell.from_dict({**data, "state": state, "entries": entries}, "cell add"))
 
-    for known in map(str.lower, forms()):
-        if form.lower() != known and sorted(form.lower()) == sorted(known):
-            file = shelf.folder(cell.id) / "cell.json"
-            say(f"note: form {form!r} is kept as it is; if {known} was meant, change it in {file}")
+    near = [] if form.upper() in forms() else get_close_matches(form.upper(), forms(), 1, 0.8)
+    if near:
+        mend = f"amphora cell edit {cell.id} --form {near[0]}"
+        say(f"note: form {form!r} is kept as it is; if {near[0]} was meant: {mend}")
     answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, lambda: _show_added(cell, judged, logs))
     if state != "found":
         leave(1)
@@ -154,11 +156,9 @@ def cell_list(
     }
     name = sort.removeprefix("-")
     if name not in keys:
-        raise InputError(
-            f"--sort {sort!r} is not accepted; one of {', '.join(keys)} is, with '-' before it from the top down"
-        )
+        raise InputError(unknown("--sort", sort, keys, ", with '-' before it from the top down"))
     if state is not None and state not in STATES:
-        raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
+        raise InputError(unknown("--state", state, STATES))
     entries = listed(Shelf(logs))
     devices = sum(e.cell is not None and e.cell.is_device for e in entries)
     chosen = [e for e in entries if _wanted(e, state, chemistry, form, find)]

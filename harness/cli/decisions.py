@@ -18,6 +18,7 @@ from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import unknown
 from amphora.harness.common.quantities import parse
 from amphora.harness.decisions.basis import basis_from
 from amphora.harness.decisions.cell_runs import best_runs, read_runs
@@ -163,7 +164,7 @@ def compare(
     """
     gc.disable()  # this process ends with the answer; looking for circles among ten thousand rows takes long
     if sort not in SORTS:
-        raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
+        raise InputError(unknown("--sort", sort, SORTS))
     asked = common_basis or rank_on_basis or (at_current, at_temperature, at_cutoff) != (None,) * 3
     basis = basis_from(at_current, at_temperature, at_cutoff) if asked else None
     folders = _folders(runs, every, logs)
@@ -218,7 +219,7 @@ def match(
     Example: amphora match --size 4 --wiring parallel
     """
     if wiring not in ("parallel", "series"):
-        raise InputError(f"--wiring {wiring!r} is not accepted; parallel or series is")
+        raise InputError(unknown("--wiring", wiring, ("parallel", "series")))
     if not 0 < seconds <= 3600:
         raise InputError(f"--seconds {seconds!r} is not accepted; above 0 up to 3600 is")
     if not 2 <= size <= 24:

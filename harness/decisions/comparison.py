@@ -32,7 +32,7 @@ MAD_TO_SIGMA = 1.4826
 # Of the median: a narrower batch is taken to spread so much, so that nobody is called an outlier for nothing.
 LEAST_SPREAD = {CAPACITY: 0.02, RESISTANCE: 0.05, WARMTH: 1.5}  # a bench thermometer is off by about 1 K
 DIFFERENT = 1.25  # between the shares of what they hold that two cells were run at: beyond it a night's figures differ
-MOST_TIES = 50  # named for one cell: the nearest; on a shelf of thousands all of them are a list that nobody reads
+MOST_TIES = 24  # named for one cell: the nearest; on a shelf of thousands all of them are a list that nobody reads
 
 
 def compare(
@@ -229,13 +229,16 @@ def _placed(rows: Sequence[ComparedRow], figures: Sequence[Held]) -> list[Compar
     first = np.searchsorted(-value, -(value + reach), side="left")  # outside of it all are certainly better, or worse
     end = np.searchsorted(-value, -(value - reach), side="right")
     names = [row.cell for row in rows]
+    square = U * U
     for place, row in enumerate(rows):
-        near = slice(int(first[place]), int(end[place]))
-        gap = value[near] - value[place]
-        apart = np.abs(gap) > np.hypot(U[near], U[place])
-        tied = np.flatnonzero(~apart) + near.start
-        tied = tied[tied != place]
-        before, ties = near.start + int(np.count_nonzero(apart & (gap > 0))), len(tied)
+        start, stop = int(first[place]), int(end[place])
+        gap = value[start:stop] - value[place]
+        alike = gap * gap <= square[start:stop] + square[place]
+        better = place - start  # of these neighbours stand before it
+        before = start + better - int(np.count_nonzero(alike[:better]))
+        alike[better] = False  # itself
+        tied = np.flatnonzero(alike) + start
+        ties = len(tied)
         if ties > MOST_TIES:
             here = int(np.searchsorted(tied, place))  # values fall along the rows: the nearest are beside it
             tied = tied[max(0, here - MOST_TIES) : here + MOST_TIES]

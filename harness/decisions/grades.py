@@ -345,14 +345,13 @@ def grade_runs(runs: Sequence[tuple[Result, Cell]], criteria: Criteria) -> list[
         criteria: From `load_criteria`.
     """
     groups: dict[tuple[str, str], dict[str, float]] = {}
-    for result, cell in runs:
+    places = [(result.form or cell.form, key_of(result, cell)) for result, cell in runs]
+    for place, (result, _) in zip(places, runs, strict=True):
         if result.capacity_Ah is not None and not _blockers(result):
-            place = (result.form or cell.form, key_of(result, cell))
             groups.setdefault(place, {})[result.cell] = result.capacity_Ah
     ordered = {place: sorted(found.values()) for place, found in groups.items()}
     grades = []
-    for result, cell in runs:
-        place = (result.form or cell.form, key_of(result, cell))
+    for place, (result, cell) in zip(places, runs, strict=True):
         own = groups.get(place, {}).get(result.cell)
         grades.append(grade_result(result, cell, criteria, Others(ordered.get(place, []), own)))
     return grades

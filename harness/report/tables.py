@@ -231,7 +231,7 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
         ("rechargeable", "declared by a person" if cell.declared_rechargeable else "not declared"),
         ("photos", ", ".join(cell.photos)),
         ("notes", cell.notes.replace("\n", " | ")),
-        ("at the door", judged.verdict + "; " + "; ".join(reason.text for reason in judged.reasons)),
+        ("at the door", "; ".join([judged.verdict, *(reason.text for reason in judged.reasons)])),
     ]
     lines = [plain(cell.id), *(f"  {name:<13} {plain(value or '–')}" for name, value in facts), ""]
     if standing is not None:

@@ -126,7 +126,9 @@ class _Bench:
         standing = standing_of(Shelf(self.logs), "c")
         cell = left(self.logs, "c").cell
         true_Ah = truth_of(cell, cell.spec.capacity_Ah * 0.2)["capacity_Ah"]
+        begins_s = self.life.truth.get("short_from_s")
         self.life.said[stage] = {
+            "short_acts": begins_s is None or cell.age_s > begins_s,
             "may": {act: standing.may[act].verdict for act in ("charge", *VERDICTS)},
             "why": {act: list(standing.may[act].findings) for act in VERDICTS if standing.may[act].findings},
             "findings": [
@@ -275,7 +277,7 @@ def _judge(life: Life) -> None:
         return
     for stage, acts in passed.items():
         said = life.said[stage]
-        if life.drawn == "sick" and acts:
+        if life.drawn == "sick" and acts and said["short_acts"]:  # nobody finds what has not begun
             leak = life.truth["leak_percent_per_day"]
             if leak >= (FIRST_NIGHT_LEAK if stage == "night 1" else LATER_LEAK):
                 life.wrong.append(
