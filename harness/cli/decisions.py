@@ -317,8 +317,8 @@ def fit(
 ) -> None:
     """Check whether a cell can run a device, and for how long.
 
-    Also whether the rail sags so far that the device starts again, and whether the panel replaces each night's charge.
-    Exit code 1 if it does not fit.
+    Also shows whether the voltage sags until the device starts again, and whether the panel replaces each night's
+    charge. Exit code 1 if it does not fit.
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """

@@ -116,7 +116,8 @@ def _row(run: CellRun, grade: Graded, resisting: Sequence[Resisting], on_basis: 
     there = None
     if ohm is not None and degC is not None:
         there = at_temperature(ohm, U_ohm or 0.0, degC, law=law_of(resisting))
-    row = ComparedRow(
+    claim = claim_text(run.name, cell.claim_Ah, result.capacity_Ah if known else None, result.capacity_U_Ah)
+    return ComparedRow(
         cell=run.name,
         run=str(run.folder),
         capacity_Ah=result.capacity_Ah if known else None,  # what was left in it is not what it holds
@@ -142,16 +143,15 @@ def _row(run: CellRun, grade: Graded, resisting: Sequence[Resisting], on_basis: 
         resistance_temperature_degC=degC,
         resistance_at=there,
         common_basis=on_basis,
+        claim_text=claim,
     )
-    return replace(row, claim_text=claim_text(row))
 
 
-def claim_text(row: ComparedRow) -> str:
+def claim_text(cell: str, claim_Ah: float | None, counted_Ah: float | None, U_Ah: float | None) -> str:
     """Return 'L3-a: claims 1200 mAh, holds 431.2 ± 9.4 mAh', or nothing without a claim and a capacity that counts."""
-    if not row.claim_Ah or row.counted_Ah is None:
+    if not claim_Ah or counted_Ah is None:
         return ""
-    held = with_U(row.counted_Ah, row.capacity_U_Ah, 1000, "mAh")
-    return f"{row.cell}: claims {row.claim_Ah * 1000:.0f} mAh, holds {held}"
+    return f"{cell}: claims {claim_Ah * 1000:.0f} mAh, holds {with_U(counted_Ah, U_Ah, 1000, 'mAh')}"
 
 
 def ties_text(rows: Sequence[ComparedRow]) -> str:

@@ -12,7 +12,7 @@ Source: JCGM 106:2012, clauses 7 and 8 (conformance probability, guard bands); I
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal, overload
 
 from amphora.harness.analysis.resistance_warmth import STATED_degC, at_temperature
@@ -256,7 +256,7 @@ def _by_the_account(result: Result) -> list[GradeRow]:
             rows.append(_anomaly(code, "bench only", text))
         elif code != "no-capacity":
             text = f"{text} Settled by: {item.settles if item else ''}"
-            rows.append(replace(_anomaly(code, "standby duty", text), verdict="open"))
+            rows.append(GradeRow(code, verdict="open", grade="standby duty", remark=text))
     return rows
 
 

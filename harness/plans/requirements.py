@@ -225,8 +225,8 @@ def not_guarded(
         guarded.append("the relay board opens by itself when the computer's beat stops, and when its time is over")
     if resistor and "switch" not in roles:
         missing.append(
-            "a plain resistor drains on when the computer stops, and when the cut-off is reached: a relay that "
-            "drops out, a protected holder, or somebody there"
+            "a plain resistor drains on when the computer stops, and below the cut-off: use a relay that drops out or "
+            "a protected holder, or be there"
         )
     for role in ("load", "supply"):
         abilities = abilities_of(bench, role) if role in sides else None
