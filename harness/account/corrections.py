@@ -130,7 +130,7 @@ def named(cell: Cell, at: datetime) -> Cell:
     return replace(out, entries=[*out.entries[:-1], entry])
 
 
-def _looked_and_measured(cell: Cell, entries: Sequence[Mapping[str, Any]]) -> bool:
+def _looked_and_measured(cell: Cell, entries: Sequence[dict[str, Any]]) -> bool:
     """Tell whether a cell that the guard kept apart was looked at and measured since: the one test of its release.
 
     What was found at the door is settled by what is found there now; a stop of the guard says nothing that a scale, or
