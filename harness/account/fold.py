@@ -97,16 +97,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             state.findings = [item for item in state.findings if "same" not in item.code or entry.run in item.runs]
     released = _released(state)
     if key in f.LITHIUM:
-        closed = f.balances(moves, broken)
-        state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
-        state.findings += f.balance_findings(closed)
-        bounded = [_end_of(runs, item.run) for item in closed if f.leak_of_balance(item).high < f.SICK_LEAK]
-        if bounded:  # all that was put in came back: what fell near full was no leak
-            later = {run.run for run in runs if run.at >= max(bounded)}
-            state.findings = [
-                item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later
-            ]
-        state.at_full += near_full.by_balance(closed)
+        _closed_cycles(state, f.balances(moves, broken), runs)
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(
@@ -142,6 +133,17 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     low, high = _charge_now(standing, state, moves)
     standing = replace(standing, charge_low_Ah=low, charge_high_Ah=high)
     return with_rulings(cell, standing)
+
+
+def _closed_cycles(state: FoldState, closed: Sequence[f.Balance], runs: Sequence[RunSeen]) -> None:
+    """Take in what closed cycles say of a leak, and take back what they refute."""
+    state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
+    state.findings += f.balance_findings(closed)
+    bounded = [_end_of(runs, item.run) for item in closed if f.leak_of_balance(item).high < f.SICK_LEAK]
+    if bounded:  # all that was put in came back: what fell near full was no leak
+        later = {run.run for run in runs if run.at >= max(bounded)}
+        state.findings = [item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later]
+    state.at_full += near_full.by_balance(closed)
 
 
 def _second_look(cell: Cell, entries: Sequence[Entry]) -> list[Finding]:
