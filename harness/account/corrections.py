@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.account.entries import key_of, seen_by_people
 from amphora.harness.archive.shelf import Shelf, now_utc
 from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cells.incoming import judge_at_the_door
@@ -115,22 +116,33 @@ def checked(
     return replace(cell, state=state, entries=entries)
 
 
-def _looked_and_measured(cell: Cell, entries: Sequence[Mapping[str, Any]]) -> bool:
+def named(cell: Cell, at: datetime) -> Cell:
+    """Return a cell after a run named its chemistry: one kept apart only for a voltage that nobody could place is out.
+
+    1.25 V is far too low for lithium, and as nickel is met; what keeps it apart for another reason stays.
+    """
+    if cell.state != "quarantined" or key_of(cell) == "auto":
+        return cell
+    out = checked(cell, at=at) if judge_at_the_door(cell).verdict == "accept" else cell
+    if out.state == cell.state:
+        return cell
+    entry = {**out.entries[-1], "text": f"named {key_of(cell)} by a run: its voltage as found is inside that window"}
+    return replace(out, entries=[*out.entries[:-1], entry])
+
+
+def _looked_and_measured(cell: Cell, entries: Sequence[dict[str, Any]]) -> bool:
     """Tell whether a cell that the guard kept apart was looked at and measured since: the one test of its release.
 
     What was found at the door is settled by what is found there now; a stop of the guard says nothing that a scale, or
     a look of the day before, could take back.
     """
-    stops = [
-        str(item["at"])
-        for item in entries
-        if item.get("state") == "quarantined" and str(item.get("text", "")).startswith(PREFIX)
-    ]
+    noted = seen_by_people(replace(cell, entries=list(entries)))
+    stops = [item.at for item in noted if item.state == "quarantined" and item.text.startswith(PREFIX)]
     if not stops:
         return True
-    since = [item for item in entries if item.get("kind") == "check" and str(item["at"]) >= max(stops)]
-    seen = {part for item in since for part in item.get("inspection") or {}}
-    return set(INSPECTION) <= seen and any(item.get("voltage_V") is not None for item in since)
+    since = [item for item in noted if item.kind == "check" and item.at >= max(stops)]
+    seen = {part for item in since for part in item.inspection}
+    return set(INSPECTION) <= seen and any(item.voltage_V is not None for item in since)
 
 
 def edited(cell: Cell, changes: Mapping[str, Any], why: str = "", by: str = "") -> Cell:

@@ -31,6 +31,7 @@ SLOPES: dict[str, tuple[tuple[float, float, float], ...]] = {
     "lto": ((2.0, 2.0, 40.0), (9.9, 0.1, 3.0)),
 }  # fmt: skip
 SLOPES["li-ion-4.35"] = SLOPES["li-ion"]
+NOT_LITHIUM_V = 2.0  # an unidentified cell met below this is taken for nickel or a zinc primary (docs/chemistries.md)
 WINDOW_V = 0.010  # so far below the window counts as below it: what the guard lets pass, and the meter (practice)
 CHANGED_TIMES = 2.0  # a recovery that bounds so many times worse than one before: the cell is not what it was
 OWN_SLOPE_LEAST, OWN_SLOPE_MOST = 0.7, 3.0  # of the slope at the discharge's own end: it rises on (practice)
@@ -192,6 +193,8 @@ def below_window(chemistry: str, left_V: float | None, volt: float, run: str) ->
     """
     if chemistry not in LITHIUM or volt >= least_V(chemistry):
         return None
+    if chemistry == "auto" and (left_V is None or left_V < NOT_LITHIUM_V):
+        return None  # it was no higher before: most likely it is no lithium cell
     left = "" if left_V is None else f", left at {left_V:.3f} V"
     return Finding(
         "below-window", "established" if run else "suspected", "cell",
@@ -413,6 +416,28 @@ def next_guess_Ah(put_in_Ah: float, gave_Ah: float) -> float:
     if put_in_Ah >= TOOK_IT_ALL * gave_Ah:
         return gave_Ah
     return gave_Ah * NEXT_GUESS * (STILL_MORE if put_in_Ah < TOOK_EVEN_MORE * gave_Ah else 1.0)
+
+
+MORE_THAN_HELD = 1.02  # times: no rest of days gives charge back; beyond the U of both (practice)
+
+
+def gave_more(held_Ah: float, gave_Ah: float, days: float, run: str) -> Finding | None:
+    """Return what speaks against a cell that gave clearly more after days of rest than it was said to hold. Ah.
+
+    Args:
+        held_Ah: What it was said to hold.
+        gave_Ah: What it gave after the rest, less the U of both.
+        days: Of rest.
+        run: That shows it.
+    """
+    if gave_Ah <= MORE_THAN_HELD * held_Ah:
+        return None
+    return Finding(
+        "same-cell-doubtful", "suspected", "record",
+        f"After {days:.1f} days of rest it gave at least {1000 * gave_Ah:.0f} mAh, and {1000 * held_Ah:.0f} mAh when "
+        "it was taken to be full: it was not full then, or is another cell.", (run,),
+        "charge it full and measure it again",
+    )  # fmt: skip
 
 
 # What nickel and lead-acid may have lost, by days of rest after a full charge: a share of what they hold. Nickel:

@@ -97,16 +97,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             state.findings = [item for item in state.findings if "same" not in item.code or entry.run in item.runs]
     released = _released(state)
     if key in f.LITHIUM:
-        closed = f.balances(moves, broken)
-        state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
-        state.findings += f.balance_findings(closed)
-        bounded = [_end_of(runs, item.run) for item in closed if f.leak_of_balance(item).high < f.SICK_LEAK]
-        if bounded:  # all that was put in came back: what fell near full was no leak
-            later = {run.run for run in runs if run.at >= max(bounded)}
-            state.findings = [
-                item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later
-            ]
-        state.at_full += near_full.by_balance(closed)
+        _closed_cycles(state, f.balances(moves, broken), runs)
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(
@@ -126,6 +117,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     standing = replace(
         standing,
         leak=leak,
+        filled_times=state.filled_times,
         leak_full=near_full.bound_of(state.at_full, _changed(state) if leak.high >= near_full.LIMIT else NEVER),
         findings=tuple(findings),
         full_since=state.full_at,
@@ -141,6 +133,17 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     low, high = _charge_now(standing, state, moves)
     standing = replace(standing, charge_low_Ah=low, charge_high_Ah=high)
     return with_rulings(cell, standing)
+
+
+def _closed_cycles(state: FoldState, closed: Sequence[f.Balance], runs: Sequence[RunSeen]) -> None:
+    """Take in what closed cycles say of a leak, and take back what they refute."""
+    state.leaks += [(_end_of(runs, item.run), f.leak_of_balance(item)) for item in closed]
+    state.findings += f.balance_findings(closed)
+    bounded = [_end_of(runs, item.run) for item in closed if f.leak_of_balance(item).high < f.SICK_LEAK]
+    if bounded:  # all that was put in came back: what fell near full was no leak
+        later = {run.run for run in runs if run.at >= max(bounded)}
+        state.findings = [item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later]
+    state.at_full += near_full.by_balance(closed)
 
 
 def _second_look(cell: Cell, entries: Sequence[Entry]) -> list[Finding]:
@@ -374,7 +377,7 @@ def _below(state: FoldState, volt: float, key: str, run: str, stopped: bool = Fa
     found = f.below_window(key, state.last_V, volt - f.WINDOW_V if stopped else volt, run)
     if found is not None:
         state.findings.append(found)
-    elif state.low_since_charge:
+    elif state.low_since_charge and volt >= f.least_V(key):
         state.findings = [item for item in state.findings if item is not state.low_since_charge]
     state.low_since_charge = found or state.low_since_charge
 

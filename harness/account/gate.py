@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from amphora.harness.account.entries import key_of
-from amphora.harness.account.findings import LITHIUM, leak_limit
+from amphora.harness.account.findings import LITHIUM, OVERCHARGED, leak_limit
 from amphora.harness.account.near_full import open_finding as open_near_full
 from amphora.harness.account.standing import ACTS, FURTHER_ACTS, Standing
 from amphora.harness.cells.cell import INSPECTION, Cell
@@ -87,6 +87,16 @@ def _leak_bounded_by(cell: Cell) -> str:
     )
 
 
+def _not_full_yet(standing: Standing) -> str:
+    """Return why the nights of a nickel cell do not count yet: it is charged by the clock, for what it gave so far."""
+    if standing.filled_times is None:
+        return ""
+    return (
+        f": its last charge put in {standing.filled_times:.2f} times what came out after it, at least; from "
+        f"{OVERCHARGED:g} times on it was full. The next one is for what it gave"
+    )
+
+
 def _measured_by(cell: Cell) -> str:
     if key_of(cell) != "auto":
         return "charge it full, then the overnight recipe"
@@ -103,7 +113,7 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
         found.append(
             Finding(
                 "no-capacity", "reported", "record",
-                "it has no complete discharge from a start that is known to be full", (),
+                "it has no complete discharge from a start that is known to be full" + _not_full_yet(standing), (),
                 _measured_by(cell),
             )
         )  # fmt: skip

@@ -31,6 +31,7 @@ def full_by_overcharge(state: FoldState, run: RunSeen) -> bool:
         first = first_V(run)
         return first is not None and first[0] >= full_floor_V("nimh") - 0.01
     state.guess_Ah = max(state.guess_Ah or 0.0, f.next_guess_Ah(charged.ah, gave.ah))
+    state.filled_times = (charged.ah - charged.U_ah) / (gave.ah + gave.U_ah)
     return False
 
 
@@ -53,4 +54,7 @@ def lost(state: FoldState, run: RunSeen, key: str, counted: Sequence[RunSeen]) -
     if first.kind != "discharge" or not first.whole or days * 24 <= FULL_FOR_H + 0.5 or not run.dated or held <= 0:
         return
     U_Ah = math.hypot(first.U_ah, item_U_Ah(held, held_U))
+    if (more := f.gave_more(held, first.ah - U_Ah, days, run.run)) is not None:
+        state.findings.append(more)
+        return  # it bounds no leak: one of the two nights was another cell's, or not from full
     state.losses.append(f.Loss(1.0 - first.ah / held, U_Ah / held, days, run.run))

@@ -148,6 +148,7 @@ class Standing:
     last_V: float | None = None  # the newest voltage at rest, and when
     last_V_at: datetime | None = None
     charges: int = 0  # that ended full
+    filled_times: float | None = None  # nickel, unmeasured: its last charge, as often as what came out after it
     simulated: bool = False
     curve: tuple[tuple[float, float], ...] = ()  # voltage at rest and share of charge, from full; () : not known
     may: Mapping[str, May] = field(default_factory=dict)

@@ -33,6 +33,7 @@ class FoldState:
     timed_run: str = ""  # the run that ended with `timed`
     timed: Move | None = None  # a charge from empty, nothing drawn since
     guess_Ah: float | None = None  # what an unmeasured nickel cell gave leads to
+    filled_times: float | None = None  # how many times what came out an unmeasured nickel cell's last charge put in
     gave_Ah: float = 0.0  # the most that a nickel cell gave in one go, less U
     low_since_charge: Finding | None = None  # it stood below its window, and nothing was charged since
     contradicted: bool = False  # a reading of another meter spoke against the charge before it

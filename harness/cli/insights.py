@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from amphora.harness.account.corrections import named, time_of
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, run_named, say
@@ -37,7 +39,10 @@ def identify(
     found = identify_runs(runs)
     data: dict[str, Any] = {**asdict(found), "saved": save}
     if save:
-        cell = save_identification(logs, runs, found)
+        saved = save_identification(logs, runs, found)
+        cell = named(saved, time_of(None))
+        if cell != saved:
+            Shelf(logs).save(cell)
         data["cell"] = cell.id
         say(f"kept in the record of {cell.id}")
 

@@ -134,6 +134,32 @@ def test_a_nickel_cell_that_got_far_more_than_it_gave_was_full(put_in_Ah, from_e
     assert (standing.may["match"].verdict != "no") is measured
 
 
+def test_a_nickel_cell_that_was_not_filled_yet_says_how_far_it_was() -> None:
+    """More than 2 Ah on cheap meters: 2.87 Ah in, 2.28 out, 1.13 times at least; the third charge is for 2.28 Ah."""
+    charged, gave = timed(2.873), emptied(2.284)
+    charged = replace(charged, moves=(charged.moves[0], replace(charged.moves[1], U_ah=0.193)))
+    gave = replace(gave, moves=(replace(gave.moves[0], U_ah=0.080),))
+    once = fold(cell(**{**NICKEL, "claim_Ah": 2.5}), [charged, gave])
+    assert once.capacity_Ah is None and once.filled_times == pytest.approx(2.680 / 2.364)
+    text = once.finding("no-capacity").text
+    assert "1.13 times" in text and "from 1.4 times on it was full" in text
+    again, end = timed(1.6 * 2.284, 40.0, emptied=False), emptied(2.284, 58.5)
+    assert fold(cell(**NICKEL), [charged, gave, again, end]).capacity_Ah == 2.284
+    assert "times what came out" not in fold(cell(**NICKEL), [charged]).finding("no-capacity").text
+
+
+def test_a_nickel_cell_that_gives_more_after_a_week_than_it_holds_was_not_full_before() -> None:
+    """A drawn cell of 0.77 Ah, swapped for one of 1.20 at 86 %: that gave 1.015 Ah, and 1.12 after a week."""
+    met = [timed(1.5), emptied(1.015)]
+    week = charge(30.0, ah=1.6, hours=16.0, found_V=1.2, left_V=1.40)
+    for ah, doubted in ((1.117, True), (1.02, False), (0.90, False)):
+        rested = replace(emptied(ah, 46.2 + 7 * 24, first_V=1.32), capacity_Ah=None)
+        standing = fold(cell(**NICKEL), [*met, week, rested])
+        assert standing.capacity_Ah == 1.015 and ("same-cell-doubtful" in codes(standing)) is doubted
+        assert (standing.may["certify"].verdict == "yes") is not doubted
+        assert (standing.leak.high >= 1.0) is doubted
+
+
 def test_a_nickel_cell_met_a_day_after_that_charge_was_full_for_nobody():
     assert fold(cell(**NICKEL), [timed(0.57), emptied(0.4, 17 + 4.2)]).capacity_Ah == 0.4
     assert fold(cell(**NICKEL), [timed(0.57), emptied(0.4, 17 + 5.0)]).capacity_Ah is None

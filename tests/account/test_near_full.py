@@ -17,7 +17,9 @@ from amphora.harness.account.asking import standing_of
 from amphora.harness.account.fold import fold
 from amphora.harness.account.standing import Noted, RunSeen, Standing
 from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cli import runs
 from amphora.harness.report.tables import standing_lines
+from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, open_rig
 from amphora.harness.running.simulated_session import SimulatedSession
 from tests.account.test_over_runs import EVENING, add
@@ -59,6 +61,15 @@ def test_from_the_second_charge_on_a_healthy_verdict_wants_a_day_at_full() -> No
     assert any(line.startswith("leak near full: 3 % a day at most (30 mAh") for line in standing_lines(done))
     night_too = fold(cell(), [*TWO_CHARGES, up(), night(40.5)])
     assert verdicts(night_too) == {"yes"} and night_too.starts["40.5-overnight"] == "full"
+
+
+def test_after_the_second_charge_the_run_itself_says_what_is_better_done_than_its_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for life, told in ((TWO_CHARGES, True), (TWO_CHARGES[:1], False)):
+        monkeypatch.setattr(runs, "standing_beside", lambda folder, of=tuple(life): (cell(), fold(cell(), of)))
+        runs._finish(Outcome(tmp_path, "taper", "all steps are done", 0, True, 0), False, ["grade", "a"], tmp_path)
+        assert ("let it rest a day with nothing on, then charge it again" in capsys.readouterr().out) is told
 
 
 @pytest.mark.parametrize(("key", "asked"), [("li-ion", True), ("li-ion-4.35", True), ("lfp", False), ("nimh", False)])

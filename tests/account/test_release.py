@@ -8,7 +8,7 @@ import pytest
 
 from amphora.harness.account.after_run import after_run
 from amphora.harness.account.asking import standing_of
-from amphora.harness.account.corrections import checked
+from amphora.harness.account.corrections import checked, named
 from amphora.harness.account.gate import with_rulings
 from amphora.harness.account.standing import Standing
 from amphora.harness.archive.shelf import Shelf
@@ -91,6 +91,24 @@ def test_what_was_found_at_the_door_is_released_by_its_own_test(changes, release
     assert judge_at_the_door(kept).verdict == "quarantine" and release_of(kept)
     assert checked(kept, at=now(), **not_released).state == "quarantined"
     assert checked(kept, at=now(), **released).state == "found"
+
+
+def test_one_kept_apart_for_a_voltage_that_nobody_could_place_is_out_once_a_run_has_named_it() -> None:
+    nickel = {"chemistry": "auto", "form": "AA", "as_found_V": 1.25, "declared_rechargeable": True}
+    apart = cell(state="quarantined", **nickel)
+    assert judge_at_the_door(apart).verdict == "quarantine" and named(apart, now()) == apart
+    known = {"chemistry": "nimh", "confidence": "likely"}
+    out = named(cell(state="quarantined", identified=known, **nickel), now())
+    assert out.state == "found" and "named nimh" in out.entries[-1]["text"]
+    for other in (
+        {"inspection": {**SOUND, "dents": "slight"}},
+        {"identified": {"chemistry": "lfp"}},
+        {"as_found_V": 0.2},
+    ):
+        stays = cell(**{"state": "quarantined", "identified": known, **nickel, **other})
+        assert named(stays, now()) == stays
+    stopped_before = after_run(cell(identified=known, **nickel), None, "guard:temperature-high", "r")
+    assert named(stopped_before, now()) == stopped_before
 
 
 @pytest.mark.usefixtures("coarse")

@@ -7,7 +7,7 @@ import pytest
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, _leak_findings, _released, fold
 from amphora.harness.account.gate import may, require, warning_of, with_rulings
-from amphora.harness.account.standing import Bound, Noted, RunSeen, Standing
+from amphora.harness.account.standing import Bound, Move, Noted, RunSeen, Standing
 from amphora.harness.account.state import FoldState
 from amphora.harness.common.errors import Refused
 from amphora.harness.results.rulings import Finding
@@ -121,6 +121,21 @@ def test_what_was_read_below_the_window_is_put_right_only_with_nothing_charged_i
     unseen = replace(charge(70.0, ah=1.0), rests=())  # nothing of it tells where it began
     assert "below-window" in codes(fold(cell(), [*emptied, low, unseen, again]))
     assert "below-window" not in codes(fold(cell(), [*emptied, low, replace(again, voltage_V=2.95)]))
+
+
+def test_an_unidentified_cell_of_1_25_V_is_no_drained_lithium_cell_and_one_that_fell_there_is() -> None:
+    """NiMH as it is found, twice; and one that stood at 2.9 V after its discharge, then twice at 1.2 V."""
+    unnamed = cell(chemistry="auto", as_found_V=1.25)
+    rests = (rest(2.0, 2.02, "", 1.25, 1.25), rest(2.03, 2.1, "discharge", 1.24, 1.24))
+    step = Move("discharge", at(2.02), at(2.03), 0.001, 0.0, False, -0.02, 1.0)
+    looked = RunSeen("look", at(2.0), at(2.1), "identify", "unknown", "time", True, (step,), rests)
+    found = Noted(at(0), "found", voltage_V=1.25)
+    assert fold(unnamed, [found, looked]).may["charge"].verdict == fold(unnamed, [found]).may["charge"].verdict
+    assert "below-window" not in codes(fold(unnamed, [found, looked, replace(found, at=at(4))]))
+    emptied = [charge(), night(last_V=2.9)]
+    low = [Noted(at(40 + n), "check", voltage_V=1.2, resolution_V=0.001) for n in range(2)]
+    fallen = fold(cell(chemistry="auto", as_found_V=3.6), [*emptied, *low])
+    assert "below-window" in codes(fallen) and fallen.may["match"].verdict == "no"
 
 
 def test_a_second_look_is_one_with_an_inspection_after_the_first_full_charge() -> None:

@@ -231,6 +231,10 @@ def _spend(bench: _Bench, cell: Any, rng: random.Random) -> None:
         bench.standing(f"night {night}")
     if bench.stopped:
         return
+    if life.chemistry == "nickel" and _asked(bench, "no-capacity"):  # a large one, charged by the clock for a guess
+        bench.run("charge")
+        bench.run("overnight")
+        bench.standing("night 3")
     if life.chemistry == "nickel" and _asked(bench, "leak-not-bounded"):  # a week at full, then what is left
         bench.run("charge")
         wait(bench.logs, "c", timedelta(days=7))
