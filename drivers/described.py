@@ -4,11 +4,15 @@ A leaf that every room may use; `harness/common/fields` adds the harness's own e
 """
 
 import math
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import fields
+from functools import cache
+from typing import Any, TypeVar
 
 from amphora.drivers.errors import DescriptionError
 
 SHOWN_LENGTH = 60
+T = TypeVar("T")
 
 
 def shown(value: object) -> str:
@@ -55,6 +59,29 @@ def check_keys(table: Iterable[str], accepted: Collection[str], where: str) -> N
     for key in table:
         if key not in accepted:
             raise DescriptionError(f"{where}: {unknown('key', key, accepted)}")
+
+
+@cache
+def keys_of(kind: type) -> Mapping[str, str]:
+    """Return the keys that a table may have which is read as that type, and the field that each fills.
+
+    A key is its field's name; where that is no name in Python, it is one with a `_` behind it (`is_`).
+    """
+    return {item.name.removesuffix("_"): item.name for item in fields(kind)}
+
+
+def as_written(kind: type[T], table: Mapping[str, Any], where: str) -> T:
+    """Return a table out of a file as a frozen type that has a field for each key that is accepted.
+
+    The values are as they stand in the file; what is not there is the field's default. Whoever reads the field says
+    what its value has to be.
+
+    Raises:
+        DescriptionError: a key is not known.
+    """
+    known = keys_of(kind)  # type: ignore[arg-type]  # a class is hashable
+    check_keys(table, known, where)
+    return kind(**{known[key]: value for key, value in table.items()})
 
 
 def finite_number(value: object) -> float | None:
