@@ -7,14 +7,16 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from amphora.drivers.described import finite_number, name_shown, shown, unknown
+from amphora.drivers.described import finite_number, keys_of, name_shown, shown, unknown
 from amphora.harness.common.errors import InputError
 
 __all__ = [
+    "as_written",
     "finite",
     "finite_number",
+    "keys_of",
     "name_shown",
     "near_file",
     "shown",
@@ -23,6 +25,8 @@ __all__ = [
     "unknown",
     "why_unreadable",
 ]
+
+T = TypeVar("T")
 
 
 def why_unreadable(error: Exception) -> str:
@@ -59,6 +63,19 @@ def table_of(data: object, where: str, known: Collection[str], needed: Sequence[
         if key not in data:
             raise InputError(f"{where}: key {key!r} is missing; {', '.join(needed)} have to be there")
     return data
+
+
+def as_written(kind: type[T], data: object, where: str, needed: Sequence[str] = ()) -> T:
+    """Return a table out of a file as a frozen type that has a field for each key that is accepted (`keys_of`).
+
+    The values are as they stand in the file; what is not there is the field's default. Whoever reads the field says
+    what its value has to be.
+
+    Raises:
+        InputError: it is no table, or a key is not known or missing.
+    """
+    known = keys_of(kind)  # type: ignore[arg-type]  # a class is hashable
+    return kind(**{known[key]: value for key, value in table_of(data, where, known, needed).items()})
 
 
 def text_of(value: object, where: str) -> str:

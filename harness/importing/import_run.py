@@ -28,6 +28,7 @@ from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAM
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cells.cell import Cell, check_id
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
@@ -167,7 +168,7 @@ def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
     if file is None:
         return None
     bench = load_bench(file)
-    return {"name": bench.name, "sensed_at": bench.data.get("sensed_at")}, bench.measurement()
+    return {"name": bench.name, "sensed_at": bench.sensed_at}, to_json(bench.measurement())
 
 
 def _began(file: Path, rows: Rows, began: datetime | None, told: Told) -> dict[str, Any]:

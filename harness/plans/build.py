@@ -18,6 +18,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, cast
 
+from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import format_duration, format_quantity
 from amphora.harness.plans.charge_permission import cutoff_of, holds_of, permission
@@ -28,11 +29,9 @@ from amphora.harness.plans.recipe import Recipe, load_recipe
 from amphora.harness.plans.requirements import (
     abilities_of,
     called,
-    can,
     charge_meter,
     check_roles,
     check_working_voltage,
-    diode_drop_V,
     fuse_for,
     has_sensor,
     leads_of,
@@ -64,7 +63,7 @@ BY_HAND_AT_A_DEVICE = (
 def build_plan(
     profile: str | Recipe,
     cell: Mapping[str, Any],
-    bench: Mapping[str, Any] | None,
+    bench: BenchDescription | None,
     *,
     capacity_Ah: float | None = None,
     ready_by: datetime | None = None,
@@ -86,8 +85,7 @@ def build_plan(
         profile: A recipe, its name, or its path.
         cell: The shelf's record as data (`id`, `chemistry`, `form`, `claim_Ah`, `as_found_V`, `state`,
             `declared_rechargeable`, `identified`); what is missing is not known.
-        bench: A bench file as data, with `abilities` by instrument name where they are known; None
-            to plan without a bench.
+        bench: With `abilities` where they are known; None to plan without a bench.
         capacity_Ah: What the cell is taken to hold; None: the claim where it is plausible, else assumed.
         ready_by, now: Aware; choose a discharge current that is done by then.
         attended: Hours of the day, local, in which somebody is there; charging keeps inside them.
@@ -148,7 +146,7 @@ def _finite(what: str, value: float | None, unit: str, low: float, high: float) 
 def _context(
     recipe: Recipe,
     cell: Mapping[str, Any],
-    bench: Mapping[str, Any] | None,
+    bench: BenchDescription | None,
     capacity_Ah: float | None,
     measured_Ah: float | None,
     can_take_Ah: float | None,
@@ -164,7 +162,7 @@ def _context(
     form = str(cell.get("form") or "").lower()
     holds = holds_of(cell, form, known.window, capacity_Ah, measured_Ah, warnings, can_take_Ah, gave_Ah)
     meter_name, meter = charge_meter(bench)
-    normal_k = float(meter["k"]) if meter["distribution"] == "normal" else 0.0
+    normal_k = meter.k if meter.distribution == "normal" else 0.0
     return Context(
         recipe=recipe,
         cell_id=str(cell.get("id") or "cell"),
@@ -186,17 +184,17 @@ def _context(
         told=warnings,
         holds=holds,
         sensor_U_K=sensor_U_K(bench),
-        meter=ChargeMeter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
+        meter=ChargeMeter(meter.gain, meter.resolution, normal_k, meter_name),
         as_found_V=known.as_found_V,
         key=known.key,
-        diode=diode_drop_V(bench) > 0.0,
+        diode=bench is not None and bench.diode_drop_V > 0.0,
         staged=known.staged,
     )
 
 
 def _check_charging(
     name: str,
-    bench: Mapping[str, Any] | None,
+    bench: BenchDescription | None,
     attended: tuple[float, float] | None,
     present: bool,
     unattended_ok: bool,
@@ -204,7 +202,7 @@ def _check_charging(
 ) -> None:
     if present or attended is not None:
         return
-    if bench is not None and diode_drop_V(bench):
+    if bench is not None and bench.diode_drop_V:
         raise InputError(
             f"profile {name!r} charges through a diode (charge_path), behind which the supply does not see the cell: "
             "somebody has to be there, whatever else is allowed (--present, or --attended 18:00-23:00)"
@@ -213,7 +211,7 @@ def _check_charging(
         warnings.append("charges: somebody has to be there (--present, or --attended with the hours)")
         return
     if not unattended_ok:
-        if bench.get("simulated") is True:
+        if bench.simulated:
             warnings.append("charges; the bench is simulated, on a real one somebody has to be there (--present)")
             return
         raise InputError(
@@ -226,12 +224,12 @@ def _check_charging(
         return
     missing = [
         text
-        for ability, text in (
-            ("over_voltage_protection", "over-voltage protection"),
-            ("over_current_protection", "over-current protection"),
-            ("off_timer", "timer that switches it off"),
+        for able, text in (
+            (abilities.over_voltage_protection, "over-voltage protection"),
+            (abilities.over_current_protection, "over-current protection"),
+            (abilities.off_timer, "timer that switches it off"),
         )
-        if not can(abilities, ability)
+        if not able
     ]
     if missing:
         raise InputError(
@@ -242,7 +240,7 @@ def _check_charging(
 
 
 def _check_sensor(
-    name: str, bench: Mapping[str, Any] | None, attended: bool, without_ok: bool, warnings: list[str]
+    name: str, bench: BenchDescription | None, attended: bool, without_ok: bool, warnings: list[str]
 ) -> None:
     """Ask for a sensor at the cell of whoever charges, or for the word of a person who knows what that means.
 
@@ -281,7 +279,7 @@ def _start_warnings(context: Context, warnings: list[str]) -> None:
 
 def _plan(
     context: Context,
-    bench: Mapping[str, Any] | None,
+    bench: BenchDescription | None,
     drafts: list[Draft],
     charges: bool,
     warnings: list[str],
@@ -323,8 +321,8 @@ def _plan(
         cell=None if recipe.device else _cell_limits(context),
     )
     abilities = abilities_of(bench, "supply")
-    if charges and can(abilities, "off_timer"):
-        notes["timer"] = timer_told(plan, can(abilities, "off_timer_renewable"))
+    if charges and abilities is not None and abilities.off_timer:
+        notes["timer"] = timer_told(plan, abilities.off_timer_renewable)
     return plan
 
 
@@ -361,14 +359,14 @@ def _ends_told(context: Context, steps: tuple[Step, ...], sensed: bool) -> list[
 
 
 def _notes(
-    context: Context, bench: Mapping[str, Any] | None, drafts: list[Draft], needs_temperature: bool
+    context: Context, bench: BenchDescription | None, drafts: list[Draft], needs_temperature: bool
 ) -> dict[str, Any]:
     """Return what a person has to know and do, and what no instrument guards."""
     recipe, window = context.recipe, context.window
     steps = [draft.step for draft in drafts]
     most_A = max((draft.most_current_A for draft in drafts), default=0.0)
     resistor = any(step.kind == "log" and step.leads == "discharge" for step in steps)
-    guarded, missing, known = not_guarded(
+    guarding = not_guarded(
         bench, {draft.side for draft in drafts}, resistor=resistor, device=recipe.device,
         needs_temperature=needs_temperature,
     )  # fmt: skip
@@ -396,9 +394,9 @@ def _notes(
         "fuse_A": fuse_for(most_A or resistor_A or 0.0),
         "resistor_A": resistor_A,
         "by_hand": list(BY_HAND_AT_A_DEVICE if recipe.device else BY_HAND),
-        "guarded": guarded,
-        "not_guarded": missing,
-        "abilities_known": known,
+        "guarded": list(guarding.guarded),
+        "not_guarded": list(guarding.missing),
+        "abilities_known": guarding.known,
         "expected_s": sum(step.expected_duration_s or 0.0 for step in steps),
         "most_Ah": context.most_Ah,
         "device": recipe.device,

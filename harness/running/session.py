@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from amphora.drivers.errors import DescriptionError, DriverError
-from amphora.drivers.roles import Clock, Instrument
+from amphora.drivers.roles import Abilities, Clock, Instrument
 from amphora.harness.account.asking import standing_of
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.fold import full_band
@@ -150,7 +150,7 @@ def make_plan(
     request: Request,
     bench: BenchDescription | None,
     now: datetime,
-    abilities: Mapping[str, Any] | None = None,
+    abilities: Mapping[str, Abilities] | None = None,
 ) -> tuple[Plan, dict[str, Any]]:
     """Return the checked plan and the cell's record.
 
@@ -172,15 +172,12 @@ def make_plan(
     if start == "full" and standing.full_since is None:
         start = "unknown"  # what was seen since speaks against it
     check_declared(request, standing)
-    data: dict[str, Any] | None = None
-    if bench is not None:
-        data = dict(bench.data)
-        if abilities:
-            data["abilities"] = dict(abilities)
+    if bench is not None and abilities:
+        bench = dataclasses.replace(bench, abilities=abilities)
     plan = build_plan(
         request.profile,
         cell,
-        data,
+        bench,
         capacity_Ah=request.capacity_Ah,
         ready_by=request.ready_by,
         now=now.astimezone(),

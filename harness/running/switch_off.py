@@ -45,8 +45,7 @@ def off_limit_A(description: BenchDescription, name: str) -> float:
     five times the specified offset, at least 5 mA, at most 20 mA), so a bench that was let begin is not called
     "on" by its own zero, and a current that is not within that uncertainty is called one.
     """
-    offset_A = float(description.current_of(name)["offset"])
-    return most_zero_A(offset_A)
+    return most_zero_A(description.current_of(name).offset)
 
 
 def is_off(state_off: bool, current_A: float | None, limit_A: float) -> bool:

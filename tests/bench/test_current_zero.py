@@ -108,7 +108,7 @@ def test_the_zero_of_each_instrument_is_taken_before_the_first_order_and_told(tm
 
 def test_no_night_gets_longer_by_it() -> None:
     described = bench_from_dict(SimulatedBench().description, "simulated")
-    from amphora.harness.plans.build import build_plan
+    from tests.support.plans import build_plan
 
     record = {"id": "c", "form": "18650", "chemistry": "li-ion"}
     bare = build_plan("overnight", record, dict(described.data))

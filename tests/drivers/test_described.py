@@ -446,4 +446,4 @@ def test_a_load_that_works_from_1_1_V_is_refused_at_plan_time_for_a_nickel_cell(
     description = load_bench(bench)
     assert description.instruments["load"]["lowest_working_voltage"] == "1.1 V"
     with pytest.raises(InputError, match=r"1\.1 V is above the cut-off of 1 V"):
-        check_working_voltage(dict(description.data), 1.0, "nimh")
+        check_working_voltage(description, 1.0, "nimh")

@@ -11,11 +11,11 @@ from amphora.harness.cells.chemistry import KEYS, load_chemistry
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.control.step_records import Begin, Sample
 from amphora.harness.control.stepping import advance, initial
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.durations import expected_s
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from amphora.harness.plans.recipe import load_recipe, read_recipe, recipe_names
 from amphora.harness.plans.requirements import fuse_for
+from tests.support.plans import build_plan
 
 NOW = datetime.fromisoformat("2026-11-24T21:00:00+01:00")
 FOUND_V = {
@@ -395,7 +395,8 @@ def test_what_the_bench_does_not_guard_is_listed():
     assert any("low-voltage cut-off" in text for text in bare.notes["not_guarded"])
     guarding = {"load": {**GUARDING["load"], "power_on_off": True}, "supply": GUARDING["supply"]}
     sensors = {"temperature": "logger", "room_temperature": "room"}
-    good = build_plan("overnight", cell(), bench(abilities=guarding, cell=sensors))
+    two = {"load": {"role": "load"}, "logger": {"role": "logger"}, "room": {"role": "logger"}}
+    good = build_plan("overnight", cell(), bench(abilities=guarding, cell=sensors, instruments=two))
     assert good.notes["not_guarded"] == []
     told = build_plan("overnight", cell(), bench(abilities=GUARDING, cell={"temperature": "logger"})).notes[
         "not_guarded"

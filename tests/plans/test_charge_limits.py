@@ -7,12 +7,12 @@ import pytest
 
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.errors import Refused
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.charge_permission import holds_of, permission
 from amphora.harness.plans.plan import Limits, Order, Plan, Segment, Step
 from amphora.harness.plans.recipe import load_recipe
 from amphora.harness.plans.supply_timer import armed_for_s, before_s, renew_due
 from tests.plans.test_charge_permission import cell
+from tests.support.plans import build_plan
 
 
 @pytest.mark.parametrize(("found_V", "charged"), [(3.549, True), (3.551, False), (3.62, False)])

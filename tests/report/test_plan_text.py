@@ -4,9 +4,9 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.recipe import recipe_names
 from amphora.harness.report.plan_text import clock, ends_at, render
+from tests.support.plans import build_plan
 
 NOW = datetime.fromisoformat("2026-11-24T21:00:00+01:00")
 CELL = {"id": "L3-a", "form": "18650", "chemistry": "li-ion", "as_found_V": 3.31, "declared_rechargeable": True}

@@ -31,12 +31,12 @@ from amphora.harness.control.events import Event
 from amphora.harness.control.replay import replay
 from amphora.harness.control.step_records import Sample
 from amphora.harness.control.stepping import advance, initial
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import COLD_DEGC, End, Plan, plan_from_dict
 from amphora.harness.plans.recipe import read_recipe
 from amphora.harness.plans.supply_timer import AHEAD_S, FACTOR, armed_for_s
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, how_full, make_plan, measured_Ah
+from tests.support.plans import build_plan
 
 CELL = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 3.6}
 ABLE = {
