@@ -61,12 +61,16 @@ def check_keys(table: Iterable[str], accepted: Collection[str], where: str) -> N
             raise DescriptionError(f"{where}: {unknown('key', key, accepted)}")
 
 
-@cache
-def keys_of(kind: type) -> Mapping[str, str]:
+def keys_of(kind: type[Any]) -> Mapping[str, str]:
     """Return the keys that a table may have which is read as that type, and the field that each fills.
 
     A key is its field's name; where that is no name in Python, it is one with a `_` behind it (`is_`).
     """
+    return _keys_of(kind)  # type: ignore[arg-type]  # a class is hashable
+
+
+@cache
+def _keys_of(kind: type[Any]) -> Mapping[str, str]:
     return {item.name.removesuffix("_"): item.name for item in fields(kind)}
 
 
@@ -79,7 +83,7 @@ def as_written(kind: type[T], table: Mapping[str, Any], where: str) -> T:
     Raises:
         DescriptionError: a key is not known.
     """
-    known = keys_of(kind)  # type: ignore[arg-type]  # a class is hashable
+    known = keys_of(kind)
     check_keys(table, known, where)
     return kind(**{known[key]: value for key, value in table.items()})
 

@@ -191,7 +191,8 @@ def format_from_dict(data: Mapping[str, Any], where: str = "format") -> Format:
     kind = data.get("kind", "lines")
     if kind not in ("lines", "frames"):
         raise DescriptionError(f"{where}: kind = {shown(kind)} is not accepted; lines or frames is")
-    table = as_written(FramesTable if kind == "frames" else LinesTable, data, where)
+    table: FramesTable | LinesTable
+    table = as_written(FramesTable, data, where) if kind == "frames" else as_written(LinesTable, data, where)
     serial_table = _mapping(table.serial, f"{where}: serial")
     check_keys(serial_table, SERIAL_KEYS, f"{where}: serial")
     serial = SerialSettings.from_dict(serial_table, f"{where}: serial")

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.shelf import Shelf, now_utc
-from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.cell import Cell, DatedEntry
 from amphora.harness.cells.incoming import judge_at_the_door
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown
@@ -48,9 +48,9 @@ def _utc(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _entry(kind: str, at: datetime, by: str, **given: Any) -> dict[str, Any]:
+def _entry(kind: str, at: datetime, by: str, **given: Any) -> DatedEntry:
     kept = {name: value for name, value in given.items() if value not in (None, "", {})}
-    return {"at": _utc(at), "noted_utc": now_utc(), "kind": kind, **kept, **({"by": by} if by else {})}
+    return DatedEntry(_utc(at), kind, now_utc(), by=by or None, **kept)
 
 
 def checked(
@@ -78,12 +78,10 @@ def checked(
     entries = list(cell.entries)
     given = voltage_V is not None or mass_g is not None or bool(inspection)
     if voltage_V is not None:
-        if cell.as_found_V is not None and not any(item.get("voltage_V") is not None for item in entries):
-            entries.append(
-                {"at": cell.as_found_utc or _utc(at), "kind": "found", "voltage_V": cell.as_found_V}
-            )  # the first one stays on record
-        checks = [item for item in entries if item.get("kind") == "check"]
-        times = [str(item["at"]) for item in checks if item.get("voltage_V") is not None]
+        if cell.as_found_V is not None and not any(item.voltage_V is not None for item in entries):
+            at_first = cell.as_found_utc or _utc(at)
+            entries.append(DatedEntry(at_first, "found", voltage_V=cell.as_found_V))  # the first one stays on record
+        times = [item.at for item in entries if item.kind == "check" and item.voltage_V is not None]
         if not times or _utc(at) >= max(times):
             cell = replace(cell, as_found_V=voltage_V, as_found_utc=_utc(at))
     if mass_g is not None:
@@ -110,7 +108,7 @@ def checked(
     if state != before:
         why = "; ".join(reason.text for reason in judged.reasons if reason.verdict != "accept")
         entries.append(_entry("state", at, by, state=state, text=why))
-    entries.sort(key=lambda item: str(item["at"]))
+    entries.sort(key=lambda item: item.at)
     return replace(cell, state=state, entries=entries)
 
 
@@ -126,7 +124,7 @@ def edited(cell: Cell, changes: Mapping[str, Any], why: str = "", by: str = "") 
         raise InputError(f"{cell.id}: nothing is changed; a field with another value than before is accepted")
     words = ", ".join(f"{name} {shown(old)} is now {shown(new)}" for name, (old, new) in changed.items())
     entry = _entry("edit", datetime.now(UTC), by, text=words + (f": {why}" if why else ""), changed=changed)
-    data = {**before, **changes, "entries": [*cell.entries, entry]}
+    data = {**replace(cell, entries=[*cell.entries, entry]).to_dict(), **changes}
     return Cell.from_dict(data, f"cell edit {cell.id}")
 
 

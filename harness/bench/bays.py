@@ -157,7 +157,8 @@ def load_bays(path: Path) -> Bays:
     """
     data = read_toml(path)
     several = "bays" in data
-    table = as_written(BaysTable if several else BenchTable, data, str(path), ("bays",) if several else ())
+    table: BaysTable | BenchTable
+    table = as_written(BaysTable, data, str(path), ("bays",)) if several else as_written(BenchTable, data, str(path))
     hours = _hours(table.attended, f"{path}: attended")
     alarm = alarm_input_of(table.smoke_alarm, f"{path}: smoke_alarm")
     found: dict[str, Bay] = {}

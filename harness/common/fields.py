@@ -74,7 +74,7 @@ def as_written(kind: type[T], data: object, where: str, needed: Sequence[str] = 
     Raises:
         InputError: it is no table, or a key is not known or missing.
     """
-    known = keys_of(kind)  # type: ignore[arg-type]  # a class is hashable
+    known = keys_of(kind)
     return kind(**{known[key]: value for key, value in table_of(data, where, known, needed).items()})
 
 

@@ -14,11 +14,11 @@ upper bounds in time and from what such a cell could hold at most.
 """
 
 import math
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, cast
 
 from amphora.harness.bench.bench_file import BenchDescription
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import format_duration, format_quantity
 from amphora.harness.plans.charge_permission import cutoff_of, holds_of, permission
@@ -62,7 +62,7 @@ BY_HAND_AT_A_DEVICE = (
 
 def build_plan(
     profile: str | Recipe,
-    cell: Mapping[str, Any],
+    cell: Cell,
     bench: BenchDescription | None,
     *,
     capacity_Ah: float | None = None,
@@ -83,8 +83,7 @@ def build_plan(
 
     Args:
         profile: A recipe, its name, or its path.
-        cell: The shelf's record as data (`id`, `chemistry`, `form`, `claim_Ah`, `as_found_V`, `state`,
-            `declared_rechargeable`, `identified`); what is missing is not known.
+        cell: As the shelf has it.
         bench: With `abilities` where they are known; None to plan without a bench.
         capacity_Ah: What the cell is taken to hold; None: the claim where it is plausible, else assumed.
         ready_by, now: Aware; choose a discharge current that is done by then.
@@ -145,7 +144,7 @@ def _finite(what: str, value: float | None, unit: str, low: float, high: float) 
 
 def _context(
     recipe: Recipe,
-    cell: Mapping[str, Any],
+    cell: Cell,
     bench: BenchDescription | None,
     capacity_Ah: float | None,
     measured_Ah: float | None,
@@ -159,13 +158,13 @@ def _context(
 ) -> Context:
     known = permission(recipe, cell)
     warnings.extend(known.told)
-    form = str(cell.get("form") or "").lower()
+    form = cell.form.lower()
     holds = holds_of(cell, form, known.window, capacity_Ah, measured_Ah, warnings, can_take_Ah, gave_Ah)
     meter_name, meter = charge_meter(bench)
     normal_k = meter.k if meter.distribution == "normal" else 0.0
     return Context(
         recipe=recipe,
-        cell_id=str(cell.get("id") or "cell"),
+        cell_id=cell.id,
         window=known.window,
         charging=known.charging,
         charge_limit_V=known.charge_limit_V,

@@ -99,7 +99,7 @@ def all_off(rig: Rig, clock: Clock) -> None:
     """
     limits_A = {name: off_limit_A(rig.description, name) for name in rig.instruments}
     made = make_all_safe(rig.instruments, clock, limits_A)
-    still = [f"{name} ({one['text']})" for name, one in made.items() if not one["off"]]
+    still = [f"{name} ({one.text})" for name, one in made.items() if not one.off]
     if still:
         raise BenchError(f"{', '.join(still)}: MAY STILL BE ON: pull the leads now")
 

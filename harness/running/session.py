@@ -151,7 +151,7 @@ def make_plan(
     bench: BenchDescription | None,
     now: datetime,
     abilities: Mapping[str, Abilities] | None = None,
-) -> tuple[Plan, dict[str, Any]]:
+) -> tuple[Plan, Cell]:
     """Return the checked plan and the cell's record.
 
     Args:
@@ -164,8 +164,7 @@ def make_plan(
         InputError: cell, recipe or bench do not go together: what, where, value, limit.
     """
     shelf = Shelf(request.logs)
-    record = shelf.get(request.cell_id)
-    cell = record.to_dict()
+    cell = shelf.get(request.cell_id)
     standing = standing_of(shelf, request.cell_id)
     ahead = bench is not None and bench.speed_up > 1.0
     start = request.start or how_full(shelf, request.cell_id, now, ahead=ahead)
@@ -197,7 +196,7 @@ def make_plan(
     if request.settled is not None:
         plan = with_settled(plan, request.settled)
     plan = with_zero_rest(plan)
-    plan.notes["account"] = account_notes(record, standing, plan)
+    plan.notes["account"] = account_notes(cell, standing, plan)
     if bench is not None:
         plan.notes["proofs"] = in_words(read_checks(request.logs), bench, now)
     return plan, cell
@@ -381,6 +380,7 @@ def carry_out(
     check_hand_voltage(request)
     abilities = {name: instrument.abilities for name, instrument in rig.instruments.items()}
     plan, cell = make_plan(request, bench, clock.utc(), abilities)
+    record = cell.to_dict()
     check_account(request, plan, _simulated(bench))
     for line in by_hand_now(plan, request, bench):
         say(line)
@@ -388,7 +388,7 @@ def carry_out(
     now = clock.utc()
     # A recipe of one's own is asked for by its path, and known by its name.
     folder = run_folder(request.logs, request.cell_id, plan.profile, now)
-    header = run_header(plan_to_dict(plan), cell, bench, folder, plan.start, plan.cutoff_V or None, plan.profile, now)
+    header = run_header(plan_to_dict(plan), record, bench, folder, plan.start, plan.cutoff_V or None, plan.profile, now)
     runner = Runner(
         plan,
         rig,

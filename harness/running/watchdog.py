@@ -42,6 +42,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from amphora.harness.bench.alarm_input import alarm_input_of
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import BenchError
 from amphora.harness.control.events import MadeSafe, RunnerGone
 from amphora.harness.running.alarm_watch import AlarmWatch
@@ -49,7 +50,7 @@ from amphora.harness.running.dead_run_record import DeadRunRecord
 
 if TYPE_CHECKING:
     from amphora.drivers.off import OffOrder, Outlet
-    from amphora.harness.running.switch_off import OffList
+    from amphora.harness.running.switch_off import OffList, OffResult
 
 BEAT_LIMIT_S = 10.0
 GRACE_S = 5.0  # from the bench's smoke or heat alarm, for a runner that makes safe by itself
@@ -548,13 +549,11 @@ def act(
     """
     began_s = time.monotonic()
     from amphora.drivers.off import restore
-    from amphora.harness.running.switch_off import OffList, switch_off
+    from amphora.harness.running.switch_off import OffList, failed, switch_off
 
     sheet = OffList.from_dict(document["sheet"])
     names = [*sheet.names, *sheet.unknown]
-    results: dict[str, dict[str, Any]] = {
-        name: {"off": False, "current_A": None, "text": why, "tries": 0} for name, why in sheet.unknown.items()
-    }
+    results = {name: failed(why) for name, why in sheet.unknown.items()}
     threads = switch_off(
         sheet,
         began_s + try_for_s,
@@ -584,23 +583,21 @@ def act(
 def _record_safe(
     record: "DeadRunRecord",
     names: list[str],
-    results: Mapping[str, dict[str, Any]],
+    results: "Mapping[str, OffResult]",
     otherwise: str,
     cause: str,
     final: bool = True,
 ) -> Achieved:
-    instruments = {
-        name: dict(results.get(name, {"off": False, "current_A": None, "text": otherwise, "tries": 0}))
-        for name in names
-    }
-    off = all(one["off"] for one in instruments.values())
-    record.append(MadeSafe("keeper", off, instruments, cause or None))
+    from amphora.harness.running.switch_off import failed, in_words
+
+    instruments = {name: results.get(name, failed(otherwise)) for name in names}
+    off = all(one.off for one in instruments.values())
+    record.append(MadeSafe("keeper", off, to_json(instruments), cause or None))
     if off:
         which = " and ".join(names) or "what it reaches"
         return Achieved(True, f"the keeper switched off {which} and read it back", final)
-    left = "; ".join(f"{name}: {one['text']}" for name, one in instruments.items() if not one["off"])
     could = "could not switch off" if final else "has not yet switched off"
-    return Achieved(False, f"the keeper {could} {left}", final)
+    return Achieved(False, f"the keeper {could} {in_words(instruments)}", final)
 
 
 if __name__ == "__main__":

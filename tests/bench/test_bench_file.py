@@ -130,7 +130,8 @@ def test_the_check_resistor_is_read_with_its_units() -> None:
 @given(
     st.builds(
         ChannelSpecification, gain=FEW, offset=FEW, resolution=FEW,
-        distribution=st.sampled_from(["rectangular", "normal"]), k=st.floats(1.0, 5.0), assumed=st.booleans(), gain_per_K=st.none() | FEW, offset_per_K=st.none() | FEW,
+        distribution=st.sampled_from(["rectangular", "normal"]), k=st.floats(1.0, 5.0), assumed=st.booleans(),
+        gain_per_K=st.none() | FEW, offset_per_K=st.none() | FEW,
         reference_degC=st.none() | FEW, band_K=st.none() | FEW, orders_within_s=st.none() | FEW,
     )
 )  # fmt: skip

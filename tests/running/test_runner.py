@@ -654,7 +654,7 @@ def test_a_charge_keeps_to_the_attended_hours_and_the_rest_goes_on_without(
     request = Request("c", "standard-capacity", tmp_path, attended=hours, capacity_Ah=1.0)
     the_plan, cell = make_plan(request, described, bench.clock.utc(), abilities)
     header = run_header(
-        plan_to_dict(the_plan), cell, described, tmp_path / "r", the_plan.start, 3.0, "x", bench.clock.utc()
+        plan_to_dict(the_plan), cell.to_dict(), described, tmp_path / "r", the_plan.start, 3.0, "x", bench.clock.utc()
     )
     rig = Rig(described, bench.instruments)
     outcome = Runner(the_plan, rig, bench.clock, tmp_path / "r", header, ObligingPerson(), take_signals=False).run()

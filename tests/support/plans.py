@@ -6,7 +6,10 @@ from typing import Any
 
 from amphora.drivers.roles import Abilities
 from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict
+from amphora.harness.cells.cell import Cell
 from amphora.harness.plans.build import build_plan as build
+from amphora.harness.plans.charge_permission import Permission
+from amphora.harness.plans.charge_permission import permission as permit
 from amphora.harness.plans.plan import Plan
 from amphora.harness.plans.recipe import Recipe
 
@@ -26,4 +29,9 @@ def described(data: Mapping[str, Any]) -> BenchDescription:
 
 def build_plan(profile: str | Recipe, cell: Mapping[str, Any], bench: Mapping[str, Any] | None, **asked: Any) -> Plan:
     """Return a plan as `plans.build.build_plan` does."""
-    return build(profile, cell, None if bench is None else described(bench), **asked)
+    return build(profile, Cell.from_dict(cell), None if bench is None else described(bench), **asked)
+
+
+def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
+    """Return what a recipe may do with a cell, as `plans.charge_permission.permission` does."""
+    return permit(recipe, Cell.from_dict(cell))
