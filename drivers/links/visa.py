@@ -126,9 +126,7 @@ class Link(Session):
         self.pause_s = pause_s
         self.baud, self.data_bits, self.parity, self.stop_bits = baud, data_bits, parity, stop_bits
         self.exchanges = 0
-        self.users = 1
         self.open_timeout_s: float | None = None  # None: some seconds
-        self.off: dict[str, tuple[str, ...]] = {}  # by instrument that may be on: what switches it off
         self._resource: Any = None
         self._socket: socket.socket | None = None
         self._unasked = b""  # what came behind the end of an answer
@@ -138,11 +136,6 @@ class Link(Session):
         super().__init__()
         self._owed = 0  # answers that `settle` asked for and that have not come
         self._ready_s = -math.inf
-
-    @property
-    def is_serial(self) -> bool:
-        """Whether this is a serial port."""
-        return self.resource.upper().startswith("ASRL")
 
     @property
     def _open(self) -> bool:
@@ -232,19 +225,6 @@ class Link(Session):
             raise self._break(f"clearing old answers failed: {_said(error)}") from error
         if first and self._serial is None and self._socket is None:
             self.send_blind(first)
-
-    def say_off(self) -> bool:
-        """Send on the open session what switches off whoever may be on; return whether anything was sent."""
-        said = False
-        for messages in tuple(self.off.values()):
-            if not self.alive:
-                break
-            try:
-                self.send_blind(messages)
-                said = True
-            except LinkError:
-                continue
-        return said
 
     def send_blind(self, messages: Sequence[str]) -> None:
         """Send on the open session, whatever has become of it; asks nothing and waits for no answer.
@@ -359,12 +339,6 @@ class Link(Session):
         if opened is not None:
             _close(opened)
 
-    def release(self) -> None:
-        """Give back one user's share (channels of one instrument share a link); the last one closes."""
-        self.users -= 1
-        if self.users <= 0:
-            self.close()
-
     def write(self, message: str) -> None:
         """Send one message; the termination is added.
 
@@ -419,10 +393,6 @@ class Link(Session):
         if self.pause_s:
             self._ready_s = time.monotonic() + self.pause_s
         return answer.strip("\r\n ")
-
-    def distrust(self, reason: str) -> None:
-        """Say that an answer was not what had been asked for: the link is broken until it is settled or reopened."""
-        self._break(reason)
 
     # -- inside ------------------------------------------------------------------------------------
 

@@ -65,9 +65,7 @@ class PolledLink(Session):
         self.baud, self.data_bits = settings.get("baud"), settings.get("data_bits")
         self.parity, self.stop_bits = settings.get("parity"), settings.get("stop_bits")
         self.exchanges = 0
-        self.users = 1
         self.open_timeout_s: float | None = None
-        self.off: dict[str, tuple[str, ...]] = {}
         self._made: Coding | None = None  # made when it is first needed: bytes that are prepared go out before
         self._wire: Wire | None = None
         super().__init__()
@@ -86,11 +84,6 @@ class PolledLink(Session):
         if self._made is None:
             self._made = self.speech.make_coding()
         return self._made
-
-    @property
-    def is_serial(self) -> bool:
-        """Whether this is a serial port."""
-        return self.resource.upper().startswith("ASRL")
 
     @property
     def _open(self) -> bool:
@@ -144,19 +137,6 @@ class PolledLink(Session):
                 self.send_blind(first)
         self._listen()
         self._blind = False
-
-    def say_off(self) -> bool:
-        """Send on the open session what switches off whoever may be on; return whether anything was sent."""
-        said = False
-        for messages in tuple(self.off.values()):
-            if not self.alive:
-                break
-            try:
-                self.send_blind(messages)
-                said = True
-            except LinkError:
-                continue
-        return said
 
     def send_blind(self, messages: Sequence[str]) -> None:
         """Send bytes (as Latin-1 texts) on the open session, whatever has become of it; waits for no answer.
@@ -223,16 +203,6 @@ class PolledLink(Session):
             self._broken = "it was closed"
         if wire is not None:
             wire.close()
-
-    def release(self) -> None:
-        """Give back one user's share; the last one closes."""
-        self.users -= 1
-        if self.users <= 0:
-            self.close()
-
-    def distrust(self, reason: str) -> None:
-        """Say that an answer was not what had been asked for: the link is broken until it is settled or reopened."""
-        self._break(reason)
 
     def write(self, message: str) -> None:
         """Give an order, and take its confirmation where the description has one.

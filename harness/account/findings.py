@@ -291,15 +291,8 @@ def gave_less(charged: Move, gave: Move, run: str) -> Finding | None:
 
     Unlike a balance the two discharges around that charge need not be alike, so the limit is wider.
     """
-    least = GAVE_LEAST * (charged.ah - charged.U_ah)
-    if gave.ah + gave.U_ah >= least:
-        return None
-    return Finding(
-        "same-cell-doubtful", "suspected", "record",
-        f"Charged from empty it took {1000 * charged.ah:.0f} mAh, and then gave {1000 * gave.ah:.0f} mAh (at least "
-        f"{1000 * least:.0f} mAh were expected): it was used in between, leaks inside, or is another cell.", (run,),
-        "look at its marks and weigh it; then charge it full and measure it again",
-    )  # fmt: skip
+    before = f"Charged from empty it took {1000 * charged.ah:.0f} mAh, and then gave {1000 * gave.ah:.0f} mAh"
+    return _gave_too_little(before, charged.ah - charged.U_ah, gave, run)
 
 
 def gave_less_than_before(before_Ah: float, gave: Move, run: str) -> Finding | None:
@@ -307,13 +300,18 @@ def gave_less_than_before(before_Ah: float, gave: Move, run: str) -> Finding | N
 
     By the clock a charge for too much looks like one of a small cell: only what it gave before tells them apart.
     """
-    least = GAVE_LEAST * before_Ah
+    before = f"Charged for more, it gave {1000 * gave.ah:.0f} mAh, and {1000 * before_Ah:.0f} mAh before"
+    return _gave_too_little(before, before_Ah, gave, run)
+
+
+def _gave_too_little(what: str, put_in_Ah: float, gave: Move, run: str) -> Finding | None:
+    least = GAVE_LEAST * put_in_Ah
     if gave.ah + gave.U_ah >= least:
         return None
     return Finding(
         "same-cell-doubtful", "suspected", "record",
-        f"Charged for more, it gave {1000 * gave.ah:.0f} mAh, and {1000 * before_Ah:.0f} mAh before (at least "
-        f"{1000 * least:.0f} mAh were expected): it was used in between, leaks inside, or is another cell.", (run,),
+        f"{what} (at least {1000 * least:.0f} mAh were expected): it was used in between, leaks inside, or is another "
+        "cell.", (run,),
         "look at its marks and weigh it; then charge it full and measure it again",
     )  # fmt: skip
 

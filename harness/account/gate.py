@@ -6,6 +6,7 @@ through is written into the run and onto the certificate. A simulated cell needs
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime, timedelta
 
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.findings import LITHIUM, leak_limit
@@ -34,6 +35,7 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
 }  # fmt: skip
+CLOCK_BEHIND = timedelta(minutes=1)  # what a clock may be set back by while it is kept right
 INNER_SHORT = ("leak", "recovery-falls", "below-window", "charge-balance", "soft-short")
 for _code in INNER_SHORT:  # a device lives off what the cell keeps; a label names what it may not be used for
     RULES[_code] = {**RULES[_code], "fit": ("no", "no"), "label": ("ask", "ask")}
@@ -168,6 +170,28 @@ def _at_the_door(cell: Cell, item: Finding, act: Act) -> Answer:
     return "ask" if act == "certify" else "no"
 
 
+def clock_behind(standing: Standing, now: datetime, simulated: bool = False) -> Finding | None:
+    """Return what is to be said where this computer's clock stands before what is known of a cell.
+
+    A small computer without a battery for its clock starts in the past. A run written there would stand before the
+    runs that it came after, and how full the cell is, what it leaks and how long it rested would be read in that order.
+
+    Args:
+        now: Aware; what the clock says.
+        simulated: The bench has a time of its own. Only its runs are in it: what a person read is dated by another
+            clock.
+    """
+    known = [at for at in (standing.last_current, None if simulated else standing.last_V_at) if at is not None]
+    if not known or max(known) <= now + CLOCK_BEHIND:
+        return None
+    return Finding(
+        "clock-behind", "reported", "bench",
+        f"this computer's clock says {now:%Y-%m-%d %H:%M} UTC, and what is known of the cell goes to "
+        f"{max(known):%Y-%m-%d %H:%M} UTC", (),
+        "setting the clock",
+    )  # fmt: skip
+
+
 def warning_of(cell: Cell, standing: Standing) -> str:
     """Return what a label has to warn of; empty for nothing."""
     ruling = may(cell, standing, "label")
@@ -178,7 +202,12 @@ def warning_of(cell: Cell, standing: Standing) -> str:
 
 
 def require(
-    cell: Cell, standing: Standing, acts: Sequence[Act], in_spite_of: Sequence[str] = (), simulated: bool = False
+    cell: Cell,
+    standing: Standing,
+    acts: Sequence[Act],
+    in_spite_of: Sequence[str] = (),
+    simulated: bool = False,
+    now: datetime | None = None,
 ) -> list[Finding]:
     """Return the findings that a person lets through, or refuse.
 
@@ -187,11 +216,20 @@ def require(
         acts: What is to be done.
         in_spite_of: Codes of findings that a person takes upon themselves.
         simulated: The bench is a simulated one: nobody has to have smelled the cell.
+        now: What the clock says, aware, where a run is about to be written; None: nothing is dated.
 
     Raises:
         Refused: the answer is no, or ask and nobody took it on: names the findings and what settles them.
     """
     let_through: dict[str, Finding] = {}
+    behind = None if now is None else clock_behind(standing, now, simulated)
+    if behind is not None:
+        if behind.code not in in_spite_of:
+            raise Refused(
+                f"{cell.id}: {behind.text}; settled by: {behind.settles}; "
+                f"to begin all the same: --in-spite-of {behind.code}"
+            )
+        let_through[behind.code] = behind
     for act in acts:
         ruling = may(cell, standing, act)
         if ruling.verdict == "no":

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from amphora.harness.account.after_run import work_out
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.archive.run_folder import read_header, runs_below
+from amphora.harness.archive.run_folder import read_header
 from amphora.harness.archive.shelf import Shelf, run_names
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
@@ -22,7 +22,12 @@ from amphora.harness.results.result import Result
 
 _NOWHERE = Path()
 MANY = 24  # fewer runs are not worth an index
-NOT_COMPARED = ("budget", "evening", "phases", "resistance_table", "rests")  # most of an answer's length
+NOT_COMPARED = (  # what no decision between cells asks of a run: most of an answer's length
+    "budget", "evening", "leads", "leads_measured", "passes", "phases", "reference_temperature", "resistance_table",
+    "resolved", "rests", "warnings",
+)  # fmt: skip
+OF_THE_ACCOUNT = ("findings", "may", "repeats", "self_discharge_percent_per_month", "self_discharge_U")
+OF_MAY = ("grade", "match")  # the two that compare, grade and match ask
 
 
 class CellRun(NamedTuple):
@@ -54,7 +59,7 @@ def read_answers(
         verify: Ask each file's digest, not its size, time and inode.
         whole: False: `NOT_COMPARED` may be left out of the results, and what was kept may serve.
     """
-    parents = [os.path.dirname(os.path.abspath(folder)) for folder in folders]  # noqa: PTH100, PTH120  ten thousand
+    parents = places_of(folders)
     with by_stamps(not verify):
         kept: dict[str, dict[str, CellRun | str]] = {}
         wanted: dict[str, list[Path]] = {}
@@ -82,6 +87,12 @@ def read_answers(
         else:
             good.append(found._replace(folder=folder))
     return good, damaged
+
+
+def places_of(folders: Sequence[Path]) -> list[str]:
+    """Return for each run folder that of its cell."""
+    there = os.getcwd()  # noqa: PTH109  asked once, not ten thousand times
+    return [os.path.dirname(os.path.normpath(os.path.join(there, folder))) for folder in folders]  # noqa: PTH118, PTH120
 
 
 def _read(folder: Path) -> CellRun | str:
@@ -128,7 +139,7 @@ def _key_of(where: str) -> str:
         return ""
     logs = os.path.dirname(where)  # noqa: PTH120
     leads = once(f"leads {logs}", lambda: _leads(Path(logs)))
-    parts: list[Any] = [code_digest(), record.st_size, record.st_mtime_ns, leads]
+    parts: list[Any] = [_form(), record.st_size, record.st_mtime_ns, leads]
     for name in names:
         stamps = stamps_of(f"{where}/{name}")
         if stamps is None:
@@ -138,8 +149,15 @@ def _key_of(where: str) -> str:
 
 
 def _leads(logs: Path) -> str:
-    found = once(f"leads runs {logs}", lambda: runs_below(logs, "*-leads"))
-    return repr(sorted((str(folder), stamps_of(folder)) for folder in found))
+    """Return what the runs that measured leads are made of; a folder is looked into once for all questions."""
+    cells = [entry.path for entry in os.scandir(logs) if entry.is_dir()]
+    found = [f"{cell}/{name}" for cell in cells for name in _names(cell) if name.endswith("-leads")]
+    return repr(sorted((folder, stamps_of(folder)) for folder in found))
+
+
+def _form() -> str:
+    """Return what changes with the code of the figures, and with what is kept of them."""
+    return f"{code_digest()} {NOT_COMPARED} {OF_THE_ACCOUNT} {OF_MAY}"
 
 
 def _kept(keys: Mapping[str, str]) -> dict[str, dict[str, CellRun | str]]:
@@ -164,7 +182,13 @@ def _from_json(one: dict[str, Any]) -> CellRun | str:
 def _to_json(one: CellRun | str) -> dict[str, Any]:
     if isinstance(one, str):
         return {"damaged": one}
-    slim = {key: value for key, value in one.result.to_json().items() if key not in NOT_COMPARED}
+    result = one.result.to_json()
+    slim = {key: value for key, value in result.items() if key not in NOT_COMPARED and value is not None}
+    account = slim.get("account")
+    if account is not None:
+        account = {key: account[key] for key in OF_THE_ACCOUNT if key in account}
+        account["may"] = {key: value for key, value in (account.get("may") or {}).items() if key in OF_MAY}
+        slim["account"] = account
     return {"result": slim, "record": dict(one.cell), "measured_utc": one.measured_utc}
 
 

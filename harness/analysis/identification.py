@@ -216,7 +216,7 @@ def _weigh_plateau(curve: VoltageCurve, q: FloatArray, v: FloatArray, out: _Out,
     """Tell kinds apart by where a discharge gave most of its charge, and by the knee after it."""
     total, low_V, high_V = float(q[-1] - q[0]), float(v.min()), float(v.max())
     share, at_V = densest(q, v, 0.060)
-    words.append(f"{share:.0%} of its charge comes within 60 mV around {at_V:.2f} V")
+    words.append(f"{100 * share:.0f} % of its charge comes within 60 mV around {at_V:.2f} V")
     # Of an import nobody knows the resistance: its plateau lies lower the faster it was drawn from.
     sag_V = 0.0 if curve.resistance_ohm else min(0.06, 0.1 * abs(curve.current_A) / total)
     plateau = between(q, v, 3.18 - sag_V, 3.36) / total
@@ -230,7 +230,7 @@ def _weigh_plateau(curve: VoltageCurve, q: FloatArray, v: FloatArray, out: _Out,
     if share > 0.45 and 3.40 <= at_V <= 3.75 and high_V < 3.80:
         out({"li-ion"}, "a plateau near 3.6 V is that of a thionyl primary, whatever was said of it")
     if on_lfp and knee:
-        words.append(f"{plateau:.0%} of its charge comes between 3.18 and 3.36 V")
+        words.append(f"{100 * plateau:.0f} % of its charge comes between 3.18 and 3.36 V")
         # An overcharged titanate cell may show anything: one found below 2.85 V stays in doubt.
         out(others - {"lfp", "titanate"} - _PRIMARIES, "such a plateau with its knee is that of LFP")
     elif on_nickel and share > 0.50 and nickel_knee and high_V < 1.62:

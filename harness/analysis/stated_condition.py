@@ -93,10 +93,11 @@ def to_stated(
     if whole > MOST_U * value:
         raise AnalysisError(f"the conversion would be worth no more than ± {100 * whole / value:.0f} %")
     moved = value - capacity_Ah
+    change = f"{round(1000 * moved):+d} mAh" if round(1000 * moved) else "less than 1 mAh"
     how = (
         "as measured, at nearly this current"
         if abs(current_A / wanted_A - 1.0) <= AT_IT
-        else f"{1000 * moved:+.0f} mAh for {current_A / value:.2g} It of the night"
+        else f"{change} for {current_A / value:.2g} It of the night"
     )
     where = "temperature not known" if temperature_degC is None else f"cell at {temperature_degC:.1f} °C"
     return Stated(value, whole, wanted_A, cutoff_V, moved, U, f"{how}; {where}, not converted for it")

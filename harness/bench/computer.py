@@ -214,7 +214,8 @@ def look_at_sleep(agreed: bool, said: str, lid: bool, masked: bool) -> Looked:
     lid_todo = "Leave the lid open: closing it can put the computer to sleep all the same."
     if agreed:
         return Looked("sleep", "look" if lid else "right", f"{said}", lid_todo if lid else "")
-    return Looked("sleep", "look", said, "Turn sleep off in the system's settings." + (f" {lid_todo}" if lid else ""))
+    short = said.partition(";")[0].partition(" (")[0]  # the library's own words are for a run's events
+    return Looked("sleep", "look", short, "Turn sleep off in the system's settings." + (f" {lid_todo}" if lid else ""))
 
 
 def look_at_fonts() -> Looked:

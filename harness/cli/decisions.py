@@ -248,6 +248,8 @@ def match(
         print(match_table(matched))
         if matched["sets"]:
             show_next("label", *matched["sets"][0]["cells"], "--out", "labels.pdf", logs=logs)
+        else:
+            show_next("compare", "--all", logs=logs)
 
     answer(matched, as_json, show)
     if not matched["sets"]:
@@ -332,7 +334,10 @@ def fit(
         if what_if:
             print("\nwith " + ", ".join(what_if) + ":")
             print(fit_sheet(found["what_if"]))
-        show_next("certify", run, "--out", "certificate.pdf", logs=logs)
+        if found["fits"]:
+            show_next("certify", run, "--out", "certificate.pdf", logs=logs)
+        else:
+            show_next("duty", "list")  # another device may suit it
 
     answer(found, as_json, show)
     if not found["fits"]:

@@ -253,7 +253,7 @@ def perform(
     if described is not None:
         early, _ = make_plan(request, described, datetime.now(UTC))
         roles = early.roles()
-        check_account(request, early, described.simulated)
+        check_account(request, early, described, datetime.now(UTC))
         asked = hand_voltage is None and sys.stdin.isatty() and (described.hands or not described.simulated)
         if asked and not early.notes.get("device"):
             tell("")

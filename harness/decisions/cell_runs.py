@@ -1,11 +1,10 @@
 """Runs of many cells: read, the one that says most of each cell, and how they follow each other in time."""
 
-import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from amphora.harness.account.kept_answers import CellRun, read_answers
+from amphora.harness.account.kept_answers import CellRun, places_of, read_answers
 from amphora.harness.analysis.repeats import Beside
 from amphora.harness.results.as_item import with_item_U
 from amphora.harness.results.result import Result
@@ -28,7 +27,7 @@ def read_runs(
 
 def _taught_by_all(runs: list[CellRun]) -> list[CellRun]:
     """Return runs whose item's U is learned from the repeats of all cells among them, the cell's own counting most."""
-    places = [os.path.dirname(os.path.abspath(run.folder)) for run in runs]  # noqa: PTH100, PTH120
+    places = places_of([run.folder for run in runs])
     seen: dict[str, list[float]] = {}
     for place, run in zip(places, runs, strict=True):
         seen[place] = list((run.result.account or {}).get("repeats") or [])

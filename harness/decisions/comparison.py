@@ -237,6 +237,7 @@ def _place(rows: Sequence[dict[str, Any]], figures: Sequence[tuple[float, float]
     reach = np.hypot(U, U.max()) * (1 + 1e-9)
     first = np.searchsorted(-value, -(value + reach), side="left")  # outside of it all are certainly better, or worse
     end = np.searchsorted(-value, -(value - reach), side="right")
+    names = [str(row["cell"]) for row in rows]
     for place, row in enumerate(rows):
         near = slice(int(first[place]), int(end[place]))
         gap = value[near] - value[place]
@@ -246,9 +247,11 @@ def _place(rows: Sequence[dict[str, Any]], figures: Sequence[tuple[float, float]
         row["rank"] = near.start + int(np.count_nonzero(apart & (gap > 0))) + 1
         row["tied"] = len(tied)
         if len(tied) > MOST_TIES:
+            here = int(np.searchsorted(tied, place))  # values fall along the rows: the nearest are beside it
+            tied = tied[max(0, here - MOST_TIES) : here + MOST_TIES]
             nearest = np.argsort(np.abs(value[tied] - value[place]), kind="stable")[:MOST_TIES]
             tied = np.sort(tied[nearest])
-        row["tied_with"] = [str(rows[int(other)]["cell"]) for other in tied]
+        row["tied_with"] = [names[other] for other in tied.tolist()]
 
 
 def outliers(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:

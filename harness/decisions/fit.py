@@ -30,10 +30,8 @@ WARM_U = 0.6  # k = 2, of the logarithm: how much less a warmer cell resists (ac
 RATE_OHM_U, RATE_OHM_EACH_U = 0.08, 0.08
 RATE_TIME_U, RATE_TIME_EACH_U = 0.003, 0.006
 RATE_MOST = 2.5  # so many e-folds: beyond it, at ever smaller currents, resistance and lead come to nothing
-RATE_FAR, RATE_FAR_SQUARE_U = (
-    1.2,
-    0.075,
-)  # beyond 3.3 times: the electrolyte's limits are not in a test at a small current
+# Beyond five times, the largest load step of a test: the electrolyte's limits are in no test at a small current.
+RATE_FAR, RATE_FAR_SQUARE_U = 1.6, 0.15
 KNIFE_EDGE = 0.2  # of a run time: a doubt beyond it is no longer a slope, and all doubts are tried at once
 USUAL_DEGC = 20.0  # of a test or a night that says nothing
 CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)

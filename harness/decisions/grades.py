@@ -223,11 +223,10 @@ def measure(
         criteria: For the forms and the intended load.
         cohort_Ah: Capacities of the other cells of the same form and chemistry.
     """
-    key = key_of(result, cell)
     if quantity.startswith("capacity"):
-        return _capacity(quantity, result, cell, criteria, cohort_Ah, key)
+        return _capacity(quantity, result, cell, criteria, cohort_Ah, key_of(result, cell))
     if quantity in ("sag", "resistance"):
-        return _resistance(quantity, result, criteria, key)
+        return _resistance(quantity, result, criteria, key_of(result, cell))
     if quantity == "temperature rise":
         rise, U = result.temperature_rise_K, result.thermal.rise_U_K if result.thermal else None
         return None if rise is None else (rise, 1.0 if U is None else U, "" if U is not None else "U 1 K assumed")
@@ -426,8 +425,9 @@ def grade_result(
     """
     rows = _anomalies(result, cell)
     blocked, looked = _blockers(result), _Looked()
+    key = key_of(result, cell)
     for criterion in criteria.criteria:
-        if not criterion.chemistries or key_of(result, cell) in criterion.chemistries:
+        if not criterion.chemistries or key in criterion.chemistries:
             found = measure(criterion.quantity, result, cell, criteria, cohort_Ah)
             if criterion.quantity.startswith("capacity") and blocked:
                 found = None

@@ -429,12 +429,15 @@ def _unit_last(text: str) -> str:
     return f"{found.group(2)} ({found.group(1)})" if known else text
 
 
+_BRACKETS = str.maketrans("（）［］{}<>【】", "()[]()()()")
+
+
 def bare(header: str) -> tuple[str, str]:
     """Return a header's words and its unit: 'Test_Time(s)' -> ('test time', 's').
 
     A unit stands in brackets, after a slash or a comma, or is the last word, with or without `in` before it.
     """
-    text = _unit_last(header.strip().replace("（", "(").replace("）", ")"))
+    text = _unit_last(header.strip().translate(_BRACKETS))
     if " " in text and plain_word(text) in _KNOWN_UNITS:
         return "", plain_word(text)
     unit = ""
@@ -460,6 +463,8 @@ def bare(header: str) -> tuple[str, str]:
                 unit, tokens = written if len(written) <= 3 else last, tokens[:-1]
                 if tokens and tokens[-1] in ("in", "en"):
                     tokens = tokens[:-1]
+        elif len(tokens) == 2 and len(tokens[0]) > 3 and tokens[0] in UNITS["t"] and last in WORDS_IN["t"]:
+            return last, tokens[0]  # seconds elapsed
         elif len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last not in ("min",):
             return "", last  # only a unit: that is what the column holds
     return " ".join(tokens), unit.strip()
@@ -675,7 +680,7 @@ def _best_by_words(
 
 def _clock_of(header: str) -> str | None:
     """Return which clock of two figures a header names: 'Time (mm:ss)' -> 'mm:ss'."""
-    if re.search(r"\bm{1,2}:ss", header, re.I) and not re.search(r"h:m", header, re.I):
+    if re.search(r"\bm(?:m|in)?:s", header, re.I) and not re.search(r"h:m", header, re.I):
         return "mm:ss"
     return "h:mm" if re.search(r"\bh{1,2}:mm(?!:)", header, re.I) else None
 

@@ -43,6 +43,7 @@ from amphora.harness.importing.plausibility import (
     settle_units,
     states_of,
 )
+from amphora.harness.importing.proof import prove
 from amphora.harness.importing.rows import Rows, Told, readings_of, rows_of, table_of_one_cell
 from amphora.harness.importing.strays import without_strays
 from amphora.harness.importing.table_file import Layout, read_bytes, read_table
@@ -238,6 +239,7 @@ def _judged(
     """Return the rows of a table, judged, current positive into the cell; and where each channel was taken from."""
     import numpy as np
 
+    as_found = layout.header
     layout, table = put_together(layout, table, mapping, told.notes)
     header = layout.header
     own = one_cells_header(str(file), header, which) if which is not None and header else None
@@ -248,20 +250,24 @@ def _judged(
         table = table_of_one_cell(file, layout, table, sources, which, told)
     if len(table) < 2:
         raise InputError(f"{file}: {len(table)} row(s) of that cell; at least 2 are needed")
-    unproven = any(not sources[channel].stated for channel in ("t", "v", "i"))
-    if unproven:
-        sources = settle_units(file, readings_of(file, layout, table, sources), sources, form, told)
+    unstated: frozenset[str] = frozenset()
+    if any(not sources[channel].stated for channel in ("t", "v", "i")):
+        readings = readings_of(file, layout, table, sources)
+        unstated = readings.unstated
+        sources = settle_units(file, readings, sources, form, told)
+        del readings
     states = states_of(layout, table, sources)
     rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
     if states is not None:
         states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
-    del table
     columns = rows.columns
     columns["i"] = current_into_cell(
         file, columns["v"], columns["i"], discharge_sign, told, states, sources["i"].discharges
     )
     judge(file, rows, told)
     doubt_scale(file, rows, form, told)
+    aside = frozenset(k for k, (had, has) in enumerate(zip(as_found, own or header, strict=False)) if had and not has)
+    prove(layout, table, sources, rows, unstated, units, form, aside, told)
     return rows, sources
 
 

@@ -47,7 +47,16 @@ def put_together(
     """
     if not layout.header or mapping:
         return layout, table
-    for step in (_one_value_a_row, _another_header, _paced, _units_beside, _time_in_parts, _since_the_last, _two_ways):
+    for step in (
+        _units_above,
+        _one_value_a_row,
+        _another_header,
+        _paced,
+        _units_beside,
+        _time_in_parts,
+        _since_the_last,
+        _two_ways,
+    ):
         layout, table = step(layout, table, notes)
     return layout, table
 
@@ -170,6 +179,28 @@ def _paced(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Lay
             values = table.index.to_series().rank(method="first").sub(1.0) * step_s
             return _with_column(layout, table, "Time (s)", values, [])
     return layout, table
+
+
+def _units_above(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:
+    """Take units that a line above the table states in words into headers that state none: `time in min`."""
+    header = list(layout.header)
+    lines = [line for line in layout.above if sum(name in line for name in layout.header if name) < 2]
+    for column, name in enumerate(layout.header):
+        words, unit = bare(name)
+        tokens = set(plain_word(words).split())
+        channel = next((c for c in ("t", "v", "i") if tokens & WORDS_IN[c]), None)
+        if unit or channel is None or unit_factor(channel, plain_word(name)) is not None:
+            continue
+        said = set()
+        for line in lines:
+            for found in re.finditer(r"(?=\b([^\W\d]+)\s*(?:in\b|[:=\[(,])?\s*\b([^\W\d]+)\b)", line):
+                if plain_word(found.group(1)) in WORDS_IN[channel] and unit_factor(channel, found.group(2)) is not None:
+                    said.add(found.group(2))
+        if len(said) == 1:
+            (unit,) = said
+            header[column] = f"{name} ({unit})"
+            notes.append(f"a line above the table states the unit of {name!r}: {unit}")
+    return (replace(layout, header=header), table) if header != layout.header else (layout, table)
 
 
 def _units_beside(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Layout, "pd.DataFrame"]:

@@ -344,6 +344,12 @@ def _most_Ah(form: str) -> float:
     return MOST_AH if found is None else 1.3 * max(found.most(nickel=False), found.most(nickel=True))
 
 
+def cell_fits(swing: Swing, t_by: float, i_by: float, form: str) -> bool:
+    """Tell whether a swing, in second and ampere, can be a usual cell's once its times and currents are multiplied."""
+    charge_Ah, hours = swing.charge / 3600 * t_by * i_by, swing.length / 3600 * t_by
+    return _makes_sense(charge_Ah, hours, swing, (LEAST_AH, _most_Ah(form)))
+
+
 def _makes_sense(charge_Ah: float, hours: float, swing: Swing, limits: tuple[float, float]) -> bool:
     """Tell whether a swing of that charge and length can be a test of a cell."""
     least_Ah, most_Ah = limits

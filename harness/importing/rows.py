@@ -423,6 +423,31 @@ def _time_column(
     return times
 
 
+def other_times(layout: Layout, table: "pd.DataFrame", column: int) -> "tuple[FloatArray, bool] | None":
+    """Return another column as times, all rows of the table: its numbers, or seconds of a clock or dates, or None.
+
+    The second value tells whether it shows a clock or dates, so that no unit is left open.
+    """
+    header = layout.header[column] if layout.header else ""
+    source = Source(column, header, 1.0, channel="t", clock=None)
+    series = table[column]
+    if series.dtype.kind not in "fiu":
+        first = [str(item).strip() for item in series.dropna().iloc[:20]]
+        if not first or all(DAY_ONLY.match(item) for item in first):
+            return None  # a day alone passes no time
+    elif series.nunique() < 0.2 * len(series):
+        return None  # too coarse
+    try:
+        times = _time_column(Path(header), layout, table, source, {}, Told())
+    except (InputError, ValueError):
+        return None
+    t = times.t_s.copy()
+    if times.wraps:
+        falls = t[1:] - t[:-1] < -DAY_S / 2
+        t[1:] += DAY_S * falls.cumsum()
+    return None if times.kind == "two" else (t, times.kind in ("clock", "date", "epoch"))
+
+
 def _with_the_day(
     layout: Layout, table: "pd.DataFrame", source: Source, text: Any, sample: list[str], told: Told
 ) -> tuple[Any, list[str]]:
@@ -511,7 +536,7 @@ def _clock_times(text: Any, source: Source) -> _Times:
         late = (half == "p").fillna(False).to_numpy(bool)
         hours = np.where(half.notna().to_numpy(bool), hours % 12 + 12 * late, hours)
     two = bool(np.isnan(seconds[np.isfinite(hours)]).all())
-    said = source.clock or ("mm:ss" if parted.any() else None)
+    said = source.clock or ("mm:ss" if bool(parts["f"].notna().any()) else None)
     if two and said == "mm:ss":
         return _Times(days * DAY_S + hours * 60 + minutes + parted, kind="clock")
     seconds = np.where(np.isnan(seconds) & ~np.isnan(hours), 0.0, seconds)

@@ -65,6 +65,7 @@ class Layout:
     width: int
     thousands: str | None = None
     above: tuple[str, ...] = ()  # the lines above the rows
+    doubt: str = ""  # what a mark within numbers leaves open
 
 
 def read_bytes(file: Path) -> tuple[bytes, str]:
@@ -337,7 +338,9 @@ def _layout(file: Path, lines: Sequence[str]) -> Layout:
     first = next(index for index, cells in enumerate(split) if len(cells) == width and _is_row(values[index], width))
     decimal, thousands = _decimal(delimiter, split[first:])
     header = _header(split, values, first, width) or _header_elsewhere(split, values, first, width)
-    return Layout(delimiter, decimal, header, first + 1, width, thousands, tuple(lines[:first]))
+    rows = [cells for cells in split[first:] if len(cells) == width]
+    doubt = _mark_doubt([list(column) for column in zip(*rows, strict=True)], header, decimal)
+    return Layout(delimiter, decimal, header, first + 1, width, thousands, tuple(lines[:first]), doubt)
 
 
 def _is_row(values: int, width: int) -> bool:
@@ -415,6 +418,28 @@ def _decimal(delimiter: str, rows: Sequence[list[str]]) -> tuple[str, str | None
     if comma and point:  # 1,234 beside 0.5 in quotes: thousands
         return (".", ",") if point >= comma else (",", ".")
     return (",", ".") if comma > point else (".", ",")
+
+
+def _mark_doubt(cells_of: Sequence[Sequence[str]], header: Sequence[str], decimal: str) -> str:
+    """Return what leaves open whether a mark within numbers parts thousands or decimals; empty where nothing does.
+
+    Args:
+        cells_of: The cells of the first rows, one list a column.
+        header: The columns' headers; may be empty.
+        decimal: The mark that was taken for the decimal one.
+    """
+    mark = re.escape(decimal)
+    for column, cells in enumerate(cells_of):
+        three = sum(bool(re.fullmatch(rf"[+-]?[1-9]\d{{0,2}}({mark}\d{{3}})+", cell)) for cell in cells)
+        marked = sum(decimal in cell for cell in cells)
+        whole = sum(bool(re.fullmatch(r"[+-]?\d{1,3}", cell)) for cell in cells)
+        if three >= 4 and three == marked and whole >= 1:
+            name = header[column] if header else f"column {column + 1}"
+            return (
+                f"numbers in {name!r} have {decimal!r} before three figures or no mark at all: it may part thousands; "
+                "it was read as the decimal mark (--units with each channel's unit says that this is right)"
+            )
+    return ""
 
 
 def _without_torn_end(content: bytes, encoding: str, layout: Layout, notes: list[str]) -> bytes:

@@ -203,7 +203,7 @@ def _check_charging(
         return
     if bench is not None and bench.diode_drop_V:
         raise InputError(
-            f"profile {name!r} charges through a diode (charge_path), behind which the supply does not see the cell: "
+            f"recipe {name!r} charges through a diode (charge_path), behind which the supply does not see the cell: "
             "somebody has to be there, whatever else is allowed (--present, or --attended 18:00-23:00)"
         )
     if bench is None:
@@ -214,7 +214,7 @@ def _check_charging(
             warnings.append("charges; the bench is simulated, on a real one somebody has to be there (--present)")
             return
         raise InputError(
-            f"profile {name!r} charges, and nobody is declared to be there: --present, or --attended 18:00-23:00, "
+            f"recipe {name!r} charges, and nobody is declared to be there: --present, or --attended 18:00-23:00, "
             "is needed (university safety guidance: charging cells are not left alone)"
         )
     abilities = abilities_of(bench, "supply")
@@ -232,7 +232,7 @@ def _check_charging(
     ]
     if missing:
         raise InputError(
-            f"profile {name!r} may not charge unattended: the supply has no {missing[0]} of its own; somebody has to "
+            f"recipe {name!r} may not charge unattended: the supply has no {missing[0]} of its own; somebody has to "
             "be there (--present, or --attended 18:00-23:00)"
         )
     warnings.append("charging with nobody there, as explicitly asked for; the supply guards itself")
@@ -251,13 +251,13 @@ def _check_sensor(
     where = called(bench)
     if not without_ok:
         raise InputError(
-            f"profile {name!r} charges, and {where} has no temperature sensor at the cell (cell.temperature): a short "
+            f"recipe {name!r} charges, and {where} has no temperature sensor at the cell (cell.temperature): a short "
             "inside warms a cell long before its voltage tells; a sensor is needed, or --charge-without-sensor from "
             "somebody who stays and touches the cell"
         )
     if not attended:
         raise InputError(
-            f"profile {name!r} may not charge unattended: {where} has no temperature sensor at the cell; somebody has "
+            f"recipe {name!r} may not charge unattended: {where} has no temperature sensor at the cell; somebody has "
             "to be there (--present, or --attended 18:00-23:00)"
         )
     warnings.append(

@@ -167,7 +167,11 @@ def _resistance(row: PageRow) -> TableField:
         return _number(None, "–")
     U = finite_number(compared.get("resistance_U_ohm")) or (main["U_ohm"] if main and main["ohm"] == value else None)
     leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
-    return _number(value, with_U(value, U, 1000) + leads)
+    at = compared.get("resistance_at")
+    if not at:  # no temperature was read, or it is too far from 20 °C
+        return _number(value, with_U(value, U, 1000) + leads)
+    remark = f"at 20 °C; {with_U(value, U, 1000)} at {at['measured_degC']:.0f} °C"
+    return _number(at["ohm"], with_U(at["ohm"], at["U_ohm"], 1000) + leads, remark)
 
 
 def _energy(row: PageRow) -> TableField:

@@ -250,7 +250,7 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
         [
             *lines,
             table(
-                ("Run", "Profile", "Start", "Ended by", "Holds mAh", "Was left mAh"),
+                ("Run", "Recipe", "Start", "Ended by", "Holds mAh", "Was left mAh"),
                 rows,
                 ("Holds mAh", "Was left mAh"),
             ),

@@ -39,10 +39,10 @@ def with_item_U(
     if conditions:
         declared += f"; another charge or current may change it by {100 * conditions:.2g} %"
     U_Ah = item_U_Ah(result.capacity_Ah, result.capacity_U_Ah, result.start, found.share, unseen)
-    return replace(
-        result,
-        capacity_item_U_Ah=math.hypot(U_Ah, conditions * result.capacity_Ah),
-        item=ItemScatter(
-            found.share, found.pairs, found.shelf_pairs, found.from_, found.text + declared, unseen, conditions
-        ),
-    )
+    U_Ah = math.hypot(U_Ah, conditions * result.capacity_Ah)
+    text = found.text + declared
+    before = result.item
+    if before is not None and (before.text, before.scatter, result.capacity_item_U_Ah) == (text, found.share, U_Ah):
+        return result  # as it is: of ten thousand cells most learn nothing new from each other
+    item = ItemScatter(found.share, found.pairs, found.shelf_pairs, found.from_, text, unseen, conditions)
+    return replace(result, capacity_item_U_Ah=U_Ah, item=item)

@@ -252,8 +252,11 @@ def check_declared(request: Request, standing: "Standing") -> None:
         )
 
 
-def check_account(request: Request, plan: Plan, simulated: bool) -> None:
+def check_account(request: Request, plan: Plan, bench: BenchDescription, now: datetime) -> None:
     """Refuse what the account of the cell forbids; note in the plan what a person lets through.
+
+    Args:
+        now: Aware; what the clock says. Where simulated time runs ahead of it, it says nothing of the order of runs.
 
     Raises:
         Refused: the answer is no, or ask and nobody took it on.
@@ -261,7 +264,8 @@ def check_account(request: Request, plan: Plan, simulated: bool) -> None:
     shelf = Shelf(request.logs)
     cell = shelf.get(request.cell_id)
     standing = standing_of(shelf, request.cell_id)
-    let = require(cell, standing, acts_of(plan), request.in_spite_of, simulated)
+    dated = None if bench.speed_up > 1.0 else now
+    let = require(cell, standing, acts_of(plan), request.in_spite_of, _simulated(bench), dated)
     plan.notes.setdefault("account", {})["in_spite_of"] = [item.to_dict() for item in let]
 
 
@@ -381,7 +385,7 @@ def carry_out(
     abilities = {name: instrument.abilities for name, instrument in rig.instruments.items()}
     plan, cell = make_plan(request, bench, clock.utc(), abilities)
     record = cell.to_dict()
-    check_account(request, plan, _simulated(bench))
+    check_account(request, plan, bench, clock.utc())
     for line in by_hand_now(plan, request, bench):
         say(line)
     proofs = of_the_evening(plan, rig, request.logs, clock, person, say)
@@ -435,7 +439,7 @@ def go_on(
     home = folder.absolute().parent
     if (home / "cell.json").is_file():
         request = Request(home.name, plan.profile, home.parent, in_spite_of=(*in_spite_of, *allowed))
-        check_account(request, plan, _simulated(bench))
+        check_account(request, plan, bench, clock.utc())
     runner = Runner(
         plan,
         rig,

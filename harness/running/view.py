@@ -216,6 +216,9 @@ def _of_voltage(limits: Limits, cell: CellLimits | None, volts: float | None, ki
         low = cell.floor_V
     if volts is None:
         return []
+    # The guard acts beyond a limit by what the voltmeter may err: a charge at its limit is not at the guard's.
+    low = None if low is None else low - limits.voltage_tolerance_V
+    high = None if high is None else high + limits.voltage_tolerance_V
     top = high if high is not None else cell.charge_limit_V if cell is not None and cell.charge_limit_V else None
     span = top - low if top is not None and low is not None and top > low else 1.0
     found = []

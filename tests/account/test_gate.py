@@ -3,15 +3,16 @@
 import copy
 import json
 import shutil
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.account import gate
 from amphora.harness.account.asking import standing_of
-from amphora.harness.account.standing import ACTS
+from amphora.harness.account.standing import ACTS, Standing
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli import papers
@@ -70,6 +71,10 @@ def plans(sound: Path) -> dict:
     return {request.profile: session.make_plan(request, None, now)[0] for request in requests}
 
 
+KITCHEN = SimpleNamespace(simulated=False, where="kitchen", speed_up=1.0)
+CLOCK = SimpleNamespace(utc=lambda: datetime(2026, 11, 26, 18, 0, tzinfo=UTC))
+
+
 def ordered(logs: Path, plan: object, resumed: bool, monkeypatch) -> str:
     """Tell whether a run may begin, or go on: "yes", or the refusal's "ask" or "no". Nothing is ordered."""
     plan = copy.deepcopy(plan)
@@ -80,10 +85,9 @@ def ordered(logs: Path, plan: object, resumed: bool, monkeypatch) -> str:
             monkeypatch.setattr(session, "_unproven", lambda *a: None)
             monkeypatch.setattr(session, "why_not_proven", lambda *a: None)
             monkeypatch.setattr(session, "_guarded", lambda *a: "went on")
-            bench = SimpleNamespace(simulated=False, where="kitchen")
-            assert session.go_on(logs / "a" / "cut-short", bench, None, None, None) == "went on"
+            assert session.go_on(logs / "a" / "cut-short", KITCHEN, None, CLOCK, None) == "went on"
         else:
-            session.check_account(session.Request("a", "any", logs), plan, simulated=False)
+            session.check_account(session.Request("a", "any", logs), plan, KITCHEN, CLOCK.utc())
     except Refused as refusal:
         return "ask" if "--in-spite-of" in str(refusal) else "no"
     return "yes"
@@ -248,3 +252,12 @@ def test_a_charge_table_and_a_discharge_table_within_4_h_make_the_start_full(tmp
     standing = standing_of(Shelf(logs), "a")
     assert (standing.capacity_run == run.name) == (expected == "full")
     assert (standing.capacity_Ah is not None) == (expected == "full")
+
+
+def test_a_clock_may_be_set_back_by_a_minute_while_it_is_kept_right():
+    known = Standing("a", last_current=CLOCK.utc(), last_V_at=CLOCK.utc() - timedelta(days=3))
+    assert gate.clock_behind(known, CLOCK.utc() - timedelta(seconds=60)) is None
+    assert gate.clock_behind(known, CLOCK.utc() - timedelta(seconds=61)).code == "clock-behind"
+    seen = Standing("a", last_V_at=CLOCK.utc())
+    assert gate.clock_behind(seen, CLOCK.utc() - timedelta(hours=1)) is not None
+    assert gate.clock_behind(Standing("a"), CLOCK.utc()) is None

@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import AmphoraError, Refused
 from amphora.harness.running.session import Request, carry_out, open_rig
-from amphora.harness.running.simulated_session import SimulatedSession, load_kept
+from amphora.harness.running.simulated_session import SimulatedSession, load_kept, store_kept
 from tests.support.meddling import drain, wait
 
 pytestmark = pytest.mark.usefixtures("coarse")
@@ -31,7 +32,17 @@ def add(logs: Path, name: str = "hall-1", **changes) -> None:
     Shelf(logs).add(Cell.from_dict(data))
 
 
-def run(logs: Path, profile: str, name: str = "hall-1", *, short_ohm=None, kind="worn-out", start=None, **options):
+def run(
+    logs: Path,
+    profile: str,
+    name: str = "hall-1",
+    *,
+    short_ohm=None,
+    kind="worn-out",
+    start=None,
+    in_spite_of=(),
+    **options,
+):
     """Make one run on the simulated bench; the short is in the cell from its beginning on."""
     if load_kept(logs, name) is None:
         options = {"start_soc": 0.4, "begin_utc": EVENING, **options}
@@ -39,7 +50,7 @@ def run(logs: Path, profile: str, name: str = "hall-1", *, short_ohm=None, kind=
     if short_ohm is not None:
         session.bench.cell.short_ohm = short_ohm
     rig = open_rig(session.description, session.clock, session.open)
-    request = Request(name, profile, logs, present=profile == "charge", start=start)
+    request = Request(name, profile, logs, present=profile == "charge", start=start, in_spite_of=in_spite_of)
     try:
         return carry_out(request, session.description, rig, session.clock, session.person(), guarded=False)
     finally:
@@ -301,3 +312,34 @@ def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forg
     assert sound.self_discharge_percent_per_month < 5 and sound.may["match"].verdict == "yes"
     assert "soft-short" in {item.code for item in soft.findings} and soft.may["match"].verdict == "no"
     assert soft.may["certify"].verdict != "yes"
+
+
+def test_a_clock_that_was_set_back_orders_no_run_before_those_that_it_follows(tmp_path: Path) -> None:
+    """A small computer without a battery for its clock starts in the past: its runs would be read backwards."""
+    add(tmp_path)
+    assert run(tmp_path, "charge").reason == "taper"
+    kept = load_kept(tmp_path, "hall-1")
+    for behind, refused in ((timedelta(days=30), True), (timedelta(hours=3), True), (timedelta(0), False)):
+        store_kept(tmp_path, "hall-1", replace(kept, utc=kept.utc - behind))
+        before = sorted(tmp_path.glob("hall-1/*/run.json"))
+        if refused:
+            with pytest.raises(
+                Refused, match=r"this computer's clock says 2026-0\d-\d\d \d\d:\d\d UTC, .* setting the clock"
+            ):
+                run(tmp_path, "overnight")
+            assert sorted(tmp_path.glob("hall-1/*/run.json")) == before
+        else:
+            assert run(tmp_path, "overnight").reason == "cutoff"
+    assert shown(tmp_path)["may"]["certify"]["verdict"] == "yes"
+
+
+def test_a_run_before_those_that_it_follows_is_written_on_a_persons_word(tmp_path: Path) -> None:
+    """A year that was wrong once must not shut a cell out for ever; whoever goes on says so, and the run keeps it."""
+    add(tmp_path)
+    run(tmp_path, "charge", begin_utc=EVENING + timedelta(days=4 * 365))
+    kept = load_kept(tmp_path, "hall-1")
+    store_kept(tmp_path, "hall-1", replace(kept, utc=EVENING))
+    done = run(tmp_path, "overnight", in_spite_of=("clock-behind",))
+    notes = json.loads((done.folder / "run.json").read_text(encoding="utf-8"))["plan"]["notes"]["account"]
+    assert [item["code"] for item in notes["in_spite_of"]] == ["clock-behind"]
+    assert shown(tmp_path)["may"]["certify"]["verdict"] == "no"  # nobody knows that it began full

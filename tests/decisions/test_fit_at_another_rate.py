@@ -72,7 +72,7 @@ def test_charge_that_a_rate_cannot_reach_grows_with_the_rate(models):
 
 def test_far_from_the_tests_own_current_no_answer_is_within(models):
     # 10 times: what the electrolyte limits is not in the test (docs/faults.md, At another rate).
-    assert RATE_FAR == 1.2 and _rate_U(2.303) > RUN_TIME_AIM
+    assert RATE_FAR == 1.6 and _rate_U(2.303) > 1.5 * RUN_TIME_AIM  # 1.6: five times, a load step of the test
     assert _rate_U(0.92) == pytest.approx(0.003 + 0.006 * 0.92)
     model, chemistry, _ = models["real-li-ion"]
     (found,) = fit(model, duty_at(2.05 * model.capacity_Ah, 3.0, chemistry))["modes"]

@@ -218,3 +218,11 @@ def test_a_report_takes_the_state_from_the_register_and_the_simulation_from_the_
     (folder.parent / "cell.json").write_text(json.dumps({"id": "L3-a", "state": "quarantined"}), encoding="utf-8")
     page, _ = make_report([folder])
     assert "in quarantine: do not use" in page and "these are no real cells" in page
+
+
+def test_a_resistance_stands_at_20_degC_beside_what_was_measured(rows: list[PageRow]) -> None:
+    at = {"ohm": 0.0594, "U_ohm": 0.0021, "temperature_degC": 20.0, "measured_degC": 14.2, "source": "prior"}
+    cold = dataclasses.replace(rows[0], compared={**rows[0].compared, "resistance_at": at})
+    page = build_page([cold])
+    assert "59.4 ± 2.1" in page and "at 20 °C; 63.1 ± 1.8 at 14 °C" in page
+    assert "at 20 °C" not in build_page([rows[0]])

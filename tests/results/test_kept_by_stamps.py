@@ -127,11 +127,23 @@ def test_a_second_comparison_reads_no_run_and_says_the_same(shelf: list[Path], m
     assert count() == 0
     for one, again in zip(first[0], second[0], strict=True):
         assert (one.folder, one.cell, one.measured_utc) == (again.folder, again.cell, again.measured_utc)
-        both = [
-            {k: v for k, v in run.result.to_json().items() if k not in kept_answers.NOT_COMPARED}
-            for run in (one, again)
-        ]
-        assert both[0] == both[1]
+        assert again.result != one.result  # what no decision asks for was left out, and nothing else:
+        assert kept_answers._to_json(again) == kept_answers._to_json(one)
+
+
+def test_what_is_left_out_of_a_kept_answer_is_asked_by_no_decision(shelf: list[Path]) -> None:
+    from amphora.harness.decisions.comparison import compare
+    from amphora.harness.decisions.grades import grade_runs, load_criteria
+    from amphora.harness.decisions.sources import read_sources
+
+    def decided(verify: bool) -> object:
+        runs, _ = read_runs(shelf, verify, whole=verify)
+        graded = grade_runs([(run.result, run.cell) for run in runs], load_criteria("general"))
+        return compare(shelf, verify=verify), graded, read_sources(shelf[0].parents[1])
+
+    whole = decided(verify=True)
+    read_answers(shelf, whole=False)
+    assert decided(verify=False) == whole
 
 
 @pytest.mark.parametrize("what", ["readings", "record", "another run"])

@@ -59,7 +59,7 @@ def test_who_has_to_go_to_the_bench_and_who_has_to_look(more: dict[str, object],
 @pytest.mark.parametrize(
     ("volts", "degC", "moved_Ah", "name", "left"),
     [
-        (3.0, 21.0, -0.3, "voltage-low", 0.1),
+        (3.0, 21.0, -0.3, "voltage-low", 0.15),  # 2.9 V, and the 0.05 V that the voltmeter may err
         (3.9, 48.5, -0.3, "temperature-high", 1.5),
         (3.9, 21.0, -2.9, "charge", 0.1),
     ],
@@ -79,9 +79,10 @@ def test_the_end_of_a_steps_time_is_a_limit_and_a_charge_has_one_above() -> None
     late = seen(reading=Shown(32900.0, 3.9, -0.4, 21.0), step_charge_Ah=-0.1)
     near = nearest_limit(step, CELL, late)
     assert near is not None and (near.name, near.left) == ("time", 100.0)
-    charge = dataclasses.replace(step, kind="charge", limits=Limits(voltage_low_V=2.9, voltage_high_V=4.25))
-    near = nearest_limit(charge, CELL, seen(reading=Shown(1200.0, 4.2, 0.4, 21.0)))
-    assert near is not None and (near.name, round(near.left, 3)) == ("voltage-high", 0.05)
+    charge = dataclasses.replace(step, kind="charge", limits=Limits(voltage_low_V=2.9, voltage_high_V=4.2))
+    near = nearest_limit(charge, CELL, seen(reading=Shown(1200.0, 4.202, 0.4, 21.0)))
+    assert near is not None and (near.name, round(near.left, 3)) == ("voltage-high", 0.048)
+    assert near.text == "voltage 0.05 V below the guard's 4.25 V"
 
 
 def test_a_drop_stays_in_the_curve_of_a_long_night_and_a_gap_stays_one() -> None:

@@ -137,7 +137,7 @@ def view(data: dict[str, Any], public: bytes, tight: int = 0) -> dict[str, Any]:
     """
     last, grade = data["runs"][-1], data["grade"]
     none = "not stated"
-    profile = f" (profile {last['profile'][:60]})" if last["profile"] else ""
+    profile = f" (recipe {last['profile'][:60]})" if last["profile"] else ""
     method = (
         f"Bench method of this software{profile}, after the pattern of IEC 61960-3:2017, clause 7.3.1, but not in "
         "conformity with it. Discharge to the cut-off voltage; capacity is the sum of measured current over measured "
