@@ -239,8 +239,8 @@ def bench_data(served):
 def test_bench_check_and_plan_say_that_the_board_guards(served):
     bench = bench_from_dict(bench_data(served))
     found = check_bench(bench, RealClock(), open_instrument)
-    assert any("its own voltage, temperature and time limits" in text for text in found["guards"])
-    assert found["unattended_discharge"] and not any("plain resistor" in text for text in found["missing"])
+    assert any("its own voltage, temperature and time limits" in text for text in found.guards)
+    assert found.unattended_discharge and not any("plain resistor" in text for text in found.missing)
     abilities = {"relay": written_abilities("relay", bench.instruments["relay"])}
     asked = {"resistor": True, "device": False, "needs_temperature": False}
     said = not_guarded(replace(bench, abilities=abilities), set(), **asked)
