@@ -4,10 +4,10 @@
 Signs: levels in orders are positive magnitudes; the kind of the order tells the direction.
 """
 
-import dataclasses
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from amphora.harness.common.as_json import WHERE_SAID, from_json, to_json
 from amphora.harness.common.errors import InputError
 
 COLD_DEGC = 10.0  # below it a lithium cell is charged slowly (common practice)
@@ -45,7 +45,7 @@ class Order:
     current_A: float | None = None
     in_It: bool = False
     text: str = ""
-    act: str = ""
+    act: str = field(default="", metadata=WHERE_SAID)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class End:
     at: Literal[">=", "<="]
     value: float
     text: str = ""
-    finishes: bool = False  # the whole run, not the step alone
+    finishes: bool = field(default=False, metadata=WHERE_SAID)  # the whole run, not the step alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,14 +168,7 @@ class Plan:
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:
     """Return the plan as plain JSON-able data."""
-    data = dataclasses.asdict(plan)
-    for step in data["steps"]:
-        for segment in step["segments"]:
-            if not segment["order"]["act"]:
-                del segment["order"]["act"]
-        for end in step["ends"]:
-            if not end["finishes"]:
-                del end["finishes"]
+    data: dict[str, Any] = to_json(plan)
     return data
 
 
@@ -186,27 +179,9 @@ def plan_from_dict(data: dict[str, Any]) -> Plan:
         InputError: a field is missing or unknown.
     """
     try:
-        steps = tuple(_step(step) for step in data["steps"])
-        rest = {key: value for key, value in data.items() if key != "steps"}
-        rest["warnings"] = tuple(rest.get("warnings", ()))
-        rest["cell"] = None if rest.get("cell") is None else CellLimits(**rest["cell"])
-        return Plan(steps=steps, **rest)
-    except (KeyError, TypeError) as error:
+        return from_json(Plan, data)
+    except (ValueError, TypeError, AttributeError) as error:
         raise InputError(f"plan: {error}; a plan as run.json holds it is accepted") from error
-
-
-def _step(data: dict[str, Any]) -> Step:
-    fields = dict(data)
-    fields["segments"] = tuple(
-        Segment(Order(**segment["order"]), segment["duration_s"], segment["pulse"]) for segment in data["segments"]
-    )
-    fields["ends"] = tuple(End(**end) for end in data["ends"])
-    fields["limits"] = Limits(**data["limits"])
-    taper = fields.get("taper")
-    fields["taper"] = None if taper is None else Taper(**taper)
-    hours = fields.get("hours")
-    fields["hours"] = None if hours is None else (float(hours[0]), float(hours[1]))
-    return Step(**fields)
 
 
 NICKEL = ("nimh", "nicd")
