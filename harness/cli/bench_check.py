@@ -133,7 +133,7 @@ def _how(one: Found, table: Mapping[str, Any]) -> list[str]:
             + (f"; has no {', '.join(text.replace('_', ' ') for text in one.lacks)}" if one.lacks else "")
             + ("" if named else "; --write puts it into the bench file")
         )
-    if one.latency_s is not None:
+    if one.latency_s is not None and one.longest_s is not None:
         renewed_s = one.renewed_s
         lines.append(
             f"answers in {one.latency_s * 1000:.3g} ms, at most {one.longest_s * 1000:.3g} ms; "

@@ -14,8 +14,9 @@ upper bounds in time and from what such a cell could hold at most.
 """
 
 import math
+from dataclasses import replace
 from datetime import datetime
-from typing import Any, cast
+from typing import cast
 
 from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.cells.cell import Cell
@@ -24,7 +25,16 @@ from amphora.harness.common.quantities import format_duration, format_quantity
 from amphora.harness.plans.charge_permission import cutoff_of, holds_of, permission
 from amphora.harness.plans.draft import ChargeMeter, Context, Draft, Start
 from amphora.harness.plans.durations import current_for, level_A, make
-from amphora.harness.plans.plan import CellLimits, Plan, Step, USED_HOTTEST_degC, kind_of
+from amphora.harness.plans.plan import (
+    CellLimits,
+    Plan,
+    PlanNotes,
+    PlanWindow,
+    Step,
+    USED_HOTTEST_degC,
+    WindowSources,
+    kind_of,
+)
 from amphora.harness.plans.recipe import Recipe, load_recipe
 from amphora.harness.plans.requirements import (
     abilities_of,
@@ -321,7 +331,7 @@ def _plan(
     )
     abilities = abilities_of(bench, "supply")
     if charges and abilities is not None and abilities.off_timer:
-        notes["timer"] = timer_told(plan, abilities.off_timer_renewable)
+        return replace(plan, notes=replace(notes, timer=timer_told(plan, abilities.off_timer_renewable)))
     return plan
 
 
@@ -357,11 +367,9 @@ def _ends_told(context: Context, steps: tuple[Step, ...], sensed: bool) -> list[
     return told
 
 
-def _notes(
-    context: Context, bench: BenchDescription | None, drafts: list[Draft], needs_temperature: bool
-) -> dict[str, Any]:
+def _notes(context: Context, bench: BenchDescription | None, drafts: list[Draft], needs_temperature: bool) -> PlanNotes:
     """Return what a person has to know and do, and what no instrument guards."""
-    recipe, window = context.recipe, context.window
+    recipe, window, charging = context.recipe, context.window, context.charging
     steps = [draft.step for draft in drafts]
     most_A = max((draft.most_current_A for draft in drafts), default=0.0)
     resistor = any(step.kind == "log" and step.leads == "discharge" for step in steps)
@@ -371,49 +379,59 @@ def _notes(
     )  # fmt: skip
     ohm = resistor_ohm(bench) if resistor else None
     resistor_A = None if ohm is None else context.charge_limit_V / ohm
-    notes: dict[str, Any] = {
-        "summary": recipe.summary,
-        "chemistry_name": window.name,
-        "charge_window": context.charging.key,
-        "discharge_window": window.key,
-        "window": {
-            "charge_limit_V": context.charge_limit_V,
-            "cutoff_V": context.cutoff_V,
-            "hard_low_V": window.hard_low_V,
-            "charge_low_degC": context.charging.charge_low_degC,
-            "charge_high_degC": context.charging.charge_high_degC,
-            "discharge_high_degC": window.discharge_high_degC,
-        },
-        "window_sources": {
-            "charge_limit_V": context.charging.sources["charge_limit_V"],
-            "cutoff_V": "as asked for" if context.cutoff_V != window.cutoff_V else window.sources["cutoff_V"],
-        },
-        "first_leads": next((draft.side for draft in drafts if draft.side), ""),
-        "leads": context.leads,
-        "fuse_A": fuse_for(most_A or resistor_A or 0.0),
-        "resistor_A": resistor_A,
-        "by_hand": list(BY_HAND_AT_A_DEVICE if recipe.device else BY_HAND),
-        "guarded": list(guarding.guarded),
-        "not_guarded": list(guarding.missing),
-        "abilities_known": guarding.known,
-        "expected_s": sum(step.expected_duration_s or 0.0 for step in steps),
-        "most_Ah": context.most_Ah,
-        "device": recipe.device,
-    }
-    notes["it_from"] = context.holds.it_from
+    asked = context.cutoff_V != window.cutoff_V
+    return PlanNotes(
+        summary=recipe.summary,
+        chemistry_name=window.name,
+        charge_window=charging.key,
+        discharge_window=window.key,
+        window=PlanWindow(
+            charge_limit_V=context.charge_limit_V,
+            cutoff_V=context.cutoff_V,
+            hard_low_V=window.hard_low_V,
+            charge_low_degC=charging.charge_low_degC,
+            charge_high_degC=charging.charge_high_degC,
+            discharge_high_degC=window.discharge_high_degC,
+        ),
+        window_sources=WindowSources(
+            charging.sources["charge_limit_V"], "as asked for" if asked else window.sources["cutoff_V"]
+        ),
+        first_leads=next((draft.side for draft in drafts if draft.side), ""),
+        leads=context.leads,
+        fuse_A=fuse_for(most_A or resistor_A or 0.0),
+        resistor_A=resistor_A,
+        by_hand=BY_HAND_AT_A_DEVICE if recipe.device else BY_HAND,
+        guarded=guarding.guarded,
+        not_guarded=guarding.missing,
+        abilities_known=guarding.known,
+        expected_s=sum(step.expected_duration_s or 0.0 for step in steps),
+        most_Ah=context.most_Ah,
+        device=recipe.device,
+        it_from=context.holds.it_from,
+        afterwards=_afterwards(context, drafts),
+        assumption=_assumption(context) if any(step.kind == "discharge" for step in steps) else None,
+    )
+
+
+def _afterwards(context: Context, drafts: list[Draft]) -> str | None:
+    """Say what has to follow where the cell is left empty."""
+    window, charging = context.window, context.charging
     last = next((draft.step.kind for draft in reversed(drafts) if draft.side), "")
-    if last == "discharge" and not recipe.device and window.storage_low_V > context.cutoff_V:
-        low_V, high_V = context.charging.storage_low_V, context.charging.storage_high_V
-        notes["afterwards"] = (
-            f"the cell is left empty: bring it to {low_V:.2f} to {high_V:.2f} V at rest within 24 h ('storage')"
-        )
-    if any(step.kind == "discharge" for step in steps) and not context.capacity_known:
-        notes["assumption"] = (
-            f"the capacity is not known, so {format_quantity(context.capacity_Ah, 'Ah')} "
-            f"is taken, {context.holds.source}; with half of it the discharge takes half as long, and a cell of "
-            f"{format_quantity(context.most_Ah, 'Ah')} takes {context.most_Ah / context.capacity_Ah:.1f} times as long"
-        )
-    return notes
+    if last != "discharge" or context.recipe.device or window.storage_low_V <= context.cutoff_V:
+        return None
+    low_V, high_V = charging.storage_low_V, charging.storage_high_V
+    return f"the cell is left empty: bring it to {low_V:.2f} to {high_V:.2f} V at rest within 24 h ('storage')"
+
+
+def _assumption(context: Context) -> str | None:
+    """Say what was taken for the capacity of a cell that nobody has measured."""
+    if context.capacity_known:
+        return None
+    return (
+        f"the capacity is not known, so {format_quantity(context.capacity_Ah, 'Ah')} "
+        f"is taken, {context.holds.source}; with half of it the discharge takes half as long, and a cell of "
+        f"{format_quantity(context.most_Ah, 'Ah')} takes {context.most_Ah / context.capacity_Ah:.1f} times as long"
+    )
 
 
 def _too_slow(context: Context, drafts: list[Draft]) -> list[str]:

@@ -504,10 +504,10 @@ class Runner:
             return
         plan, state = so_far.plan, so_far.state
         people.called_s, text = t_s, so_far.step.segments[state.segment].order.text
-        window = plan.notes.get("window")
-        if window and voltage_V is not None and voltage_V < window["hard_low_V"]:
-            low_V, name = window["hard_low_V"], plan.notes.get("chemistry_name", plan.chemistry)
-            text += f" {voltage_V:.2f} V is below {low_V:.2f} V, the least of {name}: the cell is being harmed."
+        low_V = plan.notes.hard_low_V
+        if low_V is not None and voltage_V is not None and voltage_V < low_V:
+            least = f"{low_V:.2f} V, the least of {plan.chemistry_name}"
+            text += f" {voltage_V:.2f} V is below {least}: the cell is being harmed."
             so_far.event(InstrumentTrouble(text))
         people.say(f"! {text}")
         people.call("person", text)

@@ -179,6 +179,6 @@ def test_the_plan_tells_how_the_proofs_of_the_bench_stand(tmp_path: Path) -> Non
     bench = SimulatedBench()
     described = bench_from_dict(bench.description, "simulated")
     plan, _ = make_plan(Request("c", "overnight", tmp_path), described, bench.clock.utc())
-    said = " ".join(plan.notes["proofs"])
+    said = " ".join(plan.notes.proofs)
     assert "never tested on this bench" in said and "not measured this evening" in said
     assert "thermometer: not proven this evening" in said

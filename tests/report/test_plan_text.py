@@ -1,5 +1,6 @@
 """The plan as a person reads it: what happens, what stops it, when it is done, what is left to them."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -86,6 +87,7 @@ def test_times_of_day_carry_their_day_when_it_is_not_tonight(hours, shown):
 
 def test_what_was_proven_of_the_bench_is_listed():
     plan = build_plan("overnight", CELL, BENCH)
-    plan.notes["proofs"] = ["leakage with the mains unplugged: never tested on this bench"]
+    proofs = ("leakage with the mains unplugged: never tested on this bench",)
+    plan = replace(plan, notes=replace(plan.notes, proofs=proofs))
     text = render(plan, NOW)
     assert "Proven of this bench\n  - leakage with the mains unplugged: never tested" in text

@@ -197,7 +197,7 @@ def test_it_is_planned_attended_only_and_says_what_stays_unguarded() -> None:
             build_plan("charge", CELL, data, **more)
     able = {"supply": {"over_voltage_protection": True}}
     plan = build_plan("charge", CELL, {**data, "abilities": able}, present=True)
-    assert any("0.27 V vanishes with the current" in text for text in plan.notes["not_guarded"])
+    assert any("0.27 V vanishes with the current" in text for text in plan.notes.not_guarded)
     build_plan("overnight", CELL, data)  # nothing charges
 
 

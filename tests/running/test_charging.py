@@ -256,12 +256,12 @@ def test_a_dialect_says_whether_a_timer_can_be_renewed() -> None:
 
 
 def test_the_plan_names_the_timer() -> None:
-    assert "7 h 21 min" in planned().notes["timer"]
+    assert "7 h 21 min" in planned().notes.timer
     able = {**ABLE, "supply": {**ABLE["supply"], "off_timer_renewable": True}}
     bench = {**bench_of().description, "abilities": able}
-    assert "30 min after this computer has died" in build_plan("charge", CELL, bench, present=True).notes["timer"]
+    assert "30 min after this computer has died" in build_plan("charge", CELL, bench, present=True).notes.timer
     bare = {**bench_of().description, "abilities": {**ABLE, "supply": {}}}
-    assert "timer" not in build_plan("charge", CELL, bare, present=True).notes
+    assert build_plan("charge", CELL, bare, present=True).notes.timer is None
 
 
 def test_a_current_in_it_of_a_first_pass_stays_below_the_plan_s_largest() -> None:

@@ -32,7 +32,7 @@ from amphora.harness.common.errors import BenchError, JournalDamaged, Refused
 from amphora.harness.control.events import Event, stamped
 from amphora.harness.control.replay import RESULT_KINDS, replay
 from amphora.harness.control.step_records import Sample
-from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.plans.plan import End, Limits, Order, Plan, PlanNotes, PlanWindow, Segment, Step, plan_to_dict
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan
 
@@ -874,7 +874,9 @@ def test_a_person_who_does_not_come_is_called_again_and_told_when_the_cell_is_be
         "take it off", "ask", (Segment(Order("ask", text=text), 3600.0),), (), 3600.0, False, 10.0,
         Limits(), leads="discharge",
     )  # fmt: skip
-    the_plan = plan(ask, notes={"window": {"hard_low_V": 2.5, "charge_limit_V": 4.2}, "chemistry_name": "Li-ion"})
+    the_plan = plan(
+        ask, notes=PlanNotes(window=PlanWindow(hard_low_V=2.5, charge_limit_V=4.2), chemistry_name="Li-ion")
+    )
     called: list[tuple[float, str]] = []
     made = runner(bench, the_plan, tmp_path / "r", alarm=lambda kind, words: called.append((bench.clock.s, words)))
     made.people.person = Absent()
