@@ -227,7 +227,7 @@ class SimulatedBench:
         while left_s > 1e-9:
             if self._events and self._events[0][0] <= self._at_s:
                 self._happen(self._at_s)
-            current_A = self._solve()
+            current_A = self._current_A if self._solved else self._solve()
             most_s = STEP_S if current_A or self.cell.short_S() > HARD_SHORT_S else REST_STEP_S
             step_s = left_s if left_s < most_s else most_s
             if self._events:
@@ -272,7 +272,7 @@ class SimulatedBench:
             self._current_A = self._load_current(inner_V, ohm)
         elif supply.on and self._connected("charge"):
             self._current_A = self._supply_current(inner_V, ohm)
-        if self._current_A and not cell.conducts(self._current_A):
+        if (cell.tripped or cell.open) and self._current_A and not cell.conducts(self._current_A):
             self._current_A = 0.0
         shown_V = inner_V + self._current_A * series_ohm
         if shown_V < self.lowest_V:

@@ -258,12 +258,16 @@ class SimulatedCell:
     __slots__ = (
         "_a1",
         "_a2",
+        "_charge_C",
         "_dt_s",
         "_entropy",
         "_first_order",
         "_inner_V",
+        "_quick",
         "_r0_ohm",
         "_slow_terms",
+        "_surface",
+        "_surface_V",
         "_table",
         "_trip_s",
         "age_s",
@@ -308,6 +312,10 @@ class SimulatedCell:
         self._r0_ohm: float | None = None
         self._dt_s = -1.0
         self._a1 = self._a2 = 0.0
+        self._charge_C = 3600.0 * spec.capacity_Ah
+        self._quick = True  # steps so short that the can's warmth moves on in a straight line
+        self._surface = -1e9  # the charge at which `_surface_V` was looked up
+        self._surface_V = 0.0
 
     def changed(self) -> None:
         """Forget what was computed: call it after a state or `spec` was changed from outside."""
@@ -319,6 +327,7 @@ class SimulatedCell:
         if len(self.slow) != len(spec.slow):
             self.slow = [0.0] * len(spec.slow)
         self._dt_s = -1.0
+        self._surface = -1e9
 
     def copy(self) -> "SimulatedCell":
         """Return a cell in the same state that goes its own way."""
@@ -412,7 +421,8 @@ class SimulatedCell:
         """Return what the cell shows behind its series resistance, V."""
         if self._inner_V is None:
             spec = self.spec
-            value = self._at(self.soc + sum(self.slow) if self.slow else self.soc)
+            self._surface = surface = self.soc + sum(self.slow) if self.slow else self.soc
+            self._surface_V = value = self._at(surface)
             value += spec.hysteresis_V * self.hysteresis + self.u1_V + self.u2_V
             if spec.entropy:
                 value += (self.temperature_degC - 20.0) * self.entropy()
@@ -444,11 +454,13 @@ class SimulatedCell:
 
     def advance(self, dt_s: float, current_A: float) -> None:
         """Let `dt_s` pass with a constant current into the cell."""
-        spec = self.spec
-        if current_A and not self.conducts(current_A):
+        spec, slow, soc = self.spec, self.slow, self.soc
+        if (self.tripped or self.open) and current_A and not self.conducts(current_A):
             current_A = 0.0
         if dt_s != self._dt_s:
             self._dt_s = dt_s
+            self._charge_C = 3600.0 * spec.capacity_Ah
+            self._quick = dt_s <= 0.2 * (spec.heat_J_per_K / spec.loss_W_per_K)
             self._a1 = math.exp(-dt_s / (spec.r1_ohm * spec.c1_F))
             self._a2 = math.exp(-dt_s / (spec.r2_ohm * spec.c2_F))
             self._slow_terms = [
@@ -463,55 +475,61 @@ class SimulatedCell:
             inner_A -= short_A
             heat_W += behind_V * short_A
         effective_A = inner_A * spec.efficiency if inner_A > 0.0 else inner_A
-        ocv_V = self._at(self.soc)
+        surface = soc + sum(slow) if slow else soc
+        surface_V = self._surface_V if surface == self._surface else self._at(surface)
+        ocv_V = self._at(soc) if slow else surface_V
         if spec.stale_loss:
             self._age(dt_s, inner_A)
             if inner_A > 0.0:
                 effective_A -= inner_A * min(self.stale * spec.stale_loss / STALE_SHARE, 0.5)
         heat_W += (inner_A - effective_A + self.leak_A) * ocv_V
-        if spec.chemistry == "nimh" and inner_A > 0.0 and self.soc > 0.85:
-            accepted = max(0.0, 1.0 - (self.soc - 0.85) / 0.2)
+        if inner_A > 0.0 and soc > 0.85 and spec.chemistry == "nimh":
+            accepted = max(0.0, 1.0 - (soc - 0.85) / 0.2)
             heat_W += inner_A * 1.45 * (1.0 - accepted)
             effective_A *= accepted
-        r0_ohm = self.r0()
+        r0_ohm = self._r0_ohm
+        if r0_ohm is None:
+            r0_ohm = self.r0()
         if inner_A:
             ahead_V = spec.hysteresis_V * self.hysteresis
-            if self.slow:
-                ahead_V += self._at(self.soc + sum(self.slow)) - ocv_V
+            if slow:
+                ahead_V += surface_V - ocv_V
             heat_W += inner_A * ahead_V
             if spec.entropy:
                 heat_W += inner_A * (self.temperature_degC + 273.15) * self.entropy()
         heat_W += current_A * current_A * r0_ohm
         lost_A = self.leak_A
-        if self._first_order and self.soc > 0.0:
+        if self._first_order and soc > 0.0:
             warmer = 2.0 ** (0.1 * (self.temperature_degC - 20.0))
-            own_A = self._first_order * warmer * self.soc * 3600.0 * spec.capacity_Ah
+            own_A = self._first_order * warmer * soc * 3600.0 * spec.capacity_Ah
             lost_A += own_A
             heat_W += own_A * ocv_V
-        self.soc += (effective_A - lost_A) * dt_s / (3600.0 * spec.capacity_Ah)
-        if self.soc < SOC_LOW:
-            self.soc = SOC_LOW  # what flows beyond ruins the cell and is no charge
-        if spec.surface_s and self.soc > 1.0:
-            self.soc = 1.0 + (self.soc - 1.0) * math.exp(-dt_s / spec.surface_s)
+        charge_C = self._charge_C
+        soc += (effective_A - lost_A) * dt_s / charge_C
+        if soc < SOC_LOW:
+            soc = SOC_LOW  # what flows beyond ruins the cell and is no charge
+        if soc > 1.0 and spec.surface_s:
+            soc = 1.0 + (soc - 1.0) * math.exp(-dt_s / spec.surface_s)
+        self.soc = soc
         self._inner_V = self._r0_ohm = None
-        self.u1_V = self._a1 * self.u1_V + (1.0 - self._a1) * inner_A * spec.r1_ohm
-        self.u2_V = self._a2 * self.u2_V + (1.0 - self._a2) * inner_A * spec.r2_ohm
-        if self.slow:
+        a1, a2, r1_ohm, r2_ohm = self._a1, self._a2, spec.r1_ohm, spec.r2_ohm
+        self.u1_V = u1_V = a1 * self.u1_V + (1.0 - a1) * inner_A * r1_ohm
+        self.u2_V = u2_V = a2 * self.u2_V + (1.0 - a2) * inner_A * r2_ohm
+        if slow:
             self.slow = [
-                keep * part + gain * inner_A for part, (keep, gain) in zip(self.slow, self._slow_terms, strict=True)
+                keep * part + gain * inner_A for part, (keep, gain) in zip(slow, self._slow_terms, strict=True)
             ]
-        if spec.hysteresis_V and inner_A:
+        if inner_A and spec.hysteresis_V:
             target = 1.0 if inner_A > 0.0 else -1.0
-            share = min(abs(inner_A) * dt_s / (3600.0 * spec.capacity_Ah) * 30.0, 1.0)
+            share = min(abs(inner_A) * dt_s / charge_C * 30.0, 1.0)
             self.hysteresis += (target - self.hysteresis) * share
-        heat_W += self.u1_V * self.u1_V / spec.r1_ohm + self.u2_V * self.u2_V / spec.r2_ohm
+        heat_W += u1_V * u1_V / r1_ohm + u2_V * u2_V / r2_ohm
         over_K = self.temperature_degC - self.ambient_degC
-        tau_s = spec.heat_J_per_K / spec.loss_W_per_K
-        if dt_s > 0.2 * tau_s:
-            keep = math.exp(-dt_s / tau_s)
-            over_K = over_K * keep + heat_W / spec.loss_W_per_K * (1.0 - keep)
-        else:
+        if self._quick:
             over_K += (heat_W - over_K * spec.loss_W_per_K) * dt_s / spec.heat_J_per_K
+        else:
+            keep = math.exp(-dt_s / (spec.heat_J_per_K / spec.loss_W_per_K))
+            over_K = over_K * keep + heat_W / spec.loss_W_per_K * (1.0 - keep)
         self.temperature_degC = self.ambient_degC + over_K
         self.age_s += dt_s
         if spec.protection is not None:

@@ -18,6 +18,7 @@ from amphora.drivers.simulated.operator import Fingers
 if TYPE_CHECKING:
     from amphora.drivers.simulated.bench import SimulatedBench
 
+TURN = 2.0 * pi
 LOWEST_LOAD_V = 0.10  # a load cannot pull a terminal lower than its shunt and transistor need
 
 
@@ -95,7 +96,7 @@ class Channel:
             rng = self._rng
             normal = rng.gauss_next
             if normal is None:
-                turn = rng.random() * (2.0 * pi)
+                turn = rng.random() * TURN
                 length = sqrt(-2.0 * log(1.0 - rng.random()))
                 normal = cos(turn) * length
                 rng.gauss_next = sin(turn) * length
@@ -323,8 +324,8 @@ class SimLoad(SimulatedOutlet):
         """Measure voltage and current; a reading of the load is what the bench counts."""
         bench = self.bench
         bench.update()
-        bench.readings += 1
-        if bench.readings == bench.next_reading:
+        bench.readings = count = bench.readings + 1
+        if count == bench.next_reading:
             bench.begin_due()
             bench.update()
         return self._measure()

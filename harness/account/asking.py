@@ -3,17 +3,18 @@
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from amphora.harness.account.entries import entries_of
 from amphora.harness.account.fold import fold
-from amphora.harness.account.standing import Standing
+from amphora.harness.account.standing import ACTS, Standing
 from amphora.harness.archive.run_folder import events_size, runs_in
 from amphora.harness.archive.shelf import CellEntry, Shelf, cell_id_now
 from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import from_json, to_json
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.as_item import with_item_U
 from amphora.harness.results.chosen import resistance_of_the_cell
@@ -71,34 +72,40 @@ def _code() -> str:
     return digest.hexdigest()[:16]
 
 
-def kept_standings(shelf: Shelf) -> dict[str, dict[str, Any]]:
-    """Return the standing of every cell as plain data, from the index where nothing changed."""
-    from amphora.harness.account.standing import ACTS
+@dataclass(frozen=True, slots=True)
+class KeptStanding:
+    """What a list of cells shows of a standing. `findings`: their codes; `may`: act -> yes, ask or no."""
 
-    found: dict[str, dict[str, Any]] = {}
+    capacity_Ah: float | None = None
+    capacity_U_Ah: float | None = None
+    self_discharge_percent_per_month: float | None = None
+    findings: tuple[str, ...] = ()
+    may: Mapping[str, str] = field(default_factory=dict)
+
+
+def kept_standings(shelf: Shelf) -> dict[str, KeptStanding]:
+    """Return the standing of every cell as lists show it, from the index where nothing changed."""
+    found: dict[str, KeptStanding] = {}
     fresh: dict[str, tuple[str, str]] = {}
     for cell_id, (key, text) in shelf.kept(_code()).items():
         if text:
-            found[cell_id] = json.loads(text)
+            found[cell_id] = from_json(KeptStanding, json.loads(text))
             continue
         try:
             standing = standing_of(shelf, cell_id)
         except AmphoraError:
             continue
-        plain = standing.to_dict()
-        plain["starts"] = dict(standing.starts)
-        plain["may"] = {act: plain["may"][act]["verdict"] for act in ACTS}
-        plain["findings"] = [{k: item[k] for k in ("code", "strength", "text")} for item in plain["findings"]]
-        found[cell_id] = plain
-        fresh[cell_id] = (key, json.dumps(plain, ensure_ascii=False))
+        codes = tuple(item.code for item in standing.findings)
+        kept = KeptStanding(
+            standing.capacity_Ah, standing.capacity_U_Ah, standing.self_discharge_percent_per_month, codes,
+            {act: standing.may[act].verdict for act in ACTS},
+        )  # fmt: skip
+        found[cell_id] = kept
+        fresh[cell_id] = (key, json.dumps(to_json(kept), ensure_ascii=False))
     shelf.keep(fresh)
     return found
 
 
-ACCOUNT_KEYS = (
-    "capacity_run", "it_Ah", "it_from", "leak_percent_per_day", "self_discharge_percent_per_month", "self_discharge_U",
-    "self_discharge_when", "findings", "may", "repeats",
-)  # fmt: skip
 QUIET = (
     "never-inspected",
     "no-capacity",
@@ -117,12 +124,9 @@ def listed(shelf: Shelf) -> list[CellEntry]:
     for entry in entries:
         standing = standings.get(entry.id)
         if standing is not None:
-            codes = tuple(item["code"] for item in standing["findings"] if item["code"] not in QUIET)
+            codes = tuple(code for code in standing.findings if code not in QUIET)
             entry = replace(
-                entry,
-                capacity_Ah=standing["capacity_Ah"],
-                capacity_U_Ah=standing["capacity_U_Ah"],
-                findings=codes,
+                entry, capacity_Ah=standing.capacity_Ah, capacity_U_Ah=standing.capacity_U_Ah, findings=codes
             )
         found.append(entry)
     return found
@@ -159,11 +163,8 @@ def _by_the_account(folder: Path, result: Result) -> Result:
     if found is None:
         return result
     standing = found[1]
-    plain = standing.to_dict()
-    account = {key: plain[key] for key in ACCOUNT_KEYS}
-    account["may"]["fit"] = standing.may["fit"].to_dict()
     name = Path(folder).absolute().name
-    result = replace(as_the_account_has_it(name, result, standing), account=account)
+    result = replace(as_the_account_has_it(name, result, standing), account=standing.beside_a_run())
     if result.start == "unknown" and standing.starts.get(name) == "full":  # the charge's record came by itself
         return replace(
             result,

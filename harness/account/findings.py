@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from amphora.harness.account.standing import Finding, Move, RestSeen, RunSeen
+from amphora.harness.account.standing import Move, RestSeen, RunSeen
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.words import to_places
+from amphora.harness.results.rulings import Finding
 
 LITHIUM = ("auto", "li-ion", "li-ion-4.35", "lfp", "lto")
 MONTH_DAYS = 30.4375

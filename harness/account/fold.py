@@ -15,12 +15,13 @@ from amphora.harness.account.entries import key_of
 from amphora.harness.account.holds import conditions_share
 from amphora.harness.account.nickel import NICKEL, full_by_overcharge, gave_at_least, lost
 from amphora.harness.account.self_discharge import self_discharge
-from amphora.harness.account.standing import Bound, Entry, Finding, Move, Noted, RestSeen, RunSeen, Standing
+from amphora.harness.account.standing import Bound, Entry, Move, Noted, RestSeen, RunSeen, Standing
 from amphora.harness.account.state import FULL_FOR_H, FoldState, first_V, full_floor_V
 from amphora.harness.analysis.repeats import Repeat, differences, item_U_Ah, learned
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.plans.charge_permission import holds_of
+from amphora.harness.results.rulings import Finding
 
 KNOWN_STARTS = ("full", "declared-full")
 

@@ -10,10 +10,11 @@ from datetime import datetime, timedelta
 
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.findings import LITHIUM, leak_limit
-from amphora.harness.account.standing import ACTS, FURTHER_ACTS, Act, Answer, Finding, May, Standing
+from amphora.harness.account.standing import ACTS, FURTHER_ACTS, Standing
 from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cells.incoming import judge_at_the_door, release_of
 from amphora.harness.common.errors import Refused
+from amphora.harness.results.rulings import Act, Answer, Finding, May
 
 WORST: tuple[Answer, ...] = ("yes", "ask", "no")
 # Which findings decide what: code -> act -> (answer when suspected or reported, answer when established).

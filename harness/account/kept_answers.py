@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -16,18 +17,28 @@ from amphora.harness.account.after_run import work_out
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.run_folder import read_header
 from amphora.harness.archive.shelf import Shelf, run_names
+from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import from_json, without_defaults
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.kept import by_stamps, code_digest, once, stamps_of
 from amphora.harness.results.result import Result
+from amphora.harness.results.rulings import AccountOfCell, Act
 
 _NOWHERE = Path()
 MANY = 24  # fewer runs are not worth an index
-NOT_COMPARED = (  # what no decision between cells asks of a run: most of an answer's length
-    "budget", "evening", "leads", "leads_measured", "passes", "phases", "reference_temperature", "resistance_table",
-    "resolved", "rests", "warnings",
-)  # fmt: skip
-OF_THE_ACCOUNT = ("findings", "may", "repeats", "self_discharge_percent_per_month", "self_discharge_U")
-OF_MAY = ("grade", "match")  # the two that compare, grade and match ask
+NOT_COMPARED: dict[str, Any] = {  # what no decision between cells asks of a run: most of an answer's length
+    "budget": None, "evening": None, "leads": None, "leads_measured": None, "passes": None, "phases": (),
+    "reference_temperature": None, "resistance_table": None, "resolved": None, "rests": (), "warnings": (),
+}  # fmt: skip
+ACTS_ASKED: tuple[Act, ...] = ("grade", "match")  # the two that compare, grade and match ask
+
+
+@dataclass(frozen=True, slots=True)
+class DamagedRun:
+    """A run folder that cannot be read, and why."""
+
+    run: str
+    text: str
 
 
 class CellRun(NamedTuple):
@@ -35,13 +46,13 @@ class CellRun(NamedTuple):
 
     folder: Path
     result: Result
-    cell: Mapping[str, Any]  # its record, as the register has it now
+    cell: Cell  # its record, as the register has it now
     measured_utc: str | None = None
 
     @property
     def name(self) -> str:
         """Return the cell's id."""
-        return str(self.result.cell or self.cell.get("id"))
+        return self.result.cell or self.cell.id
 
     @property
     def instant(self) -> str | None:
@@ -51,7 +62,7 @@ class CellRun(NamedTuple):
 
 def read_answers(
     folders: Sequence[Path], verify: bool = False, whole: bool = True
-) -> tuple[list[CellRun], list[dict[str, str]]]:
+) -> tuple[list[CellRun], list[DamagedRun]]:
     """Return each run with its cell, and the damaged ones with why, both in the order asked.
 
     Args:
@@ -79,11 +90,11 @@ def read_answers(
                 keys.pop(parent, None)
         _keep({parent: (key, kept[parent]) for parent, key in keys.items()})
     good: list[CellRun] = []
-    damaged: list[dict[str, str]] = []
+    damaged: list[DamagedRun] = []
     for parent, folder in zip(parents, map(Path, folders), strict=True):
         found = kept[parent].get(folder.name) or _read(folder)
         if isinstance(found, str):
-            damaged.append({"run": str(folder), "text": found})
+            damaged.append(DamagedRun(str(folder), found))
         else:
             good.append(found._replace(folder=folder))
     return good, damaged
@@ -100,10 +111,9 @@ def _read(folder: Path) -> CellRun | str:
     try:
         result = analyse_run(folder)
         run = read_header(folder)
-        record = dict(run.get("cell") or {})
     except (AmphoraError, OSError, ValueError) as error:
         return str(error)
-    return CellRun(folder, result, _present_record(folder, record), _when(run))
+    return CellRun(folder, result, _present_record(folder, _record(run.get("cell"))), _when(run))
 
 
 def _when(run: Mapping[str, Any]) -> str | None:
@@ -112,18 +122,24 @@ def _when(run: Mapping[str, Any]) -> str | None:
     return run.get("created_utc") if not isinstance(imported, Mapping) else imported.get("first_clock_time")
 
 
-def _present_record(folder: Path, then: dict[str, Any]) -> dict[str, Any]:
+def _record(data: object) -> Cell | None:
+    """Return a cell's record; None where it is none that could be read."""
+    try:
+        return Cell.from_dict(data) if isinstance(data, Mapping) else None
+    except AmphoraError:
+        return None
+
+
+def _present_record(folder: Path, then: Cell | None) -> Cell:
     """Return the cell's record as the register has it now, else as it was when the run began."""
     try:
-        now = json.loads((folder.parent / "cell.json").read_text(encoding="utf-8"))
+        now = _record(json.loads((folder.parent / "cell.json").read_text(encoding="utf-8")))
     except (OSError, ValueError):
-        return then
-    if not isinstance(now, dict):
-        return then
-    renamed = folder.parent.name == now.get("id") and any(
-        isinstance(item, dict) and item.get("kind") == "renamed" for item in now.get("entries") or []
-    )
-    return now if renamed or now.get("id") == then.get("id", now.get("id")) else then
+        now = None
+    if now is None:
+        return then or Cell(folder.parent.name)
+    renamed = folder.parent.name == now.id and bool(now.former_ids)
+    return now if then is None or renamed or now.id == then.id else then
 
 
 def _names(parent: str) -> list[str]:
@@ -157,7 +173,7 @@ def _leads(logs: Path) -> str:
 
 def _form() -> str:
     """Return what changes with the code of the figures, and with what is kept of them."""
-    return f"{code_digest()} {NOT_COMPARED} {OF_THE_ACCOUNT} {OF_MAY}"
+    return f"{code_digest()} {NOT_COMPARED} {ACTS_ASKED}"
 
 
 def _kept(keys: Mapping[str, str]) -> dict[str, dict[str, CellRun | str]]:
@@ -173,23 +189,41 @@ def _kept(keys: Mapping[str, str]) -> dict[str, dict[str, CellRun | str]]:
     return found
 
 
-def _from_json(one: dict[str, Any]) -> CellRun | str:
-    if "damaged" in one:
-        return str(one["damaged"])
-    return CellRun(_NOWHERE, Result.from_json(one["result"]), one["record"], one["measured_utc"])
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """One run of a cell as the index keeps it: without what is not compared, or only why it cannot be read."""
+
+    damaged: str | None = None
+    result: Result | None = None
+    record: Cell | None = None
+    measured_utc: str | None = None
 
 
-def _to_json(one: CellRun | str) -> dict[str, Any]:
+def _from_json(data: Mapping[str, Any]) -> CellRun | str:
+    one = from_json(_Kept, data)
+    if one.result is None or one.record is None:
+        return one.damaged or ""
+    return CellRun(_NOWHERE, one.result, one.record, one.measured_utc)
+
+
+def _to_json(one: CellRun | str) -> Any:
     if isinstance(one, str):
-        return {"damaged": one}
-    result = one.result.to_json()
-    slim = {key: value for key, value in result.items() if key not in NOT_COMPARED and value is not None}
-    account = slim.get("account")
-    if account is not None:
-        account = {key: account[key] for key in OF_THE_ACCOUNT if key in account}
-        account["may"] = {key: value for key, value in (account.get("may") or {}).items() if key in OF_MAY}
-        slim["account"] = account
-    return {"result": slim, "record": dict(one.cell), "measured_utc": one.measured_utc}
+        return without_defaults(_Kept(one))
+    return without_defaults(_Kept(None, _slim(one.result), one.cell, one.measured_utc))
+
+
+def _slim(result: Result) -> Result:
+    """Return a result with what decisions between cells ask of it."""
+    found = result.account
+    if found is not None:
+        found = AccountOfCell(
+            self_discharge_percent_per_month=found.self_discharge_percent_per_month,
+            self_discharge_U=found.self_discharge_U,
+            findings=found.findings,
+            may={act: found.may[act] for act in ACTS_ASKED if act in found.may},
+            repeats=found.repeats,
+        )
+    return replace(result, account=found, **NOT_COMPARED)
 
 
 def _keep(fresh: Mapping[str, tuple[str, dict[str, CellRun | str]]]) -> None:

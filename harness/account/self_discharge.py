@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from amphora.harness.account import findings as f
-from amphora.harness.account.standing import Finding, RunSeen, Standing
+from amphora.harness.account.standing import RunSeen, Standing
 from amphora.harness.account.state import FoldState
+from amphora.harness.results.rulings import Finding
 
 WHEN = "two voltages at rest, the first 24 h or more after the last current (LFP 48 h), days apart"
 

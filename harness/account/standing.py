@@ -4,14 +4,13 @@ Charge in Ah, voltage in V, current positive into the cell, times in UTC. A leak
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
-Strength = Literal["reported", "suspected", "established"]
-About = Literal["cell", "bench", "record"]
-Answer = Literal["yes", "ask", "no"]
-Act = Literal["charge", "discharge", "grade", "match", "certify", "import", "label", "fit"]
+from amphora.harness.common.as_json import to_json
+from amphora.harness.results.rulings import AccountOfCell, Act, Finding, LeakBound, May
+
 ACTS: tuple[Act, ...] = ("charge", "discharge", "grade", "match", "certify")  # what `cell show` answers
 FURTHER_ACTS: tuple[Act, ...] = ("import", "label", "fit")
 
@@ -106,35 +105,6 @@ Entry = RunSeen | Noted
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
-    """Something that speaks against a cell, a bench or a record, and what settles it."""
-
-    code: str
-    strength: Strength
-    about: About
-    text: str
-    runs: tuple[str, ...] = ()
-    settles: str = ""
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data."""
-        return {**asdict(self), "runs": list(self.runs)}
-
-
-@dataclass(frozen=True, slots=True)
-class May:
-    """Whether something may be done with a cell, why (not), and the findings that decided."""
-
-    verdict: Answer
-    why: str = ""
-    findings: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data."""
-        return {"verdict": self.verdict, "why": self.why, "findings": list(self.findings)}
-
-
-@dataclass(frozen=True, slots=True)
 class Bound:
     """The smallest and largest value that the evidence leaves possible. `from_`: the evidence of each, in words."""
 
@@ -184,6 +154,20 @@ class Standing:
         """Return the finding of that code."""
         return next((item for item in self.findings if item.code == code), None)
 
+    @property
+    def leak_percent(self) -> LeakBound:
+        """Return what it loses a day in percent of its capacity, from the least to the most."""
+        leak = self.leak
+        return LeakBound(100 * leak.low, 100 * leak.high, leak.low_from, leak.high_from)
+
+    def beside_a_run(self) -> AccountOfCell:
+        """Return the part of it that stands in the result of a run."""
+        return AccountOfCell(
+            self.capacity_run, self.it_Ah, self.it_from, self.leak_percent, self.self_discharge_percent_per_month,
+            self.self_discharge_U, self.self_discharge_when, self.findings,
+            {act: self.may[act] for act in (*ACTS, "fit") if act in self.may}, self.repeats,
+        )  # fmt: skip
+
     def to_dict(self) -> dict[str, Any]:
         """Return `standing` as `cell show --json` gives it."""
         now = None
@@ -200,13 +184,10 @@ class Standing:
             "it_Ah": self.it_Ah,
             "it_from": self.it_from,
             "charge_now_Ah": now,
-            "leak_percent_per_day": {
-                "low": 100 * self.leak.low, "high": 100 * self.leak.high,
-                "low_from": self.leak.low_from, "high_from": self.leak.high_from,
-            },
+            "leak_percent_per_day": to_json(self.leak_percent),
             "self_discharge_percent_per_month": self.self_discharge_percent_per_month,
             "self_discharge_U": self.self_discharge_U,
             "self_discharge_when": self.self_discharge_when,
-            "findings": [item.to_dict() for item in self.findings],
-            "may": {act: self.may[act].to_dict() for act in ACTS if act in self.may},
-        }  # fmt: skip
+            "findings": to_json(self.findings),
+            "may": {act: to_json(self.may[act]) for act in ACTS if act in self.may},
+        }

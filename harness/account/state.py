@@ -4,8 +4,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from amphora.harness.account import findings as f
-from amphora.harness.account.standing import Finding, Move, RunSeen
+from amphora.harness.account.standing import Move, RunSeen
 from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.results.rulings import Finding
 
 FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
 

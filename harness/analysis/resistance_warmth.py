@@ -10,6 +10,7 @@ twice as much as the electrolyte; the prior's U spans these. Below 0 °C nothing
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 GAS_J_PER_MOL_K = 8.314462618  # SI
@@ -30,7 +31,8 @@ class WarmthLaw(NamedTuple):
     source: Literal["prior", "runs"] = "prior"
 
 
-class AtTemperature(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class AtTemperature:
     """A resistance at another temperature than its own. `U_ohm`: k = 2, with that of the step."""
 
     ohm: float

@@ -68,7 +68,10 @@ class Rig:
                 values.get("temperature_degC") if self.description.cell_temperature else None,
                 NO_EXTRA if not self._extras else self._extra(self.answers),
             )
-        answers = {name: self.instruments[name].read() for name in (self._on if energised else self._off)}
+        instruments = self.instruments
+        answers: dict[str, Mapping[str, float]] = {}
+        for name in self._on if energised else self._off:
+            answers[name] = instruments[name].read()
         self.answers = answers
         bench = self.description
         voltage_from = bench.cell_voltage if energised else bench.cell_voltage_when_off

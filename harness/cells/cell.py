@@ -159,6 +159,11 @@ class Cell:
         return self.form in DEVICE_FORMS
 
     @property
+    def identified_as(self) -> str:
+        """Return the chemistry that a run of it showed; "" where none did."""
+        return self.identified.chemistry or ""
+
+    @property
     def former_ids(self) -> tuple[str, ...]:
         """Return the ids it had before; runs made under them are still its own."""
         pairs = [(item.changed or {}).get("id") for item in self.entries if item.kind == "renamed"]
@@ -173,7 +178,7 @@ class Cell:
     @property
     def taken_for(self) -> str:
         """Return the chemistry that it is taken for: what a run found, else what the record says."""
-        return str(self.identified.chemistry or self.chemistry or "auto")
+        return self.identified_as or self.chemistry or "auto"
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of `cell.json`."""

@@ -461,7 +461,7 @@ def _export_parquet(parquet: Path, out: Path | None, logs: Path, as_json: bool) 
         raise InputError("--out and --parquet: one of the two is accepted")
     found = export_shelf(logs, parquet, say)
     for item in found.damaged:
-        say(f"damaged, left out: {item['run']}: {item['text']}")
+        say(f"damaged, left out: {item.run}: {item.text}")
     text = f"{parquet}: {len(found.written)} runs written, {found.kept} unchanged, {len(found.removed)} removed"
 
     def show() -> None:

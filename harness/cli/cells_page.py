@@ -1,21 +1,21 @@
 """The page that compares cells: report."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
 from amphora.harness.cli.papers import folder_of
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.sources import One, read_sources
 from amphora.harness.report.comparison_page import make_report
-
-pass
 
 
 def report(
@@ -34,14 +34,14 @@ def report(
 
     Example: amphora report --all --title "Cells of the path lights" --out cells.html
     """
-    others: list[dict[str, Any]] = []
+    others: list[Cell] = []
     cells: list[One] = []
     if everything == bool(runs):
         raise InputError("report: name run folders, or give --all; one of the two is accepted")
     if everything:
         shelf = Shelf(logs)
-        others = [dict(cell.to_dict()) for cell in shelf.cells() if not cell.is_device]
-        folders = [folder for cell in others for folder in shelf.runs(cell["id"])]
+        others = [cell for cell in shelf.cells() if not cell.is_device]
+        folders = [folder for cell in others for folder in shelf.runs(cell.id)]
         cells = read_sources(logs) if others else []
         if not others:
             raise InputError(f"report: no cell is on the shelf in {logs}; `amphora cell add` puts one there")
@@ -49,10 +49,11 @@ def report(
         folders = [folder_of(run, logs) for run in runs or []]
     page, comparison = make_report(folders, title, note, others, cells)
     write_out(out, page.encode("utf-8"))
-    for item in comparison["damaged"]:
-        say(f"amphora: {item['run']} was left out: {item['text']}")
-    data = {"report": str(out), "cells": [row["cell"] for row in comparison["cells"]], "damaged": comparison["damaged"]}
-    count = len(comparison["cells"])
+    for item in comparison.damaged:
+        say(f"amphora: {item.run} was left out: {item.text}")
+    names, damaged = [row.cell for row in comparison.cells], to_json(comparison.damaged)
+    data = {"report": str(out), "cells": names, "damaged": damaged}
+    count = len(names)
 
     def show() -> None:
         print(f"{out}: {count} cell{'' if count == 1 else 's'} side by side")

@@ -1,6 +1,7 @@
 """Commands that decide: grade, compare, match, fit."""
 
 import gc
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,14 +15,17 @@ from amphora.harness.archive.shelf import Shelf, read_entry
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import parse
 from amphora.harness.decisions.basis import basis_from
 from amphora.harness.decisions.cell_runs import best_runs, read_runs
+from amphora.harness.decisions.compared import ComparedRow, Comparison
 from amphora.harness.decisions.comparison import compare as compare_runs
+from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.duty import load_duty
 from amphora.harness.decisions.fit import fit_run
-from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.decisions.grades import Graded, grade_runs
 from amphora.harness.decisions.matching import Candidate, candidate_of
 from amphora.harness.decisions.matching import match as match_cells
 from amphora.harness.report.fit_plot import plot_fit
@@ -85,22 +89,21 @@ def grade(
     folders = _folders(runs, every, logs)
     good, damaged = read_runs(folders, verify, whole=False)
     if damaged and runs:
-        raise InputError(damaged[0]["text"])
+        raise InputError(damaged[0].text)
     for item in damaged:
-        say(f"left out: {item['text']}")
+        say(f"left out: {item.text}")
     if every:
         good = best_runs(good)
     grades = grade_runs([(run.result, run.cell) for run in good], rules)
-    for entry, run in zip(grades, good, strict=True):
-        entry["run"] = str(run.folder)
+    grades = [replace(graded, run=str(run.folder)) for graded, run in zip(grades, good, strict=True)]
     sheets = [grade_sheet(entry, rule=entry is grades[-1]) for entry in grades]  # one rule for all, once
 
     def show() -> None:
         print("\n\n".join(sheets))
         show_next("compare", "--all", logs=logs)
 
-    answer({"grades": grades}, as_json, show)
-    if not grades or any(entry["grade"] is None for entry in grades):
+    answer({"grades": to_json(grades)}, as_json, show)
+    if not grades or any(entry.grade is None for entry in grades):
         leave(1)
 
 
@@ -110,23 +113,22 @@ COMPARE_CSV = (
     "run",
 )  # fmt: skip
 BASIS_CSV = ("basis_Ah", "basis_U_Ah", "basis_why")
-SORTS = {
-    "rank": ("rank", False),
-    "cell": ("cell", False),
-    "capacity": ("capacity_Ah", True),
-    "resistance": ("resistance_ohm", False),
-    "energy": ("energy_Wh", True),
-    "claim": ("claim_Ah", True),
+Sort = tuple[Callable[[ComparedRow], Any], bool]  # what is sorted by, and whether the largest comes first
+SORTS: dict[str, Sort] = {
+    "rank": (lambda row: row.rank, False),
+    "cell": (lambda row: row.cell, False),
+    "capacity": (lambda row: row.capacity_Ah, True),
+    "resistance": (lambda row: row.resistance_ohm, False),
+    "energy": (lambda row: row.energy_Wh, True),
+    "claim": (lambda row: row.claim_Ah, True),
 }
 
 
-def _basis_cells(row: dict[str, Any]) -> dict[str, Any]:
-    found = row.get("common_basis") or {}
-    return {
-        "basis_Ah": found.get("capacity_Ah"),
-        "basis_U_Ah": found.get("capacity_U_Ah"),
-        "basis_why": found.get("why"),
-    }
+def _csv_row(row: ComparedRow) -> dict[str, Any]:
+    """Return a row with the estimate on a common basis in columns of its own."""
+    found = row.common_basis
+    on_basis = (None, None, None) if found is None else (found.capacity_Ah, found.capacity_U_Ah, found.why)
+    return {**to_json(row), **dict(zip(BASIS_CSV, on_basis, strict=True))}
 
 
 def compare(
@@ -165,28 +167,27 @@ def compare(
     basis = basis_from(at_current, at_temperature, at_cutoff) if asked else None
     folders = _folders(runs, every, logs)
     found = compare_runs(folders, criteria, each_run, basis, rank_on_basis, verify)
-    if found["damaged"] and runs:
-        raise InputError(found["damaged"][0]["text"])
-    for item in found["damaged"]:
-        say(f"left out: {item['text']}")
-    name, falling = SORTS[sort]
-    have = [row for row in found["cells"] if row[name] is not None]
-    have.sort(key=lambda row: row[name], reverse=falling)
-    found["cells"] = have + [row for row in found["cells"] if row[name] is None]
+    if found.damaged and runs:
+        raise InputError(found.damaged[0].text)
+    for item in found.damaged:
+        say(f"left out: {item.text}")
+    key, falling = SORTS[sort]
+    have = sorted((row for row in found.cells if key(row) is not None), key=key, reverse=falling)
+    rows = (*have, *(row for row in found.cells if key(row) is None))
+    found = replace(found, cells=rows, grades=None)
     if csv is not None:
         columns = COMPARE_CSV if basis is None else (*COMPARE_CSV, *BASIS_CSV)
-        write_new(csv, as_csv(columns, [{**row, **_basis_cells(row)} for row in found["cells"]]))
+        write_new(csv, as_csv(columns, [_csv_row(row) for row in rows]))
         say(f"table written to {csv}")
     if plot is not None:
-        plot_overlay([Path(row["run"]) for row in found["cells"]], plot)
+        plot_overlay([Path(row.run) for row in rows], plot)
         say(f"picture written to {plot}")
-    found.pop("grades")
 
     def show() -> None:
         print(comparison_table(found))
         show_next("match", "--size", "2", logs=logs)
 
-    answer(found, as_json, show)
+    answer(to_json(found), as_json, show)
 
 
 def match(
@@ -215,8 +216,6 @@ def match(
 
     Example: amphora match --size 4 --wiring parallel
     """
-    from amphora.harness.decisions.comparison import at_one_temperature, compare
-
     if wiring not in ("parallel", "series"):
         raise InputError(f"--wiring {wiring!r} is not accepted; parallel or series is")
     if not 0 < seconds <= 3600:
@@ -226,18 +225,15 @@ def match(
     oldest_days = parse(oldest, "duration", "--oldest") / 86400.0
     limit = parse(widest, "ratio", "--widest")
     wanted, refused = _of_the_shelf(logs, cells)
-    found = compare(wanted, criteria) if wanted else {"cells": [], "grades": []}
-    when = {str(g["cell"]): g for g in found["grades"]}
+    found = compare_runs(wanted, criteria) if wanted else Comparison()
+    leaks = {graded.cell: _self_discharge(graded) for graded in found.grades or ()}
     candidates: list[Candidate] = []
-    for row in at_one_temperature(found["cells"]):
-        made: Any = _tested_utc(Path(row["run"]))
+    for row in found.cells:
+        made = _tested_utc(Path(row.run))
         age = (datetime.now(UTC) - datetime.fromisoformat(made)).total_seconds() / 86400.0 if made else 0.0
-        leak = next(
-            (c["value"] for c in when[str(row["cell"])]["criteria"] if c["name"].startswith("self-discharge")), None
-        )
-        item = candidate_of(row, age, leak, in_spite_of or [])
+        item = candidate_of(row, age, leaks[row.cell], in_spite_of or [])
         if isinstance(item, str):
-            refused[str(row["cell"])] = item
+            refused[row.cell] = item
         else:
             candidates.append(item)
     matched = match_cells(
@@ -246,14 +242,19 @@ def match(
 
     def show() -> None:
         print(match_table(matched))
-        if matched["sets"]:
-            show_next("label", *matched["sets"][0]["cells"], "--out", "labels.pdf", logs=logs)
+        if matched.sets:
+            show_next("label", *matched.sets[0].cells, "--out", "labels.pdf", logs=logs)
         else:
             show_next("compare", "--all", logs=logs)
 
-    answer(matched, as_json, show)
-    if not matched["sets"]:
+    answer(to_json(matched), as_json, show)
+    if not matched.sets:
         leave(1)
+
+
+def _self_discharge(graded: Graded) -> float | None:
+    """Return the share that a cell loses a month, as its grade has it; None where it was not measured."""
+    return next((one.value for one in graded.criteria if one.name.startswith("self-discharge")), None)
 
 
 def _of_the_shelf(logs: Path, names: list[str] | None) -> tuple[list[Path], dict[str, str]]:
@@ -322,23 +323,22 @@ def fit(
     folder = run_named(run, capacity=True, logs=logs)
     found = fit_run(folder, duty, what_if or [])
     if plot is not None:
-        if found["course"]:
-            capacity = found["capacity_Ah"]
-            plot_fit(found, capacity, load_duty(duty), plot, when_made([load(folder)[1]]))
+        if found.course:
+            plot_fit(found, load_duty(duty), plot, when_made([load(folder)[1]]))
             say(f"picture written to {plot}")
         else:
             say("no picture: the duty has no night")
 
     def show() -> None:
         print(fit_sheet(found))
-        if what_if:
-            print("\nwith " + ", ".join(what_if) + ":")
-            print(fit_sheet(found["what_if"]))
-        if found["fits"]:
+        if found.what_if is not None:
+            print("\nwith " + ", ".join(found.what_if.changes or ()) + ":")
+            print(fit_sheet(found.what_if))
+        if found.fits:
             show_next("certify", run, "--out", "certificate.pdf", logs=logs)
         else:
             show_next("duty", "list")  # another device may suit it
 
-    answer(found, as_json, show)
-    if not found["fits"]:
+    answer(to_json(found), as_json, show)
+    if not found.fits:
         leave(1)

@@ -7,6 +7,7 @@ import typer
 
 from amphora.harness.cli.output import JsonOption, answer, say
 from amphora.harness.cli.story import tell
+from amphora.harness.common.as_json import to_json
 
 
 def demo(
@@ -24,7 +25,7 @@ def demo(
         "stops": {cell: [outcome.reason for outcome in runs] for cell, runs in story.outcomes.items()},
         "pictures": [str(path) for path in story.figures],
         "certificate": None if story.certificate is None else str(story.certificate),
-        "comparison": story.comparison,
+        "comparison": to_json(story.comparison),
     }
 
     def show() -> None:

@@ -80,7 +80,7 @@ def label(
         best = _best_run(cell_id, logs)
         grade = grade_of(best[0]) if best else None
         simulated = best is not None and is_simulated(read_header(best[0]))
-        words = (grade or {}).get("grade")
+        words = grade.grade if grade else None
         warning = warning_of(Shelf(logs).get(cell_id), standing_of(Shelf(logs), cell_id))
         contents.append(labels.label_content(record, best[1] if best else None, words, simulated, warning))
     write_out(out, labels.make_labels(contents, sides, place, cut_lines))

@@ -14,6 +14,7 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.incoming import parse_inspection
 from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.decisions.compared import Comparison
 from amphora.harness.decisions.comparison import compare
 from amphora.harness.report.certificate.issue import certify
 from amphora.harness.report.plots import plot_overlay, plot_run
@@ -60,7 +61,7 @@ class Story:
     nights: dict[str, Path]
     outcomes: dict[str, list[Outcome]]
     figures: list[Path]
-    comparison: dict[str, Any]
+    comparison: Comparison
     certificate: Path | None
     lines: list[str]
 
@@ -141,13 +142,13 @@ def _morning(out: Path, logs: Path, nights: dict[str, Path], outcomes: dict[str,
     return Story(out, nights, outcomes, figures, comparison, certificate, lines)
 
 
-def _certificate(out: Path, logs: Path, comparison: dict[str, Any], nights: dict[str, Path]) -> Path | None:
+def _certificate(out: Path, logs: Path, comparison: Comparison, nights: dict[str, Path]) -> Path | None:
     """Certify the best cell, with a key that belongs to the demo alone."""
-    for row in comparison["cells"]:
-        folder = nights.get(row["cell"])
-        if folder is None or row["capacity_Ah"] is None:
+    for row in comparison.cells:
+        folder = nights.get(row.cell)
+        if folder is None or row.capacity_Ah is None:
             continue
-        target = out / f"{row['cell']}-certificate.pdf"
+        target = out / f"{row.cell}-certificate.pdf"
         try:
             certify(folder, target, key_path=out / "demo-key.pem")
         except AmphoraError:

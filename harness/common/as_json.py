@@ -4,7 +4,7 @@ A key of the JSON is a field's name, or what `key` says. A field with `LEFT_OUT`
 Tuples are lists in JSON; numbers pass as they are. What a type does not know is refused by its name.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass, replace
 from functools import cache
 from math import isfinite
@@ -52,6 +52,20 @@ def to_json(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return [to_json(item) for item in value]
     return value
+
+
+def without_defaults(value: Any) -> Any:
+    """Return a value of a type as plain data, short: without each field that is as its type has it by default."""
+    if not is_dataclass(value):
+        if isinstance(value, Mapping):
+            return {key: without_defaults(item) for key, item in value.items()}
+        return [without_defaults(item) for item in value] if isinstance(value, tuple | list) else value
+    out = {}
+    for item in fields(value):
+        held = getattr(value, item.name)
+        if held != (item.default if item.default_factory is MISSING else item.default_factory()):
+            out[str(item.metadata.get("key", item.name))] = without_defaults(held)
+    return out
 
 
 def without_odd_numbers(value: T) -> T:
@@ -108,10 +122,18 @@ def _readers(kind: type) -> dict[str, tuple[str, Reader]]:
     return {key: (name, _reader(hints[name])) for name, key, _ in _layout(kind)}
 
 
+def _kind_with(kinds: Sequence[type], data: Mapping[str, Any]) -> type:
+    """Return of several types the first that has all these keys; the first, where none has."""
+    return next((kind for kind in kinds if data.keys() <= _readers(kind).keys()), kinds[0])
+
+
 def _reader(hint: Any) -> Reader:
     """Return what makes a value of that type from JSON's; None where both are the same."""
     origin, parts = get_origin(hint), get_args(hint)
     if origin in (Union, UnionType):
+        kinds = [part for part in parts if isinstance(part, type) and is_dataclass(part)]
+        if len(kinds) > 1:
+            return lambda item: from_json(_kind_with(kinds, item), item)
         return next((reader for part in parts if part is not NoneType and (reader := _reader(part))), None)
     if origin is tuple:
         each = _reader(parts[0])

@@ -105,23 +105,35 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
     t_s, step, voltage_V, current_A, _, _, took_s = reading
     if step != memory.step or memory.begun_s is None:
         _begin(memory, reading)
-    _count(memory, t_s, current_A)
-    age_s = _age_s(watch, memory)
+    order = memory.order
+    _count(memory, order, t_s, current_A)
+    age_s, seen_s = watch.plan.renewed_s, memory.renewed_s
+    if seen_s > age_s:
+        age_s = seen_s
     memory.since_s = t_s - 0.5 * took_s - age_s - memory.order_s
-    off = memory.order.kind == "off"
-    call = warms_when_off(watch, memory, reading) if off else None
-    violation = _absolute(watch, limits, memory, reading)
-    told = sensor_remark(watch, memory, reading) if off else ""
+    call, told = None, ""
+    if order.kind == "off":
+        call = warms_when_off(watch, memory, reading)
+        violation = _absolute(watch, limits, memory, reading)
+        told = sensor_remark(watch, memory, reading)
+    else:
+        violation = _absolute(watch, limits, memory, reading)
     if violation is None:
         memory.suspect = ""
-        # has been seen in several readings on end already
-        violation = _plausible(watch, memory, reading)
+        if memory.since_s >= SETTLE_S:  # has been seen in several readings on end already
+            violation = _plausible(watch, memory, order, t_s, voltage_V, current_A)
     elif CHECKS[violation.check].confirm:
         if violation.check != memory.suspect:
             memory.suspect, memory.suspect_s = violation.check, reading.t_s
             return _shown(memory, reading, Verdict(suspect=violation, told=told))
         if reading.t_s - memory.suspect_s < min(ANEW * age_s, LONGEST_WAIT_S):  # the same measurement, shown again
             return _shown(memory, reading, Verdict(suspect=violation, told=told))
+    if violation is None and call is None and not told:  # as nearly each is
+        if voltage_V is not None:
+            memory.shown_V = voltage_V
+        if current_A is not None:
+            memory.shown_A = current_A
+        return FINE
     if violation is not None and CHECKS[violation.check].calls_only:
         call, violation = violation, None
     if call is not None:
@@ -130,13 +142,8 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
             memory.called_check, memory.called_s = call.check, reading.t_s
         else:
             call = None
-    if violation is None and call is None and not told:  # as nearly each is
-        if voltage_V is not None:
-            memory.shown_V = voltage_V
-        if current_A is not None:
-            memory.shown_A = current_A
-        return FINE
-    return _shown(memory, reading, Verdict(violation, None, call, told))
+    fine = violation is None and call is None and not told
+    return _shown(memory, reading, FINE if fine else Verdict(violation, None, call, told))
 
 
 def _age_s(watch: Watch, memory: Memory) -> float:
@@ -247,10 +254,10 @@ def _begin(memory: Memory, reading: Reading) -> None:
         memory.fall_open = False
 
 
-def _count(memory: Memory, t_s: float, current_A: float | None) -> None:
+def _count(memory: Memory, order: Order, t_s: float, current_A: float | None) -> None:
     """Count charge and time under current."""
     before_s = memory.last_t_s
-    if before_s is not None and memory.order.kind in ENERGISED:
+    if before_s is not None and order.kind in ENERGISED:
         passed_s = t_s - before_s
         memory.step_on_s += passed_s
         memory.on_s += passed_s
@@ -326,23 +333,24 @@ def refold(watch: Watch, events: Sequence[Event], rows: Sequence[Reading]) -> Me
 
 
 def _absolute(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
+    t_s, _, volts, current_A, _, _, _ = reading
+    order = memory.order
     found = (
-        _volts(watch, limits, memory, reading)
-        or _ampere(watch, limits, memory, reading)
+        (None if volts is None else _volts(watch, limits, memory, order, t_s, volts, current_A))
+        or _ampere(watch, limits, memory, order, t_s, current_A)
         or judge_warmth(watch, limits, memory, reading)
         or standing_still(watch, memory, reading)
     )
-    return found if found is not None or memory.order.kind == "discharge" else wrong_way(watch, memory, reading)
+    return found if found is not None or order.kind == "discharge" else wrong_way(watch, memory, reading)
 
 
-def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
-    volts = reading.voltage_V
-    if volts is None:
-        return None
-    tolerance_V, order = limits.voltage_tolerance_V, memory.order
+def _volts(
+    watch: Watch, limits: Limits, memory: Memory, order: Order, t_s: float, volts: float, current_A: float | None
+) -> Violation | None:
+    tolerance_V, kind = limits.voltage_tolerance_V, order.kind
     low, high = limits.voltage_low_V, limits.voltage_high_V
     before_V = memory.before_V
-    if before_V is not None and _may_be_old(memory, reading.t_s, volts, before_V, 0.0):
+    if before_V is not None and _may_be_old(memory, t_s, volts, before_V, 0.0):
         low = None if low is None else min(low, before_V)  # it was judged by the limits of then
         high = None if high is None else max(high, before_V)
     if volts < -tolerance_V:
@@ -351,30 +359,33 @@ def _volts(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Vi
         return _nothing(volts, low)
     if low is not None and volts < low - tolerance_V:
         return Violation("voltage-low", f"{volts:.3f} V is below {low:.3f} V", volts, low)
-    if watch.cell is not None and order.kind in ("off", "connect"):
+    if kind not in ENERGISED and watch.cell is not None and kind in ("off", "connect"):
         # With nothing on there is nothing to switch off: whoever is called takes the cell out. One that was found
         # below the window may not fall from there.
         floor_V = min(watch.cell.floor_V, memory.seen_V)
-        if volts < NOTHING_V and memory.seen_V > A_CELL_V and order.kind == "off":
+        if volts < NOTHING_V and memory.seen_V > A_CELL_V and kind == "off":
             return _nothing(volts, floor_V)
         if NOTHING_V <= volts < floor_V - tolerance_V:
             text = (
                 f"{volts:.3f} V is below {floor_V:.3f} V with nothing switched on: something drains the cell (a lamp, "
                 "a bleeder, an instrument that only looks off, a short inside it); take it out now"
             )
-            return Violation("voltage-low" if order.kind == "off" else "drained", text, volts, floor_V)
+            return Violation("voltage-low" if kind == "off" else "drained", text, volts, floor_V)
     if high is not None and volts > high + tolerance_V:
         return Violation("voltage-high", f"{volts:.3f} V is above {high:.3f} V", volts, high)
-    if order.kind == "charge":
+    if kind == "charge":
         if memory.since_s >= SETTLE_S and volts > memory.step_high_V:
             memory.step_high_V = volts
-        found = _takes_no_charge(limits, memory, volts) or _above_pre_charge(watch, limits, memory, reading, volts)
+        found = _takes_no_charge(limits, memory, volts) or _above_pre_charge(watch, limits, memory, current_A, volts)
         if found is not None:
             return found
-    jump = _jump(watch, memory, reading.t_s, volts)
-    if jump is None and volts > memory.seen_V:
+    if kind != "ask":  # a person who was asked may well make a step of the voltage
+        jump = _jump(watch, memory, order, t_s, volts)
+        if jump is not None:
+            return jump
+    if volts > memory.seen_V:
         memory.seen_V = volts
-    return jump
+    return None
 
 
 def _nothing(volts: float, least_V: float) -> Violation:
@@ -398,9 +409,11 @@ def _takes_no_charge(limits: Limits, memory: Memory, volts: float) -> Violation 
     return Violation("takes-no-charge", text, volts, limits.reach_V)
 
 
-def _above_pre_charge(watch: Watch, limits: Limits, memory: Memory, reading: Reading, volts: float) -> Violation | None:
+def _above_pre_charge(
+    watch: Watch, limits: Limits, memory: Memory, current_A: float | None, volts: float
+) -> Violation | None:
     """Hold every charge, whatever the recipe, to the window's pre-charge below its voltage."""
-    cell, current_A = watch.cell, reading.current_A
+    cell = watch.cell
     if cell is None or current_A is None or cell.precharge_A <= 0.0:
         return None
     if memory.step_high_V >= cell.precharge_below_V:
@@ -416,18 +429,19 @@ def _above_pre_charge(watch: Watch, limits: Limits, memory: Memory, reading: Rea
     return Violation("above-pre-charge", text, current_A, cell.precharge_A)
 
 
-def _ampere(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
-    current_A, before_A = reading.current_A, memory.before_A
+def _ampere(
+    watch: Watch, limits: Limits, memory: Memory, order: Order, t_s: float, current_A: float | None
+) -> Violation | None:
     if current_A is not None:
-        low, high = limits.current_low_A, limits.current_high_A
-        if before_A is not None and _may_be_old(memory, reading.t_s, current_A, before_A, watch.nothing_A):
+        low, high, before_A = limits.current_low_A, limits.current_high_A, memory.before_A
+        if before_A is not None and _may_be_old(memory, t_s, current_A, before_A, watch.nothing_A):
             low = None if low is None else min(low, before_A)
             high = None if high is None else max(high, before_A)
         if low is not None and current_A < low * 1.05 - watch.nothing_A:
             return Violation("current-low", f"{current_A:.3f} A is beyond {low:.3f} A", current_A, low)
         if high is not None and current_A > high * 1.05 + watch.nothing_A:
             return Violation("current-high", f"{current_A:.3f} A is beyond {high:.3f} A", current_A, high)
-    if memory.order.kind in ENERGISED and memory.on_s > watch.plan.max_duration_s + SETTLE_S:
+    if memory.on_s > watch.plan.max_duration_s + SETTLE_S and order.kind in ENERGISED:
         most_s = watch.plan.max_duration_s
         text = f"current was ordered for {memory.on_s:.0f} s; the plan has {most_s:.0f} s in all"
         return Violation("time", text, memory.on_s, most_s)
@@ -438,13 +452,11 @@ def _ampere(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> V
     return None
 
 
-def _jump(watch: Watch, memory: Memory, t_s: float, volts: float) -> Violation | None:
-    """Find a step of the voltage that no cell makes under one order; a person who was asked may well make one."""
-    if memory.order.kind == "ask":
-        return None
+def _jump(watch: Watch, memory: Memory, order: Order, t_s: float, volts: float) -> Violation | None:
+    """Find a step of the voltage that no cell makes under one order."""
     good_V = memory.good_V
-    if good_V is not None and abs(volts - good_V) > JUMP_V:
-        settled = memory.order.mode == "current" and memory.since_s > SETTLE_S
+    if good_V is not None and (volts - good_V > JUMP_V or good_V - volts > JUMP_V):
+        settled = order.mode == "current" and memory.since_s > SETTLE_S
         near = t_s - memory.good_s <= JUMP_S + 2.0 * min(_age_s(watch, memory), LONGEST_WAIT_S)
         if settled and near:
             text = f"{volts:.3f} V right after {good_V:.3f} V: another cell, a loose lead, or a short"
@@ -457,12 +469,10 @@ def _jump(watch: Watch, memory: Memory, t_s: float, volts: float) -> Violation |
 # -- what was ordered ---------------------------------------------------------------------------
 
 
-def _plausible(watch: Watch, memory: Memory, reading: Reading) -> Violation | None:
-    """Compare with the order; needs several odd readings on end, after settling."""
-    t_s, voltage_V, current_A = reading.t_s, reading.voltage_V, reading.current_A
-    if memory.since_s < SETTLE_S:
-        return None
-    order = memory.order
+def _plausible(
+    watch: Watch, memory: Memory, order: Order, t_s: float, voltage_V: float | None, current_A: float | None
+) -> Violation | None:
+    """Compare with the order, once that has settled; needs several odd readings on end."""
     found: Violation | None = None
     if order.kind == "discharge":
         found = _discharging(order, memory, voltage_V, current_A)

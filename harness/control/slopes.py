@@ -41,14 +41,14 @@ FALLS_ON_V = 0.006
 
 def wrong_way(watch: Watch, memory: Memory, reading: Reading) -> Violation | None:
     """Judge the voltage minute by minute; brings the memory up to date."""
-    cell, volts = watch.cell, reading.voltage_V
+    cell, volts, t_s = watch.cell, reading.voltage_V, reading.t_s
     kind = memory.order.kind
     if cell is None or volts is None or cell.kind not in LITHIUM or kind not in ("charge", "off"):
         return None
     if not memory.minute:
-        memory.minute_s = reading.t_s
-    memory.minute = (*memory.minute, volts)
-    if reading.t_s - memory.minute_s < MINUTE_S or len(memory.minute) < LEAST_READINGS:
+        memory.minute_s = t_s
+    memory.minute = minute = (*memory.minute, volts)
+    if t_s - memory.minute_s < MINUTE_S or len(minute) < LEAST_READINGS:
         return _passes(watch, memory, volts) if kind == "charge" else None
     middle_V = median(memory.minute)
     scatter_V = 1.48 * median(abs(one - middle_V) for one in memory.minute)

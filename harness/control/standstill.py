@@ -27,7 +27,7 @@ MARGIN = 1.5
 
 def standing_still(watch: Watch, memory: Memory, reading: Reading) -> Violation | None:
     """Judge whether the readings have stood still for too long; brings the memory up to date."""
-    t_s, voltage_V, current_A = reading.t_s, reading.voltage_V, reading.current_A
+    t_s, _, voltage_V, current_A, _, _, _ = reading
     energised = memory.order.kind in ENERGISED
     before_V = memory.same_voltage_V
     if voltage_V != before_V:

@@ -82,7 +82,7 @@ def advance(plan: Plan, state: State, record: Record) -> Advance:
     """
     state = state.copy()
     if type(record) is Sample:
-        return _sample(plan, state, record)
+        return take(plan, state, record)
     if state.finished:
         return Advance(state, NOTHING, NOTHING)
     orders: list[Order] = []
@@ -159,12 +159,12 @@ def _sent(plan: Plan, state: State, record: Sent) -> None:
         state.deadline_s = min(state.deadline_s + late_s, state.step_began_s + step.max_duration_s)
 
 
-def _may_be_old(plan: Plan, state: State, sample: Sample) -> bool:
+def _may_be_old(plan: Plan, state: State, t_s: float, voltage_V: float | None) -> bool:
     """Whether a reading may show what was before the last order: as old as readings get, or the same voltage again."""
-    since_s = sample.t_s - state.acted_s
-    if since_s < max(plan.renewed_s, state.renewed_s):
+    since_s = t_s - state.acted_s
+    if since_s < plan.renewed_s or since_s < state.renewed_s:
         return True
-    return since_s < SHOWN_AGAIN_S and sample.voltage_V == state.before_V
+    return since_s < SHOWN_AGAIN_S and voltage_V == state.before_V
 
 
 def _pause(state: State, t_s: float, waiting: str, why: str, orders: list[Order], events: list[Event]) -> None:
@@ -190,7 +190,11 @@ def _supply_answered(plan: Plan, state: State, record: SupplyAsked, orders: list
     _end_step(plan, state, record.t_s, "taper", end.text or f"current_A <= {limit_A:g}{shown}", orders, events)
 
 
-def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
+def take(plan: Plan, state: State, sample: Sample) -> Advance:
+    """Advance by a reading in the state itself: for whoever owns it, a copy saved.
+
+    Args, returns: see `advance`.
+    """
     t_s, voltage_V, current_A, temperature_degC = sample
     if current_A is not None:
         if state.last_t_s is not None:
@@ -219,7 +223,7 @@ def _sample(plan: Plan, state: State, sample: Sample) -> Advance:
 
     step = plan.steps[state.plan_step]
     segment = step.segments[state.segment]
-    old = _may_be_old(plan, state, sample)
+    old = _may_be_old(plan, state, t_s, voltage_V)
     if step.taper is not None and current_A is not None and state.order.kind == "charge" and not old:
         found = _follow(state, step, segment, sample)
         if found is not None:

@@ -41,8 +41,12 @@ def if_no_cell(temperature_degC: float) -> str:
 
 def room_of(reading: Reading) -> float | None:
     """Return the room's temperature where a second sensor shows one that can be."""
-    room = reading.room_degC
-    return room if room is not None and ROOM_DEGC[0] <= room <= ROOM_DEGC[1] else None
+    return None if reading.room_degC is None else possible_room(reading.room_degC)
+
+
+def possible_room(degC: float) -> float | None:
+    """Return a room's temperature where it is one that can be."""
+    return degC if ROOM_DEGC[0] <= degC <= ROOM_DEGC[1] else None
 
 
 def allowed_rise_K(watch: Watch, order: Order, current_A: float | None) -> float | None:
@@ -61,10 +65,10 @@ def allowed_rise_K(watch: Watch, order: Order, current_A: float | None) -> float
 
 def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
     """Judge a reading's temperature, or its absence; brings the memory up to date."""
-    t_s, degC = reading.t_s, reading.temperature_degC
-    energised = memory.order.kind in ENERGISED
+    t_s, _, _, current_A, degC, room_degC, _ = reading
+    order, cell = memory.order, watch.cell
     if degC is None:
-        if watch.plan.needs_temperature and energised:
+        if watch.plan.needs_temperature and order.kind in ENERGISED:
             since_s = memory.temperature_seen_s
             lost_s = t_s - (memory.order_s if since_s is None else since_s)
             if lost_s > TEMPERATURE_LOST_S:
@@ -72,8 +76,8 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
                 return Violation("temperature-lost", text, lost_s, TEMPERATURE_LOST_S)
         return None
     memory.temperature_seen_s = t_s
-    nickel = watch.cell is not None and watch.cell.kind == "nickel"
-    found = _bounds(watch, limits, memory, degC, nickel)
+    nickel = cell is not None and cell.kind == "nickel"
+    found = _bounds(watch, limits, order, degC, nickel)
     if found is not None:
         return found
     base_degC = memory.base_degC
@@ -82,13 +86,15 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
     if degC != memory.temperature_degC:
         memory.temperature_degC = degC
         memory.temperature_same_s = t_s
-    elif watch.plan.needs_temperature and energised:
+    elif watch.plan.needs_temperature and order.kind in ENERGISED:
         same_s = t_s - max(memory.temperature_same_s, memory.order_s)
         if same_s > TEMPERATURE_FROZEN_S:
             text = f"the temperature has read {degC:g} °C without any change for {same_s:.0f} s"
             return Violation("temperature-frozen", text, same_s, TEMPERATURE_FROZEN_S)
-    found = _rise(watch, limits, memory, reading, degC, nickel)
-    if found is None and reading.room_degC is not None:
+    if (memory.rise_K is None or order.mode != "current") and order.kind in ENERGISED:
+        memory.rise_K = allowed_rise_K(watch, order, current_A)
+    found = _rise(limits, memory, t_s, degC, room_degC, nickel)
+    if found is None and room_degC is not None:
         found = _above_room(watch, memory, reading, degC, nickel)
     if found is not None:
         return found
@@ -98,13 +104,12 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
     return _rate(limits, memory, t_s, degC, nickel)
 
 
-def _bounds(watch: Watch, limits: Limits, memory: Memory, degC: float, nickel: bool) -> Violation | None:
+def _bounds(watch: Watch, limits: Limits, order: Order, degC: float, nickel: bool) -> Violation | None:
     low, high = limits.temperature_low_degC, limits.temperature_high_degC
-    charging = memory.order.kind == "charge"
+    charging = order.kind == "charge"
     cell = watch.cell
-    if (cell is not None and memory.order.kind == "off") or (
-        cell is not None and not charging and (high is None or cell.hottest_degC < high)
-    ):  # also in a charge that waits for it to cool
+    # also in a charge that waits for it to cool
+    if cell is not None and not charging and (high is None or cell.hottest_degC < high or order.kind == "off"):
         high = cell.hottest_degC
     if nickel:
         high = NICKEL_HOTTEST_degC if high is None else min(high, NICKEL_HOTTEST_degC)
@@ -141,19 +146,16 @@ def _remember(memory: Memory, reading: Reading, degC: float) -> None:
 
 
 def _rise(
-    watch: Watch, limits: Limits, memory: Memory, reading: Reading, degC: float, nickel: bool
+    limits: Limits, memory: Memory, t_s: float, degC: float, room_degC: float | None, nickel: bool
 ) -> Violation | None:
     most_K, first = limits.temperature_rise_K, memory.step_degC
     if most_K is not None and first is not None and degC - first > most_K:
         text = f"the cell has warmed by {degC - first:.1f} K in this step; {most_K:g} K are allowed: a short inside"
         return Violation("nickel-warm" if nickel else "temperature-rise", text, degC - first, most_K)
-    order = memory.order
-    if (memory.rise_K is None or order.mode != "current") and order.kind in ENERGISED:
-        memory.rise_K = allowed_rise_K(watch, order, reading.current_A)
     most_K, base = memory.rise_K, memory.base_degC
-    if most_K is None or base is None or reading.t_s <= memory.base_until_s:
+    if most_K is None or base is None or t_s <= memory.base_until_s:
         return None
-    room = None if reading.room_degC is None else room_of(reading)
+    room = None if room_degC is None else possible_room(room_degC)
     moved_K = 0.0 if room is None or memory.base_room_degC is None else room - memory.base_room_degC
     rise_K = degC - base - moved_K
     if rise_K <= most_K:

@@ -4,28 +4,18 @@ What a cell's runs carry is `analysis.common_basis`; here it is decided which ru
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import median
-from typing import TYPE_CHECKING, Any
 
+from amphora.harness.account.answer import analyse_run
 from amphora.harness.account.kept_answers import CellRun
+from amphora.harness.analysis.common_basis import AT_CURRENT, RunPoint, on_basis
 from amphora.harness.common.errors import AmphoraError, AnalysisError, InputError
+from amphora.harness.common.quantities import parse
 from amphora.harness.decisions.cell_runs import by_cell, counts, days_between
+from amphora.harness.decisions.compared import Basis, OnBasis
 from amphora.harness.decisions.grades import key_of
 
-if TYPE_CHECKING:
-    from amphora.harness.analysis.common_basis import RunPoint
-
 SAME_HEALTH_DAYS = 90.0  # runs further back tell of a younger cell, and carry no common basis
-
-
-@dataclass(frozen=True)
-class Basis:
-    """What capacities are brought to. None: chosen for each chemistry from the runs themselves."""
-
-    current_A: float | None = None
-    temperature_degC: float | None = None
-    cutoff_V: float | None = None
 
 
 def basis_from(current: str | None, temperature: str | None, cutoff: str | None) -> Basis:
@@ -34,8 +24,6 @@ def basis_from(current: str | None, temperature: str | None, cutoff: str | None)
     Raises:
         InputError: not a current, a temperature or a voltage, or a current or voltage not above 0.
     """
-    from amphora.harness.common.quantities import parse
-
     made = Basis(
         None if current is None else parse(current, "current", "--at-current"),
         None if temperature is None else parse(temperature, "temperature", "--at-temperature"),
@@ -47,19 +35,19 @@ def basis_from(current: str | None, temperature: str | None, cutoff: str | None)
     return made
 
 
-def on_common_basis(runs: Sequence[CellRun], basis: Basis) -> dict[str, dict[str, Any]]:
+def on_common_basis(runs: Sequence[CellRun], basis: Basis) -> dict[str, OnBasis]:
     """Return each cell's capacity at one current, temperature and cut-off, as an estimate, or why there is none.
 
     What the basis leaves open is chosen for each chemistry: the highest cut-off of its runs, for a record holds what
     came before but not what would have come after; the current at which most cells were run; the middle temperature.
 
     Returns:
-        By cell: `common_basis` as `compare` gives it.
+        By cell.
     """
     kinds: dict[str, dict[str, list[CellRun]]] = {}
     for name, items in by_cell(runs).items():
         kinds.setdefault(key_of(items[-1].result, items[-1].cell), {})[name] = items
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, OnBasis] = {}
     for cells in kinds.values():
         goal = _goal([(name, item) for name, items in cells.items() for item in items], basis)
         for name, items in cells.items():
@@ -68,8 +56,6 @@ def on_common_basis(runs: Sequence[CellRun], basis: Basis) -> dict[str, dict[str
 
 
 def _goal(all_items: Sequence[tuple[str, CellRun]], basis: Basis) -> Basis:
-    from amphora.harness.analysis.common_basis import AT_CURRENT
-
     cutoff_V, current_A, degC = basis.cutoff_V, basis.current_A, basis.temperature_degC
     items = [(name, run.result) for name, run in all_items if counts(run.result)]
     if cutoff_V is None:
@@ -87,41 +73,28 @@ def _goal(all_items: Sequence[tuple[str, CellRun]], basis: Basis) -> Basis:
     return Basis(current_A, degC, cutoff_V)
 
 
-def _cell_on_basis(items: Sequence[CellRun], goal: Basis) -> dict[str, Any]:
-    from amphora.harness.analysis.common_basis import on_basis
+def _cell_on_basis(items: Sequence[CellRun], goal: Basis) -> OnBasis:
+    def none(why: str) -> OnBasis:
+        return OnBasis(None, None, goal, why=why)
 
-    told: dict[str, Any] = {
-        "capacity_Ah": None,
-        "capacity_U_Ah": None,
-        "basis": {"current_A": goal.current_A, "temperature_degC": goal.temperature_degC, "cutoff_V": goal.cutoff_V},
-        "estimate": True,
-    }
     full = [item for item in items if item.result.from_full]
     if not full:
-        return {**told, "why": "no run from a full start"}
+        return none("no run from a full start")
     if goal.current_A is None or goal.cutoff_V is None:
-        return {**told, "why": "no run to a cut-off whose current is known"}
+        return none("no run to a cut-off whose current is known")
     points, left = _points_at(full, goal.cutoff_V)
     try:
         made = on_basis(points, goal.current_A, goal.temperature_degC)
     except AnalysisError as error:
-        return {**told, "why": "; ".join([str(error).rstrip("."), *left])}
-    return {
-        **told,
-        "capacity_Ah": made.capacity_Ah,
-        "capacity_U_Ah": made.capacity_U_Ah,
-        "converted": made.converted,
-        "runs": made.runs,
-        "left_out": left,
-        "text": made.text,
-    }
+        return none("; ".join([str(error).rstrip("."), *left]))
+    return OnBasis(
+        made.capacity_Ah, made.capacity_U_Ah, goal,
+        converted=made.converted, runs=made.runs, left_out=tuple(left), text=made.text,
+    )  # fmt: skip
 
 
-def _points_at(full: Sequence[CellRun], cutoff_V: float) -> "tuple[list[RunPoint], list[str]]":
+def _points_at(full: Sequence[CellRun], cutoff_V: float) -> tuple[list[RunPoint], list[str]]:
     """Return what runs from full gave down to one cut-off, and which of them were left out, each with why."""
-    from amphora.harness.account.answer import analyse_run
-    from amphora.harness.analysis.common_basis import RunPoint
-
     points: list[RunPoint] = []
     left: list[str] = []
     for run in full:

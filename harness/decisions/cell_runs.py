@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from amphora.harness.account.kept_answers import CellRun, places_of, read_answers
+from amphora.harness.account.kept_answers import CellRun, DamagedRun, places_of, read_answers
 from amphora.harness.analysis.repeats import Beside
 from amphora.harness.results.as_item import with_item_U
 from amphora.harness.results.result import Result
@@ -12,7 +12,7 @@ from amphora.harness.results.result import Result
 
 def read_runs(
     folders: Sequence[Path], verify: bool = False, whole: bool = True
-) -> tuple[list[CellRun], list[dict[str, str]]]:
+) -> tuple[list[CellRun], list[DamagedRun]]:
     """Return each run with its cell, and the damaged ones with why.
 
     Args:
@@ -30,7 +30,7 @@ def _taught_by_all(runs: list[CellRun]) -> list[CellRun]:
     places = places_of([run.folder for run in runs])
     seen: dict[str, list[float]] = {}
     for place, run in zip(places, runs, strict=True):
-        seen[place] = list((run.result.account or {}).get("repeats") or [])
+        seen[place] = list(run.result.account.repeats) if run.result.account else []
     all_of_them = Beside.of(seen.values())
     return [
         run._replace(result=with_item_U(run.result, seen[place], all_of_them.without(seen[place])))

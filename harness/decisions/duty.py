@@ -18,7 +18,8 @@ from amphora.harness.analysis.records import FloatArray
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown, table_of, unknown
 
-WEATHER = ("good", "average", "poor")
+AVERAGE = "average"
+WEATHER = ("good", AVERAGE, "poor")
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -17,8 +16,15 @@ from amphora.harness.analysis.cell_model import CellModel, cell_model, running_t
 from amphora.harness.analysis.own_warmth import rise
 from amphora.harness.analysis.records import FloatArray
 from amphora.harness.analysis.resistance_warmth import COLD_J_PER_MOL, COLD_U_J_PER_MOL, GAS_J_PER_MOL_K, ZERO_DEGC_K
+from amphora.harness.archive.loading import load
+from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.duty import WEATHER, Duty, Mode, Panel, load_duty
+from amphora.harness.decisions.cell_runs import read_runs
+from amphora.harness.decisions.duty import AVERAGE, WEATHER, Duty, Mode, Panel, load_duty
+from amphora.harness.decisions.fit_answer import CoursePoint, DayOfFit, Fit, FittedMode, FittedNight
+from amphora.harness.decisions.grades import key_of
+from amphora.harness.results.result import FULL_STARTS
+from amphora.harness.results.rulings import NO_ACCOUNT, AccountOfCell
 
 STILL_AIR_K_PER_W = (
     20.0  # how much a cell warms: 42 cm2 of an 18650 at 12 W/(m2 K), computed; still air, common practice
@@ -37,6 +43,7 @@ USUAL_DEGC = 20.0  # of a test or a night that says nothing
 CHARGE_RETURN = {"nimh": 0.8, "nicd": 0.8, "lead-acid": 0.9}  # share of the charge that comes back (common practice)
 LITHIUM_RETURN = 0.99
 VOLTAGE_U_V = 0.010  # what rail and curve may be off by together, k = 2, where nothing better is known
+NO_SUN = "no sun"
 RUN_TIME_AIM, CHARGE_STATE_AIM = 0.05, 0.03  # what an answer is wanted within
 DOUBTS = {
     "capacity": "the capacity is too uncertain; test on a more accurate bench",
@@ -204,7 +211,7 @@ def _warmer(model: CellModel, duty: Duty, run: _ModeRun) -> list[CellModel]:
     return [model.changed(ohm=_resistance_factor(now_K + warmer_K, now_K))]
 
 
-def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> dict[str, Any]:
+def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> FittedMode:
     """Return a mode's run time with uncertainty, its sag, and where the device begins to re-trigger itself."""
     run = _run_mode(model, duty, mode)
     parts = _doubts(model, duty, mode, run)
@@ -216,30 +223,28 @@ def _fit_mode(model: CellModel, duty: Duty, mode: Mode) -> dict[str, Any]:
     sags = run.ends_by == "regulator"
     again = sags and rest_Ah > run.end_Ah and state > 0.0
     left_Ah = max(0.0, _crossing(model.given_Ah, model.ocv_V, mode.lowest_rail_V) - run.end_Ah) if sags else 0.0
-    return {
-        "name": mode.name,
-        "run_time_h": run.hours,
-        "run_time_U_h": run_time_U_h,
-        "run_time_within_5_percent": run_time_U_h <= RUN_TIME_AIM * run.hours,
-        "retrigger_charge_state": state if again else None,
-        "ends_charge_state": max(0.0, state),
-        "ends_charge_state_U": end_U,
-        "charge_state_within_3_percent": end_U <= CHARGE_STATE_AIM,
-        "doubts_h": {name: hours for name, (hours, _) in parts.items()},
-        "doubt": max(parts, key=lambda name: parts[name][0]),
-        "ends_by": run.ends_by,
-        "sag_V": run.sag_V,
-        "mean_current_A": run.mean_A,
-        "delivered_Ah": run.end_Ah,
-        "unusable_Ah": left_Ah,
-        "unusable_Wh": left_Ah * mode.lowest_rail_V,
-    }
+    return FittedMode(
+        name=mode.name,
+        run_time_h=run.hours,
+        run_time_U_h=run_time_U_h,
+        run_time_within_5_percent=run_time_U_h <= RUN_TIME_AIM * run.hours,
+        retrigger_charge_state=state if again else None,
+        ends_charge_state=max(0.0, state),
+        ends_charge_state_U=end_U,
+        charge_state_within_3_percent=end_U <= CHARGE_STATE_AIM,
+        doubts_h={name: hours for name, (hours, _) in parts.items()},
+        doubt=max(parts, key=lambda name: parts[name][0]),
+        ends_by=run.ends_by,
+        sag_V=run.sag_V,
+        mean_current_A=run.mean_A,
+        delivered_Ah=run.end_Ah,
+        unusable_Ah=left_Ah,
+        unusable_Wh=left_Ah * mode.lowest_rail_V,
+    )
 
 
 def refusals(chemistry: str, duty: Duty) -> list[str]:
     """Return why a device must not get a cell of this chemistry at all; empty when nothing is known against it."""
-    from amphora.harness.cells.chemistry import load_chemistry
-
     found = []
     if chemistry == "auto":
         return ["the cell's chemistry is not known; identify it first: a device charges for one chemistry only"]
@@ -268,9 +273,9 @@ def refusals(chemistry: str, duty: Duty) -> list[str]:
     return found
 
 
-def _night(model: CellModel, duty: Duty) -> tuple[dict[str, Any], list[str], list[dict[str, float | str]]]:
+def _night(model: CellModel, duty: Duty) -> tuple[FittedNight, list[str], list[CoursePoint]]:
     """Return the night's budget, why it fails, and its course: charge given over time."""
-    course: list[dict[str, float | str]] = []
+    course: list[CoursePoint] = []
     reasons: list[str] = []
     hours = given = 0.0
     for name, length_h in duty.night:
@@ -284,27 +289,24 @@ def _night(model: CellModel, duty: Duty) -> tuple[dict[str, Any], list[str], lis
             )
         if given <= run.end_Ah:
             for at in np.linspace(begun_h, last_h, 40):
-                course.append(
-                    {
-                        "t_h": hours + float(at) - begun_h,
-                        "given_Ah": float(np.interp(at, run.time_h, run.given_Ah)),
-                        "mode": name,
-                    }
-                )
+                at_Ah = float(np.interp(at, run.time_h, run.given_Ah))
+                course.append(CoursePoint(hours + float(at) - begun_h, at_Ah, name))
             given = float(np.interp(last_h, run.time_h, run.given_Ah))
         hours += length_h
     used = given + duty.quiescent_A * max(0.0, 24.0 - hours)
     usable = max((_run_mode(model, duty, duty.mode(name)).end_Ah for name, _ in duty.night), default=model.capacity_Ah)
     returned = _returned(model, duty)
     days = _days_until_empty(used, usable, returned)
-    night = {
-        "used_Ah": used if duty.night else None,
-        "returned_Ah": returned,
-        "days_until_empty": days.get("poor", days.get("average", days["no sun"])) if duty.night else None,
-        "days_until_empty_by": days if duty.night else {},
-        "usable_Ah": usable,
-        "hours": hours,
-    }
+    night = FittedNight(
+        used_Ah=used if duty.night else None,
+        returned_Ah=returned,
+        days_until_empty=next(days[weather] for weather in ("poor", "average", NO_SUN) if weather in days)
+        if duty.night
+        else None,
+        days_until_empty_by=days if duty.night else {},
+        usable_Ah=usable,
+        hours=hours,
+    )
     return night, reasons, course
 
 
@@ -322,11 +324,11 @@ def _days_until_empty(
     used_Ah: float, usable_Ah: float, returned_Ah: Mapping[str, float | None]
 ) -> dict[str, float | None]:
     """Return the days from full to empty without sun and by each weather that is known; None: for ever."""
-    known = {weather: value for weather, value in {"no sun": 0.0, **returned_Ah}.items() if value is not None}
+    known = {weather: value for weather, value in {NO_SUN: 0.0, **returned_Ah}.items() if value is not None}
     return {weather: usable_Ah / (used_Ah - value) if used_Ah - value > 0 else None for weather, value in known.items()}
 
 
-def fit(model: CellModel, duty: Duty, cell: str = "", run: str = "", start: str = "full") -> dict[str, Any]:
+def fit(model: CellModel, duty: Duty, cell: str = "", run: str = "", start: str = "full") -> Fit:
     """Return whether a cell fits a duty, and how.
 
     Args:
@@ -334,69 +336,63 @@ def fit(model: CellModel, duty: Duty, cell: str = "", run: str = "", start: str 
         duty: From `load_duty`.
         cell, run: Names, for the answer.
         start: How the run began; what is not known to have been full is a lower bound.
-
-    Returns:
-        `fits`; `modes`: run time, sag, re-trigger point; `night`: `used_Ah`, `returned_Ah`, `days_until_empty` (of
-        poor days where there is a panel, else without sun; None: for ever); `refusals`, `reasons`, `notes`, `course`.
     """
     refused = refusals(model.chemistry, duty)
     modes = [_fit_mode(model, duty, mode) for mode in duty.modes]
     night, reasons, course = _night(model, duty)
-    run_time_h = {found["name"]: found["run_time_h"] for found in modes}
+    run_time_h = {found.name: found.run_time_h for found in modes}
     reasons += [f"{name!r} does not work even from a full cell" for name, _ in duty.night if run_time_h[name] <= 0]
-    average = night["returned_Ah"]["average"]
-    if duty.panel is not None and duty.night and average is not None and average < night["used_Ah"]:
-        reasons.append(
-            f"an average day returns {average * 1000:.0f} mAh, the night takes {night['used_Ah'] * 1000:.0f} mAh"
-        )
+    average, used_Ah = night.returned_Ah[AVERAGE], night.used_Ah
+    if duty.panel is not None and used_Ah is not None and average is not None and average < used_Ah:
+        reasons.append(f"an average day returns {average * 1000:.0f} mAh, the night takes {used_Ah * 1000:.0f} mAh")
     notes = [note for found, mode in zip(modes, duty.modes, strict=True) for note in _mode_notes(found, mode)]
     notes += _panel_notes(model, duty)
-    if start not in ("full", "declared-full"):
+    if start not in FULL_STARTS:
         notes.append("the run did not start known to be full: run times are what was left, a lower bound")
     if duty.night_degC is not None and _cold(model, duty) > 1.02:
         notes.append(
             f"at {duty.night_degC:g} °C the resistance is taken {_cold(model, duty):.2f} times that of the test "
             "(by the electrolyte's conductivity, not measured)"
         )
-    return {
-        "fits": not refused and not reasons,
-        "cell": cell,
-        "run": run,
-        "duty": duty.name,
-        "refusals": refused,
-        "reasons": list(dict.fromkeys(reasons)),
-        "modes": modes,
-        "night": night,
-        "notes": notes,
-        "course": course,
-        "capacity_Ah": model.capacity_Ah,
-    }
+    return Fit(
+        fits=not refused and not reasons,
+        cell=cell,
+        run=run,
+        duty=duty.name,
+        refusals=tuple(refused),
+        reasons=tuple(dict.fromkeys(reasons)),
+        modes=tuple(modes),
+        night=night,
+        notes=tuple(notes),
+        course=tuple(course),
+        capacity_Ah=model.capacity_Ah,
+    )
 
 
-def _mode_notes(found: Mapping[str, Any], mode: Mode) -> list[str]:
+def _mode_notes(found: FittedMode, mode: Mode) -> list[str]:
     """Return in words where a mode re-triggers, and when its answer is not within what is wanted and why not."""
     notes = []
-    if found["retrigger_charge_state"] is not None:
+    if found.retrigger_charge_state is not None:
         notes.append(
-            f"{mode.name}: below {100 * found['retrigger_charge_state']:.0f} % of charge the rail sags under "
+            f"{mode.name}: below {100 * found.retrigger_charge_state:.0f} % of charge the rail sags under "
             f"{mode.lowest_rail_V:.2f} V, recovers when off, and the device starts again and "
-            f"again; {found['unusable_Ah'] * 1000:.0f} mAh stay unusable because of it"
+            f"again; {found.unusable_Ah * 1000:.0f} mAh stay unusable because of it"
         )
-    hours, U_h, U = found["run_time_h"], found["run_time_U_h"], found["ends_charge_state_U"]
+    hours, U_h, U = found.run_time_h, found.run_time_U_h, found.ends_charge_state_U
     said = []
-    if not found["run_time_within_5_percent"]:
+    if not found.run_time_within_5_percent:
         said.append(
             f"the run time is not within the {100 * RUN_TIME_AIM:.0f} %: {max(0.0, hours - U_h):.2g} to "
             f"{hours + U_h:.2g} h"
         )
-    if not found["charge_state_within_3_percent"]:
-        state = found["ends_charge_state"]
+    if not found.charge_state_within_3_percent:
+        state = found.ends_charge_state
         said.append(
             f"where it ends is not within {100 * CHARGE_STATE_AIM:.0f} % of charge: at "
             f"{100 * max(0.0, state - U):.0f} to {100 * min(1.0, state + U):.0f} %"
         )
     if said:
-        notes.append(f"{mode.name}: {'; '.join(said)}; {DOUBTS[found['doubt']]}")
+        notes.append(f"{mode.name}: {'; '.join(said)}; {DOUBTS[found.doubt]}")
     return notes
 
 
@@ -417,19 +413,15 @@ def _panel_notes(model: CellModel, duty: Duty) -> list[str]:
     return notes
 
 
-def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) -> dict[str, Any]:
+def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) -> Fit:
     """Return the fit of a run folder; with changes, also `what_if`: the same answer for the changed device.
 
     Raises:
         InputError: the run or the duty cannot be read, or the run holds no complete discharge with resistances.
     """
-    from amphora.harness.archive.loading import load
-    from amphora.harness.decisions.cell_runs import read_runs
-    from amphora.harness.decisions.grades import key_of
-
     runs, damaged = read_runs([folder])
     if damaged:
-        raise InputError(damaged[0]["text"])
+        raise InputError(damaged[0].text)
     result, cell = runs[0].result, runs[0].cell
     if not result.reached_cutoff:
         raise InputError(
@@ -438,14 +430,14 @@ def fit_run(folder: Path, duty_name: str | Path, what_if: Sequence[str] = ()) ->
     record, _ = load(folder)
     result = replace(result, chemistry=key_of(result, cell))
     model = cell_model(record.t_s, record.voltage_V, record.current_A, result, record.temperature_degC)
-    names = {"cell": result.cell, "run": str(folder), "start": result.start}
-    account = result.account or {}
-    answer = _with_the_account(fit(model, _draining(load_duty(duty_name), account, model), **names), account, model)
-    if what_if:
-        duty = _draining(load_duty(duty_name, what_if), account, model)
-        changed = _with_the_account(fit(model, duty, **names), account, model)
-        answer["what_if"] = {"changes": list(what_if), **changed}
-    return answer
+    account = result.account or NO_ACCOUNT
+
+    def answer(changes: Sequence[str]) -> Fit:
+        duty = _draining(load_duty(duty_name, changes), account, model)
+        return _with_the_account(fit(model, duty, result.cell, str(folder), result.start), account, model)
+
+    found = answer(())
+    return replace(found, what_if=replace(answer(what_if), changes=tuple(what_if))) if what_if else found
 
 
 USUAL_LOSS_PERCENT = {"nimh": 20.0, "nicd": 20.0, "lead-acid": 5.0}  # a month (common practice); lithium 3
@@ -453,46 +445,39 @@ USUAL_LOSS_LITHIUM_PERCENT = 3.0
 MONTH_H = 30.4375 * 24
 
 
-def _loss_A(account: Mapping[str, Any], model: CellModel) -> tuple[float, str]:
+def _loss_A(account: AccountOfCell, model: CellModel) -> tuple[float, str]:
     """Return what the cell loses by itself as a current, and where that is from."""
-    percent = account.get("self_discharge_percent_per_month")
-    leak = ((account.get("leak_percent_per_day") or {}).get("low") or 0.0) * MONTH_H / 24
+    percent = account.self_discharge_percent_per_month
+    leak = account.leak.low * MONTH_H / 24
     usual = USUAL_LOSS_PERCENT.get(model.chemistry, USUAL_LOSS_LITHIUM_PERCENT)
     loss, text = usual, f"{usual:g} % a month, usual for its chemistry and not measured"
     if percent is not None:
-        loss, text = max(0.0, float(percent)), f"{float(percent):.2g} % a month, measured"
+        loss, text = max(0.0, percent), f"{percent:.2g} % a month, measured"
     if leak > loss:
         loss, text = leak, f"{leak / 30.4375:.2g} % a day at least, by its account"
     return loss / 100 * model.capacity_Ah / MONTH_H, text
 
 
-def _draining(duty: Duty, account: Mapping[str, Any], model: CellModel) -> Duty:
+def _draining(duty: Duty, account: AccountOfCell, model: CellModel) -> Duty:
     """Return a duty that also draws what the cell loses by itself."""
     return replace(duty, quiescent_A=duty.quiescent_A + _loss_A(account, model)[0])
 
 
-def _with_the_account(answer: dict[str, Any], account: Mapping[str, Any], model: CellModel) -> dict[str, Any]:
+def _with_the_account(found: Fit, account: AccountOfCell, model: CellModel) -> Fit:
     """Return a fit with what the account of the cell says."""
     loss_A, text = _loss_A(account, model)
-    answer["notes"] = [*answer["notes"], f"self-discharge is counted in: {text} ({1e6 * loss_A:.0f} µA)"]
-    ruling = (account.get("may") or {}).get("fit") or {}
-    if ruling.get("verdict", "yes") != "yes":
-        answer["reasons"] = [*answer["reasons"], f"the cell may not be used: {ruling.get('why')}"]
-    for item in account.get("findings") or []:
-        if str(item.get("code")).startswith("same-"):
-            answer["notes"] = [*answer["notes"], str(item.get("text"))]
-    answer["fits"] = bool(answer["fits"]) and not answer["reasons"]
-    return answer
+    notes = [*found.notes, f"self-discharge is counted in: {text} ({1e6 * loss_A:.0f} µA)"]
+    notes += [item.text for item in account.findings if item.code.startswith("same-")]
+    ruling = account.ruling("fit")
+    against = () if ruling.verdict == "yes" else (f"the cell may not be used: {ruling.why}",)
+    reasons = (*found.reasons, *against)
+    return replace(found, fits=found.fits and not reasons, reasons=reasons, notes=tuple(notes))
 
 
-def day_of(answer: Mapping[str, Any], duty: Duty) -> dict[str, list[float]]:
-    """Return an average day from dusk, from what `fit` answered.
-
-    Returns:
-        Equally long lists: `t_h`; `current_A` into the cell, night out and day in; `given_Ah` since full.
-    """
-    t_h = [float(point["t_h"]) for point in answer["course"]]
-    given = [float(point["given_Ah"]) for point in answer["course"]]
+def day_of(found: Fit, duty: Duty) -> DayOfFit:
+    """Return an average day from dusk, from what `fit` answered."""
+    t_h = [point.t_h for point in found.course]
+    given = [point.given_Ah for point in found.course]
     current: list[float] = []
     for k in range(len(t_h)):
         # The first point of a mode has the pace of what follows it, not of the mode before.
@@ -500,15 +485,15 @@ def day_of(answer: Mapping[str, Any], duty: Duty) -> dict[str, list[float]]:
         low, high = (k, k + 1) if fresh and k + 1 < len(t_h) else (k - 1, k)
         step = t_h[high] - t_h[low] if low >= 0 else 0.0
         current.append(-(given[high] - given[low]) / step if step > 1e-9 else 0.0)
-    if duty.panel is not None and "average" in duty.panel.sun_h:
-        night_h = float(answer["night"]["hours"])
-        at, flow = _from_panel(duty.panel, duty.panel.sun_h["average"], 24.0 - night_h)
+    if duty.panel is not None and AVERAGE in duty.panel.sun_h:
+        night_h = found.night.hours
+        at, flow = _from_panel(duty.panel, duty.panel.sun_h[AVERAGE], 24.0 - night_h)
         back = (given[-1] if given else 0.0) - running_total(at, flow)
         flow[back <= 0] = 0.0  # full again
         t_h += [night_h + float(x) for x in at]
         current += [float(x) for x in flow]
         given += [max(0.0, float(x)) for x in back]
-    return {"t_h": t_h, "current_A": current, "given_Ah": given}
+    return DayOfFit(tuple(t_h), tuple(current), tuple(given))
 
 
 def _from_panel(panel: Panel, sun_h: float, day_h: float) -> tuple[FloatArray, FloatArray]:

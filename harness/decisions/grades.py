@@ -5,212 +5,79 @@ expanded, k = 2); as not met when it fails by U; in between it is open, and the 
 measurement that would settle it. With a normal distribution and w = U, the chance that a cell was given a grade whose
 limit it truly misses is at most about 2.3 % for each limit.
 
-Pure but for reading a criteria file. Ah, ohm, V, K; ratios as plain numbers.
+Pure. Ah, ohm, V, K; ratios as plain numbers.
 
 Source: JCGM 106:2012, clauses 7 and 8 (conformance probability, guard bands); ILAC-G8:09/2019, 4.2.3 (from memory).
 """
 
-import tomllib
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from importlib.resources import files
-from itertools import pairwise
-from pathlib import Path
-from typing import Any, Literal, overload
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal, overload
 
 from amphora.harness.analysis.resistance_warmth import STATED_degC, at_temperature
-from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import finite_number, shown, table_of, text_of, unknown
+from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.cells.incoming import FAULTS
+from amphora.harness.common.as_json import LEFT_OUT
 from amphora.harness.control.checks import check_of
+from amphora.harness.decisions.criteria import GRADES, QUANTITIES, Criteria, Criterion
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import Result
+from amphora.harness.results.rulings import NO_ACCOUNT
 
-GRADES = ("full duty", "steady duty", "standby duty", "bench only", "retire")
 COHORT_LEAST = 4
 REFERENCE_K = 5.0  # of 20 °C: within it a resistance is taken as it is (IEC 61960-3: 20 °C ± 5 K, from memory)
 
-# quantity -> (kind of quantity of its limits, scale and unit for people)
-QUANTITIES: dict[str, tuple[str, float, str]] = {
-    "capacity": ("capacity", 1000.0, "mAh"),
-    "capacity over claim": ("ratio", 100.0, "%"),
-    "capacity over form": ("ratio", 100.0, "%"),
-    "capacity over cohort": ("ratio", 100.0, "%"),
-    "resistance": ("resistance", 1000.0, "mΩ"),
-    "sag": ("ratio", 100.0, "%"),
-    "self-discharge": ("ratio", 100.0, "%"),
-    "coulombic efficiency": ("ratio", 100.0, "%"),
-    "temperature rise": ("temperature_difference", 1.0, "K"),
-}
-
 
 @dataclass(frozen=True, slots=True)
-class Criterion:
-    """One thing looked at. `limits`: grade -> value that must be met, from the best grade down."""
+class GradeRow:
+    """What one criterion, or a fault, says. `grade`: the best that it allows, None for no word on it.
+
+    `margin`: positive on the good side. `shown_times`, `shown_in`: scale and unit of the figures for people.
+    """
 
     name: str
-    quantity: str
-    better: Literal["higher", "lower"]
-    unmeasured: str  # "skip", "needs", or the best grade without it
-    settle: str
-    limits: Mapping[str, float]
-    chemistries: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class FormLimits:
-    """What a new cell of a form and chemistry holds, and the most that it can, in Ah."""
-
-    typical_Ah: float
-    most_Ah: float
-
-
-@dataclass(frozen=True, slots=True)
-class Criteria:
-    """A file of criteria. `guard`: guard band over expanded uncertainty."""
-
-    name: str
-    guard: float
-    load_current_A: float
-    criteria: tuple[Criterion, ...]
-    forms: Mapping[tuple[str, str], FormLimits]
+    value: float | None = None
+    U: float | None = None
+    limit: float | None = None
+    margin: float | None = None
+    verdict: Literal["met", "not met", "open", "not measured"] = "not measured"
+    grade: str | None = None
+    remark: str | None = field(default=None, metadata=LEFT_OUT)
+    shown_in: str = ""
+    shown_times: float = 1.0
 
     @property
-    def rule(self) -> str:
-        """Say the decision rule in one sentence."""
-        if self.guard == 0.0:
-            return (
-                "simple acceptance (ILAC-G8:09/2019; JCGM 106:2012, 8.2): a limit is met when the value meets it; "
-                "the risk may reach 50 %"
-            )
-        return (
-            f"guarded acceptance, guard band {self.guard:g} U with k = 2 (after JCGM 106:2012, 8.3.2, and "
-            "ILAC-G8:09/2019): an open limit gives the lower grade; "
-            "the limits are the bench's own, not those of a standard"
-        )
+    def relative_margin(self) -> float:
+        """Return the margin over the limit: the smaller decides between criteria that allow the same grade."""
+        return 0.0 if self.margin is None or not self.limit else self.margin / abs(self.limit)
 
 
-def load_criteria(name: str | Path) -> Criteria:
-    """Return criteria that ship, by name, or those of a file.
+@dataclass(frozen=True, slots=True)
+class Graded:
+    """The grade of one run; `grade` is None where it `needs` more. `settle`: what would settle the open criteria."""
 
-    Raises:
-        InputError: no such file, or a field that is wrong: file, field, value, what is accepted.
-    """
-    folder = files("amphora.profiles").joinpath("grades")
-    shipped = sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
-    if str(name) in shipped:
-        return read_criteria(
-            folder.joinpath(f"{name}.toml").read_text(encoding="utf-8"), f"profiles/grades/{name}.toml"
-        )
-    path = Path(name)
-    try:
-        text = path.read_bytes().decode("utf-8")
-    except FileNotFoundError as error:
-        raise InputError(unknown("criteria", str(name), shipped, ", or your own file")) from error
-    except OSError as error:
-        raise InputError(
-            f"criteria {str(name)!r} cannot be read: {error.strerror}; a file or one of {', '.join(shipped)} "
-            "is accepted"
-        ) from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: byte {error.start} is no UTF-8 text") from error
-    return read_criteria(text, str(path))
+    cell: str
+    run: str
+    grade: str | None
+    decided_by: str | None
+    criteria: tuple[GradeRow, ...]
+    needs: tuple[str, ...]
+    settle: tuple[str, ...]
+    rule: str
+    criteria_file: str
 
 
-def read_criteria(text: str, where: str) -> Criteria:
-    """Read the text of a criteria file.
-
-    Raises:
-        InputError: not TOML, or a field that is wrong: file, field, value, what is accepted.
-    """
-    from amphora.harness.common.quantities import parse
-
-    try:
-        raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
-        raise InputError(f"{where}: is not TOML: {error}") from error
-    data = table_of(raw, where, ("name", "guard", "load_current", "criterion", "form"), ("name", "criterion"))
-    if not isinstance(data["name"], str):
-        raise InputError(f"{where}: key 'name' = {shown(data['name'])} is no text")
-    guard = parse(data.get("guard", "1.0"), "ratio", f"{where}: guard")
-    load_A = parse(data.get("load_current", "500 mA"), "current", f"{where}: load_current")
-    if not load_A > 0:
-        raise InputError(f"{where}: load_current = {data['load_current']!r} is not above 0")
-    tables = data["criterion"]
-    if not isinstance(tables, list) or not tables:
-        raise InputError(f"{where}: there is no [[criterion]]")
-    criteria = [_criterion(item, f"{where}: criterion {n}") for n, item in enumerate(tables, 1)]
-    names = [item.name for item in criteria]
-    for name in names:
-        if names.count(name) > 1:
-            raise InputError(f"{where}: criterion {name!r} is there twice")
-    forms: dict[tuple[str, str], FormLimits] = {}
-    form_tables = data.get("form", [])
-    if not isinstance(form_tables, list):
-        raise InputError(f"{where}: form is no list of tables; [[form]] is accepted")
-    for number, item in enumerate(form_tables, 1):
-        place = f"{where}: form {number}"
-        fields = ("form", "chemistry", "typical", "most")
-        table = table_of(item, place, fields, fields)
-        typical = parse(table["typical"], "capacity", f"{place}: typical")
-        most = parse(table["most"], "capacity", f"{place}: most")
-        if not 0 < typical <= most:
-            raise InputError(
-                f"{place}: typical = {shown(table['typical'])} is 0 or above most = {shown(table['most'])}"
-            )
-        kind = (text_of(table["form"], f"{place}: form"), text_of(table["chemistry"], f"{place}: chemistry"))
-        forms[kind] = FormLimits(typical, most)
-    return Criteria(data["name"], guard, load_A, tuple(criteria), forms)
-
-
-def _criterion(data: object, where: str) -> Criterion:
-    from amphora.harness.common.quantities import parse
-
-    known = ("name", "quantity", "better", "unmeasured", "settle", "limits", "chemistries")
-    table = table_of(data, where, known, ("name", "quantity", "better", "limits"))
-    for key in ("name", "quantity", "better", "unmeasured", "settle"):
-        if not isinstance(table.get(key, ""), str):
-            raise InputError(f"{where}: key {key!r} = {shown(table[key])} is no text")
-    where = f"{where} ({table['name']})"
-    quantity, better = table["quantity"], table["better"]
-    if quantity not in QUANTITIES:
-        raise InputError(f"{where}: {unknown('quantity', quantity, QUANTITIES)}")
-    if better not in ("higher", "lower"):
-        raise InputError(f"{where}: better = {shown(better)} is not accepted; 'higher' or 'lower' is")
-    unmeasured = table.get("unmeasured", "needs")
-    if unmeasured not in ("skip", "needs", *GRADES[:-1]):
-        raise InputError(f"{where}: unmeasured = {shown(unmeasured)} is not accepted; skip, needs or a grade is")
-    written = table_of(table["limits"], f"{where}: limits", GRADES[:-1])
-    if not written:
-        raise InputError(f"{where}: there are no limits; one for a grade at least is accepted")
-    limits = {
-        grade: parse(written[grade], QUANTITIES[quantity][0], f"{where}: limits.{grade}")
-        for grade in GRADES[:-1]
-        if grade in written
-    }
-    values = list(limits.values())
-    if any((a < b) if better == "higher" else (a > b) for a, b in pairwise(values)):
-        raise InputError(f"{where}: the limits do not get easier from the best grade down")
-    given = [GRADES.index(grade) for grade in limits]
-    if given != list(range(given[0], given[0] + len(given))) or given[0] != 0:
-        raise InputError(f"{where}: limits must begin with 'full duty' and leave out no grade in between")
-    chemistries = table.get("chemistries", [])
-    if not isinstance(chemistries, list) or not all(isinstance(item, str) for item in chemistries):
-        raise InputError(f"{where}: chemistries is no list of texts")
-    return Criterion(table["name"], quantity, better, unmeasured, table.get("settle", ""), limits, tuple(chemistries))
-
-
-def key_of(result: Result | None, cell: Mapping[str, Any]) -> str:
+def key_of(result: Result | None, cell: Cell) -> str:
     """Return the chemistry a cell is taken for: what a run found, else what the register says."""
-    identified = cell.get("identified") or {}
-    found = identified.get("chemistry") if isinstance(identified, Mapping) else None
-    return str(found or (result.chemistry if result is not None else None) or cell.get("chemistry") or "auto")
+    return cell.identified_as or (result.chemistry if result is not None else "") or cell.chemistry or "auto"
 
 
 def measure(
     quantity: str,
     result: Result,
-    cell: Mapping[str, Any],
+    cell: Cell,
     criteria: Criteria,
     cohort_Ah: Sequence[float] = (),
 ) -> tuple[float, float, str] | None:
@@ -252,8 +119,6 @@ def _resistance(quantity: str, result: Result, criteria: Criteria, key: str) -> 
     elif degC is not None:
         remark += f" at {degC:.0f} °C"
     if quantity == "sag":
-        from amphora.harness.cells.chemistry import load_chemistry
-
         factor = criteria.load_current_A / load_chemistry(key).nominal_V
         remark += f", at {criteria.load_current_A * 1000:g} mA"
     return ohm * factor, U_ohm * factor, remark
@@ -264,9 +129,8 @@ def _self_discharge(result: Result) -> tuple[float, float, str] | None:
     U_percent = result.retention.loss_U_percent_per_month if result.retention else None
     remark = ""
     if percent is None or U_percent is None:  # another run, or dated voltages, may have shown it
-        account = result.account or {}
-        percent = finite_number(account.get("self_discharge_percent_per_month"))
-        U_percent = finite_number(account.get("self_discharge_U"))
+        account = result.account or NO_ACCOUNT
+        percent, U_percent = account.self_discharge_percent_per_month, account.self_discharge_U
         remark = "by the account of the cell"
     if percent is None or U_percent is None:
         return None
@@ -276,7 +140,7 @@ def _self_discharge(result: Result) -> tuple[float, float, str] | None:
 def _capacity(
     quantity: str,
     result: Result,
-    cell: Mapping[str, Any],
+    cell: Cell,
     criteria: Criteria,
     cohort_Ah: Sequence[float],
     key: str,
@@ -285,12 +149,12 @@ def _capacity(
     if value is None or U is None:
         return None
     U = result.capacity_item_U_Ah or U  # a grade is of the cell, not of one night
-    form = criteria.forms.get((str(result.form or cell.get("form") or ""), key))
+    form = criteria.forms.get((result.form or cell.form, key))
     if quantity == "capacity":
         return value, U, ""
     base: float | None
     if quantity == "capacity over claim":
-        base = finite_number(cell.get("claim_Ah"))
+        base = cell.claim_Ah
         if base and form and base > form.most_Ah:
             return None  # no cell of this form can hold that: a claim not to be believed is no measure
     elif quantity == "capacity over form":
@@ -358,16 +222,14 @@ def _blockers(result: Result) -> list[str]:
     return needs
 
 
-def _anomalies(result: Result, cell: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _anomalies(result: Result, cell: Cell) -> list[GradeRow]:
     """Return what alone lowers a grade: faults that eye and nose found, and the guard's stops."""
-    from amphora.harness.cells.incoming import FAULTS
-
     rows = []
-    for part, word in (cell.get("inspection") or {}).items():
+    for part, word in cell.inspection.items():
         fault = FAULTS.get((part, word))
         if fault and fault[0] == "retire":
             rows.append(_anomaly(f"{part}: {word}", "retire", fault[1]))
-    if cell.get("state") == "retired":
+    if cell.state == "retired":
         rows.append(_anomaly("state", "retire", "the register says it is retired"))
     stop = result.stop or ""
     check = check_of(stop)
@@ -379,39 +241,30 @@ def _anomalies(result: Result, cell: Mapping[str, Any]) -> list[dict[str, Any]]:
 INNER_SHORT = ("leak", "recovery-falls", "charge-balance", "soft-short")
 
 
-def _by_the_account(result: Result) -> list[dict[str, Any]]:
+def _by_the_account(result: Result) -> list[GradeRow]:
     """Return what the account of the cell holds against it, each with the best grade it leaves."""
-    account = result.account or {}
-    findings = {str(item.get("code")): item for item in account.get("findings") or []}
+    account = result.account or NO_ACCOUNT
     rows = []
-    for code in ((account.get("may") or {}).get("grade") or {}).get("findings") or []:
-        item = findings.get(code) or {}
-        if code in ("inspection", "mass", "retired") and item.get("strength") == "established":
-            rows.append(_anomaly(code, "retire", str(item.get("text"))))
+    for code in account.ruling("grade").findings:
+        item = account.finding(code)
+        established, text = item is not None and item.strength == "established", item.text if item else ""
+        if code in ("inspection", "mass", "retired") and established:
+            rows.append(_anomaly(code, "retire", text))
         elif code in INNER_SHORT:
-            best = "bench only" if item.get("strength") == "established" else "standby duty"
-            rows.append(_anomaly(code, best, str(item.get("text"))))
+            rows.append(_anomaly(code, "bench only" if established else "standby duty", text))
         elif code in ("quarantined", "inspection", "mass"):
-            rows.append(_anomaly(code, "bench only", str(item.get("text"))))
+            rows.append(_anomaly(code, "bench only", text))
         elif code != "no-capacity":
-            text = f"{item.get('text')} Settled by: {item.get('settles')}"
-            rows.append({**_anomaly(code, "standby duty", text), "verdict": "open"})
+            text = f"{text} Settled by: {item.settles if item else ''}"
+            rows.append(replace(_anomaly(code, "standby duty", text), verdict="open"))
     return rows
 
 
-def _anomaly(name: str, grade: str, text: str) -> dict[str, Any]:
-    return {
-        "name": name, "value": None, "U": None, "limit": None, "margin": None, "verdict": "not met", "grade": grade,
-        "remark": text, "shown_in": "", "shown_times": 1.0,
-    }  # fmt: skip
+def _anomaly(name: str, grade: str, text: str) -> GradeRow:
+    return GradeRow(name, verdict="not met", grade=grade, remark=text)
 
 
-def grade_result(
-    result: Result,
-    cell: Mapping[str, Any],
-    criteria: Criteria,
-    cohort_Ah: Sequence[float] = (),
-) -> dict[str, Any]:
+def grade_result(result: Result, cell: Cell, criteria: Criteria, cohort_Ah: Sequence[float] = ()) -> Graded:
     """Return the grade of one run.
 
     Args:
@@ -419,9 +272,6 @@ def grade_result(
         cell: The cell's record.
         criteria: From `load_criteria`.
         cohort_Ah: Capacities of the other cells of the same form and chemistry; four at least, or it is not looked at.
-
-    Returns:
-        `cell`, `run`, `grade` (None when it needs more), `decided_by`, `criteria`, `needs`, `settle`, `rule`.
     """
     rows = _anomalies(result, cell)
     blocked, looked = _blockers(result), _Looked()
@@ -434,25 +284,20 @@ def grade_result(
             rows.append(_unmeasured(criterion, looked) if found is None else _row(criterion, *found, criteria, looked))
     rows += _by_the_account(result)
     needs = blocked + looked.needs
-    ruled = [row for row in rows if row["grade"] is not None]
-    answer: dict[str, Any] = {
-        "cell": result.cell or cell.get("id"),
-        "run": result.run,
-        "grade": None,
-        "decided_by": None,
-        "criteria": rows,
-        "needs": needs,
-        "settle": looked.settle,
-        "rule": criteria.rule,
-        "criteria_file": criteria.name,
-    }
-    retired = [row for row in ruled if row["grade"] == "retire" and row["value"] is None]
+    ruled = [(row, row.grade) for row in rows if row.grade is not None]
+    retired = [row for row, grade in ruled if grade == "retire" and row.value is None]
+    decided: tuple[str | None, str | None, list[str]]
     if retired:  # a fault seen needs no figures
-        return {**answer, "grade": "retire", "decided_by": retired[0]["name"], "needs": []}
-    if needs or not ruled:
-        return {**answer, "needs": needs or ["any criterion that could be measured"]}
-    worst = max(ruled, key=lambda row: (GRADES.index(row["grade"]), -(_relative(row))))
-    return {**answer, "grade": worst["grade"], "decided_by": worst["name"], "needs": looked.wishes}
+        decided = "retire", retired[0].name, []
+    elif needs or not ruled:
+        decided = None, None, needs or ["any criterion that could be measured"]
+    else:
+        worst, grade = max(ruled, key=lambda pair: (GRADES.index(pair[1]), -pair[0].relative_margin))
+        decided = grade, worst.name, looked.wishes
+    return Graded(
+        result.cell or cell.id, result.run, decided[0], decided[1], tuple(rows), tuple(decided[2]),
+        tuple(looked.settle), criteria.rule, criteria.name,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -464,26 +309,22 @@ class _Looked:
     settle: list[str] = field(default_factory=list)
 
 
-def _unmeasured(criterion: Criterion, looked: _Looked) -> dict[str, Any]:
+def _unmeasured(criterion: Criterion, looked: _Looked) -> GradeRow:
     """Return the row of a criterion that was not measured; what that costs is noted."""
     cap = criterion.unmeasured if criterion.unmeasured in GRADES else None
     if criterion.unmeasured == "needs":
         looked.needs.append(f"{criterion.name}: {criterion.settle}" if criterion.settle else criterion.name)
     elif cap is not None:
         looked.wishes.append(f"{criterion.name}, not measured: {cap} is the best without it")
-    return {
-        **_head(criterion), "value": None, "U": None, "limit": None, "margin": None, "verdict": "not measured",
-        "grade": cap,
-    }  # fmt: skip
+    _, scale, unit = QUANTITIES[criterion.quantity]
+    return GradeRow(criterion.name, grade=cap, shown_in=unit, shown_times=scale)
 
 
-def _row(
-    criterion: Criterion, value: float, U: float, remark: str, criteria: Criteria, looked: _Looked
-) -> dict[str, Any]:
+def _row(criterion: Criterion, value: float, U: float, remark: str, criteria: Criteria, looked: _Looked) -> GradeRow:
     """Return the row of a criterion that was measured; what would settle an open one is noted."""
     decision = decide(value, U, criterion, criteria.guard)
+    _, scale, unit = QUANTITIES[criterion.quantity]
     if decision.verdict == "open":
-        _, scale, unit = QUANTITIES[criterion.quantity]
         enough = abs(decision.margin) / criteria.guard if criteria.guard else 0.0
         text = f"{criterion.name} lies within its uncertainty of the limit of {decision.missed!r}"
         if criterion.settle:
@@ -491,25 +332,12 @@ def _row(
         if decision.margin > 0:
             text += f"; U below {enough * scale:.2g} {unit} would give it"
         looked.settle.append(text)
-    return {
-        **_head(criterion), "value": value, "U": U, "remark": remark, "grade": decision.grade,
-        "limit": decision.limit, "margin": decision.margin, "verdict": decision.verdict,
-    }  # fmt: skip
+    return GradeRow(
+        criterion.name, value, U, decision.limit, decision.margin, decision.verdict, decision.grade, remark, unit, scale
+    )
 
 
-def _head(criterion: Criterion) -> dict[str, Any]:
-    _, scale, unit = QUANTITIES[criterion.quantity]
-    return {"name": criterion.name, "shown_in": unit, "shown_times": scale}
-
-
-def _relative(row: Mapping[str, Any]) -> float:
-    """Return a margin over its limit: the smaller decides between criteria that allow the same grade."""
-    if row["margin"] is None or not row["limit"]:
-        return 0.0
-    return float(row["margin"]) / abs(float(row["limit"]))
-
-
-def grade_runs(runs: Sequence[tuple[Result, Mapping[str, Any]]], criteria: Criteria) -> list[dict[str, Any]]:
+def grade_runs(runs: Sequence[tuple[Result, Cell]], criteria: Criteria) -> list[Graded]:
     """Return the grades of several runs; each cell's cohort are the others of its form and chemistry among them.
 
     Args:
@@ -519,12 +347,12 @@ def grade_runs(runs: Sequence[tuple[Result, Mapping[str, Any]]], criteria: Crite
     groups: dict[tuple[str, str], dict[str, float]] = {}
     for result, cell in runs:
         if result.capacity_Ah is not None and not _blockers(result):
-            place = (str(result.form or cell.get("form") or ""), key_of(result, cell))
+            place = (result.form or cell.form, key_of(result, cell))
             groups.setdefault(place, {})[result.cell] = result.capacity_Ah
     ordered = {place: sorted(found.values()) for place, found in groups.items()}
     grades = []
     for result, cell in runs:
-        place = (str(result.form or cell.get("form") or ""), key_of(result, cell))
+        place = (result.form or cell.form, key_of(result, cell))
         own = groups.get(place, {}).get(result.cell)
         grades.append(grade_result(result, cell, criteria, Others(ordered.get(place, []), own)))
     return grades

@@ -8,15 +8,17 @@ series, the smallest capacity ends the run for all. `set_choice` chooses the set
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from amphora.harness.analysis.records import FloatArray
 from amphora.harness.common.errors import InputError
+from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.decisions.set_bound import set_cost, sets_below
 from amphora.harness.decisions.set_choice import EXACT_UP_TO, choose_sets
 from amphora.harness.decisions.set_proof import Choice
+from amphora.harness.results.rulings import May
 
 Wiring = Literal["parallel", "series"]
 FIGURES = ("capacity", "resistance", "self-discharge")
@@ -43,6 +45,48 @@ class Candidate:
     capacity_item_U_Ah: float | None = None  # k = 2, of the cell as an item
 
 
+@dataclass(frozen=True, slots=True)
+class MatchedSet:
+    """Cells that belong together. `spreads`: figure -> its range over the mean, `widest_in` the largest of them."""
+
+    cells: tuple[str, ...]
+    spread: float
+    spreads: Mapping[str, float]
+    widest_in: str
+    chemistry: str
+    capacity_Ah: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Leftover:
+    """A cell that is in no set, and why."""
+
+    cell: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """As many sets as can be made, then those with the least total spread, the tightest first.
+
+    `at_least`: no choice of as many sets has less; `within`: total over it, minus 1, None when it is 0;
+    `at_most_sets`: no choice has more.
+    """
+
+    sets: tuple[MatchedSet, ...]
+    leftovers: tuple[Leftover, ...]
+    size: int
+    wiring: Wiring
+    total: float
+    at_least: float
+    within: float | None
+    at_most_sets: int
+    exact: bool
+    how: str
+    caution: str = CAUTION
+
+
 def _points(cells: Sequence[Candidate], wiring: Wiring) -> FloatArray:
     """Return weighted coordinates, shape (n, figures measured of all); the spread of a set is the sum of its ranges."""
     columns = []
@@ -62,7 +106,7 @@ def _points(cells: Sequence[Candidate], wiring: Wiring) -> FloatArray:
 
 
 def candidate_of(
-    row: Mapping[str, Any], age_days: float, self_discharge: float | None, in_spite_of: Sequence[str] = ()
+    row: ComparedRow, age_days: float, self_discharge: float | None, in_spite_of: Sequence[str] = ()
 ) -> Candidate | str:
     """Return a candidate from a line of `compare`, or why it is none.
 
@@ -72,21 +116,21 @@ def candidate_of(
         self_discharge: Share a month; None: not known.
         in_spite_of: Codes of findings that a person takes on.
     """
-    ruling = row.get("may_match") or {}
-    open_codes = [code for code in ruling.get("findings") or [] if code not in in_spite_of]
-    if ruling.get("verdict") == "no" and "no-capacity" not in ruling.get("findings", []):
-        return f"its account says no: {ruling.get('why')}"
-    if ruling.get("verdict") == "ask" and open_codes:
-        return f"its account asks: {ruling.get('why')}; to use it all the same: --in-spite-of {open_codes[0]}"
-    if row.get("grade") == "retire":
+    ruling = row.may_match or May("yes")
+    open_codes = [code for code in ruling.findings if code not in in_spite_of]
+    if ruling.verdict == "no" and "no-capacity" not in ruling.findings:
+        return f"its account says no: {ruling.why}"
+    if ruling.verdict == "ask" and open_codes:
+        return f"its account asks: {ruling.why}; to use it all the same: --in-spite-of {open_codes[0]}"
+    if row.grade == "retire":
         return "retired by its grade"
-    if not row.get("comparable") or row.get("capacity_Ah") is None:
+    if row.counted_Ah is None:
         return "not tested: needs a complete discharge from a start known to be full"
-    if row.get("chemistry") in (None, "", "auto"):
+    if row.chemistry in ("", "auto"):
         return "its chemistry is not known"
     return Candidate(
-        str(row["cell"]), str(row["chemistry"]), float(row["capacity_Ah"]), row.get("resistance_ohm"),
-        self_discharge, age_days, str(row.get("form") or ""), row.get("capacity_item_U_Ah"),
+        row.cell, row.chemistry, row.counted_Ah, row.ohm_at_20, self_discharge, age_days, row.form,
+        row.capacity_item_U_Ah,
     )  # fmt: skip
 
 
@@ -98,7 +142,7 @@ def match(
     widest: float | None = None,
     refused: Mapping[str, str] | None = None,
     seconds: float = 4.0,
-) -> dict[str, Any]:
+) -> Matched:
     """Return sets of cells that belong together.
 
     Args:
@@ -110,12 +154,6 @@ def match(
         refused: Cells that are no candidates, with why: they come out as left over.
         seconds: About so long for the search.
 
-    Returns:
-        As many sets as can be made, then those with the least total spread. `sets`: `{cells, spread, spreads,
-        chemistry, capacity_Ah, reason}`; `leftovers`: `{cell, reason}`; `total`, `at_least` (no choice of as many sets
-        has less), `within` (total over it, minus 1; None when it is 0), `at_most_sets` (no choice has more), `exact`,
-        `how`, `caution`.
-
     Raises:
         InputError: size below 2, a wiring that is not known.
     """
@@ -126,15 +164,12 @@ def match(
     groups, left = _sorted_out(candidates, oldest_days, refused or {})
     limit = math.inf if widest is None else widest
     share = seconds / max(1, sum(len(group) > EXACT_UP_TO for group in groups.values()))
-    sets: list[dict[str, Any]] = []
+    sets: list[MatchedSet] = []
     found: list[Choice] = []
     for (chemistry, form), group in sorted(groups.items()):
         name = f"{form} {chemistry}".strip()
         if len(group) < size:
-            left += [
-                {"cell": c.cell, "reason": f"only {len(group)} of {name} tested; a set needs {size} alike"}
-                for c in group
-            ]
+            left += [Leftover(c.cell, f"only {len(group)} of {name} tested; a set needs {size} alike") for c in group]
             continue
         points = _points(group, wiring)
         choice = choose_sets(points, size, len(group) // size, share, widest=limit)
@@ -144,30 +179,25 @@ def match(
             for members in choice.sets
         ]
         left += _left_over(group, points, choice, size, widest, name)
-    sets.sort(key=lambda item: item["spread"])
+    sets.sort(key=lambda item: item.spread)
     total, at_least = sum((one.total for one in found), 0.0), sum((one.at_least for one in found), 0.0)
     within = total / at_least - 1.0 if at_least > 0 else None
     exact, at_most_sets = all(one.exact for one in found), sum(one.at_most_sets for one in found)
-    return {
-        "sets": sets, "leftovers": left, "size": size, "wiring": wiring, "total": total, "at_least": at_least,
-        "within": within, "at_most_sets": at_most_sets, "exact": exact,
-        "how": _how(exact, len(sets), total, at_least, within, at_most_sets), "caution": CAUTION,
-    }  # fmt: skip
+    how = _how(exact, len(sets), total, at_least, within, at_most_sets)
+    return Matched(tuple(sets), tuple(left), size, wiring, total, at_least, within, at_most_sets, exact, how)
 
 
 def _sorted_out(
     candidates: Sequence[Candidate], oldest_days: float, refused: Mapping[str, str]
-) -> tuple[dict[tuple[str, str], list[Candidate]], list[dict[str, str]]]:
+) -> tuple[dict[tuple[str, str], list[Candidate]], list[Leftover]]:
     """Return the candidates of each chemistry and form, and those that are none, each with why."""
-    left = [{"cell": name, "reason": why} for name, why in sorted(refused.items())]
+    left = [Leftover(name, why) for name, why in sorted(refused.items())]
     groups: dict[tuple[str, str], list[Candidate]] = {}
     for item in candidates:
         if item.age_days > oldest_days:
-            left.append(
-                {"cell": item.cell, "reason": f"its test is {item.age_days:.0f} days old, {oldest_days:.0f} count"}
-            )
+            left.append(Leftover(item.cell, f"its test is {item.age_days:.0f} days old, {oldest_days:.0f} count"))
         elif item.resistance_ohm is None:
-            left.append({"cell": item.cell, "reason": "its resistance was not measured"})
+            left.append(Leftover(item.cell, "its resistance was not measured"))
         else:
             groups.setdefault((item.chemistry, item.form), []).append(item)
     return groups, left
@@ -175,7 +205,7 @@ def _sorted_out(
 
 def _left_over(
     group: Sequence[Candidate], points: FloatArray, choice: Choice, size: int, widest: float | None, name: str
-) -> list[dict[str, str]]:
+) -> list[Leftover]:
     """Return the cells of a group that no set took, each with why."""
     taken = {k for members in choice.sets for k in members}
     rest = [k for k in range(len(group)) if k not in taken]
@@ -189,7 +219,7 @@ def _left_over(
             reason = f"{len(group)} of {name} do not divide by {size}, and it fitted least"
         else:
             reason = f"it fitted least: no further set below a spread of {100 * limit:.3g} % apart from those chosen"
-        left.append({"cell": group[k].cell, "reason": reason})
+        left.append(Leftover(group[k].cell, reason))
     return left
 
 
@@ -221,23 +251,21 @@ def _tightest(points: FloatArray, cells: Sequence[int], size: int) -> dict[int, 
     return found
 
 
-def _set_entry(cells: Sequence[Candidate], cost: float, wiring: Wiring, chemistry: str) -> dict[str, Any]:
+def _set_entry(cells: Sequence[Candidate], cost: float, wiring: Wiring, chemistry: str) -> MatchedSet:
     capacities = [c.capacity_Ah for c in cells]
-    spreads = {"capacity": (max(capacities) - min(capacities)) / float(np.mean(capacities))}
+    apart = (max(capacities) - min(capacities)) / float(np.mean(capacities))
+    spreads = {"capacity": apart}
     ohms = [c.resistance_ohm for c in cells if c.resistance_ohm is not None]
-    if len(ohms) == len(cells):
-        spreads["resistance"] = (max(ohms) - min(ohms)) / float(np.mean(ohms))
+    resisting = (max(ohms) - min(ohms)) / float(np.mean(ohms)) if len(ohms) == len(cells) else 0.0
+    spreads |= {"resistance": resisting} if len(ohms) == len(cells) else {}
     worst = max(spreads, key=lambda name: spreads[name])
     whole = sum(capacities) if wiring == "parallel" else min(capacities)
     reason = (
-        f"resistances within {100 * spreads.get('resistance', 0):.1f} %: the current shares evenly"
+        f"resistances within {100 * resisting:.1f} %: the current shares evenly"
         if wiring == "parallel"
-        else f"capacities within {100 * spreads['capacity']:.1f} %: they run empty together"
+        else f"capacities within {100 * apart:.1f} %: they run empty together"
     )
     Us = [c.capacity_item_U_Ah for c in cells if c.capacity_item_U_Ah is not None]
-    if len(Us) == len(cells) and spreads["capacity"] * float(np.mean(capacities)) <= math.hypot(*sorted(Us)[-2:]):
+    if len(Us) == len(cells) and apart * float(np.mean(capacities)) <= math.hypot(*sorted(Us)[-2:]):
         reason += "; all of them are too close to separate (U of the cell as an item, k = 2)"
-    return {
-        "cells": sorted(c.cell for c in cells), "spread": cost, "spreads": spreads, "widest_in": worst,
-        "chemistry": chemistry, "capacity_Ah": whole, "reason": reason,
-    }  # fmt: skip
+    return MatchedSet(tuple(sorted(c.cell for c in cells)), cost, spreads, worst, chemistry, whole, reason)

@@ -2,8 +2,9 @@
 
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.duty import load_duty
-from amphora.harness.decisions.grades import key_of, load_criteria
+from amphora.harness.decisions.grades import key_of
 from amphora.harness.decisions.screening_shelf import charge_of_a_night_Ah
 from amphora.harness.plans.settled import Settled
 
@@ -19,7 +20,7 @@ def settled_by(cell: Cell, duty_name: str | None) -> Settled:
         InputError: there is no such duty.
     """
     criteria = load_criteria("general")
-    nominal_V = load_chemistry(key_of(None, cell.to_dict())).nominal_V
+    nominal_V = load_chemistry(key_of(None, cell)).nominal_V
     sag = next((one for one in criteria.criteria if one.quantity == "sag"), None)
     worst_ohm = None if sag is None else max(sag.limits.values()) * nominal_V / criteria.load_current_A
     if duty_name is None:

@@ -18,8 +18,9 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, AnalysisError, InputError
 from amphora.harness.common.quantities import parse
+from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.duty import load_duty
-from amphora.harness.decisions.grades import key_of, load_criteria
+from amphora.harness.decisions.grades import key_of
 from amphora.harness.decisions.screening import Case, Screened, screen
 
 MOST_S = 7200.0  # of a run: the load steps and ten minutes of discharge are over by then
@@ -117,7 +118,7 @@ def like(first: Cell, second: Cell) -> bool:
 
 def chemistry_of(cell: Cell) -> str:
     """Return the chemistry a cell is taken for."""
-    return key_of(None, cell.to_dict())
+    return key_of(None, cell)
 
 
 def known_cases(shelf: Shelf, cell: Cell, kept: dict[str, tuple[Any, tuple[Case, ...]]] | None = None) -> list[Case]:
@@ -183,7 +184,7 @@ def least_for(cell: Cell, least: str | None = None, duty: str | None = None) -> 
     if duty is not None:
         return charge_of_a_night_Ah(duty)
     criteria = load_criteria("general")
-    form = criteria.forms.get((str(cell.form or ""), chemistry_of(cell)))
+    form = criteria.forms.get((cell.form, chemistry_of(cell)))
     limits: Mapping[str, float] = next(
         (one.limits for one in criteria.criteria if one.quantity == "capacity over form"), {}
     )

@@ -14,7 +14,8 @@ from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.cell_runs import best_runs, read_runs
-from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.decisions.criteria import load_criteria
+from amphora.harness.decisions.grades import grade_runs
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import Result
 
@@ -212,9 +213,7 @@ def read_sources(logs: Path) -> list[One]:
     folders = [Path(entry.folder) for entry in shelf.list_runs() if not entry.damaged]
     best = best_runs(read_runs(folders, whole=False)[0])
     grades = grade_runs([(run.result, run.cell) for run in best], load_criteria("general"))
-    figures = {
-        run.folder.absolute().parent.name: (run, grade["grade"]) for run, grade in zip(best, grades, strict=True)
-    }
+    figures = {run.folder.absolute().parent.name: (run, grade.grade) for run, grade in zip(best, grades, strict=True)}
     found = []
     for cell in cells:
         run, grade = figures.get(cell.id, (None, None))
@@ -236,5 +235,5 @@ def read_sources(logs: Path) -> list[One]:
 def _self_discharge(result: Result) -> float | None:
     value = result.retention.loss_percent_per_month if result.retention else None
     if value is None:
-        value = (result.account or {}).get("self_discharge_percent_per_month")
+        value = result.account.self_discharge_percent_per_month if result.account else None
     return None if value is None else float(value)

@@ -2,9 +2,12 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
 from amphora.harness.account.kept_answers import CellRun
+from amphora.harness.analysis.charge import trend
+from amphora.harness.analysis.common_basis import allowance
 from amphora.harness.common.words import to_places
 from amphora.harness.decisions.cell_runs import by_cell, counts, days_between
 from amphora.harness.results.chosen import nearest
@@ -21,7 +24,74 @@ RESISTANCE_SHARE_PER_K = 0.015
 CONTACT_ohm = 0.0025  # each time a cell is put in, unless sensed at the cell: 5 mohm between two is the contact
 
 
-def trends(runs: Sequence[CellRun]) -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True)
+class NoCourse:
+    """Why runs of a cell make no course."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A run that is not like the others, and in what."""
+
+    run: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class CapacityCourse:
+    """How a capacity went over like runs. `per_run`: a share of the mean; `days`: None where a run says no time."""
+
+    runs: int
+    days: float | None
+    first_Ah: float
+    last_Ah: float
+    change_Ah: float
+    change_U_Ah: float
+    per_run: float
+    per_run_U: float | None
+    significant: bool
+    like: Mapping[str, Any]
+    run: tuple[str, ...]
+    left_out: tuple[LeftOut, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ResistanceCourse:
+    """The same of a resistance."""
+
+    runs: int
+    days: float | None
+    first_ohm: float
+    last_ohm: float
+    change_ohm: float
+    change_U_ohm: float
+    per_run: float
+    per_run_U: float | None
+    significant: bool
+    like: Mapping[str, Any]
+    run: tuple[str, ...]
+    left_out: tuple[LeftOut, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CourseOfCell:
+    """The course of one cell; `runs`, `days` and `text` lead with its capacity where that has one."""
+
+    cell: str
+    runs: int
+    days: float | None
+    change_Ah: float | None
+    change_U_Ah: float | None
+    capacity: CapacityCourse | NoCourse
+    resistance: ResistanceCourse | NoCourse
+    text: str
+
+
+def trends(runs: Sequence[CellRun]) -> list[CourseOfCell]:
     """Return the course of cells with repeated runs: of capacity, and of resistance, like compared with like.
 
     A cell is listed when one of both has a course, or when it has two tests that count and they are not alike.
@@ -29,12 +99,6 @@ def trends(runs: Sequence[CellRun]) -> list[dict[str, Any]]:
     Capacity: complete discharges from a known full start, currents within 10 %, cut-offs within 10 mV, temperatures
     within 5 K. Resistance: one method, the same time after the step within 5 %, pulse currents within 10 %, charge
     state within 0.05, temperatures within 5 K, leads and holder in or out of both.
-
-    Returns:
-        For each cell `{cell, runs, days, change_Ah, change_U_Ah, capacity, resistance, text}`; `capacity` and
-        `resistance`: `{runs, days, first_Ah or first_ohm, last_…, change_…, change_U_… (k = 2), per_run,
-        per_run_U (shares of the mean), significant, like, run, left_out, text}`, or `{why}`. `days` is null where
-        an imported run does not say when it was measured.
 
     Source: `charge.trend` (JCGM 100:2008, H.3); the tolerances are common practice.
     """
@@ -45,28 +109,25 @@ def trends(runs: Sequence[CellRun]) -> list[dict[str, Any]]:
         if len(full) < 2 and len(pulsed) < 2:
             continue
         capacity, resistance = _capacity_trend(full), _resistance_trend(pulsed)
-        if len(full) < 2 and "why" in resistance:
+        if len(full) < 2 and isinstance(resistance, NoCourse):
             continue  # a charge and a test, say: nobody meant to repeat anything
-        texts = [part["text"] for part in (capacity, resistance) if "text" in part]
-        texts += [
-            f"{what} over time: {part['why']}"
-            for what, part in (("capacity", capacity), ("resistance", resistance))
-            if "why" in part
-        ]
-        lead = capacity if "text" in capacity else resistance
+        both = (("capacity", capacity), ("resistance", resistance))
+        texts = [part.text for _, part in both if not isinstance(part, NoCourse)]
+        texts += [f"{what} over time: {part.why}" for what, part in both if isinstance(part, NoCourse)]
+        lead = resistance if isinstance(capacity, NoCourse) else capacity
         found.append(
-            {
-                "cell": name,
-                "runs": lead.get("runs", 0),
-                "days": lead.get("days"),
-                "change_Ah": capacity.get("change_Ah"),
-                "change_U_Ah": capacity.get("change_U_Ah"),
-                "capacity": capacity,
-                "resistance": resistance,
-                "text": f"{name}: " + "; ".join(texts),
-            }
+            CourseOfCell(
+                cell=name,
+                runs=0 if isinstance(lead, NoCourse) else lead.runs,
+                days=None if isinstance(lead, NoCourse) else lead.days,
+                change_Ah=None if isinstance(capacity, NoCourse) else capacity.change_Ah,
+                change_U_Ah=None if isinstance(capacity, NoCourse) else capacity.change_U_Ah,
+                capacity=capacity,
+                resistance=resistance,
+                text=f"{name}: " + "; ".join(texts),
+            )
         )
-    return sorted(found, key=lambda entry: str(entry["cell"]))
+    return sorted(found, key=lambda entry: entry.cell)
 
 
 def _unlike(a: Result, b: Result) -> str:
@@ -87,16 +148,14 @@ def _near(a: float | None, b: float | None, share: float = 0.0, least: float = 0
     return abs(a - b) <= max(least, share * abs(a))
 
 
-def _capacity_trend(items: Sequence[CellRun]) -> dict[str, Any]:
-    from amphora.harness.analysis.common_basis import allowance
-
+def _capacity_trend(items: Sequence[CellRun]) -> CapacityCourse | NoCourse:
     if len(items) < 2:
-        return {"why": f"{len(items)} complete discharge(s) from a full start; two are needed"}
+        return NoCourse(f"{len(items)} complete discharge(s) from a full start; two are needed")
     groups = [(to, [item for item in items if not _unlike(to.result, item.result)]) for to in reversed(items)]
     to, like = max(groups, key=lambda group: len(group[1]))  # of equal ones the newest
-    left = [{"run": str(item.folder), "why": why} for item in items if (why := _unlike(to.result, item.result))]
+    left = [LeftOut(str(item.folder), why) for item in items if (why := _unlike(to.result, item.result))]
     if len(like) < 2:
-        return {"why": f"no two of {len(items)} runs are alike ({', '.join(sorted({x['why'] for x in left}))})"}
+        return NoCourse(f"no two of {len(items)} runs are alike ({', '.join(sorted({one.why for one in left}))})")
     values = [item.result.capacity_Ah or 0.0 for item in like]
     Us = []
     for item, value in zip(like, values, strict=True):
@@ -108,7 +167,7 @@ def _capacity_trend(items: Sequence[CellRun]) -> dict[str, Any]:
         "cutoff_V": to.result.cutoff_V,
         "temperature_degC": to.result.temperature_degC,
     }
-    return _course(like, values, Us, "Ah", ("mAh", 0), ("lost", "gained"), conditions, left)
+    return _course(CapacityCourse, like, values, Us, ("mAh", 0), ("lost", "gained"), conditions, left)
 
 
 def _off_K(item: CellRun, to: CellRun) -> float | None:
@@ -119,20 +178,20 @@ def _off_K(item: CellRun, to: CellRun) -> float | None:
 Pulsed = tuple[CellRun, ResistanceValue]
 
 
-def _resistance_trend(items: Sequence[CellRun]) -> dict[str, Any]:
+def _resistance_trend(items: Sequence[CellRun]) -> ResistanceCourse | NoCourse:
     if len(items) < 2:
-        return {"why": f"{len(items)} run(s) with a resistance; two are needed"}
+        return NoCourse(f"{len(items)} run(s) with a resistance; two are needed")
     best = _like_pulses(items)
     if best is None:
-        return {"why": "the charge state of no pulse is known"}
+        return NoCourse("the charge state of no pulse is known")
     to, chosen, pairs = best
     if len(pairs) < 2:
-        return {
-            "why": f"no two of {len(items)} runs have pulses alike in method, duration, current, charge state, "
+        return NoCourse(
+            f"no two of {len(items)} runs have pulses alike in method, duration, current, charge state, "
             "temperature and leads"
-        }
+        )
     kept = {id(item) for item, _ in pairs}
-    left = [{"run": str(item.folder), "why": "no pulse like the others'"} for item in items if id(item) not in kept]
+    left = [LeftOut(str(item.folder), "no pulse like the others'") for item in items if id(item) not in kept]
     values = [pulse.ohm or 0.0 for _, pulse in pairs]
     Us = []
     for (item, pulse), value in zip(pairs, values, strict=True):
@@ -150,7 +209,7 @@ def _resistance_trend(items: Sequence[CellRun]) -> dict[str, Any]:
     how = f" ({chosen.method}, {chosen.duration_s:g} s, {abs(chosen.current_A):.3g} A"
     how += f", {100 * (chosen.charge_state or 0.0):.0f} % charged)"
     like = [item for item, _ in pairs]
-    return _course(like, values, Us, "ohm", ("mΩ", 1), ("fell by", "grew by"), conditions, left, how)
+    return _course(ResistanceCourse, like, values, Us, ("mΩ", 1), ("fell by", "grew by"), conditions, left, how)
 
 
 def _like_pulses(items: Sequence[CellRun]) -> tuple[CellRun, ResistanceValue, list[Pulsed]] | None:
@@ -202,12 +261,13 @@ def _like_pulse(item: CellRun, to: CellRun, chosen: ResistanceValue) -> Resistan
     return min(like, key=lambda pair: pair[0])[1] if like else None
 
 
-def _course(
-    items: Sequence[CellRun], values: Sequence[float], Us: Sequence[float], unit: str, shown: tuple[str, int],
-    words: tuple[str, str], like: Mapping[str, Any], left: Sequence[Mapping[str, Any]], how: str = "",
-) -> dict[str, Any]:  # fmt: skip
-    from amphora.harness.analysis.charge import trend
+Course = TypeVar("Course", CapacityCourse, ResistanceCourse)
 
+
+def _course(
+    kind: type[Course], items: Sequence[CellRun], values: Sequence[float], Us: Sequence[float], shown: tuple[str, int],
+    words: tuple[str, str], like: Mapping[str, Any], left: Sequence[LeftOut], how: str = "",
+) -> Course:  # fmt: skip
     line = trend(values, Us)
     level = sum(values) / len(values)
     steps = len(values) - 1
@@ -215,7 +275,7 @@ def _course(
     days = days_between(items[0], items[-1])
     when = "" if days is None else f" in {days:.0f} {'day' if round(days) == 1 else 'days'}"
     name, digits = shown
-    what = "resistance " if unit == "ohm" else ""
+    what = "resistance " if kind is ResistanceCourse else ""
     text = f"{what}{values[0] * 1000:.{digits}f} to {values[-1] * 1000:.{digits}f} {name}{when} over {len(values)} runs"
     text += f"{how}: "
     if line.significant:
@@ -223,18 +283,7 @@ def _course(
         text += f"{word} {to_places(abs(change), U, digits, 1000, name)}"
     else:
         text += f"no change larger than its uncertainty (beyond ± {U * 1000:.{digits}f} {name})"
-    return {
-        "runs": len(values),
-        "days": days,
-        f"first_{unit}": values[0],
-        f"last_{unit}": values[-1],
-        f"change_{unit}": change,
-        f"change_U_{unit}": U,
-        "per_run": line.per_run,
-        "per_run_U": line.per_run_U,
-        "significant": line.significant,
-        "like": dict(like),
-        "run": [str(item.folder) for item in items],
-        "left_out": [dict(entry) for entry in left],
-        "text": text,
-    }
+    return kind(
+        len(values), days, values[0], values[-1], change, U, line.per_run, line.per_run_U, line.significant,
+        dict(like), tuple(str(item.folder) for item in items), tuple(left), text,
+    )  # fmt: skip

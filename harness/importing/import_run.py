@@ -154,7 +154,7 @@ def _asked(shelf: "Shelf", cell_id: str, in_spite_of: Sequence[str], told: Told)
     let_through = require(cell, standing, ("import",), in_spite_of)
     for item in let_through:
         told.note(f"taken on: {item.code}: {item.text}")
-    return [item.to_dict() for item in let_through]
+    return [to_json(item) for item in let_through]
 
 
 def imported_notes(folder: Path) -> tuple[list[str], list[str]]:

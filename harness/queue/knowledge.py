@@ -9,7 +9,6 @@ from typing import Any
 from amphora.harness.account.asking import standing_of
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.gate import may
-from amphora.harness.account.standing import Act
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bays import Bays
 from amphora.harness.bench.bench_file import load_bench
@@ -19,6 +18,7 @@ from amphora.harness.plans.durations import expected_s
 from amphora.harness.plans.recipe import load_recipe
 from amphora.harness.queue.course import LAST, Stage
 from amphora.harness.queue.decide import charges
+from amphora.harness.results.rulings import Act
 from amphora.harness.running.session import Request, make_plan
 
 USUAL_S = {"charge": 5 * 3600.0, "overnight": 7 * 3600.0, "load-steps": 12 * 3600.0, "storage": 3 * 3600.0}

@@ -5,15 +5,17 @@ The table is complete without a script; the script sorts, filters and reads out 
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 import amphora.harness
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.run_folder import is_simulated, read_header
+from amphora.harness.cells.cell import Cell
 from amphora.harness.decisions.cell_runs import read_runs
+from amphora.harness.decisions.compared import Comparison
 from amphora.harness.decisions.comparison import compare
 from amphora.harness.decisions.sources import One, by_source
 from amphora.harness.report import html
@@ -73,9 +75,9 @@ def make_report(
     folders: Sequence[Path],
     title: str = "Cells compared",
     note: str = "",
-    others: Sequence[dict[str, Any]] = (),
+    others: Sequence[Cell] = (),
     cells: Sequence[One] = (),
-) -> tuple[str, dict[str, Any]]:
+) -> tuple[str, Comparison]:
     """Compare runs and return the page and the comparison it shows.
 
     Args:
@@ -91,23 +93,23 @@ def make_report(
     comparison = compare(folders)
     known = {str(run.folder): (run.result, run.cell) for run in read_runs(folders)[0]}
     rows = []
-    for compared in comparison["cells"]:
-        result, cell = known[str(compared["run"])]
-        record, _ = load(Path(compared["run"]))
+    for compared in comparison.cells:
+        result, cell = known[compared.run]
+        folder = Path(compared.run)
+        record, _ = load(folder)
         phase = chosen_phase(result)
         begin, end = (phase.begin_s, phase.end_s) if phase else (None, None)
         charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
         curve = discharge_curve(charge, np.asarray(voltage), CURVE_POINTS)
-        folder = Path(compared["run"])
         now = state_now(folder)
-        cell = {"id": compared["cell"], **cell, **({"state": now} if now else {})}
+        cell = replace(cell, state=now) if now else cell
         rows.append(PageRow(cell, compared, result, curve, is_simulated(read_header(folder))))
-    shown = {str(row.cell.get("id")) for row in rows}
-    rows += [PageRow(dict(cell)) for cell in others if str(cell.get("id")) not in shown]
-    remarks = [f"{item['cell']}: {item['text']}" for item in comparison["outliers"]]
-    remarks += [item["text"] for item in comparison["trends"]]
-    remarks += [text for text in (str(row.get("claim_text") or "") for row in comparison["cells"]) if text]
-    remarks += [f"{item['run']} was left out: {item['text']}" for item in comparison["damaged"]]
-    apart = [str(item["cell"]) for item in comparison["outliers"]]
+    shown = {row.cell.id for row in rows}
+    rows += [PageRow(cell) for cell in others if cell.id not in shown]
+    remarks = [f"{item.cell}: {item.text}" for item in comparison.outliers]
+    remarks += [item.text for item in comparison.trends]
+    remarks += [row.claim_text for row in comparison.cells if row.claim_text]
+    remarks += [f"{item.run} was left out: {item.text}" for item in comparison.damaged]
+    apart = [item.cell for item in comparison.outliers]
     made = f"amphora {amphora.harness.__version__}"
     return build_page(rows, title, note, apart, made, remarks, section(by_source(cells))), comparison

@@ -1,17 +1,21 @@
 """The rows of the comparison page: of each cell what is shown in each column, and how it is sorted there."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from amphora.harness.common.fields import finite_number
-from amphora.harness.report.certificate.page_rows import main_resistance, with_U
-from amphora.harness.report.certificate.statement import results_of
+from amphora.harness.cells.cell import Cell
+from amphora.harness.decisions.compared import ComparedRow
+from amphora.harness.report.certificate.page_rows import with_U
 from amphora.harness.report.label import SHORT_CHEMISTRY
+from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import Result
 
-LEADS_WORDS = {"in": " (leads in)", "out": "", "not known": " (leads?)"}
+LEADS_NOT_KNOWN = "not known"
+LEADS_WORDS = {"in": " (leads in)", "out": "", LEADS_NOT_KNOWN: " (leads?)"}
 STATE_WORDS = {"quarantined": "in quarantine: do not use", "retired": "retired: do not use"}
+
+
+NOT_COMPARED = ComparedRow()
 
 
 @dataclass(frozen=True)
@@ -22,8 +26,8 @@ class PageRow:
     record, `curve` its discharge as (charge given in Ah, volt), `simulated`: no real cell was tested.
     """
 
-    cell: dict[str, Any]
-    compared: dict[str, Any] = field(default_factory=dict)
+    cell: Cell
+    compared: ComparedRow = NOT_COMPARED
     result: Result | None = None
     curve: list[tuple[float, float]] = field(default_factory=list)
     simulated: bool = False
@@ -31,17 +35,17 @@ class PageRow:
     @property
     def name(self) -> str:
         """The cell's id."""
-        return str(self.cell.get("id") or self.compared.get("cell") or "")
+        return self.cell.id
 
     @property
     def grade(self) -> str:
         """The cell's grade; "" for none."""
-        return str(self.compared.get("grade") or "")
+        return self.compared.grade or ""
 
     @property
     def chemistry(self) -> str:
         """The cell's chemistry in short words."""
-        key = str((self.cell.get("identified") or {}).get("chemistry") or self.cell.get("chemistry") or "")
+        key = self.cell.identified_as or self.cell.chemistry
         return SHORT_CHEMISTRY.get(key, key)
 
 
@@ -101,11 +105,11 @@ def fields_of(row: PageRow, mixed: bool) -> tuple[TableField, ...]:
     """
     compared, result = row.compared, row.result
     start = result.start if result else ""
-    claim = finite_number(compared.get("claim_Ah"))
-    rise = results_of(result)["temperature_rise_K"] if result else None
+    claim = compared.claim_Ah
+    rise = result.temperature_rise_K if result else None
     date = str((result.created_utc if result else None) or "")[:10]
-    run = str(compared.get("run") or "").replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
-    state = STATE_WORDS.get(str(row.cell.get("state") or ""), "")
+    run = compared.run.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
+    state = STATE_WORDS.get(row.cell.state, "")
     remarks = [text for text in (state, "simulated" if row.simulated and mixed else "") if text]
     return (
         _rank(compared),
@@ -119,8 +123,8 @@ def fields_of(row: PageRow, mixed: bool) -> tuple[TableField, ...]:
         _number(rise, "–" if rise is None else f"{rise:.1f}"),
         _text("not known" if start == "unknown" else start.replace("-", " ")),
         _text(row.chemistry),
-        _text(row.cell.get("form")),
-        _text(row.cell.get("source"), "words"),
+        _text(row.cell.form),
+        _text(row.cell.source, "words"),
         TableField("run", date, date or "–", run),
     )
 
@@ -134,24 +138,21 @@ def _text(value: Any, kind: str = "") -> TableField:
     return TableField(kind, text, text or "–")
 
 
-def _rank(compared: Mapping[str, Any]) -> TableField:
-    rank = compared.get("rank")
-    shown = "–" if rank is None else f"{rank}{' =' if compared.get('tied_with') else ''}"
-    return _number(finite_number(rank), shown)
+def _rank(compared: ComparedRow) -> TableField:
+    rank = compared.rank
+    return _number(rank, "–" if rank is None else f"{rank}{' =' if compared.tied_with else ''}")
 
 
 def _counts(result: Result | None) -> bool:
     """Whether capacity and energy say what the cell holds."""
-    return result is not None and result.start in ("full", "declared-full") and result.reached_cutoff
+    return result is not None and result.from_full and result.reached_cutoff
 
 
 def _capacity(row: PageRow) -> TableField:
     compared, result = row.compared, row.result
-    stated = results_of(result) if result else None
-    value = finite_number(compared.get("capacity_Ah"))
-    if value is None and stated:
-        value = stated["capacity_Ah"]
-    U = finite_number(compared.get("capacity_U_Ah")) or (stated["capacity_U_Ah"] if stated else None)
+    value, U = compared.capacity_Ah, compared.capacity_U_Ah
+    if value is None and result:
+        value, U = result.capacity_Ah, result.capacity_U_Ah
     held = with_U(value, U, 1000)
     remarks = ("at least" if result and not result.reached_cutoff else "",
                "left in it" if result and result.start == "unknown" else "")  # fmt: skip
@@ -161,22 +162,22 @@ def _capacity(row: PageRow) -> TableField:
 
 def _resistance(row: PageRow) -> TableField:
     compared, result = row.compared, row.result
-    main = main_resistance(results_of(result)) if result else None
-    value = finite_number(compared.get("resistance_ohm")) or (main["ohm"] if main else None)
+    value, U = compared.resistance_ohm, compared.resistance_U_ohm
+    if value is None and result and (chosen := chosen_resistance(result)):
+        value, U = chosen.ohm, chosen.U_ohm
     if value is None:
         return _number(None, "–")
-    U = finite_number(compared.get("resistance_U_ohm")) or (main["U_ohm"] if main and main["ohm"] == value else None)
-    leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
-    at = compared.get("resistance_at")
-    if not at:  # no temperature was read, or it is too far from 20 °C
+    leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS[LEADS_NOT_KNOWN])
+    at = compared.resistance_at
+    if at is None:  # no temperature was read, or it is too far from 20 °C
         return _number(value, with_U(value, U, 1000) + leads)
-    remark = f"at 20 °C; {with_U(value, U, 1000)} at {at['measured_degC']:.0f} °C"
-    return _number(at["ohm"], with_U(at["ohm"], at["U_ohm"], 1000) + leads, remark)
+    remark = f"at 20 °C; {with_U(value, U, 1000)} at {at.measured_degC:.0f} °C"
+    return _number(at.ohm, with_U(at.ohm, at.U_ohm, 1000) + leads, remark)
 
 
 def _energy(row: PageRow) -> TableField:
-    stated = results_of(row.result) if row.result else None
-    if stated is None or stated["energy_Wh"] is None:
+    result = row.result
+    if result is None or result.energy_Wh is None:
         return _number(None, "–")
-    held = with_U(stated["energy_Wh"], stated["energy_U_Wh"])
-    return _number(stated["energy_Wh"], held if _counts(row.result) else f"({held})")
+    held = with_U(result.energy_Wh, result.energy_U_Wh)
+    return _number(result.energy_Wh, held if _counts(result) else f"({held})")

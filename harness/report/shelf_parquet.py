@@ -20,9 +20,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from amphora.harness.account.asking import kept_standings
-from amphora.harness.account.kept_answers import read_answers
+from amphora.harness.account.asking import KeptStanding, kept_standings
+from amphora.harness.account.kept_answers import DamagedRun, read_answers
 from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.export import exported_columns
@@ -92,7 +93,7 @@ class Exported:
     written: tuple[str, ...]
     kept: int
     removed: tuple[str, ...]
-    damaged: tuple[dict[str, str], ...]
+    damaged: tuple[DamagedRun, ...]
     cells: int
 
 
@@ -142,7 +143,7 @@ def _manifest(out: Path) -> dict[str, Any]:
 def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str], None]) -> Exported:
     shelf = Shelf(logs)
     entries = [entry for entry in shelf.list_runs() if not entry.damaged]
-    damaged = [{"run": e.folder, "text": e.damaged} for e in shelf.list_runs() if e.damaged]
+    damaged = [DamagedRun(e.folder, e.damaged) for e in shelf.list_runs() if e.damaged]
     good, more = read_answers([Path(entry.folder) for entry in entries], whole=False)
     damaged += more
     stops = {entry.folder: entry.stop for entry in entries}
@@ -151,7 +152,7 @@ def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str
     rows: dict[str, list[dict[str, Any]]] = {}
     for folder, result, record, measured_utc in good:
         name = f"{folder.parent.name}/{folder.name}"
-        place = f"form={_safe(record.get('form'))}/month={_month(measured_utc, folder)}"
+        place = f"form={_safe(record.form)}/month={_month(measured_utc, folder)}"
         rows.setdefault(f"results/{place}/results.parquet", []).append(
             _result_row(
                 folder,
@@ -168,7 +169,7 @@ def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str
             try:
                 _write(out / file, READINGS, _reading_columns(folder))
             except AmphoraError as error:
-                damaged.append({"run": str(folder), "text": str(error)})
+                damaged.append(DamagedRun(str(folder), str(error)))
                 continue
             written.append(name)
             if len(written) % 100 == 0:
@@ -221,12 +222,12 @@ def _reading_columns(folder: Path) -> dict[str, Any]:
 
 
 def _result_row(
-    folder: Path, result: Result, measured_utc: str | None, chosen: ResistanceValue | None, record: Mapping[str, Any],
+    folder: Path, result: Result, measured_utc: str | None, chosen: ResistanceValue | None, record: Cell,
     stop: str,
 ) -> dict[str, Any]:  # fmt: skip
     return {
         **{name: getattr(result, name, None) for name, *_ in RESULTS}, "measured_utc": measured_utc,
-        "cell": folder.parent.name, "run": folder.name, "source": str(record.get("source") or ""),
+        "cell": folder.parent.name, "run": folder.name, "source": record.source,
         "profile": str(result.profile or folder.name.partition("-")[2]), "stop": stop,
         "resistance_ohm": chosen.ohm if chosen else None, "resistance_U_ohm": chosen.U_ohm if chosen else None,
         "warnings": [item.code for item in result.warnings],
@@ -238,16 +239,15 @@ def _standing_rows(logs: Path, rows: dict[str, list[dict[str, Any]]]) -> int:
     standings = kept_standings(shelf)
     cells = shelf.cells()
     for cell in cells:
-        plain = standings.get(cell.id) or {}
-        may = plain.get("may") or {}
+        standing = standings.get(cell.id, KeptStanding())
         rows.setdefault(f"standings/form={_safe(cell.form)}/standings.parquet", []).append(
             {
                 "cell": cell.id, "source": cell.source, "chemistry": cell.chemistry, "state": cell.state,
                 "as_found_utc": cell.as_found_utc or None, "claim_Ah": cell.claim_Ah,
-                "capacity_Ah": plain.get("capacity_Ah"), "capacity_U_Ah": plain.get("capacity_U_Ah"),
-                "self_discharge_percent_per_month": plain.get("self_discharge_percent_per_month"),
-                "findings": [item["code"] for item in plain.get("findings") or []],
-                "may_charge": may.get("charge"), "may_match": may.get("match"),
+                "capacity_Ah": standing.capacity_Ah, "capacity_U_Ah": standing.capacity_U_Ah,
+                "self_discharge_percent_per_month": standing.self_discharge_percent_per_month,
+                "findings": list(standing.findings),
+                **{f"may_{act}": standing.may.get(act) for act in ("charge", "match")},
             }
         )  # fmt: skip
     return len(cells)

@@ -17,6 +17,10 @@ from amphora.harness.archive.shelf import CellEntry, RunEntry
 from amphora.harness.cells.cell import Cell, Identified
 from amphora.harness.cells.incoming import Judgement
 from amphora.harness.common.words import with_U as said
+from amphora.harness.decisions.compared import Comparison
+from amphora.harness.decisions.fit_answer import Fit
+from amphora.harness.decisions.grades import Graded
+from amphora.harness.decisions.matching import Matched
 
 
 def plain(text: object) -> str:
@@ -273,42 +277,39 @@ def _device_sheet(cell: Cell, runs: Sequence[RunEntry]) -> str:
     return "\n".join([*head, "", table(("Survey", "Recipe", "Ended by"), rows) if rows else "  not surveyed yet"])
 
 
-def comparison_table(comparison: Mapping[str, Any]) -> str:
+def comparison_table(comparison: Comparison) -> str:
     """Return what `compare` found as a table, the remarks below it."""
     header = ("Rank", "Cell", "Holds mAh", "As item ±", "Claim mAh", "DC mΩ", "Grade", "Tied with", "Run")
-    rows = []
-    for row in comparison["cells"]:
-        rank = row.get("rank")
-        claim = row.get("claim_Ah")
-        rows.append(
-            (
-                rank,
-                row["cell"],
-                with_U(row.get("capacity_Ah"), row.get("capacity_U_Ah"), 1000),
-                None if row.get("capacity_item_U_Ah") is None else f"{1000 * row['capacity_item_U_Ah']:.2g}",
-                None if claim is None else f"{claim * 1000:.0f}",
-                with_U(row.get("resistance_ohm"), row.get("resistance_U_ohm"), 1000),
-                row.get("grade") or "not graded",
-                _few(row.get("tied_with") or ()),
-                str(row.get("run") or "").replace("\\", "/").rsplit("/", 1)[-1],
-            )
+    rows = [
+        (
+            row.rank,
+            row.cell,
+            with_U(row.capacity_Ah, row.capacity_U_Ah, 1000),
+            None if row.capacity_item_U_Ah is None else f"{1000 * row.capacity_item_U_Ah:.2g}",
+            None if row.claim_Ah is None else f"{row.claim_Ah * 1000:.0f}",
+            with_U(row.resistance_ohm, row.resistance_U_ohm, 1000),
+            row.grade or "not graded",
+            _few(row.tied_with),
+            row.run.replace("\\", "/").rsplit("/", 1)[-1],
         )
+        for row in comparison.cells
+    ]
     lines = [table(header, rows, ("Rank", "Holds mAh", "As item ±", "Claim mAh", "DC mΩ"))]
-    lines += [plain(comparison["ties"])] if comparison.get("ties") else []
-    if comparison.get("ranked_on") == "stated condition":
+    lines += [plain(comparison.ties)] if comparison.ties else []
+    if comparison.ranked_on == "stated condition":
         figures = [
-            f"{plain(row['cell'])} {with_U(row['stated']['capacity_Ah'], row['stated']['U_Ah'], 1000)}"
-            for row in comparison["cells"]
-            if (row.get("stated") or {}).get("capacity_Ah")
+            f"{plain(row.cell)} {with_U(row.stated.capacity_Ah, row.stated.U_Ah, 1000)}"
+            for row in comparison.cells
+            if row.stated is not None and row.stated.capacity_Ah
         ]
         lines.append(
             f"run at different currents, so ranked by the estimate at 0.2 It and 20 °C, mAh: {'; '.join(figures)}"
         )
     lines += _basis_lines(comparison)
-    lines += [plain(row["claim_text"]) for row in comparison["cells"] if row.get("claim_text")]
-    lines += [f"outlier: {plain(item['cell'])}: {plain(item['text'])}" for item in comparison.get("outliers", ())]
-    lines += [f"over time: {plain(item['text'])}" for item in comparison.get("trends", ())]
-    lines += [f"left out: {plain(item['run'])}: {plain(item['text'])}" for item in comparison.get("damaged", ())]
+    lines += [plain(row.claim_text) for row in comparison.cells if row.claim_text]
+    lines += [f"outlier: {plain(item.cell)}: {plain(item.text)}" for item in comparison.outliers]
+    lines += [f"over time: {plain(item.text)}" for item in comparison.trends]
+    lines += [f"left out: {plain(item.run)}: {plain(item.text)}" for item in comparison.damaged]
     return "\n".join(lines)
 
 
@@ -319,114 +320,98 @@ def _few(names: Sequence[str], most: int = 4) -> str:
     return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
 
 
-def _basis_lines(comparison: Mapping[str, Any]) -> list[str]:
+def _basis_lines(comparison: Comparison) -> list[str]:
     """Return capacities on a common basis, a line for each cell, marked as estimates; none where none was asked."""
-    held = [(row, row["common_basis"]) for row in comparison["cells"] if row.get("common_basis")]
+    held = [(row.cell, row.common_basis) for row in comparison.cells if row.common_basis]
     if not held:
         return []
     lines = []
-    for row, found in held:
-        if found["capacity_Ah"] is None:
-            lines.append(f"on a common basis: {plain(row['cell'])}: none: {plain(found['why'])}")
+    for cell, found in held:
+        at = found.basis
+        if found.capacity_Ah is None or at.current_A is None or at.cutoff_V is None:
+            lines.append(f"on a common basis: {plain(cell)}: none: {plain(found.why)}")
             continue
-        at = found["basis"]
-        parts = [f"{at['current_A']:.3g} A", f"to {at['cutoff_V']:.3g} V"]
-        if at["temperature_degC"] is not None:
-            parts.append(f"{at['temperature_degC']:.3g} °C")
-        how = f"from {found['runs']} runs" if found["converted"] else "as measured there"
-        figure = with_U(found["capacity_Ah"], found["capacity_U_Ah"], 1000)
-        lines.append(f"on a common basis: {plain(row['cell'])}: {figure} mAh ({', '.join(parts)}; estimate {how})")
+        parts = [f"{at.current_A:.3g} A", f"to {at.cutoff_V:.3g} V"]
+        if at.temperature_degC is not None:
+            parts.append(f"{at.temperature_degC:.3g} °C")
+        how = f"from {found.runs} runs" if found.converted else "as measured there"
+        figure = with_U(found.capacity_Ah, found.capacity_U_Ah, 1000)
+        lines.append(f"on a common basis: {plain(cell)}: {figure} mAh ({', '.join(parts)}; estimate {how})")
     lines.append(
         "ranked on the common basis, an estimate"
-        if comparison.get("ranked_on") == "common basis"
+        if comparison.ranked_on == "common basis"
         else "ranked on what was measured, not on the common basis"
     )
-    if len({(at["current_A"], at["temperature_degC"], at["cutoff_V"]) for at in (f["basis"] for _, f in held)}) > 1:
+    if len({found.basis for _, found in held}) > 1:
         lines[-1] += "; each chemistry has a basis of its own"
     return list(dict.fromkeys(lines))
 
 
-def grade_sheet(grade: Mapping[str, Any], rule: bool = True) -> str:
+def grade_sheet(graded: Graded, rule: bool = True) -> str:
     """Return one grade with each criterion, and the one that decided."""
-    head = f"{plain(grade['cell'])}: " + (grade["grade"] or "not graded: needs " + "; ".join(grade["needs"]))
-    lines = [head + (f" (decided by {grade['decided_by']})" if grade.get("decided_by") and grade["grade"] else "")]
+    head = f"{plain(graded.cell)}: " + (graded.grade or "not graded: needs " + "; ".join(graded.needs))
+    lines = [head + (f" (decided by {graded.decided_by})" if graded.decided_by and graded.grade else "")]
     rows = []
-    for item in grade["criteria"]:
-        scale, unit = item.get("shown_times", 1.0), item.get("shown_in", "")
-        limit = None if item["limit"] is None else f"{item['limit'] * scale:.4g}"
-        margin = None if item["margin"] is None else f"{item['margin'] * scale:+.3g}"
-        rows.append(
-            (
-                item["name"],
-                with_U(item["value"], item["U"], scale),
-                limit,
-                margin,
-                unit,
-                item["verdict"],
-                item.get("grade"),
-            )
-        )
+    for item in graded.criteria:
+        scale = item.shown_times
+        limit = None if item.limit is None else f"{item.limit * scale:.4g}"
+        margin = None if item.margin is None else f"{item.margin * scale:+.3g}"
+        value = with_U(item.value, item.U, scale)
+        rows.append((item.name, value, limit, margin, item.shown_in, item.verdict, item.grade))
     lines.append(
         table(
             ("Criterion", "Value", "Limit", "Margin", "Unit", "Verdict", "Allows"), rows, ("Value", "Limit", "Margin")
         )
     )
-    if grade["grade"]:
-        lines += [f"would settle it: {plain(text)}" for text in grade.get("settle", ())]
-        lines += [f"to go higher it needs: {plain(text)}" for text in grade["needs"]]
+    if graded.grade:
+        lines += [f"would settle it: {plain(text)}" for text in graded.settle]
+        lines += [f"to go higher it needs: {plain(text)}" for text in graded.needs]
     if rule:
-        lines.append(f"rule: {plain(grade['rule'])}")
+        lines.append(f"rule: {plain(graded.rule)}")
     return "\n".join(lines)
 
 
-def match_table(matched: Mapping[str, Any]) -> str:
+def match_table(matched: Matched) -> str:
     """Return the sets of a match, the leftovers and the caution."""
     rows = []
-    for number, item in enumerate(matched["sets"], 1):
-        parts = ", ".join(f"{name} {100 * value:.1f} %" for name, value in item["spreads"].items())
-        rows.append((number, ", ".join(item["cells"]), f"{100 * item['spread']:.2f} %", parts))
+    for number, item in enumerate(matched.sets, 1):
+        parts = ", ".join(f"{name} {100 * value:.1f} %" for name, value in item.spreads.items())
+        rows.append((number, ", ".join(item.cells), f"{100 * item.spread:.2f} %", parts))
     lines = [table(("Set", "Cells", "Spread", "Of which"), rows, ("Set", "Spread"))] if rows else ["no set can be made"]
-    lines += [f"left over: {plain(item['cell'])}: {plain(item['reason'])}" for item in matched["leftovers"]]
-    lines += [plain(matched["how"]), "", plain(matched["caution"])]
+    lines += [f"left over: {plain(item.cell)}: {plain(item.reason)}" for item in matched.leftovers]
+    lines += [plain(matched.how), "", plain(matched.caution)]
     return "\n".join(lines)
 
 
-def _hours(value: float | None, U: float | None) -> str:
-    return "–" if value is None else with_U(value, U)
-
-
-def fit_sheet(fit: Mapping[str, Any]) -> str:
+def fit_sheet(fit: Fit) -> str:
     """Return what a fit found, in the words of the bench."""
-    lines = [f"{plain(fit['cell'])} in {plain(fit['duty'])}: {'fits' if fit['fits'] else 'does not fit'}"]
-    lines += [f"  refused: {plain(text)}" for text in fit["refusals"]]
-    lines += [f"  because: {plain(text)}" for text in fit["reasons"]]
+    lines = [f"{plain(fit.cell)} in {plain(fit.duty)}: {'fits' if fit.fits else 'does not fit'}"]
+    lines += [f"  refused: {plain(text)}" for text in fit.refusals]
+    lines += [f"  because: {plain(text)}" for text in fit.reasons]
     rows = []
-    for mode in fit["modes"]:
-        again = mode["retrigger_charge_state"]
+    for mode in fit.modes:
+        again, mean_mA = mode.retrigger_charge_state, mode.mean_current_A * 1000
         rows.append(
             (
-                mode["name"],
-                (lambda mA: f"{mA:.0f}" if mA >= 100 else f"{mA:.3g}")(mode["mean_current_A"] * 1000),
-                _hours(mode["run_time_h"], mode["run_time_U_h"]),
-                None if mode["sag_V"] is None else f"{mode['sag_V'] * 1000:.0f}",
+                mode.name,
+                f"{mean_mA:.0f}" if mean_mA >= 100 else f"{mean_mA:.3g}",
+                with_U(mode.run_time_h, mode.run_time_U_h),
+                None if mode.sag_V is None else f"{mode.sag_V * 1000:.0f}",
                 "never" if again is None else f"below {100 * again:.0f} %",
-                f"{mode['unusable_Ah'] * 1000:.0f}",
-                mode["ends_by"],
+                f"{mode.unusable_Ah * 1000:.0f}",
+                mode.ends_by,
             )
         )
     right = ("Mean mA", "Run time h", "Sag mV", "Unusable mAh")
     lines.append(
         table(("Mode", "Mean mA", "Run time h", "Sag mV", "Re-triggers", "Unusable mAh", "Ends by"), rows, right)
     )
-    night = fit["night"]
-    if night["used_Ah"] is not None:
-        back = night["returned_Ah"]
-        lines.append(f"a night takes {night['used_Ah'] * 1000:.0f} mAh")
-        if any(value is not None for value in back.values()):
-            lines.append(
-                "a day returns " + ", ".join(f"{v * 1000:.0f} mAh ({k})" for k, v in back.items() if v is not None)
-            )
-        for name, days in night["days_until_empty_by"].items():
+    night = fit.night
+    if night.used_Ah is not None:
+        back = [f"{Ah * 1000:.0f} mAh ({sun})" for sun, Ah in night.returned_Ah.items() if Ah is not None]
+        lines.append(f"a night takes {night.used_Ah * 1000:.0f} mAh")
+        lines += ["a day returns " + ", ".join(back)] if back else []
+        for name, days in night.days_until_empty_by.items():
             lines.append(f"  {name} days: " + ("never runs down" if days is None else f"{days:.1f} days until empty"))
-    lines += [f"note: {plain(text)}" for text in fit["notes"]]
+    lines += [f"note: {plain(text)}" for text in fit.notes]
     return "\n".join(lines)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from amphora.harness.common.as_json import LEFT_OUT, from_json, key, to_json
+from amphora.harness.results.rulings import AccountOfCell
 
 FULL_STARTS = ("full", "declared-full")
 
@@ -438,7 +439,7 @@ class Result:
     capacity_item_U_Ah: float | None = None
     item: ItemScatter | None = None
     rest_before_h: float | None = None
-    account: Mapping[str, Any] | None = None
+    account: AccountOfCell | None = None
     resistance: CellResistance | None = None
 
     @property

@@ -31,10 +31,12 @@ class ChargeWatch:
         Raises:
             Stop: the diode in the charge lead is not as stated.
         """
-        text = self.timer.about_to_run_out()
+        text = self.timer.about_to_run_out() if self.timer.off_after_s else ""
         if text:
             self.pause(text)
         tripped = self.ask_trips()
+        if not tripped:
+            return "", ""
         return tripped, self.timer.ran_out() if tripped and OFF_TIMER in tripped else ""
 
     def ask_trips(self) -> str:

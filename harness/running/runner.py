@@ -33,7 +33,7 @@ from amphora.harness.control.events import (
     Stopped,
 )
 from amphora.harness.control.step_records import Sample, State
-from amphora.harness.control.stepping import advance
+from amphora.harness.control.stepping import take
 from amphora.harness.plans.plan import Plan, Step
 from amphora.harness.running.alarm_watch import watched
 from amphora.harness.running.beginning import Beginning, OffSheet
@@ -106,7 +106,7 @@ class Display:
             return
         self.shown_s = wall_s
         step = so_far.step if so_far.state.plan_step >= 0 else None
-        self.show(Progress(t_s, step, so_far.state, reading, so_far.rows, so_far.plan))
+        self.show(Progress(t_s, step, so_far.state.copy(), reading, so_far.rows, so_far.plan))
 
 
 class Runner:
@@ -346,19 +346,21 @@ class Runner:
     def _take_reading(self) -> bool:
         """Read, record, judge, advance; return whether the next reading should come at once."""
         so_far = self.so_far
-        step = so_far.plan.steps[so_far.state.plan_step]
+        plan, state = so_far.plan, so_far.state
+        step = plan.steps[state.plan_step]
         if self._drains_by_itself and step.kind != "ask":  # until a person has answered, the leads are as they were
             self.rig.leads = step.leads
-        energised = so_far.state.order.kind != "off"
+        energised = state.order.kind != "off"
         tripped, ran_out = "", ""
         if energised:
             tripped, ran_out = self.charge.look()
-            step = so_far.plan.steps[so_far.state.plan_step]
+            state = so_far.state
+            step = plan.steps[state.plan_step]
         elif self.orders.held_position() != "open":  # a board holds the cell at its resistor, or has let go
             tripped = self.charge.ask_trips()
-        state = so_far.state
+            state = so_far.state
         before_s = so_far.last_reading_s
-        late = so_far.now_s() - before_s > so_far.plan.max_gap_s + step.sample_interval_s
+        late = so_far.now_s() - before_s > plan.max_gap_s + step.sample_interval_s
         if late:
             self.gaps.look_after_gap(before_s, so_far.now_s())
         reading, seen = self._read(energised, state.step)
@@ -368,20 +370,21 @@ class Runner:
         suspect, ran_out = self._judge(seen, step, tripped, ran_out)
         if late and energised and not step.time_is_end and step.kind != "pulses":
             self._bound_passed_unseen(step, seen.t_s)
+        t_s, _, voltage_V, current_A, temperature_degC, _, _ = seen
         if state.waiting == "person":
-            self._call_again(seen.t_s, seen.voltage_V)
+            self._call_again(t_s, voltage_V)
         elif state.waiting == "warm":
-            self.charge.stays_warm(seen.t_s)
-        sample = Sample(seen.t_s, seen.voltage_V, seen.current_A, seen.temperature_degC)
-        so_far.state, orders, events = advance(so_far.plan, state, sample)
+            self.charge.stays_warm(t_s)
+        sample = Sample(t_s, voltage_V, current_A, temperature_degC)
+        so_far.state, orders, events = take(plan, state, sample)
         if orders or events:
-            self.orders.carry_out(orders, events, seen.t_s)
+            self.orders.carry_out(orders, events, t_s)
         renewed_s = so_far.memory.renewed_s
-        if renewed_s > max(so_far.plan.renewed_s, so_far.state.renewed_s) + RENEWED_ANEW_S:
+        if renewed_s > RENEWED_ANEW_S and renewed_s > max(plan.renewed_s, so_far.state.renewed_s) + RENEWED_ANEW_S:
             self.orders.record(RenewalSeen(round(renewed_s, 3)))
         self._see_to_charge(ran_out)
         if self.display.show is not None:
-            self.display.update(so_far, reading, seen.t_s)
+            self.display.update(so_far, reading, t_s)
         return suspect or so_far.state.wants_soon
 
     def _see_to_charge(self, ran_out: str) -> None:
@@ -405,23 +408,25 @@ class Runner:
                 f"an answer came {answered_s - asked_s:.0f} s after the question: {reading.voltage_V} V, "
                 f"{reading.current_A} A of a moment that is not known; asked again"
             )
-        middle_s = 0.5 * (asked_s + answered_s) - so_far.zero_s
-        t_s, voltage_V, current_A, temperature_degC = rounded(middle_s, reading[0], reading[1], reading[2])
-        so_far.degC = temperature_degC
+        zero_s = so_far.zero_s
+        volts, ampere, degC, _, room_degC = reading
+        t_s, volts, ampere, degC = rounded(0.5 * (asked_s + answered_s) - zero_s, volts, ampere, degC)
+        so_far.degC = degC
         took_s = round(answered_s - asked_s, 4) if answered_s != asked_s else 0.0
-        so_far.last_asked_s = asked_s - so_far.zero_s
-        return reading, guard.Reading(t_s, step, voltage_V, current_A, temperature_degC, reading.room_degC, took_s)
+        so_far.last_asked_s = asked_s - zero_s
+        return reading, guard.Reading(t_s, step, volts, ampere, degC, room_degC, took_s)
 
     def _keep(self, reading: CellReading, seen: guard.Reading) -> None:
         """Write a reading into the journal, whatever the guard will say of it."""
         so_far = self.so_far
         journal = so_far.journal
         assert journal is not None
-        beside = {**reading[3], TOOK: seen.took_s} if seen.took_s else reading[3]
-        journal.append_row(seen.t_s, seen.step, seen.voltage_V, seen.current_A, seen.temperature_degC, beside)
-        so_far.last_reading_s = seen.t_s
+        t_s, step, voltage_V, current_A, temperature_degC, _, took_s = seen
+        beside = {**reading[3], TOOK: took_s} if took_s else reading[3]
+        journal.append_row(t_s, step, voltage_V, current_A, temperature_degC, beside)
+        so_far.last_reading_s = t_s
         if self.orders.zero.zeros is not None:
-            self.orders.zero.note(seen.t_s, so_far.state.order)
+            self.orders.zero.note(t_s, so_far.state.order)
 
     # -- what the guard says ----------------------------------------------------------------------
 

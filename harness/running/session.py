@@ -27,6 +27,7 @@ from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import AGREE_V, BenchDescription
 from amphora.harness.bench.opened import Rig
 from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.locks import acquire_channel, acquire_folder, acquire_keys, channel_text, identity_key
@@ -45,7 +46,8 @@ from amphora.harness.running.switch_off import beside, sheet_of
 from amphora.harness.running.watchdog import Keeper
 
 if TYPE_CHECKING:
-    from amphora.harness.account.standing import Act, Standing
+    from amphora.harness.account.standing import Standing
+    from amphora.harness.results.rulings import Act
 
 FULL_FOR_H = 4.0
 ZERO_REST_S = 60.0
@@ -267,7 +269,7 @@ def check_account(request: Request, plan: Plan, bench: BenchDescription, now: da
     dated = None if bench.speed_up > 1.0 else now
     let = require(cell, standing, acts_of(plan), request.in_spite_of, _simulated(bench), dated)
     account = dataclasses.replace(
-        plan.notes.account or AccountNotes(), in_spite_of=tuple(item.to_dict() for item in let)
+        plan.notes.account or AccountNotes(), in_spite_of=tuple(to_json(item) for item in let)
     )
     return dataclasses.replace(plan, notes=dataclasses.replace(plan.notes, account=account))
 

@@ -141,7 +141,7 @@ def test_every_verb_passes_the_one_gate(name, logs, plans, tmp_path, monkeypatch
     from amphora.harness.decisions.comparison import compare
     from amphora.harness.decisions.matching import candidate_of
 
-    (row,) = compare([night])["cells"]
+    (row,) = compare([night]).cells
     taken = candidate_of(row, 1.0, None)
     assert isinstance(taken, str) == (matched != "yes")
     if isinstance(taken, str):
@@ -149,13 +149,13 @@ def test_every_verb_passes_the_one_gate(name, logs, plans, tmp_path, monkeypatch
     # fit and grade
     from amphora.harness.decisions.fit import fit_run
 
-    reasons = fit_run(night, "path-light")["reasons"]
+    reasons = fit_run(night, "path-light").reasons
     assert any("may not be used" in text for text in reasons) == (fitted == "no"), reasons
     if graded == "any":
-        assert row["grade"] not in ("retire", "bench only", None) or name == "sound"
+        assert row.grade not in ("retire", "bench only", None) or name == "sound"
     else:
         order = ("full duty", "steady duty", "standby duty", "bench only", "retire")
-        assert order.index(row["grade"]) >= order.index(graded)
+        assert order.index(row.grade) >= order.index(graded)
     # import
     table = tmp_path / "t.csv"
     table.write_text("t,v,i\n" + "".join(f"{60 * n},{4.1 - 0.005 * n:.4f},-0.2\n" for n in range(100)))

@@ -7,9 +7,10 @@ import pytest
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import fold, full_band
 from amphora.harness.account.gate import may, with_rulings
-from amphora.harness.account.standing import Bound, Finding, Move, Noted, Standing
+from amphora.harness.account.standing import Bound, Move, Noted, Standing
 from amphora.harness.account.state import full_floor_V
 from amphora.harness.cells.chemistry import load_chemistry
+from amphora.harness.results.rulings import Finding
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
 DISCHARGE = Move("discharge", at(0), at(5), 1.0, 0.002, True, -0.2, 3.0)

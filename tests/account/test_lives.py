@@ -125,7 +125,7 @@ def test_dated_voltages_count_for_the_grade_and_for_what_a_lamp_gets(logs: Path)
         (graded,) = json.loads(output)["grades"]
         row = next(row for row in graded["criteria"] if row["name"].startswith("self-discharge"))
         fitted = fit_run(folder, "path-light")
-        found[name] = (row["value"], next(text for text in fitted["notes"] if text.startswith("self-discharge is")))
+        found[name] = (row["value"], next(text for text in fitted.notes if text.startswith("self-discharge is")))
     assert found["not known"][0] is None and "not measured" in found["not known"][1]
     assert found["keeps"][0] < 0.03 < found["loses"][0]
     assert "measured" in found["keeps"][1] and "not measured" not in found["keeps"][1]

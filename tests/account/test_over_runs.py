@@ -289,7 +289,8 @@ def test_a_time_that_has_not_come_or_is_none_is_refused_in_one_sentence(healthy)
 def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forgotten(tmp_path):
     """With what is built in: charge, night, storage, retention; the night's grade counts them (one cell of 2 Ah)."""
     from amphora.harness.decisions.cell_runs import read_runs
-    from amphora.harness.decisions.grades import grade_runs, load_criteria
+    from amphora.harness.decisions.criteria import load_criteria
+    from amphora.harness.decisions.grades import grade_runs
 
     grades = {}
     for name, leak_A in (("sound", 0.00004), ("soft", 0.004)):
@@ -306,7 +307,7 @@ def test_days_of_rest_reach_full_duty_and_a_soft_short_found_by_them_is_not_forg
             rig.close()
             session.keep()
         runs, _ = read_runs(list(tmp_path.glob(f"{name}/*-overnight")))
-        grades[name] = grade_runs([(run.result, run.cell) for run in runs], load_criteria("general"))[0]["grade"]
+        grades[name] = grade_runs([(run.result, run.cell) for run in runs], load_criteria("general"))[0].grade
     assert grades["sound"] == "full duty" and grades["soft"] not in ("full duty", "steady duty")
     sound, soft = standing_of(Shelf(tmp_path), "sound"), standing_of(Shelf(tmp_path), "soft")
     assert sound.self_discharge_percent_per_month < 5 and sound.may["match"].verdict == "yes"

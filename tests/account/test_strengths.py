@@ -7,9 +7,10 @@ import pytest
 from amphora.harness.account import findings as f
 from amphora.harness.account.fold import _leak, _leak_findings, _released, fold
 from amphora.harness.account.gate import may, require, warning_of, with_rulings
-from amphora.harness.account.standing import Bound, Finding, Noted, RunSeen, Standing
+from amphora.harness.account.standing import Bound, Noted, RunSeen, Standing
 from amphora.harness.account.state import FoldState
 from amphora.harness.common.errors import Refused
+from amphora.harness.results.rulings import Finding
 from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
 
 

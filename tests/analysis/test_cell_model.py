@@ -66,10 +66,10 @@ def test_a_test_without_a_rest_says_that_minutes_are_not_known(tmp_path):
     model = model_of(run)
     assert model.slow == () and model.slow_U_ohm is None
     duty = simple("3.3 V", 'current = "800 mA"')
-    (known,), (guessed,) = fit(with_rest, duty)["modes"], fit(model, duty)["modes"]
-    assert guessed["run_time_U_h"] > 0 and known["run_time_h"] < guessed["run_time_h"]
+    (known,), (guessed,) = fit(with_rest, duty).modes, fit(model, duty).modes
+    assert guessed.run_time_U_h > 0 and known.run_time_h < guessed.run_time_h
     hours, _ = serve(cell_of(**SLOW_CELL), 0.8, 1.0, 3.3)
-    assert known["run_time_h"] == pytest.approx(hours, rel=0.01)
+    assert known.run_time_h == pytest.approx(hours, rel=0.01)
 
 
 def test_the_plunge_at_the_empty_end_is_charge_that_the_surface_lacks_not_resistance_for_all_of_the_charge(tmp_path):
@@ -92,8 +92,8 @@ def test_load_steps_near_full_alone_doubt_the_middle(tmp_path):
     assert between[middle] >= 0.1 * model.ohm[middle] and between[0] < 0.05 * model.ohm[0]
     # What it says of the empty end is kept: the test's own current gives the test's own run time.
     duty = simple("3.0 V", f'current = "{1000 * model.test_A:.3f} mA"')
-    (found,) = fit(model, duty)["modes"]
-    assert found["delivered_Ah"] == pytest.approx(model.capacity_Ah, rel=0.01)
+    (found,) = fit(model, duty).modes
+    assert found.delivered_Ah == pytest.approx(model.capacity_Ah, rel=0.01)
 
 
 def test_what_goes_on_beyond_the_longest_pulse_leaves_the_test_itself_as_it_was():

@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
+from amphora.harness.cells.cell import Cell
+from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.report.comparison_page import build_page
 from amphora.harness.report.comparison_rows import PageRow
 
@@ -22,12 +24,12 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> str:
     rows = []
     for n, name in enumerate(("L3-a", EVIL, "L10-b", "L2-c")):
         changed = dataclasses.replace(result, capacity_Ah=(result.capacity_Ah or 0.0) * (1 - n / 10))
-        compared = {
-            "cell": name, "run": "x", "capacity_Ah": changed.capacity_Ah, "capacity_U_Ah": 0.012,
-            "resistance_ohm": 0.06, "grade": ("steady duty", "bench only")[n % 2], "rank": n + 1, "tied_with": [],
-        }  # fmt: skip
-        rows.append(PageRow(cell_record(id=name), compared, changed, [(q * (1 - n / 10), v) for q, v in curve]))
-    rows.append(PageRow(cell_record(id="L9-z")))
+        compared = ComparedRow(
+            cell=name, run="x", capacity_Ah=changed.capacity_Ah, capacity_U_Ah=0.012,
+            resistance_ohm=0.06, grade=("steady duty", "bench only")[n % 2], rank=n + 1, tied_with=(),
+        )  # fmt: skip
+        rows.append(PageRow(Cell(**cell_record(id=name)), compared, changed, [(q * (1 - n / 10), v) for q, v in curve]))
+    rows.append(PageRow(Cell(**cell_record(id="L9-z"))))
     path = tmp_path_factory.mktemp("page") / "cells.html"
     path.write_text(build_page(rows, "Cells of the path lights"), encoding="utf-8")
     return path.as_uri()
@@ -136,7 +138,9 @@ def test_without_scripts_table_and_first_curves_are_still_there(open_page: Opene
 def test_two_hundred_cells_sort_and_filter(open_page: Opened, tmp_path: Path) -> None:
     folder = write_run(tmp_path / "logs")
     result, curve = analyse(folder), run_input(folder).curve
-    rows = [PageRow(cell_record(id=f"L{n}"), {"rank": n + 1, "grade": "x"}, result, curve) for n in range(200)]
+    rows = [
+        PageRow(Cell(**cell_record(id=f"L{n}")), ComparedRow(rank=n + 1, grade="x"), result, curve) for n in range(200)
+    ]
     path = tmp_path / "many.html"
     path.write_text(build_page(rows), encoding="utf-8")
     page = open_page(path.as_uri())

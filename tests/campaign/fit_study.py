@@ -117,16 +117,16 @@ def one(name: str, seed: int, logs: Path, errors: bool = True) -> dict[str, Any]
         "study",
     )
     answer = fit(model, duty)
-    mode = answer["modes"][0]
+    mode = answer.modes[0]
     hours, given = serve(SimulatedCell(spec, 1.0, about.cold_degC), on_A, share, rail_V)
     true_state = max(0.0, 1.0 - given / bench.given_Ah)
     return {
-        "time": mode["run_time_h"] / hours - 1.0 if hours > 0 else 0.0 if mode["run_time_h"] == 0 else 1.0,
-        "state": mode["ends_charge_state"] - true_state,
-        "again": mode["retrigger_charge_state"] is not None,
-        "told": any("not within" in note for note in answer["notes"]),
-        "covered": abs(mode["run_time_h"] - hours) <= mode["run_time_U_h"],
-        "state covered": abs(mode["ends_charge_state"] - true_state) <= mode["ends_charge_state_U"],
+        "time": mode.run_time_h / hours - 1.0 if hours > 0 else 0.0 if mode.run_time_h == 0 else 1.0,
+        "state": mode.ends_charge_state - true_state,
+        "again": mode.retrigger_charge_state is not None,
+        "told": any("not within" in note for note in answer.notes),
+        "covered": abs(mode.run_time_h - hours) <= mode.run_time_U_h,
+        "state covered": abs(mode.ends_charge_state - true_state) <= mode.ends_charge_state_U,
         "what": f"{name}: {spec.curve}, {spec.capacity_Ah:.2f} Ah, R0 {spec.r0_ohm * 1000:.0f} mohm, "
         f"{on_A * 1000:.0f} mA at {100 * share:.0f} %, rail {rail_V} V, true run time {hours:.2f} h",
     }

@@ -307,7 +307,7 @@ def duty(data: bytes) -> None:
 
 def grade(data: bytes) -> None:
     """The criteria of a grade."""
-    from amphora.harness.decisions.grades import read_criteria
+    from amphora.harness.decisions.criteria import read_criteria
 
     text, _ = _text_of(data, "profiles/grades")
     told(lambda: read_criteria(text, "grade.toml"))

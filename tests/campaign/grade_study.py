@@ -15,7 +15,9 @@ from pathlib import Path
 
 from amphora.drivers.simulated.cell import SimulatedCell, random_cell
 from amphora.harness.account.answer import analyse_run
-from amphora.harness.decisions.grades import GRADES, Criteria, grade_result, load_criteria
+from amphora.harness.cells.cell import Cell
+from amphora.harness.decisions.criteria import GRADES, Criteria, load_criteria
+from amphora.harness.decisions.grades import grade_result
 from amphora.harness.results.result import RestLoss, Result, Warmth
 from tests.support.duty_runs import write_test
 
@@ -77,13 +79,13 @@ def main() -> None:
             # A claim that puts the truth within two U of a limit: the worst place there is.
             off = rng.uniform(-2, 2) * (figures.capacity_U_Ah or 0.0) / capacity
             share = rng.choice([0.8, 0.6, 0.3]) * (1 + off)
-            cell = {"id": f"c{k}", "claim_Ah": capacity / share}
-            truth = grade_result(exact(figures), cell, simple(criteria))["grade"]
+            cell = Cell(f"c{k}", claim_Ah=capacity / share)
+            truth = grade_result(exact(figures), cell, simple(criteria)).grade
             for _ in range(wanted.benches):
                 seen = measured(figures, rng, wanted.normal)
                 near += 1
                 for name, rules in (("guarded", criteria), ("simple", simple(criteria))):
-                    given = GRADES.index(grade_result(seen, cell, rules)["grade"]) - GRADES.index(truth)
+                    given = GRADES.index(grade_result(seen, cell, rules).grade) - GRADES.index(truth)
                     counts[name]["better" if given < 0 else "worse" if given > 0 else "same"] += 1
     for name, found in counts.items():
         print(

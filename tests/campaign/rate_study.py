@@ -106,11 +106,11 @@ def of_cell(draw: Draw, held: dict[str, Any], tests: Sequence[str], logs: Path) 
                 f'[[modes]]\nname="m"\ncurrent="{rate * nominal_Ah * 1000:.6f} mA"\nduty_cycle="1"\n',
                 "study",
             )
-            mode = fit(model, duty)["modes"][0]
+            mode = fit(model, duty).modes[0]
             rows.append(
                 {"cell": draw.name, "kind": POSITIVE[draw.parameters], "test": test, "rate": rate, "rail": rail_V,
-                 "truth": truth_h, "said": mode["run_time_h"], "U": mode["run_time_U_h"],
-                 "within": mode["run_time_within_5_percent"], "doubt": mode["doubt"], "parts": mode["doubts_h"]}
+                 "truth": truth_h, "said": mode.run_time_h, "U": mode.run_time_U_h,
+                 "within": mode.run_time_within_5_percent, "doubt": mode.doubt, "parts": mode.doubts_h}
             )  # fmt: skip
     return rows
 

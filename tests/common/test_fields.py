@@ -20,8 +20,8 @@ from amphora.harness.cells.chemistry import read_chemistry
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.fields import finite, finite_number, shown, table_of, unknown
+from amphora.harness.decisions.criteria import read_criteria
 from amphora.harness.decisions.duty import duty_from_dict
-from amphora.harness.decisions.grades import read_criteria
 from amphora.harness.plans.recipe import read_recipe
 
 LONG = "k" * 5000
@@ -175,7 +175,7 @@ WHOLE: list[tuple[str, dict[str, Any], Callable[[dict[str, Any]], object]]] = [
     ("chemistry", tomllib.loads(CHEMISTRY), from_text(read_chemistry, "amphora.harness.cells.chemistry")),
     *((name, data, from_text(read_recipe, "amphora.harness.plans.recipe")) for name, data in shipped("recipes")),
     *((name, data, lambda held: duty_from_dict(held, "my.toml")) for name, data in shipped("duties")),
-    *((name, data, from_text(read_criteria, "amphora.harness.decisions.grades")) for name, data in shipped("grades")),
+    *((name, data, from_text(read_criteria, "amphora.harness.decisions.criteria")) for name, data in shipped("grades")),
 ]
 
 

@@ -18,7 +18,8 @@ from amphora.harness.control.checks import (
     tells_when_repeated,
 )
 from amphora.harness.control.memory import watch_of
-from amphora.harness.decisions.grades import GRADES, _anomalies
+from amphora.harness.decisions.criteria import GRADES
+from amphora.harness.decisions.grades import _anomalies
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from tests.support.made_results import result_of
 from tests.support.plans import build_plan
@@ -63,7 +64,7 @@ def test_what_speaks_of_the_cell_keeps_it_apart_and_is_final_and_what_speaks_of_
     assert (apart.state == "quarantined") == (name in SPEAK_OF_THE_CELL)
     if name in SPEAK_OF_THE_CELL:
         assert is_final(reason) and check.against_cell in apart.notes
-    costs = [row["grade"] for row in _anomalies(result_of(stop=reason), {})]
+    costs = [row.grade for row in _anomalies(result_of(stop=reason), Cell("a"))]
     assert costs == ([check.grade] if check.grade else [])
 
 

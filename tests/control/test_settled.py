@@ -21,7 +21,8 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.control.replay import replay
 from amphora.harness.control.step_records import Sample
-from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.decisions.criteria import load_criteria
+from amphora.harness.decisions.grades import grade_runs
 from amphora.harness.decisions.purpose import settled_by
 from amphora.harness.plans import steps as plan_steps
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
@@ -156,7 +157,7 @@ def test_it_is_no_capacity_wherever_it_is_read(nights: dict[str, Path], name: st
     shelf = Shelf(folder.parent.parent)
     cell = shelf.get(folder.parent.name)
     assert standing_of(shelf, cell.id).capacity_Ah is None and cell.state == "found"
-    assert grade_runs([(found, cell.to_dict())], load_criteria("general"))[0]["grade"] is None
+    assert grade_runs([(found, cell)], load_criteria("general"))[0].grade is None
     shown = run_inside("certify", str(folder), "--out", str(folder / "c.pdf"))
     assert shown.returncode != 0 and not (folder / "c.pdf").exists()
 

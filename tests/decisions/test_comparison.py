@@ -4,38 +4,43 @@ import json
 import math
 import random
 import re
+from dataclasses import replace
 
 import pytest
 from typer.testing import CliRunner
 
 from amphora.harness.account.kept_answers import CellRun
 from amphora.harness.analysis.resistance_warmth import at_temperature
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
+from amphora.harness.common.as_json import from_json, to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.cell_runs import best_runs
+from amphora.harness.decisions.compared import Basis, ComparedRow, Comparison, OnBasis
 from amphora.harness.decisions.comparison import claim_text, compare, outliers, rank
-from amphora.harness.decisions.trends import trends
+from amphora.harness.decisions.trends import CourseOfCell, trends
 from amphora.harness.report.tables import comparison_table
 from tests.support.duty_runs import cell_of, write_test
 from tests.support.made_results import result_of
 
 
 def row(name, capacity, U=0.01, ohm=0.06, rise=3.0, **changes):
-    return {"cell": name, "run": name, "capacity_Ah": capacity, "capacity_U_Ah": U, "resistance_ohm": ohm,
-            "temperature_rise_K": rise, "form": "18650", "chemistry": "li-ion", "comparable": True, "rank": None,
-            "tied_with": [], **changes}  # fmt: skip
+    return ComparedRow(
+        cell=name, run=name, capacity_Ah=capacity, capacity_U_Ah=U, resistance_ohm=ohm, temperature_rise_K=rise,
+        form="18650", chemistry="li-ion", **changes,
+    )  # fmt: skip
 
 
 def test_cells_that_cannot_be_told_apart_share_a_rank_and_name_each_other():
-    ranked = {r["cell"]: r for r in rank([row("a", 2.000), row("b", 2.010), row("c", 1.900), row("d", None)])}
-    assert ranked["a"]["rank"] == ranked["b"]["rank"] == 1
-    assert ranked["a"]["tied_with"] == ["b"] and ranked["c"]["tied_with"] == []
-    assert ranked["c"]["rank"] == 3 and ranked["d"]["rank"] is None
+    ranked = {r.cell: r for r in rank([row("a", 2.000), row("b", 2.010), row("c", 1.900), row("d", None)])}
+    assert ranked["a"].rank == ranked["b"].rank == 1
+    assert ranked["a"].tied_with == ("b",) and ranked["c"].tied_with == ()
+    assert ranked["c"].rank == 3 and ranked["d"].rank is None
 
 
 def test_a_run_from_an_unknown_start_is_not_ranked():
     ranked = rank([row("a", 2.0), row("b", 2.5, comparable=False)])
-    assert [r["cell"] for r in ranked] == ["a", "b"] and ranked[1]["rank"] is None
+    assert [r.cell for r in ranked] == ["a", "b"] and ranked[1].rank is None
 
 
 @pytest.mark.parametrize(
@@ -51,8 +56,8 @@ def test_an_outlier_is_named_with_its_likely_cause(odd, told):
     rng = random.Random(3)
     batch = [row(f"c{n}", rng.gauss(2.2, 0.03), ohm=rng.gauss(0.06, 0.002)) for n in range(8)]
     found = outliers([*batch, odd])
-    assert [item["cell"] for item in found] == ["x"]
-    assert told in found[0]["text"]
+    assert [item.cell for item in found] == ["x"]
+    assert told in found[0].text
 
 
 def test_cold_alone_makes_no_outlier_and_a_bad_cell_in_the_cold_is_one():
@@ -60,13 +65,13 @@ def test_cold_alone_makes_no_outlier_and_a_bad_cell_in_the_cold_is_one():
     def at(name, degC, ohm_at_20=0.06):
         ohm = ohm_at_20 * math.exp(17.1e3 / 8.314462618 * (1 / (degC + 273.15) - 1 / 293.15))
         found = at_temperature(ohm, 0.001, degC)
-        return row(name, 2.2, ohm=ohm, resistance_at=found._asdict())
+        return row(name, 2.2, ohm=ohm, resistance_at=found)
 
     batch = [at(f"c{n}", 24.0 + 0.3 * n, 0.06 + 0.0003 * n) for n in range(8)]
     assert outliers([*batch, at("cold", 12.0)]) == []
-    assert [item["cell"] for item in outliers([*batch, at("cold", 12.0, 0.15)])] == ["cold"]
-    raw = [{**one, "resistance_at": None} for one in [*batch, at("cold", 12.0)]]
-    assert [item["cell"] for item in outliers(raw)] == ["cold"]  # as it was before
+    assert [item.cell for item in outliers([*batch, at("cold", 12.0, 0.15)])] == ["cold"]
+    raw = [replace(one, resistance_at=None) for one in [*batch, at("cold", 12.0)]]
+    assert [item.cell for item in outliers(raw)] == ["cold"]  # as it was before
 
 
 def test_in_an_even_batch_nobody_is_an_outlier():
@@ -90,16 +95,20 @@ def figures(created, capacity, start="full"):
 
 
 def run_of(folder, plain):
-    return CellRun(folder, result_of(plain), {}, plain["created_utc"])
+    return CellRun(folder, result_of(plain), Cell("a"), plain["created_utc"])
 
 
 def test_the_course_of_a_cell_says_what_it_lost(tmp_path):
     days = (("2026-01-01T00:00:00Z", 2.2), ("2026-07-01T00:00:00Z", 2.0))
     runs = [run_of(tmp_path, figures(*day)) for day in days]
     found = trends(runs)
-    assert len(found) == 1 and found[0]["change_Ah"] == pytest.approx(-0.2) and "lost 200 ± 14 mAh" in found[0]["text"]
+    assert len(found) == 1 and found[0].change_Ah == pytest.approx(-0.2) and "lost 200 ± 14 mAh" in found[0].text
     still = trends([runs[0], run_of(tmp_path, figures("2026-07-01T00:00:00Z", 2.205))])
-    assert "no change" in still[0]["text"]
+    assert "no change" in still[0].text
+    assert [from_json(CourseOfCell, json.loads(json.dumps(to_json(one)))) for one in (*found, *still)] == [
+        *found,
+        *still,
+    ]
 
 
 def test_the_run_that_says_most_stands_for_a_cell(tmp_path):
@@ -136,7 +145,8 @@ def test_a_table_is_never_written_over(tmp_path):
 def test_compare_reads_each_folder_whole(tmp_path):
     runs = [write_test(tmp_path, cell_of(seed=s), f"c{s}") for s in range(2)]
     found = compare(runs)
-    assert [r["rank"] for r in found["cells"]] == [1, 2]
+    assert [r.rank for r in found.cells] == [1, 2]
+    assert from_json(Comparison, json.loads(json.dumps(to_json(found)))) == found
 
 
 def recorded(file, amps, share=1.0, more_ohm=1.0, degC=20.0, stop_V=3.0):
@@ -318,11 +328,11 @@ def test_a_growth_within_what_a_contact_makes_is_not_told_unless_sensed_at_the_c
 
     def course(**changes):
         values = zip(days, (0.060, 0.063), strict=True)
-        return trends([run_of(tmp_path, pulses(day, ohm, **changes)) for day, ohm in values])[0]["resistance"]
+        return trends([run_of(tmp_path, pulses(day, ohm, **changes)) for day, ohm in values])[0].resistance
 
-    assert course()["significant"] and course()["days"] == 181
-    assert "grew by 3.0 ± 0.7 mΩ" in course()["text"]
-    assert not course(sensed_at="load")["significant"]
+    assert course().significant and course().days == 181
+    assert "grew by 3.0 ± 0.7 mΩ" in course().text
+    assert not course(sensed_at="load").significant
 
 
 @pytest.mark.parametrize(
@@ -333,7 +343,7 @@ def test_pulses_that_are_not_alike_make_no_course(tmp_path, other):
         {**figures(day, 2.2), **pulses(day, ohm, **more)}
         for day, ohm, more in (("2026-01-01T00:00:00Z", 0.06, {}), ("2026-07-01T00:00:00Z", 0.09, other))
     ]
-    assert "alike" in trends([run_of(tmp_path, test) for test in tests])[0]["resistance"]["why"]
+    assert "alike" in trends([run_of(tmp_path, test) for test in tests])[0].resistance.why
 
 
 def test_a_charge_and_a_test_are_no_repeated_runs_and_are_not_spoken_of(tmp_path):
@@ -344,29 +354,18 @@ def test_a_charge_and_a_test_are_no_repeated_runs_and_are_not_spoken_of(tmp_path
 
 def test_bases_that_differ_by_chemistry_are_said_to():
     def line(*volts):
-        basis = {"current_A": 0.2, "temperature_degC": None}
-        rows = [
-            row(
-                f"c{volt}",
-                2.0,
-                common_basis={
-                    **{"capacity_Ah": None, "capacity_U_Ah": None, "estimate": True, "why": "no run"},
-                    "basis": {**basis, "cutoff_V": volt},
-                },
-            )
-            for volt in volts
-        ]
-        return comparison_table({"cells": rows, "ranked_on": "common basis"})
+        none = [OnBasis(None, None, Basis(0.2, None, volt), why="no run") for volt in volts]
+        rows = tuple(row(f"c{found.basis.cutoff_V}", 2.0, common_basis=found) for found in none)
+        return comparison_table(Comparison(cells=rows, ranked_on="common basis"))
 
     assert "a basis of its own" in line(3.0, 2.5) and "a basis of its own" not in line(3.0, 3.0)
     assert "none: no run" in line(3.0)
 
 
 def test_of_many_ties_the_table_names_a_few_and_counts_the_rest():
-    from amphora.harness.report.tables import comparison_table
+    def line(ties):
+        return comparison_table(Comparison(cells=(replace(row("c-0", 1.0), rank=1, tied_with=ties),)))
 
-    names = [f"c-{k}" for k in range(1, 10)]
-    row = {"rank": 1, "cell": "c-0", "capacity_Ah": 1.0, "capacity_U_Ah": 0.01, "run": "c-0/r", "tied_with": names}
-    found = {"cells": [row], "outliers": [], "claims": [], "trends": [], "left_out": [], "notes": []}
-    assert "c-1, c-2, c-3 and 6 more" in comparison_table(found) and "c-4" not in comparison_table(found)
-    assert "c-1, c-2, c-3, c-4  " in comparison_table({**found, "cells": [{**row, "tied_with": names[:4]}]})
+    names = tuple(f"c-{k}" for k in range(1, 10))
+    assert "c-1, c-2, c-3 and 6 more" in line(names) and "c-4" not in line(names)
+    assert "c-1, c-2, c-3, c-4  " in line(names[:4])

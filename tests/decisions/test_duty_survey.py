@@ -206,7 +206,7 @@ def test_a_surveyed_lamp_on_a_tested_cell_burns_as_long_as_was_said_and_fails_wh
     run = carry_out(request, session.description, rig, session.clock, session.person(), guarded=False).folder
     rig.close()
     answer = fit_run(run, duty)
-    for found, mode in zip(answer["modes"], ("full", "steady", "standby"), strict=True):
+    for found, mode in zip(answer.modes, ("full", "steady", "standby"), strict=True):
         lamp, cell = SimulatedLamp(mode), SimulatedCell(session.bench.cell.spec, 1.0, 20.0)
         hours = given = 0.0
         step_s = 10.0 if mode == "standby" else 1.0
@@ -215,10 +215,10 @@ def test_a_surveyed_lamp_on_a_tested_cell_burns_as_long_as_was_said_and_fails_wh
             lamp.advance(step_s, volts)
             cell.advance(step_s, amps)
             hours, given = hours + step_s / 3600.0, given - amps * step_s / 3600.0
-        assert found["run_time_h"] == pytest.approx(hours, rel=0.05), mode
-        assert found["ends_charge_state"] == pytest.approx(max(0.0, 1 - given / answer["capacity_Ah"]), abs=0.03), mode
+        assert found.run_time_h == pytest.approx(hours, rel=0.05), mode
+        assert found.ends_charge_state == pytest.approx(max(0.0, 1 - given / answer.capacity_Ah), abs=0.03), mode
         if mode == "full":  # it recovers when off and starts again
-            assert found["retrigger_charge_state"] is not None
+            assert found.retrigger_charge_state is not None
             restarted = False
             for _ in range(600):
                 volts, amps = lamp_on_cell(lamp, cell)

@@ -2,21 +2,17 @@
 
 import json
 import random
+from dataclasses import replace
 
 import pytest
 from typer.testing import CliRunner
 
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
+from amphora.harness.common.as_json import from_json, to_json
 from amphora.harness.common.errors import InputError
-from amphora.harness.decisions.grades import (
-    GRADES,
-    Criterion,
-    decide,
-    grade_result,
-    grade_runs,
-    load_criteria,
-    read_criteria,
-)
+from amphora.harness.decisions.criteria import GRADES, Criterion, load_criteria, read_criteria
+from amphora.harness.decisions.grades import Graded, decide, grade_result, grade_runs
 from tests.support.duty_runs import cell_of, write_test
 from tests.support.made_results import result_of
 
@@ -32,15 +28,16 @@ def result(**changes):
 
 
 GENERAL = load_criteria("general")
-CELL = {"id": "a", "claim_Ah": 2.6}
+CELL = Cell("a", claim_Ah=2.6)
 
 
 def test_a_good_cell_with_everything_measured_is_fit_for_full_duty():
     graded = grade_result(result(), CELL, GENERAL)
-    assert graded["grade"] == "full duty" and graded["needs"] == []
-    assert {"name", "value", "U", "limit", "margin", "verdict"} <= set(graded["criteria"][0])
-    assert graded["decided_by"] in {row["name"] for row in graded["criteria"]}
-    assert "ILAC-G8" in graded["rule"] and "JCGM 106" in graded["rule"]
+    assert graded.grade == "full duty" and graded.needs == ()
+    assert {"name", "value", "U", "limit", "margin", "verdict"} <= set(to_json(graded.criteria[0]))
+    assert from_json(Graded, json.loads(json.dumps(to_json(graded)))) == graded
+    assert graded.decided_by in {row.name for row in graded.criteria}
+    assert "ILAC-G8" in graded.rule and "JCGM 106" in graded.rule
 
 
 @pytest.mark.parametrize(
@@ -55,22 +52,22 @@ def test_a_good_cell_with_everything_measured_is_fit_for_full_duty():
 )
 def test_without_enough_data_it_is_not_graded_and_says_what_it_needs(change, needs):
     graded = grade_result(result(**change), CELL, GENERAL)
-    assert graded["grade"] is None and graded["decided_by"] is None
-    assert any(needs in text for text in graded["needs"])
+    assert graded.grade is None and graded.decided_by is None
+    assert any(needs in text for text in graded.needs)
 
 
 def test_an_interval_across_a_limit_gets_the_lower_grade_and_the_measurement_that_would_settle_it():
     graded = grade_result(result(capacity_Ah=0.805 * 2.6, capacity_U_Ah=0.02 * 2.6), CELL, GENERAL)
-    row = next(r for r in graded["criteria"] if r["name"] == "capacity against the claim")
-    assert (graded["grade"], row["verdict"], row["limit"]) == ("steady duty", "open", 0.8)
-    assert row["margin"] == pytest.approx(0.005)
-    assert any("second full discharge" in text and "U below 0.5 %" in text for text in graded["settle"])
+    row = next(r for r in graded.criteria if r.name == "capacity against the claim")
+    assert (graded.grade, row.verdict, row.limit) == ("steady duty", "open", 0.8)
+    assert row.margin == pytest.approx(0.005)
+    assert any("second full discharge" in text and "U below 0.5 %" in text for text in graded.settle)
 
 
 def test_self_discharge_not_measured_holds_a_cell_below_full_duty_and_says_so():
     graded = grade_result(result(retention=None), CELL, GENERAL)
-    assert graded["grade"] == "steady duty" and graded["decided_by"] == "self-discharge a month"
-    assert any("self-discharge" in text for text in graded["needs"])
+    assert graded.grade == "steady duty" and graded.decided_by == "self-discharge a month"
+    assert any("self-discharge" in text for text in graded.needs)
 
 
 @pytest.mark.parametrize(
@@ -80,34 +77,34 @@ def test_self_discharge_not_measured_holds_a_cell_below_full_duty_and_says_so():
 def test_resistance_is_judged_by_the_sag_of_the_intended_load(ohm, grade):
     resistance = {"ohm": ohm, "U_ohm": 0.001, "duration_s": 10.0, "charge_state": 0.5}
     graded = grade_result(result(resistances=[resistance]), CELL, GENERAL)
-    assert graded["grade"] == grade
+    assert graded.grade == grade
 
 
 def test_a_claim_that_no_cell_of_the_form_can_hold_is_no_measure():
-    graded = grade_result(result(), {"id": "a", "claim_Ah": 9.9}, GENERAL)
-    row = next(r for r in graded["criteria"] if r["name"] == "capacity against the claim")
-    assert row["verdict"] == "not measured" and graded["grade"] == "full duty"
+    graded = grade_result(result(), Cell("a", claim_Ah=9.9), GENERAL)
+    row = next(r for r in graded.criteria if r.name == "capacity against the claim")
+    assert row.verdict == "not measured" and graded.grade == "full duty"
 
 
 @pytest.mark.parametrize("fault", [{"inspection": {"leak": "yes"}}, {"state": "retired"}])
 def test_a_fault_seen_retires_even_without_figures(fault):
-    graded = grade_result(result(start="unknown", resistances=[]), {**CELL, **fault}, GENERAL)
-    assert graded["grade"] == "retire"
+    graded = grade_result(result(start="unknown", resistances=[]), replace(CELL, **fault), GENERAL)
+    assert graded.grade == "retire"
 
 
 def test_a_cell_the_guard_stopped_for_heat_is_retired():
-    assert grade_result(result(stop="guard:temperature-high"), CELL, GENERAL)["grade"] == "retire"
+    assert grade_result(result(stop="guard:temperature-high"), CELL, GENERAL).grade == "retire"
 
 
 def test_the_cohort_counts_from_four_others_on():
-    runs = [(result(cell=f"c{n}", capacity_Ah=2.4), {"id": f"c{n}"}) for n in range(4)]
-    poor = (result(cell="p", capacity_Ah=1.7), {"id": "p"})
+    runs = [(result(cell=f"c{n}", capacity_Ah=2.4), Cell(f"c{n}")) for n in range(4)]
+    poor = (result(cell="p", capacity_Ah=1.7), Cell("p"))
     name = "capacity against its cohort"
     few = grade_runs([*runs[:3], poor], GENERAL)[-1]
     many = grade_runs([*runs, poor], GENERAL)[-1]
-    assert next(r for r in few["criteria"] if r["name"] == name)["verdict"] == "not measured"
-    row = next(r for r in many["criteria"] if r["name"] == name)
-    assert row["value"] == pytest.approx(1.7 / 2.4) and many["decided_by"] == name
+    assert next(r for r in few.criteria if r.name == name).verdict == "not measured"
+    row = next(r for r in many.criteria if r.name == name)
+    assert row.value == pytest.approx(1.7 / 2.4) and many.decided_by == name
 
 
 def test_false_accepts_over_a_population_stay_at_the_rule_and_simple_acceptance_does_worse():

@@ -6,6 +6,7 @@ from statistics import median
 
 from amphora.harness.analysis.repeats import Beside, learned
 from amphora.harness.decisions import comparison
+from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.decisions.comparison import rank
 from amphora.harness.decisions.grades import Others
 
@@ -14,30 +15,30 @@ def test_ranks_and_ties_are_those_of_all_pairs() -> None:
     rng = random.Random(3)
     for _ in range(20):
         rows = [
-            {
-                "cell": f"c{k}",
-                "capacity_Ah": round(rng.uniform(1.0, 1.2), 3),
-                "capacity_U_Ah": rng.choice((0.0, 0.01, 0.05)),
-            }
+            ComparedRow(
+                cell=f"c{k}",
+                capacity_Ah=round(rng.uniform(1.0, 1.2), 3),
+                capacity_U_Ah=rng.choice((0.0, 0.01, 0.05)),
+            )
             for k in range(rng.randint(1, 30))
         ]
-        for row in rank([dict(row) for row in rows]):
-            others = [other for other in rows if other["cell"] != row["cell"]]
+        for row in rank(rows):
+            others = [other for other in rows if other.cell != row.cell]
             apart = [
                 o for o in others
-                if abs(row["capacity_Ah"] - o["capacity_Ah"]) > math.hypot(row["capacity_U_Ah"], o["capacity_U_Ah"])
+                if abs(row.capacity_Ah - o.capacity_Ah) > math.hypot(row.capacity_U_Ah, o.capacity_U_Ah)
             ]  # fmt: skip
-            assert row["rank"] == 1 + sum(o["capacity_Ah"] > row["capacity_Ah"] for o in apart)
-            assert set(row["tied_with"]) == {o["cell"] for o in others} - {o["cell"] for o in apart}
-            assert row["tied"] == len(row["tied_with"])
+            assert row.rank == 1 + sum(o.capacity_Ah > row.capacity_Ah for o in apart)
+            assert set(row.tied_with) == {o.cell for o in others} - {o.cell for o in apart}
+            assert row.tied == len(row.tied_with)
 
 
 def test_of_very_many_ties_the_nearest_are_named_and_all_are_counted() -> None:
-    rows = [{"cell": f"c{k:03d}", "capacity_Ah": 1.0 + k * 1e-4, "capacity_U_Ah": 0.5} for k in range(200)]
-    middle = next(row for row in rank(rows) if row["cell"] == "c100")
-    assert middle["tied"] == 199
-    assert len(middle["tied_with"]) == comparison.MOST_TIES
-    assert set(middle["tied_with"]) <= {f"c{k:03d}" for k in range(74, 127)}
+    rows = [ComparedRow(cell=f"c{k:03d}", capacity_Ah=1.0 + k * 1e-4, capacity_U_Ah=0.5) for k in range(200)]
+    middle = next(row for row in rank(rows) if row.cell == "c100")
+    assert middle.tied == 199
+    assert len(middle.tied_with) == comparison.MOST_TIES
+    assert set(middle.tied_with) <= {f"c{k:03d}" for k in range(74, 127)}
 
 
 def test_a_cohort_without_one_cell_has_the_median_of_the_others() -> None:

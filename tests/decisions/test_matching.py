@@ -154,30 +154,30 @@ def test_two_hundred_cells_are_all_used_once_and_the_bound_is_said_and_near(monk
     # Processor seconds: beside busy neighbours those of the clock would be fewer.
     monkeypatch.setattr("amphora.harness.decisions.set_choice.time", types.SimpleNamespace(monotonic=time.process_time))
     found = match(crowd(202), 4, seconds=5.0)
-    used = [cell for item in found["sets"] for cell in item["cells"]]
-    assert len(found["sets"]) == 50 and len(set(used)) == 200 and len(found["leftovers"]) == 2
-    assert set(used) | {item["cell"] for item in found["leftovers"]} == {c.cell for c in crowd(202)}
-    assert 0 <= found["within"] < 0.2 and "at most" in found["how"]
-    best_by_chance = match(crowd(202), 4, seconds=1e-6)["total"]
-    assert found["total"] <= best_by_chance
+    used = [cell for item in found.sets for cell in item.cells]
+    assert len(found.sets) == 50 and len(set(used)) == 200 and len(found.leftovers) == 2
+    assert set(used) | {item.cell for item in found.leftovers} == {c.cell for c in crowd(202)}
+    assert 0 <= found.within < 0.2 and "at most" in found.how
+    best_by_chance = match(crowd(202), 4, seconds=1e-6).total
+    assert found.total <= best_by_chance
 
 
 def test_no_set_is_wider_than_wanted_and_each_left_over_cell_is_told_why():
     found = match(crowd(101), 4, widest=0.12, seconds=5.0)
-    assert found["sets"] and max(item["spread"] for item in found["sets"]) <= 0.12
-    assert len(found["sets"]) <= found["at_most_sets"] < 25
-    used = [cell for item in found["sets"] for cell in item["cells"]]
-    assert len(used) == len(set(used)) and len(used) + len(found["leftovers"]) == 101
-    reasons = " ".join(item["reason"] for item in found["leftovers"])
+    assert found.sets and max(item.spread for item in found.sets) <= 0.12
+    assert len(found.sets) <= found.at_most_sets < 25
+    used = [cell for item in found.sets for cell in item.cells]
+    assert len(used) == len(set(used)) and len(used) + len(found.leftovers) == 101
+    reasons = " ".join(item.reason for item in found.leftovers)
     assert "no set below a spread of 12 %" in reasons and "fitted least" in reasons
-    assert found["total"] == pytest.approx(sum(item["spread"] for item in found["sets"]))
+    assert found.total == pytest.approx(sum(item.spread for item in found.sets))
 
 
 def test_chemistries_are_never_mixed():
     found = match([*crowd(5), *crowd(5, 2, "lfp")], 2)
-    for item in found["sets"]:
-        assert len({cell.rsplit("-", 1)[0] for cell in item["cells"]}) == 1
-    assert len(found["sets"]) == 4 and len(found["leftovers"]) == 2
+    for item in found.sets:
+        assert len({cell.rsplit("-", 1)[0] for cell in item.cells}) == 1
+    assert len(found.sets) == 4 and len(found.leftovers) == 2
 
 
 def test_wiring_decides_what_matters():
@@ -186,10 +186,10 @@ def test_wiring_decides_what_matters():
         Candidate("a", "li-ion", 2.0, 0.050), Candidate("b", "li-ion", 2.0, 0.080),
         Candidate("c", "li-ion", 2.4, 0.050), Candidate("d", "li-ion", 2.4, 0.080),
     ]  # fmt: skip
-    parallel = {tuple(item["cells"]) for item in match(cells, 2, "parallel")["sets"]}
+    parallel = {tuple(item.cells) for item in match(cells, 2, "parallel").sets}
     assert parallel == {("a", "c"), ("b", "d")}
     cells = [Candidate(c.cell, c.chemistry, c.capacity_Ah, 0.06 + (c.resistance_ohm - 0.065) / 5) for c in cells]
-    series = {tuple(item["cells"]) for item in match(cells, 2, "series")["sets"]}
+    series = {tuple(item.cells) for item in match(cells, 2, "series").sets}
     assert series == {("a", "b"), ("c", "d")}
 
 
@@ -200,14 +200,14 @@ def test_left_overs_have_reasons():
         Candidate("x", "nimh", 2.0, 0.03),
     ]
     found = match(cells, 2, refused={"r": "it is retired"}, oldest_days=365)
-    reasons = {item["cell"]: item["reason"] for item in found["leftovers"]}
+    reasons = {item.cell: item.reason for item in found.leftovers}
     assert "800 days" in reasons["old"] and "only 1" in reasons["x"] and reasons["r"] == "it is retired"
-    assert "trained" in found["caution"] and "local rules" in found["caution"]
+    assert "trained" in found.caution and "local rules" in found.caution
 
 
 def test_sets_wider_than_wanted_are_not_offered():
     found = match(crowd(8), 4, widest=1e-6)
-    assert found["sets"] == [] and len(found["leftovers"]) == 8
+    assert found.sets == () and len(found.leftovers) == 8
 
 
 @pytest.mark.parametrize(("size", "wiring"), [(1, "parallel"), (25, "parallel"), (2, "diagonal")])

@@ -7,8 +7,11 @@ from pathlib import Path
 import pypdfium2
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from paper_runs import cell_record, make_certificate, run_input, write_run
+from paper_runs import GRADE, cell_record, make_certificate, run_input, write_run
 
+from amphora.harness.cells.cell import Cell
+from amphora.harness.decisions.compared import ComparedRow
+from amphora.harness.decisions.grades import Graded
 from amphora.harness.report import comparison_page as page
 from amphora.harness.report import label
 from amphora.harness.report.certificate.keys import Signer
@@ -23,7 +26,6 @@ ISSUE = Issue(
     bench="hall bench, 4 Orchard Lane",
     customer="the path lights' keeper",
 )
-GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}
 
 
 def text_of(pdf: bytes) -> str:
@@ -143,7 +145,7 @@ ONLY_DENIED = {
     list(itertools.product(("full", "declared-full"), ("li-ion", "lfp", "nimh"), (None, GRADE))),
 )
 def test_claims_that_must_not_be_made_are_not_made(
-    tmp_path: Path, start: str, chemistry: str, grade: dict[str, object] | None
+    tmp_path: Path, start: str, chemistry: str, grade: Graded | None
 ) -> None:
     folder = write_run(tmp_path, start=start, cell=cell_record(chemistry=chemistry))
     item = run_input(folder, chemistry=chemistry)
@@ -162,7 +164,9 @@ def test_labels_and_page_make_no_such_claim_either(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path))
     content = label.label_content(item.run["cell"], item.result, "steady duty")
     texts = [text_of(label.make_labels([content], label.size_mm("card"))), content["payload"]]
-    texts.append(page.build_page([PageRow(item.run["cell"], {"grade": "steady duty"}, item.result, item.curve)]))
+    texts.append(
+        page.build_page([PageRow(Cell(**item.run["cell"]), ComparedRow(grade="steady duty"), item.result, item.curve)])
+    )
     for shown, words in itertools.product(texts, FORBIDDEN):
         assert words.lower() not in shown.lower()
 

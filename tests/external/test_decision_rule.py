@@ -3,7 +3,8 @@
 import pytest
 from scipy import stats
 
-from amphora.harness.decisions.grades import Criterion, decide
+from amphora.harness.decisions.criteria import Criterion
+from amphora.harness.decisions.grades import decide
 
 LIMIT = Criterion("c", "capacity", "higher", "needs", "", {"full duty": 1.0})
 UPPER = Criterion("c", "temperature rise", "lower", "needs", "", {"full duty": 10.0})

@@ -10,12 +10,11 @@ import pypdfium2
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from paper_runs import run_input, write_run
+from paper_runs import GRADE, run_input, write_run
 from pypdf import PdfReader
 
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate import stated
-from amphora.harness.report.certificate.cautions import GRADE_RULE
 from amphora.harness.report.certificate.statement import Issue, certificate_data
 
 ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
@@ -25,7 +24,6 @@ PIECES = (
     "Z\u0301\u0302\u0303\u0304\u0305",
     "neben dem Gewächshaus, drittes Feld von links, ",
 )  # fmt: skip
-GRADE = {"grade": "steady duty", "decided_by": "resistance", "rule": GRADE_RULE, "criteria": []}
 
 
 @pytest.fixture(scope="module")

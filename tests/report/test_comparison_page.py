@@ -10,6 +10,9 @@ from typing import Any
 import pytest
 from paper_runs import analyse, cell_record, run_input, write_run
 
+from amphora.harness.analysis.resistance_warmth import AtTemperature
+from amphora.harness.cells.cell import Cell
+from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.report.comparison_page import build_page, make_report
 from amphora.harness.report.comparison_rows import PageRow
 from amphora.harness.report.html import content_policy, script_json
@@ -57,12 +60,12 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> list[PageRow]:
     made = []
     for n, name in enumerate(("L3-a", EVIL, "L4-b")):
         changed = dataclasses.replace(result, capacity_Ah=(result.capacity_Ah or 0.0) * (1 - n / 10))
-        compared = {
-            "cell": name, "run": f"logs/{name}/x", "capacity_Ah": changed.capacity_Ah, "capacity_U_Ah": 0.012,
-            "resistance_ohm": 0.0631, "grade": "steady duty", "rank": n + 1, "tied_with": [],
-        }  # fmt: skip
-        made.append(PageRow(cell_record(id=name, source='" onload="x'), compared, changed, curve))
-    made.append(PageRow(cell_record(id="L9-z", chemistry="auto")))
+        compared = ComparedRow(
+            cell=name, run=f"logs/{name}/x", capacity_Ah=changed.capacity_Ah, capacity_U_Ah=0.012,
+            resistance_ohm=0.0631, resistance_U_ohm=0.0018, grade="steady duty", rank=n + 1, tied_with=(),
+        )  # fmt: skip
+        made.append(PageRow(Cell(**cell_record(id=name, source='" onload="x')), compared, changed, curve))
+    made.append(PageRow(Cell(**cell_record(id="L9-z", chemistry="auto"))))
     return made
 
 
@@ -155,14 +158,15 @@ def test_colours_of_text_and_curves_have_enough_contrast() -> None:
 
 
 def test_two_hundred_cells_stay_below_three_megabytes(rows: list[PageRow]) -> None:
-    many = [PageRow(cell_record(id=f"L{n}"), rows[0].compared, rows[0].result, rows[0].curve) for n in range(200)]
+    many = [
+        PageRow(Cell(**cell_record(id=f"L{n}")), rows[0].compared, rows[0].result, rows[0].curve) for n in range(200)
+    ]
     assert len(build_page(many).encode("utf-8")) < 3_000_000
 
 
 def test_no_cell_or_no_curve_still_makes_a_page() -> None:
     assert "<tbody></tbody>" in build_page([])
-    bare: dict[str, Any] = {"id": "x"}
-    assert "Discharge curves" not in build_page([PageRow(bare, result=None, curve=[(float("nan"), 1.0)])])
+    assert "Discharge curves" not in build_page([PageRow(Cell("x"), result=None, curve=[(float("nan"), 1.0)])])
 
 
 def test_equal_input_gives_equal_text(rows: list[PageRow]) -> None:
@@ -199,7 +203,7 @@ def test_cells_of_the_simulated_bench_are_told(rows: list[PageRow]) -> None:
     ("state", "words"), [("quarantined", "in quarantine: do not use"), ("retired", "retired: do not use")]
 )
 def test_a_cell_not_to_be_used_is_told_beside_its_name(rows: list[PageRow], state: str, words: str) -> None:
-    page = build_page([dataclasses.replace(rows[0], cell={**rows[0].cell, "state": state}), *rows[1:]])
+    page = build_page([dataclasses.replace(rows[0], cell=dataclasses.replace(rows[0].cell, state=state)), *rows[1:]])
     assert page.count(words) == 1
     assert "do not use" not in build_page(rows)
 
@@ -221,8 +225,8 @@ def test_a_report_takes_the_state_from_the_register_and_the_simulation_from_the_
 
 
 def test_a_resistance_stands_at_20_degC_beside_what_was_measured(rows: list[PageRow]) -> None:
-    at = {"ohm": 0.0594, "U_ohm": 0.0021, "temperature_degC": 20.0, "measured_degC": 14.2, "source": "prior"}
-    cold = dataclasses.replace(rows[0], compared={**rows[0].compared, "resistance_at": at})
+    at = AtTemperature(0.0594, 0.0021, 20.0, 14.2, "prior")
+    cold = dataclasses.replace(rows[0], compared=dataclasses.replace(rows[0].compared, resistance_at=at))
     page = build_page([cold])
     assert "59.4 ± 2.1" in page and "at 20 °C; 63.1 ± 1.8 at 14 °C" in page
     assert "at 20 °C" not in build_page([rows[0]])

@@ -10,6 +10,7 @@ from jinja2 import UndefinedError
 from paper_runs import cell_record
 
 from amphora.harness.cells.cell import Cell
+from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.decisions.sources import One, by_source
 from amphora.harness.report import html as pages
 from amphora.harness.report.comparison_page import build_page
@@ -53,8 +54,8 @@ def elements(page: str) -> Elements:
 
 
 def comparison(name: str) -> str:
-    compared: dict[str, Any] = {"cell": name, "run": f"logs/{name}/{name}", "grade": name, "rank": 1, "tied_with": []}
-    row = PageRow(cell_record(id=name, source=name, form=name, chemistry=name), compared)
+    compared = ComparedRow(cell=name, run=f"logs/{name}/{name}", grade=name, rank=1)
+    row = PageRow(Cell(**cell_record(id=name, source=name, form=name, chemistry=name)), compared)
     sources = section(by_source([One("a", name, "2026-11", 1.0), One("b", "another", "2026-11", 1.1)]))
     return build_page([row], name, name, [name], name, [name], sources)
 

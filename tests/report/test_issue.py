@@ -15,7 +15,7 @@ import pytest
 import zxingcpp
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fontTools.ttLib import TTFont
-from paper_runs import cell_record, make_certificate, run_input, write_pulsed_run, write_run
+from paper_runs import GRADE, cell_record, make_certificate, run_input, write_pulsed_run, write_run
 from programs import run_inside
 from pypdf import PdfReader
 
@@ -33,7 +33,6 @@ from amphora.harness.results.kept import kept_text
 from tests.support.made_results import result_of
 
 ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist", place="village hall, workshop")
-GRADE = {"grade": "steady duty", "decided_by": "resistance", "criteria": []}
 
 
 @pytest.fixture(scope="module")

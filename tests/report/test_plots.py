@@ -257,7 +257,7 @@ def test_the_same_fit_gives_the_same_bytes(tmp_path: Path, suffix: str) -> None:
     cell = CellModel(given, 4.2 - 0.6 * given, flat, flat, 2.0, 0.02, 0.02, 20.0, "li-ion")
     answer = {**fit(cell, duty), "cell": "hall-2"}
     for name in "ab":
-        plot_fit(answer, 2.0, duty, tmp_path / f"{name}{suffix}")
+        plot_fit(answer, duty, tmp_path / f"{name}{suffix}")
     assert (tmp_path / f"a{suffix}").read_bytes() == (tmp_path / f"b{suffix}").read_bytes()
     if suffix != ".png":
         assert b"Date" not in (tmp_path / f"a{suffix}").read_bytes()

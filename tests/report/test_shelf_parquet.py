@@ -103,9 +103,9 @@ def test_the_questions_of_the_page_find_what_we_find(logs: Path, tmp_path: Path)
     out = tmp_path / "out"
     export_shelf(logs, out)
     holds, sources, warned, warmest = (asked(question, out) for question in questions())
-    ours = compare(sorted(path.parent for path in logs.glob("*/*/run.json")))["cells"]
-    assert [(row["cell"], row["capacity_Ah"]) for row in ours if row["rank"]] == holds and holds
-    by_cell = {row["cell"]: row["capacity_Ah"] for row in ours}
+    ours = compare(sorted(path.parent for path in logs.glob("*/*/run.json"))).cells
+    assert [(row.cell, row.capacity_Ah) for row in ours if row.rank] == holds and holds
+    by_cell = {row.cell: row.capacity_Ah for row in ours}
     hall = [by_cell[f"hall-{number}"] for number in (1, 2, 3)]
     assert [row[:2] for row in sources] == [("bin", 1), ("hall lights", 3)]
     assert sources[1][2] == pytest.approx(median(hall))

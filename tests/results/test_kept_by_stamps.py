@@ -133,7 +133,8 @@ def test_a_second_comparison_reads_no_run_and_says_the_same(shelf: list[Path], m
 
 def test_what_is_left_out_of_a_kept_answer_is_asked_by_no_decision(shelf: list[Path]) -> None:
     from amphora.harness.decisions.comparison import compare
-    from amphora.harness.decisions.grades import grade_runs, load_criteria
+    from amphora.harness.decisions.criteria import load_criteria
+    from amphora.harness.decisions.grades import grade_runs
     from amphora.harness.decisions.sources import read_sources
 
     def decided(verify: bool) -> object:
@@ -170,7 +171,7 @@ def test_only_the_cell_that_changed_is_read_again(
     if what == "readings":
         assert good[0][1].main_current_A == pytest.approx(-0.4)
     if what == "record":
-        assert good[0][2]["claim_Ah"] == 1.234
+        assert good[0][2].claim_Ah == 1.234
 
 
 def test_verify_reads_each_run_itself(shelf: list[Path]) -> None:

@@ -1,47 +1,14 @@
 """A result stands in JSON and comes back as it was: each type within it, whatever it holds."""
 
 import json
-from dataclasses import MISSING, fields, is_dataclass
-from types import NoneType
-from typing import Any, Literal, get_args, get_origin, get_type_hints
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from amphora.harness.common.as_json import from_json, to_json
 from amphora.harness.results.result import PhaseResult, ResistanceValue, Result
-
-NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
-TEXTS = st.text(max_size=8)
-
-
-def any_of(hint: Any) -> st.SearchStrategy[Any]:
-    """Return values of a field's type, as a result could hold them."""
-    origin, parts = get_origin(hint), get_args(hint)
-    if origin is Literal:
-        return st.sampled_from(parts)
-    if origin is tuple:
-        return st.lists(any_of(parts[0]), max_size=2).map(tuple)
-    if origin is not None and NoneType not in parts:
-        return st.dictionaries(TEXTS, st.one_of(NUMBERS, TEXTS), max_size=2)
-    if NoneType in parts:
-        return st.none() | any_of(next(part for part in parts if part is not NoneType))
-    if is_dataclass(hint):
-        return made(hint)  # type: ignore[arg-type]
-    return {float: NUMBERS, int: st.integers(0, 10**9), str: TEXTS, bool: st.booleans()}.get(hint, NUMBERS)
-
-
-def made(kind: type) -> st.SearchStrategy[Any]:
-    """Return instances of a frozen type; what has a default is left out at times, so that shrinking is quick."""
-    hints = get_type_hints(kind)
-    needed = {f.name: any_of(hints[f.name]) for f in fields(kind) if f.default is MISSING}
-    others = {f.name: any_of(hints[f.name]) for f in fields(kind) if f.default is not MISSING}
-    return st.builds(
-        lambda values, more: kind(**values, **more),
-        st.fixed_dictionaries(needed),
-        st.fixed_dictionaries({}, optional=others),
-    )
+from tests.support.any_of_a_type import made
 
 
 @settings(max_examples=60, deadline=None, database=None)

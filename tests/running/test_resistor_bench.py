@@ -18,9 +18,11 @@ from amphora.drivers.simulated.cell import KINDS, SimulatedCell
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.bench.opened import Rig
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
+from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.fit import fit_run
-from amphora.harness.decisions.grades import grade_result, load_criteria
+from amphora.harness.decisions.grades import grade_result
 from amphora.harness.running.charge_path import arm
 from amphora.harness.running.session import Request, make_plan
 
@@ -110,24 +112,24 @@ def test_charged_by_a_supply_through_the_relay_then_drained_by_the_resistor(tmp_
 def test_its_nights_are_graded_and_fitted_a_worn_cell_beside_a_sound_one(tmp_path: Path) -> None:
     """What the resistor measured is enough for both: capacity, and resistance from the clip-on step; what it did not
     measure is said. Two cells of one capacity: the worn one is told by its resistance."""
-    criteria, sag, cell = load_criteria("general"), {}, {"id": "A1", "form": "18650", "chemistry": "li-ion"}
+    criteria, sag, cell = load_criteria("general"), {}, Cell("A1", form="18650", chemistry="li-ion")
     for kind in ("real-li-ion", "aged-li-ion"):
         bench = ResistorBench(tmp_path / kind, "A1", small(kind))
         fresh = copy.deepcopy(bench.bench.cell)
         night = bench.spend("watch-resistor", start="declared-full", capacity_Ah=1.25 * SMALL_Ah)
         assert night.reason == "cutoff", night.text
         graded = grade_result(analyse_run(night.folder), cell, criteria)
-        rows = {one["name"]: one for one in graded["criteria"]}
+        rows = {one.name: one for one in graded.criteria}
         sag[kind] = rows["sag at the intended load"]
-        assert "10 s pulse" in sag[kind]["remark"]
-        assert rows["self-discharge a month"]["verdict"] == "not measured" and graded["needs"]
+        assert "10 s pulse" in (sag[kind].remark or "")
+        assert rows["self-discharge a month"].verdict == "not measured" and graded.needs
         fitted = fit_run(night.folder, "path-light")
-        (bright,) = [one for one in fitted["modes"] if one["name"] == "bright"]
-        true_Ah = given_Ah(fresh, 3.7 / bright["mean_current_A"], bench.plan.cutoff_V or 0.0)
-        assert fitted["fits"] and bright["run_time_within_5_percent"]
-        assert bright["delivered_Ah"] == pytest.approx(true_Ah, rel=0.05)
-        assert bright["sag_V"] > 0.0
-    assert (sag["real-li-ion"]["verdict"], sag["aged-li-ion"]["verdict"]) == ("met", "not met")
+        (bright,) = [one for one in fitted.modes if one.name == "bright"]
+        true_Ah = given_Ah(fresh, 3.7 / bright.mean_current_A, bench.plan.cutoff_V or 0.0)
+        assert fitted.fits and bright.run_time_within_5_percent
+        assert bright.delivered_Ah == pytest.approx(true_Ah, rel=0.05)
+        assert bright.sag_V > 0.0
+    assert (sag["real-li-ion"].verdict, sag["aged-li-ion"].verdict) == ("met", "not met")
 
 
 def test_what_this_bench_cannot_do_is_refused_in_words(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from amphora.harness.decisions.grades import Graded
 from amphora.harness.report.certificate.issue import to_attach
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.page import render
@@ -17,6 +18,7 @@ from tests.support.made_results import result_of
 
 CURRENT_A = 0.5
 RUN_ID = "L3-a/20261124T210000Z-overnight"
+GRADE = Graded("L3-a", "", "steady duty", "resistance", (), (), (), "", "general")
 
 
 def cell_record(**changes: Any) -> dict[str, Any]:

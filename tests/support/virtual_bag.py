@@ -27,7 +27,8 @@ from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.control.events import MadeSafe, RunnerGone
-from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.decisions.criteria import load_criteria
+from amphora.harness.decisions.grades import grade_runs
 from amphora.harness.decisions.screening_shelf import Screen
 from amphora.harness.plans.settled import Settled
 from amphora.harness.queue.decide import hands, next_time
@@ -296,8 +297,8 @@ def ended_as(bag: VirtualBag, cell: str) -> str:
     if run is None:
         return "no grade: no complete discharge from a start known to be full"
     result = analyse_run(bag.logs / cell / run)
-    found = grade_runs([(result, record.to_dict())], load_criteria("general"))[0]
-    return str(found["grade"] or f"no grade: {found['needs']}")
+    found = grade_runs([(result, record)], load_criteria("general"))[0]
+    return str(found.grade or f"no grade: {found.needs}")
 
 
 class _Nobody:

@@ -14,9 +14,11 @@ from amphora.harness.account.asking import standing_beside
 from amphora.harness.account.gate import require
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import is_simulated
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.decisions.cell_runs import read_runs
-from amphora.harness.decisions.grades import grade_runs, load_criteria
+from amphora.harness.decisions.criteria import load_criteria
+from amphora.harness.decisions.grades import Graded, grade_runs
 from amphora.harness.report.certificate.canonical import (
     canonical_bytes,
 )
@@ -63,9 +65,9 @@ def _by_the_account(
         if value is not None and U is not None and value <= U:
             raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
         for let in require(cell, standing, ("certify",), in_spite_of, is_simulated(item.run)):
-            found[let.code] = let.to_dict()
+            found[let.code] = to_json(let)
         if (unseen := standing.finding("no-second-look")) is not None:  # it forbids nothing and is stated
-            found[unseen.code] = unseen.to_dict()
+            found[unseen.code] = to_json(unseen)
     return list(found.values())
 
 
@@ -83,7 +85,7 @@ def to_attach(data: dict[str, Any], signer: Signer) -> bytes:
     )
 
 
-def grade_of(folder: Path, result: Result | None = None) -> dict[str, Any] | None:
+def grade_of(folder: Path, result: Result | None = None) -> Graded | None:
     """Return a run's grade as `amphora grade` gives it, or None where it needs more.
 
     Args:
@@ -97,7 +99,7 @@ def grade_of(folder: Path, result: Result | None = None) -> dict[str, Any] | Non
         [(dataclasses.replace(result or run.result, account=run.result.account), run.cell) for run in runs],
         load_criteria("general"),
     )
-    return grade if grade.get("grade") else None
+    return grade if grade.grade else None
 
 
 def certify(

@@ -18,6 +18,7 @@ from amphora.harness.account.asking import as_the_account_has_it, standing_besid
 from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
+from amphora.harness.decisions.grades import Graded
 from amphora.harness.report.certificate import footing
 from amphora.harness.report.certificate.canonical import (
     RFC_8785,
@@ -231,7 +232,7 @@ def _refuse_without_capacity(run_id: str, result: Result, run: dict[str, Any]) -
 def certificate_data(
     runs: list[RunInput],
     issue: Issue,
-    grade: dict[str, Any] | None = None,
+    grade: Graded | None = None,
     let_through: Sequence[dict[str, Any]] = (),
 ) -> dict[str, Any]:
     """Return the certificate's data for one cell over one or several runs.
@@ -355,26 +356,25 @@ def own_version() -> str:
     return str(amphora.harness.__version__)
 
 
-def _grade(grade: dict[str, Any] | None) -> dict[str, Any] | None:
-    if not grade or not grade.get("grade"):
+def _grade(grade: Graded | None) -> dict[str, Any] | None:
+    if grade is None or not grade.grade:
         return None
     return {
-        "grade": text(grade.get("grade")),
-        "decided_by": text(grade.get("decided_by")),
-        "rule": text(grade.get("rule") or GRADE_RULE),
+        "grade": text(grade.grade),
+        "decided_by": text(grade.decided_by),
+        "rule": text(grade.rule or GRADE_RULE),
         "criteria": [
             {
-                "name": text(item.get("name")),
-                "unit": text(item.get("shown_in")),
-                "scale": number(item.get("shown_times")) or 1.0,
-                "value": number(item.get("value")),
-                "U": number(item.get("U")),
-                "limit": number(item.get("limit")),
-                "verdict": text(item.get("verdict")),
-                "remark": text(item.get("remark")),
+                "name": text(item.name),
+                "unit": text(item.shown_in),
+                "scale": number(item.shown_times) or 1.0,
+                "value": number(item.value),
+                "U": number(item.U),
+                "limit": number(item.limit),
+                "verdict": text(item.verdict),
+                "remark": text(item.remark),
             }
-            for item in grade.get("criteria") or []
-            if isinstance(item, dict)
+            for item in grade.criteria
         ],
     }
 

@@ -45,9 +45,9 @@ def answers(tmp_path: Path, tested: str) -> list[tuple[str, float, float, float,
                 f'[[modes]]\nname="m"\ncurrent="{1000 * out_A:.3f} mA"\nduty_cycle="1"\n',
                 "test",
             )
-            (mode,) = fit(model, duty)["modes"]
-            said, U = mode["run_time_h"], mode["run_time_U_h"]
-            found.append((asked, rail_V, crossing_s(t, v, rail_V) / 3600, said, U, mode["run_time_within_5_percent"]))
+            (mode,) = fit(model, duty).modes
+            said, U = mode.run_time_h, mode.run_time_U_h
+            found.append((asked, rail_V, crossing_s(t, v, rail_V) / 3600, said, U, mode.run_time_within_5_percent))
     return found
 
 
@@ -75,5 +75,5 @@ def test_at_the_tests_own_rate_it_says_the_tests_own_time(tmp_path: Path, rate: 
         f'[[modes]]\nname="m"\ncurrent="{1000 * out_A:.3f} mA"\nduty_cycle="1"\n',
         "test",
     )
-    (mode,) = fit(model, duty)["modes"]
-    assert mode["run_time_h"] == pytest.approx(crossing_s(t, v, 3.01) / 3600, rel=0.01)
+    (mode,) = fit(model, duty).modes
+    assert mode.run_time_h == pytest.approx(crossing_s(t, v, 3.01) / 3600, rel=0.01)
