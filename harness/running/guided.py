@@ -34,9 +34,7 @@ def guarded(rig: Rig, clock: Clock, tell: Tell) -> Iterator[None]:
     if names and rig.description.where != "simulated":
         # There is no run to record in.
         nowhere = Path(tempfile.gettempdir()) / "amphora-bench-check" / rig.description.name
-        keeper = Keeper.start(
-            dict(rig.description.data), names, nowhere, sheet=sheet_of(rig.description, rig.instruments)
-        )
+        keeper = Keeper.start(rig.description, nowhere, sheet_of(rig.description, rig.instruments))
     try:
         with beating(keeper, lambda: None, math.inf), _signals_raise():
             try:

@@ -542,7 +542,7 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
         keepers: list[Keeper] = []
 
         def another() -> Keeper:
-            keepers.append(Keeper.start(dict(bench.data), names, folder, sheet=sheet))
+            keepers.append(Keeper.start(bench, folder, sheet))
             return keepers[-1]
 
         if names:

@@ -469,7 +469,7 @@ def test_a_keeper_that_is_stopped_is_noticed_and_ended_before_it_can_wake_up_and
     with Foreign(load={"style": "generic"}) as foreign:
         bench, rig = at_work(foreign)
         sheet = sheet_of(bench, rig.instruments)
-        keeper = Keeper.start(dict(bench.data), ["load"], tmp_path / "run", sheet=sheet)
+        keeper = Keeper.start(bench, tmp_path / "run", sheet)
         for _ in range(10):
             keeper.beat()
             time.sleep(0.1)
