@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from amphora.harness.archive.run_folder import is_run
+from amphora.harness.cells.cell import Identified
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from amphora.harness.analysis.identification import Evidence, Identification
     from amphora.harness.analysis.records import FloatArray, IntArray, Record
     from amphora.harness.analysis.resistance import Resistance
-    from amphora.harness.cells.cell import Cell, Identified
+    from amphora.harness.cells.cell import Cell
 
 
 # As found, at rest: an unidentified cell is drawn from only above the cut-off of nickel, or of the 4 V class.

@@ -19,7 +19,7 @@ import amphora.drivers.off
 import amphora.drivers.scpi.instrument
 from amphora.drivers.clock import RealClock
 from amphora.drivers.errors import DriverError, LinkError
-from amphora.drivers.off import OffOrder, StrangerError, order_from_table, port_now, restore
+from amphora.drivers.off import OffOrder, StrangerError, UsbDevice, order_from_table, port_now, restore
 from amphora.drivers.opening import open_instrument
 from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict, load_bench
 from amphora.harness.bench.opened import Rig
@@ -364,7 +364,7 @@ def port(device: str, serial: str | None = "A1", vid: int = 0x1234, location: st
 
 
 def usb_order(**device: str) -> OffOrder:
-    return OffOrder("load", "load", "ASRL/dev/ttyUSB0::INSTR", device={"vid": "1234", "pid": "0001", **device})
+    return OffOrder("load", "load", "ASRL/dev/ttyUSB0::INSTR", device=UsbDevice("1234", "0001", **device))
 
 
 def test_a_serial_device_is_known_by_its_usb_serial_number_wherever_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -390,7 +390,7 @@ def test_a_port_that_was_renumbered_gets_nothing(at_work: Any, monkeypatch: pyte
         sheet = sheet_of(bench, rig.instruments)
         rig.close()
         (entry,) = sheet.entries
-        mine = dataclasses.replace(entry.order, device={"vid": "1234", "pid": "0001", "serial_number": "A1"})
+        mine = dataclasses.replace(entry.order, device=UsbDevice("1234", "0001", "A1"))
         node = foreign.instruments["load"]["port"]
         monkeypatch.setattr(amphora.drivers.off, "_ports", lambda: [port(node, "SOMEBODY ELSE'S")])
         before = len(foreign.received("load"))
