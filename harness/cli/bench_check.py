@@ -17,7 +17,7 @@ from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import parse
 from amphora.harness.running.bench_check import BenchFound, Found, NotFound, check_bench
 from amphora.harness.running.bench_writing import write_found
-from amphora.harness.running.checks_of_bench import in_words, read_checks
+from amphora.harness.running.checks_of_bench import in_words, passed, read_checks, without_stamps
 
 pass
 
@@ -71,7 +71,7 @@ def check(
         at.described_for(sensor=sensor, resistor=resistor)
         found = check_bench(at.description, at.clock, at.open, chemistry=chemistry, empty=empty)
         written = write_found(Path(bench), found.instruments) if write else []
-        proofs = (
+        made = (
             at.prove(logs, sensor=sensor, resistor=resistor, through=through, leakage_s=wait_s if leakage else None)
             if not found.trouble
             else []
@@ -80,9 +80,9 @@ def check(
         found = replace(
             found,
             written=tuple(written),
-            proofs=tuple(proofs),
+            proofs=tuple({"kind": one.kind, "passed": passed(one), **without_stamps(one)} for one in made),
             proven=tuple(in_words(read_checks(logs), at.description, now)),
-            passed=found.passed and all(one["passed"] for one in proofs),
+            passed=found.passed and all(map(passed, made)),
         )
 
     def show() -> None:

@@ -8,7 +8,7 @@ recorded, and said aloud where it failed. How a run begins stands in `beginning`
 
 import contextlib
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from amphora.harness.control import guard
 from amphora.harness.control.checks import CHECKS, is_final
 from amphora.harness.control.events import (
     AttendanceSeen,
+    Event,
     GuardStopped,
     InstrumentTrouble,
     PersonActed,
@@ -127,7 +128,7 @@ class Runner:
         alarm: Callable[[str, str], None] | None = None,
         tell: Callable[[str], None] | None = None,
         hand_voltage_V: float | None = None,
-        proofs: tuple[Mapping[str, Any], ...] = (),
+        proofs: tuple[Event, ...] = (),
         unproven: Callable[[str], None] | None = None,
         from_folder: RunFolder | None = None,
         same_cell: bool = False,

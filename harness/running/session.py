@@ -31,7 +31,7 @@ from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.locks import acquire_channel, acquire_folder, acquire_keys, channel_text, identity_key
-from amphora.harness.control.events import StepBegun, StepEnded
+from amphora.harness.control.events import SensorChecked, StepBegun, StepEnded
 from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.plans.plan import AccountNotes, Order, Plan, Segment, Step, plan_to_dict
@@ -472,8 +472,8 @@ def _unproven(rig: Rig, logs: Path, clock: Clock) -> Callable[[str], None] | Non
 
     def note(text: str) -> None:
         with suppress(DriverError, AmphoraError):  # what cannot be written or asked now is in the run's own events
-            keep(logs, rig.description, {sensor: rig.instruments[sensor].identify()}, "sensor-proven", clock.utc(),
-                 sensor=sensor, proven=False, rise_K=None, text=text)  # fmt: skip
+            made = SensorChecked(sensor, False, text=text)
+            keep(logs, rig.description, {sensor: rig.instruments[sensor].identify()}, made, clock.utc())
 
     return note
 

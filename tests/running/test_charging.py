@@ -496,6 +496,7 @@ def test_charging_wants_a_sensor_at_the_cell_or_the_word_of_somebody_who_stays()
 
 
 def test_a_sensor_whose_logger_started_again_is_not_proven_any_more(tmp_path: Path) -> None:
+    from amphora.harness.control.events import SensorChecked
     from amphora.harness.running.checks_of_bench import latest, read_checks
 
     bench = bench_of(1.0, 0.5)
@@ -509,7 +510,7 @@ def test_a_sensor_whose_logger_started_again_is_not_proven_any_more(tmp_path: Pa
     assert "not proven any more" in outcome.text
     assert run.events[-1]["final"] is False
     described = bench_from_dict(bench.description, "simulated")
-    assert latest(read_checks(tmp_path), "sensor-proven", described, bench.clock.utc(), sensor="thermometer") is None
+    assert latest(read_checks(tmp_path), SensorChecked, described, bench.clock.utc(), sensor="thermometer") is None
 
 
 # -- nickel -------------------------------------------------------------------------------------------
