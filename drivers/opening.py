@@ -20,8 +20,9 @@ from amphora.drivers.polled.switch import DescribedRelay, relay_speech
 from amphora.drivers.polled.wires import HID, PortSettings
 from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Instrument
+from amphora.drivers.scpi.asking import LEARNED, UNKNOWN_HEADER, abilities_as_written
 from amphora.drivers.scpi.dialect import Dialect, candidates, dialect_of_table, load_dialect
-from amphora.drivers.scpi.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, ScpiInstrument, abilities_as_written
+from amphora.drivers.scpi.instrument import SPOILER, ScpiInstrument
 from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.scpi.meter import ScpiMeter
 from amphora.drivers.scpi.supply import ScpiSupply
