@@ -110,6 +110,7 @@ QUIET = (
     "never-inspected",
     "no-capacity",
     "leak-not-bounded",
+    "leak-near-full",
     "retired",
     "quarantined",
     "no-second-look",

@@ -3,17 +3,18 @@
 Pure but for `remove`, which moves a folder. V, g, Ah; times in UTC.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from amphora.harness.archive.shelf import Shelf, now_utc
-from amphora.harness.cells.cell import Cell, DatedEntry
+from amphora.harness.cells.cell import INSPECTION, Cell, DatedEntry
 from amphora.harness.cells.incoming import judge_at_the_door
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown
+from amphora.harness.control.checks import PREFIX
 
 FUTURE_S = 300.0  # clocks differ by so much
 WASTE = ".removed"
@@ -103,13 +104,29 @@ def checked(
         state = "retired"
     elif judged.verdict == "quarantine" and cell.state in ("found", "tested") and judged.reasons:
         state = "quarantined"
-    elif judged.verdict == "accept" and cell.state == "quarantined":
+    elif judged.verdict == "accept" and cell.state == "quarantined" and _looked_and_measured(cell, entries):
         state = "tested" if tested else "found"
     if state != before:
         why = "; ".join(reason.text for reason in judged.reasons if reason.verdict != "accept")
         entries.append(_entry("state", at, by, state=state, text=why))
     entries.sort(key=lambda item: item.at)
     return replace(cell, state=state, entries=entries)
+
+
+def _looked_and_measured(cell: Cell, entries: Sequence[DatedEntry]) -> bool:
+    """Tell whether a cell that the guard kept apart was looked at and measured since: the one test of its release.
+
+    What was found at the door is settled by what is found there now; a stop of the guard says nothing that a scale, or
+    a look of the day before, could take back.
+    """
+    stops = [
+        str(item["at"]) for item in entries if item.state == "quarantined" and (item.text or "").startswith(PREFIX)
+    ]
+    if not stops:
+        return True
+    since = [item for item in entries if item.kind == "check" and item.at >= max(stops)]
+    seen = {part for item in since for part in item.inspection or {}}
+    return set(INSPECTION) <= seen and any(item.voltage_V is not None for item in since)
 
 
 def edited(cell: Cell, changes: Mapping[str, Any], why: str = "", by: str = "") -> Cell:

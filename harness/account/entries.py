@@ -11,18 +11,17 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from amphora.harness.account.charge_end import NOT_TO_FULL, emptied_before, ended_full
 from amphora.harness.account.standing import Entry, Move, Noted, RestSeen, RunSeen
 from amphora.harness.archive.run_folder import EVENTS, header_as_it_is, read_events, stopped_of
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.fields import finite_number
-from amphora.harness.control.events import Event, StepBegun, StepEnded
-from amphora.harness.plans.charge_permission import is_a_guess
+from amphora.harness.control.events import Checked, Event, StepBegun, StepEnded
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.result import PhaseResult, RestResult, Result
 
 FLOWS = ("charge", "discharge", "pulses", "sweep", "log")
-UNKNOWN = "auto"
 END_NEAR_S = 300.0  # a step's end belongs to the phase that ended so near
 
 
@@ -147,16 +146,18 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
 
     kinds = {event.step: event.step_kind for event in events if isinstance(event, StepBegun)}
     ended = [event for event in events if isinstance(event, StepEnded) and kinds.get(event.step) == "charge"]
-    moves = tuple(_move(phase, at, run, ended) for phase in result.phases)
+    full_ends = {event.t_s: ended_full(run, event, emptied_before(events, event)) for event in ended}
+    moves = tuple(_move(phase, at, run, full_ends) for phase in result.phases)
     rests = tuple(_rest(item, at) for item in result.rests)
     stopped = stopped_of(events)
     final = stopped is not None and stopped.ends_it
     stop = "" if stopped is None else stopped.reason
     end = at(float(events[-1].t_s or t0_s)) if events else begin
+    refused = [event.as_found_V for event in events if isinstance(event, Checked)] if stop == "guard:as-found" else []
     whole = result.reached_cutoff and result.complete
     retention = result.retention
     charge_full = bool(moves) and moves[-1].kind == "charge" and moves[-1].whole and not stop.startswith("guard:")
-    if charge_full and run.get("profile") in ("storage", "identify"):
+    if charge_full and run.get("profile") in NOT_TO_FULL:
         charge_full = False
     return RunSeen(
         folder.name, begin, max(end, begin), str(run.get("profile") or ""), str(run.get("start") or "unknown"), stop,
@@ -176,6 +177,7 @@ def _run(folder: Path, run: Mapping[str, Any], events: Sequence[Event], result: 
         retention_mV_per_day=retention.mV_per_day if retention else None,
         retention_U_mV_per_day=retention.mV_U_per_day if retention else None,
         retention_V=retention.rested_V if retention else None,
+        refused_V=refused[-1] if refused else None,
         **_resistance(result),
     )  # fmt: skip
 
@@ -188,29 +190,16 @@ def _rest(rest: RestResult, at: Any) -> RestSeen:
     )  # fmt: skip
 
 
-def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], ended: Sequence[StepEnded]) -> Move:
+def _move(phase: PhaseResult, at: Any, run: Mapping[str, Any], full_ends: Mapping[float, bool]) -> Move:
     whole, taper_A = phase.complete, None
     if phase.kind == "charge" and run.get("plan") is not None:
-        near = [event for event in ended if abs(event.t_s - phase.end_s) <= END_NEAR_S]
-        whole = bool(near) and _charge_completed(run, near[-1])
+        near = [full for t_s, full in full_ends.items() if abs(t_s - phase.end_s) <= END_NEAR_S]
+        whole = bool(near) and near[-1]
         taper_A = phase.charge_metrics.end_current_A if whole and phase.charge_metrics else None
     return Move(
         phase.kind, at(phase.begin_s), at(phase.end_s), abs(phase.moved_Ah or 0.0), abs(phase.moved_U_Ah or 0.0),
         whole, phase.main_current_A, finite_number(run.get("cutoff_V")), phase.end_slope_V, taper_A,
     )  # fmt: skip
-
-
-def _charge_completed(run: Mapping[str, Any], ended: StepEnded) -> bool:
-    """Tell whether a charge step ended full: by taper, or a timed nickel charge by its own end."""
-    if run.get("profile") in ("storage", "identify"):
-        return False
-    plan = run.get("plan") or {}
-    chemistry = str(plan.get("chemistry", ""))
-    if ended.reason == "taper":
-        return chemistry != UNKNOWN  # to 3.60 V, the most that an unidentified cell may be
-    if is_a_guess(str(plan.get("capacity_source", "assumed"))):
-        return False  # charged by the clock for a guess: whether that was enough nobody knows
-    return chemistry in ("nimh", "nicd") and ended.reason in ("time", "condition", "charge")
 
 
 def _simulated(run: Mapping[str, Any]) -> bool:

@@ -7,6 +7,7 @@ laboratory cells. A leak is a share of the capacity a day; V, Ah, h.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import pairwise
 
 from amphora.harness.account.standing import Move, RestSeen, RunSeen
@@ -54,6 +55,7 @@ CLOSED_WITHIN_H = 48.0
 TOP_UP_FLOOR_AH, TOP_UP_FLOOR = 0.050, 0.03
 SAME_METER_V, OTHER_METER_V = 0.003, 0.015  # U of a difference (practice)
 DATED_APART_H = 6.0
+GONE_V = 0.5  # more than a cell at rest loses unseen without a drain (practice); less is judged by the leak it shows
 CAPACITY_DOWN, RESISTANCE_UP = 0.10, 0.30
 SAME_RESISTANCE, SAME_RESISTANCE_OHM = 0.20, 0.030
 NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
@@ -65,7 +67,10 @@ FULL_BELOW_V = {
     "li-ion": 0.15, "li-ion-4.35": 0.17, "lfp": 0.315, "lto": 0.35, "nimh": 0.32, "nicd": 0.34, "lead-acid": 0.40,
     "auto": 0.25,
 }  # fmt: skip
-FALLS_FROM_FULL_V = {"li-ion": 0.05, "li-ion-4.35": 0.05, "lfp": 0.30, "lto": 0.20, "nimh": 0.15, "nicd": 0.15}
+FALLS_FROM_FULL_V = {
+    "li-ion": 0.05, "li-ion-4.35": 0.05, "lfp": 0.30, "lto": 0.20, "nimh": 0.15, "nicd": 0.15,
+    "lead-acid": 0.20,  # its surface charge lasts for hours (practice)
+}  # fmt: skip
 FALLS_AT_MOST_V = 0.10
 RISES_FROM_FULL_V = 0.020
 
@@ -207,6 +212,8 @@ class Balance:
     hours: float
     run: str
     unlike: bool = False  # between two charges at unlike currents, or that ended at unlike ones
+    full_h: float = 0.0  # at rest between the charge and the discharge after it, within the cycle
+    at: datetime | None = None  # its end
 
     @property
     def room(self) -> float:
@@ -241,7 +248,10 @@ def balances(moves: Sequence[tuple[RunSeen, Move]], broken: Sequence[int] = ()) 
         ratio = discharge[1].ah / charge[1].ah
         U = ratio * math.hypot(charge[1].U_ah / charge[1].ah, discharge[1].U_ah / discharge[1].ah)
         unlike = first[1].kind == "charge" and not _as_full(first[1], last[1])
-        found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run, unlike))
+        filled, drawn = (first, middle) if first[1].kind == "charge" else (middle, last)
+        full_h = max(0.0, (drawn[1].begin_utc - filled[1].end_utc).total_seconds() / 3600)
+        at = last[1].end_utc
+        found.append(Balance(charge[1].ah, discharge[1].ah, ratio, U, hours, last[0].run, unlike, full_h, at))
     return found
 
 

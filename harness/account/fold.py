@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from amphora.harness.account import findings as f
+from amphora.harness.account import near_full
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.holds import conditions_share
 from amphora.harness.account.nickel import NICKEL, full_by_overcharge, gave_at_least, lost
@@ -23,6 +24,7 @@ from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.plans.charge_permission import holds_of
 from amphora.harness.results.rulings import Finding
 
+NEVER = datetime.min.replace(tzinfo=UTC)
 KNOWN_STARTS = ("full", "declared-full")
 
 
@@ -45,7 +47,6 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
     recoveries: list[tuple[RunSeen, RestSeen, f.Leak]] = []
     runs = [entry for entry in entries if isinstance(entry, RunSeen)]
     counted: list[RunSeen] = []
-    charges = 0
     for entry in entries:
         if isinstance(entry, Noted):
             _see(state, entry, key)
@@ -80,7 +81,6 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         moves += [(entry, move) for move in entry.moves]
         if entry.gaps_unknown or entry.damaged:
             broken += range(before, len(moves) + 1)
-        charges += sum(1 for move in entry.moves if move.kind == "charge" and move.whole)
         lost(state, entry, key, counted)
         _run(state, entry, key, recoveries)
         if entry.damaged:
@@ -106,6 +106,7 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
             state.findings = [
                 item for item in state.findings if item.code != "falls-when-full" or set(item.runs) & later
             ]
+        state.at_full += near_full.by_balance(closed)
         state.findings += f.recovery_findings([item for item in recoveries if item[1].end_utc >= released])
     state.findings += [item for item in f.changes(counted) if set(item.runs) & {run.run for run in counted[-1:]}]
     standing = _held(
@@ -117,17 +118,22 @@ def fold(cell: Cell, entries: Sequence[Entry]) -> Standing:
         for when, item in state.leaks
     ]
     leak = _leak(state, key)
+    if standing.capacity_Ah and key in near_full.KINDS:
+        least_Ah = standing.capacity_Ah - (standing.capacity_U_Ah or 0.0)
+        state.at_full += near_full.by_filling_up(moves, broken, least_Ah)
+        near_full.release(state, runs)
     findings = [*_leak_findings(leak, state, key), *_once(state.findings), *_second_look(cell, entries)]
     standing = replace(
         standing,
         leak=leak,
+        leak_full=near_full.bound_of(state.at_full, _changed(state) if leak.high >= near_full.LIMIT else NEVER),
         findings=tuple(findings),
         full_since=state.full_at,
         full_rest_V=state.full_V,
         last_current=state.last_current,
         last_V=state.last_V,
         last_V_at=state.last_V_at,
-        charges=charges,
+        charges=near_full.charges(runs, standing.capacity_Ah),
         simulated=bool(runs) and all(run.simulated for run in runs),
         **_unseen(standing, state, key),
     )
@@ -326,6 +332,7 @@ def _same(state: FoldState, run: RunSeen, key: str, found: tuple[float, datetime
     """Note a voltage that the one before it does not explain."""
     if found is None or state.last_V is None or state.last_V_at is None or not run.dated:
         return
+    near_full.seen(state, *found, "bench", key)
     _compare(state, found[0], found[1], key, "bench", run.run)
 
 
@@ -399,11 +406,13 @@ def _see(state: FoldState, seen: Noted, key: str) -> None:
     """Take in what a person measured."""
     if seen.voltage_V is None or seen.voltage_V < -0.02:
         return
+    _seen_again(state)
     if state.full_at is not None and state.full_V is not None:
         hours = (seen.at - state.full_at).total_seconds() / 3600
         low_V, high_V = full_band(state.full_V, state.fell_V, key)
         if hours <= FULL_FOR_H and not low_V - f.OTHER_METER_V <= seen.voltage_V <= high_V + f.OTHER_METER_V:
             state.full_at, state.contradicted = None, True
+    near_full.seen(state, seen.voltage_V, seen.at, "meter", key)
     _compare(state, seen.voltage_V, seen.at, key, "meter", "")
     if state.last_current is not None:
         rested_h = max(0.0, (seen.at - state.last_current).total_seconds() / 3600)
@@ -418,6 +427,10 @@ def _run(state: FoldState, run: RunSeen, key: str, recoveries: list[tuple[RunSee
         state.full_at = None
         state.broken = True
         return
+    if run.moves or run.rests:
+        _seen_again(state)
+    elif run.refused_V is not None:
+        _refused(state, run, run.refused_V)
     if run.moves:
         last = run.moves[-1]
         state.last_current, state.last_kind = last.end_utc, last.kind
@@ -448,15 +461,36 @@ def _run(state: FoldState, run: RunSeen, key: str, recoveries: list[tuple[RunSee
         ended = not run.moves or rest.after
         if ended:
             if not run.moves and state.last_V is not None and run.rests[0].last_V is not None:
+                near_full.seen(state, rest.last_V, rest.end_utc, "bench", key)
                 _compare(state, rest.last_V, rest.end_utc, key, "bench", run.run)
             elif run.moves:
                 _below(state, rest.last_V, key, run.run, run.stop == "guard:voltage-low")
             if state.full_at is not None and run.moves:
                 state.full_V, state.full_V_at = rest.last_V, rest.end_utc
                 state.fell_V = max(0.0, rest.first_V - rest.last_V)
+                near_full.seen(state, rest.last_V, rest.end_utc, "bench", key)
             state.last_V, state.last_V_at, state.last_by = rest.last_V, rest.end_utc, "bench"
     elif run.moves:
         state.last_V = state.last_V_at = None
+
+
+def _refused(state: FoldState, run: RunSeen, found_V: float) -> None:
+    """Note a cell that the bench found far below what it was left at; no run told why, and nobody has looked since."""
+    if state.last_V is None or found_V >= state.last_V - f.GONE_V:
+        return
+    state.findings.append(
+        Finding(
+            "found-without-its-voltage", "suspected", "cell",
+            f"It was left at {state.last_V:.3f} V and the bench found {found_V:.3f} V: a lead is off, a protection "
+            "board has tripped, it was drained, or it leaks inside.", (run.run,),
+            "a hand meter at the cell itself: amphora cell check ID --as-found V; or the next run",
+        )
+    )  # fmt: skip
+
+
+def _seen_again(state: FoldState) -> None:
+    """Take back that the bench missed its voltage: what was measured since is judged by itself."""
+    state.findings = [item for item in state.findings if item.code != "found-without-its-voltage"]
 
 
 def _released(state: FoldState) -> datetime:
@@ -466,7 +500,7 @@ def _released(state: FoldState) -> datetime:
     meter explain speak of a leak themselves, and refute none.
     """
     when = [at for at, item in state.leaks if item.kind == "voltages" and item.high < f.SICK_LEAK and item.low == 0.0]
-    return max(when, default=datetime.min.replace(tzinfo=UTC))
+    return max(when, default=NEVER)
 
 
 def _changed(state: FoldState) -> datetime:
@@ -476,7 +510,7 @@ def _changed(state: FoldState) -> datetime:
         (at, newest), before = seen[-1], min(high for _, high in seen[:-1])
         if newest >= f.HEALTHY_BELOW_LATER and newest > f.CHANGED_TIMES * before:
             return at
-    return datetime.min.replace(tzinfo=UTC)
+    return NEVER
 
 
 def _leak(state: FoldState, key: str) -> Bound:

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.findings import LITHIUM, leak_limit
+from amphora.harness.account.near_full import open_finding as open_near_full
 from amphora.harness.account.standing import ACTS, FURTHER_ACTS, Standing
 from amphora.harness.cells.cell import INSPECTION, Cell
 from amphora.harness.cells.incoming import judge_at_the_door, release_of
@@ -33,6 +34,9 @@ RULES: dict[str, dict[Act, tuple[Answer, Answer]]] = {
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "falls-when-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
     "leak-not-bounded": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "leak-near-full": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask")},
+    "found-without-its-voltage": {"grade": ("ask", "ask"), "match": ("ask", "ask"), "certify": ("ask", "ask"),
+                                  "fit": ("ask", "ask"), "label": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},
     "no-capacity": {"match": ("no", "no"), "certify": ("no", "no"), "grade": ("ask", "ask")},
 }  # fmt: skip
@@ -74,13 +78,21 @@ def _open_leak(high: float) -> str:
     return f"The evidence so far leaves a leak of up to {100 * high:.2g} % of its capacity a day possible"
 
 
+def _leak_bounded_by(cell: Cell) -> str:
+    if key_of(cell) not in LITHIUM:  # no voltage and no hour of rest tells: what is missing after days does
+        return "charge it full, let it rest for 7 days with nothing on, then the overnight recipe"
+    return (
+        f"a voltage 12 h or more after the last current: amphora cell check {cell.id} --as-found V --at TIME; or the "
+        "next charge and night"
+    )
+
+
 def _measured_by(cell: Cell) -> str:
     if key_of(cell) != "auto":
         return "charge it full, then the overnight recipe"
     return (
-        f"name it first, for no charge of an unknown cell is full: amphora run --cell {cell.id} --profile identify "
-        f"--present, then amphora identify {cell.id} --save; or, where its print says it, amphora cell edit {cell.id} "
-        "--chemistry KEY"
+        f"naming it first: amphora run --cell {cell.id} --profile identify --present, then amphora identify {cell.id} "
+        f"--save. Where its print says what it is: amphora cell edit {cell.id} --chemistry KEY"
     )
 
 
@@ -95,17 +107,19 @@ def with_rulings(cell: Cell, standing: Standing) -> Standing:
                 _measured_by(cell),
             )
         )  # fmt: skip
-    elif key_of(cell) in LITHIUM and not any(item.code in ("leak", "recovery-falls") for item in found):
+    elif not any(item.code in ("leak", "recovery-falls") for item in found):
         limit = leak_limit(standing.charges)
         if standing.leak.high >= limit:
             found.append(
                 Finding(
                     "leak-not-bounded", "reported", "cell",
                     f"{_open_leak(standing.leak.high)} (limit {100 * limit:g} %; {standing.leak.high_from}).", (),
-                    "a voltage 12 h or more after the last current: "
-                    f"amphora cell check {cell.id} --as-found V --at TIME; or the next charge and night",
+                    _leak_bounded_by(cell),
                 )
             )  # fmt: skip
+    if standing.capacity_Ah is not None:
+        near = open_near_full(cell.id, key_of(cell), standing.charges, standing.leak_full)
+        found += [near] if near is not None else []
     standing = replace(standing, findings=tuple(found))
     return replace(standing, may={act: may(cell, standing, act) for act in (*ACTS, *FURTHER_ACTS)})
 

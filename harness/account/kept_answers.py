@@ -28,7 +28,7 @@ _NOWHERE = Path()
 MANY = 24  # fewer runs are not worth an index
 NOT_COMPARED: dict[str, Any] = {  # what no decision between cells asks of a run: most of an answer's length
     "budget": None, "evening": None, "leads": None, "leads_measured": None, "passes": None, "phases": (),
-    "reference_temperature": None, "resistance_table": None, "resolved": None, "rests": (), "warnings": (),
+    "reference_temperature": None, "resistance_table": None, "resolved": None, "rests": (),
 }  # fmt: skip
 ACTS_ASKED: tuple[Act, ...] = ("grade", "match")  # the two that compare, grade and match ask
 
@@ -71,11 +71,12 @@ def read_answers(
         whole: False: `NOT_COMPARED` may be left out of the results, and what was kept may serve.
     """
     parents = places_of(folders)
+    folders = [folder if isinstance(folder, Path) else Path(folder) for folder in folders]
     with by_stamps(not verify):
         kept: dict[str, dict[str, CellRun | str]] = {}
         wanted: dict[str, list[Path]] = {}
         for parent, folder in zip(parents, folders, strict=True):
-            wanted.setdefault(parent, []).append(Path(folder))
+            wanted.setdefault(parent, []).append(folder)
         keys: dict[str, str] = {}
         if not whole and not verify and len(folders) >= MANY:
             keys = {parent: key for parent in wanted if (key := _key_of(parent))}
@@ -91,7 +92,7 @@ def read_answers(
         _keep({parent: (key, kept[parent]) for parent, key in keys.items()})
     good: list[CellRun] = []
     damaged: list[DamagedRun] = []
-    for parent, folder in zip(parents, map(Path, folders), strict=True):
+    for parent, folder in zip(parents, folders, strict=True):
         found = kept[parent].get(folder.name) or _read(folder)
         if isinstance(found, str):
             damaged.append(DamagedRun(str(folder), found))

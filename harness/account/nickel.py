@@ -4,11 +4,10 @@ import math
 from collections.abc import Sequence
 
 from amphora.harness.account import findings as f
+from amphora.harness.account.charge_end import NICKEL as NICKEL
 from amphora.harness.account.standing import RunSeen
 from amphora.harness.account.state import FULL_FOR_H, FoldState, first_V, full_floor_V
 from amphora.harness.analysis.repeats import item_U_Ah
-
-NICKEL = ("nimh", "nicd")
 
 
 def full_by_overcharge(state: FoldState, run: RunSeen) -> bool:

@@ -83,6 +83,7 @@ class RunSeen:
     retention_V: float | None = None
     curve: tuple[tuple[float, float], ...] = ()  # voltage at rest and share of charge given, from full
     damaged: str = ""
+    refused_V: float | None = None  # what the bench read of it where the run was refused for how it was found
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +134,7 @@ class Standing:
     charge_low_Ah: float | None = None
     charge_high_Ah: float | None = None
     leak: Bound = Bound(0.0, 24.0)  # share of the capacity a day
+    leak_full: Bound = Bound(0.0, 24.0)  # the same where it rests full: a short may act there alone
     self_discharge_percent_per_month: float | None = None
     self_discharge_U: float | None = None
     self_discharge_when: str | None = None
@@ -185,6 +187,10 @@ class Standing:
             "it_from": self.it_from,
             "charge_now_Ah": now,
             "leak_percent_per_day": to_json(self.leak_percent),
+            "leak_near_full_percent_per_day": {
+                "high": 100 * self.leak_full.high,
+                "high_from": self.leak_full.high_from,
+            },
             "self_discharge_percent_per_month": self.self_discharge_percent_per_month,
             "self_discharge_U": self.self_discharge_U,
             "self_discharge_when": self.self_discharge_when,

@@ -2,11 +2,15 @@
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from amphora.harness.account import findings as f
 from amphora.harness.account.standing import Move, RunSeen
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.results.rulings import Finding
+
+if TYPE_CHECKING:
+    from amphora.harness.account.near_full import AtFull
 
 FULL_FOR_H = 4.0  # IEC 61960-3, 7.3.1: discharged 1 to 4 h after the charge
 
@@ -37,6 +41,7 @@ class FoldState:
     broken: bool = False  # something may have flowed that nobody counted
     findings: list[Finding] = field(default_factory=list)
     leaks: list[tuple[datetime, f.Leak]] = field(default_factory=list)
+    at_full: list["AtFull"] = field(default_factory=list)  # what rests at full say of a leak there
     losses: list[f.Loss] = field(default_factory=list)  # of nickel and lead-acid, by days of rest
     unseen: dict[str, float] = field(default_factory=dict)  # run -> share that may have been drawn before it, unseen
     dated: list[tuple[datetime, float, float, float, str]] = field(default_factory=list)  # at, V, U, rested h, after

@@ -3,6 +3,7 @@
 The commands stand in `commands`; the module of one is imported when it is called or asked for its help.
 """
 
+import re
 import sys
 from typing import Annotated, Any
 
@@ -48,7 +49,7 @@ def usage_sentence(error: Any) -> str:
     words = [] if context is None else context.command_path.split()[1:]
     if words[:2] == ["-m", "amphora.harness"]:
         words = words[2:]
-    text = error.format_message().strip().rstrip(".")
+    text = re.sub(r"\. Did you mean (.*)\?$", r" (\1 is near)", error.format_message().strip().rstrip("."))
     for name in [] if parameter is None else parameter.opts:
         for given, value in zip(sys.argv, [*sys.argv[1:], ""], strict=True):
             if given.startswith(name + "=") or (given == name and not text.startswith("Missing")):

@@ -2,6 +2,7 @@
 
 import gc
 from dataclasses import asdict, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -14,12 +15,13 @@ from amphora.harness.archive.journal import write_new
 from amphora.harness.archive.shelf import Shelf, now_utc
 from amphora.harness.cells.cell import STATES, Cell, DatedEntry
 from amphora.harness.cells.forms import forms
-from amphora.harness.cells.incoming import DISPOSAL, Judgement, judge_at_the_door, parse_inspection
+from amphora.harness.cells.incoming import DISPOSAL, Judgement, judge_at_the_door, parse_inspection, release_of
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import unknown
 from amphora.harness.common.quantities import parse
 from amphora.harness.report.shelf_parquet import export_shelf
 from amphora.harness.report.tables import cell_sheet, shelf_table, standing_lines
@@ -106,10 +108,10 @@ def cell_add(
         entries = [{"at": now_utc(), "kind": "state", "state": state, "text": why}]
     cell = shelf.add(Cell.from_dict({**data, "state": state, "entries": entries}, "cell add"))
 
-    for known in map(str.lower, forms()):
-        if form.lower() != known and sorted(form.lower()) == sorted(known):
-            file = shelf.folder(cell.id) / "cell.json"
-            say(f"note: form {form!r} is kept as it is; if {known} was meant, change it in {file}")
+    near = [] if form.upper() in forms() else get_close_matches(form.upper(), forms(), 1, 0.8)
+    if near:
+        mend = f"amphora cell edit {cell.id} --form {near[0]}"
+        say(f"note: form {form!r} is kept as it is; if {near[0]} was meant: {mend}")
     answer({"cell": cell.to_dict(), "judgement": judged.to_dict()}, as_json, lambda: _show_added(cell, judged, logs))
     if state != "found":
         leave(1)
@@ -155,11 +157,9 @@ def cell_list(
     }
     name = sort.removeprefix("-")
     if name not in keys:
-        raise InputError(
-            f"--sort {sort!r} is not accepted; one of {', '.join(keys)} is, with '-' before it from the top down"
-        )
+        raise InputError(unknown("--sort", sort, keys, ", with '-' before it from the top down"))
     if state is not None and state not in STATES:
-        raise InputError(f"--state {state!r} is not accepted; one of {', '.join(STATES)} is")
+        raise InputError(unknown("--state", state, STATES))
     entries = listed(Shelf(logs))
     devices = sum(e.cell is not None and e.cell.is_device for e in entries)
     chosen = [e for e in entries if _wanted(e, state, chemistry, form, find)]
@@ -281,16 +281,18 @@ def cell_check(
     if cell != before:
         shelf.save(cell)
     standing = standing_of(shelf, cell.id)
+    accepted = judged.verdict == "accept" and cell.state != "quarantined"
 
     def show() -> None:
         print(f"{cell.id}: ", end="")
-        _show_judgement(judged)
+        if judged.verdict == "accept" and not accepted:
+            print(f"kept apart still; {release_of(cell)}")
+        else:
+            _show_judgement(judged)
         for text in standing_lines(standing):
             print(f"  {text}")
         refused = ["cell", "show", cell.id]
-        show_next(
-            *(after_a_look(cell, standing, judged.may_charge) if judged.verdict == "accept" else refused), logs=logs
-        )
+        show_next(*(after_a_look(cell, standing, judged.may_charge) if accepted else refused), logs=logs)
 
     answer(
         {"cell": cell.id, "state": cell.state, **judged.to_dict(), "entries": to_json(cell.entries),
@@ -298,7 +300,7 @@ def cell_check(
         as_json,
         show,
     )  # fmt: skip
-    if judged.verdict != "accept":
+    if not accepted:
         leave(1)
 
 

@@ -6,6 +6,7 @@ asked for its help; so such a module imports what it uses at its top. A test hol
 
 import functools
 import importlib
+import inspect
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
@@ -163,7 +164,8 @@ class Later(TyperCommand):
                 inside, name=self.name, help=named.line, no_args_is_help=True, rich_help_panel=self.rich_help_panel
             )
         alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
-        alone.command(self.name, rich_help_panel=self.rich_help_panel)(function_of(named))
+        function = function_of(named)
+        alone.command(self.name, help=in_paragraphs(function), rich_help_panel=self.rich_help_panel)(function)
         return typer.main.get_command(alone)
 
     def make_context(self, info_name: str | None, args: list[str], parent: Any = None, **extra: Any) -> Any:
@@ -209,6 +211,12 @@ class Root(Listed):
 
     def __init__(self, **attributes: Any) -> None:
         super().__init__(list(ORDER), **attributes)
+
+
+def in_paragraphs(function: Any) -> str:
+    """Return a command's docstring with one line a paragraph: the terminal decides where a line ends."""
+    said = inspect.getdoc(function) or ""
+    return "\n\n".join(part if "\n " in part else part.replace("\n", " ") for part in said.split("\n\n"))
 
 
 def function_of(named: Named) -> Any:

@@ -13,10 +13,12 @@ from amphora.harness.archive.journal import write_new
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.shelf import Shelf, read_entry
 from amphora.harness.cli import completion
+from amphora.harness.cli.measured_run import measured_run
 from amphora.harness.cli.next_command import show_next
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import unknown
 from amphora.harness.common.quantities import parse
 from amphora.harness.decisions.basis import basis_from
 from amphora.harness.decisions.cell_runs import best_runs, read_runs
@@ -51,7 +53,7 @@ def _folders(runs: list[Path] | None, every: bool, logs: Path) -> list[Path]:
     if every == bool(runs):
         raise InputError("run folders or --all are accepted, one of the two")
     if runs:
-        return [run_named(run, capacity=True, logs=logs) for run in runs]
+        return [measured_run(run, logs) for run in runs]
     found = []
     for entry in Shelf(logs).list_runs_of_cells():
         if entry.damaged:
@@ -162,7 +164,7 @@ def compare(
     """
     gc.disable()  # this process ends with the answer; looking for circles among ten thousand rows takes long
     if sort not in SORTS:
-        raise InputError(f"--sort {sort!r} is not accepted; one of {', '.join(SORTS)} is")
+        raise InputError(unknown("--sort", sort, SORTS))
     asked = common_basis or rank_on_basis or (at_current, at_temperature, at_cutoff) != (None,) * 3
     basis = basis_from(at_current, at_temperature, at_cutoff) if asked else None
     folders = _folders(runs, every, logs)
@@ -217,7 +219,7 @@ def match(
     Example: amphora match --size 4 --wiring parallel
     """
     if wiring not in ("parallel", "series"):
-        raise InputError(f"--wiring {wiring!r} is not accepted; parallel or series is")
+        raise InputError(unknown("--wiring", wiring, ("parallel", "series")))
     if not 0 < seconds <= 3600:
         raise InputError(f"--seconds {seconds!r} is not accepted; above 0 up to 3600 is")
     if not 2 <= size <= 24:
@@ -315,12 +317,12 @@ def fit(
 ) -> None:
     """Check whether a cell can run a device, and for how long.
 
-    Also whether the rail sags so far that the device starts again, and whether the panel replaces each night's charge.
-    Exit code 1 if it does not fit.
+    Also shows whether the voltage sags until the device starts again, and whether the panel replaces each night's
+    charge. Exit code 1 if it does not fit.
 
     Example: amphora fit logs/L3-a/20261124T210000Z-overnight --duty path-light --what-if "panel.current=120 mA"
     """
-    folder = run_named(run, capacity=True, logs=logs)
+    folder = measured_run(run, logs)
     found = fit_run(folder, duty, what_if or [])
     if plot is not None:
         if found.course:

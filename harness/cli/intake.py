@@ -105,6 +105,8 @@ def sheet(
         print(f"{out}: {len(chosen)} cells")
         if out.suffix == ".csv":
             show_next("cell", "take-in", out, logs=logs)
+        else:  # what is written on paper is typed into such a file
+            show_next("cell", "sheet", *(cells or []), "--out", out.with_suffix(".csv"), logs=logs)
 
     answer(data, as_json, show)
 

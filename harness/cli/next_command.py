@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.output import DEFAULT_LOGS
 
 if TYPE_CHECKING:
@@ -19,6 +20,11 @@ def show_next(*words: str | Path, logs: Path | None = None) -> None:
     usual = Path(os.environ.get("AMPHORA_LOGS") or DEFAULT_LOGS)
     more = [] if logs is None or logs == usual else ["--logs", str(logs)]
     print(f"Next: amphora {shlex.join([*map(str, words), *more])}")
+
+
+def after_a_bag(logs: Path) -> list[str]:
+    """Return the words of what comes after the last cell of a queue: the comparison, where anything was measured."""
+    return ["compare", "--all"] if any(not one.damaged for one in Shelf(logs).list_runs()) else ["cell", "list"]
 
 
 def options_given(given: Mapping[str, Any], annotations: Mapping[str, Any], defaults: Mapping[str, Any]) -> list[str]:

@@ -48,7 +48,10 @@ def run_named(run: Path, capacity: bool = False, logs: Path | None = None) -> Pa
     meant = [entry for entry in runs if recipe in ("", entry.profile)]
     if not meant:
         had = ", ".join(sorted({entry.profile for entry in runs})) or "none"
-        raise InputError(f"{run}: the cell {cell} has no run{f' of {recipe}' if recipe else ''}; recipes run: {had}")
+        near = get_close_matches(recipe, [entry.profile for entry in runs], 1, 0.7)
+        hint = f" ({near[0]!r} is near)" if near else ""
+        what = f" of {recipe}" if recipe else ""
+        raise InputError(f"{run}: the cell {cell} has no run{what}; recipes run: {had}{hint}")
     meant.sort(key=lambda entry: entry.created_utc)
     if capacity and not recipe:
         with_figure = [entry for entry in meant if entry.capacity_Ah is not None]

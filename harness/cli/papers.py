@@ -10,7 +10,8 @@ import typer
 
 from amphora.harness.archive.run_folder import RUN
 from amphora.harness.cli.completion import runs as completion_of_runs
-from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, run_named, say, voltage
+from amphora.harness.cli.measured_run import measured_run
+from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say, voltage
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.words import with_U
 from amphora.harness.report.certificate.issue import certify as write_certificate
@@ -24,7 +25,7 @@ pass
 
 def folder_of(run: Path, logs: Path) -> Path:
     """Return a run's folder from a path, or from `cell/run` below the logs, or a cell's only run."""
-    run = run_named(run, capacity=True, logs=logs)
+    run = measured_run(run, logs)
     for candidate in (run, logs / run):
         if (candidate / RUN).is_file():
             return candidate

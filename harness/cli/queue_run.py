@@ -12,7 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from amphora.harness.bench.bays import Bays
-from amphora.harness.cli.next_command import show_next
+from amphora.harness.cli.next_command import after_a_bag, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.cli.queue import BenchOption, bays_of, bench_named, journal_of
 from amphora.harness.common.alarm import Alarm
@@ -59,7 +59,7 @@ def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_js
         elif states & {"waiting", "ready", "paused", "running"}:
             show_next("watch", "--all", logs=logs)
         else:
-            show_next("compare", "--all", logs=logs)
+            show_next(*after_a_bag(logs), logs=logs)
 
     answer(data, as_json, show)
 
@@ -114,7 +114,7 @@ def queue_run(
         if code:
             show_next("queue", "run", "--bench", bench_named(logs), logs=logs)
         else:
-            show_next("compare", "--all", logs=logs)
+            show_next(*after_a_bag(logs), logs=logs)
 
     answer(data, as_json, show)
     if code:

@@ -21,6 +21,8 @@ from amphora.drivers.opening import open_instrument, written_abilities
 from amphora.drivers.roles import Abilities, Clock, Instrument
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.harness.account.answer import analyse_run
+from amphora.harness.account.asking import standing_beside
+from amphora.harness.account.near_full import asked_before_a_night
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.run_folder import resumable
 from amphora.harness.archive.shelf import Shelf
@@ -497,6 +499,9 @@ def _finish(outcome: "Outcome", json: bool, then: list[str], logs: Path) -> None
         print(f"  outputs: {_outputs(outcome)}")
         for line in headline:
             print(f"  {line}")
+        beside = standing_beside(outcome.folder) if outcome.final else None
+        if beside is not None and (asked := asked_before_a_night(beside[1])):
+            print(f"  {asked}")
         if not outcome.final and outcome.rows and outcome.folder.is_dir():
             print(f"Next: amphora resume {shlex.quote(str(outcome.folder))}")
         elif not outcome.exit_code:

@@ -43,7 +43,7 @@ def sources(
 
     def show() -> None:
         print(render(found))
-        if cells:
+        if any(one.capacity_Ah is not None for one in cells):
             show_next("compare", "--all", logs=logs)
         else:
             show_next("cell", "list", logs=logs)

@@ -13,6 +13,7 @@ from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hin
 
 Reader = Callable[[Any], Any] | None  # None: as it is
 T = TypeVar("T")
+PLAIN = frozenset((NoneType, float, str, int, bool))  # of these JSON holds a value as it is
 
 
 LEFT_OUT = MappingProxyType({"left_out": True})  # metadata of a field that is not written where it is None
@@ -38,19 +39,20 @@ def _layout(kind: type) -> tuple[tuple[str, str, tuple[Any, ...]], ...]:
 def to_json(value: Any) -> Any:
     """Return a value as plain data: dataclasses and mappings as dictionaries, tuples as lists, the rest as it is."""
     kind = type(value)
-    if value is None or kind is float or kind is str or kind is int or kind is bool:
+    if kind in PLAIN:
         return value
     if is_dataclass(kind):
         out = {}
         for name, key, nothing in _layout(kind):
             item = getattr(value, name)
-            if not any(item is one for one in nothing):
-                out[key] = to_json(item)
+            if nothing and any(item is one for one in nothing):
+                continue
+            out[key] = item if type(item) in PLAIN else to_json(item)
         return out
     if isinstance(value, Mapping):
         return {key: to_json(item) for key, item in value.items()}
     if isinstance(value, tuple | list):
-        return [to_json(item) for item in value]
+        return [item if type(item) in PLAIN else to_json(item) for item in value]
     return value
 
 

@@ -32,7 +32,7 @@ MAD_TO_SIGMA = 1.4826
 # Of the median: a narrower batch is taken to spread so much, so that nobody is called an outlier for nothing.
 LEAST_SPREAD = {CAPACITY: 0.02, RESISTANCE: 0.05, WARMTH: 1.5}  # a bench thermometer is off by about 1 K
 DIFFERENT = 1.25  # between the shares of what they hold that two cells were run at: beyond it a night's figures differ
-MOST_TIES = 50  # named for one cell: the nearest; on a shelf of thousands all of them are a list that nobody reads
+MOST_TIES = 24  # named for one cell: the nearest; on a shelf of thousands all of them are a list that nobody reads
 
 
 def compare(
@@ -116,7 +116,8 @@ def _row(run: CellRun, grade: Graded, resisting: Sequence[Resisting], on_basis: 
     there = None
     if ohm is not None and degC is not None:
         there = at_temperature(ohm, U_ohm or 0.0, degC, law=law_of(resisting))
-    row = ComparedRow(
+    claim = claim_text(run.name, cell.claim_Ah, result.capacity_Ah if known else None, result.capacity_U_Ah)
+    return ComparedRow(
         cell=run.name,
         run=str(run.folder),
         capacity_Ah=result.capacity_Ah if known else None,  # what was left in it is not what it holds
@@ -142,16 +143,15 @@ def _row(run: CellRun, grade: Graded, resisting: Sequence[Resisting], on_basis: 
         resistance_temperature_degC=degC,
         resistance_at=there,
         common_basis=on_basis,
+        claim_text=claim,
     )
-    return replace(row, claim_text=claim_text(row))
 
 
-def claim_text(row: ComparedRow) -> str:
+def claim_text(cell: str, claim_Ah: float | None, counted_Ah: float | None, U_Ah: float | None) -> str:
     """Return 'L3-a: claims 1200 mAh, holds 431.2 ± 9.4 mAh', or nothing without a claim and a capacity that counts."""
-    if not row.claim_Ah or row.counted_Ah is None:
+    if not claim_Ah or counted_Ah is None:
         return ""
-    held = with_U(row.counted_Ah, row.capacity_U_Ah, 1000, "mAh")
-    return f"{row.cell}: claims {row.claim_Ah * 1000:.0f} mAh, holds {held}"
+    return f"{cell}: claims {claim_Ah * 1000:.0f} mAh, holds {with_U(counted_Ah, U_Ah, 1000, 'mAh')}"
 
 
 def ties_text(rows: Sequence[ComparedRow]) -> str:
@@ -229,13 +229,16 @@ def _placed(rows: Sequence[ComparedRow], figures: Sequence[Held]) -> list[Compar
     first = np.searchsorted(-value, -(value + reach), side="left")  # outside of it all are certainly better, or worse
     end = np.searchsorted(-value, -(value - reach), side="right")
     names = [row.cell for row in rows]
+    square = U * U
     for place, row in enumerate(rows):
-        near = slice(int(first[place]), int(end[place]))
-        gap = value[near] - value[place]
-        apart = np.abs(gap) > np.hypot(U[near], U[place])
-        tied = np.flatnonzero(~apart) + near.start
-        tied = tied[tied != place]
-        before, ties = near.start + int(np.count_nonzero(apart & (gap > 0))), len(tied)
+        start, stop = int(first[place]), int(end[place])
+        gap = value[start:stop] - value[place]
+        alike = gap * gap <= square[start:stop] + square[place]
+        better = place - start  # of these neighbours stand before it
+        before = start + better - int(np.count_nonzero(alike[:better]))
+        alike[better] = False  # itself
+        tied = np.flatnonzero(alike) + start
+        ties = len(tied)
         if ties > MOST_TIES:
             here = int(np.searchsorted(tied, place))  # values fall along the rows: the nearest are beside it
             tied = tied[max(0, here - MOST_TIES) : here + MOST_TIES]

@@ -302,8 +302,8 @@ def duty_from_run(folder: Path, name: str, chemistry: str = "li-ion", panel: Pat
     title = name.replace("\\", "\\\\").replace('"', '\\"')
     lowest = min(mode.steady_from_V for mode in modes)
     return (
-        f"# From {info.run_id}. Set the chemistry and the night by what the device is. It is refused while it has a\n"
-        "# panel and no charge limit: measure that, with a cell or a capacitor in it and the panel in full sun.\n"
+        f"# From {info.run_id}. Set the chemistry and the night by what the device is. With a panel it needs a\n"
+        "# charge limit: measure that, with a cell or a capacitor in it and the panel in full sun.\n"
         f'name = "{title}"\nchemistry = ["{chemistry}"]\nlowest_rail = "{lowest:.3f} V"\n'
         '# charge_limit = "4.20 V"\nquiescent = "0 A"  # not measured by the sweep\n\n'
         + "\n".join(_mode_text(mode, number) for number, mode in enumerate(modes, 1))

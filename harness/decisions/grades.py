@@ -12,7 +12,7 @@ Source: JCGM 106:2012, clauses 7 and 8 (conformance probability, guard bands); I
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal, overload
 
 from amphora.harness.analysis.resistance_warmth import STATED_degC, at_temperature
@@ -256,7 +256,7 @@ def _by_the_account(result: Result) -> list[GradeRow]:
             rows.append(_anomaly(code, "bench only", text))
         elif code != "no-capacity":
             text = f"{text} Settled by: {item.settles if item else ''}"
-            rows.append(replace(_anomaly(code, "standby duty", text), verdict="open"))
+            rows.append(GradeRow(code, verdict="open", grade="standby duty", remark=text))
     return rows
 
 
@@ -345,14 +345,13 @@ def grade_runs(runs: Sequence[tuple[Result, Cell]], criteria: Criteria) -> list[
         criteria: From `load_criteria`.
     """
     groups: dict[tuple[str, str], dict[str, float]] = {}
-    for result, cell in runs:
+    places = [(result.form or cell.form, key_of(result, cell)) for result, cell in runs]
+    for place, (result, _) in zip(places, runs, strict=True):
         if result.capacity_Ah is not None and not _blockers(result):
-            place = (result.form or cell.form, key_of(result, cell))
             groups.setdefault(place, {})[result.cell] = result.capacity_Ah
     ordered = {place: sorted(found.values()) for place, found in groups.items()}
     grades = []
-    for result, cell in runs:
-        place = (result.form or cell.form, key_of(result, cell))
+    for place, (result, cell) in zip(places, runs, strict=True):
         own = groups.get(place, {}).get(result.cell)
         grades.append(grade_result(result, cell, criteria, Others(ordered.get(place, []), own)))
     return grades

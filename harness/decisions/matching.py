@@ -24,10 +24,10 @@ Wiring = Literal["parallel", "series"]
 FIGURES = ("capacity", "resistance", "self-discharge")
 WEIGHTS: dict[str, tuple[float, float, float]] = {"parallel": (0.5, 1.0, 0.3), "series": (1.0, 0.4, 0.5)}
 CAUTION = (
-    "Building packs is work for people trained in it: cells in parallel must be within 50 mV before they are joined, "
-    "each series group needs its own protection and balancing, each parallel cell its own fuse, and spot welding and "
-    "first charging are done on a surface that cannot burn. Used cells without a history are outside the reuse "
-    "standards; local rules go first. Never mix chemistries, and never put a retired cell into a set."
+    "Building packs is work for people trained in it. Cells in parallel must be within 50 mV before they are joined. "
+    "Each series group needs its own protection and balancing, each parallel cell its own fuse. Spot welding and first "
+    "charging are done on a surface that cannot burn. Used cells without a history are outside the reuse standards; "
+    "local rules go first. Never mix chemistries, and never put a retired cell into a set."
 )
 
 

@@ -88,8 +88,8 @@ def silent_ammeter(rows: Rows, idle: "BoolArray", told: Told) -> None:
         if fall > SILENT_FALL * float(np.median(v)) and late > 0.25 * fall and t[end - 1] - t[begin] < SILENT_MOST_S:
             told.warn(
                 "scale-doubtful",
-                f"The voltage falls by {fall:.2f} V from line {int(rows.lines[begin])} on while no current is shown: "
-                "the ammeter fell silent, or something draws a current that it does not measure. "
+                f"The voltage falls by {fall:.2f} V from line {int(rows.lines[begin])} on, and no current is shown. "
+                "Either the ammeter fell silent, or it does not measure that current. "
                 "No figure counts that current.",
             )
             return

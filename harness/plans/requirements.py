@@ -171,8 +171,8 @@ def not_guarded(
     by_itself = bench is None or not bench.with_role("switch")
     if resistor and by_itself:
         guards.missing.append(
-            "a plain resistor drains on when the computer stops, and when the cut-off is reached: a relay that "
-            "drops out, a protected holder, or somebody there"
+            "a plain resistor drains on when the computer stops, and below the cut-off: use a relay that drops out or "
+            "a protected holder, or be there"
         )
     for role in ("load", "supply"):
         abilities = abilities_of(bench, role) if role in sides else None

@@ -20,6 +20,7 @@ from amphora.harness.analysis.records import FloatArray, Record, RunInfo
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.run_folder import is_simulated
 from amphora.harness.common.errors import AnalysisError, InputError
+from amphora.harness.common.fields import unknown
 from amphora.harness.report import plot_style as look
 from amphora.harness.results.analyse import SURVEY_STEPS
 from amphora.harness.results.preparation import prepared
@@ -612,7 +613,7 @@ def _check(out: Path, kinds: Sequence[str] | None) -> Sequence[str]:
         raise InputError(f"{out}: a picture ends in .png, .svg or .pdf; nothing was written")
     for kind in kinds or ():
         if kind not in KINDS:
-            raise InputError(f"there is no picture '{kind}'; accepted: {', '.join(KINDS)}")
+            raise InputError(unknown("picture", kind, KINDS))
     if kinds is not None and not kinds:
         raise InputError(f"no kind of picture asked for; accepted: {', '.join(KINDS)}")
     return KINDS if kinds is None else kinds

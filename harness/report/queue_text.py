@@ -25,7 +25,9 @@ def render(data: Mapping[str, Any], said: Sequence[str]) -> list[str]:
     for cell in data["cells"]:
         counts[cell["state"]] = counts.get(cell["state"], 0) + 1
     lines.append("")
-    lines.append(", ".join(f"{number} {STATE_WORDS[state]}" for state, number in counts.items()) or "nothing is queued")
+    lines.append(
+        ", ".join(f"{STATE_WORDS[state]}: {number}" for state, number in counts.items()) or "nothing is queued"
+    )
     if data["done_at"] and any(cell["ready_at"] for cell in data["cells"]):
         lines.append(f"The bag is expected to be done {_when(data['done_at'])}.")
     elif any(cell["state"] not in ("done", "apart", "dropped") for cell in data["cells"]):

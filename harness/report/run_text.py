@@ -97,7 +97,14 @@ def to_go(left: Left) -> str:
 
 
 def fitted(line: str, columns: int) -> str:
-    """Return a line that fits a terminal, what stands last left out first: a wrapped line is not written over."""
+    """Return a line that fits a terminal: a wrapped line is not written over.
+
+    What stands last is left out first; before the time that is left goes, its longest does.
+    """
+    head, found, rest = line.partition(", at most ")
+    if found and len(head) + len(rest.partition(" · ")[0]) + len(found) > columns:
+        after = rest.partition(" · ")
+        line = head + after[1] + after[2]
     while len(line) > columns and " · " in line:
         line = line.rpartition(" · ")[0]
     return line[: max(columns, 1)]

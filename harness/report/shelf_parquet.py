@@ -118,9 +118,15 @@ def export_shelf(logs: Path, out: Path, say: Callable[[str], None] = lambda text
     before = _manifest(out)
     try:
         out.mkdir(parents=True, exist_ok=True)
+        if not before:
+            _write_manifest(out, {}, {})  # an export that is killed can be gone on with
         return _export(Path(logs), out, before, say)
     except OSError as error:
         raise InputError(f"{error.filename or out}: cannot be written ({error.strerror or error})") from error
+
+
+def _write_manifest(out: Path, runs: Mapping[str, Any], tables: Mapping[str, str]) -> None:
+    _write_text(out / MANIFEST, json.dumps({"format": FORMAT, "runs": runs, "tables": tables}))
 
 
 def _manifest(out: Path) -> dict[str, Any]:
@@ -172,9 +178,10 @@ def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str
                 damaged.append(DamagedRun(str(folder), str(error)))
                 continue
             written.append(name)
-            if len(written) % 100 == 0:
-                say(f"{len(written)} runs written")
         runs[name] = made
+        if written and len(written) % 100 == 0 and written[-1] == name:
+            say(f"{len(written)} runs written")
+            _write_manifest(out, {**(before.get("runs") or {}), **runs}, before.get("tables") or {})
     cells = _standing_rows(logs, rows)
     tables = _write_rows(out, rows, before.get("tables") or {})
     gone = {item["file"] for item in (before.get("runs") or {}).values()} - {item["file"] for item in runs.values()}
@@ -182,7 +189,7 @@ def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str
         (out / file).unlink(missing_ok=True)
     removed = tuple(sorted(set(before.get("runs") or {}) - set(runs)))
     _write_text(out / SCHEMA, json.dumps(schema(), indent=2, ensure_ascii=False))
-    _write_text(out / MANIFEST, json.dumps({"format": FORMAT, "runs": runs, "tables": tables}))
+    _write_manifest(out, runs, tables)
     return Exported(tuple(written), len(runs) - len(written), removed, tuple(damaged), cells)
 
 

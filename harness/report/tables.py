@@ -196,6 +196,9 @@ def standing_lines(standing: Standing) -> list[str]:
     if 0 < standing.leak.high < 24:
         least = f"at least {100 * standing.leak.low:.2g} %, " if standing.leak.low > 0 else ""
         lines.append(f"leak: {least}{100 * standing.leak.high:.2g} % a day at most ({standing.leak.high_from})")
+    near = standing.leak_full
+    if 0 < near.high < 24:
+        lines.append(f"leak near full: {100 * near.high:.2g} % a day at most ({near.high_from})")
     if standing.self_discharge_percent_per_month is not None:
         lost = said(standing.self_discharge_percent_per_month, standing.self_discharge_U, 1, "%")
         lines.append(f"loses {lost} a month at rest")
@@ -228,7 +231,7 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
         ("rechargeable", "declared by a person" if cell.declared_rechargeable else "not declared"),
         ("photos", ", ".join(cell.photos)),
         ("notes", cell.notes.replace("\n", " | ")),
-        ("at the door", judged.verdict + "; " + "; ".join(reason.text for reason in judged.reasons)),
+        ("at the door", "; ".join([judged.verdict, *(reason.text for reason in judged.reasons)])),
     ]
     lines = [plain(cell.id), *(f"  {name:<13} {plain(value or '–')}" for name, value in facts), ""]
     if standing is not None:

@@ -58,8 +58,8 @@ def check_resistor(
     way = through or (first if first in ways else next(iter(ways), None))
     if way is None:
         raise InputError(
-            f"{rig.description.where}: nothing here can check a resistor: no supply, no load, and no logger that "
-            "measures a current of its own (one that is computed from the voltage agrees with itself)"
+            f"{rig.description.where}: nothing here can check a resistor: no supply, no load, and no logger with "
+            "an ammeter (a current computed from the voltage proves nothing)"
         )
     if way not in ways:
         raise InputError(f"--through {way}: this bench cannot; {', '.join(ways) or 'nothing'} is accepted")

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from amphora.drivers.errors import DescriptionError, DriverError
 from amphora.drivers.roles import Abilities, Clock, Instrument
 from amphora.harness.account.asking import standing_of
+from amphora.harness.account.charge_end import emptied_before, ended_full
 from amphora.harness.account.entries import key_of
 from amphora.harness.account.fold import full_band
 from amphora.harness.account.gate import require
@@ -33,7 +34,6 @@ from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.locks import acquire_channel, acquire_folder, acquire_keys, channel_text, identity_key
 from amphora.harness.control.events import SensorChecked, StepBegun, StepEnded
 from amphora.harness.plans.build import build_plan
-from amphora.harness.plans.charge_permission import is_a_guess
 from amphora.harness.plans.plan import AccountNotes, Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.plans.requirements import ASLEEP
 from amphora.harness.plans.settled import Settled, with_settled
@@ -101,8 +101,7 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
                 return "unknown"
             continue
         last = energised[-1]
-        emptied = any(kinds.get(e.step) == "discharge" and e.reason == "cutoff" for e in energised[:-1])
-        if kinds.get(last.step) != "charge" or not _charge_completed(run.run, last, emptied):
+        if kinds.get(last.step) != "charge" or not ended_full(run.run, last, emptied_before(run.events, last)):
             return "unknown"
         if run.stopped is None or run.stopped.reason.startswith("guard:"):
             return "unknown"
@@ -110,27 +109,6 @@ def how_full(shelf: Shelf, cell_id: str, now: datetime, *, ahead: bool = False) 
         soon = age <= timedelta(hours=FULL_FOR_H) and (ahead or age >= timedelta(0))
         return "full" if soon else "unknown"
     return "unknown"
-
-
-def _charge_completed(run: Mapping[str, Any], ended: StepEnded, emptied: bool) -> bool:
-    """Tell whether a charge step ended full: by its taper, or for nickel by its own end after a discharge to empty.
-
-    No charge of an unidentified cell is full. By the clock or by charge it is full only where what it holds was no
-    mere assumption; a fall of the voltage or a rate of warming tells by itself. A timed charge that met its highest
-    voltage is not full.
-    """
-    if run.get("profile") in ("storage", "identify"):
-        return False
-    plan = run.get("plan") or {}
-    chemistry = str(plan.get("chemistry", ""))
-    if ended.reason == "taper":
-        return chemistry != "auto"  # to 3.60 V, the most that an unidentified cell may be: not full
-    if chemistry not in ("nimh", "nicd") or not emptied:
-        return False
-    if ended.reason == "condition":
-        return ended.text.startswith(("voltage_drop_V", "temperature_"))
-    assumed = is_a_guess(str(plan.get("capacity_source", "assumed")))
-    return ended.reason in ("time", "charge") and not assumed
 
 
 def measured_Ah(shelf: Shelf, cell_id: str) -> float | None:

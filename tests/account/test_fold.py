@@ -13,7 +13,7 @@ from amphora.harness.account.standing import ACTS, Noted, RunSeen
 from amphora.harness.account.state import full_floor_V
 from amphora.harness.analysis.repeats import item_U_Ah
 from amphora.harness.common.errors import Refused
-from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
+from tests.support.account_entries import SOUND, at, cell, charge, codes, filled, night, rest
 
 # ---- full means full --------------------------------------------------------------------------------
 
@@ -116,7 +116,7 @@ def test_a_night_without_recovery_leaves_the_leak_open_and_says_what_settles_it(
     ("given_back", "expected"), [(0.995, None), (0.98, None), (0.955, "suspected"), (0.93, "established")]
 )
 def test_a_closed_cycle_tells_a_leak(given_back, expected):
-    standing = fold(cell(), [charge(), night(ah=1.0), charge(12.0, ah=1.0 / given_back)])
+    standing = fold(cell(), [charge(), night(ah=1.0), charge(12.0, ah=1.0 / given_back), filled(39.0)])
     found = standing.finding("charge-balance")
     assert (found.strength if found else None) == expected
     assert (standing.may["match"].verdict == "yes") == (expected is None and standing.leak.high < 0.05)
@@ -213,7 +213,7 @@ def test_a_soft_short_found_by_retention_is_not_forgotten():
         (rest(20, 188, "", 3.80, 3.72),), retention_mV_per_day=20.0, retention_U_mV_per_day=1.0, retention_V=3.75,
     )  # fmt: skip
     curve = ((4.17, 0.0), (3.95, 0.3), (3.75, 0.6), (3.55, 0.9), (3.05, 1.0))
-    entries = [charge(), night(curve=curve), kept, charge(190.0, ah=1.0), night(194.5)]
+    entries = [charge(), night(curve=curve), kept, charge(190.0, ah=1.0), filled(217.0), night(218.5)]
     standing = fold(cell(), entries)
     assert "soft-short" in codes(standing) and standing.may["match"].verdict == "no"
     assert standing.may["certify"].verdict != "yes" and standing.may["grade"].verdict == "ask"

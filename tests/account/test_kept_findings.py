@@ -6,14 +6,15 @@ import pytest
 
 from amphora.harness.account import entries as entries_module
 from amphora.harness.account import findings as f
+from amphora.harness.account.charge_end import emptied_before, ended_full
 from amphora.harness.account.fold import _leak, fold
 from amphora.harness.account.standing import Move, Noted, RunSeen
 from amphora.harness.account.state import FoldState
 from amphora.harness.cells.chemistry import load_chemistry
-from amphora.harness.control.events import StepEnded
+from amphora.harness.control.events import StepBegun, StepEnded
 from amphora.harness.plans.charge_permission import holds_of, is_a_guess
 from amphora.harness.running import session
-from tests.support.account_entries import at, cell, charge, codes, night, rest
+from tests.support.account_entries import at, cell, charge, codes, filled, night, rest
 
 HEALTHY_VERDICTS = ("match", "certify", "grade")
 WEEK_H = 4.5 + 6.2 + 168
@@ -94,9 +95,9 @@ def test_a_recovery_much_worse_than_the_one_before_takes_away_the_older_bounds(s
 @pytest.mark.parametrize(("current_A", "ah", "told"), [(-0.15, 0.85, True), (-0.15, 0.95, False), (-0.30, 0.85, False)])
 def test_less_by_a_gentler_discharge_is_a_capacity_that_fell(current_A, ah, told):
     """An LFP cell of 0.816 Ah, drained unseen before its second night: 0.670 Ah at less current than the first."""
-    second = night(16.5, ah=ah)
+    second = night(41.0, ah=ah)
     second = replace(second, moves=(replace(second.moves[0], current_A=current_A),))
-    standing = fold(cell(), [charge(), night(), charge(12.0, ah=1.0), second])
+    standing = fold(cell(), [charge(), night(), charge(12.0, ah=1.0), filled(39.0), second])
     assert ("capacity-fell" in codes(standing)) is told
     assert (standing.may["certify"].verdict == "yes") is not told
 
@@ -184,8 +185,51 @@ def test_a_nickel_cell_charged_by_the_clock_for_a_guess_is_not_known_to_be_full(
     assert is_a_guess(source) is guess
     plan = {"chemistry": "nimh", "capacity_source": source}
     ended = StepEnded(reason="time", text="57600 s are over")
-    assert entries_module._charge_completed({"profile": "charge", "plan": plan}, ended) is not guess
-    assert session._charge_completed({"profile": "charge", "plan": plan}, ended, emptied=True) is not guess
+    assert ended_full({"profile": "charge", "plan": plan}, ended, emptied=True) is not guess
+
+
+KNOWN, GUESS = "measured from full", "a quarter of the claim on the label"
+
+
+@pytest.mark.parametrize(
+    ("reason", "text", "known", "guess"),
+    [
+        ("time", "57600 s are over", True, False),
+        ("charge", "0.8 Ah went in", True, False),
+        ("condition", "voltage_drop_V >= 0.007", True, True),  # tells by itself, and ends a charge from 0.3 It up only
+        ("condition", "temperature_rate_K_per_min >= 1", True, False),  # at 0.1 It a short or the room does so, too
+        ("condition", "temperature_rise_K >= 10", True, False),
+        ("condition", "voltage_V >= 1.6", False, False),  # a dry cell does so
+        ("guard:time", "", False, False),
+        ("interrupted", "", False, False),
+    ],
+)
+def test_by_which_end_a_nickel_cell_is_full(reason, text, known, guess):
+    """Only after a discharge to empty (IEC 61951-2, 7.3), and only where a charge to full was meant."""
+    ended = StepEnded(reason=reason, text=text)
+    for source, full in ((KNOWN, known), (GUESS, guess)):
+        run = {"profile": "charge", "plan": {"chemistry": "nimh", "capacity_source": source}}
+        assert ended_full(run, ended, emptied=True) is full
+        assert ended_full(run, ended, emptied=False) is False
+        for profile in ("storage", "identify"):
+            assert ended_full({**run, "profile": profile}, ended, emptied=True) is False
+        for chemistry in ("li-ion", "lead-acid"):
+            other = {**run, "plan": {**run["plan"], "chemistry": chemistry}}
+            assert ended_full(other, ended, emptied=True) is False
+
+
+def test_what_emptied_a_cell_before_its_charge():
+    drain, fill = StepBegun(t_s=0.0, step=1, step_kind="discharge"), StepBegun(t_s=60.0, step=2, step_kind="charge")
+    ended = StepEnded(t_s=900.0, step=2, reason="time")
+    for reason, t_s, step, emptied in (
+        ("cutoff", 50.0, 1, True), ("time", 50.0, 1, False), ("cutoff", 950.0, 1, False), ("cutoff", 50.0, 2, False)
+    ):  # fmt: skip
+        before = StepEnded(t_s=t_s, step=step, reason=reason)
+        assert emptied_before([drain, before, fill, ended], ended) is emptied
+
+
+def test_plan_and_account_ask_one_function_whether_a_charge_ended_full():
+    assert entries_module.ended_full is session.ended_full is ended_full
 
 
 def test_the_discharge_of_the_night_before_empties_a_nickel_cell_too():
@@ -199,8 +243,7 @@ def test_no_charge_of_an_unidentified_cell_is_full(chemistry, full):
     """To 3.60 V a Li-ion cell takes a tenth of what it holds; the night after it would be certified as the whole."""
     run = {"profile": "charge", "plan": {"chemistry": chemistry, "capacity_source": "assumed (common practice)"}}
     ended = StepEnded(reason="taper", text="current_A <= 0.05 at 3.600 V")
-    assert entries_module._charge_completed(run, ended) is full
-    assert session._charge_completed(run, ended, emptied=False) is full
+    assert ended_full(run, ended, emptied=False) is full
 
 
 def test_an_unidentified_cell_without_a_capacity_says_how_it_is_named():

@@ -11,7 +11,7 @@ from amphora.harness.account.standing import Bound, Move, Noted, Standing
 from amphora.harness.account.state import full_floor_V
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.results.rulings import Finding
-from tests.support.account_entries import SOUND, at, cell, charge, codes, night, rest
+from tests.support.account_entries import SOUND, at, cell, charge, codes, filled, night, rest
 
 DISCHARGE = Move("discharge", at(0), at(5), 1.0, 0.002, True, -0.2, 3.0)
 
@@ -19,7 +19,10 @@ DISCHARGE = Move("discharge", at(0), at(5), 1.0, 0.002, True, -0.2, 3.0)
 @pytest.mark.parametrize(("charges", "limit"), [(0, 0.10), (1, 0.10), (2, 0.05), (5, 0.05)])
 def test_the_bound_that_a_healthy_verdict_wants(charges, limit):
     for high, asks in ((limit - 0.001, False), (limit + 0.001, True)):
-        standing = with_rulings(cell(), Standing("a", capacity_Ah=1.0, leak=Bound(0.0, high), charges=charges))
+        standing = with_rulings(
+            cell(),
+            Standing("a", capacity_Ah=1.0, leak=Bound(0.0, high), leak_full=Bound(0.0, 0.0), charges=charges),
+        )
         assert ("leak-not-bounded" in codes(standing)) is asks
         verdicts = {standing.may[act].verdict for act in ("grade", "match", "certify")}
         assert verdicts == {"ask" if asks else "yes"}
@@ -123,7 +126,7 @@ def test_a_short_near_full_gets_no_verdict_after_its_first_night_and_a_whole_bal
         "yes",
     ]
     assert "falls-when-full" not in codes(fold(cell(), [charge(), first]))
-    back = fold(cell(), [charge(), falling, charge(12.0, ah=1.0)])
+    back = fold(cell(), [charge(), falling, charge(12.0, ah=1.0), filled(39.0)])
     assert "falls-when-full" not in codes(back) and back.may["match"].verdict == "yes"
     lost = fold(cell(), [charge(), falling, charge(12.0, ah=1.1)])
     assert "falls-when-full" in codes(lost) and lost.may["match"].verdict == "no"
@@ -132,7 +135,7 @@ def test_a_short_near_full_gets_no_verdict_after_its_first_night_and_a_whole_bal
 @pytest.mark.parametrize(
     ("key", "left_V", "falls"),
     [("li-ion", 4.185, 0.05), ("li-ion-4.35", 4.335, 0.05), ("lfp", 3.64, 0.30), ("lto", 2.75, 0.20),
-     ("nimh", 1.50, 0.15), ("nicd", 1.50, 0.15), ("lead-acid", 2.5, 0.10)],
+     ("nimh", 1.50, 0.15), ("nicd", 1.50, 0.15), ("lead-acid", 2.5, 0.20)],
 )  # fmt: skip
 def test_between_which_voltages_a_full_cell_is_met(key, left_V, falls):
     low_V, high_V = full_band(left_V, 0.0, key)
@@ -231,8 +234,11 @@ def test_a_nickel_cell_is_judged_by_what_it_gave_after_days_of_rest(gave, days, 
     assert standing.leak.high == pytest.approx((1 - gave + 0.012) / days, rel=0.1)
     assert standing.self_discharge_percent_per_month == pytest.approx(
         100 * (1 - gave) * f.may_lose("nimh", 30.0) / f.may_lose("nimh", days), rel=0.02) or gave < 0.5  # fmt: skip
-    assert (standing.may["match"].verdict == "yes") is (strength is None)
-    assert standing.may["grade"].verdict == ("yes" if strength is None else "ask")
+    told = strength is None and standing.leak.high < 0.05  # 9 % on one day do not tell
+    assert told is (strength is None and days > 1)
+    assert (standing.may["match"].verdict == "yes") is told
+    assert standing.may["grade"].verdict == ("yes" if told else "ask")
+    assert told or strength or "7 days" in standing.finding("leak-not-bounded").settles
     lithium = fold(cell(), [charge(), night(), charge(12.0), rested])
     assert lithium.finding("soft-short") is None  # lithium has rules of its own
 
@@ -249,6 +255,7 @@ RULED = {
     "soft-short": {**SHORT, "charge": ("yes", "ask")},
     "below-window": {**SHORT, "charge": ("yes", "ask")},
     "same-cell-doubtful": ASK3, "same-cell-or-charged": ASK3, "leak-not-bounded": ASK3, "falls-when-full": ASK3,
+    "leak-near-full": ASK3,
     "same-cell-resistance": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "capacity-fell": {"match": ("ask", "ask"), "certify": ("ask", "ask")},
     "never-inspected": {"charge": ("ask", "ask"), "certify": ("ask", "ask")},

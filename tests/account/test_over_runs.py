@@ -266,7 +266,8 @@ def test_a_renamed_cell_keeps_its_runs_and_nothing_in_their_folders_changes(heal
     run(logs, "charge", "gate-1")
     run(logs, "overnight", "gate-1")
     nights = sorted(str(p) for p in logs.glob("gate-1/*-overnight"))
-    assert cli(logs, "certify", *nights, "--in-spite-of", "leak-not-bounded", "--out", str(tmp_path / "d.pdf"))[0] == 0
+    taken_on = ("--in-spite-of", "leak-not-bounded", "--in-spite-of", "leak-near-full")
+    assert cli(logs, "certify", *nights, *taken_on, "--out", str(tmp_path / "d.pdf"))[0] == 0
 
 
 def test_a_rename_cut_short_between_folder_and_record_is_finished_by_the_same_command(tmp_path):
@@ -344,3 +345,29 @@ def test_a_run_before_those_that_it_follows_is_written_on_a_persons_word(tmp_pat
     notes = json.loads((done.folder / "run.json").read_text(encoding="utf-8"))["plan"]["notes"]["account"]
     assert [item["code"] for item in notes["in_spite_of"]] == ["clock-behind"]
     assert shown(tmp_path)["may"]["certify"]["verdict"] == "no"  # nobody knows that it began full
+
+
+def test_a_cell_that_the_bench_finds_without_its_voltage_is_open_until_somebody_measures_it(tmp_path: Path) -> None:
+    """A short of 5 ohm begins after its night: the next evening finds nothing. A lead that was off looks the same."""
+    for name, hand_V, answer in (("dead", "0 V", "no"), ("lead-off", "3.16 V", "yes")):
+        add(tmp_path, name)
+        for profile in ("charge", "overnight"):
+            run(tmp_path, profile, name)
+        assert {shown(tmp_path, name)["may"][act]["verdict"] for act in ("match", "certify", "grade")} == {"yes"}
+        sound = load_kept(tmp_path, name)
+        gone = load_kept(tmp_path, name)
+        gone.cell.short_ohm = 5.0
+        gone.cell.rest(86400.0)
+        store_kept(tmp_path, name, gone)  # at the terminals both look like this
+        with contextlib.suppress(Refused):
+            assert run(tmp_path, "charge", name).reason == "guard:as-found"
+        store_kept(tmp_path, name, gone if name == "dead" else sound)
+        standing = shown(tmp_path, name)
+        assert {standing["may"][act]["verdict"] for act in ("match", "certify", "grade")} <= {"ask", "no"}
+        assert "found-without-its-voltage" in [item["code"] for item in standing["findings"]]
+        assert cli(tmp_path, "label", name, "--out", str(tmp_path / f"{name}.pdf"))[0] == 0
+        at = (sound.utc + timedelta(days=1)).isoformat()
+        assert cli(tmp_path, "cell", "check", name, "--as-found", hand_V, "--at", at)[0] in (0, 1)
+        standing = shown(tmp_path, name)
+        assert standing["may"]["certify"]["verdict"] == answer, standing["findings"]
+        assert "found-without-its-voltage" not in [item["code"] for item in standing["findings"]]

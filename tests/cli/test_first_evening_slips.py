@@ -177,3 +177,35 @@ def test_on_a_bench_that_lives_faster_the_next_run_comes_after_the_last(night: I
     )
     assert after_the_last_run(elsewhere.logs, "A") == datetime.fromisoformat(ahead) + timedelta(seconds=1)
     assert after_the_last_run(elsewhere.logs, "nobody") >= before
+
+
+@pytest.mark.parametrize(
+    ("words", "said_of_it"),
+    [
+        (("run", "--cell", "A", "--profile", "overnight", *SIMULATED, "--simulated-cell", "nonsense"), "'nonsense'"),
+        (("bench", "check", "--bench", "rol.toml"), "instruments.load: key 'rol' is not known ('role' is near)"),
+        (("fit", "A", "--duty", "path-light", "--what-if", "panel.curent=120 mA"), "--what-if 'panel.curent=120 mA'"),
+        (("fit", "A", "--duty", "path-light", "--what-if", "panel.current=lots"), "--what-if 'panel.current=lots'"),
+        (("fit", "A", "--duty", "path-light", "--what-if", "nonsense"), "--what-if 'nonsense' is not accepted"),
+    ],
+)
+def test_a_wrong_word_is_refused_where_it_stands_in_one_sentence(
+    night: Inside, words: tuple[str, ...], said_of_it: str
+) -> None:
+    (night.folder / "rol.toml").write_text(
+        'name = "b"\nleads = "wired"\n[instruments.load]\nrol = "load"\nresource = "TCPIP::127.0.0.1::1::SOCKET"\n'
+        '[cell]\nvoltage = "load"\n',
+        encoding="utf-8",
+    )
+    code, said = night.ends(*(str(night.folder / word) if word.endswith(".toml") else word for word in words))
+    assert code == 2 and said_of_it in said and "Traceback" not in said and "profiles/" not in said, said
+    assert said.count("amphora: ") == 1
+
+
+def test_the_page_has_one_clock_of_24_hours_in_the_viewers_zone() -> None:
+    from importlib import resources
+
+    script = (resources.files("amphora.harness.report") / "templates" / "live.js").read_text(encoding="utf-8")
+    clocks = [line for line in script.splitlines() if "DateTimeFormat(" in line]
+    assert clocks and all('hourCycle: "h23"' in line for line in clocks if "hour:" in line)
+    assert "timeZone:" not in script  # the viewer's own

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from programs import Inside
 from typer.testing import CliRunner
 
 from amphora.harness.cli.app import app
@@ -57,3 +58,30 @@ def test_by_command(logs: Path, words: tuple[str, ...], key: str) -> None:
     done: Any = CliRunner().invoke(app, [*words, "--json"])
     assert done.exit_code == 0, done.stderr
     assert key in json.loads(done.stdout)
+
+
+@pytest.mark.parametrize(
+    ("typed", "near"),
+    [
+        ("compare --all --sort capcity", "capacity"),
+        ("cell list --sort capcity", "capacity"),
+        ("cell list --state teste", "tested"),
+        ("match --size 2 --wiring paralel", "parallel"),
+        ("plot gate-1 --out x.png --kind incremantal", "incremental"),
+        ("analyse gate-1@overnigt", "overnight"),
+        ("analyse gate-2", "gate-1"),
+        ("grade gate-1 --criteria genral", "general"),
+        ("fit gate-1 --duty path-ligt", "path-light"),
+        ("plan --cell gate-1 --profile overnigt --bench simulated", "overnight"),
+        ("queue add gate-1 --course one-nigth", "one-night"),
+        ("cell state gate-1 retird", "retired"),
+        ("cell edit gate-1 --chemistry liion", "li-ion"),
+        ("key exprot", "export"),
+        ("lable gate-1", "label"),
+        ("bench check --bench benhc.toml", "bench.toml"),
+    ],
+)
+def test_a_misspelt_name_of_any_kind_gets_the_near_one(logs: Path, typed: str, near: str) -> None:
+    (logs.parent / "bench.toml").write_text("", encoding="utf-8")
+    code, said = Inside(logs.parent).ends(*typed.split())
+    assert code == 2 and f"{near}' is near" in said, said

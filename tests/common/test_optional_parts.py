@@ -4,9 +4,12 @@ import os
 import subprocess
 import sys
 import tomllib
+from importlib.metadata import distribution
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 from programs import Inside
 
 from amphora.harness.common.errors import InputError
@@ -69,3 +72,41 @@ def test_a_night_and_its_certificate_need_no_optional_part(tmp_path: Path) -> No
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-1500:]
     assert (tmp_path / "A.pdf").read_bytes().startswith(b"%PDF") and (tmp_path / "night-time.png").exists()
+
+
+REQUIRED = {  # by the plain installation, directly or by what it requires (Linux, 64-bit): a new one is a decision
+    "annotated-doc", "annotated-types", "cffi", "contourpy", "crc", "cryptography", "cycler", "fonttools", "jeepney",
+    "jinja2", "kiwisolver", "markdown-it-py", "markupsafe", "matplotlib", "mdurl", "numpy", "packaging", "pillow",
+    "psutil", "pycparser", "pydantic", "pydantic-core", "pygments", "pymodbus", "pyparsing", "pypdf", "pyserial",
+    "python-dateutil", "pyusb", "pyvisa", "pyvisa-py", "rfc8785", "rich", "scipy", "segno", "shellingham", "tomlkit",
+    "typer", "typing-extensions", "typing-inspection", "typst", "wakepy",
+}  # fmt: skip
+PERHAPS = {"colorama", "importlib-resources", "six", "tzdata", "click"}  # by the version or the system
+MOST_MB = 550
+
+
+def test_the_plain_installation_is_of_these_distributions_and_no_larger_than_promised() -> None:
+    sizes: dict[str, int] = {}
+
+    def walk(requirement: Requirement, extra: str = "") -> None:
+        if requirement.marker is not None and not requirement.marker.evaluate({"extra": extra}):
+            return
+        name = canonicalize_name(requirement.name)
+        if name in sizes and not requirement.extras:
+            return
+        found = distribution(name)
+        places = [Path(str(file.locate())) for file in found.files or []]
+        sizes[name] = sum(place.stat().st_size for place in places if place.exists())
+        for line in found.requires or []:
+            for one in ("", *requirement.extras):
+                walk(Requirement(line), one)
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    for line in project["dependencies"]:
+        walk(Requirement(line))
+    assert set(sizes) - PERHAPS == REQUIRED, sorted(set(sizes) ^ REQUIRED)
+    assert all(size > 1000 for size in sizes.values()), "a distribution without a list of its files"
+    ours = sum(
+        path.stat().st_size for room in ("harness", "drivers", "profiles") for path in (ROOT / room).rglob("*.*")
+    )
+    assert 300 < (sum(sizes.values()) + ours) / 1e6 <= MOST_MB

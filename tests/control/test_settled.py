@@ -21,6 +21,7 @@ from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.control.replay import replay
 from amphora.harness.control.step_records import Sample
+from amphora.harness.decisions.comparison import compare
 from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.grades import grade_runs
 from amphora.harness.decisions.purpose import settled_by
@@ -28,6 +29,7 @@ from amphora.harness.plans import steps as plan_steps
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from amphora.harness.plans.recipe import load_recipe, recipe_names
 from amphora.harness.plans.settled import RESERVE, RESISTANCE_MARGIN, Settled, may_end_early, with_settled
+from amphora.harness.report.label import label_content
 from amphora.harness.running.session import Request, carry_out, go_on, open_rig
 from tests.support.plans import build_plan
 
@@ -154,10 +156,15 @@ def test_it_is_no_capacity_wherever_it_is_read(nights: dict[str, Path], name: st
     found = analyse_run(folder)
     assert "settled-early" in [item.code for item in found.warnings]
     assert not found.complete and not found.reached_cutoff
+    assert "no capacity" in next(item.text for item in found.warnings if item.code == "settled-early")
     shelf = Shelf(folder.parent.parent)
     cell = shelf.get(folder.parent.name)
     assert standing_of(shelf, cell.id).capacity_Ah is None and cell.state == "found"
     assert grade_runs([(found, cell)], load_criteria("general"))[0].grade is None
+    label = " ".join(map(str, label_content(cell.to_dict(), found)["lines"]))
+    assert "capacity not known" in label and "mAh" not in label
+    compared = compare([folder]).cells[0]
+    assert compared.capacity_Ah is None and compared.rank is None
     shown = run_inside("certify", str(folder), "--out", str(folder / "c.pdf"))
     assert shown.returncode != 0 and not (folder / "c.pdf").exists()
 

@@ -79,8 +79,8 @@ def test_in_an_even_batch_nobody_is_an_outlier():
 
 
 def test_a_claim_is_put_beside_the_figure():
-    assert claim_text(row("L3-a", 0.431, 0.009, claim_Ah=1.2)) == "L3-a: claims 1200 mAh, holds 431.0 ± 9.0 mAh"
-    assert claim_text(row("L3-a", 0.431, 0.009, claim_Ah=None)) == ""
+    assert claim_text("L3-a", 1.2, 0.431, 0.009) == "L3-a: claims 1200 mAh, holds 431.0 ± 9.0 mAh"
+    assert claim_text("L3-a", None, 0.431, 0.009) == claim_text("L3-a", 1.2, None, None) == ""
 
 
 def figures(created, capacity, start="full"):

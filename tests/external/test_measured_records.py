@@ -133,3 +133,45 @@ if MEASURED is not None and MEASURED.is_dir():
             answers.append(screen(case, [], "li-ion", 2.0).answer if gave_Ah < 1.8 else "")
         # 2 Ah asked of the aged ones: only the two charges from 3.18 V, which put in 1.4 Ah, say that it is not there
         assert answers.count("not worth a night") == 2 and answers.count("cannot tell") == 6
+
+    def test_measured_first_load_steps_predict_what_cells_hold_only_roughly():
+        # Counts, no rate, and they are modest: 48 discharges of four aged cells of a 2 Ah class (the same records). The
+        # first load of a discharge is its only load step, so the recovery after a step is not there.
+        import csv
+        import gzip
+        from dataclasses import replace
+
+        import numpy as np
+
+        from amphora.harness.analysis.early_signs import Signs
+        from amphora.harness.decisions.screening import Case, screen
+
+        with (MEASURED / "repeats" / "stated.csv").open() as file:
+            stated = {row["record"]: float(row["stated_Ah"]) for row in csv.DictReader(file)}
+        cases = []
+        for path in sorted((MEASURED / "repeats").glob("*-discharge.csv.gz")):
+            with gzip.open(path, "rt") as file:
+                table = [[float(item or "nan") for item in row[:4]] for row in list(csv.reader(file))[1:]]
+            t_s, volts, amps, degC = np.array(table).T
+            first = int(np.flatnonzero(amps < -0.5)[0])
+            level_A = float(np.median(-amps[amps < -0.5]))
+            since_s = t_s - t_s[first]
+            at_10_s = first + int(np.argmin(abs(since_s[first:] - 10.0)))
+            ten_minutes = (since_s >= 60.0) & (since_s <= 605.0)
+            slope = float(-np.polyfit(since_s[ten_minutes] * level_A / 3600.0, volts[ten_minutes], 1)[0])
+            ohm = float((volts[first - 1] - volts[at_10_s]) / level_A)
+            signs = Signs(float(volts[first - 1]), ohm, ohm, ohm, ohm, slope, level_A, float(degC[first]), 0.3)
+            record = path.name.removesuffix("-discharge.csv.gz")
+            cases.append((record.split("-")[0], Case(record, signs, True, capacity_Ah=stated[record])))
+        assert len(cases) == 48
+        counted = {}
+        for known in ("other cells", "earlier tests too"):
+            said = []
+            for cell, case in cases:
+                like = [one for other, one in cases if other != cell or known == "earlier tests too"]
+                found = screen(replace(case, capacity_Ah=None), like, "li-ion", 0.75)
+                said.append((found.answer, found.low_Ah and found.low_Ah <= case.capacity_Ah <= found.high_Ah))
+            counted[known] = tuple(sum(one[1] is value for one in said) for value in (True, False, None))
+            assert "not worth a night" not in [answer for answer, _ in said]  # all hold more: none is lost
+        # inside the interval, outside of it, none given ("its resistance lies outside what the like cells showed")
+        assert counted == {"other cells": (14, 10, 24), "earlier tests too": (46, 2, 0)}

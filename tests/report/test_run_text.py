@@ -111,6 +111,8 @@ def test_on_a_narrow_terminal_the_line_stays_one_line() -> None:
         assert len(short) <= columns and line.startswith(short) and not short.endswith("·")
     assert "3.700 V" in fitted(line, 60) and "20.0 °C" not in fitted(line, 60)
     assert "1:16:40 to go" in fitted(line, 79)  # what somebody wants to know at night is not what is cut off first
+    wide = "0:22:28 · step 3, discharge · 4.109 V · -201 mA · 7:55:51 to go, at most 26:42:28 · 20.3 °C"
+    assert fitted(wide, 79) == wide.replace(", at most 26:42:28", "") and fitted(wide, 100) == wide
 
 
 def test_the_time_left_is_that_of_the_whole_run() -> None:

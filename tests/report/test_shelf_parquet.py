@@ -144,3 +144,45 @@ def test_the_command_says_what_it_did(logs: Path, tmp_path: Path) -> None:
     answer = json.loads(done.stdout)
     assert (len(answer["written"]), answer["kept"], answer["cells"]) == (4, 0, 4)
     assert "0 runs written, 4 unchanged" in CliRunner().invoke(app, words).stdout
+
+
+def test_an_export_that_was_killed_is_gone_on_with(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from amphora.harness.report import shelf_parquet
+
+    class Killed(BaseException):
+        pass
+
+    out, real, count = tmp_path / "out", shelf_parquet._write, 0
+
+    def until(*words: Any) -> None:
+        nonlocal count
+        count += 1
+        if count == 3:
+            raise Killed
+        real(*words)
+
+    monkeypatch.setattr(shelf_parquet, "_write", until)
+    with pytest.raises(Killed):
+        export_shelf(logs, out)
+    monkeypatch.setattr(shelf_parquet, "_write", real)
+    export_shelf(logs, out)
+    straight = tmp_path / "straight"
+    export_shelf(logs, straight)
+    assert set(files(out)) == set(files(straight))
+    assert (export_shelf(logs, out).written, export_shelf(logs, out).kept) == ((), 4)
+
+
+def test_of_many_runs_the_table_says_the_same_as_of_few(
+    logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from amphora.harness.account import kept_answers
+
+    few, many = tmp_path / "few", tmp_path / "many"
+    export_shelf(logs, few)
+    monkeypatch.setattr(kept_answers, "MANY", 1)
+    for _ in range(2):  # kept, then read back
+        export_shelf(logs, many)
+        (many / MANIFEST).write_text(json.dumps({"format": "amphora-shelf-export/1", "runs": {}, "tables": {}}))
+    for path in few.rglob("results.parquet"):
+        rows = pq.read_table(path).to_pylist()
+        assert rows == pq.read_table(many / path.relative_to(few)).to_pylist() and any(row["warnings"] for row in rows)

@@ -136,12 +136,14 @@ def test_what_is_left_out_of_a_kept_answer_is_asked_by_no_decision(shelf: list[P
     from amphora.harness.decisions.criteria import load_criteria
     from amphora.harness.decisions.grades import grade_runs
     from amphora.harness.decisions.sources import read_sources
+    from amphora.harness.report.shelf_parquet import RESULTS
 
     def decided(verify: bool) -> object:
         runs, _ = read_runs(shelf, verify, whole=verify)
         graded = grade_runs([(run.result, run.cell) for run in runs], load_criteria("general"))
         return compare(shelf, verify=verify), graded, read_sources(shelf[0].parents[1])
 
+    assert not {name for name, *_ in RESULTS} & set(kept_answers.NOT_COMPARED)
     whole = decided(verify=True)
     read_answers(shelf, whole=False)
     assert decided(verify=False) == whole

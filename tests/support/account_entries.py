@@ -29,14 +29,19 @@ def rest(begin_h, end_h, after, first_V, last_V, early=None, late=None, U=0.0005
     return RestSeen(at(begin_h), at(end_h), after, first_V, last_V, **slopes)
 
 
-def charge(begin_h=0.0, ah=0.7, name="", whole=True, left_V=4.185, hours=3.0):
-    end, found_V = begin_h + hours, 3.1 if begin_h else 3.6
+def charge(begin_h=0.0, ah=0.7, name="", whole=True, left_V=4.185, hours=3.0, found_V=None, taper_A=None):
+    end, found_V = begin_h + hours, found_V or (3.1 if begin_h else 3.6)
     return RunSeen(
         name or f"{begin_h:g}-charge", at(begin_h), at(end + 1 / 6), "charge", "unknown", "taper", True,
-        (Move("charge", at(begin_h), at(end), ah, 0.002 * ah, whole, 0.4, None),),
+        (Move("charge", at(begin_h), at(end), ah, 0.002 * ah, whole, 0.4, None, taper_A=taper_A),),
         (rest(begin_h - 0.03, begin_h, "", found_V, found_V), rest(end, end + 1 / 6, "charge", left_V + 0.005, left_V)),
         charge_full=whole,
     )  # fmt: skip
+
+
+def filled(begin_h, ah=0.012, found_V=4.165, **changes):
+    """The charge at the end of a day at full: what it takes filled the cell up again."""
+    return charge(begin_h, ah, changes.pop("name", f"{begin_h:g}-filled"), hours=0.3, found_V=found_V, **changes)
 
 
 def night(begin_h=4.5, ah=1.0, first_V=4.184, start="full", late=0.004, early=0.012, last_V=3.1, name="", **changes):

@@ -38,9 +38,9 @@ CAUTIONS_OTHER = (
     "Local rules and qualified people come before this paper.",
 )
 GRADE_RULE = (
-    "A limit counts as met when the value is beyond it by its expanded uncertainty (k = 2), as not met when it fails "
-    "by it, as open in between; an open criterion does not raise the grade. Limits are the bench's own, not those of a "
-    "standard."
+    "A limit is met by a value that is beyond it by its expanded uncertainty (k = 2). It is not met by one that fails "
+    "by as much. In between it is open, and an open criterion does not raise the grade. Limits are the bench's own, "
+    "not those of a standard."
 )
 
 
