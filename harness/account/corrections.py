@@ -119,9 +119,7 @@ def _looked_and_measured(cell: Cell, entries: Sequence[DatedEntry]) -> bool:
     What was found at the door is settled by what is found there now; a stop of the guard says nothing that a scale, or
     a look of the day before, could take back.
     """
-    stops = [
-        str(item["at"]) for item in entries if item.state == "quarantined" and (item.text or "").startswith(PREFIX)
-    ]
+    stops = [item.at for item in entries if item.state == "quarantined" and (item.text or "").startswith(PREFIX)]
     if not stops:
         return True
     since = [item for item in entries if item.kind == "check" and item.at >= max(stops)]

@@ -110,7 +110,7 @@ def check_id(cell_id: str) -> str:
 
 
 @dataclass(frozen=True)
-class CellTable:
+class CellRecordTable:
     """The keys of `cell.json`, as they are written."""
 
     format: Any = None
@@ -200,7 +200,7 @@ class Cell:
         """
         if isinstance(data, Mapping) and data.get("format", FORMAT) != FORMAT:
             raise InputError(f"{where}: {unknown('format', data['format'], (FORMAT,))}")
-        table = as_written(CellTable, data, where, ("id",))
+        table = as_written(CellRecordTable, data, where, ("id",))
         if not isinstance(table.id, str):
             raise InputError(f"{where}: key 'id' = {shown(table.id)} is no text")
         try:

@@ -15,7 +15,7 @@ from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import parse
-from amphora.harness.running.bench_check import BenchFound, Found, NotFound, check_bench
+from amphora.harness.running.bench_check import BenchFound, FoundOne, NotFound, check_bench
 from amphora.harness.running.bench_writing import write_found
 from amphora.harness.running.checks_of_bench import in_words, passed, read_checks, without_stamps
 
@@ -123,7 +123,7 @@ def _show(found: BenchFound, tables: Mapping[str, Mapping[str, Any]]) -> None:
             print(f"  {title}: {line}")
 
 
-def _how(one: Found, table: Mapping[str, Any]) -> list[str]:
+def _how(one: FoundOne, table: Mapping[str, Any]) -> list[str]:
     """Return how an instrument answers, in lines."""
     lines = []
     if one.dialect is not None:

@@ -42,7 +42,7 @@ class Problem(NamedTuple):
 
 
 @dataclass(slots=True)
-class Found:
+class FoundOne:
     """What was found of one instrument, while it is looked at. Times in second of the bench's clock; None: not known.
 
     setup: as it says that it is set; readings, spread: mean of each quantity, and how far apart its readings lay;
@@ -105,7 +105,7 @@ class BenchFound:
     """
 
     bench: str
-    instruments: Mapping[str, Found | NotFound]
+    instruments: Mapping[str, FoundOne | NotFound]
     guards: tuple[str, ...]
     missing: tuple[str, ...]
     problems: tuple[str, ...]
@@ -143,7 +143,7 @@ def check_bench(
         empty: No cell is connected.
         look_for_s: How long to look at most for readings that are renewed.
     """
-    found: dict[str, Found] = {}
+    found: dict[str, FoundOne] = {}
     trouble: dict[str, DriverError] = {}
     opened: dict[str, Instrument] = {}
     problems: list[Problem] = []
@@ -187,7 +187,7 @@ def check_bench(
 def _tried(
     bench: BenchDescription,
     opened: Mapping[str, Instrument],
-    found: Mapping[str, Found],
+    found: Mapping[str, FoundOne],
     trouble: Mapping[str, DriverError],
 ) -> list[Problem]:
     """Try what a run will send, where nothing is on; return what is not as it should be, before and after."""
@@ -217,10 +217,10 @@ def _named(name: str, text: str) -> str:
 # -- looking ------------------------------------------------------------------------------------------------------
 
 
-def _look(instrument: Instrument) -> Found:
+def _look(instrument: Instrument) -> FoundOne:
     identity = instrument.identify()
     errors = instrument.read_errors()
-    found = Found(
+    found = FoundOne(
         instrument.role, identity, errors, dict(instrument.read_setup()), refresh_s=instrument.abilities.refresh_s
     )
     dialect = getattr(instrument, "dialect", None)
@@ -244,7 +244,7 @@ def _watch(
     bench: BenchDescription,
     clock: Clock,
     opened: Mapping[str, Instrument],
-    found: Mapping[str, Found],
+    found: Mapping[str, FoundOne],
     trouble: dict[str, DriverError],
     look_for_s: float,
 ) -> None:
@@ -299,7 +299,7 @@ def _renewed_s(changed_s: list[float], readings: int, looked_s: float) -> float 
     return max(between_s[len(between_s) // 4], looked_s / readings)
 
 
-def _as_it_stands(name: str, one: Found, bench: BenchDescription) -> list[Problem]:
+def _as_it_stands(name: str, one: FoundOne, bench: BenchDescription) -> list[Problem]:
     """Return what is wrong with an instrument before anything is tried."""
     problems: list[Problem] = []
     if one.errors:
@@ -351,7 +351,7 @@ def _as_it_stands(name: str, one: Found, bench: BenchDescription) -> list[Proble
 # -- trying -------------------------------------------------------------------------------------------------------
 
 
-def _try_orders(instrument: Any, found: Found) -> list[Problem]:
+def _try_orders(instrument: Any, found: FoundOne) -> list[Problem]:
     """Send what a charge or a discharge will send, with the output off; return what is refused."""
     problems: list[Problem] = []
     name, role, able = instrument.name, instrument.role, instrument.abilities
@@ -409,7 +409,7 @@ def _try_orders(instrument: Any, found: Found) -> list[Problem]:
 
 
 def _try_relay(
-    name: str, bench: BenchDescription, opened: Mapping[str, Any], found: Mapping[str, Found], unsure: bool
+    name: str, bench: BenchDescription, opened: Mapping[str, Any], found: Mapping[str, FoundOne], unsure: bool
 ) -> list[Problem]:
     """Close a relay and open it again, each position that a run would take, with nothing flowing; read back.
 
@@ -487,7 +487,7 @@ def _another(bench: BenchDescription, name: str, error: DriverError, clock: Cloc
 # -- judging ------------------------------------------------------------------------------------------------------
 
 
-def _voltages(bench: BenchDescription, found: Mapping[str, Found], chemistry: str, empty: bool) -> list[Problem]:
+def _voltages(bench: BenchDescription, found: Mapping[str, FoundOne], chemistry: str, empty: bool) -> list[Problem]:
     if bench.cell_voltage_when_off not in found:
         return []
     reference = found[bench.cell_voltage_when_off].voltage_V

@@ -11,12 +11,12 @@ from typing import Any
 from amphora.harness.archive.journal import write_out
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.common.errors import InputError
-from amphora.harness.running.bench_check import Found, NotFound
+from amphora.harness.running.bench_check import FoundOne, NotFound
 
 WORTH_S = 0.3  # readings renewed faster than this disturb nothing
 
 
-def write_found(path: Path, instruments: Mapping[str, Found | NotFound]) -> list[str]:
+def write_found(path: Path, instruments: Mapping[str, FoundOne | NotFound]) -> list[str]:
     """Write what was found of each instrument; return a line for each that was changed.
 
     Args:
