@@ -301,11 +301,7 @@ def _column(written: Any, where: str, pattern: re.Pattern[str] | None) -> Column
     unit = default_unit if table.unit is None else table.unit
     if not _in(unit, units):
         raise DescriptionError(f"{where}: unit = {shown(unit)} is not accepted; {', '.join(filter(None, units))} are")
-    adc_counts, adc_reference_V = None, 0.0
-    if table.adc is not None:
-        adc = as_written(AdcTable, _mapping(table.adc, f"{where}: adc"), f"{where}: adc")
-        adc_counts = _positive(adc.counts, f"{where}: adc.counts")
-        adc_reference_V = _positive(adc.reference_V, f"{where}: adc.reference_V")
+    adc_counts, adc_reference_V = _adc(table, where)
     wraps_at = table.wraps_at
     if wraps_at is not None:
         if quantity != "time":
@@ -317,6 +313,14 @@ def _column(written: Any, where: str, pattern: re.Pattern[str] | None) -> Column
         _number(table.scale, f"{where}: scale"), _number(table.offset, f"{where}: offset"),
         optional, wraps_at, adc_counts, adc_reference_V, sensor, series_ohm, supply_V, at_ground, unit_group,
     )  # fmt: skip
+
+
+def _adc(table: ColumnTable, where: str) -> tuple[float | None, float]:
+    """Return the full scale of a converter in counts, and its reference in volt; (None, 0) where there is none."""
+    if table.adc is None:
+        return None, 0.0
+    adc = as_written(AdcTable, _mapping(table.adc, f"{where}: adc"), f"{where}: adc")
+    return _positive(adc.counts, f"{where}: adc.counts"), _positive(adc.reference_V, f"{where}: adc.reference_V")
 
 
 def _sensor(table: ColumnTable, where: str) -> tuple[Sensor, float | None, float, bool]:
