@@ -136,7 +136,7 @@ class CellRecordTable:
 class Cell:
     """What is known of one cell. Text may be empty, numbers None: not known."""
 
-    id: str
+    id: str = ""
     form: str = ""
     chemistry: str = "auto"
     source: str = ""
@@ -179,6 +179,12 @@ class Cell:
     def taken_for(self) -> str:
         """Return the chemistry that it is taken for: what a run found, else what the record says."""
         return self.identified_as or self.chemistry or "auto"
+
+    @property
+    def noted_with_its_state(self) -> str:
+        """Return the newest words that were noted with the state that it has; empty for none."""
+        noted = [item.text for item in self.entries if item.state == self.state and item.text]
+        return noted[-1] if noted else ""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of `cell.json`."""
