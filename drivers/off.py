@@ -33,6 +33,7 @@ from amphora.drivers.opening import (
 )
 from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.polled.switch import DescribedRelay
+from amphora.drivers.polled.wires import PortSettings
 from amphora.drivers.roles import Instrument, SafeState
 from amphora.drivers.scpi.dialect import Dialect, candidates, dialect_of_table
 from amphora.drivers.scpi.instrument import KEEP_SESSION_S, ScpiInstrument
@@ -47,6 +48,27 @@ BY_ID = Path("/dev/serial/by-id")
 
 class StrangerError(LinkError):
     """Another device than the one that was prepared for has its port; nothing was sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class UsbDevice:
+    """Whose a serial port is: of its adapter, in the system's words; "": not told."""
+
+    vid: str = ""
+    pid: str = ""
+    serial_number: str = ""
+    location: str = ""
+    by_id: str = ""
+
+    @property
+    def several(self) -> bool:
+        """Whether it is an adapter with several ports, of which the interface is one."""
+        return ":" in self.location
+
+    @property
+    def interface(self) -> str:
+        """Which of its ports it is."""
+        return self.location.rpartition(":")[2]
 
 
 @dataclass(frozen=True)
@@ -70,7 +92,7 @@ class OffOrder:
     pause_s: float = 0.0
     timeout_s: float = DEFAULT_TIMEOUT_S
     serial: Mapping[str, Any] = field(default_factory=dict)
-    device: Mapping[str, str] = field(default_factory=dict)
+    device: UsbDevice | None = None
     identity: str = ""
     expected: str = ""
     dialect: Mapping[str, Any] = field(default_factory=dict)
@@ -92,7 +114,13 @@ class OffOrder:
         """
         try:
             known = {one.name: data[one.name] for one in dataclasses.fields(cls)}
-            order = cls(**known | {"messages": tuple(known["messages"]), "missing": tuple(known["missing"])})
+            order = cls(**known)
+            order = dataclasses.replace(
+                order,
+                messages=tuple(order.messages),
+                missing=tuple(order.missing),
+                device=UsbDevice(**order.device) if order.device else None,  # type: ignore[arg-type]  # as JSON has it
+            )
         except (KeyError, TypeError) as error:
             raise DescriptionError(f"an order to switch off: {error} is missing or of another kind") from error
         texts = (order.name, order.role, order.resource, *order.messages)
@@ -164,7 +192,7 @@ def _could_be(role: str, channel: int) -> list[Dialect]:
 
 
 def _order(name: str, table: Mapping[str, Any], link: Link | PolledLink, messages: tuple[str, ...]) -> OffOrder:
-    device = {} if not link.is_serial else device_of(_device_path(link.resource))
+    device = None if not link.is_serial else device_of(_device_path(link.resource))
     return OffOrder(
         name=name,
         role=str(table["role"]),
@@ -242,22 +270,21 @@ def _device_path(resource: str) -> str:
 # -- whose port it is --------------------------------------------------------------------------------
 
 
-def device_of(port: str) -> dict[str, str]:
-    """Return who a serial port belongs to; {} where the system does not say (a built-in port, a pseudo-terminal)."""
+def device_of(port: str) -> UsbDevice | None:
+    """Return who a serial port belongs to; None where the system does not say (a built-in port, a pseudo-terminal)."""
     if not port or "://" in port:
-        return {}
+        return None
     path = os.path.realpath(port) if port.startswith("/") else port
     found = next((one for one in _ports() if one.device in (port, path)), None)
     if found is None or found.vid is None:
-        return {}
-    told = {
-        "vid": f"{found.vid:04x}",
-        "pid": f"{found.pid:04x}",
-        "serial_number": found.serial_number or "",
-        "location": found.location or "",
-        "by_id": next((str(one) for one in _by_id() if os.path.realpath(one) == path), ""),
-    }
-    return {key: text for key, text in told.items() if text}
+        return None
+    return UsbDevice(
+        vid=f"{found.vid:04x}",
+        pid=f"{found.pid:04x}",
+        serial_number=found.serial_number or "",
+        location=found.location or "",
+        by_id=next((str(one) for one in _by_id() if os.path.realpath(one) == path), ""),
+    )
 
 
 def port_now(order: OffOrder) -> str:
@@ -269,7 +296,7 @@ def port_now(order: OffOrder) -> str:
     plain = order.role == "switch" and not order.dialect
     port = order.resource if plain else _device_path(order.resource)
     wanted = order.device
-    if not wanted:
+    if wanted is None:
         return port
     same = [one for one in _ports() if one.vid is not None and _is(one, wanted)]
     if len(same) == 1:
@@ -277,24 +304,20 @@ def port_now(order: OffOrder) -> str:
     on_port = next((one.device for one in same if one.device == port), None)
     if on_port is not None:
         return str(on_port)
-    who = f"the device with serial number {wanted['serial_number']}" if "serial_number" in wanted else (
-        f"the adapter {wanted.get('vid', '?')}:{wanted.get('pid', '?')} at USB socket {wanted.get('location', '?')}"
-    )  # fmt: skip
+    who = f"the adapter {wanted.vid or '?'}:{wanted.pid or '?'} at USB socket {wanted.location or '?'}"
+    if wanted.serial_number:
+        who = f"the device with serial number {wanted.serial_number}"
     raise StrangerError(f"{order.name}: {who} is not plugged in any more ({port} may be another's); nothing was sent")
 
 
-def _is(one: Any, wanted: Mapping[str, str]) -> bool:
-    if f"{one.vid:04x}" != wanted.get("vid") or f"{one.pid:04x}" != wanted.get("pid"):
+def _is(one: Any, wanted: UsbDevice) -> bool:
+    if f"{one.vid:04x}" != wanted.vid or f"{one.pid:04x}" != wanted.pid:
         return False
-    if "serial_number" in wanted:
-        several = (
-            "location" in wanted and ":" in wanted["location"]
-        )  # an adapter with several ports: the interface, too
-        end = wanted.get("location", "").rpartition(":")[2]
-        return (one.serial_number or "") == wanted["serial_number"] and (
-            not several or (one.location or "").rpartition(":")[2] == end
-        )
-    return (one.location or "") == wanted.get("location", "")
+    location = one.location or ""
+    if wanted.serial_number:
+        same_port = not wanted.several or location.rpartition(":")[2] == wanted.interface
+        return (one.serial_number or "") == wanted.serial_number and same_port
+    return bool(location == wanted.location)
 
 
 def _ports() -> list[Any]:
@@ -340,7 +363,7 @@ def _link_of(order: OffOrder, spoken: Dialect | None) -> Link | PolledLink:
     if spoken is not None and spoken.speech is not None:
         return PolledLink(
             order.resource, spoken.speech, name=order.name, timeout_s=timeout_s, pause_s=order.pause_s,
-            serial=order.serial,
+            serial=PortSettings(**order.serial),
         )  # fmt: skip
     return Link(
         order.resource,

@@ -17,11 +17,12 @@ from amphora.drivers.links import light
 from amphora.drivers.links.visa import Link
 from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.polled.switch import DescribedRelay, relay_speech
-from amphora.drivers.polled.wires import HID
+from amphora.drivers.polled.wires import HID, PortSettings
 from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Instrument
+from amphora.drivers.scpi.asking import LEARNED, UNKNOWN_HEADER, abilities_as_written
 from amphora.drivers.scpi.dialect import Dialect, candidates, dialect_of_table, load_dialect
-from amphora.drivers.scpi.instrument import LEARNED, SPOILER, UNKNOWN_HEADER, ScpiInstrument, abilities_as_written
+from amphora.drivers.scpi.instrument import SPOILER, ScpiInstrument
 from amphora.drivers.scpi.load import ScpiLoad
 from amphora.drivers.scpi.meter import ScpiMeter
 from amphora.drivers.scpi.supply import ScpiSupply
@@ -149,7 +150,11 @@ def relay_of_data(name: str, description: Mapping[str, Any], data: Mapping[str, 
     resource = _text(description, "resource", where)
     _check_described(resource, where)
     link = PolledLink(
-        resource, speech, name=name, timeout_s=_timeout_s(description, where), serial=_serial(description, where)
+        resource,
+        speech,
+        name=name,
+        timeout_s=_timeout_s(description, where),
+        serial=PortSettings(**_serial(description, where)),
     )
     return DescribedRelay(name, link, data, path, _text(description, "identity", where))
 
@@ -351,7 +356,8 @@ def link_of_table(name: str, description: Mapping[str, Any], dialect: Dialect | 
                 raise DescriptionError(
                     f"{where}.{key}: stands in the dialect, as protocol.ends, for one that is described"
                 )
-        return PolledLink(resource, dialect.speech, name=name, timeout_s=timeout_s, pause_s=pause_s, serial=serial)
+        return PolledLink(resource, dialect.speech, name=name, timeout_s=timeout_s, pause_s=pause_s,
+                          serial=PortSettings(**serial))  # fmt: skip
     return Link(
         resource,
         name=name,

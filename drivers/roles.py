@@ -1,4 +1,4 @@
-"""What a bench may be asked: the roles, the clock, and a reading.
+"""What a bench may be asked: the roles and the clock.
 
 The runner sees this module of `drivers` and no other. Signs: current is positive INTO the cell.
 Units: SI, named in the quantity (`voltage_V`, `current_A`, `temperature_degC`). An instrument
@@ -7,23 +7,12 @@ positive, so that the cell's current is the sum over the instruments named for i
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, Protocol, runtime_checkable
 
 DischargeMode = Literal["current", "resistance", "power", "voltage"]
 Position = Literal["open", "discharge", "charge"]
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One sample of the cell. `t_s`: midpoint between asking and answer, on the bench's clock."""
-
-    t_s: float
-    voltage_V: float | None
-    current_A: float | None
-    temperature_degC: float | None = None
-    extra: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,20 @@ import functools
 import re
 import struct
 from collections.abc import Mapping
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol, cast
 
 from amphora.drivers.errors import LimitError
-from amphora.drivers.polled.exchange import Declined, Exchange, Field, Spoiled
+from amphora.drivers.polled.exchange import (
+    Declined,
+    Exchange,
+    Field,
+    Fields,
+    FrameForm,
+    LineForm,
+    RegisterForm,
+    Spoiled,
+)
 
 LONGEST = 4096
 
@@ -64,7 +74,7 @@ class Lines:
                 return format(number, style[1:])
             return values[name] if exchange.scales.get(name, 1.0) == 1.0 else number_text(number)
 
-        text = re.sub(r"\{(\w+)(:[0-9.]+f)?\}", fill, str(exchange.form["send"]))
+        text = re.sub(r"\{(\w+)(:[0-9.]+f)?\}", fill, cast(LineForm, exchange.form).send)
         return text.encode("latin-1") + self.ends
 
     def answer(self, exchange: Exchange, sent: bytes, came: bytes) -> tuple[dict[str, str], int] | None:
@@ -77,12 +87,12 @@ class Lines:
         text = line.decode("latin-1").strip("\r\n ")
         if sent and text and text == sent.decode("latin-1").strip("\r\n "):
             raise Spoiled(f"what was sent came back ({text!r}): the line echoes, and echo = true is not said")
-        refused = exchange.form.get("refused")
-        if refused is not None and re.fullmatch(str(refused), text):
+        form = cast(LineForm, exchange.form)
+        if form.refused is not None and re.fullmatch(form.refused, text):
             raise Declined(text)
-        match = re.fullmatch(str(exchange.form["answer"]), text)
+        match = re.fullmatch(str(form.answer), text)
         if match is None:
-            raise Spoiled(f"{text[:60]!r} is not of the form {exchange.form['answer']!r}")
+            raise Spoiled(f"{text[:60]!r} is not of the form {form.answer!r}")
         values = {}
         for name in exchange.names:
             part = match[name] if name in match.groupdict() else text
@@ -147,76 +157,108 @@ def _calculator(width: int, polynomial: int, init: int, final: int, reflect: boo
     return Calculator(Configuration(width, polynomial, init, final, reflect, reflect), optimized=True)
 
 
-def checksum(check: Mapping[str, Any], data: bytes) -> bytes:
-    """Return the check bytes of some bytes: `sum`, `xor` or `crc`, of one, two or four bytes."""
-    size, kind = int(check["bytes"]), check["kind"]
-    if kind == "sum":
+Endian = Literal["big", "little"]
+
+
+@dataclass(frozen=True)
+class Length:
+    """The length in a frame: of how many bytes, and which parts it counts."""
+
+    size: int
+    counts: tuple[str, ...]
+    endian: Endian
+
+
+@dataclass(frozen=True)
+class Check:
+    """The check bytes of a frame: `sum`, `xor` or `crc`, of `size` bytes, over which parts."""
+
+    kind: Literal["sum", "xor", "crc"]
+    size: int
+    endian: Endian = "big"
+    over: tuple[str, ...] = ()
+    polynomial: int = 0
+    init: int = 0
+    final: int = 0
+    reflect: bool = False
+    complement: bool = False
+
+
+@dataclass(frozen=True)
+class Framing:
+    """How a frame is put together: the order of its parts, of start, length, payload, check, end.
+
+    start, answer_start, end: constant bytes; longest: how many bytes a frame has at most.
+    """
+
+    layout: tuple[str, ...]
+    start: bytes
+    answer_start: bytes
+    end: bytes
+    longest: int
+    length: Length | None = None
+    check: Check | None = None
+
+
+def checksum(check: Check, data: bytes) -> bytes:
+    """Return the check bytes of some bytes."""
+    if check.kind == "sum":
         value = sum(data)
-        value = -value if check["complement"] else value
-    elif kind == "xor":
-        value = functools.reduce(lambda one, other: one ^ other, data, int(check["init"]))
+        value = -value if check.complement else value
+    elif check.kind == "xor":
+        value = functools.reduce(lambda one, other: one ^ other, data, check.init)
     else:
         value = int(
-            _calculator(8 * size, check["polynomial"], check["init"], check["final"], check["reflect"]).checksum(data)
+            _calculator(8 * check.size, check.polynomial, check.init, check.final, check.reflect).checksum(data)
         )
-    return (value & ((1 << 8 * size) - 1)).to_bytes(size, "big" if check["endian"] == "big" else "little")
+    return (value & ((1 << 8 * check.size) - 1)).to_bytes(check.size, check.endian)
 
 
 class Frames:
-    """Frames of bytes: parts in the order of `layout`.
+    """Frames of bytes, put together as a `Framing` says."""
 
-    layout: of start, length, payload, check, end; start, answer_start, end: constant bytes; length: bytes, which parts
-    it counts; check: see `checksum`, and which parts it is over.
-    """
-
-    def __init__(self, table: Mapping[str, Any]) -> None:
-        self.layout: tuple[str, ...] = tuple(table["layout"])
-        self.start, self.end = bytes(table["start"]), bytes(table["end"])
-        self.answer_start = bytes(table["answer_start"])
-        self.length: Mapping[str, Any] | None = table["length"]
-        self.check: Mapping[str, Any] | None = table["check"]
-        self.echo = bool(table["echo"])
+    def __init__(self, framing: Framing, echo: bool) -> None:
+        self.framing, self.echo = framing, echo
         # Fills up a frame that somebody left half: its checksum is then wrong, and it is dropped. Without a
         # checksum only the pause before (`pause_s`) parts it from what comes.
-        self.spoiler = bytes(int(table["longest"])) if self.check is not None else b""
+        self.spoiler = bytes(framing.longest) if framing.check is not None else b""
 
     def request(self, exchange: Exchange, values: Mapping[str, str]) -> bytes:
         """See `Coding`."""
         payload = b""
-        for part in exchange.form["send"]:
+        for part in cast(FrameForm, exchange.form).send:
             if isinstance(part, bytes):
                 payload += part
             elif part.name == "mode":
                 payload += pack(part, exchange.wire_mode(values["mode"]))
             else:
                 payload += pack(part, values[part.name])
-        return self._framed(payload, self.start)
+        return self._framed(payload, self.framing.start)
 
     def _framed(self, payload: bytes, start: bytes) -> bytes:
-        parts = {"start": start, "payload": payload, "end": self.end, "length": b"", "check": b""}
-        if self.length is not None:
+        framing, length, check = self.framing, self.framing.length, self.framing.check
+        parts = {"start": start, "payload": payload, "end": framing.end, "length": b"", "check": b""}
+        if length is not None:
             sizes = {name: len(part) for name, part in parts.items()}
-            sizes["length"] = int(self.length["bytes"])
-            sizes["check"] = 0 if self.check is None else int(self.check["bytes"])
-            counted = sum(sizes[name] for name in self.length["counts"])
-            parts["length"] = counted.to_bytes(sizes["length"], "big" if self.length["endian"] == "big" else "little")
-        if self.check is not None:
-            parts["check"] = checksum(
-                self.check, b"".join(parts[name] for name in self.layout if name in self.check["over"])
-            )
-        return b"".join(parts[name] for name in self.layout)
+            sizes |= {"length": length.size, "check": 0 if check is None else check.size}
+            counted = sum(sizes[name] for name in length.counts)
+            parts["length"] = counted.to_bytes(length.size, length.endian)
+        if check is not None:
+            parts["check"] = checksum(check, b"".join(parts[name] for name in framing.layout if name in check.over))
+        return b"".join(parts[name] for name in framing.layout)
 
     def answer(self, exchange: Exchange, sent: bytes, came: bytes) -> tuple[dict[str, str], int] | None:
         """See `Coding`."""
-        refused = exchange.form.get("refused")
-        ways = [(exchange.form["answer"], False)] + ([(refused, True)] if refused is not None else [])
+        form = cast(FrameForm, exchange.form)
+        ways = [(form.answer or (), False)] + ([(form.refused, True)] if form.refused is not None else [])
+        answer_start = self.framing.answer_start
         why = ""
         for fields, is_refusal in ways:
             size = sum(len(one) if isinstance(one, bytes) else one.size for one in fields)
-            whole = len(self._framed(bytes(size), self.answer_start))
-            begin = came[: len(self.answer_start)]
-            if begin != self.answer_start[: len(begin)]:
-                raise Spoiled(f"{came[:24].hex(' ')} does not begin with {self.answer_start.hex(' ')}")
+            whole = len(self._framed(bytes(size), answer_start))
+            begin = came[: len(answer_start)]
+            if begin != answer_start[: len(begin)]:
+                raise Spoiled(f"{came[:24].hex(' ')} does not begin with {answer_start.hex(' ')}")
             if len(came) < whole:
                 why = why or "short"
                 continue
@@ -236,18 +278,15 @@ class Frames:
         raise Spoiled(f"{came[:32].hex(' ')}: {why}")
 
     def _payload(self, frame: bytes, size: int) -> bytes | str:
-        begin = sum(
-            {"start": len(self.answer_start), "length": 0 if self.length is None else int(self.length["bytes"])}.get(
-                one, 0
-            )
-            for one in self.layout[: self.layout.index("payload")]
-        )
+        framing = self.framing
+        sizes = {"start": len(framing.answer_start), "length": 0 if framing.length is None else framing.length.size}
+        begin = sum(sizes.get(one, 0) for one in framing.layout[: framing.layout.index("payload")])
         payload = frame[begin : begin + size]
-        right = self._framed(payload, self.answer_start)
+        right = self._framed(payload, framing.answer_start)
         return payload if right == frame else f"its length, checksum or end is wrong ({right.hex(' ')} would be right)"
 
     @staticmethod
-    def _fields(exchange: Exchange, fields: Any, payload: bytes) -> dict[str, str] | str:
+    def _fields(exchange: Exchange, fields: Fields, payload: bytes) -> dict[str, str] | str:
         values, at = {}, 0
         for one in fields:
             if isinstance(one, bytes):
@@ -284,35 +323,35 @@ class Modbus:
         """See `Coding`."""
         from pymodbus.pdu import bit_message, register_message
 
-        form = exchange.form
+        form = cast(RegisterForm, exchange.form)
         self._number = self._number % 65535 + 1
         asked: dict[str, Any] = {
             "dev_id": self.address, "transaction_id": self._number if self.framing == "tcp" else 0,
-            "address": form["register"] + form["per_channel"] * (int(values.get("channel", "1")) - 1),
+            "address": form.register + form.per_channel * (int(values.get("channel", "1")) - 1),
         }  # fmt: skip
-        what = form["what"]
+        what = form.what
         if what in ("holding", "input"):
             kind: Any = getattr(register_message, f"Read{what.title()}RegistersRequest")
-            return bytes(self._framer.buildFrame(kind(**asked, count=form["field"].size // 2)))
+            return bytes(self._framer.buildFrame(kind(**asked, count=form.field.size // 2)))
         if what in ("coil", "discrete"):
             kind = bit_message.ReadCoilsRequest if what == "coil" else bit_message.ReadDiscreteInputsRequest
             return bytes(self._framer.buildFrame(kind(**asked, count=1)))
         if what == "write-coil":
-            return bytes(self._framer.buildFrame(bit_message.WriteSingleCoilRequest(**asked, bits=[form["is"] != 0])))
+            return bytes(self._framer.buildFrame(bit_message.WriteSingleCoilRequest(**asked, bits=[form.value != 0])))
         if "mode" in values:
             text = exchange.wire_mode(values["mode"])
         else:
-            text = values.get("value", number_text(form["is"]) if form["is"] is not None else "")
-        registers = self._registers(form, pack(form["field"], text))
+            text = values.get("value", number_text(form.value) if form.value is not None else "")
+        registers = self._registers(form, pack(form.field, text))
         if what == "write-many" or len(registers) > 1:
             kind = register_message.WriteMultipleRegistersRequest
             return bytes(self._framer.buildFrame(kind(**asked, registers=registers, count=len(registers))))
         return bytes(self._framer.buildFrame(register_message.WriteSingleRegisterRequest(**asked, registers=registers)))
 
     @staticmethod
-    def _registers(form: Mapping[str, Any], data: bytes) -> list[int]:
+    def _registers(form: RegisterForm, data: bytes) -> list[int]:
         found = [int.from_bytes(data[n : n + 2], "big") for n in range(0, len(data), 2)]
-        return found[::-1] if form["low_word_first"] else found
+        return found[::-1] if form.low_word_first else found
 
     def answer(self, exchange: Exchange, sent: bytes, came: bytes) -> tuple[dict[str, str], int] | None:
         """See `Coding`."""
@@ -355,18 +394,18 @@ class Modbus:
         return size if size is not None and len(came) >= size else None
 
     def _values(self, exchange: Exchange, found: Any, sent: bytes, frame: bytes, head: int) -> dict[str, str]:
-        form = exchange.form
-        if form["what"] in ("holding", "input"):
+        form = cast(RegisterForm, exchange.form)
+        if form.what in ("holding", "input"):
             registers = list(found.registers)
-            if len(registers) != form["field"].size // 2:
-                raise Spoiled(f"{len(registers)} registers answered, {form['field'].size // 2} were asked")
-            registers = registers[::-1] if form["low_word_first"] else registers
+            if len(registers) != form.field.size // 2:
+                raise Spoiled(f"{len(registers)} registers answered, {form.field.size // 2} were asked")
+            registers = registers[::-1] if form.low_word_first else registers
             data = b"".join(one.to_bytes(2, "big") for one in registers)
-            text = unpack(form["field"], data)
-            if form["is"] is not None and float(text) != form["is"]:
-                raise Spoiled(f"register {form['register']} holds {text}, {form['is']:g} is described")
+            text = unpack(form.field, data)
+            if form.value is not None and float(text) != form.value:
+                raise Spoiled(f"register {form.register} holds {text}, {form.value:g} is described")
             return {exchange.names[0]: exchange.said(exchange.names[0], text)}
-        if form["what"] in ("coil", "discrete"):
+        if form.what in ("coil", "discrete"):
             return {exchange.names[0]: exchange.said(exchange.names[0], "1" if found.bits[0] else "0")}
         if frame[head + 2 : head + 6] != sent[head + 2 : head + 6]:
             raise Spoiled("another register, or another value, was confirmed than was written")

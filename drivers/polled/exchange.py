@@ -6,7 +6,7 @@ made by `coding`. Nothing here opens anything.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Literal
 
 ON, OFF = "1", "0"
 
@@ -35,6 +35,42 @@ class Field:
         return int(self.kind[1:]) // 8
 
 
+Fields = tuple[bytes | Field, ...]
+
+
+@dataclass(frozen=True)
+class LineForm:
+    """A line: what is sent, with its places; patterns of the answer (None: nothing comes back) and of a refusal."""
+
+    send: str
+    answer: str | None = None
+    refused: str | None = None
+
+
+@dataclass(frozen=True)
+class FrameForm:
+    """What a frame carries: constant bytes and fields, in order. answer: None where nothing comes back."""
+
+    send: Fields
+    answer: Fields | None = None
+    refused: Fields | None = None
+
+
+@dataclass(frozen=True)
+class RegisterForm:
+    """Registers, or a coil. per_channel: what each further channel adds to the address; value: what they hold."""
+
+    what: Literal["holding", "input", "coil", "discrete", "write", "write-many", "write-coil"]
+    register: int
+    field: Field
+    low_word_first: bool = False
+    per_channel: int = 0
+    value: float | None = None
+
+
+Form = LineForm | FrameForm | RegisterForm
+
+
 @dataclass(frozen=True)
 class Exchange:
     """What a word of the dialect is on the wire.
@@ -45,9 +81,9 @@ class Exchange:
     """
 
     word: str
+    form: Form
     places: tuple[str, ...] = ()
     names: tuple[str, ...] = ()
-    form: Mapping[str, Any] = field(default_factory=dict)
     states: Mapping[str, str] = field(default_factory=dict)  # what stands on the wire -> ON or OFF
     modes: Mapping[str, str] = field(default_factory=dict)  # mode -> what stands on the wire
     scales: Mapping[str, float] = field(default_factory=dict)

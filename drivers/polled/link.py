@@ -14,14 +14,13 @@ import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
-from typing import Any
 
 from amphora.drivers.errors import DriverError, InstrumentError, LimitError, LinkError
 from amphora.drivers.links.session import Session
 from amphora.drivers.polled.coding import Coding
 from amphora.drivers.polled.exchange import Declined, Exchange, Spoiled
 from amphora.drivers.polled.table import Speech
-from amphora.drivers.polled.wires import Wire, open_wire
+from amphora.drivers.polled.wires import PortSettings, Wire, open_wire
 
 OPEN_TIMEOUT_S = 5.0
 LISTEN_MOST_S = 3.0  # of one try to be answered again; whoever asks comes again
@@ -54,16 +53,16 @@ class PolledLink(Session):
         name: str = "instrument",
         timeout_s: float = 1.0,
         pause_s: float = 0.0,
-        serial: Mapping[str, Any] | None = None,
+        serial: PortSettings = PortSettings(),  # noqa: B008  frozen
     ) -> None:
         self.resource = resource
         self.speech = speech
         self.name = name
         self.timeout_s = timeout_s
         self.pause_s = max(pause_s, BETWEEN_S if speech.kind == "modbus" else 0.0)
-        settings = dict(serial or {})
-        self.baud, self.data_bits = settings.get("baud"), settings.get("data_bits")
-        self.parity, self.stop_bits = settings.get("parity"), settings.get("stop_bits")
+        self.baud, self.data_bits, self.parity, self.stop_bits = (
+            serial.baud, serial.data_bits, serial.parity, serial.stop_bits
+        )  # fmt: skip
         self.exchanges = 0
         self.open_timeout_s: float | None = None
         self._made: Coding | None = None  # made when it is first needed: bytes that are prepared go out before
@@ -96,8 +95,9 @@ class PolledLink(Session):
             LinkError: it cannot be opened.
         """
         self.close()
-        serial = {"baud": self.baud, "data_bits": self.data_bits, "parity": self.parity, "stop_bits": self.stop_bits,
-                  "dtr": self.speech.dtr, "rts": self.speech.rts}  # fmt: skip
+        serial = PortSettings(
+            self.baud, self.data_bits, self.parity, self.stop_bits, self.speech.dtr, self.speech.rts
+        )  # fmt: skip
         open_s = self.open_timeout_s or max(self.timeout_s, OPEN_TIMEOUT_S)
         try:
             self._wire = open_wire(self.resource, open_s, serial, self.speech.hid_report)

@@ -8,9 +8,22 @@ import os
 import re
 import select
 import socket
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 SEND_S = 1.0  # the longest that sending may take to a peer that does not read
+
+
+@dataclass(frozen=True, slots=True)
+class PortSettings:
+    """How a serial port is opened. None: as usual, or as the system has it (`dtr`, `rts`)."""
+
+    baud: int | None = None
+    data_bits: int | None = None
+    parity: str | None = None
+    stop_bits: float | None = None
+    dtr: bool | None = None
+    rts: bool | None = None
 
 
 class Wire(Protocol):
@@ -31,7 +44,7 @@ class Wire(Protocol):
         ...
 
 
-def open_wire(resource: str, timeout_s: float, serial: dict[str, Any], hid_report: int) -> Wire:
+def open_wire(resource: str, timeout_s: float, serial: PortSettings, hid_report: int) -> Wire:
     """Open what a resource names: `ASRL...::INSTR`, `TCPIP::HOST::PORT::SOCKET`, `HID::VENDOR::PRODUCT[::SERIAL]`.
 
     Raises:
@@ -82,24 +95,24 @@ class TcpWire:
 
 
 class SerialWire:
-    """A serial port, exclusively. settings: baud, data_bits, parity, stop_bits, dtr, rts."""
+    """A serial port, exclusively."""
 
     pads = False
 
-    def __init__(self, path: str, settings: dict[str, Any]) -> None:
+    def __init__(self, path: str, settings: PortSettings) -> None:
         import serial
 
         try:
             port = serial.Serial()
             port.port = path
-            port.baudrate = settings.get("baud") or 9600
-            port.bytesize = settings.get("data_bits") or 8
-            port.parity = {"odd": "O", "even": "E", "mark": "M", "space": "S"}.get(settings.get("parity") or "", "N")
-            port.stopbits = settings.get("stop_bits") or 1
+            port.baudrate = settings.baud or 9600
+            port.bytesize = settings.data_bits or 8
+            port.parity = {"odd": "O", "even": "E", "mark": "M", "space": "S"}.get(settings.parity or "", "N")
+            port.stopbits = settings.stop_bits or 1
             port.timeout, port.write_timeout, port.exclusive = 0, SEND_S, True
-            for line in ("dtr", "rts"):
-                if settings.get(line) is not None:  # before it is opened: some boards start again on an edge
-                    setattr(port, line, settings[line])
+            for line, level in (("dtr", settings.dtr), ("rts", settings.rts)):
+                if level is not None:  # before it is opened: some boards start again on an edge
+                    setattr(port, line, level)
             port.open()
             port.reset_input_buffer()
         except (serial.SerialException, ValueError) as error:

@@ -14,6 +14,7 @@ import re
 import threading
 import time
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from amphora.drivers.described import check_keys, finite_number, shown
@@ -54,6 +55,17 @@ OPEN_TEXT = "text " + seal("1 O")
 ABILITIES = Abilities(
     low_voltage_cutoff=True, cutoff_latches=True, over_voltage_protection=True, off_timer=True, power_on_off=True
 )
+
+
+@dataclass(frozen=True, slots=True)
+class BoardLimits:
+    """What a bench file says of a board's own limits, V, degC, s; None: nothing."""
+
+    low_V: float | None = None
+    high_V: float | None = None
+    low_degC: float | None = None
+    high_degC: float | None = None
+    longest_s: float | None = None
 
 
 def is_board(table: Mapping[str, Any]) -> bool:
@@ -169,11 +181,11 @@ class BoardRelay(HeldRelay):
             InstrumentError: it holds others than were sent. LinkError: nobody answers.
         """
         own = self._own
-        low_V = max(one for one in (low_voltage_V, own.get("low_voltage"), 0.8) if one is not None)
-        high_V = min(one for one in (high_voltage_V, own.get("high_voltage"), 4.35) if one is not None)
-        cold = [one for one in (low_temperature_degC, own.get("low_temperature")) if one is not None]
-        warm = [one for one in (high_temperature_degC, own.get("high_temperature")) if one is not None]
-        longest_s = min(one for one in (longest_s, own.get("longest"), LONGEST_S) if one is not None)
+        low_V = max(one for one in (low_voltage_V, own.low_V, 0.8) if one is not None)
+        high_V = min(one for one in (high_voltage_V, own.high_V, 4.35) if one is not None)
+        cold = [one for one in (low_temperature_degC, own.low_degC) if one is not None]
+        warm = [one for one in (high_temperature_degC, own.high_degC) if one is not None]
+        longest_s = min(one for one in (longest_s, own.longest_s, LONGEST_S) if one is not None)
         words = [
             str(-int(-low_V * 1000.0 // 1)),  # a lower limit upwards, an upper one downwards
             str(int((high_V + 1e-9) * 1000.0)),
@@ -365,21 +377,27 @@ def _whole(word: str) -> int:
     return int(word)
 
 
-def _limits_of(table: Mapping[str, Any], here: str) -> dict[str, float]:
-    found = {}
-    for key in ("low_voltage", "high_voltage"):
-        if key in table:
-            found[key] = described(table[key], "voltage", f"{here}.{key}", positive=True)
-    if "longest" in table:
-        found["longest"] = described(table["longest"], "duration", f"{here}.longest", positive=True)
-    for key in ("low_temperature", "high_temperature"):
-        if key in table:
-            match = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*(?:degC|°C)\s*", str(table[key]), re.ASCII)
-            number = None if match is None else finite_number(float(match[1]))
-            if number is None:
-                raise DescriptionError(f'{here}.{key}: {shown(table[key])} is not accepted; such as "45 degC" is')
-            found[key] = number
-    return found
+def _limits_of(table: Mapping[str, Any], here: str) -> BoardLimits:
+    def volts(key: str) -> float | None:
+        return described(table[key], "voltage", f"{here}.{key}", positive=True) if key in table else None
+
+    def degrees(key: str) -> float | None:
+        if key not in table:
+            return None
+        match = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*(?:degC|°C)\s*", str(table[key]), re.ASCII)
+        number = None if match is None else finite_number(float(match[1]))
+        if number is None:
+            raise DescriptionError(f'{here}.{key}: {shown(table[key])} is not accepted; such as "45 degC" is')
+        return number
+
+    longest = table.get("longest")
+    return BoardLimits(
+        volts("low_voltage"),
+        volts("high_voltage"),
+        degrees("low_temperature"),
+        degrees("high_temperature"),
+        None if longest is None else described(longest, "duration", f"{here}.longest", positive=True),
+    )
 
 
 CALIBRATION = (

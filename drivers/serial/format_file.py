@@ -4,11 +4,12 @@ import re
 import tomllib
 import warnings
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from amphora.drivers.described import check_keys, shown, text_of
+from amphora.drivers.described import as_written, check_keys, shown, text_of
 from amphora.drivers.errors import DescriptionError
 from amphora.drivers.serial.line_format import (
     MISSING,
@@ -27,27 +28,130 @@ from amphora.drivers.serial.line_format import (
 )
 from amphora.drivers.serial.sensors import Sensor, sensor_from_dict
 
-TOP_KEYS = {
-    "lines": (
-        "separator",
-        "pattern",
-        "labels",
-        "named_sensors",
-        "decimal",
-        "ignore",
-        "missing",
-        "columns",
-        "units",
-        "check",
-    ),
-    "frames": ("length", "start_hex", "end_hex", "value", "function"),
-}
+
+@dataclass(frozen=True)
+class FormatTable:
+    """The keys of every format file, as they are written."""
+
+    name: Any = None
+    about: Any = None
+    kind: Any = "lines"
+    serial: Any = field(default_factory=dict)
 
 
-COLUMN_KEYS = (
-    "name", "quantity", "unit", "scale", "offset", "optional", "key", "wraps_at",
-    "adc", "sensor", "divider", "unit_group",
-)  # fmt: skip
+@dataclass(frozen=True)
+class LinesTable(FormatTable):
+    """The keys of a file that describes lines."""
+
+    separator: Any = None
+    pattern: Any = None
+    labels: Any = False
+    named_sensors: Any = False
+    decimal: Any = "."
+    ignore: Any = ()
+    missing: Any = ()
+    columns: Any = None
+    units: Any = field(default_factory=dict)
+    check: Any = None
+
+
+@dataclass(frozen=True)
+class FramesTable(FormatTable):
+    """The keys of a file that describes frames."""
+
+    length: Any = None
+    start_hex: Any = ""
+    end_hex: Any = ""
+    value: Any = None
+    function: Any = None
+
+
+@dataclass(frozen=True)
+class ColumnTable:
+    """The keys of one [[columns]]."""
+
+    name: Any = None
+    quantity: Any = None
+    unit: Any = None
+    scale: Any = 1.0
+    offset: Any = 0.0
+    optional: Any = False
+    key: Any = None
+    wraps_at: Any = None
+    adc: Any = None
+    sensor: Any = None
+    divider: Any = None
+    unit_group: Any = None
+
+
+@dataclass(frozen=True)
+class AdcTable:
+    """The keys of a column's adc."""
+
+    counts: Any = None
+    reference_V: Any = None
+
+
+@dataclass(frozen=True)
+class DividerTable:
+    """The keys of the divider that a sensor stands in."""
+
+    series_ohm: Any = None
+    supply_V: Any = None
+    sensor_at: Any = "ground"
+
+
+@dataclass(frozen=True)
+class UnitTable:
+    """The keys of a unit that comes with the reading."""
+
+    quantity: Any = None
+    unit: Any = None
+    key: Any = None
+    refuse: Any = None
+
+
+@dataclass(frozen=True)
+class ValueTable:
+    """The keys of [value]: where a frame holds its digits."""
+
+    digits: Any = None
+    digit_mask: Any = 0xFF
+    digit_codes: Any = field(default_factory=dict)
+    negative: Any = None
+    overload: Any = ()
+
+
+@dataclass(frozen=True)
+class FunctionTable:
+    """The keys of [function]: where a frame says what it measures."""
+
+    byte: Any = None
+    mask: Any = 0xFF
+    range_byte: Any = None
+    range_mask: Any = 0xFF
+    codes: Any = None
+
+
+@dataclass(frozen=True)
+class CodeTable:
+    """The keys of one of function.codes."""
+
+    quantity: Any = None
+    unit: Any = None
+    key: Any = None
+    scale: Any = 1.0
+    scales: Any = None
+    refuse: Any = None
+
+
+@dataclass(frozen=True)
+class FlagTable:
+    """The keys of a byte that says something by some of its bits."""
+
+    byte: Any = None
+    mask: Any = 0xFF
+    equals: Any = None
 
 
 def shipped() -> tuple[str, ...]:
@@ -87,32 +191,33 @@ def format_from_dict(data: Mapping[str, Any], where: str = "format") -> Format:
     kind = data.get("kind", "lines")
     if kind not in ("lines", "frames"):
         raise DescriptionError(f"{where}: kind = {shown(kind)} is not accepted; lines or frames is")
-    check_keys(data, ("name", "about", "kind", "serial", *TOP_KEYS[kind]), where)
-    serial_table = _mapping(data.get("serial", {}), f"{where}: serial")
+    table: FramesTable | LinesTable
+    table = as_written(FramesTable, data, where) if kind == "frames" else as_written(LinesTable, data, where)
+    serial_table = _mapping(table.serial, f"{where}: serial")
     check_keys(serial_table, SERIAL_KEYS, f"{where}: serial")
     serial = SerialSettings.from_dict(serial_table, f"{where}: serial")
-    name = text_of(data.get("name", Path(where).stem), f"{where}: name")
-    if kind == "frames":
-        return _frames(data, name, serial, where)
-    return _lines(data, name, serial, where)
+    name = text_of(Path(where).stem if table.name is None else table.name, f"{where}: name")
+    if isinstance(table, FramesTable):
+        return _frames(table, name, serial, where)
+    return _lines(table, name, serial, where)
 
 
-def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: str) -> LineFormat:
-    pattern = _regex(data["pattern"], f"{where}: pattern") if "pattern" in data else None
-    separator, decimal = _marks(data, pattern, where)
-    labels, named = (_yes(data, key, where) for key in ("labels", "named_sensors"))
+def _lines(table: LinesTable, name: str, serial: SerialSettings, where: str) -> LineFormat:
+    pattern = None if table.pattern is None else _regex(table.pattern, f"{where}: pattern")
+    separator, decimal = _marks(table, pattern, where)
+    labels = _yes(table.labels, f"{where}: labels")
+    named = _yes(table.named_sensors, f"{where}: named_sensors")
     if named and not labels:
         raise DescriptionError(f"{where}: named_sensors needs labels = true: a sensor is known by its name in the line")
-    columns = _columns(data, named, pattern, where)
-    ignore = data.get("ignore", [])
-    if not isinstance(ignore, list):
+    columns = _columns(table, named, pattern, where)
+    ignore, missing = table.ignore, table.missing
+    if not isinstance(ignore, list | tuple):
         raise DescriptionError(f"{where}: ignore = {shown(ignore)} is not accepted; a list of regular expressions is")
-    missing = data.get("missing", [])
-    if not isinstance(missing, list) or not all(isinstance(word, str) for word in missing):
+    if not isinstance(missing, list | tuple) or not all(isinstance(word, str) for word in missing):
         raise DescriptionError(f"{where}: missing = {shown(missing)} is not accepted; a list of words is")
     units = {
-        text: _unit_meaning(table, f"{where}: units.{text}")
-        for text, table in _mapping(data.get("units", {}), f"{where}: units").items()
+        text: _unit_meaning(one, f"{where}: units.{text}")
+        for text, one in _mapping(table.units, f"{where}: units").items()
     }
     if any(column.unit_group for column in columns) and not units:
         raise DescriptionError(f"{where}: unit_group is given and no [units] table says what a unit means")
@@ -120,20 +225,20 @@ def _lines(data: Mapping[str, Any], name: str, serial: SerialSettings, where: st
         name, serial, columns, separator, pattern, labels, decimal,
         tuple(_regex(text, f"{where}: ignore") for text in ignore),
         frozenset({*MISSING, *(word.casefold() for word in missing)}), units,
-        named_sensors=named, sealed=_sealed(data, where),
+        named_sensors=named, sealed=_sealed(table, where),
     )  # fmt: skip
 
 
-def _marks(data: Mapping[str, Any], pattern: re.Pattern[str] | None, where: str) -> tuple[str | None, str]:
+def _marks(table: LinesTable, pattern: re.Pattern[str] | None, where: str) -> tuple[str | None, str]:
     """Return what parts the fields (None: any run of blanks), and the decimal mark."""
-    separator: Any = data.get("separator", ",")
-    if pattern is not None and "separator" in data:
+    separator: Any = "," if table.separator is None else table.separator
+    if pattern is not None and table.separator is not None:
         raise DescriptionError(f"{where}: separator and pattern are both given; one of them is accepted")
     if separator == "space":
         separator = None
     elif not isinstance(separator, str) or len(separator) != 1 or separator in "0123456789.+-\r\n":
         raise DescriptionError(f"{where}: separator = {shown(separator)} is not accepted; one character or space is")
-    decimal = data.get("decimal", ".")
+    decimal = table.decimal
     if decimal not in (".", ","):
         raise DescriptionError(f"{where}: decimal = {shown(decimal)} is not accepted; . or , is")
     if decimal == "," and separator == "," and pattern is None:
@@ -141,12 +246,12 @@ def _marks(data: Mapping[str, Any], pattern: re.Pattern[str] | None, where: str)
     return separator, decimal
 
 
-def _columns(data: Mapping[str, Any], named: bool, pattern: re.Pattern[str] | None, where: str) -> tuple[Column, ...]:
+def _columns(table: LinesTable, named: bool, pattern: re.Pattern[str] | None, where: str) -> tuple[Column, ...]:
     """Return the columns; each gives a value of its own."""
-    tables = data.get("columns", [] if named else None)
+    tables = [] if named and table.columns is None else table.columns
     if not isinstance(tables, list) or not (tables or named):
         raise DescriptionError(f"{where}: columns is missing; at least one [[columns]] table is needed")
-    columns = tuple(_column(table, f"{where}: column {n}", pattern) for n, table in enumerate(tables, 1))
+    columns = tuple(_column(one, f"{where}: column {n}", pattern) for n, one in enumerate(tables, 1))
     keys = [column.key for column in columns if column.quantity not in ("skip",) and column.unit_group is None]
     for key in keys:
         if keys.count(key) > 1:
@@ -154,60 +259,50 @@ def _columns(data: Mapping[str, Any], named: bool, pattern: re.Pattern[str] | No
     return columns
 
 
-def _yes(data: Mapping[str, Any], key: str, where: str) -> bool:
-    value = data.get(key, False)
+def _yes(value: object, where: str) -> bool:
     if not isinstance(value, bool):
-        raise DescriptionError(f"{where}: {key} = {shown(value)} is not accepted; true or false is")
+        raise DescriptionError(f"{where} = {shown(value)} is not accepted; true or false is")
     return value
 
 
-def _sealed(data: Mapping[str, Any], where: str) -> bool:
-    check = data.get("check")
-    if check not in (None, "crc16"):
-        raise DescriptionError(f"{where}: check = {shown(check)} is not accepted; 'crc16' is")
-    return check is not None
+def _sealed(table: LinesTable, where: str) -> bool:
+    if table.check not in (None, "crc16"):
+        raise DescriptionError(f"{where}: check = {shown(table.check)} is not accepted; 'crc16' is")
+    return table.check is not None
 
 
-def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
-    table = _mapping(table, where)
-    check_keys(table, COLUMN_KEYS, where)
-    quantity = table.get("quantity")
+def _column(written: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
+    table = as_written(ColumnTable, _mapping(written, where), where)
+    quantity = table.quantity
     if not _in(quantity, QUANTITIES):
         raise DescriptionError(f"{where}: quantity = {shown(quantity)} is not accepted; {', '.join(QUANTITIES)} are")
     default_key, units = QUANTITIES[quantity]
-    key = table.get("key", default_key)
+    key = default_key if table.key is None else table.key
     if not isinstance(key, str) or (quantity not in ("skip",) and not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", key)):
         raise DescriptionError(
             f"{where}: key = {shown(key)} is not accepted; letters, digits and _ are, with the unit last"
         )
-    name = text_of(table.get("name", key or quantity), f"{where}: name")
+    name = text_of(key or quantity if table.name is None else table.name, f"{where}: name")
     if pattern is not None and quantity != "skip" and name not in pattern.groupindex:
         raise DescriptionError(
             f"{where}: the pattern has no group {shown(name)}; it has {', '.join(pattern.groupindex)}"
         )
-    unit_group = table.get("unit_group")
+    unit_group = table.unit_group
     if unit_group is not None and (pattern is None or not _in(unit_group, pattern.groupindex)):
         raise DescriptionError(f"{where}: unit_group = {shown(unit_group)} is no group of the pattern")
-    optional = table.get("optional", False)
-    if not isinstance(optional, bool):
-        raise DescriptionError(f"{where}: optional = {shown(optional)} is not accepted; true or false is")
+    optional = _yes(table.optional, f"{where}: optional")
     sensor, series_ohm, supply_V, at_ground = None, None, 0.0, True
-    if table.get("sensor") is not None:
+    if table.sensor is not None:
         if quantity != "temperature":
             raise DescriptionError(f"{where}: a sensor belongs to a temperature, not to {quantity}")
         sensor, series_ohm, supply_V, at_ground = _sensor(table, where)
         units = straight("resistance") | straight("voltage") | {"": (1.0, 0.0)}
     default_unit = "" if sensor is not None else next(iter(units))
-    unit = table.get("unit", default_unit)
+    unit = default_unit if table.unit is None else table.unit
     if not _in(unit, units):
         raise DescriptionError(f"{where}: unit = {shown(unit)} is not accepted; {', '.join(filter(None, units))} are")
-    adc_counts, adc_reference_V = None, 0.0
-    if "adc" in table:
-        adc = _mapping(table["adc"], f"{where}: adc")
-        check_keys(adc, ("counts", "reference_V"), f"{where}: adc")
-        adc_counts = _positive(adc.get("counts"), f"{where}: adc.counts")
-        adc_reference_V = _positive(adc.get("reference_V"), f"{where}: adc.reference_V")
-    wraps_at = table.get("wraps_at")
+    adc_counts, adc_reference_V = _adc(table, where)
+    wraps_at = table.wraps_at
     if wraps_at is not None:
         if quantity != "time":
             raise DescriptionError(f"{where}: wraps_at belongs to a time, not to {quantity}")
@@ -215,47 +310,53 @@ def _column(table: Any, where: str, pattern: re.Pattern[str] | None) -> Column:
     factor, shift = units[unit]
     return Column(
         name, quantity, key, factor, shift,
-        _number(table.get("scale", 1.0), f"{where}: scale"), _number(table.get("offset", 0.0), f"{where}: offset"),
+        _number(table.scale, f"{where}: scale"), _number(table.offset, f"{where}: offset"),
         optional, wraps_at, adc_counts, adc_reference_V, sensor, series_ohm, supply_V, at_ground, unit_group,
     )  # fmt: skip
 
 
-def _sensor(table: Mapping[str, Any], where: str) -> tuple[Sensor, float | None, float, bool]:
+def _adc(table: ColumnTable, where: str) -> tuple[float | None, float]:
+    """Return the full scale of a converter in counts, and its reference in volt; (None, 0) where there is none."""
+    if table.adc is None:
+        return None, 0.0
+    adc = as_written(AdcTable, _mapping(table.adc, f"{where}: adc"), f"{where}: adc")
+    return _positive(adc.counts, f"{where}: adc.counts"), _positive(adc.reference_V, f"{where}: adc.reference_V")
+
+
+def _sensor(table: ColumnTable, where: str) -> tuple[Sensor, float | None, float, bool]:
     """Return a sensor, and of its divider the series resistor in ohm, the supply in volt, and whether it is below."""
-    sensor = sensor_from_dict(_mapping(table["sensor"], f"{where}: sensor"), f"{where}: sensor")
-    if "divider" not in table:
+    sensor = sensor_from_dict(_mapping(table.sensor, f"{where}: sensor"), f"{where}: sensor")
+    if table.divider is None:
         return sensor, None, 0.0, True
-    divider = _mapping(table["divider"], f"{where}: divider")
-    check_keys(divider, ("series_ohm", "supply_V", "sensor_at"), f"{where}: divider")
-    series_ohm = _positive(divider.get("series_ohm"), f"{where}: divider.series_ohm")
-    supply_V = _positive(divider.get("supply_V"), f"{where}: divider.supply_V")
-    side = divider.get("sensor_at", "ground")
+    divider = as_written(DividerTable, _mapping(table.divider, f"{where}: divider"), f"{where}: divider")
+    series_ohm = _positive(divider.series_ohm, f"{where}: divider.series_ohm")
+    supply_V = _positive(divider.supply_V, f"{where}: divider.supply_V")
+    side = divider.sensor_at
     if side not in ("ground", "supply"):
         raise DescriptionError(f"{where}: divider.sensor_at = {shown(side)} is not accepted; ground or supply is")
     return sensor, series_ohm, supply_V, side == "ground"
 
 
-def _unit_meaning(table: Any, where: str) -> UnitMeaning:
-    table = _mapping(table, where)
-    check_keys(table, ("quantity", "unit", "key", "refuse"), where)
-    if "refuse" in table:
-        return UnitMeaning(refuse=text_of(table["refuse"], f"{where}: refuse"))
+def _unit_meaning(written: Any, where: str) -> UnitMeaning:
+    table = as_written(UnitTable, _mapping(written, where), where)
+    if table.refuse is not None:
+        return UnitMeaning(refuse=text_of(table.refuse, f"{where}: refuse"))
     key, factor, shift = _quantity(table, where)
     return UnitMeaning(key, factor, shift)
 
 
-def _quantity(table: Mapping[str, Any], where: str) -> tuple[str, float, float]:
+def _quantity(table: UnitTable | CodeTable, where: str) -> tuple[str, float, float]:
     """Return (key, factor, shift) of a table that gives quantity, unit and perhaps key."""
-    quantity: Any = table.get("quantity")
+    quantity: Any = table.quantity
     if not _in(quantity, QUANTITIES) or quantity in ("skip", "time"):
         raise DescriptionError(
             f"{where}: quantity = {shown(quantity)} is not accepted; voltage, current, temperature, shunt or other is"
         )
     default_key, units = QUANTITIES[quantity]
-    unit = table.get("unit", next(iter(units)))
+    unit = next(iter(units)) if table.unit is None else table.unit
     if not _in(unit, units):
         raise DescriptionError(f"{where}: unit = {shown(unit)} is not accepted; {', '.join(units)} are")
-    key = table.get("key", default_key)
+    key = default_key if table.key is None else table.key
     if not isinstance(key, str) or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", key):
         raise DescriptionError(
             f"{where}: key = {shown(key)} is not accepted; letters, digits and _ are, with the unit last"
@@ -264,42 +365,40 @@ def _quantity(table: Mapping[str, Any], where: str) -> tuple[str, float, float]:
     return key, factor, shift
 
 
-def _frames(data: Mapping[str, Any], name: str, serial: SerialSettings, where: str) -> FrameFormat:
-    length: Any = data.get("length")
+def _frames(table: FramesTable, name: str, serial: SerialSettings, where: str) -> FrameFormat:
+    length: Any = table.length
     if not is_int(length) or not 2 <= length <= 256:
         raise DescriptionError(f"{where}: length = {shown(length)} is not accepted; a whole number from 2 to 256 is")
-    start, end = (_hex(data.get(key, ""), f"{where}: {key}") for key in ("start_hex", "end_hex"))
+    start, end = _hex(table.start_hex, f"{where}: start_hex"), _hex(table.end_hex, f"{where}: end_hex")
     if (not start and not end) or len(start) + len(end) >= length:
         raise DescriptionError(f"{where}: start_hex or end_hex is needed, and both together shorter than the frame")
-    value = _mapping(data.get("value"), f"{where}: value")
-    check_keys(value, ("digits", "digit_mask", "digit_codes", "negative", "overload"), f"{where}: value")
-    digits = value.get("digits")
+    value = as_written(ValueTable, _mapping(table.value, f"{where}: value"), f"{where}: value")
+    digits = value.digits
     if not isinstance(digits, list) or not 1 <= len(digits) <= 12:
         raise DescriptionError(f"{where}: value.digits = {shown(digits)} is not accepted; a list of byte positions is")
     positions = tuple(_position(one, length, f"{where}: value.digits") for one in digits)
-    mask = _byte(value.get("digit_mask", 0xFF), f"{where}: value.digit_mask")
+    mask = _byte(value.digit_mask, f"{where}: value.digit_mask")
     codes: dict[int, int] = {}
-    for text, digit in _mapping(value.get("digit_codes", {}), f"{where}: value.digit_codes").items():
+    for text, digit in _mapping(value.digit_codes, f"{where}: value.digit_codes").items():
         if not is_int(digit) or not 0 <= digit <= 9:
             raise DescriptionError(f"{where}: value.digit_codes.{text} = {shown(digit)} is not accepted; 0 to 9 is")
         codes[_byte(text, f"{where}: value.digit_codes")] = digit
     if not codes:
         codes = {(0x30 + digit) & mask: digit for digit in range(10)}
-    negative = _flag(value["negative"], length, f"{where}: value.negative") if "negative" in value else None
-    overload = value.get("overload", [])
-    if not isinstance(overload, list):
+    negative = None if value.negative is None else _flag(value.negative, length, f"{where}: value.negative")
+    overload = value.overload
+    if not isinstance(overload, list | tuple):
         raise DescriptionError(f"{where}: value.overload is not accepted; a list of {{byte, mask, equals}} is")
-    function = _mapping(data.get("function"), f"{where}: function")
-    check_keys(function, ("byte", "mask", "range_byte", "range_mask", "codes"), f"{where}: function")
+    function = as_written(FunctionTable, _mapping(table.function, f"{where}: function"), f"{where}: function")
     range_: tuple[int, int] | None = None
-    if "range_byte" in function:
+    if function.range_byte is not None:
         range_ = (
-            _position(function["range_byte"], length, f"{where}: function.range_byte"),
-            _byte(function.get("range_mask", 0xFF), f"{where}: function.range_mask"),
+            _position(function.range_byte, length, f"{where}: function.range_byte"),
+            _byte(function.range_mask, f"{where}: function.range_mask"),
         )
     functions = {
-        _byte(text, f"{where}: function.codes"): _function(table, f"{where}: function.codes.{text}", range_)
-        for text, table in _mapping(function.get("codes"), f"{where}: function.codes").items()
+        _byte(text, f"{where}: function.codes"): _function(one, f"{where}: function.codes.{text}", range_)
+        for text, one in _mapping(function.codes, f"{where}: function.codes").items()
     }
     if not functions:
         raise DescriptionError(f"{where}: function.codes is empty; at least one code is needed")
@@ -307,36 +406,34 @@ def _frames(data: Mapping[str, Any], name: str, serial: SerialSettings, where: s
         name, serial, length, start, end, positions, mask, codes, negative,
         tuple(_flag(one, length, f"{where}: value.overload") for one in overload),
         (
-            _position(function.get("byte"), length, f"{where}: function.byte"),
-            _byte(function.get("mask", 0xFF), f"{where}: function.mask"),
+            _position(function.byte, length, f"{where}: function.byte"),
+            _byte(function.mask, f"{where}: function.mask"),
         ),
         range_, functions,
     )  # fmt: skip
 
 
-def _function(table: Any, where: str, range_: tuple[int, int] | None) -> Function:
-    table = _mapping(table, where)
-    check_keys(table, ("quantity", "unit", "key", "scale", "scales", "refuse"), where)
-    if "refuse" in table:
-        return Function("", 0.0, {}, text_of(table["refuse"], f"{where}: refuse"))
+def _function(written: Any, where: str, range_: tuple[int, int] | None) -> Function:
+    table = as_written(CodeTable, _mapping(written, where), where)
+    if table.refuse is not None:
+        return Function("", 0.0, {}, text_of(table.refuse, f"{where}: refuse"))
     key, factor, shift = _quantity(table, where)
     scales: dict[int | None, float] = {}
-    if "scales" in table:
+    if table.scales is not None:
         if range_ is None:
             raise DescriptionError(f"{where}: scales is given and function.range_byte is not")
-        for text, scale in _mapping(table["scales"], f"{where}: scales").items():
+        for text, scale in _mapping(table.scales, f"{where}: scales").items():
             scales[_byte(text, f"{where}: scales")] = _number(scale, f"{where}: scales.{text}") * factor
     else:
-        scales[None] = _number(table.get("scale", 1.0), f"{where}: scale") * factor
+        scales[None] = _number(table.scale, f"{where}: scale") * factor
     return Function(key, shift, scales)
 
 
-def _flag(table: Any, length: int, where: str) -> tuple[int, int, int]:
-    table = _mapping(table, where)
-    check_keys(table, ("byte", "mask", "equals"), where)
-    mask = _byte(table.get("mask", 0xFF), f"{where}.mask")
-    equals = _byte(table.get("equals", mask), f"{where}.equals")
-    return _position(table.get("byte"), length, f"{where}.byte"), mask, equals
+def _flag(written: Any, length: int, where: str) -> tuple[int, int, int]:
+    table = as_written(FlagTable, _mapping(written, where), where)
+    mask = _byte(table.mask, f"{where}.mask")
+    equals = mask if table.equals is None else _byte(table.equals, f"{where}.equals")
+    return _position(table.byte, length, f"{where}.byte"), mask, equals
 
 
 def _mapping(value: Any, where: str) -> Mapping[str, Any]:

@@ -18,11 +18,12 @@ import select
 import threading
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import serial
 
-from amphora.drivers.described import check_keys, shown, text_of
+from amphora.drivers.described import as_written, keys_of, shown, text_of
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply, IdentityError, LinkError
 from amphora.drivers.quantities import described
 from amphora.drivers.roles import Abilities, Clock, Meter, SafeState
@@ -42,10 +43,34 @@ SILENCE_S = 3.0
 PATIENCE_S = 1.0  # how long a late line is waited for, on the wall, before it counts as silence
 QUARTER_HOUR_S = 900.0
 SETTLE_S = 10.0  # a board may start again because the port was opened; later it is an event
-LOGGER_KEYS = (
-    "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "format", "shunt", "silence", "sensor",
-    "identity", "timeout", "channel", "specification", "note", "simulated",
-)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LoggerTable:
+    """The keys of a logger in a bench file, as they are written."""
+
+    role: Any = None
+    port: Any = None
+    resource: Any = None
+    baud: Any = None
+    bits: Any = None
+    parity: Any = None
+    stop: Any = None
+    rts: Any = None
+    dtr: Any = None
+    format: Any = "plain"
+    shunt: Any = None
+    silence: Any = SILENCE_S
+    sensor: Any = ""
+    identity: Any = None
+    timeout: Any = None
+    channel: Any = None
+    specification: Any = None
+    note: Any = None
+    simulated: Any = None
+
+
+LOGGER_KEYS = tuple(keys_of(LoggerTable))
 
 
 def _mapped(port: str, doing: str, error: BaseException) -> LinkError:
@@ -287,26 +312,23 @@ class SerialLogger:
 
     def __init__(self, name: str, description: Mapping[str, Any], clock: Clock) -> None:
         here = f"instruments.{name}"
-        check_keys(description, LOGGER_KEYS, here)
+        table = as_written(LoggerTable, description, here)
         self.name = name
         self.abilities = Abilities()
-        self.format: Format = load_format(text_of(description.get("format", "plain"), f"{here}.format"))
+        self.format: Format = load_format(text_of(table.format, f"{here}.format"))
         self.settings = SerialSettings.from_dict(description, here, self.format.serial)
-        self.shunt_ohm = (
-            None
-            if "shunt" not in description
-            else described(description["shunt"], "resistance", f"{here}.shunt", bare=True, positive=True)
-        )
-        self.sensor = text_of(description["sensor"], f"{here}.sensor") if "sensor" in description else ""
+        self.shunt_ohm: float | None = None
+        if table.shunt is not None:
+            self.shunt_ohm = described(table.shunt, "resistance", f"{here}.shunt", bare=True, positive=True)
+        self.sensor = text_of(table.sensor, f"{here}.sensor")
         self._check_sensor(here)
-        silence = description.get("silence", SILENCE_S)
-        self.silence_s = described(silence, "duration", f"{here}.silence", bare=True, positive=True)
-        self._identity = text_of(description["identity"], f"{here}.identity") if "identity" in description else None
+        self.silence_s = described(table.silence, "duration", f"{here}.silence", bare=True, positive=True)
+        self._identity = None if table.identity is None else text_of(table.identity, f"{here}.identity")
         self._clock = clock
         self._span_s = self.format.counter_span_s()
         self._news = threading.Condition()
         self._forget()
-        self._port_name = port_of(description, here)
+        self._port_name = port_of(table.port, table.resource, here)
         self._port: SerialPort | None = SerialPort.attach(self._port_name, self.settings, set())
         self._port.listen(self._take)
         try:
@@ -555,9 +577,9 @@ def open_logger(name: str, description: Mapping[str, Any], clock: Clock) -> Mete
 # -- small things shared with the switch ----------------------------------------------------------
 
 
-def port_of(description: Mapping[str, Any], here: str) -> str:
-    """Return the port's name."""
-    port = description.get("port", description.get("resource"))
+def port_of(port: object, resource: object, here: str) -> str:
+    """Return the port's name: what the table says by the one key or the other."""
+    port = resource if port is None else port
     if not isinstance(port, str) or not port.strip():
         raise DescriptionError(f"{here}.port: is missing; a port such as /dev/ttyUSB0, COM3 or socket://HOST:PORT is")
     return port.strip()

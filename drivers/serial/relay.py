@@ -12,9 +12,10 @@ relay fall out at once; without it, it falls out when the beats stop), `feedback
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, get_args
 
-from amphora.drivers.described import check_keys, shown, text_of
+from amphora.drivers.described import as_written, keys_of, shown, text_of
 from amphora.drivers.errors import DescriptionError, DriverError, IdentityError, InstrumentError, LimitError, LinkError
 from amphora.drivers.quantities import described
 from amphora.drivers.relay import Relay
@@ -22,10 +23,33 @@ from amphora.drivers.roles import Abilities, Clock, Position, SafeState
 from amphora.drivers.serial.line_format import SerialSettings
 from amphora.drivers.serial.logger import SerialPort, port_of, usb_text
 
-KEYS = (
-    "role", "port", "resource", "baud", "bits", "parity", "stop", "rts", "dtr", "hold", "open", "feedback", "release",
-    "identity", "timeout", "channel", "specification", "note", "simulated",
-)  # fmt: skip
+
+@dataclass(frozen=True)
+class RelayTable:
+    """The keys of a held relay in a bench file, as they are written."""
+
+    role: Any = None
+    port: Any = None
+    resource: Any = None
+    baud: Any = None
+    bits: Any = None
+    parity: Any = None
+    stop: Any = None
+    rts: Any = None
+    dtr: Any = None
+    hold: Any = field(default_factory=lambda: {"discharge": "rts"})
+    open: Any = ""
+    feedback: Any = field(default_factory=dict)
+    release: Any = "8 s"
+    identity: Any = None
+    timeout: Any = None
+    channel: Any = None
+    specification: Any = None
+    note: Any = None
+    simulated: Any = None
+
+
+KEYS = tuple(keys_of(RelayTable))
 LONGEST_RELEASE_S = 10.0
 PULL_IN_EDGES = 20
 EDGE_S = 0.02
@@ -38,29 +62,26 @@ class HeldRelay(Relay):
 
     def __init__(self, name: str, description: Mapping[str, Any], clock: Clock) -> None:
         here = f"instruments.{name}"
-        check_keys(description, KEYS, here)
+        table = as_written(RelayTable, description, here)
         self.name = name
         self.abilities = Abilities()
         self._clock = clock
-        self._hold = _table(
-            description.get("hold", {"discharge": "rts"}), f"{here}.hold", _is_holder, "rts, dtr, text X"
-        )
+        self._hold = _table(table.hold, f"{here}.hold", _is_holder, "rts, dtr, text X")
         if not self._hold:
             raise DescriptionError(f"{here}.hold: is empty; at least one position and its line are needed")
         self._feedback = _table(
-            description.get("feedback", {}),
+            table.feedback,
             f"{here}.feedback",
             {"cts", "dsr", "cd", "ri"}.__contains__,
             "cts, dsr, cd, ri",
         )
-        release = description.get("release", "8 s")
-        self.release_s = described(release, "duration", f"{here}.release", bare=True, positive=True)
+        self.release_s = described(table.release, "duration", f"{here}.release", bare=True, positive=True)
         if self.release_s > LONGEST_RELEASE_S:
             raise DescriptionError(
                 f"{here}.release: {self.release_s:g} s is too long; a relay has to fall out within "
                 f"{LONGEST_RELEASE_S:g} s of silence"
             )
-        opens = description.get("open", "")
+        opens = table.open
         if not isinstance(opens, str) or (opens and (not _is_holder(opens) or opens in self._hold.values())):
             raise DescriptionError(f"{here}.open: {shown(opens)} is not accepted; text X is, another than a hold's")
         self.open_text = opens.removeprefix("text ") if opens.startswith("text ") else ""
@@ -70,9 +91,9 @@ class HeldRelay(Relay):
         for line in self._lines:
             if line in description:
                 raise DescriptionError(f"{here}.{line}: is given a level, and hold uses it; one of the two")
-        self._identity = text_of(description["identity"], f"{here}.identity") if "identity" in description else None
+        self._identity = None if table.identity is None else text_of(table.identity, f"{here}.identity")
         self._settings = SerialSettings.from_dict(description, here)
-        self._port_name = port_of(description, here)
+        self._port_name = port_of(table.port, table.resource, here)
         self.position: Position = "open"
         self._level = False
         self._opened_s = -LONGEST_RELEASE_S  # when it was last let go, on the bench's clock

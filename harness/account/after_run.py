@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from amphora.harness.archive.shelf import Shelf, now_utc, read_entry
-from amphora.harness.cells.cell import TEXT_LENGTH, Cell
+from amphora.harness.cells.cell import TEXT_LENGTH, Cell, DatedEntry
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.control.checks import against_the_cell
 from amphora.harness.results.result import Result
@@ -65,7 +65,7 @@ def after_run(cell: Cell, result: Result | None, stop: str, run: str) -> Cell:
     why = against_the_cell(stop)
     if why and cell.state in ("found", "tested", "in use"):
         notes = f"{cell.notes}\n{run[:8]}: {stop} in {run}: {why}; kept apart until somebody has looked".strip()
-        entry = {"at": now_utc(), "kind": "state", "state": "quarantined", "text": f"{stop} in {run}: {why}"}
+        entry = DatedEntry(now_utc(), "state", state="quarantined", text=f"{stop} in {run}: {why}")
         return replace(
             cell,
             state="quarantined",

@@ -11,7 +11,7 @@ from typing import Any
 
 from amphora.harness.account.entries import key_of, seen_by_people
 from amphora.harness.archive.shelf import Shelf, now_utc
-from amphora.harness.cells.cell import INSPECTION, Cell
+from amphora.harness.cells.cell import INSPECTION, Cell, DatedEntry
 from amphora.harness.cells.incoming import judge_at_the_door
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import shown
@@ -50,9 +50,9 @@ def _utc(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _entry(kind: str, at: datetime, by: str, **given: Any) -> dict[str, Any]:
+def _entry(kind: str, at: datetime, by: str, **given: Any) -> DatedEntry:
     kept = {name: value for name, value in given.items() if value not in (None, "", {})}
-    return {"at": _utc(at), "noted_utc": now_utc(), "kind": kind, **kept, **({"by": by} if by else {})}
+    return DatedEntry(_utc(at), kind, now_utc(), by=by or None, **kept)
 
 
 def checked(
@@ -80,12 +80,10 @@ def checked(
     entries = list(cell.entries)
     given = voltage_V is not None or mass_g is not None or bool(inspection)
     if voltage_V is not None:
-        if cell.as_found_V is not None and not any(item.get("voltage_V") is not None for item in entries):
-            entries.append(
-                {"at": cell.as_found_utc or _utc(at), "kind": "found", "voltage_V": cell.as_found_V}
-            )  # the first one stays on record
-        checks = [item for item in entries if item.get("kind") == "check"]
-        times = [str(item["at"]) for item in checks if item.get("voltage_V") is not None]
+        if cell.as_found_V is not None and not any(item.voltage_V is not None for item in entries):
+            at_first = cell.as_found_utc or _utc(at)
+            entries.append(DatedEntry(at_first, "found", voltage_V=cell.as_found_V))  # the first one stays on record
+        times = [item.at for item in entries if item.kind == "check" and item.voltage_V is not None]
         if not times or _utc(at) >= max(times):
             cell = replace(cell, as_found_V=voltage_V, as_found_utc=_utc(at))
     if mass_g is not None:
@@ -112,7 +110,7 @@ def checked(
     if state != before:
         why = "; ".join(reason.text for reason in judged.reasons if reason.verdict != "accept")
         entries.append(_entry("state", at, by, state=state, text=why))
-    entries.sort(key=lambda item: str(item["at"]))
+    entries.sort(key=lambda item: item.at)
     return replace(cell, state=state, entries=entries)
 
 
@@ -126,11 +124,11 @@ def named(cell: Cell, at: datetime) -> Cell:
     out = checked(cell, at=at) if judge_at_the_door(cell).verdict == "accept" else cell
     if out.state == cell.state:
         return cell
-    entry = {**out.entries[-1], "text": f"named {key_of(cell)} by a run: its voltage as found is inside that window"}
-    return replace(out, entries=[*out.entries[:-1], entry])
+    text = f"named {key_of(cell)} by a run: its voltage as found is inside that window"
+    return replace(out, entries=[*out.entries[:-1], replace(out.entries[-1], text=text)])
 
 
-def _looked_and_measured(cell: Cell, entries: Sequence[dict[str, Any]]) -> bool:
+def _looked_and_measured(cell: Cell, entries: Sequence[DatedEntry]) -> bool:
     """Tell whether a cell that the guard kept apart was looked at and measured since: the one test of its release.
 
     What was found at the door is settled by what is found there now; a stop of the guard says nothing that a scale, or
@@ -157,7 +155,7 @@ def edited(cell: Cell, changes: Mapping[str, Any], why: str = "", by: str = "") 
         raise InputError(f"{cell.id}: nothing is changed; a field with another value than before is accepted")
     words = ", ".join(f"{name} {shown(old)} is now {shown(new)}" for name, (old, new) in changed.items())
     entry = _entry("edit", datetime.now(UTC), by, text=words + (f": {why}" if why else ""), changed=changed)
-    data = {**before, **changes, "entries": [*cell.entries, entry]}
+    data = {**replace(cell, entries=[*cell.entries, entry]).to_dict(), **changes}
     return Cell.from_dict(data, f"cell edit {cell.id}")
 
 

@@ -82,20 +82,19 @@ def curve_of(folder: Path, points: int = 80) -> tuple[tuple[float, float], ...]:
 def seen_by_people(cell: Cell) -> list[Noted]:
     """Return what `cell.json` says that people saw, measured or said."""
     found = []
-    dated = [item for item in cell.entries if item.get("voltage_V") is not None]
+    dated = [item for item in cell.entries if item.voltage_V is not None]
     at = moment(cell.as_found_utc)
     if cell.as_found_V is not None and at is not None and not dated:
         found.append(Noted(at, "found", cell.as_found_utc, cell.as_found_V))
     for item in cell.entries:
-        when = moment(str(item.get("at") or item.get("noted_utc") or ""))
+        when = moment(item.at or item.noted_utc or "")
         if when is None:
             continue
         found.append(
             Noted(
-                when, str(item.get("kind") or "check"), str(item.get("noted_utc") or ""),
-                finite_number(item.get("voltage_V")), finite_number(item.get("mass_g")),
-                dict(item.get("inspection") or {}), str(item.get("state") or ""), str(item.get("text") or ""),
-                str(item.get("by") or ""), finite_number(item.get("resolution_V")) or 0.01,
+                when, item.kind or "check", item.noted_utc or "", item.voltage_V, item.mass_g,
+                dict(item.inspection or {}), item.state or "", item.text or "", item.by or "",
+                item.resolution_V or 0.01,
             )
         )  # fmt: skip
     return found
@@ -220,4 +219,4 @@ def _resistance(result: Result) -> dict[str, Any]:
 
 def key_of(cell: Cell, runs: Sequence[RunSeen] = ()) -> str:
     """Return the chemistry a cell is taken for."""
-    return cell.identified_as or cell.chemistry or "auto"
+    return cell.taken_for

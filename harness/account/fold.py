@@ -217,7 +217,7 @@ def _held(
             it_Ah=capacity,
             it_from="measured",
         )
-    taken = holds_of(cell.to_dict(), cell.form.lower(), load_chemistry(key), None, None, [], gave_Ah=state.guess_Ah)
+    taken = holds_of(cell, cell.form.lower(), load_chemistry(key), None, None, [], gave_Ah=state.guess_Ah)
     return replace(standing, it_Ah=taken.capacity_Ah, it_from=taken.it_from)
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.archive.run_header import PlanAtRun, RunHeader, header_of
-from amphora.harness.common.as_json import known_of
+from amphora.harness.common.as_json import known_of, to_json
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.control.events import Event, MadeSafe, PlanBegun, Stopped, event_of
@@ -384,10 +384,10 @@ def run_header(
             "simulated": bench.simulated or bench.where == "simulated",
             "file": bench.where if bench.where == "simulated" else str(Path(bench.where).absolute()),
             "leads": bench.leads,
-            "sensed_at": bench.data.get("sensed_at"),
+            "sensed_at": bench.sensed_at,
             "instruments": instruments,
             **(
-                {"calibration": {name: dict(one) for name, one in bench.calibration.items()}}
+                {"calibration": {name: to_json(one) for name, one in bench.calibration.items()}}
                 if bench.calibration
                 else {}
             ),
@@ -399,7 +399,7 @@ def run_header(
                 "voltage_when_off": bench.cell_voltage_when_off,
             },
         },
-        "measurement": bench.measurement(plan is not None and known_of(PlanAtRun, plan).only_charges),
+        "measurement": to_json(bench.measurement(plan is not None and known_of(PlanAtRun, plan).only_charges)),
         "software": {"name": "amphora", "version": amphora.harness.__version__},
     }
 

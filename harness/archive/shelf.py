@@ -14,7 +14,7 @@ import os
 import sqlite3
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from pathlib import Path
@@ -185,7 +185,7 @@ class Shelf:
         for cell_id, record, damaged in rows:
             count, broken, last = totals.get(cell_id, (0, 0, ""))
             capacity, capacity_U = newest.get(cell_id, (None, None))
-            cell = None if damaged else Cell(**json.loads(record))
+            cell = None if damaged else Cell.from_checked(json.loads(record))
             entries.append(CellEntry(cell_id, cell, count, broken or 0, capacity, capacity_U, last or "", damaged))
         return entries
 
@@ -367,7 +367,7 @@ class Shelf:
                 cell = _read_cell(Path(record))
                 if cell.id != name:
                     raise InputError(f"{record}: key 'id' = {cell.id!r}, but the folder is {name!r}")
-                content = json.dumps(asdict(cell))
+                content = json.dumps(cell.to_dict())
             except InputError as error:
                 damaged = str(error)
             base.execute(
@@ -587,7 +587,8 @@ def _csv_row(cell: Cell) -> list[str]:
         if name == "photos":
             row.append(_guarded("\n".join(value)))
         elif name == "identified":
-            row.append(json.dumps(value, ensure_ascii=False) if value else "")
+            kept = cell.identified.to_dict()
+            row.append(json.dumps(kept, ensure_ascii=False) if kept else "")
         elif isinstance(value, bool):
             row.append("yes" if value else "no")
         elif isinstance(value, str):

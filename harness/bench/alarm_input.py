@@ -10,9 +10,18 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import finite_number, shown, table_of, text_of
+from amphora.harness.common.fields import as_written, finite_number, shown, text_of
 
-KEYS = ("file", "alarm_when", "above", "scale", "unit")
+
+@dataclass(frozen=True)
+class AlarmTable:
+    """The keys of [smoke_alarm], as they are written."""
+
+    file: Any = None
+    alarm_when: Any = None
+    above: Any = None
+    scale: Any = None
+    unit: Any = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +67,12 @@ def alarm_input_of(data: Any, where: str) -> AlarmInput | None:
     """
     if data is None:
         return None
-    table = table_of(data, where, KEYS, ("file",))
-    if "alarm_when" not in table and "above" not in table:
+    table = as_written(AlarmTable, data, where, ("file",))
+    if table.alarm_when is None and table.above is None:
         raise InputError(f"{where}: alarm_when or above is missing; what of the file means alarm?")
-    numbers = {key: finite_number(table[key]) for key in ("above", "scale") if key in table}
-    for key, value in numbers.items():
-        if value is None:
-            raise InputError(f"{where}: {key} = {shown(table[key])} is not accepted; a number is")
-    return AlarmInput(
-        text_of(table["file"], f"{where}: file"), str(table.get("alarm_when", "")), numbers.get("above"),
-        numbers.get("scale") or 1.0,
-    )  # fmt: skip
+    above, scale = finite_number(table.above), finite_number(table.scale)
+    for key, written, value in (("above", table.above, above), ("scale", table.scale, scale)):
+        if written is not None and value is None:
+            raise InputError(f"{where}: {key} = {shown(written)} is not accepted; a number is")
+    when = "" if table.alarm_when is None else str(table.alarm_when)
+    return AlarmInput(text_of(table.file, f"{where}: file"), when, above, scale or 1.0)

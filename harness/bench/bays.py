@@ -29,17 +29,23 @@ from pathlib import Path
 from typing import Any
 
 from amphora.harness.bench.alarm_input import AlarmInput, alarm_input_of
-from amphora.harness.bench.bench_file import from_the_file, single_bench
-from amphora.harness.bench.one_bay import bay_data, read_toml, table_of_any
+from amphora.harness.bench.bench_file import BenchTable, bench_from_dict, from_the_file
+from amphora.harness.bench.one_bay import BaysTable, BayTable, OfBay, bay_data, read_toml, table_of_any
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import finite_number, shown, table_of, text_of
+from amphora.harness.common.fields import as_written, finite_number, shown, text_of
 from amphora.harness.common.locks import channel_text
 from amphora.harness.common.quantities import parse
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-TOP = ("name", "attended", "smoke_alarm", "shared", "bays", "alarms", "speed_up", "simulated", "note", "check_resistor",
-       "sensed_at")  # fmt: skip
 ENERGISING = ("load", "supply")
+
+
+@dataclass(frozen=True)
+class HoursTable:
+    """The keys of [attended], as they are written."""
+
+    hours: Any = None
+    days: Any = DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,31 +156,32 @@ def load_bays(path: Path) -> Bays:
         InputError: missing, not TOML, or a key or value that is not accepted.
     """
     data = read_toml(path)
-    hours = _hours(data.get("attended"), f"{path}: attended")
-    alarm = alarm_input_of(data.get("smoke_alarm"), f"{path}: smoke_alarm")
+    several = "bays" in data
+    table: BaysTable | BenchTable
+    table = as_written(BaysTable, data, str(path), ("bays",)) if several else as_written(BenchTable, data, str(path))
+    hours = _hours(table.attended, f"{path}: attended")
+    alarm = alarm_input_of(table.smoke_alarm, f"{path}: smoke_alarm")
     found: dict[str, Bay] = {}
-    if "bays" not in data:
-        found["bench"] = _bay_of("bench", str(path), data, path)
-    else:
-        table_of(data, str(path), TOP, ("bays",))
-        for name in table_of_any(data["bays"], f"{path}: bays"):
+    if isinstance(table, BaysTable):
+        for name in table_of_any(table.bays, f"{path}: bays"):
             found[name] = _bay_of(name, f"{path}#{name}", bay_data(data, name, path), path)
-        _check_channels(data, path)
+        _check_channels(table, path)
+    else:
+        found["bench"] = _bay_of("bench", str(path), data, path)
     return Bays(
-        name=str(data.get("name", "bench")), where=str(path), bays=found, attended=hours, alarm_input=alarm,
-        alarms=data.get("alarms", {}), simulated=data.get("simulated") is True,
-        speed_up=finite_number(data.get("speed_up", 1.0)) or 1.0,
+        name=str(table.name), where=str(path), bays=found, attended=hours, alarm_input=alarm,
+        alarms=table.alarms or {}, simulated=table.simulated is True, speed_up=finite_number(table.speed_up) or 1.0,
     )  # fmt: skip
 
 
 def _bay_of(name: str, address: str, data: Mapping[str, Any], path: Path) -> Bay:
-    made = single_bench(from_the_file(dict(data), path), address)
-    about = data.get("bay", {})
-    fuse_A = parse(about["fuse"], "current", f"{path}: bays.{name}: fuse") if "fuse" in about else 0.0
-    place = text_of(about.get("place", ""), f"{path}: bays.{name}: place")
-    if about and not place.strip():
+    made = bench_from_dict(from_the_file(dict(data), path), address)
+    about = OfBay(**data["bay"]) if "bay" in data else None
+    fuse_A = 0.0 if about is None else parse(about.fuse, "current", f"{path}: bays.{name}: fuse")
+    place = "" if about is None else text_of(about.place, f"{path}: bays.{name}: place")
+    if about is not None and not place.strip():
         raise InputError(f"{path}: bays.{name}: place is empty; where the cell of this bay lies is needed")
-    shared = {item: made.role_of(item) for item in about.get("shares", [])}
+    shared = {item: made.role_of(item) for item in made.shares}
     roles = frozenset(map(made.role_of, made.instruments))
     at_cell = frozenset(
         name
@@ -184,20 +191,21 @@ def _bay_of(name: str, address: str, data: Mapping[str, Any], path: Path) -> Bay
     return Bay(name, address, fuse_A, place, made.cell_temperature, roles, shared, at_cell)
 
 
-def _check_channels(data: Mapping[str, Any], path: Path) -> None:
+def _check_channels(file: BaysTable, path: Path) -> None:
     """Refuse an instrument that stands in two bays, and two cells in one place."""
     seen: dict[str, str] = {}
     places: dict[str, str] = {}
-    tables = [(f"shared.{name}", table) for name, table in data.get("shared", {}).items()]
-    for bay, entry in data["bays"].items():
-        tables += [(f"bays.{bay}.instruments.{name}", table) for name, table in entry.get("instruments", {}).items()]
-        place = str(entry["place"]).strip().casefold()
+    tables = [(f"shared.{name}", table) for name, table in (file.shared or {}).items()]
+    for bay, written in file.bays.items():
+        entry = BayTable(**written)
+        tables += [(f"bays.{bay}.instruments.{name}", table) for name, table in entry.instruments.items()]
+        place = str(entry.place).strip().casefold()
         if place in places:
             raise InputError(
                 f"{path}: bays.{places[place]} and bays.{bay} have the same place; each has one of its own"
             )
         places[place] = bay
-        for scanner, at in entry.get("channels", {}).items():
+        for scanner, at in entry.channels.items():
             other = seen.setdefault(f"{scanner} place {at}", bay)
             if other != bay:
                 raise InputError(f"{path}: bays.{other} and bays.{bay} have the same place {at} of {scanner}")
@@ -216,9 +224,9 @@ def _check_channels(data: Mapping[str, Any], path: Path) -> None:
 def _hours(data: Any, where: str) -> Hours | None:
     if data is None:
         return None
-    table = table_of(data, where, ("hours", "days"), ("hours",))
-    begin_h, end_h = parse_hours(table["hours"], f"{where}: hours")
-    days = table.get("days", list(DAYS))
-    if not isinstance(days, list) or not days or not all(day in DAYS for day in days):
+    table = as_written(HoursTable, data, where, ("hours",))
+    begin_h, end_h = parse_hours(table.hours, f"{where}: hours")
+    days = table.days
+    if not isinstance(days, list | tuple) or not days or not all(day in DAYS for day in days):
         raise InputError(f"{where}: days = {shown(days)} is not accepted; a list of {', '.join(DAYS)} is")
     return Hours(begin_h, end_h, tuple(sorted({DAYS.index(day) for day in days})))

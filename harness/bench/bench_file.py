@@ -7,43 +7,85 @@ each instrument's table as it stands.
 import contextlib
 import tomllib
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from amphora.drivers.quantities import NotAQuantity, read
+from amphora.drivers.roles import Abilities
 from amphora.harness.bench.alarm_input import AlarmInput, alarm_input_of
-from amphora.harness.bench.calibration import calibrations_of
+from amphora.harness.bench.calibration import Calibration, calibrations_of
 from amphora.harness.bench.one_bay import bay_data, read_toml
+from amphora.harness.bench.specification import (
+    ASSUMED,
+    CHANNELS,
+    BenchMeasurement,
+    ChannelSpecification,
+    specification_of_channel,
+    specification_table,
+)
 from amphora.harness.common.alarm import Alarm
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import finite_number, name_shown, shown, table_of, text_of
+from amphora.harness.common.fields import as_written, finite_number, name_shown, shown, table_of, text_of
+from amphora.harness.common.quantities import parse
 
 ROLES = ("load", "supply", "meter", "logger", "switch")
 LEADS = ("by hand", "relay", "wired")
 SENSED_AT = ("cell", "load")  # where the voltage is sensed: at the cell's own ends, or at the load's terminals
-TOP_KEYS = ("name", "leads", "instruments", "cell", "speed_up", "alarms", "note", "simulated", "sensed_at",
-            "hands", "check_resistor", "charge_path", "calibration", "attended", "smoke_alarm", "bay")  # fmt: skip
 LEAST_DROP_V, MOST_DROP_V = 0.05, 0.7  # of a blocking diode (common practice: Schottky 0.2 to 0.3 V, silicon 0.6 V)
 AGREE_V = 0.05
 LEAST_AGREE_V = 0.005  # two cables in one holder differ by this much
-CELL_KEYS = ("voltage", "current", "temperature", "voltage_when_off", "room_temperature")
-RESISTOR_KEYS = ("resistance", "tolerance", "power", "note")
-CHANNELS = ("voltage", "current", "temperature", "time")
-SPECIFICATION_KEYS = (
-    "gain", "offset", "resolution", "range", "distribution", "k",
-    "gain_per_K", "offset_per_K", "reference_degC", "band_K",
-)  # fmt: skip
 ORDER_TAKES_S = 0.05  # from an order to the current, of the bench's own time (common practice)
-KIND_OF = {"voltage": "voltage", "current": "current", "temperature": "temperature_accuracy", "time": "ratio"}
 
-# What a bench that gives no specification is taken to have: assumptions, marked as such.
-ASSUMED: dict[str, dict[str, Any]] = {
-    "voltage": {"gain": 0.001, "offset": 0.005, "resolution": 0.001},
-    "current": {"gain": 0.005, "offset": 0.010, "resolution": 0.001},
-    "temperature": {"gain": 0.0, "offset": 2.0, "resolution": 0.1},
-    "time": {"gain": 100e-6, "offset": 0.0, "resolution": 0.0},
-}
+
+@dataclass(frozen=True)
+class BenchTable:
+    """The keys of a bench file of one place, as they are written."""
+
+    name: Any = "bench"
+    leads: Any = "by hand"
+    instruments: Any = None
+    cell: Any = field(default_factory=dict)
+    speed_up: Any = 1.0
+    alarms: Any = field(default_factory=dict)
+    note: Any = None
+    simulated: Any = None
+    sensed_at: Any = None
+    hands: Any = None
+    check_resistor: Any = None
+    charge_path: Any = None
+    calibration: Any = None
+    attended: Any = None
+    smoke_alarm: Any = None
+    bay: Any = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class CellTable:
+    """The keys of [cell]: which instrument measures what of the cell."""
+
+    voltage: Any = None
+    current: Any = None
+    temperature: Any = None
+    voltage_when_off: Any = None
+    room_temperature: Any = None
+
+
+@dataclass(frozen=True)
+class ResistorTable:
+    """The keys of [check_resistor]."""
+
+    resistance: Any = None
+    tolerance: Any = "0.1 %"
+    power: Any = "0.25 W"
+    note: Any = None
+
+
+@dataclass(frozen=True)
+class ChargePathTable:
+    """The keys of [charge_path]."""
+
+    smallest_drop: Any = None
 
 
 @dataclass(frozen=True)
@@ -60,7 +102,12 @@ class CheckResistor:
 
 @dataclass(frozen=True)
 class BenchDescription:
-    """One set-up. `cell_*`: names of the instruments that measure the cell."""
+    """One set-up. `cell_*`: names of the instruments that measure the cell.
+
+    instruments: each one's table, as its driver reads it; abilities: what each guards by itself, as far as that is
+    known without opening it; hands: where the hands of a served simulated bench are reached; simulated: whether the
+    file says that nothing of this bench is real; shares: the instruments that other bays use too.
+    """
 
     name: str
     leads: str
@@ -71,23 +118,18 @@ class BenchDescription:
     cell_voltage_when_off: str
     room_temperature: str | None = None
     check_resistor: CheckResistor | None = None
-    calibration: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    calibration: Mapping[str, Calibration] = field(default_factory=dict)
     speed_up: float = 1.0
     alarms: Mapping[str, Any] = field(default_factory=dict)
     data: Mapping[str, Any] = field(default_factory=dict)
     where: str = "bench"
     alarm_input: AlarmInput | None = None  # of smoke or heat
     diode_drop_V: float = 0.0  # of a blocking diode, at the current at which a charge ends; 0: there is none
-
-    @property
-    def hands(self) -> str:
-        """Where the hands of a served simulated bench are reached; "": nowhere."""
-        return str(self.data.get("hands", ""))
-
-    @property
-    def simulated(self) -> bool:
-        """Whether the file says that nothing of this bench is real."""
-        return self.data.get("simulated") is True
+    sensed_at: str | None = None
+    hands: str = ""
+    simulated: bool = False
+    shares: tuple[str, ...] = ()
+    abilities: Mapping[str, Abilities] = field(default_factory=dict)
 
     def may_differ_V(self, one: str, other: str, voltage_V: float) -> float:
         """Return how far apart two voltmeters at the same cell may read, V: what both specifications allow together.
@@ -95,37 +137,35 @@ class BenchDescription:
         Without a specification of one of them: 50 mV, or what is assumed where that is more.
         """
         both = [self._of(name, "voltage") for name in (one, other)]
-        each = [float(table["gain"] * abs(voltage_V) + table["offset"] + table["resolution"]) for table in both]
-        if any(table["assumed"] for table in both):
-            return max(AGREE_V, sum(each))
-        return max(LEAST_AGREE_V, sum(each))
+        each = sum(specification.most(voltage_V) for specification in both)
+        return max(AGREE_V if any(specification.assumed for specification in both) else LEAST_AGREE_V, each)
 
     def voltage_off_V(self, name: str, voltage_V: float) -> float | None:
         """Return what one instrument's voltage may be off by, V; None where the file does not say."""
-        table = self._of(name, "voltage")
-        return None if table["assumed"] else float(table["gain"] * voltage_V + table["offset"] + table["resolution"])
+        specification = self._of(name, "voltage")
+        return None if specification.assumed else specification.most(voltage_V)
 
-    def current_of(self, name: str) -> dict[str, Any]:
-        """Return what one instrument's current may be off by: `gain`, `offset` (A), `resolution` (A), `assumed`."""
+    def current_of(self, name: str) -> ChannelSpecification:
+        """Return what one instrument's current may be off by, A."""
         return self._of(name, "current")
+
+    def temperature_of(self, name: str) -> ChannelSpecification:
+        """Return what one instrument's temperature may be off by, K."""
+        return self._of(name, "temperature")
 
     def role_of(self, name: str) -> str:
         """Return the role of one instrument."""
         return str(self.instruments[name]["role"])
 
-    @property
-    def shares(self) -> list[str]:
-        """The names of the instruments that other bays use too."""
-        return list(self.data.get("bay", {}).get("shares", []))
+    def with_role(self, role: str) -> list[str]:
+        """Return the names of all instruments of a role."""
+        return [name for name in self.instruments if self.role_of(name) == role]
 
     def first(self, role: str) -> str | None:
         """Return the name of the first instrument of a role, else None."""
-        for name, table in self.instruments.items():
-            if table["role"] == role:
-                return name
-        return None
+        return next(iter(self.with_role(role)), None)
 
-    def measurement(self, only_charges: bool = False) -> dict[str, dict[str, Any]]:
+    def measurement(self, only_charges: bool = False) -> BenchMeasurement:
         """Return the specification of each channel, as run.json holds it.
 
         `only_charges`: the run's current is the supply's, also where a resistor's is named before it.
@@ -133,100 +173,21 @@ class BenchDescription:
         whose = self.cell_current[:1]
         if only_charges:
             whose = tuple(name for name in self.cell_current if self.role_of(name) == "supply") or whose
-        current = self._of(whose[0], "current") if whose else None
-        return {
-            "voltage": self._of(self.cell_voltage, "voltage"),
-            "current": current or _assumed("current"),
-            "temperature": self._of(self.cell_temperature or "", "temperature"),
-            "time": self._of(self.cell_voltage, "time") | self._orders(),
-        }
-
-    def _orders(self) -> dict[str, float]:
-        """A bench that lives faster carries orders out as late as the faster time says."""
-        return {"orders_within_s": ORDER_TAKES_S * self.speed_up} if self.speed_up > 1.0 else {}
-
-    def _of(self, name: str, channel: str) -> dict[str, Any]:
-        table = self.instruments.get(name, {}).get("specification", {}).get(channel)
-        if table is None:
-            return _assumed(channel)
-        where = f"{self.where}: instruments.{name}.specification.{channel}"
-        return _specification(table, channel, where)
-
-
-def current_specification(table: Mapping[str, Any], where: str) -> dict[str, Any]:
-    """Return what the current of one instrument's table may be off by; assumed where the table does not say."""
-    written = table.get("specification", {}).get("current")
-    return _assumed("current") if written is None else _specification(written, "current", where)
-
-
-def temperature_specification(table: Mapping[str, Any], where: str) -> dict[str, Any]:
-    """Return what the temperature of one instrument's table may be off by; assumed where the table does not say."""
-    written = table.get("specification", {}).get("temperature")
-    return _assumed("temperature") if written is None else _specification(written, "temperature", where)
-
-
-def _assumed(channel: str) -> dict[str, Any]:
-    return {**ASSUMED[channel], "distribution": "rectangular", "k": 2.0, "assumed": True}
-
-
-def _specification(table: Mapping[str, Any], channel: str, where: str) -> dict[str, Any]:
-    """Read one channel's specification: a maker's limits, or a calibration's expanded uncertainty with its k.
-
-    A maker gives percent of reading (`gain`) plus an absolute part (`offset`), which may be a percentage of
-    `range`. A calibration gives the same with `k`, and is then taken as normal.
-    """
-    kind = KIND_OF[channel]
-    span = _number(table["range"], f"{where}.range", kind) if "range" in table else None
-
-    def absolute(key: str) -> float:
-        value = table.get(key, 0.0)
-        if isinstance(value, str) and value.strip().endswith(("%", "ppm")):
-            if span is None:
-                raise InputError(
-                    f"{where}.{key}: {shown(value)} is of the range; then range is needed too, such as 30 A or 20 V"
-                )
-            return _number(value, f"{where}.{key}") * span
-        return _number(value, f"{where}.{key}", kind)
-
-    k = table.get("k", 2.0)
-    if not 1.0 <= (finite_number(k) or 0.0) <= 5.0:
-        raise InputError(f"{where}.k: {shown(k)} is not accepted; a number from 1 to 5 is, 2 as a rule")
-    found = {
-        "gain": _number(table.get("gain", 0.0), f"{where}.gain"),
-        "offset": absolute("offset"),
-        "resolution": absolute("resolution"),
-        "distribution": table.get("distribution", "normal" if "k" in table else "rectangular"),
-        "k": float(k),
-        "assumed": False,
-    }
-    if "gain_per_K" in table:
-        found["gain_per_K"] = _number(table["gain_per_K"], f"{where}.gain_per_K")
-    if "offset_per_K" in table:
-        found["offset_per_K"] = absolute("offset_per_K")
-    for key, low, high in (("reference_degC", -40.0, 85.0), ("band_K", 0.0, 50.0)):
-        if key in table:
-            value = finite_number(table[key])
-            if value is None or not low <= value <= high:
-                raise InputError(
-                    f"{where}.{key}: {shown(table[key])} is not accepted; a number from {low:g} to {high:g} is"
-                )
-            found[key] = value
-    return found
-
-
-def _number(value: Any, where: str, kind: str = "ratio") -> float:
-    """Read '0.5 %', '10 mA', '50 ppm' or a plain number, which has to be finite and not negative."""
-    number = finite_number(value)
-    for accepted in (kind, "ratio"):
-        share = isinstance(value, str) and value.strip().endswith(("%", "ppm"))
-        if number is None and (accepted == kind or not share):
-            with contextlib.suppress(NotAQuantity):
-                number = read(value, accepted)
-    if number is None or number < 0.0:
-        raise InputError(
-            f"{where}: {shown(value)} is not accepted; a number with a unit such as 0.5 %, 10 mA, 50 ppm is"
+        time = self._of(self.cell_voltage, "time")
+        if self.speed_up > 1.0:  # a bench that lives faster carries orders out as late as the faster time says
+            time = replace(time, orders_within_s=ORDER_TAKES_S * self.speed_up)
+        return BenchMeasurement(
+            voltage=self._of(self.cell_voltage, "voltage"),
+            current=self._of(whose[0], "current") if whose else ASSUMED["current"],
+            temperature=self._of(self.cell_temperature or "", "temperature"),
+            time=time,
         )
-    return number
+
+    def _of(self, name: str, channel: str) -> ChannelSpecification:
+        written = self.instruments.get(name, {}).get("specification", {}).get(channel)
+        if written is None:
+            return ASSUMED[channel]
+        return specification_of_channel(written, channel, f"{self.where}: instruments.{name}.specification.{channel}")
 
 
 def load_bench(path: Path) -> BenchDescription:
@@ -240,13 +201,13 @@ def load_bench(path: Path) -> BenchDescription:
         file, _, name = path.name.rpartition("#")
         file_path = path.with_name(file)
         data = bay_data(read_toml(file_path), name, file_path)
-        return single_bench(from_the_file(data, file_path), str(path))
+        return bench_from_dict(from_the_file(data, file_path), str(path))
     data = read_toml(path)
     if "bays" in data:
         bays = [str(bay) for bay in data["bays"]] if isinstance(data["bays"], Mapping) else []
         addresses = ", ".join(f"{path}#{bay}" for bay in bays)
         raise InputError(f"{path}: describes {len(bays)} bays; one of {addresses} is meant")
-    return single_bench(from_the_file(data, path), str(path))
+    return bench_from_dict(from_the_file(data, path), str(path))
 
 
 def from_the_file(data: dict[str, Any], path: Path) -> dict[str, Any]:
@@ -273,11 +234,6 @@ def _take_lowest(table: dict[str, Any]) -> None:
         return  # what is wrong with the file is said where it is read
     if (number := finite_number(lowest_V)) is not None and number > 0.0:
         table["lowest_working_voltage"] = f"{number:g} V"
-
-
-def single_bench(data: Mapping[str, Any], where: str) -> BenchDescription:
-    """Check the data of a bench of one place; errors as in `load_bench`."""
-    return bench_from_dict(data, where)
 
 
 def for_recipe(bench: BenchDescription, roles: Collection[str]) -> BenchDescription:
@@ -310,39 +266,41 @@ def for_recipe(bench: BenchDescription, roles: Collection[str]) -> BenchDescript
 
 def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescription:
     """Check a bench given as data; errors as in `load_bench`."""
-    table_of(data, where, TOP_KEYS)
-    instruments = data.get("instruments")
+    table = as_written(BenchTable, data, where)
+    instruments = table.instruments
     if not isinstance(instruments, Mapping) or not instruments:
         raise InputError(f"{where}: instruments is missing; at least one [instruments.NAME] table is needed")
-    for name, table in instruments.items():
-        _check_instrument(name, table, where)
-    leads = data.get("leads", "by hand")
-    if leads not in LEADS:
-        raise InputError(f"{where}: leads = {shown(leads)} is not accepted; {', '.join(map(repr, LEADS))} are")
-    if data.get("sensed_at") not in (None, *SENSED_AT):
+    for name, one in instruments.items():
+        _check_instrument(name, one, where)
+    if table.leads not in LEADS:
+        raise InputError(f"{where}: leads = {shown(table.leads)} is not accepted; {', '.join(map(repr, LEADS))} are")
+    if table.sensed_at not in (None, *SENSED_AT):
         raise InputError(
-            f"{where}: sensed_at = {shown(data['sensed_at'])} is not accepted; {', '.join(map(repr, SENSED_AT))} are"
+            f"{where}: sensed_at = {shown(table.sensed_at)} is not accepted; {', '.join(map(repr, SENSED_AT))} are"
         )
-    _check_hands(data, where)
-    speed_up = finite_number(data.get("speed_up", 1.0))
+    _check_hands(table, where)
+    speed_up = finite_number(table.speed_up)
     if speed_up is None or not 0 < speed_up <= 1e6:
-        raise InputError(f"{where}: speed_up = {shown(data['speed_up'])} is not accepted; a number above 0 is")
-    cell = _cell(data.get("cell", {}), instruments, where)
-    drop_V = diode_drop_of(data, where)
-    alarms = data.get("alarms", {})
-    Alarm(alarms, f"{where}: alarms")  # a mistake there is told now, not at the first alarm
+        raise InputError(f"{where}: speed_up = {shown(table.speed_up)} is not accepted; a number above 0 is")
+    cell = _cell(table.cell, instruments, where)
+    drop_V = _diode_drop_V(table.charge_path, where)
+    Alarm(table.alarms, f"{where}: alarms")  # a mistake there is told now, not at the first alarm
     bench = BenchDescription(
-        name=text_of(data.get("name", "bench"), f"{where}: name"),
-        leads=leads,
+        name=text_of(table.name, f"{where}: name"),
+        leads=table.leads,
         instruments=instruments,
         speed_up=speed_up,
-        check_resistor=_check_resistor(data.get("check_resistor"), where),
-        calibration=calibrations_of(data.get("calibration"), instruments, where),
-        alarms=alarms,
+        check_resistor=_check_resistor(table.check_resistor, where),
+        calibration=calibrations_of(table.calibration, instruments, where),
+        alarms=table.alarms,
         data=data,
         where=where,
         diode_drop_V=drop_V,
-        alarm_input=alarm_input_of(data.get("smoke_alarm"), f"{where}: smoke_alarm"),
+        alarm_input=alarm_input_of(table.smoke_alarm, f"{where}: smoke_alarm"),
+        sensed_at=table.sensed_at,
+        hands=str(table.hands or ""),
+        simulated=table.simulated is True,
+        shares=tuple(table.bay.get("shares", ())),
         **cell,
     )
     if drop_V:
@@ -351,23 +309,23 @@ def bench_from_dict(data: Mapping[str, Any], where: str = "bench") -> BenchDescr
     return bench
 
 
-def diode_drop_of(data: Mapping[str, Any], where: str) -> float:
+def _diode_drop_V(written: object, where: str) -> float:
     """Return the smallest drop of the blocking diode that [charge_path] describes, V; 0 where there is none.
 
     Raises:
         InputError: a key or value that is not accepted.
     """
-    if "charge_path" not in data:
+    if written is None:
         return 0.0
     here = f"{where}: charge_path"
-    (written,) = table_of(data["charge_path"], here, ("smallest_drop",), ("smallest_drop",)).values()
+    table = as_written(ChargePathTable, written, here, ("smallest_drop",))
     drop_V: float | None = None
     with contextlib.suppress(NotAQuantity):
-        drop_V = read(written, "voltage")
+        drop_V = read(table.smallest_drop, "voltage")
     if drop_V is None or not LEAST_DROP_V <= drop_V <= MOST_DROP_V:
         raise InputError(
-            f"{here}.smallest_drop: {shown(written)} is not accepted; {LEAST_DROP_V:g} V to {MOST_DROP_V:g} V is, as "
-            "measured with a hand meter over the diode at the current at which a charge ends"
+            f"{here}.smallest_drop: {shown(table.smallest_drop)} is not accepted; {LEAST_DROP_V:g} V to "
+            f"{MOST_DROP_V:g} V is, as measured with a hand meter over the diode at the current at which a charge ends"
         )
     return drop_V
 
@@ -380,7 +338,7 @@ def _seen_behind_the_diode(bench: BenchDescription) -> None:
     """
     for name in (bench.cell_voltage, bench.cell_voltage_when_off):
         role = bench.role_of(name)
-        if role == "supply" or (role == "load" and bench.data.get("sensed_at") != "cell"):
+        if role == "supply" or (role == "load" and bench.sensed_at != "cell"):
             raise InputError(
                 f"{bench.where}: charge_path: {name_shown(name)} measures the cell's voltage, and sees it only through "
                 "the diode or along the load's leads; a meter or logger at the cell is needed, or a load whose sense "
@@ -388,37 +346,35 @@ def _seen_behind_the_diode(bench: BenchDescription) -> None:
             )
 
 
-def _check_hands(data: Mapping[str, Any], where: str) -> None:
+def _check_hands(table: BenchTable, where: str) -> None:
     """Refuse hands of a bench that is not simulated, or on another computer."""
-    if "hands" not in data:
+    if table.hands is None:
         return
-    host, _, port = str(data["hands"]).rpartition(":")
-    if data.get("simulated") is not True:
+    host, _, port = str(table.hands).rpartition(":")
+    if table.simulated is not True:
         raise InputError(f"{where}: hands goes with simulated = true; a real bench has a person at the terminal")
     if host != "127.0.0.1" or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
-        raise InputError(f'{where}: hands = {shown(data["hands"])} is not accepted; "127.0.0.1:PORT" is')
+        raise InputError(f'{where}: hands = {shown(table.hands)} is not accepted; "127.0.0.1:PORT" is')
 
 
 def _check_resistor(data: Any, where: str) -> CheckResistor | None:
     """Read [check_resistor]: resistance = "10 ohm", tolerance = "0.1 %", power = "0.5 W"."""
-    from amphora.harness.common.quantities import parse
-
     if data is None:
         return None
     here = f"{where}: check_resistor"
-    table = table_of(data, here, RESISTOR_KEYS)
-    if "resistance" not in table:
+    table = as_written(ResistorTable, data, here)
+    if table.resistance is None:
         raise InputError(f'{here}.resistance is missing; a resistance such as "10 ohm" is needed')
-    ohm = parse(table["resistance"], "resistance", f"{here}.resistance")
-    tolerance = parse(table.get("tolerance", "0.1 %"), "ratio", f"{here}.tolerance")
-    power_W = parse(table.get("power", "0.25 W"), "power", f"{here}.power")
-    for value, key, low, high, accepted in (
-        (ohm, "resistance", 0.1, 1e4, "0.1 ohm to 10 kohm"),
-        (tolerance, "tolerance", 0.0, 0.01, "up to 1 %: a coarser one checks nothing"),
-        (power_W, "power", 0.01, 1000.0, "10 mW to 1 kW"),
+    ohm = parse(table.resistance, "resistance", f"{here}.resistance")
+    tolerance = parse(table.tolerance, "ratio", f"{here}.tolerance")
+    power_W = parse(table.power, "power", f"{here}.power")
+    for value, key, written, low, high, accepted in (
+        (ohm, "resistance", table.resistance, 0.1, 1e4, "0.1 ohm to 10 kohm"),
+        (tolerance, "tolerance", table.tolerance, 0.0, 0.01, "up to 1 %: a coarser one checks nothing"),
+        (power_W, "power", table.power, 0.01, 1000.0, "10 mW to 1 kW"),
     ):
         if not low <= value <= high:
-            raise InputError(f"{here}.{key} = {shown(table.get(key))} is not accepted; {accepted} is")
+            raise InputError(f"{here}.{key} = {shown(written)} is not accepted; {accepted} is")
     return CheckResistor(ohm, tolerance, power_W)
 
 
@@ -442,36 +398,30 @@ def _check_instrument(name: str, table: Any, where: str) -> None:
         raise InputError(f"{here}: {' or '.join(needed)} is missing; how is it reached?")
     here = f"{here}.specification"
     for channel, entry in table_of(table.get("specification", {}), here, CHANNELS).items():
-        specification = table_of(entry, f"{here}.{channel}", SPECIFICATION_KEYS)
-        distribution = specification.get("distribution", "normal")
-        if distribution not in ("rectangular", "normal"):
-            raise InputError(
-                f"{here}.{channel}.distribution: {shown(distribution)} is not accepted; rectangular or normal is"
-            )
+        specification_table(entry, f"{here}.{channel}")
 
 
 def _cell(data: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) -> dict[str, Any]:
     """Return who measures the cell; sensible where there is no choice."""
-    table = table_of(data, f"{where}: cell", CELL_KEYS)
+    table = as_written(CellTable, data, f"{where}: cell")
     known = ", ".join(map(name_shown, instruments))
-    for key, value in table.items():
+    for key, value in data.items():
         for name in value if isinstance(value, list) and key == "current" else [value]:
             if not isinstance(name, str) or name not in instruments:
                 raise InputError(f"{where}: cell.{key} names {shown(name)}; the instruments are {known}")
-    by_role: dict[str, list[str]] = {}
+    by_role: dict[str, list[str]] = {role: [] for role in ROLES}
     for name, one in instruments.items():
-        by_role.setdefault(one["role"], []).append(name)
-    measuring = [
-        *by_role.get("meter", []), *by_role.get("load", []), *by_role.get("logger", []), *by_role.get("supply", [])
-    ]  # fmt: skip
+        by_role[one["role"]].append(name)
+    meters, loads, loggers, supplies = (by_role[role] for role in ("meter", "load", "logger", "supply"))
+    measuring = [*meters, *loads, *loggers, *supplies]
     if not measuring:
         raise InputError(
             f"{where}: no instrument measures the cell's voltage; a load, meter, logger or supply is needed"
         )
-    voltage = table.get("voltage", measuring[0])
-    current = table.get("current", [*by_role.get("load", []), *by_role.get("supply", [])] or [voltage])
-    temperature = table.get("temperature")
-    if temperature is not None and table.get("room_temperature") == temperature:
+    voltage = measuring[0] if table.voltage is None else table.voltage
+    current = ([*loads, *supplies] or [voltage]) if table.current is None else table.current
+    temperature = table.temperature
+    if temperature is not None and table.room_temperature == temperature:
         raise InputError(
             f"{where}: cell.room_temperature names {temperature!r}, which is the cell's own sensor; "
             "a second one is needed"
@@ -480,6 +430,6 @@ def _cell(data: Any, instruments: Mapping[str, Mapping[str, Any]], where: str) -
         "cell_voltage": str(voltage),
         "cell_current": tuple([current] if isinstance(current, str) else current),
         "cell_temperature": temperature,
-        "cell_voltage_when_off": str(table.get("voltage_when_off", voltage)),
-        "room_temperature": table.get("room_temperature"),
+        "cell_voltage_when_off": str(voltage if table.voltage_when_off is None else table.voltage_when_off),
+        "room_temperature": table.room_temperature,
     }

@@ -12,13 +12,37 @@ What is written there is copied into each run, so that a certificate can say on 
 
 import datetime
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import name_shown, shown, table_of, text_of
+from amphora.harness.common.fields import as_written, name_shown, shown, table_of, text_of
 
-KEYS = ("number", "date", "due", "by", "channels", "note")
 CHANNELS = ("voltage", "current", "temperature", "time")
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What a bench file says of one instrument's calibration. `date`, `due`: ISO 8601; empty: not said."""
+
+    number: str
+    date: str
+    due: str = ""
+    by: str = ""
+    channels: tuple[str, ...] = CHANNELS
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class CalibrationTable:
+    """The keys of [calibration.NAME], as they are written."""
+
+    number: Any = None
+    date: Any = None
+    due: Any = None
+    by: Any = ""
+    channels: Any = CHANNELS
+    note: Any = ""
 
 
 def _day(value: Any, where: str) -> str:
@@ -32,8 +56,8 @@ def _day(value: Any, where: str) -> str:
         raise InputError(f"{where} = {shown(value)} is not accepted; a date such as 2026-04-17 is") from error
 
 
-def calibrations_of(data: Any, instruments: Mapping[str, Any], where: str) -> dict[str, dict[str, Any]]:
-    """Return the register, checked: by instrument `number`, `date`, `due` (ISO 8601), `by`, `channels`, `note`.
+def calibrations_of(data: Any, instruments: Mapping[str, Any], where: str) -> dict[str, Calibration]:
+    """Return the register, checked, by instrument.
 
     Args:
         data: The table `calibration` of a bench file; None: there is none.
@@ -43,26 +67,20 @@ def calibrations_of(data: Any, instruments: Mapping[str, Any], where: str) -> di
     Raises:
         InputError: no instrument of that name, a key that is not known, a date that is none, due before the date.
     """
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, Calibration] = {}
     for name, written in table_of(data or {}, f"{where}: calibration", tuple(instruments)).items():
         here = f"{where}: calibration.{name_shown(name)}"
-        table = table_of(written, here, KEYS)
-        for key in ("number", "date"):
-            if key not in table:
+        table = as_written(CalibrationTable, written, here)
+        for key, value in (("number", table.number), ("date", table.date)):
+            if value is None:
                 raise InputError(f"{here}.{key} is missing; a calibration has a number and a date")
-        channels = table.get("channels", list(CHANNELS))
-        if not isinstance(channels, list) or not channels or not all(one in CHANNELS for one in channels):
+        channels = table.channels
+        if not isinstance(channels, list | tuple) or not channels or not all(one in CHANNELS for one in channels):
             raise InputError(f"{here}.channels = {shown(channels)} is not accepted; a list of {', '.join(CHANNELS)} is")
-        date = _day(table["date"], f"{here}.date")
-        due = _day(table["due"], f"{here}.due") if "due" in table else ""
+        date = _day(table.date, f"{here}.date")
+        due = "" if table.due is None else _day(table.due, f"{here}.due")
         if due and due < date:
             raise InputError(f"{here}.due = {due} is not accepted; a date after that of the calibration ({date}) is")
-        found[name] = {
-            "number": text_of(str(table["number"]), f"{here}.number"),
-            "date": date,
-            "due": due,
-            "by": text_of(table["by"], f"{here}.by") if "by" in table else "",
-            "channels": list(channels),
-            "note": text_of(table["note"], f"{here}.note") if "note" in table else "",
-        }
+        number, by, note = str(table.number), text_of(table.by, f"{here}.by"), text_of(table.note, f"{here}.note")
+        found[name] = Calibration(number, date, due, by, tuple(channels), note)
     return found

@@ -7,7 +7,8 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from amphora.harness.bench.bench_file import ASSUMED, BenchDescription, bench_from_dict
+from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict
+from amphora.harness.bench.specification import ASSUMED
 from amphora.harness.common.errors import InputError
 
 
@@ -106,7 +107,7 @@ def _specification(name: str, one: NewInstrument) -> list[str]:
         ]
     taken = ASSUMED["current"]
     return [
-        f"# Its sheet was not stated: {taken['gain']:.1%} of reading and {taken['offset'] * 1000:g} mA are assumed.",
+        f"# Its sheet was not stated: {taken.gain:.1%} of reading and {taken.offset * 1000:g} mA are assumed.",
         f"# [instruments.{name}.specification.current]",
         '# gain = "0.1 %"',
         '# offset = "3 mA"',
@@ -115,10 +116,10 @@ def _specification(name: str, one: NewInstrument) -> list[str]:
 
 def _measured_by(bench: NewBench) -> list[str]:
     """Say who measures the cell, where there is a choice to make."""
-    roles = {role: [name for name, one in bench.instruments.items() if one.role == role] for role in ("load", "supply")}
-    carry = [*roles["load"], *roles["supply"]]
-    meters = [name for name, one in bench.instruments.items() if one.role in ("meter", "logger")]
-    seen_by = [*(name for name in meters if bench.instruments[name].role == "meter"), *roles["load"]]
+    loads, supplies, meters = (
+        [name for name, one in bench.instruments.items() if one.role == role] for role in ("load", "supply", "meter")
+    )
+    carry, seen_by = [*loads, *supplies], [*meters, *loads]
     lines = []
     if seen_by:
         lines.append(_line("voltage", seen_by[0], "who measures the cell's voltage"))

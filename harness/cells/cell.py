@@ -2,13 +2,14 @@
 
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
 
+from amphora.harness.common.as_json import LEFT_OUT, to_json
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import finite_number, shown, table_of, unknown
+from amphora.harness.common.fields import as_written, finite_number, keys_of, shown, table_of, unknown
 
 FORMAT = "amphora-cell/1"
 
@@ -28,8 +29,59 @@ TEXT_LENGTH = 4000
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)), *(f"lpt{n}" for n in range(10))}
 NUMBERS = ("claim_Ah", "mass_g", "as_found_V")
 TEXTS = ("form", "chemistry", "source", "markings", "as_found_utc", "notes", "state")
-ENTRY_KEYS = ("at", "noted_utc", "kind", "voltage_V", "resolution_V", "mass_g", "inspection", "state", "text", "by",
-              "changed")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class DatedEntry:
+    """What somebody saw, measured, said or changed, and when. None: not said.
+
+    at: UTC, ISO 8601; noted_utc: when it was written down; kind: found, check, state, edit, renamed, removed ...;
+    resolution_V: what the last digit of the voltage stands for; changed: field -> what stood there, what stands there.
+    """
+
+    at: str
+    kind: str
+    noted_utc: str | None = field(default=None, metadata=LEFT_OUT)
+    voltage_V: float | None = field(default=None, metadata=LEFT_OUT)
+    resolution_V: float | None = field(default=None, metadata=LEFT_OUT)
+    mass_g: float | None = field(default=None, metadata=LEFT_OUT)
+    inspection: Mapping[str, str] | None = field(default=None, metadata=LEFT_OUT)
+    state: str | None = field(default=None, metadata=LEFT_OUT)
+    text: str | None = field(default=None, metadata=LEFT_OUT)
+    by: str | None = field(default=None, metadata=LEFT_OUT)
+    changed: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT)
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """What a run found a cell to be, as it is kept. None: not said.
+
+    run: the folder's name; chemistry: where the answer names one; charge_to_V, rests_V: the next stage of the watched
+    charge that it has earned, and where it stood then; more: what another version kept.
+    """
+
+    answer: str | None = field(default=None, metadata=LEFT_OUT)
+    confidence: str | None = field(default=None, metadata=LEFT_OUT)
+    evidence: tuple[str, ...] | None = field(default=None, metadata=LEFT_OUT)
+    next_step: str | None = field(default=None, metadata=LEFT_OUT)
+    run: str | None = field(default=None, metadata=LEFT_OUT)
+    chemistry: str | None = field(default=None, metadata=LEFT_OUT)
+    charge_to_V: float | None = field(default=None, metadata=LEFT_OUT)
+    rests_V: float | None = field(default=None, metadata=LEFT_OUT)
+    more: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what `cell.json` holds of it."""
+        kept: dict[str, Any] = to_json(replace(self, more=None))
+        return {**kept, **(self.more or {})}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> "Identified":
+        """Return it from what `cell.json` holds."""
+        known = {key: value for key, value in data.items() if key in keys_of(cls) and key != "more"}
+        more = {key: value for key, value in data.items() if key not in known}
+        kept = cls(**known, more=more or None)
+        return replace(kept, evidence=tuple(kept.evidence)) if isinstance(kept.evidence, list) else kept
 
 
 def check_id(cell_id: str) -> str:
@@ -57,6 +109,29 @@ def check_id(cell_id: str) -> str:
     return text
 
 
+@dataclass(frozen=True)
+class CellRecordTable:
+    """The keys of `cell.json`, as they are written."""
+
+    format: Any = None
+    id: Any = None
+    form: Any = None
+    chemistry: Any = None
+    source: Any = None
+    markings: Any = None
+    claim_Ah: Any = None
+    mass_g: Any = None
+    as_found_V: Any = None
+    as_found_utc: Any = None
+    inspection: Any = None
+    photos: Any = None
+    notes: Any = None
+    state: Any = None
+    declared_rechargeable: Any = False
+    identified: Any = None
+    entries: Any = None
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """What is known of one cell. Text may be empty, numbers None: not known."""
@@ -75,8 +150,8 @@ class Cell:
     notes: str = ""
     state: str = "found"
     declared_rechargeable: bool = False
-    identified: dict[str, Any] = field(default_factory=dict)
-    entries: list[dict[str, Any]] = field(default_factory=list)  # dated: what people saw, measured, changed
+    identified: Identified = Identified()
+    entries: list[DatedEntry] = field(default_factory=list)  # what people saw, measured, changed
 
     @property
     def is_device(self) -> bool:
@@ -86,29 +161,41 @@ class Cell:
     @property
     def identified_as(self) -> str:
         """Return the chemistry that a run of it showed; "" where none did."""
-        return str(self.identified.get("chemistry") or "")
+        return self.identified.chemistry or ""
 
     @property
     def former_ids(self) -> tuple[str, ...]:
         """Return the ids it had before; runs made under them are still its own."""
-        pairs = [dict(item.get("changed") or {}).get("id") for item in self.entries if item.get("kind") == "renamed"]
+        pairs = [(item.changed or {}).get("id") for item in self.entries if item.kind == "renamed"]
         return tuple(str(pair[0]) for pair in pairs if isinstance(pair, list | tuple) and pair)
 
     @property
     def quarantined_since(self) -> str:
         """Return the date of the newest entry that put it into quarantine, or empty."""
-        dates = [str(item.get("at")) for item in self.entries if item.get("state") == "quarantined"]
+        dates = [item.at for item in self.entries if item.state == "quarantined"]
         return dates[-1][:10] if dates else ""
+
+    @property
+    def taken_for(self) -> str:
+        """Return the chemistry that it is taken for: what a run found, else what the record says."""
+        return self.identified_as or self.chemistry or "auto"
 
     @property
     def noted_with_its_state(self) -> str:
         """Return the newest words that were noted with the state that it has; empty for none."""
-        noted = [item for item in self.entries if item.get("state") == self.state and item.get("text")]
-        return str(noted[-1]["text"]) if noted else ""
+        noted = [item.text for item in self.entries if item.state == self.state and item.text]
+        return noted[-1] if noted else ""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of `cell.json`."""
-        return {"format": FORMAT, **asdict(self)}
+        return {"format": FORMAT, **to_json(self), "identified": self.identified.to_dict()}
+
+    @classmethod
+    def from_checked(cls, data: Mapping[str, Any]) -> "Cell":
+        """Return a cell from what `to_dict` made of one that was checked; nothing is checked again."""
+        kept = {key: value for key, value in data.items() if key != "format"}
+        identified = Identified.from_dict(kept.pop("identified"))
+        return cls(identified=identified, entries=[DatedEntry(**one) for one in kept.pop("entries")], **kept)
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], where: str = "cell") -> "Cell":
@@ -119,11 +206,11 @@ class Cell:
         """
         if isinstance(data, Mapping) and data.get("format", FORMAT) != FORMAT:
             raise InputError(f"{where}: {unknown('format', data['format'], (FORMAT,))}")
-        table_of(data, where, ("format", *(item.name for item in fields(cls))), ("id",))
-        if not isinstance(data["id"], str):
-            raise InputError(f"{where}: key 'id' = {shown(data['id'])} is no text")
+        table = as_written(CellRecordTable, data, where, ("id",))
+        if not isinstance(table.id, str):
+            raise InputError(f"{where}: key 'id' = {shown(table.id)} is no text")
         try:
-            values: dict[str, Any] = {"id": check_id(data["id"])}
+            values: dict[str, Any] = {"id": check_id(table.id)}
         except InputError as error:
             raise InputError(str(error) if where == "cell" else f"{where}: {error}") from error
         for name in TEXTS:
@@ -134,42 +221,46 @@ class Cell:
                 values[name] = _number(data[name], f"{where}: key {name!r}", negative=name == "as_found_V")
         among(values.get("state", "found"), STATES, f"{where}: key 'state'")
         among(values.get("chemistry", "auto"), CHEMISTRIES, f"{where}: key 'chemistry'")
-        values["inspection"] = check_inspection(data.get("inspection") or {}, f"{where}: key 'inspection'")
-        photos = data.get("photos") or []
+        photos, declared, identified = table.photos or [], table.declared_rechargeable, table.identified or {}
         if not isinstance(photos, list) or not all(isinstance(item, str) for item in photos):
             raise InputError(f"{where}: key 'photos' = {shown(photos)} is not accepted; a list of paths is")
-        values["photos"] = list(photos)
-        declared = data.get("declared_rechargeable", False)
         if not isinstance(declared, bool):
             raise InputError(
                 f"{where}: key 'declared_rechargeable' = {shown(declared)} is not accepted; true or false is"
             )
-        values["declared_rechargeable"] = declared
-        identified = data.get("identified") or {}
         if not isinstance(identified, Mapping):
             raise InputError(f"{where}: key 'identified' = {shown(identified)} is not a table")
-        values["identified"] = dict(identified)
-        values["entries"] = _entries(data.get("entries") or [], f"{where}: key 'entries'")
-        return cls(**values)
+        return cls(
+            **values,
+            inspection=check_inspection(table.inspection or {}, f"{where}: key 'inspection'"),
+            photos=list(photos),
+            declared_rechargeable=declared,
+            identified=Identified.from_dict(identified),
+            entries=_entries(table.entries or [], f"{where}: key 'entries'"),
+        )
 
 
-def _entries(value: object, where: str) -> list[dict[str, Any]]:
+def _entries(value: object, where: str) -> list[DatedEntry]:
     """Return the dated entries of a record, checked."""
     if not isinstance(value, list):
         raise InputError(f"{where} = {shown(value)} is not accepted; a list of dated entries is")
     found = []
-    for number, item in enumerate(value):
-        table = dict(table_of(item, f"{where}, entry {number + 1}", ENTRY_KEYS, ("at", "kind")))
+    for number, item in enumerate(value, 1):
+        here = f"{where}, entry {number}"
+        entry = as_written(DatedEntry, item, here, ("at", "kind"))
         try:
-            datetime.fromisoformat(str(table["at"]))
+            datetime.fromisoformat(str(entry.at))
         except ValueError as error:
-            raise InputError(f"{where}, entry {number + 1}: at = {shown(table['at'])} is no time") from error
-        for name in ("voltage_V", "resolution_V", "mass_g"):
-            if table.get(name) is not None:
-                table[name] = _number(table[name], f"{where}, entry {number + 1}: {name}", negative=name == "voltage_V")
-        if "inspection" in table:
-            table["inspection"] = check_inspection(table["inspection"], f"{where}, entry {number + 1}: inspection")
-        found.append(table)
+            raise InputError(f"{here}: at = {shown(entry.at)} is no time") from error
+        if entry.inspection is not None:
+            entry = replace(entry, inspection=check_inspection(entry.inspection, f"{here}: inspection"))
+        numbers = {"voltage_V": entry.voltage_V, "resolution_V": entry.resolution_V, "mass_g": entry.mass_g}
+        checked: dict[str, Any] = {
+            name: _number(written, f"{here}: {name}", negative=name == "voltage_V")
+            for name, written in numbers.items()
+            if written is not None
+        }
+        found.append(replace(entry, **checked))
     return found
 
 

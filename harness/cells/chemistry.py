@@ -14,19 +14,36 @@ from importlib.resources import files
 from typing import Any, Literal
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import shown, table_of, text_of, unknown
+from amphora.harness.common.fields import as_written, shown, table_of, text_of, unknown
 from amphora.harness.common.quantities import parse
 
 Method = Literal["cc-cv", "timed"]
 KEYS = ("li-ion", "li-ion-4.35", "lfp", "nimh", "nicd", "lto", "lead-acid", "auto")
-TOP_KEYS = ("key", "name", "method", "note", "numbers")
-ENTRY_KEYS = ("value", "source")
 TIMED_ONLY = ("timed_charge_s", "charge_factor", "charge_rise_K", "charge_rate_K_per_min")
 FAMILY_4V_V = 3.40  # at rest; no LFP or primary manganese cell stays above it (common practice)
 PRIMARY_POSSIBLE_V = 2.0
 NICKEL_LOW_V, NICKEL_HIGH_V = 1.0, 1.6
 ONE_CELL_V = 5.0  # no single cell has more (common practice)
 REVERSED_V = -0.02  # what a voltmeter may show of a cell that is simply empty
+
+
+@dataclass(frozen=True)
+class ChemistryTable:
+    """The keys of a chemistry's file, as they are written."""
+
+    key: Any = ""
+    name: Any = ""
+    method: Any = ""
+    note: Any = ""
+    numbers: Any = None
+
+
+@dataclass(frozen=True)
+class NumberTable:
+    """The keys of one of its numbers."""
+
+    value: Any = None
+    source: Any = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,25 +151,25 @@ def read_chemistry(text: str, where: str) -> Chemistry:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
-    table_of(data, where, TOP_KEYS)
-    texts = {key: text_of(data.get(key, ""), f"{where}: {key}") for key in ("key", "name", "method", "note")}
+    written = as_written(ChemistryTable, data, where)
+    named = {"key": written.key, "name": written.name, "method": written.method, "note": written.note}
+    texts = {key: text_of(value, f"{where}: {key}") for key, value in named.items()}
     for key in ("key", "name", "method"):
         if not texts[key]:
             raise InputError(f"{where}: {key} is missing")
-    method = data["method"]
+    method, numbers = written.method, written.numbers
     if method not in ("cc-cv", "timed"):
         raise InputError(f"{where}: method = {shown(method)} is not accepted; 'cc-cv' or 'timed' is")
-    numbers = data.get("numbers")
     if numbers is None:
         raise InputError(f"{where}: the numbers are missing; a table [numbers.NAME] for each is accepted")
     values: dict[str, float] = {}
     sources: dict[str, str] = {}
     for name, entry in table_of(numbers, f"{where}: numbers", NUMBERS).items():
-        table = table_of(entry, f"{where}: numbers.{name}", ENTRY_KEYS, ENTRY_KEYS)
-        source = table["source"]
+        table = as_written(NumberTable, entry, f"{where}: numbers.{name}", ("value", "source"))
+        source = table.source
         if not isinstance(source, str) or not source.strip():
             raise InputError(f"{where}: numbers.{name} has no source; a reference or 'common practice' is accepted")
-        values[name] = parse(table["value"], _kind(name), f"{where}: numbers.{name}")
+        values[name] = parse(table.value, _kind(name), f"{where}: numbers.{name}")
         sources[name] = source
     needed = [name for name in NUMBERS if method == "timed" or name not in TIMED_ONLY]
     missing = [name for name in needed if name not in values]

@@ -121,7 +121,7 @@ def judge_at_the_door(cell: Cell) -> Judgement:
         still_open.append("its voltage at rest, without a load")
     else:
         # What the register says of its identity is what somebody or a run found out; the meter's word is separate.
-        key = str(cell.identified.get("chemistry") or cell.chemistry)
+        key = cell.taken_for
         found = triage(key, cell.as_found_V, cell.declared_rechargeable)
         verdict: Verdict = "retire" if found.verdict == "refuse" else found.verdict
         reason = found.reason

@@ -1,6 +1,7 @@
 """Look at a bench: bench check."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,9 +15,9 @@ from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import parse
-from amphora.harness.running.bench_check import check_bench
+from amphora.harness.running.bench_check import BenchFound, FoundOne, NotFound, check_bench
 from amphora.harness.running.bench_writing import write_found
-from amphora.harness.running.checks_of_bench import in_words, read_checks
+from amphora.harness.running.checks_of_bench import in_words, passed, read_checks, without_stamps
 
 pass
 
@@ -69,69 +70,73 @@ def check(
     with LookedAt(bench) as at:
         at.described_for(sensor=sensor, resistor=resistor)
         found = check_bench(at.description, at.clock, at.open, chemistry=chemistry, empty=empty)
-        found["written"] = write_found(Path(bench), found["instruments"]) if write else []
-        proofs = (
+        written = write_found(Path(bench), found.instruments) if write else []
+        made = (
             at.prove(logs, sensor=sensor, resistor=resistor, through=through, leakage_s=wait_s if leakage else None)
-            if not found["trouble"]
+            if not found.trouble
             else []
         )
         now = at.clock.utc() if bench == "simulated" else datetime.now(UTC)
-        found["proofs"] = proofs
-        found["proven"] = in_words(read_checks(logs), at.description, now)
-        found["passed"] = found["passed"] and all(one["passed"] for one in proofs)
+        found = replace(
+            found,
+            written=tuple(written),
+            proofs=tuple({"kind": one.kind, "passed": passed(one), **without_stamps(one)} for one in made),
+            proven=tuple(in_words(read_checks(logs), at.description, now)),
+            passed=found.passed and all(map(passed, made)),
+        )
 
     def show() -> None:
         _show(found, at.description.instruments)
-        if found["passed"] and cell is not None:
+        if found.passed and cell is not None:
             show_next("plan", "--cell", cell, "--profile", "overnight", "--bench", bench, logs=logs)
-        elif found["passed"]:
+        elif found.passed:
             show_next("cell", "list", logs=logs)
 
-    answer(found, json, show)
-    if found["trouble"] and json:
-        for name in found["trouble"]:
-            say(f"amphora: {next(text for text in found['problems'] if name in text)}")
-    elif found["trouble"]:  # what is wrong with each has just been shown
-        say(f"amphora: in trouble: {', '.join(found['trouble'])}; mend that, then run this again")
-    if found["trouble"] or not found["passed"]:
-        leave(found["exit_code"] or 1)
+    answer(found.to_dict(), json, show)
+    if found.trouble and json:
+        for name in found.trouble:
+            say(f"amphora: {next(text for text in found.problems if name in text)}")
+    elif found.trouble:  # what is wrong with each has just been shown
+        say(f"amphora: in trouble: {', '.join(found.trouble)}; mend that, then run this again")
+    if found.trouble or not found.passed:
+        leave(found.exit_code or 1)
 
 
-def _show(found: Mapping[str, Any], tables: Mapping[str, Mapping[str, Any]]) -> None:
-    print(f"{found['bench']}: {'fit for a run' if found['passed'] else 'NOT fit for a run'}")
-    for name, one in found["instruments"].items():
-        if "trouble" in one:
-            print(f"  {name} ({one['role']}): in trouble, see below")
+def _show(found: BenchFound, tables: Mapping[str, Mapping[str, Any]]) -> None:
+    print(f"{found.bench}: {'fit for a run' if found.passed else 'NOT fit for a run'}")
+    for name, one in found.instruments.items():
+        if isinstance(one, NotFound) or one.trouble is not None:
+            print(f"  {name} ({one.role}): in trouble, see below")
             continue
-        values = ", ".join(_shown(key, value) for key, value in one["readings"].items())
-        print(f"  {name} ({one['role']}): {one['identity']}; {values}")
+        values = ", ".join(_shown(key, value) for key, value in one.readings.items())
+        print(f"  {name} ({one.role}): {one.identity}; {values}")
         for line in _how(one, tables[name]):
             print(f"    {line}")
-    for title, key in (
-        ("written to the bench file", "written"),
-        ("problem", "problems"),
-        ("protected", "guards"),
-        ("not protected", "missing"),
-        ("proof", "proven"),
+    for title, lines in (
+        ("written to the bench file", found.written or ()),
+        ("problem", found.problems),
+        ("protected", found.guards),
+        ("not protected", found.missing),
+        ("proof", found.proven or ()),
     ):
-        for line in found[key]:
+        for line in lines:
             print(f"  {title}: {line}")
 
 
-def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:
+def _how(one: FoundOne, table: Mapping[str, Any]) -> list[str]:
     """Return how an instrument answers, in lines."""
     lines = []
-    if "dialect" in one:
+    if one.dialect is not None:
         named = table.get("dialect", "auto") != "auto"
         lines.append(
-            f"dialect {one['dialect']}{'' if named else ', found by asking'}"
-            + (f"; has no {', '.join(text.replace('_', ' ') for text in one['lacks'])}" if one["lacks"] else "")
+            f"dialect {one.dialect}{'' if named else ', found by asking'}"
+            + (f"; has no {', '.join(text.replace('_', ' ') for text in one.lacks)}" if one.lacks else "")
             + ("" if named else "; --write puts it into the bench file")
         )
-    if one["latency_s"] is not None:
-        renewed_s = one["renewed_s"]
+    if one.latency_s is not None and one.longest_s is not None:
+        renewed_s = one.renewed_s
         lines.append(
-            f"answers in {one['latency_s'] * 1000:.3g} ms, at most {one['longest_s'] * 1000:.3g} ms; "
+            f"answers in {one.latency_s * 1000:.3g} ms, at most {one.longest_s * 1000:.3g} ms; "
             + (
                 "too little changed to see how often its readings are renewed"
                 if renewed_s is None
@@ -140,9 +145,9 @@ def _how(one: Mapping[str, Any], table: Mapping[str, Any]) -> list[str]:
                 else f"readings renewed about every {renewed_s:.2g} s"
             )
         )
-    if one["tried"]:
-        moved = "with nothing flowing" if one["role"] == "switch" else "with its output off"
-        lines.append(f"tried {moved}: {', '.join(one['tried'])}")
+    if one.tried:
+        moved = "with nothing flowing" if one.role == "switch" else "with its output off"
+        lines.append(f"tried {moved}: {', '.join(one.tried)}")
     return lines
 
 

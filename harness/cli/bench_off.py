@@ -10,6 +10,7 @@ from amphora.harness.bench.bench_file import bench_from_dict, load_bench
 from amphora.harness.cli.completion import benches
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import JsonOption, answer, leave, say
+from amphora.harness.common.as_json import to_json
 from amphora.harness.running.switch_off import (
     beside,
     make_all_safe,
@@ -18,9 +19,6 @@ from amphora.harness.running.switch_off import (
     sheet_from_bench,
     switch_off_now,
 )
-
-pass
-
 
 OFF_FOR_S = 15.0
 
@@ -47,21 +45,21 @@ def off(
         description = load_bench(Path(bench))
         sheet = sheet_from_bench(description, known=read_sheet(beside(description.where)))
         found = switch_off_now(sheet, OFF_FOR_S, "bench off")
-    all_off = all(one["off"] for one in found.values())
+    all_off = all(one.off for one in found.values())
 
     def show() -> None:
         if not found:
             print(f"{description.name}: nothing in it can let current flow by an order")
         for name, one in found.items():
-            print(f"  {name}: {'off' if one['off'] else 'NOT KNOWN TO BE OFF'} ({one['text']})")
+            print(f"  {name}: {'off' if one.off else 'NOT KNOWN TO BE OFF'} ({one.text})")
         if found and all_off:
             show_next("bench", "check", "--bench", bench)
 
-    answer({"bench": description.name, "off": all_off, "instruments": found}, json, show)
+    answer({"bench": description.name, "off": all_off, "instruments": to_json(found)}, json, show)
     if not all_off:
         for name, one in found.items():
-            if one.get("held"):
-                say(f"amphora: {name}: {one['text']}")
-        if any(not one["off"] and not one.get("held") for one in found.values()):
+            if one.held:
+                say(f"amphora: {name}: {one.text}")
+        if any(not one.off and not one.held for one in found.values()):
             say("amphora: SOMETHING MAY STILL BE ON: pull the leads at the cell now")
         leave(4)

@@ -13,12 +13,13 @@ from amphora.harness.account.asking import listed, standing_of
 from amphora.harness.account.corrections import checked, edited, remove, rename, time_of
 from amphora.harness.archive.journal import write_new
 from amphora.harness.archive.shelf import Shelf, now_utc
-from amphora.harness.cells.cell import STATES, Cell
+from amphora.harness.cells.cell import STATES, Cell, DatedEntry
 from amphora.harness.cells.forms import forms
 from amphora.harness.cells.incoming import DISPOSAL, Judgement, judge_at_the_door, parse_inspection, release_of
 from amphora.harness.cli import completion
 from amphora.harness.cli.next_command import after_a_look, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.fields import unknown
 from amphora.harness.common.quantities import parse
@@ -198,7 +199,7 @@ def _wanted(entry: Any, state: str | None, chemistry: str | None, form: str | No
         text = "\n".join((cell.id, cell.source, cell.markings, cell.notes)).casefold()
         if find.casefold() not in text:
             return False
-    key = cell.identified.get("chemistry") or cell.chemistry
+    key = cell.taken_for
     if cell.is_device and form is None:
         return False
     return (
@@ -294,7 +295,7 @@ def cell_check(
         show_next(*(after_a_look(cell, standing, judged.may_charge) if accepted else refused), logs=logs)
 
     answer(
-        {"cell": cell.id, "state": cell.state, **judged.to_dict(), "entries": cell.entries,
+        {"cell": cell.id, "state": cell.state, **judged.to_dict(), "entries": to_json(cell.entries),
          "standing": standing.to_dict()},
         as_json,
         show,
@@ -342,7 +343,7 @@ def cell_edit(
 
 def _corrected(cell: Cell, logs: Path) -> None:
     """Print what a correction entered, and where the cell is seen as it is now."""
-    print(f"{cell.id}: {cell.entries[-1]['text']}")
+    print(f"{cell.id}: {cell.entries[-1].text}")
     show_next("cell", "show", cell.id, logs=logs)
 
 
@@ -422,10 +423,8 @@ def cell_state(
     cell = shelf.get(cell_id)
     if cell.state == "retired" and state != "retired" and not cell.notes:
         raise InputError(f"{cell.id} is retired; `amphora cell note {cell.id} TEXT` must say first why it comes back")
-    entry = {"at": now_utc(), "noted_utc": now_utc(), "kind": "state", "state": state}
-    data = {
-        **cell.to_dict(), "state": state, "chemistry": chemistry or cell.chemistry, "entries": [*cell.entries, entry],
-    }  # fmt: skip
+    told = replace(cell, entries=[*cell.entries, DatedEntry(now_utc(), "state", now_utc(), state=state)])
+    data = {**told.to_dict(), "state": state, "chemistry": chemistry or cell.chemistry}
     cell = shelf.save(Cell.from_dict(data, f"cell state {cell.id}"))
 
     def show() -> None:

@@ -20,7 +20,7 @@ from amphora.harness.cli.at_the_bench import hand_meter_shows, hands_of, person_
 from amphora.harness.cli.output import say
 from amphora.harness.common.errors import BenchError, InputError
 from amphora.harness.common.quantities import parse
-from amphora.harness.running import checks_of_bench as proofs
+from amphora.harness.running import checks_of_bench as checks
 from amphora.harness.running import session
 from amphora.harness.running.check_leakage import check_leakage
 from amphora.harness.running.check_resistor import check_resistor
@@ -70,9 +70,9 @@ class LookedAt:
 
     def prove(
         self, logs: Path, *, sensor: bool, resistor: bool, through: str | None, leakage_s: float | None
-    ) -> list[dict[str, Any]]:
+    ) -> list[checks.Made]:
         """Guide somebody through what was asked for; return what came out, kept beside the cells."""
-        bench, done = self.description, []
+        bench, done = self.description, list[checks.Made]()
         try:
             if sensor or resistor:
                 rig = open_rig(bench, self.clock, self.open)
@@ -82,30 +82,27 @@ class LookedAt:
                     who = {name: instrument.identify() for name, instrument in rig.instruments.items()}
                     if sensor:
                         name = str(bench.cell_temperature)
-                        made = prove_sensor(rig, name, self.clock, self.person, say)
-                        if made["proven"]:
-                            proofs.keep(logs, bench, {name: who[name]}, "sensor-proven", self.clock.utc(), **made)
-                        done.append({"kind": "sensor-proven", "passed": made["proven"], **made})
+                        warmed = prove_sensor(rig, name, self.clock, self.person, say)
+                        if warmed.proven:
+                            checks.keep(logs, bench, {name: who[name]}, warmed, self.clock.utc())
+                        done.append(warmed)
                     if resistor and bench.check_resistor is not None:
                         made = check_resistor(rig, bench.check_resistor, self.clock, self.person, say, through)
-                        used = {made["voltage_by"], made["instrument"]}
-                        proofs.keep(
-                            logs, bench, {name: who[name] for name in sorted(used)}, "check-resistor",
-                            self.clock.utc(), **made,
-                        )  # fmt: skip
-                        done.append({"kind": "check-resistor", **made})
+                        used = {str(made.voltage_by), str(made.instrument)}
+                        checks.keep(logs, bench, {name: who[name] for name in sorted(used)}, made, self.clock.utc())
+                        done.append(made)
                 finally:
                     rig.close()
                     held.close()
             if leakage_s is not None:
                 read_V, by = self._voltmeter()
-                made = check_leakage(read_V, by, leakage_s, self.clock, self.person, say)
-                proofs.keep(logs, bench, {}, "leakage", self.clock.utc(), **made)
-                done.append({"kind": "leakage", **made})
+                leak = check_leakage(read_V, by, leakage_s, self.clock, self.person, say)
+                checks.keep(logs, bench, {}, leak, self.clock.utc())
+                done.append(leak)
         except DriverError as error:
             raise BenchError(str(error)) from error
         for one in done:
-            say(one["text"])
+            say(one.text or "")
         return done
 
     def _voltmeter(self) -> tuple[Callable[[str], float], str]:

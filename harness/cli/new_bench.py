@@ -168,14 +168,14 @@ def _check(out: Path) -> None:
     bench = load_bench(out)
     with held(bench):
         found = check_bench(bench, RealClock(), open_instrument, empty=True)
-    for title, key in (("problem", "problems"), ("protected", "guards"), ("not protected", "missing")):
-        for line in found[key]:
+    for title, lines in (("problem", found.problems), ("protected", found.guards), ("not protected", found.missing)):
+        for line in lines:
             print(f"  {title}: {line}")
     sensor = " --sensor" if bench.cell_temperature is not None else ""
     resistor = " --resistor" if bench.check_resistor is not None else ""
-    if not found["passed"]:
+    if not found.passed:
         print(f"Mend what is above, then: amphora bench check --bench {out} --empty")
-        leave(found["exit_code"] or 1)
+        leave(found.exit_code or 1)
     print(
         f"Every instrument answers, and off is off. Next: amphora bench check --bench {out} --write{sensor}{resistor}"
     )

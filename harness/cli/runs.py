@@ -202,7 +202,8 @@ def plan(
     if bench not in (None, "simulated"):
         with stay_awake() as awake:
             if awake.warning:
-                the_plan.notes["not_guarded"] = [*the_plan.notes.get("not_guarded", []), awake.warning]
+                missing = (*the_plan.notes.not_guarded, awake.warning)
+                the_plan = replace(the_plan, notes=replace(the_plan.notes, not_guarded=missing))
     data = plan_to_dict(the_plan)
 
     def show() -> None:
@@ -258,7 +259,7 @@ def perform(
         roles = early.roles()
         check_account(request, early, described, datetime.now(UTC))
         asked = hand_voltage is None and sys.stdin.isatty() and (described.hands or not described.simulated)
-        if asked and not early.notes.get("device"):
+        if asked and not early.notes.device:
             tell("")
             shows = hand_meter_shows(hands_of(described))
             typed_V = ask_for(

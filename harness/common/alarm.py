@@ -18,17 +18,29 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.common.fields import shown, table_of
+from amphora.harness.common.fields import as_written, shown
 
 KINDS = ("stop", "end", "person")
-KEYS = ("bell", "desktop", "command", "webhook", "kinds", "limit")
 TITLES = {"stop": "stopped", "end": "done", "person": "a person is needed"}
 LIMIT_S = 10.0
 MOST_AT_ONCE = 20
+
+
+@dataclass(frozen=True)
+class AlarmsTable:
+    """The keys of [alarms], as they are written."""
+
+    bell: Any = True
+    desktop: Any = True
+    command: Any = None
+    webhook: Any = None
+    kinds: Any = KINDS
+    limit: Any = LIMIT_S
 
 
 class Alarm:
@@ -43,26 +55,26 @@ class Alarm:
     """
 
     def __init__(self, config: Mapping[str, Any], where: str = "bench: alarms") -> None:
-        table_of(config, where, KEYS)
-        self.bell = _flag(config, "bell", where)
-        self.desktop = _flag(config, "desktop", where)
-        self.command = config.get("command")
+        table = as_written(AlarmsTable, config, where)
+        self.bell = _flag(table.bell, f"{where}.bell")
+        self.desktop = _flag(table.desktop, f"{where}.desktop")
+        self.command = table.command
         if self.command is not None and not (
             isinstance(self.command, list) and self.command and all(isinstance(word, str) for word in self.command)
         ):
             raise InputError(f"{where}.command: {shown(self.command)} is not accepted; a list of words is")
-        self.webhook = config.get("webhook")
+        self.webhook = table.webhook
         if self.webhook is not None and not (
             isinstance(self.webhook, str) and re.fullmatch(r"https?://[^\s/]+\S*", self.webhook)
         ):
             raise InputError(
                 f"{where}.webhook: {shown(self.webhook)} is not accepted; an http:// or https:// address is"
             )
-        kinds = config.get("kinds", list(KINDS))
-        if not isinstance(kinds, list) or any(kind not in KINDS for kind in kinds):
+        kinds = table.kinds
+        if not isinstance(kinds, list | tuple) or any(kind not in KINDS for kind in kinds):
             raise InputError(f"{where}.kinds: {shown(kinds)} is not accepted; a list of {', '.join(KINDS)} is")
         self.kinds = tuple(kinds)
-        self.limit_s = _seconds(config.get("limit", LIMIT_S), f"{where}.limit")
+        self.limit_s = _seconds(table.limit, f"{where}.limit")
         self.failures: list[str] = []
         self._threads: list[threading.Thread] = []
 
@@ -153,10 +165,9 @@ def _ring(kind: str, text: str) -> None:
             stream.flush()
 
 
-def _flag(config: Mapping[str, Any], key: str, where: str) -> bool:
-    value = config.get(key, True)
+def _flag(value: object, where: str) -> bool:
     if not isinstance(value, bool):
-        raise InputError(f"{where}.{key}: {shown(value)} is not accepted; true or false is")
+        raise InputError(f"{where}: {shown(value)} is not accepted; true or false is")
     return value
 
 

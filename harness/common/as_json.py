@@ -26,6 +26,7 @@ class Absent(Enum):
 
 ABSENT: Final = Absent.ABSENT  # a key that is not there, which is not the same as null: an older file does not say it
 LEFT_OUT = MappingProxyType({"left_out": True})  # metadata of a field that is not written where it is None
+WHERE_SAID = MappingProxyType({"left_out": True, "empty": True})  # nor where it is "" or False
 
 
 def key(name: str) -> Mapping[str, str]:
@@ -34,12 +35,14 @@ def key(name: str) -> Mapping[str, str]:
 
 
 @cache
-def _layout(kind: type) -> tuple[tuple[str, str, bool], ...]:
-    """Return name, key and whether it may be left out, for each field in order."""
-    return tuple(
-        (item.name, str(item.metadata.get("key", item.name)), bool(item.metadata.get("left_out")))
-        for item in fields(kind)
-    )
+def _layout(kind: type) -> tuple[tuple[str, str, tuple[Any, ...]], ...]:
+    """Return name, key and the values with which it is left out, for each field in order."""
+    found = []
+    for item in fields(kind):
+        says = item.metadata
+        nothing = () if "left_out" not in says else (None, "", False) if "empty" in says else (None,)
+        found.append((item.name, str(says.get("key", item.name)), nothing))
+    return tuple(found)
 
 
 def to_json(value: Any) -> Any:
@@ -49,10 +52,11 @@ def to_json(value: Any) -> Any:
         return value
     if is_dataclass(kind):
         out = {}
-        for name, key, optional in _layout(kind):
+        for name, key, nothing in _layout(kind):
             item = getattr(value, name)
-            if item is not ABSENT and (item is not None or not optional):
-                out[key] = item if type(item) in PLAIN else to_json(item)
+            if item is ABSENT or (nothing and any(item is one for one in nothing)):
+                continue
+            out[key] = item if type(item) in PLAIN else to_json(item)
         return out
     if isinstance(value, Mapping):
         return {key: to_json(item) for key, item in value.items()}

@@ -233,8 +233,8 @@ def watch_of(plan: Plan, measurement: Mapping[str, Mapping[str, Any]] | None = N
 def _cell_of(plan: Plan) -> CellLimits | None:
     if plan.cell is not None:
         return plan.cell
-    window = plan.notes.get("window")
-    if not window or "hard_low_V" not in window or plan.notes.get("device"):
+    notes = plan.notes
+    if notes.device or notes.window is None or notes.window.hard_low_V is None:
         return None
-    hot = min(USED_HOTTEST_degC, float(window.get("discharge_high_degC", USED_HOTTEST_degC)))
-    return CellLimits(kind_of(plan.chemistry), float(window["hard_low_V"]), hot)
+    hot = min(USED_HOTTEST_degC, notes.window.discharge_high_degC or USED_HOTTEST_degC)
+    return CellLimits(kind_of(plan.chemistry), notes.window.hard_low_V, hot)

@@ -174,7 +174,7 @@ def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
     if file is None:
         return None
     bench = load_bench(file)
-    return {"name": bench.name, "sensed_at": bench.data.get("sensed_at")}, bench.measurement()
+    return {"name": bench.name, "sensed_at": bench.sensed_at}, to_json(bench.measurement())
 
 
 def _began(file: Path, rows: Rows, began: datetime | None, imported: ImportOfRun, told: Told) -> ImportOfRun:

@@ -14,25 +14,34 @@ upper bounds in time and from what such a cell could hold at most.
 """
 
 import math
-from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
-from typing import Any, cast
+from typing import cast
 
+from amphora.harness.bench.bench_file import BenchDescription
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.quantities import format_duration, format_quantity
 from amphora.harness.plans.charge_permission import cutoff_of, holds_of, permission
 from amphora.harness.plans.draft import ChargeMeter, Context, Draft, Start
 from amphora.harness.plans.durations import current_for, level_A, make
-from amphora.harness.plans.plan import CellLimits, Plan, Step, USED_HOTTEST_degC, kind_of
+from amphora.harness.plans.plan import (
+    CellLimits,
+    Plan,
+    PlanNotes,
+    PlanWindow,
+    Step,
+    USED_HOTTEST_degC,
+    WindowSources,
+    kind_of,
+)
 from amphora.harness.plans.recipe import Recipe, load_recipe
 from amphora.harness.plans.requirements import (
     abilities_of,
     called,
-    can,
     charge_meter,
     check_roles,
     check_working_voltage,
-    diode_drop_V,
     fuse_for,
     has_sensor,
     leads_of,
@@ -63,8 +72,8 @@ BY_HAND_AT_A_DEVICE = (
 
 def build_plan(
     profile: str | Recipe,
-    cell: Mapping[str, Any],
-    bench: Mapping[str, Any] | None,
+    cell: Cell,
+    bench: BenchDescription | None,
     *,
     capacity_Ah: float | None = None,
     ready_by: datetime | None = None,
@@ -84,10 +93,8 @@ def build_plan(
 
     Args:
         profile: A recipe, its name, or its path.
-        cell: The shelf's record as data (`id`, `chemistry`, `form`, `claim_Ah`, `as_found_V`, `state`,
-            `declared_rechargeable`, `identified`); what is missing is not known.
-        bench: A bench file as data, with `abilities` by instrument name where they are known; None
-            to plan without a bench.
+        cell: As the shelf has it.
+        bench: With `abilities` where they are known; None to plan without a bench.
         capacity_Ah: What the cell is taken to hold; None: the claim where it is plausible, else assumed.
         ready_by, now: Aware; choose a discharge current that is done by then.
         attended: Hours of the day, local, in which somebody is there; charging keeps inside them.
@@ -147,8 +154,8 @@ def _finite(what: str, value: float | None, unit: str, low: float, high: float) 
 
 def _context(
     recipe: Recipe,
-    cell: Mapping[str, Any],
-    bench: Mapping[str, Any] | None,
+    cell: Cell,
+    bench: BenchDescription | None,
     capacity_Ah: float | None,
     measured_Ah: float | None,
     can_take_Ah: float | None,
@@ -161,13 +168,13 @@ def _context(
 ) -> Context:
     known = permission(recipe, cell)
     warnings.extend(known.told)
-    form = str(cell.get("form") or "").lower()
+    form = cell.form.lower()
     holds = holds_of(cell, form, known.window, capacity_Ah, measured_Ah, warnings, can_take_Ah, gave_Ah)
     meter_name, meter = charge_meter(bench)
-    normal_k = float(meter["k"]) if meter["distribution"] == "normal" else 0.0
+    normal_k = meter.k if meter.distribution == "normal" else 0.0
     return Context(
         recipe=recipe,
-        cell_id=str(cell.get("id") or "cell"),
+        cell_id=cell.id,
         window=known.window,
         charging=known.charging,
         charge_limit_V=known.charge_limit_V,
@@ -186,17 +193,17 @@ def _context(
         told=warnings,
         holds=holds,
         sensor_U_K=sensor_U_K(bench),
-        meter=ChargeMeter(float(meter["gain"]), float(meter["resolution"]), normal_k, meter_name),
+        meter=ChargeMeter(meter.gain, meter.resolution, normal_k, meter_name),
         as_found_V=known.as_found_V,
         key=known.key,
-        diode=diode_drop_V(bench) > 0.0,
+        diode=bench is not None and bench.diode_drop_V > 0.0,
         staged=known.staged,
     )
 
 
 def _check_charging(
     name: str,
-    bench: Mapping[str, Any] | None,
+    bench: BenchDescription | None,
     attended: tuple[float, float] | None,
     present: bool,
     unattended_ok: bool,
@@ -204,7 +211,7 @@ def _check_charging(
 ) -> None:
     if present or attended is not None:
         return
-    if bench is not None and diode_drop_V(bench):
+    if bench is not None and bench.diode_drop_V:
         raise InputError(
             f"recipe {name!r} charges through a diode (charge_path), behind which the supply does not see the cell: "
             "somebody has to be there, whatever else is allowed (--present, or --attended 18:00-23:00)"
@@ -213,7 +220,7 @@ def _check_charging(
         warnings.append("charges: somebody has to be there (--present, or --attended with the hours)")
         return
     if not unattended_ok:
-        if bench.get("simulated") is True:
+        if bench.simulated:
             warnings.append("charges; the bench is simulated, on a real one somebody has to be there (--present)")
             return
         raise InputError(
@@ -226,12 +233,12 @@ def _check_charging(
         return
     missing = [
         text
-        for ability, text in (
-            ("over_voltage_protection", "over-voltage protection"),
-            ("over_current_protection", "over-current protection"),
-            ("off_timer", "timer that switches it off"),
+        for able, text in (
+            (abilities.over_voltage_protection, "over-voltage protection"),
+            (abilities.over_current_protection, "over-current protection"),
+            (abilities.off_timer, "timer that switches it off"),
         )
-        if not can(abilities, ability)
+        if not able
     ]
     if missing:
         raise InputError(
@@ -242,7 +249,7 @@ def _check_charging(
 
 
 def _check_sensor(
-    name: str, bench: Mapping[str, Any] | None, attended: bool, without_ok: bool, warnings: list[str]
+    name: str, bench: BenchDescription | None, attended: bool, without_ok: bool, warnings: list[str]
 ) -> None:
     """Ask for a sensor at the cell of whoever charges, or for the word of a person who knows what that means.
 
@@ -281,7 +288,7 @@ def _start_warnings(context: Context, warnings: list[str]) -> None:
 
 def _plan(
     context: Context,
-    bench: Mapping[str, Any] | None,
+    bench: BenchDescription | None,
     drafts: list[Draft],
     charges: bool,
     warnings: list[str],
@@ -323,8 +330,8 @@ def _plan(
         cell=None if recipe.device else _cell_limits(context),
     )
     abilities = abilities_of(bench, "supply")
-    if charges and can(abilities, "off_timer"):
-        notes["timer"] = timer_told(plan, can(abilities, "off_timer_renewable"))
+    if charges and abilities is not None and abilities.off_timer:
+        return replace(plan, notes=replace(notes, timer=timer_told(plan, abilities.off_timer_renewable)))
     return plan
 
 
@@ -360,63 +367,71 @@ def _ends_told(context: Context, steps: tuple[Step, ...], sensed: bool) -> list[
     return told
 
 
-def _notes(
-    context: Context, bench: Mapping[str, Any] | None, drafts: list[Draft], needs_temperature: bool
-) -> dict[str, Any]:
+def _notes(context: Context, bench: BenchDescription | None, drafts: list[Draft], needs_temperature: bool) -> PlanNotes:
     """Return what a person has to know and do, and what no instrument guards."""
-    recipe, window = context.recipe, context.window
+    recipe, window, charging = context.recipe, context.window, context.charging
     steps = [draft.step for draft in drafts]
     most_A = max((draft.most_current_A for draft in drafts), default=0.0)
     resistor = any(step.kind == "log" and step.leads == "discharge" for step in steps)
-    guarded, missing, known = not_guarded(
+    guarding = not_guarded(
         bench, {draft.side for draft in drafts}, resistor=resistor, device=recipe.device,
         needs_temperature=needs_temperature,
     )  # fmt: skip
     ohm = resistor_ohm(bench) if resistor else None
     resistor_A = None if ohm is None else context.charge_limit_V / ohm
-    notes: dict[str, Any] = {
-        "summary": recipe.summary,
-        "chemistry_name": window.name,
-        "charge_window": context.charging.key,
-        "discharge_window": window.key,
-        "window": {
-            "charge_limit_V": context.charge_limit_V,
-            "cutoff_V": context.cutoff_V,
-            "hard_low_V": window.hard_low_V,
-            "charge_low_degC": context.charging.charge_low_degC,
-            "charge_high_degC": context.charging.charge_high_degC,
-            "discharge_high_degC": window.discharge_high_degC,
-        },
-        "window_sources": {
-            "charge_limit_V": context.charging.sources["charge_limit_V"],
-            "cutoff_V": "as asked for" if context.cutoff_V != window.cutoff_V else window.sources["cutoff_V"],
-        },
-        "first_leads": next((draft.side for draft in drafts if draft.side), ""),
-        "leads": context.leads,
-        "fuse_A": fuse_for(most_A or resistor_A or 0.0),
-        "resistor_A": resistor_A,
-        "by_hand": list(BY_HAND_AT_A_DEVICE if recipe.device else BY_HAND),
-        "guarded": guarded,
-        "not_guarded": missing,
-        "abilities_known": known,
-        "expected_s": sum(step.expected_duration_s or 0.0 for step in steps),
-        "most_Ah": context.most_Ah,
-        "device": recipe.device,
-    }
-    notes["it_from"] = context.holds.it_from
+    asked = context.cutoff_V != window.cutoff_V
+    return PlanNotes(
+        summary=recipe.summary,
+        chemistry_name=window.name,
+        charge_window=charging.key,
+        discharge_window=window.key,
+        window=PlanWindow(
+            charge_limit_V=context.charge_limit_V,
+            cutoff_V=context.cutoff_V,
+            hard_low_V=window.hard_low_V,
+            charge_low_degC=charging.charge_low_degC,
+            charge_high_degC=charging.charge_high_degC,
+            discharge_high_degC=window.discharge_high_degC,
+        ),
+        window_sources=WindowSources(
+            charging.sources["charge_limit_V"], "as asked for" if asked else window.sources["cutoff_V"]
+        ),
+        first_leads=next((draft.side for draft in drafts if draft.side), ""),
+        leads=context.leads,
+        fuse_A=fuse_for(most_A or resistor_A or 0.0),
+        resistor_A=resistor_A,
+        by_hand=BY_HAND_AT_A_DEVICE if recipe.device else BY_HAND,
+        guarded=guarding.guarded,
+        not_guarded=guarding.missing,
+        abilities_known=guarding.known,
+        expected_s=sum(step.expected_duration_s or 0.0 for step in steps),
+        most_Ah=context.most_Ah,
+        device=recipe.device,
+        it_from=context.holds.it_from,
+        afterwards=_afterwards(context, drafts),
+        assumption=_assumption(context) if any(step.kind == "discharge" for step in steps) else None,
+    )
+
+
+def _afterwards(context: Context, drafts: list[Draft]) -> str | None:
+    """Say what has to follow where the cell is left empty."""
+    window, charging = context.window, context.charging
     last = next((draft.step.kind for draft in reversed(drafts) if draft.side), "")
-    if last == "discharge" and not recipe.device and window.storage_low_V > context.cutoff_V:
-        low_V, high_V = context.charging.storage_low_V, context.charging.storage_high_V
-        notes["afterwards"] = (
-            f"the cell is left empty: bring it to {low_V:.2f} to {high_V:.2f} V at rest within 24 h ('storage')"
-        )
-    if any(step.kind == "discharge" for step in steps) and not context.capacity_known:
-        notes["assumption"] = (
-            f"the capacity is not known, so {format_quantity(context.capacity_Ah, 'Ah')} "
-            f"is taken, {context.holds.source}; with half of it the discharge takes half as long, and a cell of "
-            f"{format_quantity(context.most_Ah, 'Ah')} takes {context.most_Ah / context.capacity_Ah:.1f} times as long"
-        )
-    return notes
+    if last != "discharge" or context.recipe.device or window.storage_low_V <= context.cutoff_V:
+        return None
+    low_V, high_V = charging.storage_low_V, charging.storage_high_V
+    return f"the cell is left empty: bring it to {low_V:.2f} to {high_V:.2f} V at rest within 24 h ('storage')"
+
+
+def _assumption(context: Context) -> str | None:
+    """Say what was taken for the capacity of a cell that nobody has measured."""
+    if context.capacity_known:
+        return None
+    return (
+        f"the capacity is not known, so {format_quantity(context.capacity_Ah, 'Ah')} "
+        f"is taken, {context.holds.source}; with half of it the discharge takes half as long, and a cell of "
+        f"{format_quantity(context.most_Ah, 'Ah')} takes {context.most_Ah / context.capacity_Ah:.1f} times as long"
+    )
 
 
 def _too_slow(context: Context, drafts: list[Draft]) -> list[str]:

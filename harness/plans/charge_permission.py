@@ -5,11 +5,10 @@ and no step made, and says why it is no.
 """
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
-from amphora.harness.cells.cell import DEVICE_FORMS
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import KEYS, Chemistry, classify_as_found, load_chemistry, triage
 from amphora.harness.cells.forms import TAKEN_AH, TAKEN_NICKEL_AH, form_of
 from amphora.harness.common.errors import InputError, Refused
@@ -54,13 +53,9 @@ class _Weighed:
     """A recipe and a cell while it is found out what may be done; `refuse` says why no charge is."""
 
     recipe: Recipe
-    cell: Mapping[str, Any]
-    cell_id: str
+    cell: Cell
     key: str
     by_run: bool
-    declared: bool
-    as_found_V: float | None
-    state: str
     wants_charge: bool
     must_charge: bool
     window: Chemistry
@@ -78,7 +73,7 @@ class _Weighed:
         self.may_charge, self.why_not = False, why
 
 
-def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
+def permission(recipe: Recipe, cell: Cell) -> Permission:
     """Return what a recipe may do with a cell, as the shelf's record has it.
 
     Raises:
@@ -89,8 +84,7 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
     window = load_chemistry(key)
     charges = [] if recipe.device else [step for step in every_step(recipe.steps) if step.kind == "charge"]
     at = _Weighed(
-        recipe, cell, str(cell.get("id") or "cell"), key, by_run, bool(cell.get("declared_rechargeable", False)),
-        finite_number(cell.get("as_found_V")), str(cell.get("state") or "found"), bool(charges),
+        recipe, cell, key, by_run, bool(charges),
         any(step.word("only_when") != "may be charged" for step in charges), window, window,
         window.charge_limit_V, min(window.charge_limit_V, IDENTIFY_LIMIT_V), told,
     )  # fmt: skip
@@ -102,53 +96,53 @@ def permission(recipe: Recipe, cell: Mapping[str, Any]) -> Permission:
         _weigh_stage(at)
         _conclude(at)
     return Permission(
-        key, at.window, at.charging, at.limit_V, at.identify_V, at.as_found_V, at.may_charge, at.precharge_only,
+        key, at.window, at.charging, at.limit_V, at.identify_V, at.cell.as_found_V, at.may_charge, at.precharge_only,
         at.why_not, tuple(told),
         staged=at.stage_V is not None and at.stage_V > IDENTIFY_LIMIT_V and at.may_charge,
     )  # fmt: skip
 
 
 def _see_that_it_is_a_cell_in_use(at: _Weighed) -> None:
-    if at.cell.get("form") in DEVICE_FORMS:
+    if at.cell.is_device:
         raise InputError(
-            f"{at.cell_id} is a {at.cell['form']}, not a cell, and {at.recipe.name!r} is for cells; "
+            f"{at.cell.id} is a {at.cell.form}, not a cell, and {at.recipe.name!r} is for cells; "
             "`amphora duty survey --help` shows what is for it"
         )
-    if at.state == "retired":
-        raise Refused(f"{at.cell_id}: is retired on the shelf; nothing is done with it")
+    if at.cell.state == "retired":
+        raise Refused(f"{at.cell.id}: is retired on the shelf; nothing is done with it")
 
 
 def _weigh_unknown_chemistry(at: _Weighed) -> None:
     """A cell of unknown chemistry is held to the lowest plausible limit, by the voltage it was found at."""
-    if at.as_found_V is not None:
-        found = classify_as_found(at.as_found_V)
+    if at.cell.as_found_V is not None:
+        found = classify_as_found(at.cell.as_found_V)
         if found is not None:
             at.window = load_chemistry(found)
-        if at.as_found_V < NICKEL_AS_FOUND_V:  # the lowest plausible limit is that of nickel
+        if at.cell.as_found_V < NICKEL_AS_FOUND_V:  # the lowest plausible limit is that of nickel
             at.charging = load_chemistry("nimh")
             at.limit_V = at.identify_V = at.charging.charge_limit_V
-        elif at.recipe.name == "identify" and at.declared:
+        elif at.recipe.name == "identify" and at.cell.declared_rechargeable:
             at.stage_V, at.rests_V = _stage(at.cell, STAGES_V)
     elif at.wants_charge:
         at.refuse("its as-found voltage is not on the shelf")
-    if found_text := _unknown_text(at.as_found_V, at.window):
+    if found_text := _unknown_text(at.cell.as_found_V, at.window):
         at.told.append(found_text)
 
 
 def _weigh_as_found(at: _Weighed) -> None:
     """What incoming inspection, the shelf and an identification say of charging it."""
-    if at.as_found_V is not None:
-        verdict = triage(at.key, at.as_found_V, at.declared)
-        in_band = at.key != "auto" or at.as_found_V >= at.charging.reject_below_V > 0.0
+    if at.cell.as_found_V is not None:
+        verdict = triage(at.key, at.cell.as_found_V, at.cell.declared_rechargeable)
+        in_band = at.key != "auto" or at.cell.as_found_V >= at.charging.reject_below_V > 0.0
         if not verdict.may_charge:
             at.refuse(verdict.reason)
-        elif at.by_run and not at.declared:
+        elif at.by_run and not at.cell.declared_rechargeable:
             at.refuse("a run identified it, and nobody has declared it rechargeable")
-        elif at.state == "quarantined" and verdict.verdict == "accept":
+        elif at.cell.state == "quarantined" and verdict.verdict == "accept":
             at.refuse("it is in quarantine on the shelf; its state comes first")
         elif verdict.verdict == "quarantine" and in_band:
             at.precharge_only = at.wants_charge
-    elif not at.declared and (at.key == "auto" or at.by_run):
+    elif not at.cell.declared_rechargeable and (at.key == "auto" or at.by_run):
         at.refuse(at.why_not or "nobody has declared it rechargeable")
 
 
@@ -156,7 +150,7 @@ def _weigh_stage(at: _Weighed) -> None:
     """How far a cell is charged of which it is not certain yet what it is."""
     if at.by_run and at.key == "li-ion" and _only_likely(at.cell):
         if at.must_charge:
-            at.refuse(_likely_text(at.cell_id, _stage(at.cell, (LIKELY_V,))[0]))
+            at.refuse(_likely_text(at.cell.id, _stage(at.cell, (LIKELY_V,))[0]))
         elif at.recipe.name == "identify":
             at.stage_V, at.rests_V = _stage(at.cell, (LIKELY_V,))
     if at.stage_V is not None:
@@ -167,21 +161,21 @@ def _weigh_stage(at: _Weighed) -> None:
     if at.rests_V is not None:
         if at.may_charge and at.rests_V > at.limit_V - 0.02:
             at.refuse(f"it stands at {at.rests_V:.3f} V, and this stage ends at {at.limit_V:.2f} V")
-    elif at.key == "auto" and at.may_charge and at.as_found_V is not None and at.as_found_V > at.limit_V - 0.05:
-        at.refuse(f"found at {at.as_found_V:.3f} V, and an unidentified cell is not charged above {at.limit_V:.2f} V")
+    elif at.key == "auto" and at.may_charge and (found_V := at.cell.as_found_V or 0.0) > at.limit_V - 0.05:
+        at.refuse(f"found at {found_V:.3f} V, and an unidentified cell is not charged above {at.limit_V:.2f} V")
 
 
 def _conclude(at: _Weighed) -> None:
     """Refuse a recipe that has to charge what may not be charged; say what is left out of another."""
-    if not at.may_charge and not at.declared and "rechargeable" in at.why_not:
-        at.why_not += f"; whoever knows that says so by: amphora cell check {at.cell_id} --rechargeable"
+    if not at.may_charge and not at.cell.declared_rechargeable and "rechargeable" in at.why_not:
+        at.why_not += f"; whoever knows that says so by: amphora cell check {at.cell.id} --rechargeable"
     if at.must_charge and not at.may_charge:
-        raise Refused(f"{at.cell_id}: may not be charged by {at.recipe.name!r}: {at.why_not}")
+        raise Refused(f"{at.cell.id}: may not be charged by {at.recipe.name!r}: {at.why_not}")
     if at.wants_charge and not at.may_charge:
         at.told.append(f"the charging part is left out: {at.why_not}")
     if at.precharge_only and at.recipe.name != "charge":
         raise Refused(
-            f"{at.cell_id}: found at {at.as_found_V:.3f} V, in the quarantine band of {at.charging.name}: only "
+            f"{at.cell.id}: found at {at.cell.as_found_V:.3f} V, in the quarantine band of {at.charging.name}: only "
             "the pre-charge of 'charge' is allowed, then days of rest under watch"
         )
     if at.precharge_only:
@@ -191,12 +185,9 @@ def _conclude(at: _Weighed) -> None:
         )
 
 
-def _stage(cell: Mapping[str, Any], allowed: tuple[float, ...]) -> tuple[float | None, float | None]:
+def _stage(cell: Cell, allowed: tuple[float, ...]) -> tuple[float | None, float | None]:
     """Return the stage that identification has earned, and where the cell stood then, in volt; None: none."""
-    identified = cell.get("identified")
-    if not isinstance(identified, Mapping):
-        return None, None
-    to_V, rests_V = finite_number(identified.get("charge_to_V")), finite_number(identified.get("rests_V"))
+    to_V, rests_V = finite_number(cell.identified.charge_to_V), finite_number(cell.identified.rests_V)
     if to_V is None or rests_V is None or to_V not in allowed:
         return None, None
     return to_V, rests_V
@@ -217,16 +208,13 @@ def _likely_text(cell_id: str, to_V: float | None) -> str:
     )
 
 
-def _only_likely(cell: Mapping[str, Any]) -> bool:
-    identified = cell.get("identified")
-    return isinstance(identified, Mapping) and identified.get("confidence") == "likely"
+def _only_likely(cell: Cell) -> bool:
+    return cell.identified.confidence == "likely"
 
 
-def _chemistry(cell: Mapping[str, Any], warnings: list[str]) -> tuple[str, bool]:
+def _chemistry(cell: Cell, warnings: list[str]) -> tuple[str, bool]:
     """Return the key of the cell's chemistry and whether a run has identified it. Never the 4.35 V class by a run."""
-    key = str(cell.get("chemistry") or "auto")
-    identified = cell.get("identified")
-    found = identified.get("chemistry") if isinstance(identified, Mapping) else None
+    key, found = cell.chemistry or "auto", cell.identified.chemistry
     if key != "auto" or found not in KEYS or found in ("auto", "li-ion-4.35"):
         return key, False
     warnings.append(f"identified by a run as {load_chemistry(str(found)).name}; that window holds")
@@ -262,7 +250,7 @@ class Holds:
 
 
 def holds_of(
-    cell: Mapping[str, Any],
+    cell: Cell,
     form: str,
     window: Chemistry,
     given_Ah: float | None,
@@ -329,8 +317,8 @@ def is_a_guess(capacity_source: str) -> bool:
     return capacity_source.startswith(("assumed", "half of the claim", "a quarter of the claim"))
 
 
-def _plausible_claim(cell: Mapping[str, Any], form: str, nickel: bool, warnings: list[str]) -> float | None:
-    claim_Ah = finite_number(cell.get("claim_Ah"))
+def _plausible_claim(cell: Cell, form: str, nickel: bool, warnings: list[str]) -> float | None:
+    claim_Ah = cell.claim_Ah
     found = form_of(form)
     most_Ah = None if found is None else found.most(nickel)
     if claim_Ah is None or claim_Ah <= 0.0:

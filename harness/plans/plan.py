@@ -4,11 +4,13 @@
 Signs: levels in orders are positive magnitudes; the kind of the order tells the direction.
 """
 
-import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from amphora.harness.common.as_json import LEFT_OUT, WHERE_SAID, from_json, to_json
 from amphora.harness.common.errors import InputError
+from amphora.harness.common.fields import keys_of
 
 COLD_DEGC = 10.0  # below it a lithium cell is charged slowly (common practice)
 OrderKind = Literal["off", "discharge", "charge", "ask", "connect"]
@@ -45,7 +47,7 @@ class Order:
     current_A: float | None = None
     in_It: bool = False
     text: str = ""
-    act: str = ""
+    act: str = field(default="", metadata=WHERE_SAID)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,7 @@ class End:
     at: Literal[">=", "<="]
     value: float
     text: str = ""
-    finishes: bool = False  # the whole run, not the step alone
+    finishes: bool = field(default=False, metadata=WHERE_SAID)  # the whole run, not the step alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +137,88 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanWindow:
+    """The window that a plan holds its cell in, as a person reads it. None: not said."""
+
+    charge_limit_V: float | None = None
+    cutoff_V: float | None = None
+    hard_low_V: float | None = None
+    charge_low_degC: float | None = None
+    charge_high_degC: float | None = None
+    discharge_high_degC: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WindowSources:
+    """Where the numbers of the window are from."""
+
+    charge_limit_V: str = "the chemistry"
+    cutoff_V: str = "the chemistry"
+
+
+@dataclass(frozen=True, slots=True)
+class AccountNotes:
+    """What the account said of the cell before the run.
+
+    it_Ah, it_from: what It refers to; charge_now_Ah: bounds (`low`, `high`) of what it holds; full_from_V: what a full
+    cell of its kind shows at least; expected_V: between which voltages it has to stand where it was charged full;
+    full_since: since when, ISO 8601; findings: their codes; in_spite_of: what a person let through.
+    """
+
+    it_Ah: float | None = None
+    it_from: str | None = None
+    charge_now_Ah: Mapping[str, float | None] | None = None
+    full_from_V: float | None = None
+    expected_V: tuple[float, ...] | None = None
+    full_since: str | None = None
+    findings: tuple[str, ...] = ()
+    in_spite_of: tuple[Mapping[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanNotes:
+    """What a person has to know and do, and what no instrument guards.
+
+    charge_window, discharge_window: keys of the chemistries; first_leads: the role at whose leads it begins; by_hand:
+    what has to be done first; guarded, not_guarded: by the instruments themselves, and whether that is known
+    (`abilities_known`); most_Ah: what such a cell could hold; device: it is no cell; timer: what the supply's own timer
+    does; stop_when_settled: the purpose for which it may end early; proofs: how the checks of the bench stood, in
+    words; more: what another version wrote.
+    """
+
+    summary: str = ""
+    chemistry_name: str = ""
+    charge_window: str = ""
+    discharge_window: str = ""
+    window: PlanWindow | None = None
+    window_sources: WindowSources | None = None
+    first_leads: str = ""
+    leads: str = ""
+    fuse_A: float | None = None
+    resistor_A: float | None = None
+    by_hand: tuple[str, ...] = ()
+    guarded: tuple[str, ...] = ()
+    not_guarded: tuple[str, ...] = ()
+    abilities_known: bool = False
+    expected_s: float | None = None
+    most_Ah: float | None = None
+    device: bool = False
+    it_from: str = ""
+    afterwards: str | None = field(default=None, metadata=LEFT_OUT)
+    assumption: str | None = field(default=None, metadata=LEFT_OUT)
+    timer: str | None = field(default=None, metadata=LEFT_OUT)
+    stop_when_settled: str | None = field(default=None, metadata=LEFT_OUT)
+    account: AccountNotes | None = field(default=None, metadata=LEFT_OUT)
+    proofs: tuple[str, ...] | None = field(default=None, metadata=LEFT_OUT)
+    more: Mapping[str, Any] | None = field(default=None, metadata=LEFT_OUT)
+
+    @property
+    def hard_low_V(self) -> float | None:
+        """The least that the cell may be taken to, V; None where there is no window."""
+        return None if self.window is None else self.window.hard_low_V
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """All that will be done, and what it was assumed for."""
 
@@ -156,9 +240,14 @@ class Plan:
     assumed_resistance_ohm: float = 0.15
     it_from: str = ""  # what It refers to: "measured", "claim", "assumed"
     warnings: tuple[str, ...] = ()
-    notes: dict[str, Any] = field(default_factory=dict)
+    notes: PlanNotes = PlanNotes()
     cell: CellLimits | None = None  # None: a device, or a plan of 0.1.0
     renewed_s: float = 0.0  # so old may be what the slowest meter of voltage or current shows, as far as known before
+
+    @property
+    def chemistry_name(self) -> str:
+        """What the chemistry is called; its key where the plan does not say."""
+        return self.notes.chemistry_name or self.chemistry
 
     def roles(self) -> frozenset[str]:
         """Return the roles of the instruments that it orders: load, supply."""
@@ -168,14 +257,9 @@ class Plan:
 
 def plan_to_dict(plan: Plan) -> dict[str, Any]:
     """Return the plan as plain JSON-able data."""
-    data = dataclasses.asdict(plan)
-    for step in data["steps"]:
-        for segment in step["segments"]:
-            if not segment["order"]["act"]:
-                del segment["order"]["act"]
-        for end in step["ends"]:
-            if not end["finishes"]:
-                del end["finishes"]
+    data: dict[str, Any] = to_json(plan)
+    if plan.notes.more:
+        data["notes"] |= data["notes"].pop("more")
     return data
 
 
@@ -186,27 +270,16 @@ def plan_from_dict(data: dict[str, Any]) -> Plan:
         InputError: a field is missing or unknown.
     """
     try:
-        steps = tuple(_step(step) for step in data["steps"])
-        rest = {key: value for key, value in data.items() if key != "steps"}
-        rest["warnings"] = tuple(rest.get("warnings", ()))
-        rest["cell"] = None if rest.get("cell") is None else CellLimits(**rest["cell"])
-        return Plan(steps=steps, **rest)
-    except (KeyError, TypeError) as error:
+        return from_json(Plan, {**data, "notes": _known_notes(data.get("notes") or {})})
+    except (ValueError, TypeError, AttributeError) as error:
         raise InputError(f"plan: {error}; a plan as run.json holds it is accepted") from error
 
 
-def _step(data: dict[str, Any]) -> Step:
-    fields = dict(data)
-    fields["segments"] = tuple(
-        Segment(Order(**segment["order"]), segment["duration_s"], segment["pulse"]) for segment in data["segments"]
-    )
-    fields["ends"] = tuple(End(**end) for end in data["ends"])
-    fields["limits"] = Limits(**data["limits"])
-    taper = fields.get("taper")
-    fields["taper"] = None if taper is None else Taper(**taper)
-    hours = fields.get("hours")
-    fields["hours"] = None if hours is None else (float(hours[0]), float(hours[1]))
-    return Step(**fields)
+def _known_notes(notes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a plan's notes say, with what another version wrote under `more`."""
+    known = {key: value for key, value in notes.items() if key in keys_of(PlanNotes)}
+    more = {key: value for key, value in notes.items() if key not in known}
+    return {**known, "more": more} if more else known
 
 
 NICKEL = ("nimh", "nicd")

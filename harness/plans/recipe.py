@@ -16,10 +16,9 @@ from typing import Any
 
 from amphora.drivers.hands import ACTS
 from amphora.harness.common.errors import InputError, QuantityError
-from amphora.harness.common.fields import name_shown, near_file, shown, table_of, unknown, why_unreadable
+from amphora.harness.common.fields import as_written, name_shown, near_file, shown, table_of, unknown, why_unreadable
 from amphora.harness.common.quantities import parse
 
-TOP_KEYS = ("name", "summary", "attended", "device", "full_start", "parameters", "step")
 PARAMETER_KEYS = ("default", "lowest", "highest")
 PARAMETERS = ("current",)
 MOST_STEPS = 2000
@@ -89,6 +88,28 @@ MOST: dict[str, float] = {
     "duration": 400 * 86400.0, "at_most": 400 * 86400.0, "rest": 86400.0, "rest_before": 86400.0, "dwell": 3600.0,
     "sample_every": 3600.0,
 }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LevelTable:
+    """The keys of one level of pulses."""
+
+    current: Any = None
+    duration: Any = None
+    rest: Any = "0 s"
+
+
+@dataclass(frozen=True)
+class RecipeTable:
+    """The keys of a recipe, as they are written."""
+
+    name: Any = None
+    summary: Any = None
+    attended: Any = False
+    device: Any = False
+    full_start: Any = False
+    parameters: Any = field(default_factory=dict)
+    step: Any = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,22 +213,22 @@ def read_recipe(text: str, where: str) -> Recipe:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: is not TOML: {error}") from error
-    table_of(data, where, TOP_KEYS)
-    name = _text(data, "name", where)
+    table = as_written(RecipeTable, data, where)
+    name = _text(table.name, f"{where}: name")
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", name):
         raise InputError(f"{where}: name = {shown(name)} is not accepted; small letters, digits and hyphens are")
-    steps = _steps(data.get("step"), where, 0)
+    steps = _steps(table.step, where, 0)
     total = sum(_size(step) for step in steps)
     if total > MOST_STEPS:
         raise InputError(f"{where}: unrolls to {total} steps; at most {MOST_STEPS} are accepted")
     recipe = Recipe(
         name=name,
-        summary=_text(data, "summary", where),
+        summary=_text(table.summary, f"{where}: summary"),
         where=where,
-        attended=_flag(data, "attended", where),
-        device=_flag(data, "device", where),
-        full_start=_flag(data, "full_start", where),
-        parameters=_parameters(data.get("parameters", {}), where),
+        attended=_flag(table.attended, f"{where}: attended"),
+        device=_flag(table.device, f"{where}: device"),
+        full_start=_flag(table.full_start, f"{where}: full_start"),
+        parameters=_parameters(table.parameters, where),
         steps=steps,
     )
     for step in _all(recipe.steps):
@@ -231,17 +252,15 @@ def _size(step: RecipeStep) -> int:
     return step.times * sum(_size(child) for child in step.steps) if step.kind == "repeat" else max(step.points, 1)
 
 
-def _text(table: Mapping[str, Any], key: str, where: str) -> str:
-    text = table.get(key)
+def _text(text: object, where: str) -> str:
     if not isinstance(text, str) or not text.strip() or len(text) > 2000:
-        raise InputError(f"{where}: {key} is missing or no text")
+        raise InputError(f"{where} is missing or no text")
     return text
 
 
-def _flag(table: Mapping[str, Any], key: str, where: str) -> bool:
-    flag = table.get(key, False)
+def _flag(flag: object, where: str) -> bool:
     if not isinstance(flag, bool):
-        raise InputError(f"{where}: {key} = {shown(flag)} is not accepted; true or false is")
+        raise InputError(f"{where} = {shown(flag)} is not accepted; true or false is")
     return flag
 
 
@@ -275,7 +294,7 @@ def _step(table: Any, where: str, depth: int) -> RecipeStep:
     if not isinstance(kind, str) or kind not in FIELDS:
         raise InputError(f"{where}: kind = {shown(kind)} is not accepted; {', '.join(FIELDS)} are")
     accepted = FIELDS[kind]
-    name = _text(table, "name", where) if "name" in table else kind
+    name = _text(table["name"], f"{where}: name") if "name" in table else kind
     here = f"{where} ({name_shown(name)})"
     table_of(table, here, accepted)
     values: dict[str, Value] = {}
@@ -285,7 +304,7 @@ def _step(table: Any, where: str, depth: int) -> RecipeStep:
         if key in ("kind", "name"):
             continue
         if takes == ("text",):
-            more["text"] = _text(table, key, here)
+            more["text"] = _text(raw, f"{here}: {key}")
         elif takes == ("conditions",):
             more["conditions"] = _conditions(raw, here)
         elif takes == ("levels",):
@@ -293,7 +312,7 @@ def _step(table: Any, where: str, depth: int) -> RecipeStep:
         elif takes == ("count",):
             more[key] = _count(raw, f"{here}: {key}")
         elif takes == ("flag",):
-            more["leave_at_cutoff"] = _flag(table, key, here)
+            more["leave_at_cutoff"] = _flag(raw, f"{here}: {key}")
         elif takes == ("steps",):
             more["steps"] = _steps(raw, here, depth + 1)
         else:
@@ -360,15 +379,14 @@ def _levels(raw: Any, where: str) -> tuple[Level, ...]:
     levels = []
     for index, entry in enumerate(raw, 1):
         here = f"{where}: level {index}"
-        table = table_of(entry, here, LEVEL, ("current", "duration"))
-        rest = _value(table.get("rest", "0 s"), LEVEL["rest"], f"{here}: rest", "rest")
-        duration = _value(table["duration"], LEVEL["duration"], f"{here}: duration", "duration")
+        table = as_written(LevelTable, entry, here, ("current", "duration"))
+        current, duration, rest = (
+            _value(written, LEVEL[key], f"{here}: {key}", key)
+            for key, written in (("current", table.current), ("duration", table.duration), ("rest", table.rest))
+        )
         if duration.number > 120.0:
-            raise InputError(f"{here}: duration {shown(table['duration'])} is no pulse; at most 120 s are accepted")
-        levels.append(
-            Level(_value(table["current"], LEVEL["current"], f"{here}: current", "current"),
-                  duration.number, rest.number)
-        )  # fmt: skip
+            raise InputError(f"{here}: duration {shown(table.duration)} is no pulse; at most 120 s are accepted")
+        levels.append(Level(current, duration.number, rest.number))
     return tuple(levels)
 
 
@@ -378,12 +396,7 @@ def _complete(step: RecipeStep) -> None:
     if kind == "ask" and not step.text:
         raise InputError(f"{where}: text is missing; what is the person asked to do")
     if kind in ("rest", "log"):
-        if "duration" in values:
-            clash = [key for key in ("at_most", "normal_end") if key in values]
-            if clash:
-                raise InputError(f"{where}: {clash[0]} beside duration says the same twice; one of them is accepted")
-        elif "at_most" not in values:
-            raise InputError(f"{where}: has no upper bound in time; duration, or at_most with until, is needed")
+        _bounded(step)
     if kind in ("charge", "discharge", "ask") and "at_most" not in values:
         raise InputError(f'{where}: has no upper bound in time; at_most = "14 h", say, is needed')
     bounded_only = "at_most" in values and kind not in ("ask", "pulses", "sweep") and not step.conditions
@@ -391,27 +404,40 @@ def _complete(step: RecipeStep) -> None:
         raise InputError(f"{where}: nothing ends it but its upper bound; until, or normal_end = 'time', is needed")
     if kind == "charge":
         _need(step, ("current", "voltage"))
-    if kind == "discharge":
-        given = [key for key in ("current", "resistance", "power") if key in values]
-        if len(given) != 1:
-            raise InputError(f"{where}: exactly one of current, resistance, power is needed")
+    if kind == "discharge" and sum(key in values for key in ("current", "resistance", "power")) != 1:
+        raise InputError(f"{where}: exactly one of current, resistance, power is needed")
     if kind == "pulses" and not step.levels:
         raise InputError(f"{where}: level is missing; a list of tables with {', '.join(LEVEL)} is needed")
     if kind == "sweep":
-        _need(step, ("with", "quantity", "from", "to", "dwell"))
-        if step.points < 2:
-            raise InputError(f"{where}: points is missing or below 2")
-        if step.word("with") == "supply" and (step.word("quantity") != "voltage" or "current" not in values):
-            raise InputError(f"{where}: a supply sweeps its voltage, and current (its limit) is needed")
-        quantity = step.word("quantity")
-        for key in ("from", "to"):
-            one = values[key]
-            if one.kind not in ("word", quantity) or (one.kind == "word" and quantity != "voltage"):
-                raise InputError(f"{where}: {key} is no {quantity}, which is what is swept")
-            if one.kind != "word" and one.number <= 0:
-                raise InputError(f"{where}: {key} has to be above zero")
+        _complete_sweep(step)
     if kind == "repeat" and not step.steps:
         raise InputError(f"{where}: there is no step in it; at least one [[step.step]] table is needed")
+
+
+def _bounded(step: RecipeStep) -> None:
+    """Refuse a rest or log that says its time twice, or not at all."""
+    if "duration" not in step.values:
+        if "at_most" not in step.values:
+            raise InputError(f"{step.where}: has no upper bound in time; duration, or at_most with until, is needed")
+        return
+    for key in ("at_most", "normal_end"):
+        if key in step.values:
+            raise InputError(f"{step.where}: {key} beside duration says the same twice; one of them is accepted")
+
+
+def _complete_sweep(step: RecipeStep) -> None:
+    where, quantity = step.where, step.word("quantity")
+    _need(step, ("with", "quantity", "from", "to", "dwell"))
+    if step.points < 2:
+        raise InputError(f"{where}: points is missing or below 2")
+    if step.word("with") == "supply" and (quantity != "voltage" or "current" not in step.values):
+        raise InputError(f"{where}: a supply sweeps its voltage, and current (its limit) is needed")
+    for key in ("from", "to"):
+        one = step.values[key]
+        if one.kind not in ("word", quantity) or (one.kind == "word" and quantity != "voltage"):
+            raise InputError(f"{where}: {key} is no {quantity}, which is what is swept")
+        if one.kind != "word" and one.number <= 0:
+            raise InputError(f"{where}: {key} has to be above zero")
 
 
 def _need(step: RecipeStep, keys: tuple[str, ...]) -> None:

@@ -6,7 +6,6 @@ same. What such a run gives is an "at least", or nothing: never a capacity.
 """
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 from amphora.harness.common.errors import InputError
 from amphora.harness.plans.plan import End, Plan, Step
@@ -46,7 +45,7 @@ def with_settled(plan: Plan, settled: Settled) -> Plan:
         raise InputError(
             f"--stop-when-settled: the recipe {plan.profile} has no discharge to the cut-off that may be ended early"
         )
-    notes: dict[str, Any] = {**plan.notes, "stop_when_settled": settled.purpose}
+    notes = replace(plan.notes, stop_when_settled=settled.purpose)
     text = f"it may end before the cut-off, once it is settled for {settled.purpose}: then it gives no capacity"
     return replace(plan, steps=steps, notes=notes, warnings=(*plan.warnings, text))
 

@@ -72,7 +72,7 @@ class Knowledge:
         """
         try:
             record = self._shelf.get(cell)
-            permission(load_recipe(stage.recipe), record.to_dict())
+            permission(load_recipe(stage.recipe), record)
         except Refused as error:
             return str(error).removeprefix(f"{cell}: ")
         except AmphoraError:

@@ -9,7 +9,7 @@ import textwrap
 from datetime import datetime, timedelta
 
 from amphora.harness.common.quantities import format_duration, format_quantity
-from amphora.harness.plans.plan import End, Order, Plan, Step
+from amphora.harness.plans.plan import End, Order, Plan, PlanWindow, Step, WindowSources
 
 SHOWN_STEPS = 40
 WIDTH = 80
@@ -70,24 +70,24 @@ def render(plan: Plan, now: datetime) -> str:
     """
     notes = plan.notes
     expected, latest = ends_at(plan, now)
-    lines = _wrapped((f"{plan.profile} for {plan.cell_id}: {notes.get('summary', '')}".rstrip(": "),), 2)
+    lines = _wrapped((f"{plan.profile} for {plan.cell_id}: {notes.summary}".rstrip(": "),), 2)
     lines.append(f"  Done about {clock(expected, now)}; at the latest {clock(latest, now)} "
                  f"({format_duration((expected - now).total_seconds())}; at most "
                  f"{format_duration((latest - now).total_seconds())}).")  # fmt: skip
     lines.extend(f"  ! {line}" for line in _wrapped(plan.warnings, 4))
     lines.append("")
     lines.append(_window(plan))
-    if not notes.get("device"):
+    if not notes.device:
         held = f"Capacity: {format_quantity(plan.capacity_Ah, 'Ah')}, {plan.capacity_source}{_it(plan)}."
         lines.extend(f"  {line}" for line in _wrapped((f"{held} Start: {_START[plan.start]}.",), 2))
-        if "assumption" in notes:
-            lines.extend(f"  {line}" for line in _wrapped((_sentence(notes["assumption"]),), 2))
+        if notes.assumption is not None:
+            lines.extend(f"  {line}" for line in _wrapped((_sentence(notes.assumption),), 2))
         found = f"between {plan.as_found_low_V:.2f} and {plan.as_found_high_V:.2f} V"
         lines.append(f"  The cell has to be found {found}, else nothing is switched on.")
     lines.extend(["", "Steps"])
     lines.extend(_steps(plan, now))
-    if "afterwards" in notes:
-        lines.extend(["", *_wrapped(("Afterwards: " + str(notes["afterwards"]) + ".",), 2)])
+    if notes.afterwards is not None:
+        lines.extend(["", *_wrapped((f"Afterwards: {notes.afterwards}.",), 2)])
     lines.extend(["", "By hand, before anything is connected"])
     lines.extend(f"  - {line}" for line in _wrapped(_by_hand(plan), 4))
     lines.extend(_guards(plan))
@@ -119,19 +119,19 @@ def _wrapped(lines: tuple[str, ...] | list[str], indent: int) -> list[str]:
 
 def _window(plan: Plan) -> str:
     notes = plan.notes
-    name = notes.get("chemistry_name", plan.chemistry)
-    if notes.get("device"):
+    name = plan.chemistry_name
+    if notes.device:
         return f"A device, no cell: driven inside the window of {name}." if plan.max_current_A else "Only reads."
-    window, sources = notes.get("window", {}), notes.get("window_sources", {})
-    parts = [f"cut-off {format_quantity(plan.cutoff_V, 'V')} ({sources.get('cutoff_V', 'the chemistry')})"]
-    if plan.charges:
+    window, sources = notes.window or PlanWindow(), notes.window_sources or WindowSources()
+    parts = [f"cut-off {format_quantity(plan.cutoff_V, 'V')} ({sources.cutoff_V})"]
+    if plan.charges and window.charge_limit_V is not None:
         parts.insert(
             0,
-            f"charge up to {format_quantity(window['charge_limit_V'], 'V')} "
-            f"({sources.get('charge_limit_V')}), {window['charge_low_degC']:g} to {window['charge_high_degC']:g} °C",
+            f"charge up to {format_quantity(window.charge_limit_V, 'V')} "
+            f"({sources.charge_limit_V}), {window.charge_low_degC:g} to {window.charge_high_degC:g} °C",
         )
-    if "discharge_high_degC" in window:
-        parts.append(f"discharge up to {window['discharge_high_degC']:g} °C")
+    if window.discharge_high_degC is not None:
+        parts.append(f"discharge up to {window.discharge_high_degC:g} °C")
     return "\n".join(_wrapped((f"Window of {name}: " + "; ".join(parts) + ".",), 2))
 
 
@@ -266,42 +266,40 @@ def _end(end: End) -> str:
 
 def _by_hand(plan: Plan) -> list[str]:
     notes = plan.notes
-    lines = list(notes.get("by_hand", ()))
-    fuse_A = notes.get("fuse_A")
-    at = "device" if notes.get("device") else "cell"
+    lines = list(notes.by_hand)
+    fuse_A = notes.fuse_A
+    at = "device" if notes.device else "cell"
     if fuse_A is not None:
-        most_A = plan.max_current_A or round(notes["resistor_A"], 2)
+        most_A = plan.max_current_A or round(notes.resistor_A or 0.0, 2)
         lines.insert(
             0,
             f"A fuse of {fuse_A:g} A at the {at}: the largest current is {format_quantity(most_A, 'A')}, "
             "a fuse is at most twice that.",
         )
-    elif not notes.get("device"):
+    elif not notes.device:
         lines.insert(0, "A fuse at the cell of at most twice the largest current that can flow.")
-    first = notes.get("first_leads")
-    if first and notes.get("leads") == "by hand":
-        lines.append(f"Begin with the leads at the {first}; the run asks when they have to be moved.")
+    if notes.first_leads and notes.leads == "by hand":
+        lines.append(f"Begin with the leads at the {notes.first_leads}; the run asks when they have to be moved.")
     return lines
 
 
 def _guards(plan: Plan) -> list[str]:
     notes = plan.notes
     lines: list[str] = []
-    guarded, missing = notes.get("guarded", []), notes.get("not_guarded", [])
-    if notes.get("timer"):
-        guarded = [*guarded, str(notes["timer"])]
+    guarded, missing = notes.guarded, notes.not_guarded
+    if notes.timer:
+        guarded = (*guarded, notes.timer)
     if guarded:
         lines.extend(["", "Guarded by the instruments themselves, also when this computer dies"])
-        lines.extend(f"  - {line}" for line in _wrapped(list(guarded), 4))
-    if missing or not notes.get("abilities_known", False):
+        lines.extend(f"  - {line}" for line in _wrapped(guarded, 4))
+    if missing or not notes.abilities_known:
         lines.extend(["", "Not guarded by this bench itself: left to the program, and to you"])
-        lines.extend(f"  - {line}" for line in _wrapped(list(missing), 4))
-        if not notes.get("abilities_known", False):
+        lines.extend(f"  - {line}" for line in _wrapped(missing, 4))
+        if not notes.abilities_known:
             lines.append("  - what the instruments guard is asked at the start ('amphora bench check' asks now)")
-    proofs = notes.get("proofs", [])
-    if proofs:
+    if notes.proofs:
         lines.extend(["", "Proven of this bench"])
-        lines.extend(f"  - {line}" for line in _wrapped(list(proofs), 4))
+        lines.extend(f"  - {line}" for line in _wrapped(notes.proofs, 4))
     return lines
 
 

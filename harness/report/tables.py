@@ -14,7 +14,7 @@ from typing import Any
 
 from amphora.harness.account.standing import ACTS, Standing
 from amphora.harness.archive.shelf import CellEntry, RunEntry
-from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.cell import Cell, Identified
 from amphora.harness.cells.incoming import Judgement
 from amphora.harness.common.words import with_U as said
 from amphora.harness.decisions.compared import Comparison
@@ -150,7 +150,7 @@ def shelf_table(entries: Sequence[CellEntry]) -> str:
         if cell is None:
             rows.append((entry.id, "damaged", "", "", "", "", "", "", entry.runs, ""))
             continue
-        known = cell.identified_as
+        known = cell.identified.chemistry
         against = f" ! {', '.join(entry.findings)}" if entry.findings else ""
         rows.append(
             (
@@ -219,7 +219,7 @@ def cell_sheet(cell: Cell, runs: Sequence[RunEntry], judged: Judgement, standing
         ("form", cell.form),
         (
             "chemistry",
-            cell.chemistry + (f", identified: {cell.identified_as}" if cell.identified else ""),
+            cell.chemistry + (f", identified: {cell.identified.chemistry}" if cell.identified != Identified() else ""),
         ),
         ("state", cell.state),
         ("came out of", cell.source),

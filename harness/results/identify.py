@@ -10,10 +10,10 @@ import shlex
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from amphora.harness.archive.run_folder import header_of_run, is_run
-from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.cell import Cell, Identified
 from amphora.harness.common.errors import InputError
 
 if TYPE_CHECKING:
@@ -331,20 +331,13 @@ def _charge(declared: bool, cell_id: str, where: tuple[str, str]) -> str:
     return f" ({', then '.join(typed)})"
 
 
-def identified_field(found: "Identification", run_id: str) -> dict[str, Any]:
+def identified_field(found: "Identification", run_id: str) -> Identified:
     """Return what the shelf keeps of an identification; `chemistry` is there only when the answer names one."""
-    kept: dict[str, Any] = {
-        "answer": found.answer,
-        "confidence": found.confidence,
-        "evidence": list(found.evidence),
-        "next_step": found.next_step,
-        "run": run_id,
-    }
-    if found.chemistry is not None:
-        kept["chemistry"] = found.chemistry
-    if found.charge_to_V is not None:
-        kept.update({"charge_to_V": found.charge_to_V, "rests_V": found.rests_V})
-    return kept
+    staged = found.charge_to_V is not None
+    return Identified(
+        found.answer, found.confidence, tuple(found.evidence), found.next_step, run_id, found.chemistry,
+        found.charge_to_V, found.rests_V if staged else None,
+    )  # fmt: skip
 
 
 def save_identification(logs: Path, folders: Sequence[Path], found: "Identification") -> Cell:

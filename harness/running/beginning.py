@@ -10,10 +10,9 @@ from amphora.drivers.errors import DriverError
 from amphora.harness.archive.journal import TOOK, JournalWriter
 from amphora.harness.bench.opened import CellReading, Rig
 from amphora.harness.common.errors import Refused
-from amphora.harness.control.events import Checked, RunBegun
+from amphora.harness.control.events import Checked, Event, RunBegun
 from amphora.harness.control.stepping import initial
 from amphora.harness.plans.plan import plan_to_dict
-from amphora.harness.running.checks_of_bench import as_event
 from amphora.harness.running.clock_watch import boot_anchor
 from amphora.harness.running.orders import Orders
 from amphora.harness.running.own_protections import Trips
@@ -82,7 +81,7 @@ class Beginning:
     """
 
     hand_voltage_V: float | None
-    proofs: tuple[Mapping[str, Any], ...]
+    proofs: tuple[Event, ...]
 
     def look(self, orders: Orders, trips: Trips, off_sheet: OffSheet, notes: list[str]) -> None:
         """Look at the bench before anything is switched on; what is found is in the folder.
@@ -102,7 +101,7 @@ class Beginning:
         so_far.state = initial(plan)
         so_far.event(RunBegun(plan.profile, plan.cell_id, tuple(notes), boot_anchor(so_far)))
         for proof in self.proofs:
-            so_far.event(as_event(proof))
+            so_far.event(proof)
         if answers.trouble is not None:
             raise answers.trouble
         tripped = trips.remember()

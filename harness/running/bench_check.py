@@ -7,6 +7,7 @@ Times are those of the bench's clock, in second, of this computer's where the be
 
 import statistics
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -15,6 +16,7 @@ from amphora.drivers.quantities import described
 from amphora.drivers.roles import Clock, Instrument
 from amphora.harness.bench.bench_file import AGREE_V, BenchDescription
 from amphora.harness.cells.chemistry import triage
+from amphora.harness.common.as_json import LEFT_OUT, to_json
 from amphora.harness.running.switch_off import off_limit_A
 
 READINGS = 5
@@ -39,6 +41,89 @@ class Problem(NamedTuple):
     hard: bool = True
 
 
+@dataclass(slots=True)
+class FoundOne:
+    """What was found of one instrument, while it is looked at. Times in second of the bench's clock; None: not known.
+
+    setup: as it says that it is set; readings, spread: mean of each quantity, and how far apart its readings lay;
+    latency_s, longest_s: of an answer; renewed_s: how often readings are new, refresh_s: as dialect or bench file say;
+    tried: what it took; dialect, lacks: of one that has a dialect; always_armed: what no command switches on; trouble:
+    why no more could be found.
+    """
+
+    role: str
+    identity: str
+    errors: list[str]
+    setup: Mapping[str, Any]
+    readings: Mapping[str, float] = field(default_factory=dict)
+    spread: Mapping[str, float] = field(default_factory=dict)
+    latency_s: float | None = None
+    longest_s: float | None = None
+    renewed_s: float | None = None
+    refresh_s: float = 0.0
+    tried: list[str] = field(default_factory=list)
+    dialect: str | None = field(default=None, metadata=LEFT_OUT)
+    lacks: list[str] | None = field(default=None, metadata=LEFT_OUT)
+    always_armed: list[str] | None = field(default=None, metadata=LEFT_OUT)
+    trouble: str | None = field(default=None, metadata=LEFT_OUT)
+
+    @property
+    def is_on(self) -> bool:
+        """Whether it says that it lets current flow."""
+        return self.setup.get("on") is True
+
+    @property
+    def energises(self) -> bool:
+        """Whether it can let current flow by an order."""
+        return self.role in ("load", "supply")
+
+    @property
+    def current_A(self) -> float | None:
+        """Its current, with nothing ordered; None: it gives none."""
+        return self.readings.get("current_A")
+
+    @property
+    def voltage_V(self) -> float | None:
+        """Its voltage; None: it gives none."""
+        return self.readings.get("voltage_V")
+
+
+@dataclass(frozen=True, slots=True)
+class NotFound:
+    """An instrument that could not be asked at all, and why."""
+
+    role: str
+    trouble: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchFound:
+    """What was found of a bench, by instrument and in words. exit_code: of what is in trouble; 0: nothing is.
+
+    written: what was written into the bench file; proofs: what came of the checks that a person was guided through;
+    proven: which checks hold, in words.
+    """
+
+    bench: str
+    instruments: Mapping[str, FoundOne | NotFound]
+    guards: tuple[str, ...]
+    missing: tuple[str, ...]
+    problems: tuple[str, ...]
+    unattended_discharge: bool
+    unattended_charge: bool
+    passed: bool
+    trouble: tuple[str, ...]
+    exit_code: int
+    written: tuple[str, ...] | None = field(default=None, metadata=LEFT_OUT)
+    proofs: tuple[Mapping[str, Any], ...] | None = field(default=None, metadata=LEFT_OUT)
+    proven: tuple[str, ...] | None = field(default=None, metadata=LEFT_OUT)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as JSON holds it."""
+        made: dict[str, Any] = to_json(self)
+        return made
+
+
 def check_bench(
     bench: BenchDescription,
     clock: Clock,
@@ -47,8 +132,8 @@ def check_bench(
     chemistry: str = "auto",
     empty: bool = False,
     look_for_s: float = LOOK_FOR_S,
-) -> dict[str, Any]:
-    """Return what was found: `instruments`, `guards`, `missing`, `problems`, `passed`, `trouble`, `exit_code`.
+) -> BenchFound:
+    """Return what was found.
 
     Args:
         bench: The set-up.
@@ -58,7 +143,7 @@ def check_bench(
         empty: No cell is connected.
         look_for_s: How long to look at most for readings that are renewed.
     """
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, FoundOne] = {}
     trouble: dict[str, DriverError] = {}
     opened: dict[str, Instrument] = {}
     problems: list[Problem] = []
@@ -70,39 +155,52 @@ def check_bench(
             except DriverError as error:
                 trouble[name] = error
         _watch(bench, clock, opened, found, trouble, look_for_s)
-        for name in found:
-            if name not in trouble:
-                problems += _as_it_stands(name, found[name], bench)
-        on = [name for name, one in found.items() if one["setup"].get("on") is True and one["role"] != "switch"]
-        for name in found:
-            if on or name in trouble or found[name]["role"] not in ("load", "supply"):
-                continue
-            problems += _try_orders(opened[name], found[name])
-        for name in found:
-            if found[name]["role"] == "switch" and name not in trouble:
-                problems += _try_relay(name, bench, opened, found, bool(on or trouble))
+        problems += _tried(bench, opened, found, trouble)
     finally:
         for instrument in opened.values():
             _close(instrument)
+    looked_at = {name: one for name, one in found.items() if name not in trouble}
     for name, wrong in trouble.items():
-        found.setdefault(name, {"role": bench.instruments[name]["role"]})["trouble"] = str(wrong)
+        if name in found:
+            found[name].trouble = str(wrong)
         other = "" if name in opened else _another(bench, name, wrong, clock, open_one)
         problems.append(Problem(f"{name}: {other}" if other else _named(name, str(wrong))))
-    looked_at = {name: one for name, one in found.items() if "trouble" not in one}
     problems += _voltages(bench, looked_at, chemistry, empty)
-    guards, missing = _guards(bench, {name: opened[name] for name in looked_at}, set(trouble))
-    return {
-        "bench": bench.name,
-        "instruments": {name: found[name] for name in bench.instruments},
-        "guards": guards,
-        "missing": missing,
-        "problems": [one.text for one in problems],
-        "unattended_discharge": not trouble and not any(text.startswith("discharge:") for text in missing),
-        "unattended_charge": not trouble and not any(text.startswith("charge:") for text in missing),
-        "passed": not any(one.hard for one in problems),
-        "trouble": sorted(trouble),
-        "exit_code": max((wrong.exit_code for wrong in trouble.values()), default=0),
-    }
+    guards = _guards(bench, {name: opened[name] for name in looked_at}, set(trouble))
+    return BenchFound(
+        bench=bench.name,
+        instruments={
+            name: found[name] if name in found else NotFound(bench.role_of(name), str(trouble[name]))
+            for name in bench.instruments
+        },
+        guards=tuple(guards.guarded),
+        missing=tuple(guards.missing),
+        problems=tuple(one.text for one in problems),
+        unattended_discharge=not trouble and not any(text.startswith("discharge:") for text in guards.missing),
+        unattended_charge=not trouble and not any(text.startswith("charge:") for text in guards.missing),
+        passed=not any(one.hard for one in problems),
+        trouble=tuple(sorted(trouble)),
+        exit_code=max((wrong.exit_code for wrong in trouble.values()), default=0),
+    )
+
+
+def _tried(
+    bench: BenchDescription,
+    opened: Mapping[str, Instrument],
+    found: Mapping[str, FoundOne],
+    trouble: Mapping[str, DriverError],
+) -> list[Problem]:
+    """Try what a run will send, where nothing is on; return what is not as it should be, before and after."""
+    sound = {name: one for name, one in found.items() if name not in trouble}
+    problems = [problem for name, one in sound.items() for problem in _as_it_stands(name, one, bench)]
+    on = any(one.is_on and one.role != "switch" for one in found.values())
+    for name, one in sound.items():
+        if one.energises and not on:
+            problems += _try_orders(opened[name], one)
+    for name, one in sound.items():
+        if one.role == "switch":
+            problems += _try_relay(name, bench, opened, found, on or bool(trouble))
+    return problems
 
 
 def _close(instrument: Instrument) -> None:
@@ -119,26 +217,17 @@ def _named(name: str, text: str) -> str:
 # -- looking ------------------------------------------------------------------------------------------------------
 
 
-def _look(instrument: Instrument) -> dict[str, Any]:
+def _look(instrument: Instrument) -> FoundOne:
     identity = instrument.identify()
     errors = instrument.read_errors()
+    found = FoundOne(
+        instrument.role, identity, errors, dict(instrument.read_setup()), refresh_s=instrument.abilities.refresh_s
+    )
     dialect = getattr(instrument, "dialect", None)
-    found: dict[str, Any] = {
-        "role": instrument.role,
-        "identity": identity,
-        "errors": errors,
-        "setup": dict(instrument.read_setup()),
-        "readings": {},
-        "spread": {},
-        "latency_s": None,
-        "longest_s": None,
-        "renewed_s": None,
-        "refresh_s": instrument.abilities.refresh_s,  # as dialect or bench file say it
-        "tried": [],
-    }
     if dialect is not None:
-        found |= {"dialect": dialect.name, "lacks": sorted(getattr(instrument, "missing", ()))}
-        found["lacks"] = [one for one in found["lacks"] if " " not in one and _in_table(dialect, one)]
+        lacks = sorted(getattr(instrument, "missing", ()))
+        found.dialect = dialect.name
+        found.lacks = [one for one in lacks if " " not in one and _in_table(dialect, one)]
     return found
 
 
@@ -155,7 +244,7 @@ def _watch(
     bench: BenchDescription,
     clock: Clock,
     opened: Mapping[str, Instrument],
-    found: dict[str, dict[str, Any]],
+    found: Mapping[str, FoundOne],
     trouble: dict[str, DriverError],
     look_for_s: float,
 ) -> None:
@@ -189,13 +278,11 @@ def _watch(
             break
         clock.sleep(BETWEEN_S)
     for name in at_it:
-        found[name] |= {
-            "readings": {key: statistics.fmean(some) for key, some in values[name].items()},
-            "spread": {key: max(some) - min(some) for key, some in values[name].items()},
-            "latency_s": statistics.median(took[name]),
-            "longest_s": max(took[name]),
-            "renewed_s": _renewed_s(changed[name], len(took[name]), clock.now_s() - began_s),
-        }
+        one = found[name]
+        one.readings = {key: statistics.fmean(some) for key, some in values[name].items()}
+        one.spread = {key: max(some) - min(some) for key, some in values[name].items()}
+        one.latency_s, one.longest_s = statistics.median(took[name]), max(took[name])
+        one.renewed_s = _renewed_s(changed[name], len(took[name]), clock.now_s() - began_s)
 
 
 def _renewed_s(changed_s: list[float], readings: int, looked_s: float) -> float | None:
@@ -212,15 +299,15 @@ def _renewed_s(changed_s: list[float], readings: int, looked_s: float) -> float 
     return max(between_s[len(between_s) // 4], looked_s / readings)
 
 
-def _as_it_stands(name: str, one: Mapping[str, Any], bench: BenchDescription) -> list[Problem]:
+def _as_it_stands(name: str, one: FoundOne, bench: BenchDescription) -> list[Problem]:
     """Return what is wrong with an instrument before anything is tried."""
     problems: list[Problem] = []
-    if one["errors"]:
-        problems.append(Problem(f"{name}: its error queue held {one['errors'][0]}"))
-    if one["role"] != "switch" and one["setup"].get("on") is True:
+    if one.errors:
+        problems.append(Problem(f"{name}: its error queue held {one.errors[0]}"))
+    if one.role != "switch" and one.is_on:
         problems.append(Problem(f"{name}: is switched on; nothing was tried"))
-    current_A = one["readings"].get("current_A")
-    if current_A is not None and one["role"] in ("load", "supply"):
+    current_A = one.current_A
+    if current_A is not None and one.energises:
         limit_A = off_limit_A(bench, name)
         if abs(current_A) > limit_A:
             problems.append(
@@ -240,8 +327,8 @@ def _as_it_stands(name: str, one: Mapping[str, Any], bench: BenchDescription) ->
             )
     table = bench.instruments[name]
     timeout_s = described(table["timeout"], "duration", name) if "timeout" in table else USUAL_TIMEOUT_S
-    longest_s = one["longest_s"]
-    if one["role"] in ("load", "supply", "meter") and longest_s is not None and longest_s > 0.5 * timeout_s:
+    longest_s = one.longest_s
+    if one.role in ("load", "supply", "meter") and longest_s is not None and longest_s > 0.5 * timeout_s:
         problems.append(
             Problem(
                 f"{name}: an answer took {longest_s:.2g} s, and {timeout_s:g} s is all it may take: "
@@ -249,7 +336,7 @@ def _as_it_stands(name: str, one: Mapping[str, Any], bench: BenchDescription) ->
                 hard=False,
             )
         )
-    renewed_s, declared_s = one["renewed_s"], one["refresh_s"]
+    renewed_s, declared_s = one.renewed_s, one.refresh_s
     if renewed_s is not None and renewed_s > max(1.5 * declared_s, 0.3):
         problems.append(
             Problem(
@@ -264,7 +351,7 @@ def _as_it_stands(name: str, one: Mapping[str, Any], bench: BenchDescription) ->
 # -- trying -------------------------------------------------------------------------------------------------------
 
 
-def _try_orders(instrument: Any, one: dict[str, Any]) -> list[Problem]:
+def _try_orders(instrument: Any, found: FoundOne) -> list[Problem]:
     """Send what a charge or a discharge will send, with the output off; return what is refused."""
     problems: list[Problem] = []
     name, role, able = instrument.name, instrument.role, instrument.abilities
@@ -282,7 +369,7 @@ def _try_orders(instrument: Any, one: dict[str, Any]) -> list[Problem]:
         except DriverError as error:
             problems.append(Problem(f"a {night} would fail: {_named(name, str(error))}"))
             return None
-        one["tried"].append(what)
+        found.tried.append(what)
         return done
 
     trips = attempt("protections that have tripped", getattr(instrument, "read_trips", list))
@@ -307,7 +394,7 @@ def _try_orders(instrument: Any, one: dict[str, Any]) -> list[Problem]:
             problems.append(Problem(f"{name}: should have {key.rpartition('_')[0].replace('_', ' ')}, and armed none"))
     always = sorted(getattr(instrument, "always_armed", ()))
     if always:
-        one["always_armed"] = always
+        found.always_armed = always
         problems.append(
             Problem(
                 f"{name}: no command switches its {' and '.join(one.replace('_', ' ') for one in always)} on; taken as "
@@ -322,14 +409,14 @@ def _try_orders(instrument: Any, one: dict[str, Any]) -> list[Problem]:
 
 
 def _try_relay(
-    name: str, bench: BenchDescription, opened: Mapping[str, Any], found: dict[str, dict[str, Any]], unsure: bool
+    name: str, bench: BenchDescription, opened: Mapping[str, Any], found: Mapping[str, FoundOne], unsure: bool
 ) -> list[Problem]:
     """Close a relay and open it again, each position that a run would take, with nothing flowing; read back.
 
     It is not moved while something is on, or an instrument that could let current flow did not answer.
     """
     relay, one = opened[name], found[name]
-    others = [other for other in found if found[other]["role"] in ("load", "supply")]
+    others = [other for other in found if found[other].energises]
 
     def flowing() -> str:
         for other in others:
@@ -354,7 +441,7 @@ def _try_relay(
             if relay.read_setup().get("on") is True:
                 problems.append(Problem(f"{name}: was opened and reads back closed; it may stick"))
                 break
-            one["tried"].append(f"closed to {position} and opened")
+            one.tried.append(f"closed to {position} and opened")
     except IdentityError:
         raise
     except DriverError as error:
@@ -373,14 +460,13 @@ def _let_go(relay: Any) -> None:
 
 def _another(bench: BenchDescription, name: str, error: DriverError, clock: Clock, open_one: Open) -> str:
     """Return who answers where an instrument should and does not; "" where nobody was found."""
-    table = bench.instruments[name]
-    if table["role"] not in ("load", "supply") or "could not be opened" in str(error):
+    table, should_be = bench.instruments[name], bench.role_of(name)
+    if should_be not in ("load", "supply") or "could not be opened" in str(error):
         return ""
-    role = "supply" if table["role"] == "load" else "load"
+    role = "supply" if should_be == "load" else "load"
     named = bench.first(role)
-    dialects = ["auto"]
-    if named is not None and bench.instruments[named].get("dialect", "auto") != "auto":
-        dialects.insert(0, bench.instruments[named]["dialect"])
+    known = "auto" if named is None else str(bench.instruments[named].get("dialect", "auto"))
+    dialects = ["auto"] if known == "auto" else [known, "auto"]
     for dialect in dialects:
         other = {key: value for key, value in table.items() if key not in ("identity", "lacks", "channel")}
         try:
@@ -394,23 +480,23 @@ def _another(bench: BenchDescription, name: str, error: DriverError, clock: Cloc
         finally:
             _close(instrument)
         swapped = f"; are its resource and that of {named} swapped?" if named is not None else ""
-        return f"a {role} answers at {table.get('resource')}, where a {table['role']} should ({who}){swapped}"
+        return f"a {role} answers at {table.get('resource')}, where a {should_be} should ({who}){swapped}"
     return ""
 
 
 # -- judging ------------------------------------------------------------------------------------------------------
 
 
-def _voltages(bench: BenchDescription, found: Mapping[str, Any], chemistry: str, empty: bool) -> list[Problem]:
+def _voltages(bench: BenchDescription, found: Mapping[str, FoundOne], chemistry: str, empty: bool) -> list[Problem]:
     if bench.cell_voltage_when_off not in found:
         return []
-    reference = found[bench.cell_voltage_when_off]["readings"].get("voltage_V")
+    reference = found[bench.cell_voltage_when_off].voltage_V
     if reference is None:
         return [Problem(f"{bench.cell_voltage_when_off}: gives no voltage, and it is named for the cell")]
     told = []
     for name, one in found.items():
-        other = one["readings"].get("voltage_V")
-        if other is None or one["role"] == "supply" or bench.leads == "by hand":
+        other = one.voltage_V
+        if other is None or one.role == "supply" or bench.leads == "by hand":
             continue
         margin_V = bench.may_differ_V(name, bench.cell_voltage_when_off, reference)
         if name != bench.cell_voltage_when_off and abs(other - reference) > margin_V:
@@ -437,76 +523,101 @@ def _voltages(bench: BenchDescription, found: Mapping[str, Any], chemistry: str,
     return told
 
 
-def _guards(
-    bench: BenchDescription, opened: Mapping[str, Instrument], trouble: set[str]
-) -> tuple[list[str], list[str]]:
+@dataclass(slots=True)
+class _Guards:
+    """What the bench guards by itself when the computer is dead, and what nobody guards then; while it is found out."""
+
+    guarded: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+
+
+def _guards(bench: BenchDescription, opened: Mapping[str, Instrument], trouble: set[str]) -> _Guards:
     """Return what the bench guards by itself when the computer is dead, and what nobody guards then."""
-    guards: list[str] = []
-    missing: list[str] = []
+    guards = _Guards()
     by_role: dict[str, Instrument] = {}
     for instrument in opened.values():
         by_role.setdefault(instrument.role, instrument)
     silent = {bench.role_of(name) for name in trouble} - set(by_role)
-    load = by_role.get("load")
-    relay = by_role.get("switch")
+    load, supply, relay = (by_role.get(role) for role in ("load", "supply", "switch"))
     own_limits = relay is not None and relay.abilities.low_voltage_cutoff
-    if own_limits and relay is not None:
-        guards.append(f"{relay.name}: opens by itself at its own voltage, temperature and time limits, and stays open")
-        guards.append(f"{relay.name}: opens by itself when the computer's beat stops")
-    habit, opens_s = getattr(relay, "habit", ""), 0.0 if relay is None else relay.abilities.off_when_silent_s
-    if relay is not None and habit == "plain":
-        missing.append(f"{relay.name}: stays as it was set: it does not protect when the computer dies")
-    elif relay is not None and opens_s:
-        guards.append(f"{relay.name}: opens by itself within {opens_s:g} s of silence")
-    if load is None:
-        if "load" in silent:
-            missing.append("discharge: not known, the load could not be asked")
-        elif "supply" not in by_role and not own_limits:
-            missing.append("discharge: no load; a plain resistor has no guard (see docs/safety.md)")
+    if relay is not None:
+        _relay_guards(relay, guards)
+    if load is not None:
+        _load_guards(load, guards)
+    elif "load" in silent:
+        guards.missing.append("discharge: not known, the load could not be asked")
+    elif supply is None and not own_limits:
+        guards.missing.append("discharge: no load; a plain resistor has no guard (see docs/safety.md)")
+    if supply is not None:
+        _supply_guards(supply, guards)
+    elif "supply" in silent:
+        guards.missing.append("charge: not known, the supply could not be asked")
     else:
-        able = load.abilities
-        if able.low_voltage_cutoff and able.cutoff_latches:
-            guards.append(f"{load.name}: a low-voltage cut-off that latches")
-        elif able.low_voltage_cutoff:
-            guards.append(f"{load.name}: a low-voltage cut-off")
-            missing.append(f"discharge: the cut-off of {load.name} starts again when the cell recovers")
-        else:
-            missing.append(
-                f"discharge: {load.name} has no low-voltage cut-off of its own: while the computer sleeps, as with "
-                "its lid closed, it draws on"
-            )
-        if able.over_current_protection:
-            guards.append(f"{load.name}: a current protection")
-    supply = by_role.get("supply")
-    if supply is None:
-        missing.append(
-            "charge: not known, the supply could not be asked" if "supply" in silent else "charge: no supply"
-        )
-    else:
-        able = supply.abilities
-        for has, text in (
-            (able.over_voltage_protection, "over-voltage protection"),
-            (able.over_current_protection, "over-current protection"),
-            (able.off_timer, "off-timer"),
-        ):
-            (guards if has else missing).append(
-                f"{'' if has else 'charge: '}{supply.name}: {'' if has else 'no '}{text}"
-            )
+        guards.missing.append("charge: no supply")
     for one in (load, supply):
         if one is not None and one.abilities.off_when_silent_s:
-            guards.append(f"{one.name}: switches itself off after {one.abilities.off_when_silent_s:g} s of silence")
+            silence_s = one.abilities.off_when_silent_s
+            guards.guarded.append(f"{one.name}: switches itself off after {silence_s:g} s of silence")
     for one in (load, supply):
         if one is not None and one.abilities.power_on_off is not True:
-            missing.append(f"{one.name}: not known to be off after a power cut")
-    if bench.cell_temperature is None:
-        missing.append("charge: no sensor of the cell's temperature")
-        missing.append("discharge: no sensor of the cell's temperature")
+            guards.missing.append(f"{one.name}: not known to be off after a power cut")
+    _sensor_guards(bench, guards)
+    if supply is not None and bench.first("switch") is None:
+        guards.missing.append(
+            "no relay: what the supply's output drains when it is off, it drains (--leakage finds out)"
+        )
+    return guards
+
+
+def _relay_guards(relay: Instrument, guards: _Guards) -> None:
+    if relay.abilities.low_voltage_cutoff:
+        guards.guarded.append(
+            f"{relay.name}: opens by itself at its own voltage, temperature and time limits, and stays open"
+        )
+        guards.guarded.append(f"{relay.name}: opens by itself when the computer's beat stops")
+    opens_s = relay.abilities.off_when_silent_s
+    if getattr(relay, "habit", "") == "plain":
+        guards.missing.append(f"{relay.name}: stays as it was set: it does not protect when the computer dies")
+    elif opens_s:
+        guards.guarded.append(f"{relay.name}: opens by itself within {opens_s:g} s of silence")
+
+
+def _load_guards(load: Instrument, guards: _Guards) -> None:
+    able = load.abilities
+    if able.low_voltage_cutoff and able.cutoff_latches:
+        guards.guarded.append(f"{load.name}: a low-voltage cut-off that latches")
+    elif able.low_voltage_cutoff:
+        guards.guarded.append(f"{load.name}: a low-voltage cut-off")
+        guards.missing.append(f"discharge: the cut-off of {load.name} starts again when the cell recovers")
     else:
-        guards.append(f"{bench.cell_temperature}: the cell's temperature (by the program)")
-        if bench.room_temperature is None:
-            missing.append("no second sensor for the room: the cell is not compared with it (stop at room + 15 K)")
+        guards.missing.append(
+            f"discharge: {load.name} has no low-voltage cut-off of its own: while the computer sleeps, as with "
+            "its lid closed, it draws on"
+        )
+    if able.over_current_protection:
+        guards.guarded.append(f"{load.name}: a current protection")
+
+
+def _supply_guards(supply: Instrument, guards: _Guards) -> None:
+    able = supply.abilities
+    for has, text in (
+        (able.over_voltage_protection, "over-voltage protection"),
+        (able.over_current_protection, "over-current protection"),
+        (able.off_timer, "off-timer"),
+    ):
+        if has:
+            guards.guarded.append(f"{supply.name}: {text}")
         else:
-            guards.append(f"{bench.room_temperature}: the cell at most 15 K above the room (by the program)")
-    if "supply" in by_role and bench.first("switch") is None:
-        missing.append("no relay: what the supply's output drains when it is off, it drains (--leakage finds out)")
-    return guards, missing
+            guards.missing.append(f"charge: {supply.name}: no {text}")
+
+
+def _sensor_guards(bench: BenchDescription, guards: _Guards) -> None:
+    if bench.cell_temperature is None:
+        guards.missing.append("charge: no sensor of the cell's temperature")
+        guards.missing.append("discharge: no sensor of the cell's temperature")
+        return
+    guards.guarded.append(f"{bench.cell_temperature}: the cell's temperature (by the program)")
+    if bench.room_temperature is None:
+        guards.missing.append("no second sensor for the room: the cell is not compared with it (stop at room + 15 K)")
+    else:
+        guards.guarded.append(f"{bench.room_temperature}: the cell at most 15 K above the room (by the program)")

@@ -11,11 +11,12 @@ from typing import Any
 from amphora.harness.archive.journal import write_out
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.harness.common.errors import InputError
+from amphora.harness.running.bench_check import FoundOne, NotFound
 
 WORTH_S = 0.3  # readings renewed faster than this disturb nothing
 
 
-def write_found(path: Path, instruments: Mapping[str, Mapping[str, Any]]) -> list[str]:
+def write_found(path: Path, instruments: Mapping[str, FoundOne | NotFound]) -> list[str]:
     """Write what was found of each instrument; return a line for each that was changed.
 
     Args:
@@ -34,15 +35,15 @@ def write_found(path: Path, instruments: Mapping[str, Mapping[str, Any]]) -> lis
     told = []
     tables: Any = document["instruments"]
     for name, one in instruments.items():
-        if "trouble" in one or "dialect" not in one:
+        if isinstance(one, NotFound) or one.trouble is not None or one.dialect is None:
             continue
-        table, new = tables[name], {}
+        table, new = tables[name], dict[str, Any]()
         if table.get("dialect", "auto") == "auto":
-            new["dialect"] = one["dialect"]
-        if one["lacks"] and list(table.get("lacks", ())) != one["lacks"]:
-            new["lacks"] = one["lacks"]
-        if "refresh" not in table and (one["renewed_s"] or 0.0) >= WORTH_S:
-            new["refresh"] = f"{one['renewed_s']:.2g} s"
+            new["dialect"] = one.dialect
+        if one.lacks and list(table.get("lacks", ())) != one.lacks:
+            new["lacks"] = one.lacks
+        if "refresh" not in table and (one.renewed_s or 0.0) >= WORTH_S:
+            new["refresh"] = f"{one.renewed_s:.2g} s"
         for key, value in new.items():
             table[key] = value
         if new:

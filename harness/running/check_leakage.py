@@ -1,9 +1,9 @@
 """Leakage with the mains unplugged: does a dead instrument drain the cell? Volt, hour."""
 
 from collections.abc import Callable
-from typing import Any
 
 from amphora.drivers.roles import Clock
+from amphora.harness.control.events import LeakageChecked
 from amphora.harness.running.guided import Tell, ask_and_wait
 from amphora.harness.running.people import Attendant
 
@@ -12,7 +12,7 @@ LEAK_V_PER_H = 0.005  # a cell of 1 Ah in the middle of its charge falls some 7 
 
 def check_leakage(
     read_V: Callable[[str], float], measured_by: str, wait_s: float, clock: Clock, person: Attendant, tell: Tell
-) -> dict[str, Any]:
+) -> LeakageChecked:
     """See whether a dead instrument drains the cell: its voltage before and after a wait, mains unplugged.
 
     Args:
@@ -20,9 +20,6 @@ def check_leakage(
         measured_by: Whose reading it is, for the record.
         wait_s: How long; half an hour at least.
         clock, person, tell: Time, who does it, and where progress is said.
-
-    Returns:
-        `before_V`, `after_V`, `hours`, `fall_V_per_h`, `limit_V_per_h`, `measured_by`, `passed`, `text`.
 
     Source: a bleeder of some kiloohm to some hundred ohm at a supply's output draws 1 to 10 mA from a
     cell also with its mains dead (common practice); 5 mV in an hour is about 7 mA at a cell of 1 Ah in
@@ -51,13 +48,4 @@ def check_leakage(
             "or a blocking diode, between it and the cell"
         )
     ask_and_wait(person, clock, "Plug the mains in again.")
-    return {
-        "before_V": before_V,
-        "after_V": after_V,
-        "hours": round(hours, 4),
-        "fall_V_per_h": round(rate, 6),
-        "limit_V_per_h": LEAK_V_PER_H,
-        "measured_by": measured_by,
-        "passed": passed,
-        "text": text,
-    }
+    return LeakageChecked(before_V, after_V, round(hours, 4), round(rate, 6), LEAK_V_PER_H, measured_by, passed, text)

@@ -7,7 +7,8 @@ import math
 import statistics
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Any, NamedTuple
+from dataclasses import replace
+from typing import NamedTuple
 
 from amphora.drivers.errors import DriverError
 from amphora.drivers.roles import Clock
@@ -15,6 +16,7 @@ from amphora.harness.bench.bench_file import CheckResistor
 from amphora.harness.bench.opened import Rig
 from amphora.harness.common.errors import BenchError, InputError, Refused
 from amphora.harness.common.quantities import format_quantity
+from amphora.harness.control.events import ResistorChecked
 from amphora.harness.running.guided import Tell, all_off, ask_and_wait, guarded
 from amphora.harness.running.people import Attendant
 
@@ -30,7 +32,7 @@ EVERY_S = 0.3
 
 def check_resistor(
     rig: Rig, resistor: CheckResistor, clock: Clock, person: Attendant, tell: Tell, through: str | None = None
-) -> dict[str, Any]:
+) -> ResistorChecked:
     """Measure a known resistor with what measures the cells; the bench is made safe at every end.
 
     Args:
@@ -42,9 +44,9 @@ def check_resistor(
             a cell drains through it. None: with whoever measures the discharge, where the bench can.
 
     Returns:
-        `resistance_ohm`, `tolerance`, `measured_ohm`, `deviation`, `passed`, `text`, `through`; `voltage_V` over the
-        resistor by `voltage_by`; `current_A` as `instrument` showed it (positive into a cell) and `zero_A`, what it
-        showed with nothing flowing: measured_ohm = voltage_V / |current_A - zero_A|.
+        What was measured: `voltage_V` over the resistor by `voltage_by`; `current_A` as `instrument` showed it
+        (positive into a cell) and `zero_A`, what it showed with nothing flowing:
+        measured_ohm = voltage_V / |current_A - zero_A|.
 
     Raises:
         InputError: the bench cannot do it: why.
@@ -78,16 +80,17 @@ class _Taken(NamedTuple):
 
 def _result(
     resistor: CheckResistor, way: str, volts: float, shown_A: float, zero_A: float, voltage_by: str, current_by: str
-) -> dict[str, Any]:
+) -> ResistorChecked:
     known = resistor.resistance_ohm
     amperes = abs(shown_A - zero_A)
-    found: dict[str, Any] = {"resistance_ohm": known, "tolerance": resistor.tolerance, "through": way}
-    found.update(voltage_by=voltage_by, instrument=current_by, voltage_V=round(volts, 6))
-    found.update(current_A=round(shown_A, 6), zero_A=round(zero_A, 6))
+    found = ResistorChecked(
+        resistance_ohm=known, tolerance=resistor.tolerance, through=way, voltage_by=voltage_by, instrument=current_by,
+        voltage_V=round(volts, 6), current_A=round(shown_A, 6), zero_A=round(zero_A, 6), passed=False,
+    )  # fmt: skip
     who = f"voltage by {voltage_by}, current by {current_by}"
     if amperes <= 0.0 or volts <= 0.0 or not math.isfinite(volts / amperes):
         text = f"no resistance came out ({volts:.4f} V, {amperes:.4f} A; {who}): is the resistor connected?"
-        return {**found, "measured_ohm": None, "deviation": None, "passed": False, "text": text}
+        return replace(found, text=text)
     measured = volts / amperes
     deviation = measured / known - 1.0
     passed = abs(deviation) <= ALARM_AT
@@ -97,13 +100,9 @@ def _result(
     )
     if not passed:
         text += ": a contact, a wrong sense lead, a wrong range, or an instrument that is off; measure no cell with it"
-    return {
-        **found,
-        "measured_ohm": round(measured, 6),
-        "deviation": round(deviation, 6),
-        "passed": passed,
-        "text": text,
-    }
+    return replace(
+        found, measured_ohm=round(measured, 6), deviation=round(deviation, 6), passed=passed, text=text
+    )  # fmt: skip
 
 
 Way = Callable[[Rig, CheckResistor, Clock, Attendant, Tell], _Taken]

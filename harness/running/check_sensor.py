@@ -4,10 +4,11 @@ Degree Celsius, kelvin, second.
 """
 
 import statistics
-from typing import Any
+from dataclasses import replace
 
 from amphora.drivers.roles import Clock
 from amphora.harness.bench.opened import Rig
+from amphora.harness.control.events import SensorChecked
 from amphora.harness.running.guided import Tell
 from amphora.harness.running.people import Attendant
 
@@ -16,19 +17,16 @@ WARM_WITHIN_S = 120.0
 COOL_WITHIN_S = 180.0
 
 
-def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Attendant, tell: Tell) -> dict[str, Any]:
+def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Attendant, tell: Tell) -> SensorChecked:
     """Have a person warm the sensor; it has to rise by 3 K within 2 min, then is left to cool.
-
-    Returns:
-        `sensor`, `proven`, `rise_K`, `before_degC`, `highest_degC`, `seconds`, `text`.
 
     Raises:
         DriverError: it does not answer.
     """
     before = _mean_degC(rig, sensor, clock)
-    found: dict[str, Any] = {"sensor": sensor, "proven": False, "rise_K": None}
     if before is None:
-        return {**found, "text": f"{sensor} gives no temperature: is it plugged in, is it the right one?"}
+        text = f"{sensor} gives no temperature: is it plugged in, is it the right one?"
+        return SensorChecked(sensor, False, text=text)
     person.show(
         f"Take the sensor {sensor!r} between two fingers, where it lies on the cell{_in_bay(rig)}: it shows "
         f"{before:.1f} °C and has to rise by {RISE_K:g} K within {WARM_WITHIN_S / 60:g} min.",
@@ -48,25 +46,23 @@ def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Attendant, tell: T
     rise_K = highest - before
     risen = {name: degC - others.get(name, degC) for name, degC in _others(rig, sensor).items()}
     other, other_K = max(risen.items(), key=lambda one: one[1], default=("", 0.0))
-    found.update(
-        proven=rise_K >= RISE_K, rise_K=round(rise_K, 3), before_degC=round(before, 3), highest_degC=round(highest, 3),
-        seconds=round(seconds, 1),
+    found = SensorChecked(
+        sensor, False, round(rise_K, 3), round(before, 3), round(highest, 3), round(seconds, 1)
     )  # fmt: skip
     person.show("Let go of the sensor.", "release-sensor")
     if rise_K < RISE_K:
         swapped = f"; {other} rose by {other_K:.1f} K instead: that is the one at this cell" * (other_K >= RISE_K)
-        return {
-            **found,
-            "text": f"{sensor} rose by {rise_K:.1f} K in {seconds:.0f} s, {RISE_K:g} K are needed: it is not the one "
+        return replace(
+            found,
+            text=f"{sensor} rose by {rise_K:.1f} K in {seconds:.0f} s, {RISE_K:g} K are needed: it is not the one "
             f"at the cell, or not in contact, or it does not measure{swapped}",
-        }
+        )
     if other_K >= 0.5 * RISE_K:
-        return {
-            **found,
-            "proven": False,
-            "text": f"{sensor} rose by {rise_K:.1f} K, and {other} by {other_K:.1f} K: which of them is at this cell "
+        return replace(
+            found,
+            text=f"{sensor} rose by {rise_K:.1f} K, and {other} by {other_K:.1f} K: which of them is at this cell "
             "is not shown; warm one alone",
-        }
+        )
     tell(f"{sensor} rose by {rise_K:.1f} K in {seconds:.0f} s: it measures; waiting until it has cooled")
     begin_s = clock.now_s()
     while clock.now_s() - begin_s < COOL_WITHIN_S:
@@ -74,7 +70,8 @@ def prove_sensor(rig: Rig, sensor: str, clock: Clock, person: Attendant, tell: T
         now = rig.instruments[sensor].read().get("temperature_degC")
         if now is not None and now - before < 1.0:
             break
-    return {**found, "text": f"{sensor} rose by {rise_K:.1f} K between fingers in {seconds:.0f} s"}
+    text = f"{sensor} rose by {rise_K:.1f} K between fingers in {seconds:.0f} s"
+    return replace(found, proven=True, text=text)
 
 
 def _in_bay(rig: Rig) -> str:

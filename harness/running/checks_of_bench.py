@@ -13,6 +13,7 @@ import os
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,14 @@ from amphora.harness.archive.journal import sync_folder, to_line, utc_text
 from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.locks import Lock, acquire
-from amphora.harness.control.events import Event, event_of
+from amphora.harness.control.events import (
+    STAMPS,
+    LeakageChecked,
+    ResistorChecked,
+    SensorChecked,
+    event_of,
+    event_to_json,
+)
 
 FILE = "bench-checks.jsonl"
 FORMAT = "amphora-bench-checks/1"
@@ -29,10 +37,80 @@ EVENING = timedelta(hours=24)
 AHEAD = timedelta(seconds=5)  # a clock that is kept right by the network is trimmed by less
 LOCK_WITHIN_S = 10.0
 TORN = b" torn\n"  # the mark of a line that was cut short, as in the journal
-KINDS = ("check-resistor", "sensor-proven", "leakage")
+Made = SensorChecked | ResistorChecked | LeakageChecked  # what came of a check, as a run's events hold it
 
 
-class Checks(list[dict[str, Any]]):
+@dataclass(frozen=True, slots=True)
+class KeptCheck:
+    """One check of a bench, as it was kept.
+
+    utc: when it was made; instruments: who took part, and what each answered; made: what came of it.
+    """
+
+    utc: str
+    bench: str
+    instruments: Mapping[str, str]
+    made: Made
+
+    @property
+    def at(self) -> datetime:
+        """When it was made."""
+        return datetime.fromisoformat(self.utc)
+
+    @property
+    def passed(self) -> bool:
+        """Whether it came out well."""
+        return passed(self.made)
+
+    @property
+    def text(self) -> str:
+        """What came of it, in a sentence."""
+        return self.made.text or ""
+
+    def event(self) -> Made:
+        """Return it as a run's events hold it: what came of it, and when it was made."""
+        return replace(self.made, taken_utc=self.utc)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as a line of the file holds it."""
+        head = {"format": FORMAT, "kind": self.made.kind, "utc": self.utc, "bench": self.bench}
+        return {**head, "instruments": dict(self.instruments), **without_stamps(self.made)}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> "KeptCheck":
+        """Return it from a line of the file.
+
+        Raises:
+            ValueError, TypeError, KeyError: it is none of ours.
+        """
+        said = {key: value for key, value in data.items() if key not in ("format", "bench", "instruments", "utc")}
+        made, instruments = event_of(said), data["instruments"]
+        if data["format"] != FORMAT or not isinstance(made, Made) or not isinstance(instruments, dict):
+            raise ValueError("no check of a bench")
+        kept = cls(str(data["utc"]), str(data.get("bench", "")), instruments, made)
+        if kept.at.tzinfo is None or made.text is None or verdict(made) is None:
+            raise ValueError("a check without a time, a word or an outcome")
+        if not instruments and not isinstance(made, LeakageChecked):
+            raise ValueError("a check of nobody")
+        return kept
+
+
+def verdict(made: Made) -> bool | None:
+    """Return what came of a check; None: it does not say."""
+    return made.proven if isinstance(made, SensorChecked) else made.passed
+
+
+def passed(made: Made) -> bool:
+    """Tell whether a check came out well."""
+    return verdict(made) is True
+
+
+def without_stamps(made: Made) -> dict[str, Any]:
+    """Return what came of a check, without a place in a run."""
+    return {key: value for key, value in event_to_json(made).items() if key not in ("kind", *STAMPS)}
+
+
+class Checks(list[KeptCheck]):
     """Every proof that was kept, oldest first; `notices` tells of lines that were left out."""
 
     notices: tuple[str, ...] = ()
@@ -58,12 +136,12 @@ def read_checks(logs: Path) -> Checks:
         if line.endswith(TORN.rstrip(b"\n")):
             notices.append(_torn(path, number))
             continue
-        record = _record(line)
-        if record is None:
+        check = _check(line)
+        if check is None:
             raise JournalDamaged(
                 f"{path}, line {number}: is no check of a bench ({FORMAT}); take that line out, and check again"
             )
-        found.append(record)
+        found.append(check)
     if tail:
         notices.append(_torn(path, len(lines) + 1))
     found.notices = tuple(notices)
@@ -83,41 +161,31 @@ def _torn(path: Path, number: int) -> str:
     return f"{path}, line {number}: a check that was cut short was left out; it proves nothing"
 
 
-def _record(line: bytes) -> dict[str, Any] | None:
-    """Return one line of the file as data; None when it is none of ours."""
+def _check(line: bytes) -> KeptCheck | None:
+    """Return one line of the file; None when it is none of ours."""
     try:
-        record = json.loads(line)
-        moment = datetime.fromisoformat(record["utc"])
-        kind, passed = record["kind"], record["proven" if record["kind"] == "sensor-proven" else "passed"]
-        ours = record["format"] == FORMAT and kind in KINDS and moment.tzinfo is not None
-        whole = isinstance(record["instruments"], dict) and isinstance(record["text"], str) and isinstance(passed, bool)
-        whole = whole and (kind == "leakage" or bool(record["instruments"]))  # of whom it was proven
-        to_line(record).encode("utf-8")  # no number or character that a run's events could not hold
-    except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
+        data = json.loads(line)
+        to_line(data).encode("utf-8")  # no number or character that a run's events could not hold
+        return KeptCheck.from_dict(data)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
         return None
-    return record if ours and whole else None
 
 
-def keep(
-    logs: Path, bench: BenchDescription, identities: Mapping[str, str], kind: str, utc: datetime, **fields: Any
-) -> dict[str, Any]:
-    """Append one proof to the file; return it.
+def keep(logs: Path, bench: BenchDescription, identities: Mapping[str, str], made: Made, utc: datetime) -> KeptCheck:
+    """Append one check to the file; return it.
 
     Raises:
         InputError: it cannot be written.
     """
-    record = {
-        "format": FORMAT, "kind": kind, "utc": utc_text(utc), "bench": bench.name, "instruments": dict(identities),
-        **fields,
-    }  # fmt: skip
+    check = KeptCheck(utc_text(utc), bench.name, dict(identities), made)
     path = logs / FILE
     try:
         logs.mkdir(parents=True, exist_ok=True)
         with _locked(path):
-            _append(path, to_line(record).encode("utf-8"))
+            _append(path, to_line(check.to_dict()).encode("utf-8"))
     except OSError as error:
         raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
-    return record
+    return check
 
 
 class _Busy(InputError):
@@ -162,89 +230,82 @@ def _append(path: Path, line: bytes) -> None:
 
 
 def latest(
-    checks: Sequence[Mapping[str, Any]],
-    kind: str,
+    checks: Sequence[KeptCheck],
+    kind: type[Made],
     bench: BenchDescription,
     now: datetime,
     *,
     within: timedelta | None = EVENING,
     identities: Mapping[str, str] | None = None,
-    **fields: Any,
-) -> dict[str, Any] | None:
-    """Return the newest proof of a kind that holds for this bench now; None: there is none.
+    sensor: str | None = None,
+) -> KeptCheck | None:
+    """Return the newest check of a kind that holds for this bench now; None: there is none.
 
     Args:
         within: How old it may be; None: any age.
-        identities: Who answers now, by name; an instrument of the proof that is another now makes it void.
-        fields: What it has to be about (`sensor="thermometer"`).
+        identities: Who answers now, by name; an instrument of the check that is another now makes it void.
+        sensor: Which one it has to be about.
     """
-    for record in reversed(checks):
-        if record["kind"] != kind or record.get("bench") != bench.name:
+    for check in reversed(checks):
+        made = check.made
+        if not isinstance(made, kind) or check.bench != bench.name:
             continue
-        if _is_ahead(record, now) and record.get("passed") is not False:  # what failed is warned of at any time
+        failed = not isinstance(made, SensorChecked) and made.passed is False  # that is warned of at any time
+        if _is_ahead(check, now) and not failed:
             continue
-        if any(record.get(key) != value for key, value in fields.items()):
+        if sensor is not None and isinstance(made, SensorChecked) and made.sensor != sensor:
             continue
-        age = now - datetime.fromisoformat(record["utc"])
-        if within is not None and age > within:
+        if within is not None and now - check.at > within:
             continue
         if identities is not None and any(
-            identities.get(name) != identity for name, identity in record["instruments"].items()
+            identities.get(name) != identity for name, identity in check.instruments.items()
         ):
             continue
-        return None if record.get("proven") is False else dict(record)
+        return None if isinstance(made, SensorChecked) and not check.passed else check
     return None
 
 
-def _is_ahead(record: Mapping[str, Any], now: datetime) -> bool:
-    """Whether it was taken later than now: then the clock was set back, and how old it is cannot be known."""
-    return datetime.fromisoformat(record["utc"]) - now > AHEAD
+def _is_ahead(check: KeptCheck, now: datetime) -> bool:
+    """Whether it was made later than now: then the clock was set back, and how old it is cannot be known."""
+    return check.at - now > AHEAD
 
 
-def notices_of(checks: Sequence[Mapping[str, Any]], bench: BenchDescription, now: datetime) -> list[str]:
+def notices_of(checks: Sequence[KeptCheck], bench: BenchDescription, now: datetime) -> list[str]:
     """Return what has to be told of the file: lines that were cut short, proofs that lie ahead of the clock."""
     told = list(getattr(checks, "notices", ()))
-    ahead = [record for record in checks if record.get("bench") == bench.name and _is_ahead(record, now)]
+    ahead = [check for check in checks if check.bench == bench.name and _is_ahead(check, now)]
     if ahead:
         told.append(
-            f"{len(ahead)} of this bench's checks, the last of {ahead[-1]['utc']}, lie ahead of this computer's clock "
+            f"{len(ahead)} of this bench's checks, the last of {ahead[-1].utc}, lie ahead of this computer's clock "
             f"({utc_text(now)}): it was set back or runs wrong; they prove nothing until it is right"
         )
     return told
 
 
-def as_event(record: Mapping[str, Any]) -> Event:
-    """Return a proof as a run's events hold it: its own fields, and when it was taken."""
-    left_out = ("format", "bench", "instruments", "utc")
-    return event_of(
-        {**{key: value for key, value in record.items() if key not in left_out}, "taken_utc": record["utc"]}
-    )
-
-
-def in_words(checks: Sequence[Mapping[str, Any]], bench: BenchDescription, now: datetime) -> list[str]:
+def in_words(checks: Sequence[KeptCheck], bench: BenchDescription, now: datetime) -> list[str]:
     """Return how the proofs of a bench stand, a line each; for `bench check` and `plan`."""
     lines = notices_of(checks, bench, now)
-    leak = latest(checks, "leakage", bench, now, within=None)
+    leak = latest(checks, LeakageChecked, bench, now, within=None)
     if leak is None:
         lines.append("leakage with the mains unplugged: never tested on this bench ('amphora bench check --leakage')")
     else:
-        word = "passed" if leak["passed"] else "FAILED"
-        lines.append(f"leakage with the mains unplugged: {word} on {leak['utc'][:10]}: {leak['text']}")
+        word = "passed" if leak.passed else "FAILED"
+        lines.append(f"leakage with the mains unplugged: {word} on {leak.utc[:10]}: {leak.text}")
     if bench.check_resistor is not None:
-        resistor = latest(checks, "check-resistor", bench, now)
+        resistor = latest(checks, ResistorChecked, bench, now)
         if resistor is None:
             lines.append("check resistor: not measured this evening ('amphora bench check --resistor')")
         else:
-            word = "passed" if resistor["passed"] else "FAILED"
-            lines.append(f"check resistor: {word} at {_hour(resistor)}: {resistor['text']}")
+            word = "passed" if resistor.passed else "FAILED"
+            lines.append(f"check resistor: {word} at {_hour(resistor)}: {resistor.text}")
     if bench.cell_temperature is not None:
-        proof = latest(checks, "sensor-proven", bench, now, sensor=bench.cell_temperature)
-        if proof is None:
+        warmed = latest(checks, SensorChecked, bench, now, sensor=bench.cell_temperature)
+        if warmed is None:
             lines.append(f"{bench.cell_temperature}: not proven this evening ('amphora bench check --sensor')")
         else:
-            lines.append(f"{bench.cell_temperature}: proven at {_hour(proof)}: {proof['text']}")
+            lines.append(f"{bench.cell_temperature}: proven at {_hour(warmed)}: {warmed.text}")
     return lines
 
 
-def _hour(record: Mapping[str, Any]) -> str:
-    return f"{datetime.fromisoformat(record['utc']).astimezone():%H:%M}"
+def _hour(check: KeptCheck) -> str:
+    return f"{check.at.astimezone():%H:%M}"

@@ -34,9 +34,7 @@ def guarded(rig: Rig, clock: Clock, tell: Tell) -> Iterator[None]:
     if names and rig.description.where != "simulated":
         # There is no run to record in.
         nowhere = Path(tempfile.gettempdir()) / "amphora-bench-check" / rig.description.name
-        keeper = Keeper.start(
-            dict(rig.description.data), names, nowhere, sheet=sheet_of(rig.description, rig.instruments)
-        )
+        keeper = Keeper.start(rig.description, nowhere, sheet_of(rig.description, rig.instruments))
     try:
         with beating(keeper, lambda: None, math.inf), _signals_raise():
             try:
@@ -99,7 +97,7 @@ def all_off(rig: Rig, clock: Clock) -> None:
     """
     limits_A = {name: off_limit_A(rig.description, name) for name in rig.instruments}
     made = make_all_safe(rig.instruments, clock, limits_A)
-    still = [f"{name} ({one['text']})" for name, one in made.items() if not one["off"]]
+    still = [f"{name} ({one.text})" for name, one in made.items() if not one.off]
     if still:
         raise BenchError(f"{', '.join(still)}: MAY STILL BE ON: pull the leads now")
 

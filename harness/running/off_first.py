@@ -2,17 +2,24 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.archive.journal import read_run
 from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.control.events import MadeSafe, OrderGiven
-from amphora.harness.running.switch_off import FILE, beside, in_words, read_sheet, sheet_from_bench, switch_off_now
+from amphora.harness.running.switch_off import (
+    FILE,
+    OffResult,
+    beside,
+    in_words,
+    read_sheet,
+    sheet_from_bench,
+    switch_off_now,
+)
 
 OFF_FIRST_S = 8.0
 
 
-def off_first(folder: Path, bench: BenchDescription, say: Callable[[str], None]) -> dict[str, dict[str, Any]]:
+def off_first(folder: Path, bench: BenchDescription, say: Callable[[str], None]) -> dict[str, OffResult]:
     """Before a run that was cut short goes on: OFF to all of its instruments, blind, unless it is known to be off.
 
     By what the run wrote when it began, else by what stands beside the bench file, else by the bench file.

@@ -12,6 +12,7 @@ from typing import Literal, cast
 from amphora.drivers.errors import DriverError, IdentityError
 from amphora.drivers.roles import Position
 from amphora.harness.bench.opened import Rig
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import BenchError
 from amphora.harness.common.quantities import format_duration
 from amphora.harness.control import guard
@@ -248,10 +249,10 @@ class Orders:
         limits_A = {name: off_limit_A(self.rig.description, name) for name in self.rig.instruments}
         with self.heartbeat.meanwhile(reason, text):  # a silent one takes the time of all its tries
             results = make_all_safe(self.rig.instruments, self.so_far.clock, limits_A)
-        safe = all(answer["off"] for answer in results.values())
+        safe = all(answer.off for answer in results.values())
         self._set_on("")
         with contextlib.suppress(OSError):  # told at the end of the run; OFF has been sent
-            self.so_far.event(MadeSafe("runner", safe, results))
+            self.so_far.event(MadeSafe("runner", safe, to_json(results)))
         return safe
 
     def arm(self) -> dict[str, dict[str, float]]:

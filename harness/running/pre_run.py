@@ -55,8 +55,8 @@ def problems_of(
                 f"found at {voltage_V:.3f} V, above {plan.as_found_high_V:.3f} V, the most that "
                 f"'{plan.profile}' accepts for {plan.chemistry}"
             )
-        floor_V = (plan.notes.get("account") or {}).get("full_from_V")
-        if plan.start == "declared-full" and isinstance(floor_V, float) and voltage_V < floor_V - AGREE_V:
+        floor_V = None if plan.notes.account is None else plan.notes.account.full_from_V
+        if plan.start == "declared-full" and floor_V is not None and voltage_V < floor_V - AGREE_V:
             found.append(
                 f"declared full, and found at {voltage_V:.3f} V: a full cell of this kind stands at {floor_V:.2f} V or "
                 "more; charge it, or leave out --start"
@@ -92,7 +92,7 @@ def _outside_the_window(plan: Plan, temperature_degC: float) -> list[str]:
         low, high = step.limits.temperature_low_degC, step.limits.temperature_high_degC
         if what == "charges" and high is not None and plan.cell is not None:
             high = max(high, plan.cell.hottest_degC)  # what is only too warm to be charged waits
-        name = plan.notes.get("chemistry_name", plan.chemistry)
+        name = plan.chemistry_name
         if what and low is not None and temperature_degC < low:
             return [
                 f"the cell is at {temperature_degC:.1f} °C, and this run {what}: never below {low:.1f} °C for {name} "
@@ -118,24 +118,25 @@ def needs_cell(plan: Plan) -> bool:
 def remarks_of(plan: Plan, rig: Rig, first: CellReading, answers: Answers, tripped: Sequence[str]) -> list[str]:
     """Return what should be known of a bench that only reads, and forbids nothing."""
     found = [f"before this run: {text}" for text in tripped]
-    voltage_V, window = first.voltage_V, plan.notes.get("window")
-    expected = (plan.notes.get("account") or {}).get("expected_V")
+    voltage_V, window = first.voltage_V, plan.notes.window
+    expected = None if plan.notes.account is None else plan.notes.account.expected_V
     if plan.start == "full" and expected and voltage_V is not None and not expected[0] <= voltage_V <= expected[1]:
         found.append(
             f"{voltage_V:.3f} V at the terminals, and the charge before leads to {expected[0]:.3f} to "
             f"{expected[1]:.3f} V: is it the same cell, and was nothing drawn? The start counts as unknown: this run "
             "says what is left in it"
         )
-    if needs_cell(plan) or voltage_V is None or not window:
+    if needs_cell(plan) or voltage_V is None or window is None:
         return found
+    most_V, least_V = window.charge_limit_V, window.hard_low_V
     shown = f"{voltage_V:.3f} V at the terminals"
-    name = plan.notes.get("chemistry_name", plan.chemistry)
+    name = plan.chemistry_name
     if voltage_V < -AGREE_V:
         found.append(f"{shown}: connected the wrong way round; this run only reads")
-    elif voltage_V > window["charge_limit_V"] + AGREE_V:
-        found.append(f"{shown}: above {window['charge_limit_V']:.2f} V, the most of {name}; this run only reads")
-    elif voltage_V < window["hard_low_V"] - AGREE_V:
-        found.append(f"{shown}: below {window['hard_low_V']:.2f} V, the least of {name}; this run only reads")
+    elif most_V is not None and voltage_V > most_V + AGREE_V:
+        found.append(f"{shown}: above {most_V:.2f} V, the most of {name}; this run only reads")
+    elif least_V is not None and voltage_V < least_V - AGREE_V:
+        found.append(f"{shown}: below {least_V:.2f} V, the least of {name}; this run only reads")
     return found + disagreement(rig, voltage_V, answers)
 
 

@@ -8,7 +8,7 @@ recorded, and said aloud where it failed. How a run begins stands in `beginning`
 
 import contextlib
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from amphora.harness.control import guard
 from amphora.harness.control.checks import CHECKS, is_final
 from amphora.harness.control.events import (
     AttendanceSeen,
+    Event,
     GuardStopped,
     InstrumentTrouble,
     PersonActed,
@@ -127,7 +128,7 @@ class Runner:
         alarm: Callable[[str, str], None] | None = None,
         tell: Callable[[str], None] | None = None,
         hand_voltage_V: float | None = None,
-        proofs: tuple[Mapping[str, Any], ...] = (),
+        proofs: tuple[Event, ...] = (),
         unproven: Callable[[str], None] | None = None,
         from_folder: RunFolder | None = None,
         same_cell: bool = False,
@@ -509,10 +510,10 @@ class Runner:
             return
         plan, state = so_far.plan, so_far.state
         people.called_s, text = t_s, so_far.step.segments[state.segment].order.text
-        window = plan.notes.get("window")
-        if window and voltage_V is not None and voltage_V < window["hard_low_V"]:
-            low_V, name = window["hard_low_V"], plan.notes.get("chemistry_name", plan.chemistry)
-            text += f" {voltage_V:.2f} V is below {low_V:.2f} V, the least of {name}: the cell is being harmed."
+        low_V = plan.notes.hard_low_V
+        if low_V is not None and voltage_V is not None and voltage_V < low_V:
+            least = f"{low_V:.2f} V, the least of {plan.chemistry_name}"
+            text += f" {voltage_V:.2f} V is below {least}: the cell is being harmed."
             so_far.event(InstrumentTrouble(text))
         people.say(f"! {text}")
         people.call("person", text)

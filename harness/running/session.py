@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from amphora.drivers.errors import DescriptionError, DriverError
-from amphora.drivers.roles import Clock, Instrument
+from amphora.drivers.roles import Abilities, Clock, Instrument
 from amphora.harness.account.asking import standing_of
 from amphora.harness.account.charge_end import emptied_before, ended_full
 from amphora.harness.account.entries import key_of
@@ -33,9 +33,9 @@ from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.common.keep_awake import stay_awake
 from amphora.harness.common.locks import acquire_channel, acquire_folder, acquire_keys, channel_text, identity_key
-from amphora.harness.control.events import StepBegun, StepEnded
+from amphora.harness.control.events import SensorChecked, StepBegun, StepEnded
 from amphora.harness.plans.build import build_plan
-from amphora.harness.plans.plan import Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.plans.plan import AccountNotes, Order, Plan, Segment, Step, plan_to_dict
 from amphora.harness.plans.requirements import ASLEEP
 from amphora.harness.plans.settled import Settled, with_settled
 from amphora.harness.running.beginning import OffSheet
@@ -133,8 +133,8 @@ def make_plan(
     request: Request,
     bench: BenchDescription | None,
     now: datetime,
-    abilities: Mapping[str, Any] | None = None,
-) -> tuple[Plan, dict[str, Any]]:
+    abilities: Mapping[str, Abilities] | None = None,
+) -> tuple[Plan, Cell]:
     """Return the checked plan and the cell's record.
 
     Args:
@@ -147,23 +147,19 @@ def make_plan(
         InputError: cell, recipe or bench do not go together: what, where, value, limit.
     """
     shelf = Shelf(request.logs)
-    record = shelf.get(request.cell_id)
-    cell = record.to_dict()
+    cell = shelf.get(request.cell_id)
     standing = standing_of(shelf, request.cell_id)
     ahead = bench is not None and bench.speed_up > 1.0
     start = request.start or how_full(shelf, request.cell_id, now, ahead=ahead)
     if start == "full" and standing.full_since is None:
         start = "unknown"  # what was seen since speaks against it
     check_declared(request, standing)
-    data: dict[str, Any] | None = None
-    if bench is not None:
-        data = dict(bench.data)
-        if abilities:
-            data["abilities"] = dict(abilities)
+    if bench is not None and abilities:
+        bench = dataclasses.replace(bench, abilities=abilities)
     plan = build_plan(
         request.profile,
         cell,
-        data,
+        bench,
         capacity_Ah=request.capacity_Ah,
         ready_by=request.ready_by,
         now=now.astimezone(),
@@ -183,15 +179,15 @@ def make_plan(
     if request.settled is not None:
         plan = with_settled(plan, request.settled)
     plan = with_zero_rest(plan)
-    plan.notes["account"] = account_notes(record, standing, plan)
+    notes = dataclasses.replace(plan.notes, account=account_notes(standing, plan))
     if bench is not None:
-        plan.notes["proofs"] = in_words(read_checks(request.logs), bench, now)
-    return plan, cell
+        notes = dataclasses.replace(notes, proofs=tuple(in_words(read_checks(request.logs), bench, now)))
+    return dataclasses.replace(plan, notes=notes), cell
 
 
 def acts_of(plan: Plan) -> "tuple[Act, ...]":
     """Return what a plan does to a cell: charges it, discharges it, or neither."""
-    if plan.notes.get("device"):
+    if plan.notes.device:
         return ()
     kinds = {segment.order.kind for step in plan.steps for segment in step.segments}
     drains = "discharge" in kinds or any(step.kind == "log" and step.leads == "discharge" for step in plan.steps)
@@ -199,23 +195,23 @@ def acts_of(plan: Plan) -> "tuple[Act, ...]":
     return (*acts, "discharge") if drains else tuple(acts)
 
 
-def account_notes(cell: Cell, standing: "Standing", plan: Plan) -> dict[str, Any]:
-    """Return what the account says of a cell before a run, as plain data for its plan."""
+def account_notes(standing: "Standing", plan: Plan) -> AccountNotes:
+    """Return what the account says of a cell before a run, for its plan."""
     expected = None
     if plan.start == "full" and standing.full_rest_V is not None:
-        expected = list(full_band(standing.full_rest_V, 0.0, plan.chemistry))
-    return {
-        "it_Ah": standing.it_Ah,
-        "it_from": standing.it_from,
-        "charge_now_Ah": None
-        if standing.charge_low_Ah is None
-        else {"low": standing.charge_low_Ah, "high": standing.charge_high_Ah},
-        "full_from_V": full_floor_V(plan.chemistry),
-        "expected_V": expected,
-        "full_since": None if standing.full_since is None else standing.full_since.isoformat(),
-        "findings": [item.code for item in standing.findings],
-        "in_spite_of": [],
-    }
+        expected = tuple(full_band(standing.full_rest_V, 0.0, plan.chemistry))
+    holds = None
+    if standing.charge_low_Ah is not None:
+        holds = {"low": standing.charge_low_Ah, "high": standing.charge_high_Ah}
+    return AccountNotes(
+        it_Ah=standing.it_Ah,
+        it_from=standing.it_from,
+        charge_now_Ah=holds,
+        full_from_V=full_floor_V(plan.chemistry),
+        expected_V=expected,
+        full_since=None if standing.full_since is None else standing.full_since.isoformat(),
+        findings=tuple(item.code for item in standing.findings),
+    )
 
 
 def check_declared(request: Request, standing: "Standing") -> None:
@@ -239,8 +235,8 @@ def check_declared(request: Request, standing: "Standing") -> None:
         )
 
 
-def check_account(request: Request, plan: Plan, bench: BenchDescription, now: datetime) -> None:
-    """Refuse what the account of the cell forbids; note in the plan what a person lets through.
+def check_account(request: Request, plan: Plan, bench: BenchDescription, now: datetime) -> Plan:
+    """Refuse what the account of the cell forbids; return the plan with a note of what a person lets through.
 
     Args:
         now: Aware; what the clock says. Where simulated time runs ahead of it, it says nothing of the order of runs.
@@ -253,7 +249,10 @@ def check_account(request: Request, plan: Plan, bench: BenchDescription, now: da
     standing = standing_of(shelf, request.cell_id)
     dated = None if bench.speed_up > 1.0 else now
     let = require(cell, standing, acts_of(plan), request.in_spite_of, _simulated(bench), dated)
-    plan.notes.setdefault("account", {})["in_spite_of"] = to_json(let)
+    account = dataclasses.replace(
+        plan.notes.account or AccountNotes(), in_spite_of=tuple(to_json(item) for item in let)
+    )
+    return dataclasses.replace(plan, notes=dataclasses.replace(plan.notes, account=account))
 
 
 def check_hand_voltage(request: Request) -> None:
@@ -284,9 +283,9 @@ def check_folder(request: Request) -> None:
 
 def by_hand_now(plan: Plan, request: Request, bench: BenchDescription) -> list[str]:
     """Return what a person has to have done before a run is let at a cell; short, for its start."""
-    if plan.notes.get("device") or plan.max_current_A <= 0.0:
+    if plan.notes.device or plan.max_current_A <= 0.0:
         return []
-    fuse_A = plan.notes.get("fuse_A")
+    fuse_A = plan.notes.fuse_A
     fuse = f"a fuse of {fuse_A:g} A" if fuse_A else "a fuse"
     lines = [f"At the cell: {fuse}; the largest current is {plan.max_current_A:.3g} A, a fuse is at most twice that."]
     if request.hand_voltage_V is None and not bench.simulated:
@@ -300,7 +299,7 @@ def by_hand_now(plan: Plan, request: Request, bench: BenchDescription) -> list[s
 def asleep_now(plan: Plan, warning: str) -> list[str]:
     """Return what a person has to know at the start of each run of a computer that may sleep, its lid closed say."""
     unguarded = f"! not guarded: {ASLEEP}"
-    return [f"! {warning}"] * bool(warning) + [unguarded] * (ASLEEP in plan.notes.get("not_guarded", ()))
+    return [f"! {warning}"] * bool(warning) + [unguarded] * (ASLEEP in plan.notes.not_guarded)
 
 
 def with_zero_rest(plan: Plan) -> Plan:
@@ -371,14 +370,15 @@ def carry_out(
     check_hand_voltage(request)
     abilities = {name: instrument.abilities for name, instrument in rig.instruments.items()}
     plan, cell = make_plan(request, bench, clock.utc(), abilities)
-    check_account(request, plan, bench, clock.utc())
+    record = cell.to_dict()
+    plan = check_account(request, plan, bench, clock.utc())
     for line in by_hand_now(plan, request, bench):
         say(line)
     proofs = of_the_evening(plan, rig, request.logs, clock, person, say)
     now = clock.utc()
     # A recipe of one's own is asked for by its path, and known by its name.
     folder = run_folder(request.logs, request.cell_id, plan.profile, now)
-    header = run_header(plan_to_dict(plan), cell, bench, folder, plan.start, plan.cutoff_V or None, plan.profile, now)
+    header = run_header(plan_to_dict(plan), record, bench, folder, plan.start, plan.cutoff_V or None, plan.profile, now)
     runner = Runner(
         plan,
         rig,
@@ -421,11 +421,12 @@ def go_on(
         Refused: the cell does not look like the same one.
     """
     before, plan = resumable(folder)
-    allowed = [str(item.get("code")) for item in (plan.notes.get("account") or {}).get("in_spite_of") or []]
+    account = plan.notes.account
+    allowed = [] if account is None else [str(item.get("code")) for item in account.in_spite_of]
     home = folder.absolute().parent
     if (home / "cell.json").is_file():
         request = Request(home.name, plan.profile, home.parent, in_spite_of=(*in_spite_of, *allowed))
-        check_account(request, plan, bench, clock.utc())
+        plan = check_account(request, plan, bench, clock.utc())
     runner = Runner(
         plan,
         rig,
@@ -452,8 +453,8 @@ def _unproven(rig: Rig, logs: Path, clock: Clock) -> Callable[[str], None] | Non
 
     def note(text: str) -> None:
         with suppress(DriverError, AmphoraError):  # what cannot be written or asked now is in the run's own events
-            keep(logs, rig.description, {sensor: rig.instruments[sensor].identify()}, "sensor-proven", clock.utc(),
-                 sensor=sensor, proven=False, rise_K=None, text=text)  # fmt: skip
+            made = SensorChecked(sensor, False, text=text)
+            keep(logs, rig.description, {sensor: rig.instruments[sensor].identify()}, made, clock.utc())
 
     return note
 
@@ -522,7 +523,7 @@ def _guarded(runner: Runner, bench: BenchDescription, folder: Path, guarded: boo
         keepers: list[Keeper] = []
 
         def another() -> Keeper:
-            keepers.append(Keeper.start(dict(bench.data), names, folder, sheet=sheet))
+            keepers.append(Keeper.start(bench, folder, sheet))
             return keepers[-1]
 
         if names:

@@ -14,7 +14,7 @@ import json
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
@@ -23,6 +23,7 @@ from amphora.drivers.off import OffOrder, Outlet, StrangerError, order_from_tabl
 from amphora.drivers.roles import Clock, Instrument, SafeState
 from amphora.harness.bench.bench_file import BenchDescription
 from amphora.harness.bench.current_zero import REFUSE_MOST_A, most_zero_A
+from amphora.harness.common.as_json import LEFT_OUT
 from amphora.harness.common.errors import BenchError, InputError
 
 FORMAT = "amphora-off/1"
@@ -45,8 +46,7 @@ def off_limit_A(description: BenchDescription, name: str) -> float:
     five times the specified offset, at least 5 mA, at most 20 mA), so a bench that was let begin is not called
     "on" by its own zero, and a current that is not within that uncertainty is called one.
     """
-    offset_A = float(description.current_of(name)["offset"])
-    return most_zero_A(offset_A)
+    return most_zero_A(description.current_of(name).offset)
 
 
 def is_off(state_off: bool, current_A: float | None, limit_A: float) -> bool:
@@ -55,6 +55,22 @@ def is_off(state_off: bool, current_A: float | None, limit_A: float) -> bool:
 
 
 # -- instruments that are open ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class OffResult:
+    """What came of switching one instrument off. `off`: read back, and the current measured as zero.
+
+    current_A: what it then measured, None where it measures none; tries: how often it was told; sent: whether bytes
+    left, where that is known; held: another process has it, and it was left alone.
+    """
+
+    off: bool
+    current_A: float | None
+    text: str
+    sent: bool | None = field(default=None, metadata=LEFT_OUT)
+    tries: int = 0
+    held: bool | None = field(default=None, metadata=LEFT_OUT)
 
 
 class Switchable(Protocol):
@@ -79,23 +95,19 @@ def send_all(instruments: Mapping[str, Instrument]) -> None:
 
 def make_one_safe(
     instrument: Instrument, clock: Clock, limit_A: float = REFUSE_MOST_A, tries: int = SAFE_TRIES
-) -> dict[str, Any]:
-    """Switch one instrument off and see that it is: tried again where it does not say so. Never raises.
-
-    Returns:
-        `off` (read back, and the current measured as zero), `current_A` or None, `text`, `tries`.
-    """
-    result: dict[str, Any] = {}
+) -> OffResult:
+    """Switch one instrument off and see that it is: tried again where it does not say so. Never raises."""
+    result = failed("was not tried")
     for attempt in range(tries):
         if attempt:
             clock.sleep(SOON_S * attempt)
-        result = {**_try_once(instrument, clock.sleep, limit_A, OFF_SETTLE_S), "tries": attempt + 1}
-        if result["off"]:
+        result = replace(_try_once(instrument, clock.sleep, limit_A, OFF_SETTLE_S), tries=attempt + 1)
+        if result.off:
             break
     return result
 
 
-def _try_once(one: Switchable, sleep: Callable[[float], None], limit_A: float, settle_s: float) -> dict[str, Any]:
+def _try_once(one: Switchable, sleep: Callable[[float], None], limit_A: float, settle_s: float) -> OffResult:
     try:
         state = one.make_safe()
         current_A = state.current_A
@@ -106,15 +118,15 @@ def _try_once(one: Switchable, sleep: Callable[[float], None], limit_A: float, s
             current_A = one.read().get("current_A")
         off = is_off(state.off, current_A, limit_A)
         text = state.text if off or not state.off else f"{state.text}; {current_A} A still flows"
-        return {"off": off, "current_A": current_A, "text": text}
+        return OffResult(off, current_A, text)
     except (DriverError, OSError) as error:
         sent = "OFF was sent; " if getattr(one, "sent", 0) else ""
-        return {"off": False, "current_A": None, "text": f"{sent}{error}"}
+        return failed(f"{sent}{error}")
 
 
 def make_all_safe(
     instruments: Mapping[str, Instrument], clock: Clock, limits_A: Mapping[str, float]
-) -> dict[str, dict[str, Any]]:
+) -> dict[str, OffResult]:
     """Switch off all that can let current flow: OFF to everybody first, then each is asked. Never raises.
 
     Real instruments are asked at the same time, so that a silent one takes nobody else's; on a virtual clock one after
@@ -125,7 +137,7 @@ def make_all_safe(
     """
     those = {name: one for name, one in reversed(list(instruments.items())) if one.role not in ("meter", "logger")}
     send_all(those)
-    results: dict[str, dict[str, Any]] = {}
+    results: dict[str, OffResult] = {}
     groups: dict[int, list[str]] = {}
     for name, one in those.items():
         groups.setdefault(id(getattr(one, "link", one)), []).append(name)
@@ -135,7 +147,7 @@ def make_all_safe(
             try:
                 results[name] = make_one_safe(those[name], clock, limits_A.get(name, REFUSE_MOST_A))
             except Exception as error:  # noqa: BLE001  making safe goes on whatever fails
-                results[name] = _failed(f"{type(error).__name__}: {error}")
+                results[name] = failed(f"{type(error).__name__}: {error}")
 
     real = all(hasattr(one, "send_off") for one in those.values()) and not getattr(clock, "virtual", False)
     if len(groups) < 2 or not real:
@@ -147,11 +159,12 @@ def make_all_safe(
         thread.start()
     for thread in threads:
         thread.join()
-    return {name: results.get(name, _failed("no answer")) for name in those}
+    return {name: results.get(name, failed("no answer")) for name in those}
 
 
-def _failed(text: str) -> dict[str, Any]:
-    return {"off": False, "current_A": None, "text": text, "tries": 0}
+def failed(text: str) -> OffResult:
+    """Return that an instrument is not known to be off, and why."""
+    return OffResult(False, None, text)
 
 
 # -- the sheet -----------------------------------------------------------------------------------------
@@ -295,7 +308,7 @@ def switch_off(
     purpose: str,
     *,
     own_pid: int = 0,
-    results: dict[str, dict[str, Any]] | None = None,
+    results: dict[str, OffResult] | None = None,
     make: Callable[[OffOrder, dict[str, Any]], Outlet] = restore,
 ) -> list[threading.Thread]:
     """Begin to switch off all of a sheet, every link in a thread of its own; return the threads.
@@ -325,13 +338,13 @@ def switch_off(
     return threads
 
 
-def switch_off_now(sheet: OffList, for_s: float, purpose: str) -> dict[str, dict[str, Any]]:
+def switch_off_now(sheet: OffList, for_s: float, purpose: str) -> dict[str, OffResult]:
     """Switch off all of a sheet and wait for what comes of it, `for_s` at most; by name as `make_one_safe`."""
-    results: dict[str, dict[str, Any]] = {name: _failed(why) for name, why in sheet.unknown.items()}
+    results = {name: failed(why) for name, why in sheet.unknown.items()}
     until_s = time.monotonic() + for_s
     for thread in switch_off(sheet, until_s, purpose, results=results):
         thread.join(max(0.0, until_s + JOIN_S - time.monotonic()))
-    return {name: dict(results.get(name, _failed("no answer"))) for name in (*sheet.names, *sheet.unknown)}
+    return {name: results.get(name, failed("no answer")) for name in (*sheet.names, *sheet.unknown)}
 
 
 def _serve_group(
@@ -339,7 +352,7 @@ def _serve_group(
     until_s: float,
     purpose: str,
     own_pid: int,
-    results: dict[str, dict[str, Any]],
+    results: dict[str, OffResult],
     make: Callable[[OffOrder, dict[str, Any]], Outlet],
 ) -> None:
     """Serve the channels of one link: OFF to each, then each is asked, in turn, until all are off."""
@@ -352,14 +365,14 @@ def _serve_group(
             try:
                 lock = _lock(entry, purpose, own_pid)
             except BenchError as error:
-                results[name] = {**_failed(f"left alone: {error}"), "held": True}
+                results[name] = replace(failed(f"left alone: {error}"), held=True)
                 continue
             if lock is not None:
                 locks.append(lock)
             try:
                 left[name] = (entry, make(entry.order, links))
             except DriverError as error:
-                results[name] = _failed(str(error))
+                results[name] = failed(str(error))
         tries = 0
         while left:
             tries += 1
@@ -367,9 +380,8 @@ def _serve_group(
                 with contextlib.suppress(Exception):
                     outlet.send_off()
             for name, (entry, outlet) in tuple(left.items()):
-                result, again = _one_try(entry, outlet)
-                results[name] = {**result, "tries": tries}
-                if result["off"] or not again:
+                results[name] = result = replace(_one_try(entry, outlet), tries=tries)
+                if result.off:
                     del left[name]
                     with contextlib.suppress(Exception):
                         if not links or not left:
@@ -386,13 +398,12 @@ def _serve_group(
                 lock.release()
 
 
-def _one_try(entry: Entry, outlet: Outlet) -> tuple[dict[str, Any], bool]:
-    """Return (what the record says, whether another try makes sense)."""
+def _one_try(entry: Entry, outlet: Outlet) -> OffResult:
     try:
         result = _try_once(outlet, time.sleep, entry.limit_A, SOON_S)
     except Exception as error:  # noqa: BLE001  making safe goes on whatever fails
-        result = {"off": False, "current_A": None, "text": f"{type(error).__name__}: {error}"}
-    return {**result, "sent": getattr(outlet, "sent", 0) > 0}, True
+        result = failed(f"{type(error).__name__}: {error}")
+    return replace(result, sent=getattr(outlet, "sent", 0) > 0)
 
 
 def _lock(entry: Entry, purpose: str, own_pid: int) -> Any:
@@ -413,9 +424,9 @@ def _lock(entry: Entry, purpose: str, own_pid: int) -> Any:
         return None  # no folder to lock in: no reason to leave a load on
 
 
-def in_words(results: Mapping[str, Mapping[str, Any]]) -> str:
+def in_words(results: Mapping[str, OffResult]) -> str:
     """Return what is not known to be off, with the reason; empty where all is."""
-    return "; ".join(f"{name}: {one['text']}" for name, one in results.items() if not one["off"])
+    return "; ".join(f"{name}: {one.text}" for name, one in results.items() if not one.off)
 
 
 __all__ = [

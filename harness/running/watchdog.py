@@ -38,18 +38,23 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from amphora.harness.bench.alarm_input import alarm_input_of
+from amphora.harness.bench.bench_file import BenchDescription
+from amphora.harness.common.alarm import Alarm
+from amphora.harness.common.as_json import from_json, to_json
 from amphora.harness.common.errors import BenchError
+from amphora.harness.common.locks import START_SLACK_S, process_start
 from amphora.harness.control.events import MadeSafe, RunnerGone
 from amphora.harness.running.alarm_watch import AlarmWatch
 from amphora.harness.running.dead_run_record import DeadRunRecord
 
 if TYPE_CHECKING:
     from amphora.drivers.off import OffOrder, Outlet
-    from amphora.harness.running.switch_off import OffList
+    from amphora.harness.running.switch_off import OffList, OffResult
 
 BEAT_LIMIT_S = 10.0
 GRACE_S = 5.0  # from the bench's smoke or heat alarm, for a runner that makes safe by itself
@@ -120,6 +125,30 @@ class Achieved(NamedTuple):
     final: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class HandedOver:
+    """What the runner hands over at the start, as JSON holds it.
+
+    sheet: whom to switch off, and how (`OffList`); folder: of the run; pid, started: the runner, and when it began, in
+    seconds since 1970; beat_limit_s: how long without a beat counts as hung; alarms, smoke_alarm: of the bench file.
+    """
+
+    sheet: Mapping[str, Any]
+    folder: str
+    pid: int
+    started: float
+    beat_limit_s: float = BEAT_LIMIT_S
+    alarms: Mapping[str, Any] = field(default_factory=dict)
+    smoke_alarm: Mapping[str, Any] | None = None
+
+    @property
+    def off_list(self) -> "OffList":
+        """Whom to switch off, and how."""
+        from amphora.harness.running.switch_off import OffList
+
+        return OffList.from_dict(self.sheet)
+
+
 class Keeper:
     """The runner's end of the pipe. Use `start`."""
 
@@ -133,34 +162,31 @@ class Keeper:
     @classmethod
     def start(
         cls,
-        bench_description: Mapping[str, Any],
-        names: list[str],
+        bench: BenchDescription,
         run_folder: Path,
+        sheet: "OffList",
         beat_limit_s: float = BEAT_LIMIT_S,
-        sheet: "OffList | None" = None,
     ) -> "Keeper":
         """Start the process and wait until it listens.
 
         Args:
-            bench_description: The bench file as data.
-            names: The instruments that can let current flow.
+            bench: Whose alarms are raised and heeded.
             run_folder: Where the run's events are (or will be).
+            sheet: What can let current flow, and what switches it off.
             beat_limit_s: How long without a beat counts as hung.
-            sheet: What switches them off; None: what can be known of it by the bench file alone.
 
         Raises:
             BenchError: it did not start; nothing was switched on.
         """
-        from amphora.harness.common.locks import process_start
-
-        document = {
-            "bench": json.loads(json.dumps(bench_description, default=str)),
-            "sheet": json.loads(json.dumps((sheet or _sheet(bench_description, names)).to_dict(), default=str)),
-            "folder": str(run_folder.absolute()),
-            "pid": os.getpid(),
-            "started": process_start(os.getpid()) or 0.0,
-            "beat_limit_s": beat_limit_s,
-        }
+        given = HandedOver(
+            sheet=sheet.to_dict(),
+            folder=str(run_folder.absolute()),
+            pid=os.getpid(),
+            started=process_start(os.getpid()) or 0.0,
+            beat_limit_s=beat_limit_s,
+            alarms=bench.alarms,
+            smoke_alarm=bench.data.get("smoke_alarm"),
+        )
         try:
             process = subprocess.Popen(
                 [sys.executable, "-P", "-m", "amphora.harness.running.watchdog"],
@@ -176,7 +202,7 @@ class Keeper:
         keeper = cls(process)
         try:
             assert process.stdin is not None
-            process.stdin.write(json.dumps(document).encode("utf-8") + b"\n")
+            process.stdin.write(json.dumps(to_json(given), default=str).encode("utf-8") + b"\n")
             keeper._wait_ready()
             keeper._heard()
             if os.name != "nt":  # there a byte into a pipe that is read waits for nobody
@@ -328,16 +354,6 @@ class Keeper:
                     file.close()
 
 
-def _sheet(bench_description: Mapping[str, Any], names: list[str]) -> "OffList":
-    """Return what can be prepared without an open instrument; BenchError where that is nothing at all."""
-    from amphora.harness.bench.bench_file import bench_from_dict
-    from amphora.harness.running.switch_off import OffList, sheet_from_bench
-
-    if not bench_description.get("instruments"):
-        return OffList(str(bench_description.get("name", "bench")))
-    return sheet_from_bench(bench_from_dict(bench_description), names)
-
-
 # -- the keeper's own process ---------------------------------------------------------------------
 
 Make = Callable[["OffOrder", dict[str, Any]], "Outlet"]
@@ -351,9 +367,9 @@ def main() -> int:
             with contextlib.suppress(OSError, ValueError):
                 signal.signal(number, signal.SIG_IGN)
     inlet = sys.stdin.buffer
-    document = json.loads(inlet.readline())
+    given = from_json(HandedOver, json.loads(inlet.readline()))
     try:
-        prepare(document)
+        prepare(given)
     except Exception as error:  # noqa: BLE001  whatever it is: found now, and not at three in the morning
         sys.stdout.write(f"cannot: {type(error).__name__}: {error}".replace("\n", " ") + "\n")
         return 1
@@ -366,11 +382,11 @@ def main() -> int:
     for descriptor in (1, 2):  # the terminal may go away at any time
         with contextlib.suppress(OSError):
             os.dup2(null, descriptor)
-    cause = wait(inlet, document, lambda: _echo(report))
+    cause = wait(inlet, given, lambda: _echo(report))
     if cause is None:
         return 0
-    told = Telling(document, cause, report)
-    act(document, cause.text, runner=cause.runner, tell=told)
+    told = Telling(given, cause, report)
+    act(given, cause.text, runner=cause.runner, tell=told)
     told.drain()
     return 0
 
@@ -392,8 +408,8 @@ class Cause(NamedTuple):
 class Telling:
     """Tells what came of it: the runner that waits, or the bench file's alarms where none is left."""
 
-    def __init__(self, document: Mapping[str, Any], cause: Cause, report: int) -> None:
-        self._document = document
+    def __init__(self, given: HandedOver, cause: Cause, report: int) -> None:
+        self._given = given
         self._cause = cause
         self._report = report
         self._alarm: Any = None
@@ -407,11 +423,9 @@ class Telling:
                 os.write(self._report, line)
                 return
         with contextlib.suppress(Exception):  # an alarm that fails must stop nothing
-            from amphora.harness.common.alarm import Alarm
-
             if self._alarm is None:
-                self._alarm = Alarm(self._document["bench"].get("alarms", {}))
-            run = "/".join(Path(self._document["folder"]).parts[-2:])
+                self._alarm = Alarm(self._given.alarms)
+            run = "/".join(Path(self._given.folder).parts[-2:])
             text = f"{run}: {self._cause.text}; {achieved.text}"
             self._alarm.raise_("stop", text if achieved.off else f"{text}; {WARNING}")
 
@@ -421,8 +435,11 @@ class Telling:
             self._alarm.drain(self._alarm.limit_s + 2.0)
 
 
-def prepare(document: Mapping[str, Any]) -> None:
-    """Load all that acting needs: it has to be done within seconds, and also when the program is replaced meanwhile."""
+def prepare(given: HandedOver) -> None:
+    """Load all that acting needs: it has to be done within seconds, and also when the program is replaced meanwhile.
+
+    Here and not above, so that what is missing is told in words before anything is switched on.
+    """
     import encodings.idna  # noqa: F401  for an alarm's web address
     import urllib.request  # noqa: F401
 
@@ -431,14 +448,11 @@ def prepare(document: Mapping[str, Any]) -> None:
 
     import amphora.drivers.clock
     import amphora.drivers.links.visa
-    import amphora.harness.common.alarm
-    import amphora.harness.common.locks
     from amphora.drivers.links import light
     from amphora.drivers.off import restore
-    from amphora.harness.running.switch_off import OffList
 
     light.pyvisa().ResourceManager(amphora.drivers.links.visa.BACKEND)
-    for entry in OffList.from_dict(document["sheet"]).entries:
+    for entry in given.off_list.entries:
         restore(entry.order)
 
 
@@ -447,7 +461,7 @@ def _echo(report: int) -> None:
         os.write(report, ECHO)
 
 
-def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None] = lambda: None) -> Cause | None:
+def wait(inlet: IO[bytes], given: HandedOver, echo: Callable[[], None] = lambda: None) -> Cause | None:
     """Return why to act; None after a bye. `echo` is called for beats that came."""
     news: queue.Queue[bytes] = queue.Queue()
     runner = AskedBy(threading.Event(), threading.Event())
@@ -467,10 +481,9 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
                 return
 
     threading.Thread(target=listen, daemon=True).start()
-    pid, started = int(document["pid"]), float(document["started"])
-    limit_s = float(document["beat_limit_s"])
+    pid, started, limit_s = given.pid, given.started, given.beat_limit_s
     last_beat_s = looked_s = time.monotonic()
-    alarm = _alarm_watch(document)
+    alarm = _alarm_watch(given)
     while True:
         try:
             data: bytes | None = news.get(timeout=LOOK_S)
@@ -500,15 +513,13 @@ def wait(inlet: IO[bytes], document: Mapping[str, Any], echo: Callable[[], None]
             return Cause(f"the runner (process {pid}) gave no beat for {limit_s:g} s and was ended")
 
 
-def _alarm_watch(document: Mapping[str, Any]) -> AlarmWatch | None:
+def _alarm_watch(given: HandedOver) -> AlarmWatch | None:
     """Return what reads the bench's smoke or heat alarm from here on; None where the bench has none."""
-    source = alarm_input_of(document.get("bench", {}).get("smoke_alarm"), "smoke_alarm")
+    source = alarm_input_of(given.smoke_alarm, "smoke_alarm")
     return None if source is None else AlarmWatch(source).start()
 
 
 def _lives(pid: int, started: float) -> bool:
-    from amphora.harness.common.locks import START_SLACK_S, process_start
-
     actual = process_start(pid)
     return actual is not None and abs(actual - started) <= START_SLACK_S
 
@@ -528,7 +539,7 @@ def _end(pid: int, started: float) -> None:
 
 
 def act(
-    document: Mapping[str, Any],
+    given: HandedOver,
     cause: str,
     make: Make | None = None,
     try_for_s: float = TRY_FOR_S,
@@ -539,7 +550,7 @@ def act(
     """Make the run's instruments safe, record it and tell; return whether all are off.
 
     Args:
-        document: What the runner handed over at the start.
+        given: What the runner handed over at the start.
         cause: Why, in one sentence.
         make: Makes what switches off of an order.
         try_for_s: How long to go on where an instrument does not go off.
@@ -548,25 +559,23 @@ def act(
     """
     began_s = time.monotonic()
     from amphora.drivers.off import restore
-    from amphora.harness.running.switch_off import OffList, switch_off
+    from amphora.harness.running.switch_off import failed, switch_off
 
-    sheet = OffList.from_dict(document["sheet"])
+    sheet = given.off_list
     names = [*sheet.names, *sheet.unknown]
-    results: dict[str, dict[str, Any]] = {
-        name: {"off": False, "current_A": None, "text": why, "tries": 0} for name, why in sheet.unknown.items()
-    }
+    results = {name: failed(why) for name, why in sheet.unknown.items()}
     threads = switch_off(
         sheet,
         began_s + try_for_s,
         "the keeper makes safe",
-        own_pid=int(document["pid"]),
+        own_pid=given.pid,
         results=results,
         make=make or restore,
     )
     asked = runner is not None
     if runner is not None:  # its last event first, so that two do not write to one file
         runner.recorded.wait(FIRST_RECORD_S)
-    record = DeadRunRecord(Path(document["folder"]), sheet.speed_up)
+    record = DeadRunRecord(Path(given.folder), sheet.speed_up)
     for thread in threads:
         thread.join(max(0.0, began_s + FIRST_RECORD_S - time.monotonic()))
     if not asked:
@@ -584,23 +593,21 @@ def act(
 def _record_safe(
     record: "DeadRunRecord",
     names: list[str],
-    results: Mapping[str, dict[str, Any]],
+    results: "Mapping[str, OffResult]",
     otherwise: str,
     cause: str,
     final: bool = True,
 ) -> Achieved:
-    instruments = {
-        name: dict(results.get(name, {"off": False, "current_A": None, "text": otherwise, "tries": 0}))
-        for name in names
-    }
-    off = all(one["off"] for one in instruments.values())
-    record.append(MadeSafe("keeper", off, instruments, cause or None))
+    from amphora.harness.running.switch_off import failed, in_words
+
+    instruments = {name: results.get(name, failed(otherwise)) for name in names}
+    off = all(one.off for one in instruments.values())
+    record.append(MadeSafe("keeper", off, to_json(instruments), cause or None))
     if off:
         which = " and ".join(names) or "what it reaches"
         return Achieved(True, f"the keeper switched off {which} and read it back", final)
-    left = "; ".join(f"{name}: {one['text']}" for name, one in instruments.items() if not one["off"])
     could = "could not switch off" if final else "has not yet switched off"
-    return Achieved(False, f"the keeper {could} {left}", final)
+    return Achieved(False, f"the keeper {could} {in_words(instruments)}", final)
 
 
 if __name__ == "__main__":

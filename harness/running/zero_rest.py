@@ -42,11 +42,11 @@ class ZeroRest:
         if taken is None or not taken.enough:
             return
         self.zeros = None
-        digits = {name: float(bench.current_of(name)["resolution"]) for name in taken.names}
+        digits = {name: bench.current_of(name).resolution for name in taken.names}
         refused = []
         for zero in zeros_of(taken, digits):
             specification = bench.current_of(zero.instrument)
-            verdict, text = judge_zero(zero, float(specification["offset"]), bool(specification["assumed"]))
+            verdict, text = judge_zero(zero, specification.offset, specification.assumed)
             role = self.rig.instruments[zero.instrument].role
             in_charge_A = 0.0 if role == "load" else round(zero.current_A, 9)  # a load that is off measures no charge
             t_s = round(so_far.now_s(), 4)

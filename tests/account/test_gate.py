@@ -3,6 +3,7 @@
 import copy
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -175,8 +176,9 @@ def test_every_verb_passes_the_one_gate(name, logs, plans, tmp_path, monkeypatch
 def test_what_a_run_was_let_through_by_is_asked_for_no_more_when_it_goes_on(logs, plans, monkeypatch):
     stand(logs, inspection={})
     assert ordered(logs, plans["charge"], True, monkeypatch) == "ask"
-    taken_on = copy.deepcopy(plans["charge"])
-    taken_on.notes["account"]["in_spite_of"] = [{"code": "never-inspected"}]
+    charge = plans["charge"]
+    account = replace(charge.notes.account, in_spite_of=({"code": "never-inspected"},))
+    taken_on = replace(charge, notes=replace(charge.notes, account=account))
     assert ordered(logs, taken_on, True, monkeypatch) == "yes"
 
 
@@ -187,7 +189,7 @@ def test_one_cell_measured_under_five_claims_gets_one_plan(logs):
         stand(logs, claim_Ah=claim)
         for profile in ("overnight", "charge"):
             plan, _ = session.make_plan(session.Request("a", profile, logs, present=True), None, datetime.now(UTC))
-            assert plan.capacity_source == "measured from full" and plan.notes["account"]["it_from"] == "measured"
+            assert plan.capacity_source == "measured from full" and plan.notes.account.it_from == "measured"
             levels = [
                 (step.name, segment.order.value, segment.order.current_A, step.limits.charge_Ah)
                 for step in plan.steps

@@ -178,7 +178,7 @@ def test_a_nickel_cell_that_gave_all_back_is_charged_for_more_the_next_time():
     assert 0.1 * took_all.it_Ah <= 0.2 * 0.40 + 1e-12
     # nine tenths given back: it was not near its end, and holds a tenth more at least
     assert fold(cell(**unmarked), [timed(0.48), emptied(0.46)]).it_Ah == pytest.approx(2.2 * 0.46)
-    lithium = holds_of(cell().to_dict(), "18650", load_chemistry("li-ion"), None, None, [], gave_Ah=3.0)
+    lithium = holds_of(cell(), "18650", load_chemistry("li-ion"), None, None, [], gave_Ah=3.0)
     assert lithium.capacity_Ah == 1.0  # a lithium cell ends by its taper; nothing has to be guessed
 
 

@@ -159,7 +159,7 @@ def test_a_dated_voltage_settles_what_one_night_leaves_open(healthy, tmp_path):
     assert code == 0
     after = standing_of(Shelf(logs), "hall-1")
     assert after.leak.high <= min(before.leak.high, 0.10) and after.may["certify"].verdict == "yes"
-    assert [item["kind"] for item in Shelf(logs).get("hall-1").entries] == ["found", "check"]
+    assert [item.kind for item in Shelf(logs).get("hall-1").entries] == ["found", "check"]
     (night,) = logs.glob("hall-1/*-overnight")
     assert cli(logs, "certify", str(night), "--out", str(tmp_path / "c.pdf"))[0] == 0
     # The same cell with a leak of a fifth of its capacity a day would have fallen far below.
@@ -219,8 +219,8 @@ def test_corrections_are_entries_and_a_removed_cell_lies_in_the_wastebasket(heal
     before = {path: path.read_bytes() for path in logs.glob("hall-1/*/run.json")}
     assert cli(logs, "cell", "edit", "hall-1", "--source", "the other gate", "--why", "a slip", "--by", "M. L.")[0] == 0
     cell = Shelf(logs).get("hall-1")
-    assert cell.source == "the other gate" and cell.entries[-1]["changed"]["source"][0] == "path light by the gate"
-    assert cell.entries[-1]["by"] == "M. L." and {path: path.read_bytes() for path in before} == before
+    assert cell.source == "the other gate" and cell.entries[-1].changed["source"][0] == "path light by the gate"
+    assert cell.entries[-1].by == "M. L." and {path: path.read_bytes() for path in before} == before
     assert cli(logs, "cell", "edit", "hall-1", "--source", "the other gate")[0] == 2
     assert cli(logs, "cell", "edit", "hall-1", "--chemistry", "nonsense")[0] == 2
     assert cli(logs, "cell", "remove", "hall-1", "--why", "entered twice")[0] == 0
@@ -247,8 +247,8 @@ def test_a_renamed_cell_keeps_its_runs_and_nothing_in_their_folders_changes(heal
     assert cli(logs, "cell", "rename", "hall-1", "gate-1", "--why", "marked with a pen", "--by", "M. L.")[0] == 0
     cell = Shelf(logs).get("gate-1")
     entry = cell.entries[-1]
-    assert entry["changed"] == {"id": ["hall-1", "gate-1"]} and entry["by"] == "M. L." and entry["at"]
-    assert "marked with a pen" in entry["text"] and cell.former_ids == ("hall-1",)
+    assert entry.changed == {"id": ["hall-1", "gate-1"]} and entry.by == "M. L." and entry.at
+    assert "marked with a pen" in entry.text and cell.former_ids == ("hall-1",)
     moved = {p.relative_to(logs / "gate-1"): p.read_bytes() for p in logs.glob("gate-1/*/*") if p.is_file()}
     assert moved == files and not (logs / "hall-1").exists()
     after = standing_of(Shelf(logs), "gate-1")

@@ -14,7 +14,7 @@ from amphora.harness.analysis.records import Measurement, Record, Specification
 from amphora.harness.archive.loading import measurement_of
 from amphora.harness.archive.run_header import MeasurementOfRun
 from amphora.harness.bench.bench_file import bench_from_dict
-from amphora.harness.common.as_json import known_of
+from amphora.harness.common.as_json import known_of, to_json
 from amphora.harness.common.errors import InputError
 from tests.support import gum
 
@@ -111,7 +111,7 @@ def bench_with(**channels):
 
 def lines_with(**channels):
     """Return the capacity's budget lines of one record under a bench file's specification."""
-    measurement = measurement_of(known_of(MeasurementOfRun, bench_with(**channels).measurement()))
+    measurement = measurement_of(known_of(MeasurementOfRun, to_json(bench_with(**channels).measurement())))
     found = figures_of(reading(), measurement)
     return found, {line.name: line for line in found.capacity.lines}
 
@@ -135,7 +135,7 @@ def test_a_calibration_with_its_k_is_normal_and_divided_by_that_k():
 def test_a_temperature_coefficient_of_the_bench_file_reaches_the_specification():
     coefficients = {"gain_per_K": "50 ppm", "offset_per_K": "1 ppm", "range": "30 A", "reference_degC": 25, "band_K": 3}
     written = bench_with(current={"gain": "0.1 %", **coefficients}).measurement()
-    spec = measurement_of(known_of(MeasurementOfRun, written)).current
+    spec = measurement_of(known_of(MeasurementOfRun, to_json(written))).current
     assert spec.gain_per_K == pytest.approx(50e-6)
     assert spec.offset_per_K == pytest.approx(30e-6)
     away = gum.with_room(spec, 10.0)

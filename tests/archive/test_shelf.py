@@ -10,7 +10,7 @@ from paper_runs import cell_record, write_run
 from typer.testing import CliRunner
 
 from amphora.harness.archive.shelf import CSV_COLUMNS, INDEX_NAME, Shelf, read_entry
-from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.cell import Cell, Identified
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.results.kept import kept_text
@@ -37,7 +37,8 @@ def put_run(logs: Path, cell_id: str, number: int, capacity_Ah: float | None = 2
 
 def test_a_cell_comes_back_as_it_was_put(tmp_path):
     cell = Cell("L3-a", "18650", "li-ion", "path light 3", "", 1.2, 44.0, 3.31, "2026-11-24T18:00:00Z",
-                {"wrapper": "sound"}, ["p/1.jpg"], "east path", "found", True, {"chemistry": "li-ion"})  # fmt: skip
+                {"wrapper": "sound"}, ["p/1.jpg"], "east path", "found", True,
+                Identified(chemistry="li-ion"))  # fmt: skip
     Shelf(tmp_path).add(cell)
     assert Shelf(tmp_path).get("L3-a") == cell
     assert json.loads((tmp_path / "L3-a" / "cell.json").read_text())["format"] == "amphora-cell/1"
@@ -163,7 +164,7 @@ def test_register_survives_export_and_import(tmp_path):
     here, there = Shelf(tmp_path / "one"), Shelf(tmp_path / "two")
     here.add(Cell("a", "18650", "li-ion", "=SUM(A1)", "-x", 1.2, 44.0, 3.31, "2026-11-24T18:00:00Z",
                   {"leak": "none"}, ["p 1.jpg", "p2.jpg"], 'two\nlines, "quoted"', "tested", True,
-                  {"chemistry": "lfp"}))  # fmt: skip
+                  Identified(chemistry="lfp")))  # fmt: skip
     here.add(Cell("лампа", notes="'tis"))
     text = here.export_csv()
     assert "\r\na,18650,li-ion,'=SUM(A1)," in text
@@ -282,7 +283,8 @@ def test_words_of_any_kind_come_back_from_the_register_as_they_were(tmp_path):
     odd = Cell(
         "лампа-3", "18650", markings="⚡ 3,7 V", source='by the "gate"; left', notes="=1+1\n@x,\t'y'",
         photos=["p/фото 1.jpg", "x,y.png"], inspection={"wrapper": "scratched", "smell": "none"}, claim_Ah=1.2,
-        mass_g=44.05, as_found_V=-0.2, declared_rechargeable=True, identified={"chemistry": "lfp", "confidence": 0.9},
+        mass_g=44.05, as_found_V=-0.2, declared_rechargeable=True,
+        identified=Identified(chemistry="lfp", confidence="likely", more={"by": "hand"}),
     )  # fmt: skip
     Shelf(tmp_path / "a").add(odd)
     text = Shelf(tmp_path / "a").export_csv()

@@ -1,12 +1,20 @@
 """Promises of the bench file."""
 
+import json
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from amphora.harness.bench.bench_file import bench_from_dict, load_bench
+from amphora.harness.bench.calibration import Calibration
+from amphora.harness.bench.specification import CHANNELS, ChannelSpecification
+from amphora.harness.common.as_json import from_json, to_json
 from amphora.harness.common.errors import InputError
+
+FEW = st.floats(0.0, 1e3)
 
 LOAD = {"role": "load", "resource": "TCPIP::127.0.0.1::5025::SOCKET"}
 
@@ -89,12 +97,12 @@ def test_the_path_of_a_dialect_counts_from_the_bench_file_and_not_from_here(
 def test_specifications_are_read_with_their_units_and_the_rest_is_marked_as_assumed() -> None:
     specification = {"current": {"gain": "0.1 %", "offset": "3 mA", "resolution": "100 µA"}}
     made = bench_from_dict(bench(instruments={"load": {**LOAD, "specification": specification}}))
-    current = made.measurement()["current"]
-    assert (current["gain"], current["offset"], current["assumed"]) == (0.001, 0.003, False)
-    assert current["resolution"] == pytest.approx(1e-4)
+    current = made.measurement().current
+    assert (current.gain, current.offset, current.assumed) == (0.001, 0.003, False)
+    assert current.resolution == pytest.approx(1e-4)
     # A cheap load: 0.5 % of reading plus 10 mA, common practice for one without a data sheet.
-    assumed = bench_from_dict(bench()).measurement()["current"]
-    assert (assumed["gain"], assumed["offset"], assumed["assumed"]) == (0.005, 0.010, True)
+    assumed = bench_from_dict(bench()).measurement().current
+    assert (assumed.gain, assumed.offset, assumed.assumed) == (0.005, 0.010, True)
 
 
 def test_who_measures_the_cell_is_settled_where_the_file_leaves_it_open() -> None:
@@ -117,3 +125,23 @@ def test_the_check_resistor_is_read_with_its_units() -> None:
     assert found is not None
     assert (found.resistance_ohm, found.tolerance, found.power_W) == (10.0, 0.001, 0.5)
     assert bench_from_dict(bench()).check_resistor is None
+
+
+@given(
+    st.builds(
+        ChannelSpecification, gain=FEW, offset=FEW, resolution=FEW,
+        distribution=st.sampled_from(["rectangular", "normal"]), k=st.floats(1.0, 5.0), assumed=st.booleans(),
+        gain_per_K=st.none() | FEW, offset_per_K=st.none() | FEW,
+        reference_degC=st.none() | FEW, band_K=st.none() | FEW, orders_within_s=st.none() | FEW,
+    )
+)  # fmt: skip
+def test_a_specification_from_json_and_back(specification: ChannelSpecification) -> None:
+    written = json.loads(json.dumps(to_json(specification)))
+    assert from_json(ChannelSpecification, written) == specification
+
+
+@given(
+    st.builds(Calibration, number=st.text(), date=st.text(), channels=st.lists(st.sampled_from(CHANNELS)).map(tuple))
+)
+def test_a_calibration_from_json_and_back(calibration: Calibration) -> None:
+    assert from_json(Calibration, json.loads(json.dumps(to_json(calibration)))) == calibration

@@ -108,7 +108,7 @@ def test_the_zero_of_each_instrument_is_taken_before_the_first_order_and_told(tm
 
 def test_no_night_gets_longer_by_it() -> None:
     described = bench_from_dict(SimulatedBench().description, "simulated")
-    from amphora.harness.plans.build import build_plan
+    from tests.support.plans import build_plan
 
     record = {"id": "c", "form": "18650", "chemistry": "li-ion"}
     bare = build_plan("overnight", record, dict(described.data))
@@ -179,6 +179,6 @@ def test_the_plan_tells_how_the_proofs_of_the_bench_stand(tmp_path: Path) -> Non
     bench = SimulatedBench()
     described = bench_from_dict(bench.description, "simulated")
     plan, _ = make_plan(Request("c", "overnight", tmp_path), described, bench.clock.utc())
-    said = " ".join(plan.notes["proofs"])
+    said = " ".join(plan.notes.proofs)
     assert "never tested on this bench" in said and "not measured this evening" in said
     assert "thermometer: not proven this evening" in said

@@ -25,7 +25,7 @@ def test_the_file_says_what_was_stated_and_is_read_as_it_was_meant() -> None:
     bench = read_again(text)
     assert (bench.name, bench.leads, bench.cell_voltage, bench.cell_temperature) == ("b", "wired", "load", "logger")
     assert bench.cell_current == ("load", "supply")
-    assert bench.current_of("load") | {"gain": 0.001, "offset": 0.003} == bench.current_of("load")
+    assert (bench.current_of("load").gain, bench.current_of("load").offset) == (0.001, 0.003)
     assert bench.instruments["supply"]["baud"] == 9600
     assert bench.check_resistor is not None and bench.check_resistor.resistance_ohm == 10.0
     assert "2 A" in bench.data["note"]
@@ -33,7 +33,7 @@ def test_the_file_says_what_was_stated_and_is_read_as_it_was_meant() -> None:
 
 def test_a_sheet_that_nobody_stated_is_assumed_and_the_file_says_so() -> None:
     text = bench_text(new(instruments={"load": NewInstrument("load", dict(LOAD.keys))}))
-    assert read_again(text).current_of("load")["assumed"] is True
+    assert read_again(text).current_of("load").assumed
     assert "0.5% of reading and 10 mA are assumed" in text and "none stated" in text
 
 

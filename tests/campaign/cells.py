@@ -42,7 +42,7 @@ from amphora.drivers.simulated.parts import METERS, WOBBLE_A
 from amphora.harness.account.asking import standing_of
 from amphora.harness.account.standing import Standing
 from amphora.harness.archive.shelf import Shelf
-from amphora.harness.cells.cell import Cell
+from amphora.harness.cells.cell import Cell, DatedEntry
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.control.checks import against_the_cell
 from amphora.harness.plans import steps as plan_steps
@@ -246,7 +246,7 @@ def _spend(bench: _Bench, cell: Any, rng: random.Random) -> None:
     seen_V = round(kept.cell.voltage(0.0) + rng.uniform(-0.004, 0.004), rng.choice((2, 3)))
     shelf = Shelf(bench.logs)
     record = shelf.get("c")
-    entry = {"at": kept.utc.isoformat(), "kind": "check", "voltage_V": seen_V, "noted_utc": kept.utc.isoformat()}
+    entry = DatedEntry(kept.utc.isoformat(), "check", kept.utc.isoformat(), seen_V)
     shelf.save(replace(record, entries=[*record.entries, entry]))
     life.runs.append(f"a week later {seen_V:g} V")
     bench.standing("week")

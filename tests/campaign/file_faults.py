@@ -420,17 +420,10 @@ def keeper_record(at: int, half: bool, stays: bool) -> tuple[str, list[str]]:
         before = read_run(folder)
         story.bench.load.on = True
         entries = [Entry(OffOrder(name, name, name), 0.02, (f"file faults {name}",)) for name in ("load", "supply")]
-        document = {
-            "bench": {},
-            "sheet": OffList("b", tuple(entries)).to_dict(),
-            "folder": str(folder),
-            "pid": 0,
-        }
+        given = keeper.HandedOver(OffList("b", tuple(entries)).to_dict(), str(folder), pid=0, started=0.0)
         with FileFaults(folder, at, half=half, stays=stays).active() as faults:
             try:
-                keeper.act(
-                    document, "the runner is gone", lambda order, links: story.bench.instruments[order.name], 0.1
-                )
+                keeper.act(given, "the runner is gone", lambda order, links: story.bench.instruments[order.name], 0.1)
             except Exception as error:  # noqa: BLE001  that it raises at all is what is looked for
                 wrong.append(f"the keeper failed: {error!r}")
         if story.bench.load.on:

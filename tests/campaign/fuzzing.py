@@ -266,7 +266,7 @@ def recipe(data: bytes) -> None:
     from datetime import UTC, datetime
 
     from amphora.harness.cells.chemistry import load_chemistry
-    from amphora.harness.plans.build import build_plan
+    from tests.support.plans import build_plan
 
     text, _ = _text_of(data, "profiles/recipes")
     cell = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True}

@@ -232,7 +232,8 @@ def _prepare(night: Night, rng: random.Random, folder: Path) -> _Set:
         current_A=0.5 * capacity_Ah if full else None,
     )  # fmt: skip
     abilities = {key: instrument.abilities for key, instrument in bench.instruments.items()}
-    plan, record = make_plan(request, described, bench.clock.utc(), abilities)
+    plan, cell = make_plan(request, described, bench.clock.utc(), abilities)
+    record = cell.to_dict()
     window = load_chemistry(plan.chemistry)
     bench.low_V, bench.high_V = window.hard_low_V, window.hard_high_V
     run = run_folder(folder, "c", night.recipe, bench.clock.utc())
@@ -330,7 +331,7 @@ def _run(made: _Set, night: Night, rng: random.Random, struck: list[str]) -> Out
     try:
         before, plan = resumable(runner.so_far.folder)
     except JournalDamaged as damage:  # a person does what it says
-        safe = all(make_one_safe(one, clock)["off"] for one in made.bench.instruments.values())
+        safe = all(make_one_safe(one, clock).off for one in made.bench.instruments.values())
         return Outcome(runner.so_far.folder, "refused", str(damage), 2, safe, 0)
     again = Runner(
         plan,

@@ -33,7 +33,7 @@ def test_what_bounds_a_first_charge_is_the_number_that_stands_in_the_table(
         taken_Ah,
         large,
     )
-    holds = holds_of({"id": "a", "form": name}, name.lower(), load_chemistry("li-ion"), None, None, [])
+    holds = holds_of(Cell("a", name), name.lower(), load_chemistry("li-ion"), None, None, [])
     assert holds.capacity_Ah == taken_Ah
     assert holds.charge_most_Ah == pytest.approx(1.1 * lithium_Ah)
     assert plausibility._most_Ah(name) == pytest.approx(1.3 * max(lithium_Ah, nickel_Ah))
@@ -41,9 +41,9 @@ def test_what_bounds_a_first_charge_is_the_number_that_stands_in_the_table(
 
 def test_a_label_that_claims_more_than_the_form_holds_is_not_believed_and_one_that_does_not_is() -> None:
     told: list[str] = []
-    holds_of({"id": "a", "form": "18650", "claim_Ah": 3.7}, "18650", load_chemistry("li-ion"), None, None, told)
+    holds_of(Cell("a", "18650", claim_Ah=3.7), "18650", load_chemistry("li-ion"), None, None, told)
     assert len(told) == 1 and "more than a 18650 can hold" in told[0]
-    holds_of({"id": "a", "form": "18650", "claim_Ah": 3.5}, "18650", load_chemistry("li-ion"), None, None, told)
+    holds_of(Cell("a", "18650", claim_Ah=3.5), "18650", load_chemistry("li-ion"), None, None, told)
     assert len(told) == 1
 
 

@@ -18,6 +18,7 @@ from amphora.drivers.simulated.servers import ServedBench
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.archive.loading import load
 from amphora.harness.archive.shelf import Shelf
+from amphora.harness.cells.cell import Identified
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import InputError
 from amphora.harness.decisions.duty import load_duty
@@ -174,11 +175,11 @@ def test_identify_answers_and_keeps_its_answer_on_the_shelf_only_when_asked(
     runs = [str(steady["charge"]), str(steady["night"])]
     found = asked("identify", *runs, "--logs", str(shelf))
     assert found["answer"] and found["evidence"] and found["next_step"]
-    assert not Shelf(shelf).get("steady").identified
+    assert Shelf(shelf).get("steady").identified == Identified()
     asked("identify", *runs, "--save", "--logs", str(shelf))
     kept = Shelf(shelf).get("steady").identified
-    assert kept["answer"] == found["answer"]
-    assert kept["run"].endswith(steady["night"].name)
+    assert kept.answer == found["answer"]
+    assert kept.run.endswith(steady["night"].name)
     assert found["answer"] in call("identify", *runs)
 
 

@@ -72,7 +72,7 @@ def test_a_semicolon_and_a_decimal_comma_are_read(bag: Path) -> None:
     (bag / "s.csv").write_text("id;mass_g;voltage_V\nA01;44,8;3,312\n")
     assert inside("cell", "take-in", str(bag / "s.csv"), logs=bag / "logs")[0] == 0
     cell = Shelf(bag / "logs").get("A01")
-    assert (cell.mass_g, cell.as_found_V, cell.entries[-1]["resolution_V"]) == (44.8, 3.312, 0.001)
+    assert (cell.mass_g, cell.as_found_V, cell.entries[-1].resolution_V) == (44.8, 3.312, 0.001)
 
 
 def test_the_page_to_print_has_a_box_for_each_word(bag: Path) -> None:

@@ -20,9 +20,9 @@ from amphora.harness.control.checks import (
 from amphora.harness.control.memory import watch_of
 from amphora.harness.decisions.criteria import GRADES
 from amphora.harness.decisions.grades import _anomalies
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from tests.support.made_results import result_of
+from tests.support.plans import build_plan
 
 ROOT = Path(__file__).parents[2]
 SPEAK_OF_THE_CELL = {

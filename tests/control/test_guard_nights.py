@@ -22,7 +22,7 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.control.guard import refold, watch_of
-from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.plans.plan import End, Limits, Order, Plan, PlanNotes, PlanWindow, Segment, Step, plan_to_dict
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan, with_zero_rest
@@ -109,7 +109,7 @@ def at_1_It(capacity_Ah: float) -> Plan:
     made = Plan(
         "r", "c", "li-ion", (rest, down, replace(rest, name="after")), 3.0, capacity_Ah, "known", "full", False, 1e5,
         as_found_low_V=2.5, as_found_high_V=4.25, max_current_A=current_A, needs_temperature=True,
-        notes={"window": {"hard_low_V": 2.5, "discharge_high_degC": 60.0}},
+        notes=PlanNotes(window=PlanWindow(hard_low_V=2.5, discharge_high_degC=60.0)),
     )  # fmt: skip
     return with_zero_rest(made)
 

@@ -26,12 +26,12 @@ from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.grades import grade_runs
 from amphora.harness.decisions.purpose import settled_by
 from amphora.harness.plans import steps as plan_steps
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from amphora.harness.plans.recipe import load_recipe, recipe_names
 from amphora.harness.plans.settled import RESERVE, RESISTANCE_MARGIN, Settled, may_end_early, with_settled
 from amphora.harness.report.label import label_content
 from amphora.harness.running.session import Request, carry_out, go_on, open_rig
+from tests.support.plans import build_plan
 
 CELL = {"id": "A1", "chemistry": "li-ion", "form": "18650"}
 LAMP = Settled("path light", need_Ah=0.2, rail_V=3.2, worst_ohm=1.0)

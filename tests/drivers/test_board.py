@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -238,15 +239,14 @@ def bench_data(served):
 def test_bench_check_and_plan_say_that_the_board_guards(served):
     bench = bench_from_dict(bench_data(served))
     found = check_bench(bench, RealClock(), open_instrument)
-    assert any("its own voltage, temperature and time limits" in text for text in found["guards"])
-    assert found["unattended_discharge"] and not any("plain resistor" in text for text in found["missing"])
+    assert any("its own voltage, temperature and time limits" in text for text in found.guards)
+    assert found.unattended_discharge and not any("plain resistor" in text for text in found.missing)
     abilities = {"relay": written_abilities("relay", bench.instruments["relay"])}
     asked = {"resistor": True, "device": False, "needs_temperature": False}
-    guarded, missing, _ = not_guarded({**bench_data(served), "abilities": abilities}, set(), **asked)
-    assert any("lower and upper voltage limits and temperature limits" in text for text in guarded)
-    assert any("beat stops" in text for text in guarded) and not missing
-    plain, _, _ = not_guarded(bench_data(served), set(), **asked)
-    assert plain == []
+    said = not_guarded(replace(bench, abilities=abilities), set(), **asked)
+    assert any("lower and upper voltage limits and temperature limits" in text for text in said.guarded)
+    assert any("beat stops" in text for text in said.guarded) and not said.missing
+    assert not_guarded(bench, set(), **asked).guarded == ()
 
 
 BEATER = """

@@ -16,7 +16,7 @@ from amphora.drivers.clock import RealClock
 from amphora.drivers.errors import DescriptionError, DriverError, InstrumentError, LimitError, LinkError
 from amphora.drivers.off import OffOrder, order_from_table, order_of, restore
 from amphora.drivers.opening import open_instrument
-from amphora.drivers.polled.coding import checksum
+from amphora.drivers.polled.coding import Check, checksum
 from amphora.drivers.polled.link import PolledLink
 from amphora.drivers.scpi.dialect import load_dialect
 from amphora.harness.bench.bench_file import load_bench
@@ -399,10 +399,7 @@ def test_a_hid_device_is_spoken_to_in_reports(monkeypatch: pytest.MonkeyPatch) -
 
 
 def _check(data: bytes) -> bytes:
-    return checksum(
-        {"kind": "crc", "bytes": 2, "polynomial": 0x1021, "init": 0xFFFF, "final": 0, "reflect": False,
-         "endian": "little"}, data,
-    )  # fmt: skip
+    return checksum(Check("crc", 2, "little", polynomial=0x1021, init=0xFFFF), data)
 
 
 def test_without_the_library_a_hid_device_is_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -449,4 +446,4 @@ def test_a_load_that_works_from_1_1_V_is_refused_at_plan_time_for_a_nickel_cell(
     description = load_bench(bench)
     assert description.instruments["load"]["lowest_working_voltage"] == "1.1 V"
     with pytest.raises(InputError, match=r"1\.1 V is above the cut-off of 1 V"):
-        check_working_voltage(dict(description.data), 1.0, "nimh")
+        check_working_voltage(description, 1.0, "nimh")

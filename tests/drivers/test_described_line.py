@@ -17,7 +17,7 @@ from amphora.drivers.errors import LinkError
 from amphora.drivers.opening import open_instrument
 from amphora.drivers.polled import link as link_module
 from amphora.drivers.polled.link import PolledLink
-from amphora.drivers.polled.wires import open_wire
+from amphora.drivers.polled.wires import PortSettings, open_wire
 from amphora.drivers.scpi.dialect import load_dialect
 
 LINES = """format = "amphora-dialect/1"
@@ -100,7 +100,7 @@ def test_baud_and_levels_of_the_lines_are_set_before_the_port_opens(monkeypatch:
         def reset_input_buffer(self) -> None: ...
 
     monkeypatch.setattr(serial, "Serial", Port)
-    settings = {"baud": 19200, "data_bits": 7, "parity": "even", "stop_bits": 2, "dtr": False, "rts": None}
+    settings = PortSettings(19200, 7, "even", 2, dtr=False)
     open_wire("ASRL/dev/ttyUSB9::INSTR", 1.0, settings, 64)
     before = dict(seen[: seen.index(("open", None))])
     assert (before["port"], before["baudrate"], before["dtr"]) == ("/dev/ttyUSB9", 19200, False)
@@ -109,13 +109,13 @@ def test_baud_and_levels_of_the_lines_are_set_before_the_port_opens(monkeypatch:
 
 
 def test_baud_and_levels_of_file_and_bench_reach_the_port(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    link, wire = played(tmp_path, monkeypatch, "dtr = false\nrts = true", serial={"baud": 4800})
+    link, wire = played(tmp_path, monkeypatch, "dtr = false\nrts = true", serial=PortSettings(4800))
     asked: list[Any] = []
     monkeypatch.setattr(link_module, "open_wire", lambda *words: (asked.append(words), wire)[1])
     link.open()
     link.reopen()
     for _, _, serial, _ in asked:  # at each opening
-        assert (serial["baud"], serial["dtr"], serial["rts"]) == (4800, False, True)
+        assert (serial.baud, serial.dtr, serial.rts) == (4800, False, True)
     assert len(asked) == 2
 
 

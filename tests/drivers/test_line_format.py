@@ -5,8 +5,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from amphora.drivers.described import keys_of
 from amphora.drivers.errors import DescriptionError, DriverError, GarbledReply
-from amphora.drivers.serial.format_file import COLUMN_KEYS, TOP_KEYS, format_from_dict, load_format, shipped
+from amphora.drivers.serial.format_file import ColumnTable, LinesTable, format_from_dict, load_format, shipped
 from amphora.drivers.serial.line_format import SERIAL_KEYS, strip_parity, to_number, unwrap
 
 WRAP_S = 4294967.296
@@ -294,7 +295,7 @@ def some(keys):
 COLUMN = st.fixed_dictionaries(
     {"quantity": st.sampled_from(["time", "voltage", "temperature", "skip"]) | ANY},
     optional={
-        **{key: ANY for key in COLUMN_KEYS if key != "quantity"},
+        **{key: ANY for key in keys_of(ColumnTable) if key != "quantity"},
         "sensor": some(["kind", "r25_ohm", "beta_K", "a", "b", "c", "degC", "ohm", "r0_ohm"]) | ANY,
         "adc": some(["counts", "reference_V"]),
         "divider": some(["series_ohm", "supply_V", "sensor_at"]),
@@ -302,7 +303,7 @@ COLUMN = st.fixed_dictionaries(
 )
 LINES = st.fixed_dictionaries(
     {"columns": st.lists(COLUMN | ANY, min_size=1, max_size=3) | ANY},
-    optional={**{key: ANY for key in TOP_KEYS["lines"] if key != "columns"}, "serial": some(SERIAL_KEYS)},
+    optional={**{key: ANY for key in keys_of(LinesTable) if key != "columns"}, "serial": some(SERIAL_KEYS)},
 )
 FLAG = some(["byte", "mask", "equals"])
 FRAMES = st.fixed_dictionaries(

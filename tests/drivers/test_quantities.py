@@ -43,7 +43,7 @@ def test_one_temperature_on_three_scales(unit: str, number: float) -> None:
 def test_a_specification_takes_a_share_however_it_is_spelled(gain: object) -> None:
     table = {"role": "load", "resource": "TCPIP::127.0.0.1::1::SOCKET", "specification": {"current": {"gain": gain}}}
     bench = bench_from_dict({"name": "b", "instruments": {"load": table}, "cell": {"current": "load"}}, "b.toml")
-    assert bench.measurement()["current"]["gain"] == pytest.approx(0.001)
+    assert bench.measurement().current.gain == pytest.approx(0.001)
 
 
 @pytest.mark.parametrize("value", ["5 V", "3,5 A", "-1 A", "5", 5, True, None, float("nan"), [1]])

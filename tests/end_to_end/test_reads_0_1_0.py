@@ -24,6 +24,7 @@ from amphora.harness.archive.run_folder import resumable
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.control.events import stamped
 from amphora.harness.control.replay import RESULT_KINDS, replay
@@ -246,7 +247,7 @@ def bench_facts() -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
             "cell_voltage": bench.cell_voltage, "cell_current": list(bench.cell_current),
             "cell_temperature": bench.cell_temperature, "cell_voltage_when_off": bench.cell_voltage_when_off,
             "room_temperature": bench.room_temperature, "speed_up": bench.speed_up, "simulated": bench.simulated,
-            "alarms": bench.alarms, "measurement": bench.measurement(),
+            "alarms": bench.alarms, "measurement": to_json(bench.measurement()),
             "check_resistor": None if resistor is None else {
                 "resistance_ohm": resistor.resistance_ohm, "tolerance": resistor.tolerance, "power_W": resistor.power_W,
             },

@@ -14,7 +14,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from amphora.drivers.clock import RealClock
 from amphora.drivers.errors import DriverError
 from amphora.drivers.opening import open_instrument
-from amphora.drivers.polled.coding import checksum
+from amphora.drivers.polled.coding import Check, checksum
 
 LOAD = """
 format = "amphora-dialect/1"
@@ -166,22 +166,22 @@ def test_a_relays_coils_and_its_feedback_are_read_back_from_a_kept_librarys_serv
     ("check", "expected"),
     [
         # Check values of "123456789", as catalogues of parametrised CRC algorithms print them (from memory).
-        ({"bytes": 2, "polynomial": 0x1021, "init": 0xFFFF, "final": 0, "reflect": False}, 0x29B1),
-        ({"bytes": 2, "polynomial": 0x8005, "init": 0xFFFF, "final": 0, "reflect": True}, 0x4B37),
-        ({"bytes": 2, "polynomial": 0x1021, "init": 0, "final": 0, "reflect": False}, 0x31C3),
-        ({"bytes": 1, "polynomial": 0x07, "init": 0, "final": 0, "reflect": False}, 0xF4),
-        ({"bytes": 4, "polynomial": 0x04C11DB7, "init": 0xFFFFFFFF, "final": 0xFFFFFFFF, "reflect": True}, 0xCBF43926),
+        ({"size": 2, "polynomial": 0x1021, "init": 0xFFFF, "final": 0, "reflect": False}, 0x29B1),
+        ({"size": 2, "polynomial": 0x8005, "init": 0xFFFF, "final": 0, "reflect": True}, 0x4B37),
+        ({"size": 2, "polynomial": 0x1021, "init": 0, "final": 0, "reflect": False}, 0x31C3),
+        ({"size": 1, "polynomial": 0x07, "init": 0, "final": 0, "reflect": False}, 0xF4),
+        ({"size": 4, "polynomial": 0x04C11DB7, "init": 0xFFFFFFFF, "final": 0xFFFFFFFF, "reflect": True}, 0xCBF43926),
     ],
 )
 def test_checksums_have_their_published_check_values(check: dict[str, Any], expected: int) -> None:
-    made = checksum({"kind": "crc", "endian": "big", **check}, b"123456789")
+    made = checksum(Check("crc", endian="big", **check), b"123456789")
     assert int.from_bytes(made, "big") == expected
-    little = checksum({"kind": "crc", "endian": "little", **check}, b"123456789")
+    little = checksum(Check("crc", endian="little", **check), b"123456789")
     assert little == made[::-1]
 
 
 def test_sum_and_exclusive_or_by_hand() -> None:
     data = bytes([0x10, 0x20, 0xF0])
-    assert checksum({"kind": "sum", "bytes": 1, "complement": False, "endian": "big"}, data) == b"\x20"
-    assert checksum({"kind": "sum", "bytes": 1, "complement": True, "endian": "big"}, data) == b"\xe0"
-    assert checksum({"kind": "xor", "bytes": 1, "init": 0, "endian": "big"}, data) == bytes([0x10 ^ 0x20 ^ 0xF0])
+    assert checksum(Check("sum", 1), data) == b"\x20"
+    assert checksum(Check("sum", 1, complement=True), data) == b"\xe0"
+    assert checksum(Check("xor", 1), data) == bytes([0x10 ^ 0x20 ^ 0xF0])

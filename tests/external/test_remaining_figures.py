@@ -24,8 +24,8 @@ from amphora.harness.analysis.warnings import find_warnings
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import triage
 from amphora.harness.cells.incoming import judge_at_the_door
-from amphora.harness.plans.build import build_plan
 from tests.support import gum
+from tests.support.plans import build_plan
 from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 NOTHING = Specification(0.0, 0.0)

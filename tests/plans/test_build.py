@@ -11,11 +11,11 @@ from amphora.harness.cells.chemistry import KEYS, load_chemistry
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.control.step_records import Begin, Sample
 from amphora.harness.control.stepping import advance, initial
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.durations import expected_s
 from amphora.harness.plans.plan import plan_from_dict, plan_to_dict
 from amphora.harness.plans.recipe import load_recipe, read_recipe, recipe_names
 from amphora.harness.plans.requirements import fuse_for
+from tests.support.plans import build_plan
 
 NOW = datetime.fromisoformat("2026-11-24T21:00:00+01:00")
 FOUND_V = {
@@ -392,19 +392,18 @@ def test_a_fuse_carries_the_current_and_is_at_most_twice_it(most_A):
 
 def test_what_the_bench_does_not_guard_is_listed():
     bare = build_plan("overnight", cell(), bench(abilities={"load": {}}))
-    assert any("low-voltage cut-off" in text for text in bare.notes["not_guarded"])
+    assert any("low-voltage cut-off" in text for text in bare.notes.not_guarded)
     guarding = {"load": {**GUARDING["load"], "power_on_off": True}, "supply": GUARDING["supply"]}
     sensors = {"temperature": "logger", "room_temperature": "room"}
-    good = build_plan("overnight", cell(), bench(abilities=guarding, cell=sensors))
-    assert good.notes["not_guarded"] == []
-    told = build_plan("overnight", cell(), bench(abilities=GUARDING, cell={"temperature": "logger"})).notes[
-        "not_guarded"
-    ]
+    two = {"load": {"role": "load"}, "logger": {"role": "logger"}, "room": {"role": "logger"}}
+    good = build_plan("overnight", cell(), bench(abilities=guarding, cell=sensors, instruments=two))
+    assert good.notes.not_guarded == ()
+    told = build_plan("overnight", cell(), bench(abilities=GUARDING, cell={"temperature": "logger"})).notes.not_guarded
     assert [text.split(":")[0] for text in told] == ["the load's outlet after a power cut", "the cell against the room"]
     assert good.needs_temperature
-    assert not build_plan("overnight", cell(), bench()).notes["abilities_known"]
+    assert not build_plan("overnight", cell(), bench()).notes.abilities_known
     resistor = build_plan("watch-resistor", cell(), bench("logger"))
-    assert any("drains on" in text for text in resistor.notes["not_guarded"])
+    assert any("drains on" in text for text in resistor.notes.not_guarded)
 
 
 def test_a_load_that_stays_behind_when_the_leads_are_moved_measures_no_charge():
@@ -418,9 +417,9 @@ def test_a_load_that_stays_behind_when_the_leads_are_moved_measures_no_charge():
         bench(leads="relay"),
     ):
         plan = build_plan("charge", cell(), other, present=True)
-        assert not any("sense wires" in text for text in plan.notes["not_guarded"])
+        assert not any("sense wires" in text for text in plan.notes.not_guarded)
     untold = build_plan("charge", cell(), bench(), present=True)
-    assert any("unless the sense wires of load stay at the cell" in text for text in untold.notes["not_guarded"])
+    assert any("unless the sense wires of load stay at the cell" in text for text in untold.notes.not_guarded)
 
 
 def test_a_run_that_identified_the_cell_chooses_the_window_but_a_person_permits_the_charge():
@@ -435,8 +434,8 @@ def test_a_run_that_identified_the_cell_chooses_the_window_but_a_person_permits_
 
 
 def test_a_plan_that_leaves_the_cell_empty_says_what_comes_afterwards():
-    assert "3.70 to 3.80 V" in build_plan("overnight", cell(), bench()).notes["afterwards"]
-    assert "afterwards" not in build_plan("charge", cell(), bench(), present=True).notes
+    assert "3.70 to 3.80 V" in build_plan("overnight", cell(), bench()).notes.afterwards
+    assert build_plan("charge", cell(), bench(), present=True).notes.afterwards is None
 
 
 def test_a_charge_by_the_clock_for_an_assumed_capacity_says_that_a_larger_cell_is_not_full():
@@ -453,14 +452,14 @@ def test_with_a_known_resistor_the_fuse_is_told_and_the_recipe_that_fits_is_name
     cells = {"voltage": "logger", "current": "logger", "temperature": "logger"}
     only = bench(instruments={"logger": resistor}, cell=cells)
     plan = build_plan("watch-resistor", cell(), only)
-    assert plan.notes["resistor_A"] == pytest.approx(4.2 / 10.02)
-    assert plan.notes["fuse_A"] <= 2 * 4.2 / 10.02
+    assert plan.notes.resistor_A == pytest.approx(4.2 / 10.02)
+    assert plan.notes.fuse_A <= 2 * 4.2 / 10.02
     assert plan.max_current_A == 0.0  # nothing is ordered
-    said = " ".join(plan.notes["not_guarded"])
+    said = " ".join(plan.notes.not_guarded)
     assert "no sensor at the cell" not in said and "nothing here can take a resistor off" in said
     with pytest.raises(InputError, match="role = 'load' is needed, or recipe 'watch-resistor'"):
         build_plan("overnight", cell(), only)
     for written, amps in (("0.01 ohm", None), ("rot", None), (10, 0.42), ("10 Ω", 0.42)):  # a shunt tells no current
         other = bench(instruments={"logger": resistor | {"shunt": written}}, cell=cells)
-        found = build_plan("watch-resistor", cell(), other).notes["resistor_A"]
+        found = build_plan("watch-resistor", cell(), other).notes.resistor_A
         assert found == (None if amps is None else pytest.approx(amps))

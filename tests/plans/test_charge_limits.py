@@ -5,14 +5,15 @@ Values: LIMITS of this project (common practice, where no other source stands be
 
 import pytest
 
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.errors import Refused
-from amphora.harness.plans.build import build_plan
-from amphora.harness.plans.charge_permission import holds_of, permission
+from amphora.harness.plans.charge_permission import holds_of
 from amphora.harness.plans.plan import Limits, Order, Plan, Segment, Step
 from amphora.harness.plans.recipe import load_recipe
 from amphora.harness.plans.supply_timer import armed_for_s, before_s, renew_due
 from tests.plans.test_charge_permission import cell
+from tests.support.plans import build_plan, permission
 
 
 @pytest.mark.parametrize(("found_V", "charged"), [(3.549, True), (3.551, False), (3.62, False)])
@@ -58,8 +59,8 @@ def holds(form: str = "18650", chemistry: str = "li-ion", **known: float | None)
     told: list[str] = []
     record = cell(chemistry, claim_Ah=known.pop("claim_Ah", None))
     return holds_of(
-        record, form, load_chemistry(chemistry), known.pop("given_Ah", None), known.pop("measured_Ah", None), told,
-        **known,
+        Cell.from_dict(record), form, load_chemistry(chemistry), known.pop("given_Ah", None),
+        known.pop("measured_Ah", None), told, **known,
     ), told  # fmt: skip
 
 

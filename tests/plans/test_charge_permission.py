@@ -4,8 +4,8 @@ import pytest
 
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.common.errors import Refused
-from amphora.harness.plans.charge_permission import permission
 from amphora.harness.plans.recipe import load_recipe
+from tests.support.plans import permission
 
 
 def cell(chemistry="li-ion", as_found_V=3.6, **more):

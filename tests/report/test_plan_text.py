@@ -1,12 +1,13 @@
 """The plan as a person reads it: what happens, what stops it, when it is done, what is left to them."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.recipe import recipe_names
 from amphora.harness.report.plan_text import clock, ends_at, render
+from tests.support.plans import build_plan
 
 NOW = datetime.fromisoformat("2026-11-24T21:00:00+01:00")
 CELL = {"id": "L3-a", "form": "18650", "chemistry": "li-ion", "as_found_V": 3.31, "declared_rechargeable": True}
@@ -86,6 +87,7 @@ def test_times_of_day_carry_their_day_when_it_is_not_tonight(hours, shown):
 
 def test_what_was_proven_of_the_bench_is_listed():
     plan = build_plan("overnight", CELL, BENCH)
-    plan.notes["proofs"] = ["leakage with the mains unplugged: never tested on this bench"]
+    proofs = ("leakage with the mains unplugged: never tested on this bench",)
+    plan = replace(plan, notes=replace(plan.notes, proofs=proofs))
     text = render(plan, NOW)
     assert "Proven of this bench\n  - leakage with the mains unplugged: never tested" in text

@@ -25,9 +25,9 @@ def look(bench: SimulatedBench) -> dict[str, Any]:
 
 def test_a_bench_that_guards_itself_is_fit_for_both_kinds_of_night() -> None:
     found = look(SimulatedBench(room=True, leads="relay"))
-    assert found["passed"] and found["problems"] == []
-    assert found["unattended_discharge"] and found["unattended_charge"]
-    assert found["missing"] == []
+    assert found.passed and found.problems == ()
+    assert found.unattended_discharge and found.unattended_charge
+    assert found.missing == ()
 
 
 def relay_of(bench: SimulatedBench) -> Any:
@@ -37,11 +37,11 @@ def relay_of(bench: SimulatedBench) -> Any:
 def test_a_relay_is_closed_and_opened_with_nothing_flowing() -> None:
     bench = SimulatedBench(leads="relay")
     found = look(bench)
-    assert found["instruments"]["relay"]["tried"] == ["closed to discharge and opened", "closed to charge and opened"]
+    assert found.instruments["relay"].tried == ["closed to discharge and opened", "closed to charge and opened"]
     assert relay_of(bench).position == "open"
     sticks = SimulatedBench(leads="relay")
     relay_of(sticks).read_setup = lambda: {"on": True}
-    assert "may stick" in " ".join(look(sticks)["problems"]) and not look(sticks)["passed"]
+    assert "may stick" in " ".join(look(sticks).problems) and not look(sticks).passed
 
 
 def test_a_relay_is_not_moved_while_something_is_on_or_flows_where_nothing_should() -> None:
@@ -55,15 +55,15 @@ def test_a_relay_is_not_moved_while_something_is_on_or_flows_where_nothing_shoul
         else:
             bench.load.current.jump = -0.5
         found = look(bench)
-        assert not moved and not found["passed"]
-        assert any("was not moved" in text for text in found["problems"])
+        assert not moved and not found.passed
+        assert any("was not moved" in text for text in found.problems)
 
 
 def test_what_nobody_guards_is_named() -> None:
     bench = SimulatedBench()
     bench.load.abilities = dataclasses.replace(bench.load.abilities, cutoff_latches=False, power_on_off=None)
     bench.supply.abilities = dataclasses.replace(bench.supply.abilities, off_timer=False)
-    said = " | ".join(look(bench)["missing"])
+    said = " | ".join(look(bench).missing)
     for words in (
         "starts again when the cell recovers",
         "no off-timer",
@@ -75,7 +75,7 @@ def test_what_nobody_guards_is_named() -> None:
     bare = SimulatedBench()
     bare.load.abilities = Abilities()
     found = look(bare)
-    assert not found["unattended_discharge"] and "no low-voltage cut-off of its own" in " ".join(found["missing"])
+    assert not found.unattended_discharge and "no low-voltage cut-off of its own" in " ".join(found.missing)
 
 
 def test_an_output_that_is_on_a_queue_that_is_full_and_a_leak_are_problems() -> None:
@@ -84,26 +84,26 @@ def test_an_output_that_is_on_a_queue_that_is_full_and_a_leak_are_problems() -> 
     bench.load.set_input(True)
     bench.supply.queue.append('-222,"Data out of range"')
     found = look(bench)
-    said = " | ".join(found["problems"])
-    assert not found["passed"]
+    said = " | ".join(found.problems)
+    assert not found.passed
     assert "load: is switched on" in said and "Data out of range" in said
     leaking = SimulatedBench()
     leaking.supply.bleed_A = 0.004  # less than a run refuses
     found = look(leaking)
-    assert found["passed"]
-    assert any(text.startswith("supply: shows -") and "leakage" in text for text in found["problems"])
+    assert found.passed
+    assert any(text.startswith("supply: shows -") and "leakage" in text for text in found.problems)
     leaking = SimulatedBench()
     leaking.supply.bleed_A = 0.010  # five times its offset of 1.5 mA are 7.5 mA
     found = look(leaking)
-    assert not found["passed"]
-    assert any("A with its output off; at most 7.5 mA" in text and "leakage" in text for text in found["problems"])
+    assert not found.passed
+    assert any("A with its output off; at most 7.5 mA" in text and "leakage" in text for text in found.problems)
 
 
 def test_a_cell_the_wrong_way_round_is_found() -> None:
     bench = SimulatedBench()
     bench.load.voltage.gain = -1.0
     found = look(bench)
-    assert not found["passed"] and any("wrong way round" in text for text in found["problems"])
+    assert not found.passed and any("wrong way round" in text for text in found.problems)
 
 
 def test_what_an_instrument_guards_is_known_from_its_dialect_without_opening_it() -> None:

@@ -22,6 +22,6 @@ def test_a_relays_habit_is_said(tmp_path: Path, style: str, where: str, said: st
     with Foreign(load={"style": "polled"}, switch={"style": style}) as foreign:
         bench = load_bench(foreign.bench_file(tmp_path, leads="relay"))
         found = check_bench(bench, RealClock(), open_instrument, empty=True, look_for_s=0.2)
-    assert said in found[where]
-    assert "load: switches itself off after 3 s of silence" in found["guards"]
-    assert not found["trouble"]
+    assert said in getattr(found, where)
+    assert "load: switches itself off after 3 s of silence" in found.guards
+    assert not found.trouble

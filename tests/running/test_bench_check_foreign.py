@@ -53,14 +53,14 @@ def test_every_command_of_a_charge_and_a_discharge_is_tried_and_nothing_is_switc
 ) -> None:
     before = foreign.truth()
     found = look(written(foreign, tmp_path))
-    assert found["passed"], found["problems"]
-    load, supply = found["instruments"]["load"], found["instruments"]["supply"]
-    assert (load["dialect"], supply["dialect"]) == ("load-function-input", "supply-plain")
-    assert load["lacks"] == ["remote_sense"] and supply["lacks"] == []
-    assert supply["always_armed"] == ["off_timer", "over_current", "over_voltage"]
-    assert any("armed by the level alone" in text for text in found["problems"])
-    assert {"limits of its own", "constant current", "constant resistance", "off"} <= set(load["tried"])
-    assert {"limits of its own", "voltage", "current limit", "off"} <= set(supply["tried"])
+    assert found.passed, found.problems
+    load, supply = found.instruments["load"], found.instruments["supply"]
+    assert (load.dialect, supply.dialect) == ("load-function-input", "supply-plain")
+    assert load.lacks == ["remote_sense"] and supply.lacks == []
+    assert supply.always_armed == ["off_timer", "over_current", "over_voltage"]
+    assert any("armed by the level alone" in text for text in found.problems)
+    assert {"limits of its own", "constant current", "constant resistance", "off"} <= set(load.tried)
+    assert {"limits of its own", "voltage", "current limit", "off"} <= set(supply.tried)
     after = foreign.truth()
     for name in ("load", "supply"):
         assert after[name]["switched"] == before[name]["switched"] and not after[name]["on"]
@@ -95,7 +95,7 @@ def test_a_run_with_what_check_wrote_down_charges_the_cell(foreign: Foreign, tmp
         supply.make_safe()
         supply.close()
     again = look(bench)
-    assert again["passed"]
+    assert again.passed
 
 
 @pytest.mark.parametrize(
@@ -116,33 +116,31 @@ def test_it_is_not_content_with(
     if shows:
         foreign.fault("load", "shows", shows)
     found = look(written(foreign, tmp_path))
-    assert not found["passed"]
-    assert any(said in text for text in found["problems"]), found["problems"]
+    assert not found.passed
+    assert any(said in text for text in found.problems), found.problems
 
 
 def test_without_a_cell_the_instruments_are_looked_at_when_somebody_says_so(foreign: Foreign, tmp_path: Path) -> None:
     foreign.cell(leads_open=True)
-    assert look(written(foreign, tmp_path), empty=True)["passed"]
+    assert look(written(foreign, tmp_path), empty=True).passed
 
 
 def test_a_cell_is_judged_by_its_own_window_when_it_is_named(foreign: Foreign, tmp_path: Path) -> None:
     bench = written(foreign, tmp_path)
     foreign.fault("load", "shows", {"voltage_V": 1.3})
-    assert look(bench, chemistry="nimh")["passed"]
+    assert look(bench, chemistry="nimh").passed
     found = look(bench, chemistry="li-ion")
-    assert not found["passed"] and any("1.300 V is below" in text for text in found["problems"])
+    assert not found.passed and any("1.300 V is below" in text for text in found.problems)
 
 
 def test_every_instrument_is_reported_also_behind_a_silent_one(foreign: Foreign, tmp_path: Path) -> None:
     foreign.fault("load", "mute")
     bench = written(foreign, tmp_path)
     found = look(bench)
-    assert found["trouble"] == ["load"] and found["exit_code"] == 4 and not found["passed"]
-    assert "no answer" in found["instruments"]["load"]["trouble"]
-    assert (
-        found["instruments"]["supply"]["identity"].startswith("OTHER MAKE") and found["instruments"]["supply"]["tried"]
-    )
-    assert not found["unattended_discharge"] and "discharge: not known, the load could not be asked" in found["missing"]
+    assert found.trouble == ("load",) and found.exit_code == 4 and not found.passed
+    assert "no answer" in found.instruments["load"].trouble
+    assert found.instruments["supply"].identity.startswith("OTHER MAKE") and found.instruments["supply"].tried
+    assert not found.unattended_discharge and "discharge: not known, the load could not be asked" in found.missing
     done = CliRunner().invoke(app, ["bench", "check", "--bench", str(bench), "--logs", str(tmp_path)])
     assert done.exit_code == 4 and "load (load): in trouble" in done.stdout and "supply (supply): OTHER" in done.stdout
 
@@ -153,20 +151,20 @@ def test_swapped_ports_are_called_so(foreign: Foreign, tmp_path: Path, named: bo
     dialects = {"load": "load-function-input", "supply": "supply-plain"} if named else None
     bench = written(foreign, tmp_path, dialects, load={"resource": ports["supply"]}, supply={"resource": ports["load"]})
     found = look(bench)
-    assert not found["passed"] and found["trouble"] == ["load", "supply"]
+    assert not found.passed and found.trouble == ("load", "supply")
     assert any(
         f"load: a supply answers at {ports['supply']}, where a load should" in text and "swapped?" in text
-        for text in found["problems"]
-    ), found["problems"]
-    assert any("supply: a load answers" in text for text in found["problems"])
+        for text in found.problems
+    ), found.problems
+    assert any("supply: a load answers" in text for text in found.problems)
 
 
 def test_what_a_run_could_not_send_is_found_out(foreign: Foreign, tmp_path: Path) -> None:
     """A table of one's own with a command that this supply does not know: each charge would fail by it."""
     bench = written(foreign, tmp_path, {"load": "auto"})  # the supply's own table names a STATe
     found = look(bench)
-    assert not found["passed"]
-    assert any("a charge would fail" in text and "Undefined header" in text for text in found["problems"])
+    assert not found.passed
+    assert any("a charge would fail" in text and "Undefined header" in text for text in found.problems)
 
 
 def test_latency_and_renewal_are_measured(foreign: Foreign, tmp_path: Path) -> None:
@@ -174,9 +172,9 @@ def test_latency_and_renewal_are_measured(foreign: Foreign, tmp_path: Path) -> N
     foreign.fault("load", "renew", 0.5)
     bench = written(foreign, tmp_path, {"load": "load-function-input", "supply": "supply-plain"})
     found = look(bench, look_for_s=2.5)
-    assert 0.02 <= found["instruments"]["supply"]["latency_s"] <= found["instruments"]["supply"]["longest_s"]
-    renewed_s = found["instruments"]["load"]["renewed_s"]
+    assert 0.02 <= found.instruments["supply"].latency_s <= found.instruments["supply"].longest_s
+    renewed_s = found.instruments["load"].renewed_s
     assert renewed_s is not None and 0.3 < renewed_s <= 1.5
-    assert any('refresh = "' in text for text in found["problems"])
+    assert any('refresh = "' in text for text in found.problems)
     foreign.mend("load", "renew")
-    assert look(bench, look_for_s=0.3)["instruments"]["load"]["renewed_s"] == 0.0
+    assert look(bench, look_for_s=0.3).instruments["load"].renewed_s == 0.0

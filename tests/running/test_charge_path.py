@@ -21,12 +21,12 @@ from amphora.harness.bench.opened import Rig
 from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import Plan
 from amphora.harness.running import orders
 from amphora.harness.running.charge_path import arm, no_drop, see_cell
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out
+from tests.support.plans import build_plan
 
 CELL = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 3.6}
 SCHOTTKY_A = 1e-6  # saturation current: 0.027 V x ln(1 + 65 mA / 1 µA) = 0.30 V
@@ -197,7 +197,7 @@ def test_it_is_planned_attended_only_and_says_what_stays_unguarded() -> None:
             build_plan("charge", CELL, data, **more)
     able = {"supply": {"over_voltage_protection": True}}
     plan = build_plan("charge", CELL, {**data, "abilities": able}, present=True)
-    assert any("0.27 V vanishes with the current" in text for text in plan.notes["not_guarded"])
+    assert any("0.27 V vanishes with the current" in text for text in plan.notes.not_guarded)
     build_plan("overnight", CELL, data)  # nothing charges
 
 

@@ -31,12 +31,12 @@ from amphora.harness.control.events import Event
 from amphora.harness.control.replay import replay
 from amphora.harness.control.step_records import Sample
 from amphora.harness.control.stepping import advance, initial
-from amphora.harness.plans.build import build_plan
 from amphora.harness.plans.plan import COLD_DEGC, End, Plan, plan_from_dict
 from amphora.harness.plans.recipe import read_recipe
 from amphora.harness.plans.supply_timer import AHEAD_S, FACTOR, armed_for_s
 from amphora.harness.running.runner import Outcome
 from amphora.harness.running.session import Request, carry_out, how_full, make_plan, measured_Ah
+from tests.support.plans import build_plan
 
 CELL = {"id": "c", "form": "18650", "chemistry": "li-ion", "declared_rechargeable": True, "as_found_V": 3.6}
 ABLE = {
@@ -256,12 +256,12 @@ def test_a_dialect_says_whether_a_timer_can_be_renewed() -> None:
 
 
 def test_the_plan_names_the_timer() -> None:
-    assert "7 h 21 min" in planned().notes["timer"]
+    assert "7 h 21 min" in planned().notes.timer
     able = {**ABLE, "supply": {**ABLE["supply"], "off_timer_renewable": True}}
     bench = {**bench_of().description, "abilities": able}
-    assert "30 min after this computer has died" in build_plan("charge", CELL, bench, present=True).notes["timer"]
+    assert "30 min after this computer has died" in build_plan("charge", CELL, bench, present=True).notes.timer
     bare = {**bench_of().description, "abilities": {**ABLE, "supply": {}}}
-    assert "timer" not in build_plan("charge", CELL, bare, present=True).notes
+    assert build_plan("charge", CELL, bare, present=True).notes.timer is None
 
 
 def test_a_current_in_it_of_a_first_pass_stays_below_the_plan_s_largest() -> None:
@@ -496,6 +496,7 @@ def test_charging_wants_a_sensor_at_the_cell_or_the_word_of_somebody_who_stays()
 
 
 def test_a_sensor_whose_logger_started_again_is_not_proven_any_more(tmp_path: Path) -> None:
+    from amphora.harness.control.events import SensorChecked
     from amphora.harness.running.checks_of_bench import latest, read_checks
 
     bench = bench_of(1.0, 0.5)
@@ -509,7 +510,7 @@ def test_a_sensor_whose_logger_started_again_is_not_proven_any_more(tmp_path: Pa
     assert "not proven any more" in outcome.text
     assert run.events[-1]["final"] is False
     described = bench_from_dict(bench.description, "simulated")
-    assert latest(read_checks(tmp_path), "sensor-proven", described, bench.clock.utc(), sensor="thermometer") is None
+    assert latest(read_checks(tmp_path), SensorChecked, described, bench.clock.utc(), sensor="thermometer") is None
 
 
 # -- nickel -------------------------------------------------------------------------------------------

@@ -28,6 +28,7 @@ from amphora.harness.bench.operator import ObligingPerson
 from amphora.harness.cells.cell import Cell
 from amphora.harness.cli.app import app
 from amphora.harness.common.errors import BenchError, InputError, JournalDamaged, Refused
+from amphora.harness.control.events import LeakageChecked, ResistorChecked, SensorChecked
 from amphora.harness.running import checks_of_bench as proofs
 from amphora.harness.running.check_leakage import LEAK_V_PER_H, check_leakage
 from amphora.harness.running.check_resistor import check_resistor
@@ -52,10 +53,10 @@ class Bench:
     def rig(self) -> Rig:
         return open_rig(self.described, self.sim.clock, lambda name, table, clock: self.sim.instruments[name])
 
-    def sensor(self) -> dict[str, Any]:
+    def sensor(self) -> SensorChecked:
         return prove_sensor(self.rig, "thermometer", self.sim.clock, self.person, self.told.append)
 
-    def resistor(self, through: str | None = None) -> dict[str, Any]:
+    def resistor(self, through: str | None = None) -> ResistorChecked:
         made = check_resistor(self.rig, TEN_OHM, self.sim.clock, self.person, self.told.append, through)
         assert not self.sim.load.on and not self.sim.supply.on
         return made
@@ -86,8 +87,8 @@ class Bench:
 def test_fingers_prove_a_sensor_and_it_cools_before_anything_begins() -> None:
     bench = Bench()
     made = bench.sensor()
-    assert made["proven"] and made["rise_K"] >= 3.0 and made["seconds"] <= 120.0
-    assert bench.sim.thermometer.read()["temperature_degC"] - made["before_degC"] < 1.1  # and a digit
+    assert made.proven and made.rise_K >= 3.0 and made.seconds <= 120.0
+    assert bench.sim.thermometer.read()["temperature_degC"] - made.before_degC < 1.1  # and a digit
 
 
 @pytest.mark.parametrize("fault", ["sensor frozen", "sensor lost"])
@@ -96,15 +97,15 @@ def test_a_sensor_that_does_not_move_is_not_proven(fault: str) -> None:
     bench.sim.inject(CATALOGUE[fault](), at_s=bench.sim.clock.now_s())
     bench.sim.update()
     made = bench.sensor()
-    assert not made["proven"] and fault in bench.sim.fired
-    assert "3 K are needed" in made["text"] or "gives no temperature" in made["text"]
+    assert not made.proven and fault in bench.sim.fired
+    assert "3 K are needed" in made.text or "gives no temperature" in made.text
 
 
 def test_a_sensor_that_nobody_warms_is_not_proven() -> None:
     bench = Bench()
     bench.person = ObligingPerson(hands=lambda act: None)
     made = bench.sensor()
-    assert not made["proven"] and made["seconds"] >= 120.0 and made["rise_K"] < 3.0
+    assert not made.proven and made.seconds >= 120.0 and made.rise_K < 3.0
 
 
 def test_fingers_tell_which_sensor_is_at_the_cell_of_a_bay() -> None:
@@ -129,7 +130,7 @@ def test_fingers_tell_which_sensor_is_at_the_cell_of_a_bay() -> None:
         thermometer.read = read  # type: ignore[method-assign]
         bench.person = ObligingPerson(hands=lambda act, warm=warm: warm.__setitem__(0, act == "warm-sensor"))
         made = prove_sensor(bench.rig, "thermometer", bench.sim.clock, bench.person, bench.told.append)
-        assert (made["proven"], words in made["text"]) == (proven, True), made["text"]
+        assert (made.proven, words in made.text) == (proven, True), made.text
         assert any("in bay 'a'" in text for text in bench.person.asked)
 
 
@@ -137,13 +138,13 @@ def test_a_charge_has_the_sensor_warmed_once_an_evening_and_records_it(tmp_path:
     bench = Bench()
     first = read_run(bench.run(tmp_path).folder)
     proof = next(event for event in first.events if event["kind"] == "sensor-proven")
-    assert proof["rise_K"] >= 3.0 and proof["sensor"] == "thermometer"
+    assert proof.rise_K >= 3.0 and proof.sensor == "thermometer"
     asked = len(bench.person.asked)
     assert any("between two fingers" in text for text in bench.person.asked)
     second = read_run(bench.run(tmp_path, "storage").folder)
     assert len(bench.person.asked) == asked  # it holds for the evening
     again = next(event for event in second.events if event["kind"] == "sensor-proven")
-    assert again["taken_utc"] == proof["taken_utc"]
+    assert again.taken_utc == proof.taken_utc
 
 
 def test_a_charge_with_a_sensor_that_does_not_move_is_refused_before_anything_is_on(tmp_path: Path) -> None:
@@ -176,10 +177,10 @@ def test_a_discharge_with_an_unproven_sensor_is_told_aloud_and_goes_on(tmp_path:
 @pytest.mark.parametrize("through", ["supply", "load"])
 def test_a_good_bench_measures_the_check_resistor_within_a_per_cent(through: str) -> None:
     made = Bench().resistor(through)
-    assert made["passed"] and abs(made["deviation"]) < 0.005
-    amperes = abs(made["current_A"] - made["zero_A"])
-    assert made["measured_ohm"] == pytest.approx(made["voltage_V"] / amperes, rel=1e-4)
-    assert made["instrument"] == through and (made["current_A"] < 0) == (through == "load")
+    assert made.passed and abs(made.deviation) < 0.005
+    amperes = abs(made.current_A - made.zero_A)
+    assert made.measured_ohm == pytest.approx(made.voltage_V / amperes, rel=1e-4)
+    assert made.instrument == through and (made.current_A < 0) == (through == "load")
 
 
 @pytest.mark.parametrize("through", ["supply", "load"])
@@ -187,19 +188,19 @@ def test_a_resistor_two_per_cent_off_raises_the_alarm(through: str) -> None:
     bench = Bench()
     bench.sim.check_ohm = 10.2
     made = bench.resistor(through)
-    assert not made["passed"] and made["deviation"] == pytest.approx(0.02, abs=0.003)
-    assert "MORE THAN 1 %" in made["text"]
+    assert not made.passed and made.deviation == pytest.approx(0.02, abs=0.003)
+    assert "MORE THAN 1 %" in made.text
 
 
 @pytest.mark.parametrize("through", ["supply", "load"])
 def test_a_current_two_per_cent_off_raises_the_alarm_too(through: str) -> None:
     bench = Bench()
     getattr(bench.sim, through).current.gain = 0.98
-    assert not bench.resistor(through)["passed"]
+    assert not bench.resistor(through).passed
 
 
 def test_whoever_measures_the_discharge_is_checked_where_nobody_says_otherwise() -> None:
-    assert Bench().resistor()["instrument"] == "load"
+    assert Bench().resistor().instrument == "load"
 
 
 @pytest.mark.parametrize("through", ["supply", "load"])
@@ -217,7 +218,7 @@ def test_over_tcp_the_check_resistor_is_measured_too(through: str, ohm: float, p
             stack.callback(opened[name].close)
         rig = Rig(bench.described, opened)
         made = check_resistor(rig, TEN_OHM, bench.sim.clock, bench.person, bench.told.append, through)
-    assert made["passed"] is passed and made["instrument"] == through
+    assert made.passed is passed and made.instrument == through
     assert not bench.sim.load.on and not bench.sim.supply.on
 
 
@@ -225,7 +226,7 @@ def test_an_offset_is_no_fault_of_the_resistor() -> None:
     bench = Bench()
     bench.sim.supply.current.offset = 0.004
     bench.sim.load.voltage.offset = 0.008
-    assert bench.resistor("supply")["passed"]
+    assert bench.resistor("supply").passed
 
 
 def test_a_cell_that_was_left_in_is_never_switched_onto() -> None:
@@ -240,7 +241,7 @@ def test_no_resistor_where_one_should_be_is_told() -> None:
     bench = Bench()
     bench.sim.check_ohm = 1e9
     made = bench.resistor("supply")
-    assert (not made["passed"] and made["measured_ohm"] is None) or made["deviation"] > 1.0
+    assert (not made.passed and made.measured_ohm is None) or made.deviation > 1.0
 
 
 def test_an_instrument_that_fails_in_the_middle_leaves_nothing_on() -> None:
@@ -294,7 +295,7 @@ def test_a_logger_alone_measures_what_a_cell_drains_through(ohm: float, passed: 
     described = bench_from_dict({"name": "b", "instruments": {"logger": {"role": "logger", "port": "x"}}}, "b.toml")
     rig = Rig(described, {"logger": logger})  # type: ignore[dict-item]
     made = check_resistor(rig, TEN_OHM, clock, ObligingPerson(hands=logger.hands), lambda text: None)
-    assert made["through"] == "logger" and made["passed"] is passed
+    assert made.through == "logger" and made.passed is passed
 
 
 def test_a_logger_that_reckons_its_current_cannot_check_a_resistor_and_says_why() -> None:
@@ -309,13 +310,11 @@ def test_the_run_of_that_evening_tells_what_the_resistor_said(tmp_path: Path) ->
     bench = Bench()
     bench.sim.check_ohm = 10.2
     made = bench.resistor("load")
-    proofs.keep(
-        tmp_path, bench.described, {"load": bench.sim.load.identify()}, "check-resistor", bench.sim.clock.utc(), **made
-    )
+    proofs.keep(tmp_path, bench.described, {"load": bench.sim.load.identify()}, made, bench.sim.clock.utc())
     run = read_run(bench.run(tmp_path, "overnight").folder)
     event = next(event for event in run.events if event["kind"] == "check-resistor")
     keys = ("resistance_ohm", "tolerance", "measured_ohm", "voltage_V", "current_A", "deviation", "instrument")
-    assert {key: event[key] for key in keys} == {key: made[key] for key in keys}
+    assert {key: event[key] for key in keys} == {key: getattr(made, key) for key in keys}
     assert any(line.startswith("! the check resistor of this evening FAILED") for line in bench.told)
 
 
@@ -329,24 +328,24 @@ def leak(bench: Bench) -> dict[str, Any]:
 
 
 def test_a_bench_that_drains_nothing_passes() -> None:
-    assert leak(Bench())["passed"]
+    assert leak(Bench()).passed
 
 
 def test_a_bleeder_behind_a_dead_supply_is_found() -> None:
     bench = Bench()
     bench.sim.supply.bleed_A = 0.030
     made = leak(bench)
-    assert not made["passed"] and made["fall_V_per_h"] > LEAK_V_PER_H
-    assert "drains the cell" in made["text"]
+    assert not made.passed and made.fall_V_per_h > LEAK_V_PER_H
+    assert "drains the cell" in made.text
 
 
 # -- the file ------------------------------------------------------------------------------------------------
 
 
-def kept(tmp_path: Path, bench: Bench) -> dict[str, Any]:
+def kept(tmp_path: Path, bench: Bench) -> proofs.KeptCheck:
     who = {"thermometer": bench.sim.thermometer.identify()}
-    found = {"sensor": "thermometer", "proven": True, "text": "warmed"}
-    return proofs.keep(tmp_path, bench.described, who, "sensor-proven", bench.sim.clock.utc(), **found)
+    warmed = SensorChecked("thermometer", True, text="warmed")
+    return proofs.keep(tmp_path, bench.described, who, warmed, bench.sim.clock.utc())
 
 
 def test_a_proof_holds_for_a_day_for_the_same_bench_and_the_same_instrument(tmp_path: Path) -> None:
@@ -355,15 +354,15 @@ def test_a_proof_holds_for_a_day_for_the_same_bench_and_the_same_instrument(tmp_
     checks = proofs.read_checks(tmp_path)
     assert checks == [record]
     now, who = bench.sim.clock.utc(), {"thermometer": bench.sim.thermometer.identify()}
-    assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=who) == record
+    assert proofs.latest(checks, SensorChecked, bench.described, now, identities=who) == record
     late = now + timedelta(hours=24, seconds=1)
-    assert proofs.latest(checks, "sensor-proven", bench.described, late, identities=who) is None
+    assert proofs.latest(checks, SensorChecked, bench.described, late, identities=who) is None
     before = now - timedelta(seconds=6)
-    assert proofs.latest(checks, "sensor-proven", bench.described, before, identities=who) is None
+    assert proofs.latest(checks, SensorChecked, bench.described, before, identities=who) is None
     other = {"thermometer": "another"}
-    assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=other) is None
+    assert proofs.latest(checks, SensorChecked, bench.described, now, identities=other) is None
     elsewhere = bench_from_dict({**bench.described.data, "name": "the other table"}, "simulated")
-    assert proofs.latest(checks, "sensor-proven", elsewhere, now, identities=who) is None
+    assert proofs.latest(checks, SensorChecked, elsewhere, now, identities=who) is None
 
 
 def test_a_torn_last_line_is_left_behind_and_a_damaged_one_is_located(tmp_path: Path) -> None:
@@ -400,17 +399,17 @@ def test_a_proof_from_later_than_now_is_none_and_is_told(tmp_path: Path) -> None
     bench = Bench()
     who = {"thermometer": bench.sim.thermometer.identify()}
     record = kept(tmp_path, bench)
-    leaks = {"passed": False, "text": "it leaks"}
-    proofs.keep(tmp_path, bench.described, {}, "leakage", bench.sim.clock.utc(), **leaks)
+    leaks = LeakageChecked(passed=False, text="it leaks")
+    proofs.keep(tmp_path, bench.described, {}, leaks, bench.sim.clock.utc())
     checks = proofs.read_checks(tmp_path)
     set_back = bench.sim.clock.utc() - timedelta(hours=1)
-    assert proofs.latest(checks, "sensor-proven", bench.described, set_back, identities=who) is None
+    assert proofs.latest(checks, SensorChecked, bench.described, set_back, identities=who) is None
     told = proofs.in_words(checks, bench.described, set_back)
-    assert told[0].startswith("2 of this bench's checks") and record["utc"] in told[0] and "set back" in told[0]
+    assert told[0].startswith("2 of this bench's checks") and record.utc in told[0] and "set back" in told[0]
     assert any("not proven this evening" in line for line in told)
     assert any("FAILED" in line for line in told)  # what failed is warned of whatever the clock says
     right = bench.sim.clock.utc() + timedelta(seconds=1)
-    assert proofs.latest(checks, "sensor-proven", bench.described, right, identities=who) == record
+    assert proofs.latest(checks, SensorChecked, bench.described, right, identities=who) == record
     assert not proofs.notices_of(checks, bench.described, right)
 
 
@@ -429,10 +428,10 @@ def test_a_proof_whose_last_word_is_that_it_was_none_is_none(tmp_path: Path) -> 
     bench = Bench()
     kept(tmp_path, bench)
     who = {"thermometer": bench.sim.thermometer.identify()}
-    found = {"sensor": "thermometer", "proven": False, "text": "it did not move"}
-    proofs.keep(tmp_path, bench.described, who, "sensor-proven", bench.sim.clock.utc(), **found)
+    found = SensorChecked("thermometer", False, text="it did not move")
+    proofs.keep(tmp_path, bench.described, who, found, bench.sim.clock.utc())
     checks, now = proofs.read_checks(tmp_path), bench.sim.clock.utc()
-    assert proofs.latest(checks, "sensor-proven", bench.described, now, identities=who) is None
+    assert proofs.latest(checks, SensorChecked, bench.described, now, identities=who) is None
 
 
 APPENDER = """
@@ -442,12 +441,14 @@ from pathlib import Path
 from amphora.harness.running import checks_of_bench as proofs
 from amphora.harness.bench.bench_file import bench_from_dict
 from amphora.drivers.simulated.bench import SimulatedBench
+from amphora.harness.control.events import SensorChecked
 bench = bench_from_dict(SimulatedBench().description, "simulated")
 print("ready", flush=True)
 sys.stdin.readline()
 for number in range(int(sys.argv[2])):
-    proofs.keep(Path(sys.argv[1]), bench, {"thermometer": "T"}, "sensor-proven", datetime.now(UTC),
-                sensor="thermometer", proven=True, text="x" * 3000, by=sys.argv[3], number=number)
+    more = {"by": sys.argv[3], "number": number}
+    made = SensorChecked("thermometer", True, text="x" * 3000, more=more)
+    proofs.keep(Path(sys.argv[1]), bench, {"thermometer": "T"}, made, datetime.now(UTC))
     print(number, flush=True)
 """
 
@@ -476,11 +477,11 @@ def test_of_what_several_processes_keep_at_once_nothing_is_lost(tmp_path: Path) 
         assert process.returncode == 0
     checks = proofs.read_checks(tmp_path)
     assert checks.notices == ()
-    assert {name: [check["number"] for check in checks if check["by"] == name] for name in "abc"} == {
+    assert {name: [one.made.more["number"] for one in checks if one.made.more["by"] == name] for name in "abc"} == {
         name: list(range(25)) for name in "abc"
     }
-    begun = [min(check["utc"] for check in checks if check["by"] == name) for name in "abc"]
-    ended = [max(check["utc"] for check in checks if check["by"] == name) for name in "abc"]
+    begun = [min(one.utc for one in checks if one.made.more["by"] == name) for name in "abc"]
+    ended = [max(one.utc for one in checks if one.made.more["by"] == name) for name in "abc"]
     assert max(begun) < min(ended)  # each was at it while the others were
 
 
@@ -494,9 +495,9 @@ def test_what_was_kept_before_a_process_was_killed_is_kept(tmp_path: Path) -> No
     process.communicate()
     kept(tmp_path, Bench())
     checks = proofs.read_checks(tmp_path)
-    numbers = [check["number"] for check in checks if "number" in check]
+    numbers = [one.made.more["number"] for one in checks if "number" in one.made.more]
     assert numbers[: len(told)] == told and len(numbers) <= len(told) + 1
-    assert checks[-1]["text"] == "warmed"
+    assert checks[-1].text == "warmed"
 
 
 def test_a_disk_that_is_full_leaves_the_file_as_it_was(tmp_path: Path) -> None:
@@ -533,9 +534,25 @@ def test_no_content_of_the_file_gives_anything_but_proofs_or_the_line_that_is_no
 @pytest.mark.parametrize("change", [{"utc": "2026-03-13T20:00:00"}, {"instruments": 3}, {"proven": 1}, {"text": None}])
 def test_a_proof_that_lacks_something_is_none(tmp_path: Path, change: dict[str, Any]) -> None:
     record = kept(tmp_path, Bench())
-    (tmp_path / proofs.FILE).write_text(json.dumps({**record, **change}) + "\n")
+    (tmp_path / proofs.FILE).write_text(json.dumps({**record.to_dict(), **change}) + "\n")
     with pytest.raises(JournalDamaged, match="line 1"):
         proofs.read_checks(tmp_path)
+
+
+TEXT = st.text(max_size=8)
+NUMBER = st.none() | st.floats(-1e3, 1e3)
+MADE = st.one_of(
+    st.builds(SensorChecked, sensor=TEXT, proven=st.booleans(), rise_K=NUMBER, before_degC=NUMBER, text=TEXT),
+    st.builds(ResistorChecked, resistance_ohm=NUMBER, through=TEXT, deviation=NUMBER, passed=st.booleans(), text=TEXT),
+    st.builds(LeakageChecked, before_V=NUMBER, hours=NUMBER, measured_by=TEXT, passed=st.booleans(), text=TEXT),
+)
+
+
+@given(MADE, TEXT, st.dictionaries(TEXT, TEXT, min_size=1, max_size=2))
+def test_a_check_from_json_and_back(made: proofs.Made, bench: str, who: dict[str, str]) -> None:
+    kept = proofs.KeptCheck("2026-11-24T21:00:00Z", bench, who, made)
+    read = proofs.KeptCheck.from_dict(json.loads(json.dumps(kept.to_dict())))
+    assert read == kept and read.to_dict() == kept.to_dict()
 
 
 # -- the command ------------------------------------------------------------------------------------------------
@@ -569,7 +586,7 @@ def test_a_resistor_that_is_off_ends_the_command_with_1(tmp_path: Path, monkeypa
     monkeypatch.setattr(SimulatedBench, "__init__", off)
     code, found = check(tmp_path, "--resistor")
     assert code == 1 and not found["passed"] and not found["proofs"][0]["passed"]
-    assert proofs.read_checks(tmp_path)[0]["passed"] is False
+    assert proofs.read_checks(tmp_path)[0].passed is False
 
 
 @pytest.mark.parametrize(

@@ -61,7 +61,7 @@ def test_a_new_bench_file_passes_its_check_and_is_never_written_over(served: Ser
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 0, done.output
     bench = load_bench(out)
-    assert bench.cell_temperature == "logger" and bench.current_of("load")["gain"] == 0.001
+    assert bench.cell_temperature == "logger" and bench.current_of("load").gain == 0.001
     assert "Every instrument answers" in done.stdout and f"amphora bench check --bench {out}" in done.stdout
     again = CliRunner().invoke(app, words)
     assert again.exit_code != 0 and "is there already" in str(again.exception)

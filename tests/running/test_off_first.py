@@ -57,4 +57,4 @@ def test_off_is_tried_five_times_and_an_output_that_never_answered_is_not_off(
     clock: Any = SimpleNamespace(sleep=lambda _s: None)
     instrument: Any = Deaf(deaf_for)
     answer = switch_off.make_one_safe(instrument, clock, 0.01)
-    assert (answer["off"], answer["tries"], instrument.asked) == (off, tries, tries)
+    assert (answer.off, answer.tries, instrument.asked) == (off, tries, tries)

@@ -386,5 +386,5 @@ def test_a_charge_goes_on_the_next_evening_only_with_a_sensor_proven_anew(tmp_pa
     assert not bench.supply.on
     who = {"thermometer": bench.thermometer.identify()}
     made = prove_sensor(rig, "thermometer", bench.clock, person, lambda text: None)
-    keep(tmp_path, night.described, who, "sensor-proven", bench.clock.utc(), **made)
+    keep(tmp_path, night.described, who, made, bench.clock.utc())
     assert again().reason == "taper"

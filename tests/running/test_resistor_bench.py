@@ -144,7 +144,7 @@ def test_what_this_bench_cannot_do_is_refused_in_words(tmp_path: Path) -> None:
         Request("A1", "watch-resistor", tmp_path, present=True, capacity_Ah=0.5), bench.described,
         bench.bench.clock.utc(), {},
     )  # fmt: skip
-    assert any("a plain resistor drains on when the computer stops" in one for one in plan.notes["not_guarded"])
+    assert any("a plain resistor drains on when the computer stops" in one for one in plan.notes.not_guarded)
 
 
 # -- a relay that holds the cell at its resistor, and lets go ---------------------------------------------------------

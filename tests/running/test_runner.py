@@ -32,7 +32,7 @@ from amphora.harness.common.errors import BenchError, JournalDamaged, Refused
 from amphora.harness.control.events import Event, stamped
 from amphora.harness.control.replay import RESULT_KINDS, replay
 from amphora.harness.control.step_records import Sample
-from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_to_dict
+from amphora.harness.plans.plan import End, Limits, Order, Plan, PlanNotes, PlanWindow, Segment, Step, plan_to_dict
 from amphora.harness.running.runner import Outcome, Runner
 from amphora.harness.running.session import Request, make_plan
 
@@ -654,7 +654,7 @@ def test_a_charge_keeps_to_the_attended_hours_and_the_rest_goes_on_without(
     request = Request("c", "standard-capacity", tmp_path, attended=hours, capacity_Ah=1.0)
     the_plan, cell = make_plan(request, described, bench.clock.utc(), abilities)
     header = run_header(
-        plan_to_dict(the_plan), cell, described, tmp_path / "r", the_plan.start, 3.0, "x", bench.clock.utc()
+        plan_to_dict(the_plan), cell.to_dict(), described, tmp_path / "r", the_plan.start, 3.0, "x", bench.clock.utc()
     )
     rig = Rig(described, bench.instruments)
     outcome = Runner(the_plan, rig, bench.clock, tmp_path / "r", header, ObligingPerson(), take_signals=False).run()
@@ -874,7 +874,9 @@ def test_a_person_who_does_not_come_is_called_again_and_told_when_the_cell_is_be
         "take it off", "ask", (Segment(Order("ask", text=text), 3600.0),), (), 3600.0, False, 10.0,
         Limits(), leads="discharge",
     )  # fmt: skip
-    the_plan = plan(ask, notes={"window": {"hard_low_V": 2.5, "charge_limit_V": 4.2}, "chemistry_name": "Li-ion"})
+    the_plan = plan(
+        ask, notes=PlanNotes(window=PlanWindow(hard_low_V=2.5, charge_limit_V=4.2), chemistry_name="Li-ion")
+    )
     called: list[tuple[float, str]] = []
     made = runner(bench, the_plan, tmp_path / "r", alarm=lambda kind, words: called.append((bench.clock.s, words)))
     made.people.person = Absent()

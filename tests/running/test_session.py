@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from amphora.drivers.roles import Abilities
 from amphora.drivers.simulated.bench import SimulatedBench
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.shelf import Shelf
@@ -61,10 +62,10 @@ def test_the_start_of_a_run_says_what_a_sleeping_computer_does_not_guard_as_the_
     request = Request("c", "overnight", tmp_path, start="declared-full", capacity_Ah=1.0)
     said = {}
     for has in (True, False):
-        able = {"load": {"low_voltage_cutoff": has, "cutoff_latches": True, "over_current_protection": True}}
+        able = {"load": Abilities(low_voltage_cutoff=has, cutoff_latches=True, over_current_protection=True)}
         plan, _ = make_plan(request, described, bench.clock.utc(), able)
         said[has] = " ".join(asleep_now(plan, "this computer may fall asleep"))
-        assert ("lid closed" in " ".join(plan.notes["not_guarded"])) is not has
+        assert ("lid closed" in " ".join(plan.notes.not_guarded)) is not has
         assert "may fall asleep" in said[has]
         assert not has or asleep_now(plan, "") == []
     assert "lid closed" in said[False] and "not guarded" in said[False] and "lid closed" not in said[True]

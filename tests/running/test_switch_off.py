@@ -19,7 +19,7 @@ import amphora.drivers.off
 import amphora.drivers.scpi.instrument
 from amphora.drivers.clock import RealClock
 from amphora.drivers.errors import DriverError, LinkError
-from amphora.drivers.off import OffOrder, StrangerError, order_from_table, port_now, restore
+from amphora.drivers.off import OffOrder, StrangerError, UsbDevice, order_from_table, port_now, restore
 from amphora.drivers.opening import open_instrument
 from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict, load_bench
 from amphora.harness.bench.opened import Rig
@@ -32,6 +32,7 @@ from amphora.harness.running.session import held, hold_identities, open_rig
 from amphora.harness.running.switch_off import (
     FILE,
     OffList,
+    OffResult,
     beside,
     is_off,
     make_all_safe,
@@ -169,7 +170,7 @@ def test_a_current_that_flows_on_is_said_so(at_work: Any, monkeypatch: pytest.Mo
         bench, rig = at_work(foreign)
         foreign.fault("load", "welded")
         (one,) = made_safe(bench, rig).values()
-        assert not one["off"] and "still flows" in one["text"]
+        assert not one.off and "still flows" in one.text
 
 
 # -- what off is, once -----------------------------------------------------------------------------------
@@ -211,7 +212,7 @@ def test_a_sheet_switches_off_a_mute_instrument_without_a_question_before(
         at_s = time.monotonic()
         found = switch_off_now(known, 1.0, "a test")
         assert foreign.off_after_s("load", at_s, 0.1) < 1.0
-        assert not found["load"]["off"] and "OFF was sent; " in found["load"]["text"]
+        assert not found["load"].off and "OFF was sent; " in found["load"].text
         sent = [text for _, text in foreign.received("load")[before:]]
         first_question = next((number for number, text in enumerate(sent) if "?" in text), len(sent))
         order = known.entries[0].order
@@ -226,8 +227,8 @@ def test_a_sheet_reads_back_and_says_off_where_it_is_answered(at_work: Any, tmp_
         again = OffList.from_dict(json.loads(json.dumps(sheet.to_dict(), default=str)))
         assert again.to_dict() == json.loads(json.dumps(sheet.to_dict(), default=str))
         found = switch_off_now(again, 5.0, "a test")
-        assert found["load"]["off"] and found["supply"]["off"]
-        assert "off, read back" in found["load"]["text"]
+        assert found["load"].off and found["supply"].off
+        assert "off, read back" in found["load"].text
         truth = foreign.truth()
         assert not truth["load"]["on"] and not truth["supply"]["on"]
 
@@ -251,11 +252,11 @@ def test_without_a_sheet_and_without_a_dialect_off_goes_out_in_each_that_it_coul
         foreign.fault("load", "mute")
         at_s = time.monotonic()
         found = switch_off_now(sheet_from_bench(bench), 1.0, "a test")
-        assert foreign.off_after_s("load", at_s, 0.1) < 1.0 and not found["load"]["off"]
+        assert foreign.off_after_s("load", at_s, 0.1) < 1.0 and not found["load"].off
         foreign.mend("load")
         foreign.switch("load", True)
         found = switch_off_now(sheet_from_bench(bench), 10.0, "a test")
-        assert found["load"]["off"], found
+        assert found["load"].off, found
         assert not foreign.truth()["load"]["on"]
 
 
@@ -275,7 +276,7 @@ def test_a_channel_that_another_run_holds_gets_nothing(at_work: Any, tmp_path: P
         before = len(foreign.received("load"))
         with acquire_channel("load", bench.instruments["load"], "the next run"):
             found = switch_off_now(sheet, 1.0, "a test")
-        assert "left alone" in found["load"]["text"] and foreign.truth()["load"]["on"]
+        assert "left alone" in found["load"].text and foreign.truth()["load"]["on"]
         assert len(foreign.received("load")) == before
 
 
@@ -288,7 +289,7 @@ def test_a_lock_that_cannot_be_taken_leaves_no_load_on(
         sheet = sheet_of(bench, rig.instruments)
         rig.close()
         monkeypatch.setenv("AMPHORA_RUNTIME", str(tmp_path / "file" / "no folder"))
-        assert switch_off_now(sheet, 5.0, "a test")["load"]["off"]
+        assert switch_off_now(sheet, 5.0, "a test")["load"].off
         assert not foreign.truth()["load"]["on"]
 
 
@@ -363,7 +364,7 @@ def port(device: str, serial: str | None = "A1", vid: int = 0x1234, location: st
 
 
 def usb_order(**device: str) -> OffOrder:
-    return OffOrder("load", "load", "ASRL/dev/ttyUSB0::INSTR", device={"vid": "1234", "pid": "0001", **device})
+    return OffOrder("load", "load", "ASRL/dev/ttyUSB0::INSTR", device=UsbDevice("1234", "0001", **device))
 
 
 def test_a_serial_device_is_known_by_its_usb_serial_number_wherever_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -389,12 +390,12 @@ def test_a_port_that_was_renumbered_gets_nothing(at_work: Any, monkeypatch: pyte
         sheet = sheet_of(bench, rig.instruments)
         rig.close()
         (entry,) = sheet.entries
-        mine = dataclasses.replace(entry.order, device={"vid": "1234", "pid": "0001", "serial_number": "A1"})
+        mine = dataclasses.replace(entry.order, device=UsbDevice("1234", "0001", "A1"))
         node = foreign.instruments["load"]["port"]
         monkeypatch.setattr(amphora.drivers.off, "_ports", lambda: [port(node, "SOMEBODY ELSE'S")])
         before = len(foreign.received("load"))
         found = switch_off_now(OffList("b", (entry._replace(order=mine),)), 0.3, "a test")
-        assert "nothing was sent" in found["load"]["text"]
+        assert "nothing was sent" in found["load"].text
         assert len(foreign.received("load")) == before and foreign.truth()["load"]["on"]
 
 
@@ -468,7 +469,7 @@ def test_a_keeper_that_is_stopped_is_noticed_and_ended_before_it_can_wake_up_and
     with Foreign(load={"style": "generic"}) as foreign:
         bench, rig = at_work(foreign)
         sheet = sheet_of(bench, rig.instruments)
-        keeper = Keeper.start(dict(bench.data), ["load"], tmp_path / "run", sheet=sheet)
+        keeper = Keeper.start(bench, tmp_path / "run", sheet)
         for _ in range(10):
             keeper.beat()
             time.sleep(0.1)
@@ -509,4 +510,4 @@ def test_a_reading_from_before_the_switching_is_waited_for_and_what_is_off_is_no
             assert seconds >= 0.0
 
     found = make_one_safe(Slow(), Still(), 0.005)  # type: ignore[arg-type]
-    assert found == {"off": True, "current_A": 0.0, "text": "off, read back", "tries": 1}
+    assert found == OffResult(True, 0.0, "off, read back", tries=1)

@@ -6,6 +6,7 @@ import sys
 import threading
 import time
 import types
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -23,7 +24,7 @@ from amphora.harness.common.locks import process_start
 from amphora.harness.control.events import MadeSafe
 from amphora.harness.running.runner import Runner
 from amphora.harness.running.switch_off import sheet_from_bench
-from amphora.harness.running.watchdog import GRACE_S, Keeper, act, wait
+from amphora.harness.running.watchdog import GRACE_S, HandedOver, Keeper, act, wait
 from tests.support.simulation.ideal import IdealCell, IdealLoad
 
 ROOT = str(Path(keeper_module.__file__).resolve().parent.parent.parent)
@@ -32,8 +33,11 @@ RUNNER = """
 import json, sys, time
 sys.path.insert(0, {root!r})
 from pathlib import Path
+from amphora.harness.bench.bench_file import bench_from_dict
+from amphora.harness.running.switch_off import sheet_from_bench
 from amphora.harness.running.watchdog import Keeper
-keeper = Keeper.start(json.loads({bench!r}), {names!r}, Path({folder!r}), beat_limit_s={limit!r})
+bench = bench_from_dict(json.loads({bench!r}))
+keeper = Keeper.start(bench, Path({folder!r}), sheet_from_bench(bench, {names!r}), beat_limit_s={limit!r})
 print("running", keeper.pid, flush=True)
 if {ask!r}:
     keeper.take_over()
@@ -63,6 +67,11 @@ def load():
 def bench_of(device, **more):
     table = {"role": "load", "resource": device.server.resource, "dialect": "load-function-input", **more}
     return {"name": "test bench", "instruments": {"load": table}}
+
+
+def started(device, folder):
+    bench = bench_from_dict(bench_of(device))
+    return Keeper.start(bench, folder, sheet_from_bench(bench, ["load"]))
 
 
 @pytest.fixture
@@ -173,7 +182,7 @@ def test_the_smoke_alarm_ends_a_runner_that_does_not_switch_off_by_itself(load, 
 
 
 def test_a_runner_that_says_bye_is_left_alone(load, folder):
-    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper = started(load, folder)
     assert keeper.alive()
     keeper.beat()
     keeper.bye()
@@ -185,7 +194,7 @@ def test_a_runner_that_says_bye_is_left_alone(load, folder):
 
 
 def test_a_runner_that_could_not_make_safe_leaves_it_to_the_keeper(load, folder):
-    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper = started(load, folder)
     keeper.abandon()
     assert off_within(load, 5.0)
     keeper.bye()
@@ -194,7 +203,7 @@ def test_a_runner_that_could_not_make_safe_leaves_it_to_the_keeper(load, folder)
 
 
 def test_a_runner_that_asks_hears_what_came_of_it_and_nobody_was_killed(load, folder):
-    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper = started(load, folder)
     keeper.beat()
     keeper.take_over()
     assert off_within(load, 5.0)
@@ -218,7 +227,7 @@ def test_a_runner_that_asks_and_is_killed_before_it_wrote_its_last_event_is_reco
 
 
 def test_a_keeper_that_is_gone_is_told_at_once(load, folder):
-    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper = started(load, folder)
     os.kill(keeper.pid, signal.SIGKILL)
     keeper.take_over()
     assert keeper.achieved() == (False, "the keeper process is gone", True)  # and not: no answer within so long
@@ -228,7 +237,7 @@ def test_a_keeper_that_is_gone_is_told_at_once(load, folder):
 
 def test_whoever_waits_for_the_keeper_may_give_up_and_what_it_could_not_do_is_told_by_name(load, folder):
     load.server.inject("ignore-off", count=100_000)
-    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper = started(load, folder)
     keeper.take_over()
     assert keeper.achieved(lambda: True) == (False, "the keeper goes on trying", False)
     told = None
@@ -244,7 +253,7 @@ def test_whoever_waits_for_the_keeper_may_give_up_and_what_it_could_not_do_is_to
 
 def test_no_word_is_lost_in_a_pipe_that_is_full_of_beats(load, folder, monkeypatch):
     monkeypatch.setattr(keeper_module, "SAY_LIMIT_S", 60.0)
-    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper = started(load, folder)
     os.kill(keeper.pid, signal.SIGSTOP)
     for _ in range(70_000):
         keeper.beat()
@@ -266,7 +275,7 @@ def test_what_ends_a_terminal_does_not_end_the_keeper(load, folder, runner):
 
 
 def test_a_beat_costs_nothing_even_when_the_keeper_stands_still(load, folder):
-    keeper = Keeper.start(bench_of(load), ["load"], folder)
+    keeper = started(load, folder)
     os.kill(keeper.pid, signal.SIGSTOP)
     try:
         began = time.perf_counter()
@@ -361,14 +370,7 @@ def document(folder, **instruments):
     }
     tables = {name: {"dialect": "load-function-input", **table} for name, table in tables.items()}
     bench = bench_from_dict({"instruments": tables})
-    return {
-        "bench": {"instruments": tables},
-        "sheet": sheet_from_bench(bench).to_dict(),
-        "folder": str(folder),
-        "pid": 999_999_999,
-        "started": 1.0,
-        "beat_limit_s": 10.0,
-    }
+    return HandedOver(sheet_from_bench(bench).to_dict(), str(folder), pid=999_999_999, started=1.0)
 
 
 def acted(folder, try_for_s=3.0, **instruments):
@@ -407,7 +409,7 @@ def test_a_channel_that_another_run_has_taken_is_left_alone(folder):
 
     load = Instrument()
     paper = document(folder, load=load)
-    with acquire_channel("load", paper["bench"]["instruments"]["load"], "the next run"):
+    with acquire_channel("load", paper.off_list.entries[0].order.table, "the next run"):
         assert not act(paper, "gone", lambda order, links: load, 2.0)
     assert load.tries == load.sent == 0
     assert "left alone" in events(folder)[-1]["instruments"]["load"]["text"]
@@ -417,7 +419,7 @@ def test_a_logger_and_a_held_relay_need_nothing(folder):
     paper = document(folder, load=Instrument())
     relay = {"role": "switch", "port": "/dev/x", "hold": {"discharge": "text d"}}
     bench = bench_from_dict({"instruments": {"relay": relay, "logger": {"role": "logger", "port": "/dev/y"}}})
-    paper["sheet"] = sheet_from_bench(bench).to_dict()
+    paper = replace(paper, sheet=sheet_from_bench(bench).to_dict())
     assert act(paper, "gone", lambda order, links: pytest.fail("was opened"), 1.0)
 
 
@@ -478,7 +480,7 @@ def waiting(limit_s=10.0, pid=None, started=None):
     out, into = os.pipe()
     inlet = os.fdopen(out, "rb", buffering=0)
     pid = os.getpid() if pid is None else pid
-    paper = {"pid": pid, "started": process_start(pid) if started is None else started, "beat_limit_s": limit_s}
+    paper = HandedOver({}, "", pid, process_start(pid) if started is None else started, limit_s)
     answers = []
     thread = threading.Thread(target=lambda: answers.append(wait(inlet, paper)), daemon=True)
     thread.start()
@@ -590,7 +592,7 @@ def test_a_keeper_that_lacks_a_module_is_an_error_before_anything_is_on(load, fo
     path = os.environ.get("PYTHONPATH", "")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, (str(tmp_path / "first"), path))))
     with pytest.raises(BenchError, match=r"could not do its work \(ImportError: gone\); nothing was switched on"):
-        Keeper.start(bench_of(load), ["load"], folder)
+        started(load, folder)
 
 
 def test_a_dialect_of_ones_own_that_goes_away_during_the_run_is_still_known_to_the_keeper(
@@ -607,12 +609,12 @@ def test_a_dialect_of_ones_own_that_goes_away_during_the_run_is_still_known_to_t
     assert off_within(load, 5.0)
 
 
-def test_a_keeper_that_does_not_start_is_an_error_before_anything_is_on(folder, monkeypatch):
+def test_a_keeper_that_does_not_start_is_an_error_before_anything_is_on(load, folder, monkeypatch):
     from amphora.harness.common.errors import BenchError
 
     monkeypatch.setattr(sys, "executable", "/nonexistent/python")
     with pytest.raises(BenchError, match="nothing was switched on"):
-        Keeper.start({"instruments": {}}, ["load"], folder)
+        started(load, folder)
     monkeypatch.setattr(sys, "executable", "/bin/true")
     with pytest.raises(BenchError, match="nothing was switched on"):
-        Keeper.start({"instruments": {}}, ["load"], folder)
+        started(load, folder)

@@ -33,7 +33,7 @@ with held(bench):
     rig = open_rig(bench, RealClock(), open_instrument)
     sheet = sheet_of(bench, rig.instruments)
     write_sheet(sheet, beside(bench.where))
-    keeper = Keeper.start(dict(bench.data), rig.energising(), Path({folder!r}), sheet=sheet)
+    keeper = Keeper.start(bench, Path({folder!r}), sheet)
     if rig.switch is not None:
         rig.switch.connect("discharge" if rig.load else "charge")
     if rig.load is not None:

@@ -102,7 +102,8 @@ class ResistorBench:
         bench = self.bench
         request = Request(self.name, recipe, self.logs, present=True, hand_voltage_V=bench.hand_meter_V(), **asked)
         abilities = {name: one.abilities for name, one in bench.instruments.items()}
-        self.plan, record = make_plan(request, self.described, bench.clock.utc(), abilities)
+        self.plan, cell = make_plan(request, self.described, bench.clock.utc(), abilities)
+        record = cell.to_dict()
         folder = run_folder(self.logs, self.name, recipe, bench.clock.utc())
         header = run_header(
             plan_to_dict(self.plan), record, self.described, folder, self.plan.start, self.plan.cutoff_V, recipe,

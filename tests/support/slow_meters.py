@@ -15,7 +15,18 @@ from amphora.harness.control.events import Event
 from amphora.harness.control.guard import refold, watch_of
 from amphora.harness.control.replay import RESULT_KINDS, replay
 from amphora.harness.control.step_records import Sample
-from amphora.harness.plans.plan import End, Limits, Order, Plan, Segment, Step, plan_from_dict, plan_to_dict
+from amphora.harness.plans.plan import (
+    End,
+    Limits,
+    Order,
+    Plan,
+    PlanNotes,
+    PlanWindow,
+    Segment,
+    Step,
+    plan_from_dict,
+    plan_to_dict,
+)
 from amphora.harness.running.resuming import readings_of
 from amphora.harness.running.runner import Outcome, Runner
 from tests.support.simulation.faults import CATALOGUE
@@ -89,6 +100,6 @@ def plan_of(*steps: Step, **changes: Any) -> Plan:
     made = Plan(
         "r", "c", "li-ion", steps, 3.0, 1.0, "known", "full", False, 1e5, as_found_low_V=2.5, as_found_high_V=4.25,
         max_current_A=most_A, needs_temperature=True,
-        notes={"window": {"hard_low_V": 2.5, "discharge_high_degC": 60.0}},
+        notes=PlanNotes(window=PlanWindow(hard_low_V=2.5, discharge_high_degC=60.0)),
     )  # fmt: skip
     return replace(made, **changes)
