@@ -1,14 +1,12 @@
 """What `amphora analyse` answers: the figures of a run, as the account of its cell sees them."""
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-from amphora.harness.results.result import Result
+from amphora.harness.results.result import LeadsState, Result
 
 
 def analyse_run(
-    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: Mapping[str, Any] | None = None
+    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: LeadsState | None = None
 ) -> Result:
     """Return what is found in a run, as the account of its cell sees them.
 

@@ -4,7 +4,7 @@ Signs: current positive INTO the cell. Units SI, charge in ampere-hours, energy 
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
 
 import numpy as np
@@ -75,6 +75,10 @@ class Measurement:
     current: Specification
     temperature: Specification
     time: Specification
+
+    def channels(self) -> tuple[tuple[str, Specification], ...]:
+        """Return the name and the specification of each channel."""
+        return tuple((item.name, getattr(self, item.name)) for item in fields(self))
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ def check_id(cell_id: str) -> str:
 class Cell:
     """What is known of one cell. Text may be empty, numbers None: not known."""
 
-    id: str
+    id: str = ""
     form: str = ""
     chemistry: str = "auto"
     source: str = ""
@@ -99,6 +99,12 @@ class Cell:
         """Return the date of the newest entry that put it into quarantine, or empty."""
         dates = [str(item.get("at")) for item in self.entries if item.get("state") == "quarantined"]
         return dates[-1][:10] if dates else ""
+
+    @property
+    def noted_with_its_state(self) -> str:
+        """Return the newest words that were noted with the state that it has; empty for none."""
+        noted = [item for item in self.entries if item.get("state") == self.state and item.get("text")]
+        return str(noted[-1]["text"]) if noted else ""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of `cell.json`."""

@@ -65,7 +65,7 @@ def add_many(
 
 def _write_labels(cells: "list[Cell]", out: Path, places: str) -> None:
     columns, rows = label.grid(places)
-    contents = [label.label_content(cell.to_dict(), None) for cell in cells]
+    contents = [label.label_content(cell, None) for cell in cells]
     write_out(out, label.make_labels(contents, label.size_mm("tag"), label.Sheet(columns, rows), True))
 
 

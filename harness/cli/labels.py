@@ -1,7 +1,7 @@
 """Labels to stick on cells: label."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -11,18 +11,12 @@ from amphora.harness.account.gate import warning_of
 from amphora.harness.archive.journal import write_out
 from amphora.harness.archive.run_folder import is_simulated, read_header
 from amphora.harness.archive.shelf import Shelf
-from amphora.harness.cells.cell import DEVICE_FORMS
 from amphora.harness.cli.next_command import show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, say
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report import label as labels
 from amphora.harness.report.certificate.issue import grade_of
 from amphora.harness.results.result import Result
-
-
-def _cell_record(cell_id: str, logs: Path) -> dict[str, Any]:
-    """Return a cell's record from the shelf."""
-    return dict(Shelf(logs).get(cell_id).to_dict())
 
 
 def _best_run(cell_id: str, logs: Path) -> "tuple[Path, Result] | None":
@@ -74,17 +68,17 @@ def label(
         )
     contents = []
     for cell_id in cells:
-        record = _cell_record(cell_id, logs)
-        if record["form"] in DEVICE_FORMS:
-            raise InputError(f"{cell_id} is a {record['form']}, not a cell: a label names what a cell holds")
+        record = Shelf(logs).get(cell_id)
+        if record.is_device:
+            raise InputError(f"{cell_id} is a {record.form}, not a cell: a label names what a cell holds")
         best = _best_run(cell_id, logs)
         grade = grade_of(best[0]) if best else None
         simulated = best is not None and is_simulated(read_header(best[0]))
         words = grade.grade if grade else None
-        warning = warning_of(Shelf(logs).get(cell_id), standing_of(Shelf(logs), cell_id))
+        warning = warning_of(record, standing_of(Shelf(logs), cell_id))
         contents.append(labels.label_content(record, best[1] if best else None, words, simulated, warning))
     write_out(out, labels.make_labels(contents, sides, place, cut_lines))
-    data = {"labels": str(out), "cells": [item["id"] for item in contents], "size_mm": list(sides)}
+    data = {"labels": str(out), "cells": [item.id for item in contents], "size_mm": list(sides)}
 
     def show() -> None:
         print(f"{out}: {len(contents)} label{'' if len(contents) == 1 else 's'} of {sides[0]:g} x {sides[1]:g} mm")

@@ -2,17 +2,19 @@
 
 import os
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.run_header import header_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cli.output import DEFAULT_LOGS
 
 if TYPE_CHECKING:
     from amphora.harness.account.standing import Standing
     from amphora.harness.cells.cell import Cell
+    from amphora.harness.plans.plan import Step
 
 
 def show_next(*words: str | Path, logs: Path | None = None) -> None:
@@ -46,7 +48,7 @@ def options_given(given: Mapping[str, Any], annotations: Mapping[str, Any], defa
     return words
 
 
-def run_words(asked: list[str], bench: str, steps: list[Mapping[str, Any]]) -> list[str]:
+def run_words(asked: list[str], bench: str, steps: "Sequence[Step]") -> list[str]:
     """Return the words of the run that does what was planned.
 
     A time by which it has to be done is replaced by the current that the plan chose for it: the run may begin later.
@@ -54,13 +56,13 @@ def run_words(asked: list[str], bench: str, steps: list[Mapping[str, Any]]) -> l
     Args:
         asked: The options that the plan was asked with.
         bench: The bench file.
-        steps: The plan's steps, as its JSON has them.
+        steps: The plan's steps.
     """
     words = ["run", *asked]
     if "--ready-by" in words:
         at = words.index("--ready-by")
-        orders = [segment["order"] for step in steps if step["kind"] == "discharge" for segment in step["segments"]]
-        currents = [order["value"] for order in orders if order["kind"] == "discharge" and order["mode"] == "current"]
+        orders = [segment.order for step in steps if step.kind == "discharge" for segment in step.segments]
+        currents = [order.value or 0.0 for order in orders if order.kind == "discharge" and order.mode == "current"]
         words[at : at + 2] = ["--current", f"{currents[-1] * 1000:g} mA"] if currents else words[at : at + 2]
     return [*words, "--bench", bench]
 
@@ -92,8 +94,7 @@ def after_a_look(cell: "Cell", standing: "Standing", may_charge: bool) -> list[s
 
 def after_a_picture(run: Path) -> list[str]:
     """Return the words of what comes after a run was drawn: as after the run itself, its folder named."""
-    header = read_header(run)
-    cell, recipe = run.absolute().parent.name, str(header.get("profile") or "")
+    cell, recipe = run.absolute().parent.name, header_of(read_header(run)).profile
     return after_a_run(cell, recipe, "bench.toml") if cell and recipe in AFTER_A_RUN else ["analyse", str(run)]
 
 

@@ -12,6 +12,7 @@ from amphora.harness.archive.run_folder import RUN
 from amphora.harness.cli.completion import runs as completion_of_runs
 from amphora.harness.cli.measured_run import measured_run
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say, voltage
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.words import with_U
 from amphora.harness.report.certificate.issue import certify as write_certificate
@@ -19,8 +20,6 @@ from amphora.harness.report.certificate.keys import key_path, known_keys, public
 from amphora.harness.report.certificate.schema import PATH
 from amphora.harness.report.certificate.statement import Issue
 from amphora.harness.report.certificate.verify import verify_file
-
-pass
 
 
 def folder_of(run: Path, logs: Path) -> Path:
@@ -91,14 +90,14 @@ def certify(
     done = write_certificate(
         folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade, in_spite_of=in_spite_of or ()
     )
-    if done["key_made"]:
+    if done.key_made:
         say(f"a new key was made for this bench: {key_path()}; keep a copy (amphora key export --private)")
 
     def show() -> None:
-        print(f"{out}: certificate {done['number']} for {done['cell']}, key {done['key']}")
+        print(f"{out}: certificate {done.number} for {done.cell}, key {done.key}")
         print(f"Next: amphora verify {shlex.quote(str(out))} --logs {shlex.quote(str(logs))}")
 
-    answer(done, as_json, show)
+    answer(to_json(done), as_json, show)
 
 
 def _make_room(out: Path) -> None:
@@ -138,32 +137,33 @@ def verify(
     found = verify_file(file, logs, expect, known_keys())
 
     def show() -> None:
-        print(f"{file}: {'valid' if found['valid'] else 'NOT VALID'}")
-        for reason in found["reasons"]:
+        print(f"{file}: {'valid' if found.valid else 'NOT VALID'}")
+        for reason in found.reasons:
             print(f"  no: {reason}")
-        if found["number"]:
-            print(f"  certificate {found['number']} for {found['cell']}, issued {found['issued']}")
-        if found["key"]:
-            print(f"  key {found['key']} ({found['signed_by'] or 'not one you know'})")
-        for item in found["results"] or []:
-            if found["valid"] and item["capacity_Ah"] is not None:
-                held = with_U(item["capacity_Ah"], item["capacity_U_Ah"], 1000.0, "mAh")
-                print(f"  {item['run']}: {held} (k = 2), start {item['start']}")
-        if found["recomputed"] is not None and not found["recomputed"]:
+        if found.number:
+            print(f"  certificate {found.number} for {found.cell}, issued {found.issued}")
+        if found.key:
+            print(f"  key {found.key} ({found.signed_by or 'not one you know'})")
+        for run in found.runs or ():
+            results = run.results
+            if found.valid and results.capacity_Ah is not None:
+                held = with_U(results.capacity_Ah, results.capacity_U_Ah, 1000.0, "mAh")
+                print(f"  {run.run_id}: {held} (k = 2), start {results.start}")
+        if found.recomputed is not None and not found.recomputed:
             print("  each number was recomputed from the raw samples and agrees")
-        for note in found["notes"]:
+        for note in found.notes:
             print(f"  note: {note}")
-        for text in found["proves"]:
+        for text in found.proves:
             print(f"  it shows: {text}")
-        for text in found["proves_not"] if found["key"] else []:
+        for text in found.proves_not if found.key else []:
             print(f"  it does not show: {text}")
 
-    answer(found, as_json, show)
-    if not found["valid"]:
-        for reason in found["reasons"] if as_json else ():  # else they have just been shown
+    answer(found.to_json(), as_json, show)
+    if not found.valid:
+        for reason in found.reasons if as_json else ():  # else they have just been shown
             say(f"amphora: {file}: {reason}")
         leave(1)
-    if logs is not None and found["recomputed"] is None:
+    if logs is not None and found.recomputed is None:
         say(f"amphora: {file}: no run of it is below {logs}, so no number was recomputed; name the right folder")
         leave(1)
 

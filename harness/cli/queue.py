@@ -2,7 +2,7 @@
 
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -13,6 +13,7 @@ from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, ans
 from amphora.harness.common.errors import InputError
 from amphora.harness.queue.course import load_course
 from amphora.harness.queue.decide import hand_event, hands
+from amphora.harness.queue.happening import AlarmCleared, BayCleared, CellAdded, CellDropped, CellMoved
 from amphora.harness.queue.journal import QueueJournal
 from amphora.harness.queue.supervisor import check_added, in_words
 
@@ -21,7 +22,7 @@ BenchOption = Annotated[
 ]
 
 
-def journal_of(logs: Path) -> Any:
+def journal_of(logs: Path) -> QueueJournal:
     """Return the queue's journal, read up to now."""
     journal = QueueJournal(logs)
     journal.refresh()
@@ -77,7 +78,7 @@ def queue_add(
     chosen = list(dict.fromkeys(chosen))
     check_added(journal, chosen)
     for cell in chosen:
-        journal.append("added", cell=cell, course=course)
+        journal.append(CellAdded(cell, course))
 
     def show() -> None:
         print(f"{len(chosen)} cells added: {', '.join(chosen)}")
@@ -96,7 +97,7 @@ def queue_move(
     Example: amphora queue move A07 --to 1
     """
     journal = _in_the_queue(logs, cell)
-    journal.append("moved", cell=cell, to=to)
+    journal.append(CellMoved(cell, to))
     print(f"{cell}: place {journal.room.order.index(cell) + 1}")
     show_next("queue", "show", logs=logs)
 
@@ -111,13 +112,13 @@ def queue_drop(
     Example: amphora queue drop A07 --why "wrapper torn"
     """
     journal = _in_the_queue(logs, cell)
-    journal.append("dropped", cell=cell, why=why)
+    journal.append(CellDropped(cell, why))
     bay = journal.room.places[cell].bay
     print(f"{cell}: dropped" + (f"; take it out of bay {bay} when its run has ended" if bay else ""))
     show_next("queue", "show", logs=logs)
 
 
-def _in_the_queue(logs: Path, cell: str) -> Any:
+def _in_the_queue(logs: Path, cell: str) -> QueueJournal:
     journal = journal_of(logs)
     if cell not in journal.room.places:
         raise InputError(f"{cell}: is not in the queue of {logs}; amphora queue add {cell} puts it there")
@@ -132,8 +133,7 @@ def queue_done(logs: LogsOption = DEFAULT_LOGS) -> None:
     journal = journal_of(logs)
     wanted = hands(journal.room)
     for hand in wanted:
-        event = hand_event(hand, "")
-        journal.append(event["kind"], cell=hand.cell, bay=hand.bay, what=hand.what)
+        journal.append(hand_event(hand))
         print(f"done: {in_words(hand)}")
     if not wanted:
         print("nothing was asked for")
@@ -157,10 +157,10 @@ def queue_clear(
     if bay is None:
         if not journal.room.alarm:
             raise InputError("there is no alarm. To clear a bay: amphora queue clear BAY --why ...")
-        journal.append("alarm-cleared", text=why)
+        journal.append(AlarmCleared(why))
     else:
         if bay not in journal.room.bays or not journal.room.bays[bay].stopped:
             raise InputError(f"bay {bay}: has not stopped")
-        journal.append("bay-cleared", bay=bay, why=why)
+        journal.append(BayCleared(bay, why))
     print("cleared")
     show_next("queue", "show", logs=logs)

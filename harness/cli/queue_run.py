@@ -16,6 +16,7 @@ from amphora.harness.cli.next_command import after_a_bag, show_next
 from amphora.harness.cli.output import DEFAULT_LOGS, JsonOption, LogsOption, answer, leave, say
 from amphora.harness.cli.queue import BenchOption, bays_of, bench_named, journal_of
 from amphora.harness.common.alarm import Alarm
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.signals import handled, numbers
 from amphora.harness.decisions.duty import load_duty
@@ -23,7 +24,7 @@ from amphora.harness.decisions.screening_shelf import Screen
 from amphora.harness.queue.journal import hold
 from amphora.harness.queue.knowledge import Knowledge
 from amphora.harness.queue.processes import Processes
-from amphora.harness.queue.supervisor import LOOK_S, Supervisor, shown
+from amphora.harness.queue.supervisor import LOOK_S, QueueShown, Supervisor, shown
 from amphora.harness.report.queue_text import render
 from amphora.harness.running.session import CAUTIONS
 
@@ -61,10 +62,10 @@ def queue_show(bench: BenchOption = None, logs: LogsOption = DEFAULT_LOGS, as_js
         else:
             show_next(*after_a_bag(logs), logs=logs)
 
-    answer(data, as_json, show)
+    answer(to_json(data), as_json, show)
 
 
-def _shown(supervisor: "Supervisor") -> dict[str, Any]:
+def _shown(supervisor: "Supervisor") -> QueueShown:
     room = supervisor.journal.refresh()
     return shown(room, supervisor.facts(room), supervisor.journal, supervisor.now())
 
@@ -116,7 +117,7 @@ def queue_run(
         else:
             show_next(*after_a_bag(logs), logs=logs)
 
-    answer(data, as_json, show)
+    answer(to_json(data), as_json, show)
     if code:
         leave(code)
 
@@ -125,7 +126,7 @@ def _stamped(text: str) -> None:
     say(f"{datetime.now():%H:%M:%S}  {text}")
 
 
-def _say_how(data: dict[str, Any]) -> None:
+def _say_how(data: QueueShown) -> None:
     print("\n".join(render(data, [])))
 
 

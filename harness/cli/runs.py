@@ -25,6 +25,7 @@ from amphora.harness.account.asking import standing_beside
 from amphora.harness.account.near_full import asked_before_a_night
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.run_folder import resumable
+from amphora.harness.archive.run_header import header_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import BenchDescription, bench_from_dict, for_recipe, load_bench
 from amphora.harness.cli.asking import ask_for
@@ -206,7 +207,7 @@ def plan(
 
     def show() -> None:
         print(render(the_plan, now.astimezone()))
-        show_next(*run_words(asked_with, bench, data["steps"]))
+        show_next(*run_words(asked_with, bench, the_plan.steps))
 
     answer({"plan": data}, json, show)
 
@@ -306,12 +307,13 @@ def resume(
     """
     run = run_named(run, logs=logs)
     before, plan = resumable(run)
-    where = bench or before.run["bench"].get("file")
+    header = header_of(before.run)
+    where = bench or header.bench.file
     if not where:
         raise InputError(f"{run}: does not say which bench file it began with; give --bench")
     of_a_cell = (run.absolute().parent / "cell.json").is_file()  # it may have been renamed since it began
-    cell = run.absolute().parent.name if of_a_cell else before.run["cell"]["id"]
-    request = Request(cell, before.run["profile"], run.parent.parent)
+    cell = run.absolute().parent.name if of_a_cell else header.cell.id
+    request = Request(cell, header.profile, run.parent.parent)
     with _Setup(str(where), request, simulated_cell, seed, before_open=run, roles=plan.roles()) as setup:
         outcome = go_on(
             run,

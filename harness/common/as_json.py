@@ -1,21 +1,30 @@
 """Frozen dataclasses to plain data as JSON holds it, and back: one pair for every type that a file or an answer holds.
 
-A key of the JSON is a field's name, or what `key` says. A field with `LEFT_OUT` is written only where it is known.
-Tuples are lists in JSON; numbers pass as they are. What a type does not know is refused by its name.
+A key of the JSON is a field's name, or what `key` says. A field with `LEFT_OUT` is written only where it is known; one
+that holds `ABSENT` is not written, where null means something else. Tuples are lists in JSON; numbers pass as they are.
+What a type does not know is refused by its name (`from_json`), or passed over where others wrote it (`known_of`).
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass, replace
+from enum import Enum
 from functools import cache
 from math import isfinite
 from types import MappingProxyType, NoneType, UnionType
-from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Any, Final, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 Reader = Callable[[Any], Any] | None  # None: as it is
 T = TypeVar("T")
 PLAIN = frozenset((NoneType, float, str, int, bool))  # of these JSON holds a value as it is
 
 
+class Absent(Enum):
+    """The type of `ABSENT`."""
+
+    ABSENT = "absent"
+
+
+ABSENT: Final = Absent.ABSENT  # a key that is not there, which is not the same as null: an older file does not say it
 LEFT_OUT = MappingProxyType({"left_out": True})  # metadata of a field that is not written where it is None
 
 
@@ -42,7 +51,7 @@ def to_json(value: Any) -> Any:
         out = {}
         for name, key, optional in _layout(kind):
             item = getattr(value, name)
-            if item is not None or not optional:
+            if item is not ABSENT and (item is not None or not optional):
                 out[key] = item if type(item) in PLAIN else to_json(item)
         return out
     if isinstance(value, Mapping):
@@ -106,6 +115,10 @@ def from_json(kind: type[T], data: Mapping[str, Any]) -> T:
             raise ValueError(f"{kind.__name__} has no {key!r}")
         name, reader = known[key]
         values[name] = item if reader is None or item is None else reader(item)
+    return _made(kind, values)
+
+
+def _made(kind: type[T], values: Mapping[str, Any]) -> T:
     try:
         return kind(**values)
     except TypeError:
@@ -144,3 +157,62 @@ def _reader(hint: Any) -> Reader:
         inner = _reader(parts[1])
         return None if inner is None else lambda items: {key: inner(item) for key, item in items.items()}
     return None
+
+
+def known_of(kind: type[T], data: Any) -> T:
+    """Return what a type knows of plain data that others wrote, or a newer version.
+
+    A key that it does not know is passed over; a value of another kind than its field's counts as not there.
+
+    Args:
+        kind: A frozen type.
+        data: A table; anything else holds nothing.
+
+    Raises:
+        ValueError: a field that has no default is not there; names it.
+    """
+    takers, values = _takers(kind), {}  # type: ignore[arg-type]  # a class is hashable
+    for key, item in data.items() if isinstance(data, Mapping) else ():
+        if key in takers:
+            name, take = takers[key]
+            taken = take(item)
+            if taken is not MISSING:
+                values[name] = taken
+    return _made(kind, values)
+
+
+@cache
+def _takers(kind: type) -> dict[str, tuple[str, Callable[[Any], Any]]]:
+    hints = get_type_hints(kind)
+    return {key: (name, _taker(hints[name])) for name, key, _ in _layout(kind)}
+
+
+def _taker(hint: Any) -> Callable[[Any], Any]:
+    """Return what makes a value of that type from JSON's, or MISSING of what is none."""
+    origin, parts = get_origin(hint), get_args(hint)
+    if hint is Any:
+        return lambda item: item
+    if origin in (Union, UnionType):
+        takers = [_taker(part) for part in parts]
+        return lambda item: next((got for take in takers if (got := take(item)) is not MISSING), MISSING)
+    if origin is Literal:
+        return lambda item: item if item in parts else MISSING
+    if origin in (tuple, list):
+        each, gathered = _taker(parts[0]), origin
+        return lambda items: (
+            gathered(got for item in items if (got := each(item)) is not MISSING)
+            if isinstance(items, list)
+            else MISSING
+        )
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        inner = _taker(parts[1])
+        return lambda items: (
+            {key: got for key, item in items.items() if (got := inner(item)) is not MISSING}
+            if isinstance(items, Mapping)
+            else MISSING
+        )
+    if is_dataclass(hint):
+        return lambda item: known_of(hint, item) if isinstance(item, Mapping) else MISSING  # type: ignore[arg-type]
+    if hint is float:
+        return lambda item: item if isinstance(item, int | float) and not isinstance(item, bool) else MISSING
+    return lambda item: item if type(item) is hint else MISSING

@@ -8,327 +8,28 @@ A channel that the map leaves out is guessed from well-known header words; what 
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.header_words import MORE_UNITS, MORE_WORDS, OUT_OF_THE_CELL, with_factor
+from amphora.harness.importing.header_words import (
+    ANOTHER_TIME,
+    CHARGE_COUNTERS,
+    CLOCK_UNITS,
+    ENERGY_COUNTERS,
+    MEANS,
+    NO_UNIT,
+    OTHERS,
+    OUT_OF_THE_CELL,
+    SHORT,
+    SURER,
+    UNITS,
+    WORDS,
+    WORDS_IN,
+    with_factor,
+)
+from amphora.harness.importing.sources import Source, Sources
 
 CHANNELS = ("t", "v", "i", "temp", "step", "steptime", "ah", "wh")
-# Words for units, as headers and rows of units have them: the sign of the unit, its name, and the same in the languages
-# that tables come in. Compared in lower case, without accents and dots, the Greek letters as `u`.
-UNITS: dict[str, dict[str, float]] = {
-    "t": {
-        **dict.fromkeys(("ns", "nanosecond", "nanoseconds"), 1e-9),
-        **dict.fromkeys(("us", "usec", "microsecond", "microseconds"), 1e-6),
-        **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds", "millisekunden", "мс", "毫秒"), 1e-3),
-        **dict.fromkeys(
-            ("s", "sec", "secs", "second", "seconds", "sek", "sekunde", "sekunden", "seconde", "secondes", "segundo",
-             "segundos", "secondo", "secondi", "seconden", "sekund", "sekunder", "sekunda", "sekundy", "saniye", "sn",
-             "sekuntia", "с", "сек", "секунд", "секунды", "秒"), 1.0),
-        **dict.fromkeys(
-            ("min", "mins", "minute", "minutes", "minuten", "minuto", "minutos", "minuti", "minuut", "minut", "minuter",
-             "minutter", "minuta", "minuty", "dakika", "dk", "minuuttia", "мин", "минут", "минуты", "分", "分钟",
-             "分鐘"),
-            60.0),
-        **dict.fromkeys(
-            ("h", "hr", "hrs", "hour", "hours", "std", "stunde", "stunden", "heure", "heures", "hora", "horas", "ora",
-             "ore", "uur", "uren", "timme", "timmar", "timer", "godz", "godziny", "godzin", "hodina", "hodiny", "hodin",
-             "saat", "tuntia", "ч", "час", "часы", "часов", "时", "小时", "小時"), 3600.0),
-        **dict.fromkeys(
-            ("d", "day", "days", "tag", "tage", "jour", "jours", "dia", "dias", "giorno", "giorni", "dag", "dagen",
-             "dagar", "dni", "gun", "сут", "дни", "天", "日"), 86400.0),
-    },
-    "v": {
-        **dict.fromkeys(("v", "volt", "volts", "volty", "voltios", "volti", "в", "вольт", "伏"), 1.0),
-        **dict.fromkeys(("mv", "millivolt", "millivolts", "мв", "毫伏"), 1e-3),
-        **dict.fromkeys(("uv", "microvolt", "microvolts"), 1e-6),
-    },
-    "i": {
-        **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes", "amperios", "ampery", "а", "ампер", "安"), 1.0),
-        **dict.fromkeys(
-            ("ma", "milliamp", "milliamps", "milliampere", "milliamperes", "miliamperios", "ма", "毫安"), 1e-3),
-        **dict.fromkeys(("ua", "microamp", "microamps", "microampere", "microamperes"), 1e-6),
-    },
-    "temp": {
-        **dict.fromkeys(("c", "degc", "°c", "deg c", "celsius", "degree celsius", "grad c", "℃"), 1.0),
-        **dict.fromkeys(("f", "degf", "°f", "deg f", "fahrenheit", "k", "kelvin"), 1.0),
-    },
-    "ah": {"ah": 1.0, "mah": 1e-3, "uah": 1e-6, "ampere hours": 1.0, "amp hours": 1.0, "milliamp hours": 1e-3},
-    "wh": {"wh": 1.0, "mwh": 1e-3, "watt hours": 1.0},
-    "step": {},
-}  # fmt: skip
-UNITS = {name: {**group, **MORE_UNITS.get(name, {})} for name, group in UNITS.items()}
-UNITS["steptime"] = UNITS["t"]
-NO_UNIT = {"w", "mw", "watt", "ohm", "mohm", "%", "hz", "k", "pa", "g", "1"}  # units of none of our quantities
-SHORT = {"t": {1.0: "s", 60.0: "min", 3600.0: "h", 86400.0: "d", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"},
-         "v": {1.0: "V", 1e-3: "mV", 1e-6: "uV"}, "i": {1.0: "A", 1e-3: "mA", 1e-6: "uA"}}  # fmt: skip
-CLOCK_UNITS = {"mm:ss": 1.0 / 60.0, "h:mm": 1.0}  # of two figures with a colon, read as hours and minutes
-# Words that headers use, the surest first; compared without unit, case and punctuation.
-WORDS: dict[str, tuple[str, ...]] = {
-    "t": (
-        "test time", "total time", "elapsed time", "time elapsed", "run time", "time", "t", "time stamp", "timestamp",
-        "elapsed", "seconds", "date time", "datetime", "zeit",
-    ),
-    "v": (
-        "voltage", "voltage measured", "cell voltage", "measured voltage", "terminal voltage", "volt", "volts", "v",
-        "u", "ucell", "ecell", "potential", "spannung",
-    ),
-    "i": (
-        "current", "current measured", "cell current", "measured current", "amps", "amp", "i", "strom",
-    ),
-    "temp": (
-        "temperature", "cell temperature", "temperature measured", "temp", "temperatur", "surface temperature",
-        "skin temperature", "t cell", "tcell", "battery temperature",
-    ),
-    "steptime": ("step time",),
-    "step": ("step index", "step", "step number", "step no"),
-}  # fmt: skip
-# Where no header is one of those as a whole: one of these words in it, in the languages that tables come in.
-WORDS_IN: dict[str, frozenset[str]] = {
-    "t": frozenset(
-        [
-            "time",
-            "times",
-            "zeit",
-            "temps",
-            "tiempo",
-            "tempo",
-            "tijd",
-            "czas",
-            "tid",
-            "cas",
-            "время",
-            "时间",
-            "時間",
-            "aika",
-            "zaman",
-            "sure",
-            "timestamp",
-            "stamp",
-            "zeitstempel",
-            "datum",
-            "date",
-            "datetime",
-            "uhrzeit",
-            "elapsed",
-            "duration",
-            "dauer",
-            "clock",
-            "uhr",
-            "utc",
-            "fecha",
-            "hora",
-            "heure",
-            "data",
-            "дата",
-            "日期",
-            "日時",
-            "t",
-        ]
-    ),
-    "v": frozenset(
-        [
-            "voltage",
-            "volt",
-            "volts",
-            "spannung",
-            "zellspannung",
-            "tension",
-            "voltaje",
-            "tensione",
-            "spanning",
-            "napiecie",
-            "tensao",
-            "spaending",
-            "spænding",
-            "napeti",
-            "feszultseg",
-            "напряжение",
-            "电压",
-            "電圧",
-            "電壓",
-            "jannite",
-            "gerilim",
-            "potential",
-            "vbat",
-            "ubat",
-            "vcell",
-            "ucell",
-            "u",
-            "v",
-        ]
-    ),
-    "i": frozenset(
-        [
-            "current",
-            "strom",
-            "courant",
-            "intensite",
-            "corriente",
-            "corrente",
-            "stroom",
-            "prad",
-            "proud",
-            "aram",
-            "ток",
-            "电流",
-            "電流",
-            "virta",
-            "akim",
-            "amperage",
-            "amps",
-            "amperes",
-            "ibat",
-            "icell",
-            "i",
-        ]
-    ),
-    "temp": frozenset(
-        [
-            "temperature",
-            "temperatur",
-            "temperatura",
-            "temperatuur",
-            "teplota",
-            "lampotila",
-            "sicaklik",
-            "温度",
-            "температура",
-        ]
-    ),
-}
-WORDS_IN = {name: words | frozenset(MORE_WORDS.get(name, ())) for name, words in WORDS_IN.items()}
-MEANS = frozenset(("mean", "average", "avg", "load"))  # of OTHERS: taken where nothing better is there
-OTHERS = frozenset(  # a column with such a word is not what the cell shows at that time
-    [
-        "set",
-        "setpoint",
-        "soll",
-        "target",
-        "limit",
-        "max",
-        "min",
-        "maximum",
-        "minimum",
-        "mean",
-        "average",
-        "avg",
-        "rms",
-        "ambient",
-        "room",
-        "raum",
-        "supply",
-        "load",
-        "remaining",
-        "left",
-        "std",
-        "deviation",
-        "error",
-        "resistance",
-        "power",
-        "cycle",
-        "zyklus",
-        "step",
-        "schritt",
-        "charger",
-        "rated",
-        "nominal",
-        "capacity",
-        "kapazitat",
-        "energy",
-        "energie",
-        "index",
-        "range",
-        "status",
-        "sense",
-        "reference",
-        "ref",
-    ]
-)
-ANOTHER_TIME = frozenset(  # it counts from the row before, or something else than the test
-    ("interval", "intervall", "dt", "delta", "δt", "last", "previous", "since last", "per", "remaining", "step")
-)
-SURER = frozenset(
-    ["measured", "cell", "battery", "batterie", "zelle", "ist", "actual", "actuelle", "bat", "total", "test"]
-)
-CELLS = frozenset(  # of a column that says whose row it is
-    [
-        "channel",
-        "channels",
-        "kanal",
-        "canal",
-        "canale",
-        "cell",
-        "zelle",
-        "cella",
-        "cellule",
-        "celda",
-        "battery",
-        "batterie",
-        "slot",
-        "bay",
-        "schacht",
-        "chan",
-        "ch",
-        "platz",
-        "holder",
-        "position",
-        "specimen",
-        "sample",
-        "probe",
-        "unit",
-        "device",
-        "id",
-        "cellid",
-        "serial",
-        "通道",
-    ]
-)
-ENERGY_COUNTERS = {
-    "counter_charge_Wh": ("charge energy", "charge wh", "wh charge", "wh in"),
-    "counter_discharge_Wh": ("discharge energy", "discharge wh", "wh discharge", "wh out"),
-    "counter_Wh": ("wh", "energy", "watt hours"),
-}
-CHARGE_COUNTERS = {
-    "counter_charge_Ah": (
-        "charge capacity",
-        "charged capacity",
-        "charge ah",
-        "ah charge",
-        "ah charged",
-        "ah in",
-        "chg ah",
-    ),
-    "counter_discharge_Ah": (
-        "discharge capacity",
-        "discharged capacity",
-        "discharge ah",
-        "ah discharge",
-        "ah discharged",
-        "ah out",
-        "dis ah",
-        "discharge",
-        "dchg ah",
-    ),
-    "counter_Ah": ("ah", "capacity", "amp hours", "amphours", "charge"),
-}
-
-
-@dataclass(frozen=True)
-class Source:
-    """Where a channel comes from: a column (from 0), as a message shows it, and the factor to SI.
-
-    `stated` is whether somebody said the unit: the header, a row of units, the map's factor or `--units`.
-    """
-
-    column: int
-    shown: str
-    factor: float
-    guessed: bool = False
-    stated: bool = False
-    discharges: bool = False  # the header says that it counts the current out of the cell
-    channel: str = ""
-    clock: str | None = None  # what a clock of two figures shows: mm:ss or h:mm
 
 
 def parse_map(text: str) -> dict[str, str]:
@@ -355,9 +56,7 @@ def parse_map(text: str) -> dict[str, str]:
     return out
 
 
-def sources_of(
-    where: str, header: Sequence[str], width: int, mapping: Mapping[str, str], notes: list[str]
-) -> dict[str, Source]:
+def sources_of(where: str, header: Sequence[str], width: int, mapping: Mapping[str, str], notes: list[str]) -> Sources:
     """Return which column each channel comes from; what was guessed or scaled goes into `notes`.
 
     Args:
@@ -376,9 +75,11 @@ def sources_of(
         raise InputError(f"--map: {unknown[0]!r} is no channel; {', '.join(CHANNELS)} are accepted")
     sources = {name: _named(where, header, width, name, text, notes) for name, text in mapping.items()}
     guessed = _add_guessed(where, header, sources)
-    if "t" not in sources and "steptime" in sources and sources["steptime"].guessed:
-        sources["t"] = sources.pop("steptime")
-        notes.append(f"there is no other time than {sources['t'].shown}: it was taken, step after step")
+    of_step = sources.get("steptime")
+    if "t" not in sources and of_step is not None and of_step.guessed:
+        del sources["steptime"]
+        sources["t"] = of_step
+        notes.append(f"there is no other time than {of_step.shown}: it was taken, step after step")
     missing = [channel for channel in ("t", "v", "i") if channel not in sources]
     if missing:
         names = {"t": "time", "v": "voltage", "i": "current"}
@@ -397,7 +98,7 @@ def sources_of(
             )
     if guessed:
         notes.append(f"columns guessed by their header: {', '.join(guessed)}")
-    return sources
+    return Sources(sources)
 
 
 def plain_word(text: str) -> str:
@@ -429,6 +130,9 @@ def _unit_last(text: str) -> str:
     return f"{found.group(2)} ({found.group(1)})" if known else text
 
 
+_IN = ("in", "en")
+UNITS_OF_TIME, WORDS_OF_TIME = UNITS["t"], WORDS_IN["t"]
+UNITS_OF_CHARGE, UNITS_OF_ENERGY = UNITS["ah"], UNITS["wh"]
 _BRACKETS = str.maketrans("（）［］{}<>【】", "()[]()()()")
 
 
@@ -440,34 +144,41 @@ def bare(header: str) -> tuple[str, str]:
     text = _unit_last(header.strip().translate(_BRACKETS))
     if " " in text and plain_word(text) in _KNOWN_UNITS:
         return "", plain_word(text)
-    unit = ""
+    text, unit = _unit_behind(text)
+    words = re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text)
+    tokens = re.sub(r"[^\w°]+|_", " ", words).lower().split()
+    return _unit_among(tokens, text) if tokens and not unit else (" ".join(tokens), unit.strip())
+
+
+def _unit_behind(text: str) -> tuple[str, str]:
+    """Return a header without the unit that stands in brackets or behind a mark, and that unit; "" for none."""
     found = re.search(r"[\(\[/]\s*([^\)\]/\(\[]+?)\s*[\)\]]?\s*$", text)
     if found is None or found.start() == 0:
         found = re.search(r",\s*([^\W\d]+)\s*$", text)
-    if found and found.start() > 0:
-        unit, text = found.group(1), text[: found.start()]
-        known, comma, remark = unit.partition(",")
-        if comma and plain_word(known) in _KNOWN_UNITS:  # Current (A, discharge positive)
-            unit, text = known.strip(), f"{text} {remark}"
-    words = re.sub(r"(?<=[a-z]{2})(?=[A-Z][a-z])", " ", text)
-    words = re.sub(r"[^\w°]+|_", " ", words).strip().lower()
-    tokens = words.split()
-    if not unit:
-        last = plain_word(tokens[-1]) if tokens else ""
-        written = re.split(r"[\W_]+", text.strip())[-1] if tokens else ""
-        if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
-            spelled = (
-                len(last) > 2 or tokens[-2] in ("in", "en") or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
-            )
-            if spelled or re.search(r"[a-z][A-Z][a-z]", text):
-                unit, tokens = written if len(written) <= 3 else last, tokens[:-1]
-                if tokens and tokens[-1] in ("in", "en"):
-                    tokens = tokens[:-1]
-        elif len(tokens) == 2 and len(tokens[0]) > 3 and tokens[0] in UNITS["t"] and last in WORDS_IN["t"]:
-            return last, tokens[0]  # seconds elapsed
-        elif len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last not in ("min",):
-            return "", last  # only a unit: that is what the column holds
-    return " ".join(tokens), unit.strip()
+    if found is None or found.start() == 0:
+        return text, ""
+    unit, text = found.group(1), text[: found.start()]
+    known, comma, remark = unit.partition(",")
+    if comma and plain_word(known) in _KNOWN_UNITS:  # Current (A, discharge positive)
+        return f"{text} {remark}", known.strip()
+    return text, unit
+
+
+def _unit_among(tokens: list[str], text: str) -> tuple[str, str]:
+    """Return the words of a header and the unit that is one of them; `text`: as it is written."""
+    last = plain_word(tokens[-1])
+    written = re.split(r"[\W_]+", text.strip())[-1]
+    if len(tokens) > 1 and last in _WORD_UNITS | {"c", "f", "d"}:
+        spelled = len(last) > 2 or tokens[-2] in _IN or re.search(r"[_.\s]" + re.escape(written) + r"$", text)
+        if not (spelled or re.search(r"[a-z][A-Z][a-z]", text)):
+            return " ".join(tokens), ""
+        words = tokens[:-1] if tokens[-2] not in _IN else tokens[:-2]
+        return " ".join(words), (written if len(written) <= 3 else last).strip()
+    if len(tokens) == 2 and len(tokens[0]) > 3 and tokens[0] in UNITS_OF_TIME and last in WORDS_OF_TIME:
+        return last, tokens[0]  # seconds elapsed
+    if len(tokens) == 1 and last in _WORD_UNITS and len(last) > 2 and last != "min":
+        return "", last  # only a unit: that is what the column holds
+    return " ".join(tokens), ""
 
 
 def is_unit(text: str) -> bool:
@@ -495,12 +206,12 @@ def counter_of(header: str, beside_a_discharge: bool) -> tuple[str, float] | Non
     """
     words, unit = bare(header)
     unit = unit.lower()
-    if unit in UNITS["ah"] or re.search(r"\b(ah|amp hours)\b", words):
-        counters, factor = CHARGE_COUNTERS, UNITS["ah"].get(unit, 1.0)
+    if unit in UNITS_OF_CHARGE or re.search(r"\b(ah|amp hours)\b", words):
+        counters, factor = CHARGE_COUNTERS, UNITS_OF_CHARGE.get(unit, 1.0)
         if words == "charge" and beside_a_discharge:
             return "counter_charge_Ah", factor
-    elif unit in UNITS["wh"] or re.search(r"\b(wh|watt hours)\b", words):
-        counters, factor = ENERGY_COUNTERS, UNITS["wh"].get(unit, 1.0)
+    elif unit in UNITS_OF_ENERGY or re.search(r"\b(wh|watt hours)\b", words):
+        counters, factor = ENERGY_COUNTERS, UNITS_OF_ENERGY.get(unit, 1.0)
     else:
         return None
     return next(((name, factor) for name, accepted in counters.items() if words in accepted), None)
@@ -607,7 +318,19 @@ def _other_unit(channel: str, unit: str) -> bool:
 
 
 def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> int | None:
+    """Return the column that most looks like a channel; None for no such."""
     known = [bare(name) for name in header]
+    found = _by_its_name(known, channel, used)
+    if found is not None or channel in ("step", "steptime"):
+        return found
+    found = _best_by_words(where, header, channel, used)
+    if found is None:  # the mean of a row, the current of a load: where there is nothing nearer
+        found = _best_by_words(where, header, channel, used, MEANS)
+    return _by_its_unit(known, channel, used) if found is None and channel in ("t", "v", "i") else found
+
+
+def _by_its_name(known: Sequence[tuple[str, str]], channel: str, used: set[int]) -> int | None:
+    """Return the column whose header is a usual name of the channel, the surest first."""
     for word in WORDS[channel]:
         for index, (words, unit) in enumerate(known):
             if index in used or words != word or _other_unit(channel, unit):
@@ -618,25 +341,22 @@ def _guess(where: str, header: Sequence[str], channel: str, used: set[int]) -> i
             if channel == "t" and word not in ("test time", "total time", "elapsed time") and not unit:
                 continue  # one that says its unit first: below
             return index
-    if channel in ("step", "steptime"):
-        return None
-    best = _best_by_words(where, header, channel, used)
-    if best is None:  # the mean of a row, the current of a load: where there is nothing nearer
-        best = _best_by_words(where, header, channel, used, MEANS)
-    if best is not None:
-        return best
-    if channel not in ("t", "v", "i"):
-        return None
+    return None
+
+
+def _by_its_unit(known: Sequence[tuple[str, str]], channel: str, used: set[int]) -> int | None:
+    """Return the column that is the channel's by its unit alone, where no other column has it."""
     free = [plain_word(unit) for index, (_, unit) in enumerate(known) if index not in used]
-    for index, (words, unit) in enumerate(known):  # by its unit alone, where no other column has it
+    for index, (words, unit) in enumerate(known):
         word = plain_word(unit)
-        if index not in used and word in UNITS[channel] and free.count(word) == 1:
-            tokens = set(plain_word(words).split())
-            if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
-                continue
-            if channel == "t" and words and words.isascii():
-                continue  # a word of ours that is none of time's may say what else it counts
-            return index
+        if index in used or word not in UNITS[channel] or free.count(word) != 1:
+            continue
+        tokens = set(plain_word(words).split())
+        if words and (tokens & (OTHERS | ANOTHER_TIME) or any(len(token) > 18 for token in tokens)):
+            continue
+        if channel == "t" and words and words.isascii():
+            continue  # a word of ours that is none of time's may say what else it counts
+        return index
     return None
 
 
@@ -644,38 +364,37 @@ def _best_by_words(
     where: str, header: Sequence[str], channel: str, used: set[int], let: frozenset[str] = frozenset()
 ) -> int | None:
     """Return the column that most looks like the channel by single words of its header; None for no such."""
-    scored: list[tuple[float, int]] = []
-    for index, name in enumerate(header):
-        words, unit = bare(name)
-        if index in used or _other_unit(channel, unit):
-            continue
-        tokens = set(plain_word(words).split()) | set(words.split())
-        if not tokens & WORDS_IN[channel] or tokens & (OTHERS - let):
-            continue
-        if channel == "t" and tokens & ANOTHER_TIME:
-            continue
-        if channel == "temp" and unit and _unit_factor("temp", unit) is None:
-            continue
-        if channel in ("v", "i") and unit and _unit_factor(channel, unit) is None:
-            continue
-        score = 1.0 + 0.5 * len(tokens & SURER) - 0.05 * len(tokens)
-        if channel == "t":
-            score += 1.5 if _unit_factor("t", unit) is not None else 0.0
-            score -= 0.5 * bool(tokens & {"uhrzeit", "clock"})  # beside a date
-        elif unit:
-            score += 0.5
-        scored.append((score, index))
-    scored.sort(key=lambda one: (-one[0], one[1]))
-    if not scored:
+    scores = {
+        index: score
+        for index, name in enumerate(header)
+        if index not in used and (score := _score(*bare(name), channel, let)) is not None
+    }
+    if not scores:
         return None
-    if channel in ("v", "i") and len(scored) > 1 and scored[0][0] == scored[1][0]:
-        names = [header[index] for score, index in scored if score == scored[0][0]]
+    most = max(scores.values())
+    best = [index for index, score in scores.items() if score == most]
+    if channel in ("v", "i") and len(best) > 1:
+        names = [header[index] for index in best]
         raise InputError(
             f"{where}: {' and '.join(repr(name) for name in names[:4])} both may be the cell's "
             f"{'voltage' if channel == 'v' else 'current'}; name one, as --map {channel}={names[0]}, or "
             "one cell's columns by what they are called, as --which 1"
         )
-    return scored[0][1]
+    return best[0]
+
+
+def _score(words: str, unit: str, channel: str, let: frozenset[str]) -> float | None:
+    """Return how much a header's words and unit look like a channel's; None where they are another quantity's."""
+    tokens = set(plain_word(words).split()) | set(words.split())
+    if _other_unit(channel, unit) or not tokens & WORDS_IN[channel] or tokens & (OTHERS - let):
+        return None
+    score = 1.0 + 0.5 * len(tokens & SURER) - 0.05 * len(tokens)
+    known = _unit_factor(channel, unit) is not None
+    if channel != "t":
+        return None if unit and not known else score + (0.5 if unit else 0.0)
+    if tokens & ANOTHER_TIME:
+        return None
+    return score + (1.5 if known else 0.0) - 0.5 * bool(tokens & {"uhrzeit", "clock"})  # beside a date
 
 
 def _clock_of(header: str) -> str | None:
@@ -685,17 +404,16 @@ def _clock_of(header: str) -> str | None:
     return "h:mm" if re.search(r"\bh{1,2}:mm(?!:)", header, re.I) else None
 
 
-def with_units(sources: Mapping[str, Source], units: Mapping[str, str]) -> dict[str, Source]:
+def with_units(sources: Sources, units: Mapping[str, str]) -> Sources:
     """Return the sources with the units that somebody stated: channel -> unit, as `parse_units` gives them."""
-    out = dict(sources)
+    changed = {}
     for channel, unit in units.items():
-        if channel in out:
-            clock = unit.strip().lower()
-            if channel == "t" and clock in CLOCK_UNITS:
-                out[channel] = replace(out[channel], clock=clock)
-            else:
-                out[channel] = replace(out[channel], factor=unit_factor(channel, unit) or 1.0, stated=True)
-    return out
+        source, clock = sources.by_channel.get(channel), unit.strip().lower()
+        if source is not None and channel == "t" and clock in CLOCK_UNITS:
+            changed[channel] = replace(source, clock=clock)
+        elif source is not None:
+            changed[channel] = source.in_unit(unit_factor(channel, unit) or 1.0)
+    return sources.changed(**changed)
 
 
 def parse_units(text: str) -> dict[str, str]:
@@ -726,6 +444,9 @@ def unit_factor(channel: str, unit: str) -> float | None:
     return _unit_factor(channel, unit)
 
 
+NUMBERED_WORDS = frozenset().union(*(WORDS_IN[channel] for channel in ("v", "i", "temp")))
+
+
 def one_cells_header(where: str, header: Sequence[str], which: str) -> list[str] | None:
     """Return the header with the columns of one cell only, the others' emptied; None where no columns are numbered.
 
@@ -735,7 +456,7 @@ def one_cells_header(where: str, header: Sequence[str], which: str) -> list[str]
     for index, name in enumerate(header):
         words, _ = bare(name)
         tokens = words.split()
-        if len(tokens) > 1 and (set(map(plain_word, tokens[:-1])) & (WORDS_IN["v"] | WORDS_IN["i"] | WORDS_IN["temp"])):
+        if len(tokens) > 1 and (set(map(plain_word, tokens[:-1])) & NUMBERED_WORDS):
             tails[index] = tokens[-1]
     if which.strip().lower() not in tails.values():
         return None

@@ -13,6 +13,7 @@ import math
 import os
 import shutil
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Literal
@@ -24,7 +25,8 @@ from amphora.harness.account.gate import require
 from amphora.harness.archive.data_package import write_package
 from amphora.harness.archive.journal import to_line, write_whole
 from amphora.harness.archive.loading import assumed_measurement
-from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES
+from amphora.harness.archive.run_folder import COLUMNS, EVENTS, FORMAT, RUN, SAMPLES, read_header
+from amphora.harness.archive.run_header import ColumnTaken, ImportOfRun, header_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bench_file import load_bench
 from amphora.harness.cells.cell import Cell, check_id
@@ -33,9 +35,11 @@ from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.common.optional_parts import need
 from amphora.harness.control.events import Event, RunBegun, Stopped, Unobserved, event_to_json, stamped
-from amphora.harness.importing.columns import Source, one_cells_header, sources_of, with_units
+from amphora.harness.importing.column_values import Told
+from amphora.harness.importing.columns import one_cells_header, sources_of, with_units
 from amphora.harness.importing.long_table import LongRows, is_long, long_rows, read_parts
 from amphora.harness.importing.odd_columns import put_together
+from amphora.harness.importing.one_cell import table_of_one_cell
 from amphora.harness.importing.plausibility import (
     current_into_cell,
     doubt_scale,
@@ -44,7 +48,8 @@ from amphora.harness.importing.plausibility import (
     states_of,
 )
 from amphora.harness.importing.proof import prove
-from amphora.harness.importing.rows import Rows, Told, readings_of, rows_of, table_of_one_cell
+from amphora.harness.importing.rows import Rows, readings_of, rows_of
+from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.strays import without_strays
 from amphora.harness.importing.table_file import Layout, read_bytes, read_table
 
@@ -56,6 +61,7 @@ if TYPE_CHECKING:
     from amphora.harness.archive.shelf import Shelf
 
     FloatArray = npt.NDArray[np.float64]
+    IntArray = npt.NDArray[np.int64]
 
 STARTS = ("full", "declared-full", "unknown")
 WRITTEN_AT_ONCE = 500_000  # rows
@@ -118,7 +124,7 @@ def import_table(
     let_through = _asked(shelf, cell, in_spite_of, told)
     own_bench = _bench(bench)
     rows, imported = _read(file, mapping or {}, discharge_sign, told, units or {}, which, str(form or ""))
-    imported |= _began(file, rows if isinstance(rows, Rows) else rows.judged, began, told)
+    imported = _began(file, rows if isinstance(rows, Rows) else rows.judged, began, imported, told)
     new_cell = None
     if (shelf.folder(cell) / "cell.json").is_file():
         record = shelf.get(cell)
@@ -128,40 +134,38 @@ def import_table(
         told.note(f"{cell} was not on the shelf: put there with chemistry {record.chemistry}")
     if own_bench is not None:
         measurement = {**own_bench[1], **(measurement or {})}
-    run = _run_json(record.to_dict(), start, cutoff, measurement, imported)
-    if let_through:
-        run["imported"]["in_spite_of"] = let_through
-    if own_bench is not None:
-        run["bench"] |= own_bench[0]
+    imported = replace(
+        imported, notes=tuple(told.notes), warnings=tuple(told.warnings), in_spite_of=let_through or None
+    )
+    run = _run_json(record.to_dict(), start, cutoff, measurement, imported, {} if own_bench is None else own_bench[0])
     if new_cell is not None:
         shelf.add(new_cell)
-    folder = _write(shelf, cell, run, rows)
+    folder = _write(shelf, cell, run, rows, file.name)
     with contextlib.suppress(AmphoraError, OSError):
         write_package(folder)
     enter_run(folder)
     return folder
 
 
-def _asked(shelf: "Shelf", cell_id: str, in_spite_of: Sequence[str], told: Told) -> list[dict[str, Any]]:
+def _asked(shelf: "Shelf", cell_id: str, in_spite_of: Sequence[str], told: Told) -> tuple[Mapping[str, Any], ...]:
     """Pass the gate of the account; return what a person lets through.
 
     Raises:
         Refused: it asks, and nobody took it on.
     """
     if not (shelf.folder(cell_id) / "cell.json").is_file():
-        return []
+        return ()
     cell, standing = shelf.get(cell_id), standing_of(shelf, cell_id)
     let_through = require(cell, standing, ("import",), in_spite_of)
     for item in let_through:
         told.note(f"taken on: {item.code}: {item.text}")
-    return [to_json(item) for item in let_through]
+    return tuple(to_json(item) for item in let_through)
 
 
 def imported_notes(folder: Path) -> tuple[list[str], list[str]]:
     """Return what was told at an import: notes, and the texts of its warnings."""
-    run = json.loads((folder / RUN).read_text(encoding="utf-8"))
-    held = run.get("imported") or {}
-    return list(held.get("notes", [])), [str(item["text"]) for item in held.get("warnings", [])]
+    imported = header_of(read_header(folder)).imported or ImportOfRun()
+    return list(imported.notes), [warning.text for warning in imported.warnings]
 
 
 def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
@@ -172,21 +176,21 @@ def _bench(file: Path | None) -> tuple[dict[str, Any], dict[str, Any]] | None:
     return {"name": bench.name, "sensed_at": bench.data.get("sensed_at")}, bench.measurement()
 
 
-def _began(file: Path, rows: Rows, began: datetime | None, told: Told) -> dict[str, Any]:
-    """Return when the record began and who says so: the table, whoever imports it, or the file's own date."""
+def _began(file: Path, rows: Rows, began: datetime | None, imported: ImportOfRun, told: Told) -> ImportOfRun:
+    """Return the import with when its record began and who says so: the table, whoever imports it, or the file."""
     if rows.first_utc is not None:
         if began is not None:
             told.note("the table has its own date; --began was not used")
-        return {"began_utc": rows.first_utc, "began_from": "table"}
+        return replace(imported, began_utc=rows.first_utc, began_from="table")
     if began is not None:
         at = began.astimezone(UTC).isoformat()  # one without a zone is this computer's local time
-        return {"began_utc": at, "began_from": "given", "first_clock_time": at}
+        return replace(imported, began_utc=at, began_from="given", first_clock_time=at)
     try:
         at = datetime.fromtimestamp(file.stat().st_mtime, UTC).isoformat(timespec="seconds")
     except OSError:
-        return {"began_utc": None, "began_from": None}
+        return imported
     told.note(f"the table has no date; the file's own is {at} (--began says otherwise)")
-    return {"began_utc": at, "began_from": "file"}
+    return replace(imported, began_utc=at, began_from="file")
 
 
 def _read(
@@ -197,11 +201,11 @@ def _read(
     units: Mapping[str, str],
     which: str | None,
     form: str,
-) -> tuple[Rows | LongRows, dict[str, Any]]:
+) -> tuple[Rows | LongRows, ImportOfRun]:
     """Return a table's rows, judged, current positive into the cell; and what `run.json` keeps of the import."""
     notes: list[str] = []
 
-    def channels(layout: Layout) -> Mapping[str, Source]:
+    def channels(layout: Layout) -> Sources:
         return with_units(sources_of(str(file), layout.header, layout.width, mapping, []), units)
 
     if is_long(file) and which is None and (parts := read_parts(file, channels)) is not None:
@@ -215,14 +219,14 @@ def _read(
         if long is not None:
             told.notes += aside.notes
             told.warnings += aside.warnings
-            return long, _imported(file, parts.checksum, parts.layout, rows.first_utc, kept, told)
+            return long, _imported(file, parts.checksum, parts.layout, rows.first_utc, kept)
         del parts
     content, checksum = read_bytes(file)
     table, layout = read_table(file, content, notes)
     del content
     told.notes += notes
     rows, kept = _judged(file, table, layout, mapping, discharge_sign, told, units, which, form)
-    return rows, _imported(file, checksum, layout, rows.first_utc, kept, told)
+    return rows, _imported(file, checksum, layout, rows.first_utc, kept)
 
 
 def _judged(
@@ -235,7 +239,7 @@ def _judged(
     units: Mapping[str, str],
     which: str | None,
     form: str,
-) -> tuple[Rows, Mapping[str, Source]]:
+) -> tuple[Rows, Sources]:
     """Return the rows of a table, judged, current positive into the cell; and where each channel was taken from."""
     import numpy as np
 
@@ -251,7 +255,7 @@ def _judged(
     if len(table) < 2:
         raise InputError(f"{file}: {len(table)} row(s) of that cell; at least 2 are needed")
     unstated: frozenset[str] = frozenset()
-    if any(not sources[channel].stated for channel in ("t", "v", "i")):
+    if not (sources.t.stated and sources.v.stated and sources.i.stated):
         readings = readings_of(file, layout, table, sources)
         unstated = readings.unstated
         sources = settle_units(file, readings, sources, form, told)
@@ -260,10 +264,8 @@ def _judged(
     rows = without_strays(file, rows_of(file, layout, table, sources, told), told)
     if states is not None:
         states = states[np.searchsorted(table.index.to_numpy(), rows.lines)]
-    columns = rows.columns
-    columns["i"] = current_into_cell(
-        file, columns["v"], columns["i"], discharge_sign, told, states, sources["i"].discharges
-    )
+    i = current_into_cell(file, rows.columns.v, rows.columns.i, discharge_sign, told, states, sources.i.discharges)
+    rows = replace(rows, columns=replace(rows.columns, i=i))
     judge(file, rows, told)
     doubt_scale(file, rows, form, told)
     aside = frozenset(k for k, (had, has) in enumerate(zip(as_found, own or header, strict=False)) if had and not has)
@@ -271,28 +273,20 @@ def _judged(
     return rows, sources
 
 
-def _imported(
-    file: Path,
-    checksum: str,
-    layout: Layout,
-    first_utc: str | None,
-    sources: Mapping[str, Source],
-    told: Told,
-) -> dict[str, Any]:
-    return {
-        "file": file.name,
-        "sha256": checksum,
-        "delimiter": layout.delimiter,
-        "decimal": layout.decimal,
-        "first_line": layout.first_line,
-        "first_clock_time": first_utc,
-        "map": {
-            name: {"column": source.shown, "factor": source.factor, "guessed": source.guessed}
-            for name, source in sources.items()
+def _imported(file: Path, checksum: str, layout: Layout, first_utc: str | None, sources: Sources) -> ImportOfRun:
+    """Return what `run.json` keeps of the table; what was told is added at the end."""
+    return ImportOfRun(
+        file=file.name,
+        sha256=checksum,
+        delimiter=layout.delimiter,
+        decimal=layout.decimal,
+        first_line=layout.first_line,
+        first_clock_time=first_utc,
+        map={
+            name: ColumnTaken(source.shown, source.factor, source.guessed)
+            for name, source in sources.by_channel.items()
         },
-        "notes": told.notes,  # the lists themselves: what is told later stands in them too
-        "warnings": told.warnings,
-    }
+    )
 
 
 def _run_json(
@@ -300,9 +294,10 @@ def _run_json(
     start: str,
     cutoff: float | None,
     measurement: Mapping[str, Any] | None,
-    imported: dict[str, Any],
+    imported: ImportOfRun,
+    own_bench: Mapping[str, Any],
 ) -> dict[str, Any]:
-    """Return `run.json` but for the run's id, which the folder's name gives."""
+    """Return `run.json` but for the run's id, which the folder's name gives; `own_bench`: who measured."""
     specification: dict[str, Any] = assumed_measurement()
     for name, given in (measurement or {}).items():
         if name in specification and given:
@@ -316,14 +311,14 @@ def _run_json(
         "profile": "import",
         "start": "declared-full" if start == "full" else start,
         "cutoff_V": cutoff,
-        "bench": {"name": "imported", "instruments": {}, "cell": {}},
+        "bench": {"name": "imported", "instruments": {}, "cell": {}, **own_bench},
         "measurement": specification,
         "software": {"name": "amphora", "version": amphora.harness.__version__},
-        "imported": imported,
+        "imported": to_json(imported),
     }
 
 
-def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows | LongRows) -> Path:
+def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows | LongRows, name: str) -> Path:
     """Write the folder beside its place and move it there whole."""
     home = shelf.folder(cell)
     moment = datetime.now(UTC)
@@ -340,7 +335,7 @@ def _write(shelf: "Shelf", cell: str, run: dict[str, Any], rows: Rows | LongRows
         write_whole(building / RUN, json.dumps(run, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
         _write_samples(building / SAMPLES, rows)
         checksums = {name: sha256(building / name) for name in (RUN, SAMPLES)}
-        write_whole(building / EVENTS, _events(rows, moment, run["imported"]["file"], checksums))
+        write_whole(building / EVENTS, _events(rows, moment, name, checksums))
         building.replace(target)
     except BaseException:
         shutil.rmtree(building, ignore_errors=True)
@@ -354,12 +349,17 @@ def _write_samples(path: Path, rows: Rows | LongRows) -> None:
         for number, part in enumerate([rows] if isinstance(rows, Rows) else rows):
             if number == 0:
                 file.write((",".join([*COLUMNS, *part.extra]) + "\n").encode("utf-8"))
-            size = int(part.executed.size)
+            size = part.size
             for first in range(0, size, WRITTEN_AT_ONCE):
                 _write_part(file, part, slice(first, min(first + WRITTEN_AT_ONCE, size)))
 
 
-CHANNELS = {"t_s": "t", "voltage_V": "v", "current_A": "i", "temperature_degC": "temp"}
+def _written(rows: Rows, part: slice) -> "dict[str, FloatArray | IntArray | None]":
+    """Return the columns of the table in a run's folder for some rows; None of a channel that the record has not."""
+    c = rows.columns
+    t, v, i, temp = (None if values is None else _tidy(values[part]) for values in (c.t, c.v, c.i, c.temp))
+    extra = {name: _tidy(values[part]) for name, values in rows.extra.items()}
+    return {**dict(zip(COLUMNS, (t, rows.executed[part], v, i, temp), strict=True)), **extra}
 
 
 def _write_part(file: IO[bytes], rows: Rows, part: slice) -> None:
@@ -369,17 +369,10 @@ def _write_part(file: IO[bytes], rows: Rows, part: slice) -> None:
     except ImportError:
         _write_plainly(file, rows, part)
         return
-    data = {}
-    for name in COLUMNS:
-        held = None if name == "step" else rows.columns.get(CHANNELS[name])
-        if name == "step":
-            data[name] = pa.array(rows.executed[part])
-        elif held is None:
-            data[name] = pa.nulls(part.stop - part.start, pa.float64())
-        else:
-            data[name] = pa.array(_tidy(held[part]), from_pandas=True)
-    for name, held in rows.extra.items():
-        data[name] = pa.array(_tidy(held[part]), from_pandas=True)
+    data = {
+        name: pa.nulls(part.stop - part.start, pa.float64()) if held is None else pa.array(held, from_pandas=True)
+        for name, held in _written(rows, part).items()
+    }
     pa_csv.write_csv(pa.table(data), file, pa_csv.WriteOptions(include_header=False))
 
 
@@ -388,29 +381,26 @@ def _write_plainly(file: IO[bytes], rows: Rows, part: slice) -> None:
     import numpy as np
 
     texts: list[list[str]] = []
-    for name in (*COLUMNS, *rows.extra):
-        held = rows.extra.get(name) if name in rows.extra else rows.columns.get(CHANNELS.get(name, ""))
-        if name == "step":
-            texts.append([str(int(step)) for step in rows.executed[part]])
-        elif held is None:
+    for held in _written(rows, part).values():
+        if held is None:
             texts.append([""] * (part.stop - part.start))
         else:
-            texts.append(["" if np.isnan(value) else repr(float(value)) for value in _tidy(held[part])])
+            texts.append(["" if np.isnan(value) else repr(value) for value in held.tolist()])
     file.write("".join(",".join(row) + "\n" for row in zip(*texts, strict=True)).encode("utf-8"))
 
 
 def _events(rows: Rows | LongRows, moment: datetime, name: str, checksums: dict[str, str]) -> str:
     """Return `events.jsonl`: the beginning, a gap at each restart of the time, the end with all checksums."""
     judged = rows if isinstance(rows, Rows) else rows.judged
-    size = judged.executed.size if isinstance(rows, Rows) else rows.size
-    t, utc = judged.columns["t"], utc_text(moment)
+    size = rows.size
+    t, utc = judged.columns.t, utc_text(moment)
     text = _line(RunBegun(), float(t[0]), utc, 0)
     for row in judged.restarts:
         known = "nothing: the file's time starts again here"
         text += _line(Unobserved(float(t[row - 1]), float(t[row]), known=known), float(t[row]), utc, row)
     own = hashlib.sha256(text.encode("utf-8")).hexdigest()  # of all lines before the last
-    stopped = Stopped("person", f"imported from {name}", int(size), True, checksums={**checksums, EVENTS: own})
-    return text + _line(stopped, float(t[-1]), utc, int(size))
+    stopped = Stopped("person", f"imported from {name}", size, True, checksums={**checksums, EVENTS: own})
+    return text + _line(stopped, float(t[-1]), utc, size)
 
 
 def _line(event: Event, t_s: float, utc: str, after_row: int) -> str:

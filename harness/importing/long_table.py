@@ -19,9 +19,10 @@ from typing import IO, TYPE_CHECKING, Any, cast
 import numpy as np
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.columns import Source
-from amphora.harness.importing.rows import Rows, Told, number_column, step_column, temperature_column
+from amphora.harness.importing.column_values import Told, number_column, step_column, temperature_column
+from amphora.harness.importing.rows import Columns, Rows
 from amphora.harness.importing.rows import extra_columns as extras_of
+from amphora.harness.importing.sources import Source, Sources
 from amphora.harness.importing.table_file import HEAD_BYTES, Layout, layout_of, options_of, plain_lines
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def is_long(file: Path) -> bool:
     return size * (PACKED if packed else 1) > LONG_BYTES
 
 
-def read_parts(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Parts | None:
+def read_parts(file: Path, channels: Callable[[Layout], Sources]) -> Parts | None:
     """Read a long table once, in parts.
 
     Args:
@@ -113,7 +114,7 @@ def read_parts(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -
         return None
 
 
-def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Parts:
+def _read(file: Path, channels: Callable[[Layout], Sources]) -> Parts:
     with _opened(file) as held:
         head = held.read(HEAD_BYTES)
     if head[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0") or head[:2] in (b"\xff\xfe", b"\xfe\xff") or 0 in head[:4096]:
@@ -126,9 +127,8 @@ def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Par
     layout, encoding, first = layout_of(file, head[mark:], whole=False)
     options = options_of(layout, encoding)
     sources = channels(layout)
-    needed = {name: sources[name].column for name in ("t", "v", "i")}
     begin = mark + first
-    keeper = _Keeper(needed)
+    keeper = _Keeper((sources.t.column, sources.v.column, sources.i.column))
     line = layout.first_line
     for part in _parts(file, begin, options):
         if any(part[column].dtype.kind not in "fiu" for column in range(layout.width)):
@@ -150,7 +150,7 @@ def _read(file: Path, channels: Callable[[Layout], Mapping[str, Source]]) -> Par
 class _Keeper:
     """Takes the parts of a table in order and keeps the rows that stand for it."""
 
-    def __init__(self, needed: Mapping[str, int]) -> None:
+    def __init__(self, needed: tuple[int, int, int]) -> None:
         self.every = 1
         self.rows = self.repeats = 0
         self.last_s = math.nan
@@ -171,7 +171,7 @@ class _Keeper:
         Raises:
             NotPlain: they are not numbers over a time that does not fall, or step too often.
         """
-        t, v, i = (part[self._needed[name]].to_numpy(np.float64) for name in ("t", "v", "i"))
+        t, v, i = (part[column].to_numpy(np.float64) for column in self._needed)
         for values in (t, v, i):
             if not np.isfinite(values).all() or (np.abs(values) > BEYOND).any():
                 raise NotPlain
@@ -211,7 +211,7 @@ class LongRows:
 
     parts: Parts
     judged: Rows
-    sources: Mapping[str, Source]
+    sources: Sources
     sign: float
     time_of: "Callable[[FloatArray], FloatArray]"
 
@@ -226,43 +226,38 @@ class LongRows:
         line = self.parts.layout.first_line
         for table in self.parts:
             layout, sources = self.parts.layout, self.sources
-            columns = {
-                "t": self.time_of(number_column(layout, table, sources["t"], {})),
-                "v": number_column(layout, table, sources["v"], {}),
-                "i": self.sign * number_column(layout, table, sources["i"], {}),
-            }
-            if "temp" in sources:
-                columns["temp"] = self._temperature(table)
+            columns = Columns(
+                self.time_of(number_column(layout, table, sources.t, {})),
+                number_column(layout, table, sources.v, {}),
+                self.sign * number_column(layout, table, sources.i, {}),
+                None if sources.temp is None else self._temperature(table, sources.temp),
+            )
             extra = extras_of(layout, table, sources, Told(), np.ones(len(table), bool))
-            steps = step_column(table, sources.get("step"))
+            steps = step_column(table, sources.step)
             moved = np.cumsum(np.diff(steps, prepend=steps[0] if last_step is None else last_step) != 0)
             steps_done = (executed + moved).astype(np.int64)
             executed, last_step = int(steps_done[-1]), float(steps[-1])
             yield Rows(columns, extra, steps_done, np.arange(line, line + len(table)), [], None)
             line += len(table)
 
-    def _temperature(self, table: "pd.DataFrame") -> "FloatArray":
-        own = temperature_column(self.parts.layout, table, self.sources["temp"], Told())
-        kelvin = any("read as kelvin" in note for note in self._kelvin)
-        plain = number_column(self.parts.layout, table, self.sources["temp"], {})
-        return plain - 273.15 if kelvin else own
-
-    @property
-    def _kelvin(self) -> list[str]:
-        told = Told()
-        temperature_column(self.parts.layout, self.parts.standing, self.sources["temp"], told)
-        return told.notes
+    def _temperature(self, table: "pd.DataFrame", source: Source) -> "FloatArray":
+        """Return the temperatures of a part, as those that stand for the whole were read."""
+        layout, told = self.parts.layout, Told()
+        temperature_column(layout, self.parts.standing, source, told)
+        if told.notes:  # read as kelvin
+            return number_column(layout, table, source, {}) - 273.15
+        return temperature_column(layout, table, source, Told())
 
 
-def long_rows(parts: Parts, judged: Rows, sources: Mapping[str, Source], told: Told) -> LongRows | None:
+def long_rows(parts: Parts, judged: Rows, sources: Sources, told: Told) -> LongRows | None:
     """Return the rows to write, by what was judged of those that stand for them; None where it does not carry over."""
     table = parts.standing
-    if judged.restarts or judged.executed.size != len(table):
+    if judged.restarts or judged.size != len(table):
         return None  # rows were left out, turned round or set aside
-    raw_t = number_column(parts.layout, table, sources["t"], {})
-    time_of = _time_of(raw_t, judged.columns["t"])
-    raw_i = number_column(parts.layout, table, sources["i"], {})
-    sign = next((s for s in (1.0, -1.0) if np.array_equal(s * raw_i, judged.columns["i"])), 0.0)
+    raw_t = number_column(parts.layout, table, sources.t, {})
+    time_of = _time_of(raw_t, judged.columns.t)
+    raw_i = number_column(parts.layout, table, sources.i, {})
+    sign = next((s for s in (1.0, -1.0) if np.array_equal(s * raw_i, judged.columns.i)), 0.0)
     if time_of is None or sign == 0.0:
         return None
     told.notes[:] = [note for note in told.notes if "repeat the time of the row before" not in note]

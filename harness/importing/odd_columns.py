@@ -11,15 +11,8 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from amphora.harness.importing.columns import (
-    ANOTHER_TIME,
-    UNITS,
-    WORDS_IN,
-    bare,
-    known_headers,
-    plain_word,
-    unit_factor,
-)
+from amphora.harness.importing.columns import bare, known_headers, plain_word, unit_factor
+from amphora.harness.importing.header_words import ANOTHER_TIME, UNITS, WORDS_IN
 from amphora.harness.importing.table_file import Layout
 
 if TYPE_CHECKING:
@@ -31,6 +24,7 @@ _PACE = re.compile(
     r"(\d+(?:[.,]\d+)?)\s*([^\W\d]+)", re.I,
 )  # fmt: skip
 VALUES = frozenset(("value", "values", "wert", "valeur", "valor", "valore", "waarde", "reading", "messwert"))
+TIME_WORDS, CURRENT_WORDS = WORDS_IN["t"], WORDS_IN["i"]
 SINCE_THE_LAST = ANOTHER_TIME - {"per", "remaining", "step"}
 
 
@@ -166,7 +160,7 @@ def _paced(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[Lay
     for name in layout.header:
         words, unit = bare(name)
         tokens = set(plain_word(words).split()) | set(words.split())
-        if tokens & WORDS_IN["t"] or unit_factor("t", unit) is not None or unit_factor("t", name) is not None:
+        if tokens & TIME_WORDS or unit_factor("t", unit) is not None or unit_factor("t", name) is not None:
             return layout, table
     for line in layout.above:
         found = _PACE.search(line)
@@ -224,7 +218,7 @@ def _time_in_parts(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> t
         factor = unit_factor("t", name)
         if name and factor is not None and factor not in parts.values():
             parts[column] = factor
-        elif set(plain_word(bare(name)[0]).split()) & WORDS_IN["t"]:
+        elif set(plain_word(bare(name)[0]).split()) & TIME_WORDS:
             return layout, table  # it has a time
     if len(parts) < 2 or max(parts.values()) / min(parts.values()) > 86_400:
         return layout, table
@@ -248,7 +242,7 @@ def _since_the_last(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> 
         factor = unit_factor("t", unit)
         if tokens & SINCE_THE_LAST and factor is not None:
             found = (column, factor) if found is None else None
-        elif tokens & WORDS_IN["t"]:
+        elif tokens & TIME_WORDS:
             return layout, table
     if found is None:
         return layout, table
@@ -266,7 +260,7 @@ def _two_ways(layout: Layout, table: "pd.DataFrame", notes: list[str]) -> tuple[
     for column, name in enumerate(layout.header):
         words, unit = bare(name)
         tokens = set(plain_word(words).split())
-        if not (tokens & WORDS_IN["i"]) or unit_factor("i", unit) is None:
+        if not (tokens & CURRENT_WORDS) or unit_factor("i", unit) is None:
             continue
         if tokens & {"discharge", "discharging", "dis", "dch", "entladestrom"}:
             out.append(column)

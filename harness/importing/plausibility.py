@@ -7,15 +7,20 @@ message gives. The limits are common practice for single cells.
 
 import re
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
+from amphora.harness.cells.forms import form_of, forms
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.columns import CLOCK_UNITS, SHORT, Source, bare, unit_factor
-from amphora.harness.importing.rows import DAY_S, Readings, Rows, Told
+from amphora.harness.importing.column_values import Told
+from amphora.harness.importing.columns import bare, unit_factor
+from amphora.harness.importing.header_words import CLOCK_UNITS, SHORT
+from amphora.harness.importing.rows import Readings, Rows
+from amphora.harness.importing.sources import Source, Sources
 from amphora.harness.importing.strays import silent_ammeter
 from amphora.harness.importing.table_file import Layout
+from amphora.harness.importing.table_times import DAY_S
 
 if TYPE_CHECKING:
     import numpy as np
@@ -38,17 +43,16 @@ _STATES = (  # words for what a row does, as tables have them; the beginning of 
 )
 
 
-def states_of(layout: Layout, table: "pd.DataFrame", sources: Mapping[str, Source]) -> "FloatArray | None":
+def states_of(layout: Layout, table: "pd.DataFrame", sources: Sources) -> "FloatArray | None":
     """Return what a column of words says each row of the table does, shape (rows,); None without such a column.
 
     -1 is a discharge, 1 a charge, 0 neither.
     """
     import numpy as np
 
-    main = {source.column for source in sources.values()}
     for column in range(layout.width):
         series = table[column]
-        if column in main or series.dtype.kind in "fiub":
+        if column in sources.columns or series.dtype.kind in "fiub":
             continue
         kinds = [str(kind).strip() for kind in series.dropna().unique()[:50]]
         signs = {kind: next((sign for word, sign in _STATES if word.match(kind)), 0.0) for kind in kinds}
@@ -179,9 +183,68 @@ def swing_of(t: "FloatArray", voltage_V: "FloatArray", current: "FloatArray") ->
     return Swing(charge, length, float(np.median(jumps)) if jumps.size else 0.0, max(share, 0.02), full)
 
 
-def settle_units(
-    file: Path, readings: Readings, sources: Mapping[str, Source], form: str, told: Told
-) -> dict[str, Source]:
+SHORT_OF_TIME, SHORT_OF_VOLTAGE, SHORT_OF_CURRENT = SHORT["t"], SHORT["v"], SHORT["i"]
+
+
+@dataclass(frozen=True)
+class _Scales:
+    """In which units time and current may be, by what a swing of the readings would then be."""
+
+    readings: Readings
+    sources: Sources
+    swing: Swing
+    times: Mapping[str, float]  # unit -> factor to second; "" where the unit is known
+    currents: Mapping[str, float]  # unit -> factor to ampere
+
+    @property
+    def plain(self) -> tuple[str, str]:
+        """Return second and ampere, as far as they are not known."""
+        return next(iter(self.times)), next(iter(self.currents))
+
+    @property
+    def shown(self) -> str:
+        """Return the columns whose unit nobody stated."""
+        unstated = [source for name, source in self._both if name in self.readings.unstated]
+        return " and ".join(source.shown for source in unstated)
+
+    @property
+    def _both(self) -> tuple[tuple[str, Source], tuple[str, Source]]:
+        return ("t", self.sources.t), ("i", self.sources.i)
+
+    def swing_in(self, t: str, i: str) -> tuple[float, float]:
+        """Return the charge of the swing in Ah and its length in hours, read in these units."""
+        return self.swing.charge * self.times[t] * self.currents[i] / 3600, self.swing.length * self.times[t] / 3600
+
+    def text(self, t: str, i: str) -> str:
+        """Return what the readings would be in these units, in words."""
+        charge_Ah, hours = self.swing_in(t, i)
+        return f"{' and '.join(name for name in (t, i) if name)}: {charge_Ah:.3g} Ah in {hours:.3g} h"
+
+    def fits(self, form: str, counted_Ah: float | None) -> list[tuple[str, str]]:
+        """Return the units in which the readings are those of a cell, or agree with the table's own counter."""
+        limits = (LEAST_AH, _most_Ah(form))
+        found = []
+        for t in self.times:
+            for i in self.currents:
+                charge_Ah, hours = self.swing_in(t, i)
+                if counted_Ah is not None:
+                    fits = abs(charge_Ah / counted_Ah - 1) < 0.1
+                else:
+                    fits = _makes_sense(charge_Ah, hours, self.swing, limits)
+                found += [(t, i)] if fits else []
+        return found
+
+    def option(self, t: str, i: str) -> str:
+        """Return what `--units` would say."""
+        return ",".join(f"{name}={unit}" for name, unit in (("t", t), ("i", i)) if name in self.readings.unstated)
+
+    def words(self, t: str, i: str) -> str:
+        """Return which columns are read in which unit."""
+        pairs = zip(self._both, (t, i), strict=True)
+        return " and ".join(f"{one.shown} in {u}" for (name, one), u in pairs if name in self.readings.unstated)
+
+
+def settle_units(file: Path, readings: Readings, sources: Sources, form: str, told: Told) -> Sources:
     """Return the sources with the units that nobody stated, where only one reading of them makes sense.
 
     Time, voltage and current are judged together: how long a full swing lasts, what charge it moves, what
@@ -198,148 +261,115 @@ def settle_units(
     Raises:
         InputError: several readings make sense, or none; the message names them and the option that decides.
     """
-    import numpy as np
-
-    out = dict(sources)
-    v = readings.v
+    v, out = readings.v, sources
     if "v" in readings.unstated:
-        middle = float(np.median(np.abs(v))) if v.size else 0.0
-        factor = 1.0 if middle <= 60 else 1e-3 if 500 <= middle <= 60_000 else 1e-6 if 5e5 <= middle <= 6e6 else 0.0
-        if factor == 0.0:
-            raise InputError(
-                f"{file}: voltages about {middle:.4g} in {sources['v'].shown}, in no unit that is stated; state it, as "
-                "--units v=mV"
-            )
-        v = v * factor
-        out["v"] = _stated(sources["v"], factor)
-        if factor != 1.0:
-            told.note(f"v: {sources['v'].shown} states no unit; about {middle:.4g}: read as {SHORT['v'][factor]}")
+        factor = _factor_of_voltage(file, readings, sources, told)
+        v, out = v * factor, sources.changed(v=sources.v.in_unit(factor))
     if not readings.unstated & {"t", "i"}:
         return out
     _refuse_unknown_unit(file, readings, sources)
-    swing = swing_of(readings.t, v, readings.i)
-    times = {"": 1.0}
+    times, currents = {"": 1.0}, {"": 1.0}
     if "t" in readings.unstated:
-        times = (
-            dict(CLOCK_UNITS) if readings.two_figures else {SHORT["t"][f]: f for f in (1.0, 60.0, 3600.0, DAY_S, 1e-3)}
-        )
-    currents = {"A": 1.0, "mA": 1e-3} if "i" in readings.unstated else {"": 1.0}
-    if swing is None:
-        if not readings.two_figures and all(
-            name in ("", "s", "A") for name in (next(iter(times)), next(iter(currents)))
-        ):
-            told.warn(
-                "scale-doubtful", "No unit is stated and too little current flows to prove one: s and A were taken."
-            )
-            return _with_choice(out, readings, "s" if "t" in readings.unstated else "", next(iter(currents)))
+        plain = {SHORT_OF_TIME[f]: f for f in (1.0, 60.0, 3600.0, DAY_S, 1e-3)}
+        times = dict(CLOCK_UNITS) if readings.two_figures else plain
+    if "i" in readings.unstated:
+        currents = {SHORT_OF_CURRENT[f]: f for f in (1.0, 1e-3)}
+    swing = swing_of(readings.t, v, readings.i)
+    if swing is not None:
+        return _chosen(file, _Scales(readings, sources, swing, times, currents), out, form, told)
+    if readings.two_figures:
+        raise InputError(f"{file}: the times in {sources.t.shown} may be mm:ss or h:mm; state it, as --units t=mm:ss")
+    told.warn("scale-doubtful", "No unit is stated and too little current flows to prove one: s and A were taken.")
+    return _with_choice(out, readings, next(iter(times)), next(iter(currents)))
+
+
+def _factor_of_voltage(file: Path, readings: Readings, sources: Sources, told: Told) -> float:
+    """Return the factor to volt of voltages in a unit that nobody stated.
+
+    Raises:
+        InputError: no unit makes them those of a cell.
+    """
+    import numpy as np
+
+    middle = float(np.median(np.abs(readings.v))) if readings.v.size else 0.0
+    factor = 1.0 if middle <= 60 else 1e-3 if 500 <= middle <= 60_000 else 1e-6 if 5e5 <= middle <= 6e6 else 0.0
+    if factor == 0.0:
         raise InputError(
-            f"{file}: the times in {sources['t'].shown} may be mm:ss or h:mm; state it, as --units t=mm:ss"
+            f"{file}: voltages about {middle:.4g} in {sources.v.shown}, in no unit that is stated; state it, as "
+            "--units v=mV"
         )
-    limits = (LEAST_AH, _most_Ah(form))
-    counted = _counted(readings, swing)
-    fits: list[tuple[str, str]] = []
-    for t_unit, t_factor in times.items():
-        for i_unit, i_factor in currents.items():
-            charge_Ah = swing.charge * t_factor * i_factor / 3600
-            hours = swing.length * t_factor / 3600
-            if counted is not None:
-                if abs(charge_Ah / counted - 1) < 0.1:
-                    fits.append((t_unit, i_unit))
-            elif _makes_sense(charge_Ah, hours, swing, limits):
-                fits.append((t_unit, i_unit))
-    plain = (next(iter(times)), next(iter(currents)))
-    if (
-        len(fits) > 1
-        and plain in fits
-        and not any(sources[c].guessed for c in readings.unstated)
-        and not readings.two_figures
-    ):
+    if factor != 1.0:
+        unit = SHORT_OF_VOLTAGE[factor]
+        told.note(f"v: {sources.v.shown} states no unit; about {middle:.4g}: read as {unit}")
+    return factor
+
+
+def _chosen(file: Path, scales: _Scales, out: Sources, form: str, told: Told) -> Sources:
+    """Return the sources in the only units that fit a cell, or in those that the map states; errors as above."""
+    readings, plain = scales.readings, scales.plain
+    counted_Ah = _counted(readings)
+    fits = scales.fits(form, counted_Ah)
+    guessed = any(scales.sources.by_channel[name].guessed for name in readings.unstated)
+    if len(fits) > 1 and plain in fits and not guessed and not readings.two_figures:
         # The map names the column and no factor: that states second and ampere, and what speaks against it is told.
         other = next(one for one in fits if one != plain)
         told.warn(
             "scale-doubtful",
-            f"The map gives no factor: read as {_reading_text(*plain, swing, times, currents, readings)}; it could be "
-            f"{_reading_text(*other, swing, times, currents, readings)}.",
+            f"The map gives no factor: read as {scales.text(*plain)}; it could be {scales.text(*other)}.",
         )
         return _with_choice(out, readings, *plain)
     if len(fits) == 1:
-        t_unit, i_unit = fits[0]
-        words = [
-            f"{sources[c].shown} in {unit}" for c, unit in (("t", t_unit), ("i", i_unit)) if c in readings.unstated
-        ]
-        by = "the table's own counter of charge agrees" if counted is not None else "only this fits a cell"
-        told.note(f"no unit is stated: {' and '.join(words)}, as {by} (--units says otherwise)")
-        return _with_choice(out, readings, t_unit, i_unit)
+        by = "the table's own counter of charge agrees" if counted_Ah is not None else "only this fits a cell"
+        told.note(f"no unit is stated: {scales.words(*fits[0])}, as {by} (--units says otherwise)")
+        return _with_choice(out, readings, *fits[0])
     if not fits and plain[0] in ("", "s") and plain[1] in ("", "A"):
-        charge_Ah, hours = swing.charge / 3600, swing.length / 3600
+        charge_Ah, hours = scales.swing.charge / 3600, scales.swing.length / 3600
         if DOUBT_AH[0] <= charge_Ah <= DOUBT_AH[1] and 0.5 * FULL_SWING_H[0] <= hours <= 10 * FULL_SWING_H[1]:
             told.warn(
                 "scale-doubtful",
                 f"No unit is stated, and none fits this cell: read as {charge_Ah:.3g} Ah in {hours:.3g} h.",
             )
             return _with_choice(out, readings, *plain)
-    shown = [
-        _reading_text(t, i, swing, times, currents, readings)
-        for t, i in (fits[:2] or [(next(iter(times)), next(iter(currents)))])
-    ]
-    option = ",".join(
-        f"{channel}={unit}" for channel, unit in zip("ti", fits[-1] if fits else ("min", "mA"), strict=True)
-        if channel in readings.unstated
-    )  # fmt: skip
-    columns = " and ".join(sources[channel].shown for channel in ("t", "i") if channel in readings.unstated)
+    option = scales.option(*(fits[-1] if fits else ("min", "mA")))
     if fits:
         raise InputError(
-            f"{file}: no unit is stated for {columns}, and it may be {shown[0]} or {shown[1]}; state it, "
-            f"as --units {option}"
+            f"{file}: no unit is stated for {scales.shown}, and it may be {scales.text(*fits[0])} or "
+            f"{scales.text(*fits[1])}; state it, as --units {option}"
         )
     raise InputError(
-        f"{file}: no unit is stated for {columns}, and none fits a cell ({shown[0]}); state it, as --units {option}"
+        f"{file}: no unit is stated for {scales.shown}, and none fits a cell ({scales.text(*plain)}); state it, as "
+        f"--units {option}"
     )
 
 
-def _refuse_unknown_unit(file: Path, readings: Readings, sources: Mapping[str, Source]) -> None:
+def _refuse_unknown_unit(file: Path, readings: Readings, sources: Sources) -> None:
     """Refuse a time that counts in a unit which its header names and nobody here knows: it is not to be guessed.
 
     Raises:
         InputError: as said.
     """
-    unit = bare(sources["t"].shown)[1] if sources["t"].guessed else ""
+    unit = bare(sources.t.shown)[1] if sources.t.guessed else ""
     if "t" not in readings.unstated or readings.two_figures or not unit or unit_factor("t", unit) is not None:
         return
     if re.search(r"[:]|^(utc|gmt|cet|cest|local|iso.*|hms|dd|mm|yy|yyyy|excel|unix|epoch|elapsed)", unit, re.I):
         return
     raise InputError(
-        f"{file}: the times in {sources['t'].shown!r} are in {unit[:20]!r}, which is no unit of time known here; state "
-        f"one of {', '.join(SHORT['t'].values())}, as --units t=min"
+        f"{file}: the times in {sources.t.shown!r} are in {unit[:20]!r}, which is no unit of time known here; state "
+        f"one of {', '.join(SHORT_OF_TIME.values())}, as --units t=min"
     )
 
 
-def _stated(source: Source, factor: float) -> Source:
-    return replace(source, factor=factor, stated=True)
-
-
-def _with_choice(out: dict[str, Source], readings: Readings, t_unit: str, i_unit: str) -> dict[str, Source]:
-    if "t" in readings.unstated:
-        if readings.two_figures:
-            out["t"] = replace(out["t"], clock=t_unit)
-        else:
-            out["t"] = _stated(out["t"], unit_factor("t", t_unit) or 1.0)
+def _with_choice(out: Sources, readings: Readings, t_unit: str, i_unit: str) -> Sources:
+    if "t" in readings.unstated and readings.two_figures:
+        out = out.changed(t=replace(out.t, clock=t_unit))
+    elif "t" in readings.unstated:
+        out = out.changed(t=out.t.in_unit(unit_factor("t", t_unit) or 1.0))
     if "i" in readings.unstated:
-        out["i"] = _stated(out["i"], unit_factor("i", i_unit) or 1.0)
+        out = out.changed(i=out.i.in_unit(unit_factor("i", i_unit) or 1.0))
     return out
 
 
-def _reading_text(
-    t: str, i: str, swing: Swing, times: Mapping[str, float], currents: Mapping[str, float], readings: Readings
-) -> str:
-    charge_Ah = swing.charge * times[t] * currents[i] / 3600
-    names = " and ".join(name for name in (t, i) if name)
-    return f"{names}: {charge_Ah:.3g} Ah in {swing.length * times[t] / 3600:.3g} h"
-
-
 def _most_Ah(form: str) -> float:
-    from amphora.harness.cells.forms import form_of
-
     found = form_of(form)
     return MOST_AH if found is None else 1.3 * max(found.most(nickel=False), found.most(nickel=True))
 
@@ -369,7 +399,7 @@ def _makes_sense(charge_Ah: float, hours: float, swing: Swing, limits: tuple[flo
     )
 
 
-def _counted(readings: Readings, swing: Swing) -> float | None:
+def _counted(readings: Readings) -> float | None:
     """Return what a counter of charge in the table counted, in Ah; None for none, or for one that is reset."""
     import numpy as np
 
@@ -389,7 +419,7 @@ def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
     """Warn where a swing lasts as no test does, moves what no cell holds, or differs from the table's counter."""
     import numpy as np
 
-    swing = swing_of(rows.columns["t"], rows.columns["v"], rows.columns["i"])
+    swing = swing_of(rows.columns.t, rows.columns.v, rows.columns.i)
     if swing is None:
         return
     charge_Ah, hours = swing.charge / 3600, swing.length / 3600
@@ -425,8 +455,6 @@ def doubt_scale(file: Path, rows: Rows, form: str, told: Told) -> None:
 
 
 def _forms() -> frozenset[str]:
-    from amphora.harness.cells.forms import forms
-
     return frozenset(name.lower() for name in forms() if len(name) > 1)  # not C and D: letters say other things, too
 
 
@@ -443,9 +471,9 @@ def judge(file: Path, rows: Rows, told: Told) -> None:
     """
     import numpy as np
 
-    current_A = np.abs(rows.columns["i"])
+    current_A = np.abs(rows.columns.i)
     scale_A = float(np.quantile(current_A, 0.99))  # a few wild readings do not set the scale
-    middle_V = float(np.median(rows.columns["v"]))
+    middle_V = float(np.median(rows.columns.v))
     _refuse_wrong_scale(file, rows, middle_V, scale_A)
     idle = current_A < max(0.02, 0.01 * scale_A)
     _judge_jumps(file, rows, idle, scale_A, told)
@@ -460,7 +488,7 @@ def _refuse_wrong_scale(file: Path, rows: Rows, middle_V: float, scale_A: float)
         raise InputError(f"{file}: voltages about {middle_V:.3g} V are not a cell's; 0 V to 60 V is accepted")
     if scale_A > 2000:
         raise InputError(f"{file}: currents up to {scale_A:.0f} A; in mA? add a factor to the map, such as i=…*0.001")
-    t, lines = rows.columns["t"], rows.lines
+    t, lines = rows.columns.t, rows.lines
     if t[-1] <= t[0]:
         raise InputError(
             f"{file}: all {t.size} rows (lines {int(lines.min())} to {int(lines.max())}) have the same time; "
@@ -472,7 +500,7 @@ def _judge_jumps(file: Path, rows: Rows, idle: "BoolArray", scale_A: float, told
     """Judge the voltage at rest: a cell's does not jump by half a volt from one reading to the next."""
     import numpy as np
 
-    t, v, lines = rows.columns["t"], rows.columns["v"], rows.lines
+    t, v, lines = rows.columns.t, rows.columns.v, rows.lines
     together = idle[1:] & idle[:-1] & (np.diff(t) < 60)
     jumps = np.flatnonzero(together & (np.abs(np.diff(v)) > 0.5))
     if not jumps.size:
@@ -495,7 +523,7 @@ def _flag(rows: Rows, loaded: int, middle_V: float, scale_A: float, told: Told) 
     """Warn of what a cell should not show; `loaded` is the number of rows with current."""
     import numpy as np
 
-    v, i, lines = rows.columns["v"], rows.columns["i"], rows.lines
+    v, i, lines = rows.columns.v, rows.columns.i, rows.lines
     if scale_A == 0 or loaded == 0:
         told.warn("no-load", "No current flows in this record: it says nothing about capacity.")
     elif v.size < 10 or loaded < 5:
@@ -549,7 +577,7 @@ def _seen_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> Sign | None:
     scale = float(np.quantile(np.abs(current_A), 0.99))
     if scale <= 0:
         return None
-    votes = {"negative": 0.0, "positive": 0.0}
+    negative = positive = 0.0
     for sign in (1, -1):
         loaded = sign * current_A > 0.3 * scale
         edges = np.flatnonzero(np.diff(np.concatenate(([0], loaded.astype(np.int8), [0]))))
@@ -560,9 +588,11 @@ def _seen_sign(voltage_V: "FloatArray", current_A: "FloatArray") -> Sign | None:
             change = float(inner[-1] - inner[0])
             if abs(change) < 0.02 * abs(float(np.median(inner))):
                 continue
-            who = "positive" if (change < 0) == (sign > 0) else "negative"
-            votes[who] += abs(change) * float(end - begin)
-    negative, positive = votes["negative"], votes["positive"]
+            vote = abs(change) * float(end - begin)
+            if (change < 0) == (sign > 0):
+                positive += vote
+            else:
+                negative += vote
     if negative == positive == 0:
         return None
     if negative > 3 * positive:

@@ -14,24 +14,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from amphora.harness.importing.columns import (
-    ANOTHER_TIME,
-    MEANS,
-    NO_UNIT,
-    OTHERS,
-    SURER,
-    UNITS,
-    WORDS_IN,
-    Source,
-    bare,
-    counter_of,
-    counts_discharge,
-    plain_word,
-    unit_factor,
-)
+from amphora.harness.importing.column_values import Told
+from amphora.harness.importing.columns import bare, counter_of, counts_discharge, plain_word, unit_factor
+from amphora.harness.importing.header_words import ANOTHER_TIME, MEANS, NO_UNIT, OTHERS, SURER, UNITS, WORDS_IN
 from amphora.harness.importing.plausibility import cell_fits, swing_of
-from amphora.harness.importing.rows import Rows, Told, other_times
+from amphora.harness.importing.rows import Rows
+from amphora.harness.importing.sources import Sources
 from amphora.harness.importing.table_file import Layout
+from amphora.harness.importing.table_times import other_times
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -40,6 +30,8 @@ if TYPE_CHECKING:
     FloatArray = npt.NDArray[np.float64]
     BoolArray = npt.NDArray[np.bool_]
 
+TIME_WORDS, VOLTAGE_WORDS, CURRENT_WORDS = (WORDS_IN[channel] for channel in "tvi")
+OF_CHARGE, OF_ENERGY = UNITS["ah"], UNITS["wh"]
 NEAR = 0.01  # two readings of one quantity that differ by no more are the same
 COUNTED = 0.1  # a counter of charge sees what flows between rows, so it may differ by this
 POWER = 0.05
@@ -70,7 +62,7 @@ class Read:
 
     layout: Layout
     table: "pd.DataFrame"
-    sources: Mapping[str, Source]
+    sources: Sources
     rows: Rows
     at: "npt.NDArray[np.int64]"  # where each row stands in the table
     aside: frozenset[int] = frozenset()  # columns that were put together, or are another cell's
@@ -94,9 +86,8 @@ class Read:
 
     def unused(self) -> Iterator[tuple[int, set[str], str]]:
         """Give the columns that no channel comes from: number, words, unit."""
-        used = {source.column for source in self.sources.values()}
         for column in range(self.layout.width):
-            if column not in used and column not in self.aside:
+            if column not in self.sources.columns and column not in self.aside:
                 words, unit = bare(self.header(column))
                 yield column, set(plain_word(words).split()) | set(words.split()), plain_word(unit)
 
@@ -104,7 +95,7 @@ class Read:
 def prove(
     layout: Layout,
     table: "pd.DataFrame",
-    sources: Mapping[str, Source],
+    sources: Sources,
     rows: Rows,
     unstated: frozenset[str],
     given: Mapping[str, str],
@@ -125,17 +116,17 @@ def prove(
         aside: Columns that were put together into another, or that are another cell's.
         told: Warnings are added.
     """
-    if rows.columns["t"].size < 8:
+    if rows.columns.t.size < 8:
         return
     read = Read(layout, table, sources, rows, np.searchsorted(table.index.to_numpy(), rows.lines), aside)
     doubts: list[str] = []
     proven: set[str] = set()
     for step in (_rival_times, _rival_currents, _rival_voltages, _counters, _powers):
         step(read, doubts, proven)
-    said = any(item["code"] == "scale-doubtful" for item in told.warnings)
-    guessed = {c for c in unstated if sources[c].guessed and c not in given and c not in proven} & {"t", "i"}
+    said = any(item.code == "scale-doubtful" for item in told.warnings)
+    guessed = {c for c in unstated if sources.by_channel[c].guessed and c not in given and c not in proven} & {"t", "i"}
     if guessed and not said:
-        names = " and ".join(repr(sources[c].shown) for c in sorted(guessed, reverse=True))
+        names = " and ".join(repr(sources.by_channel[c].shown) for c in sorted(guessed, reverse=True))
         option = ",".join(f"{c}={'s' if c == 't' else 'A'}" for c in sorted(guessed, reverse=True))
         doubts.append(
             f"no unit is stated for {names}, and nothing else in the table proves it: what was taken is in the notes "
@@ -177,26 +168,26 @@ def _is_another_quantity(words: set[str], unit: str, channel: str) -> bool:
 
 
 def _own_words(read: Read, channel: str) -> set[str]:
-    return set(plain_word(bare(read.sources[channel].shown)[0]).split())
+    return set(plain_word(bare(read.sources.by_channel[channel].shown)[0]).split())
 
 
 def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt the current where another column may as well be the cell's and says another charge."""
-    t, i = read.rows.columns["t"], read.rows.columns["i"]
+    t, i = read.rows.columns.t, read.rows.columns.i
     ours = _charge_Ah(t, i)
     size = float(np.quantile(np.abs(i), 0.98))
     weak = bool(_own_words(read, "i") & MEANS)
     for column, words, unit in read.unused():
         if _is_another_quantity(words - (MEANS if weak else set()), unit, "i"):
             continue
-        by_word = bool(words & WORDS_IN["i"]) or unit_factor("i", unit) is not None
+        by_word = bool(words & CURRENT_WORDS) or unit_factor("i", unit) is not None
         values = read.numbers(column)
         if values is None:
             if by_word and read.table[column].notna().any():
                 doubts.append(f"{read.header(column)!r} may be a current, and could not be read (--map i= decides)")
             continue
         factor = unit_factor("i", unit)
-        scaled = np.nan_to_num(values) * (read.sources["i"].factor if factor is None else factor)
+        scaled = np.nan_to_num(values) * (read.sources.i.factor if factor is None else factor)
         theirs = _charge_Ah(t, scaled)
         if theirs < 0.02 * ours or abs(theirs / max(ours, 1e-12) - 1) < NEAR:
             continue
@@ -205,7 +196,7 @@ def _rival_currents(read: Read, doubts: list[str], proven: set[str]) -> None:
         shown = read.header(column) or f"column {column + 1}"
         doubts.append(
             f"{shown!r} may as well be the cell's current: {theirs:.3g} Ah by it, {ours:.3g} Ah by "
-            f"{read.sources['i'].shown!r} (--map, as i={column + 1}, decides)"
+            f"{read.sources.i.shown!r} (--map, as i={column + 1}, decides)"
         )
 
 
@@ -220,31 +211,31 @@ def _flows_like(i: "FloatArray", other: "FloatArray", size: float) -> bool:
 
 def _rival_voltages(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Doubt the voltage where another column may as well be the cell's and shows another."""
-    v = read.rows.columns["v"]
+    v = read.rows.columns.v
     middle, weak = float(np.median(v)), bool(_own_words(read, "v") & MEANS)
     for column, words, unit in read.unused():
         if _is_another_quantity(words - (MEANS if weak else set()), unit, "v"):
             continue
-        if not (words & WORDS_IN["v"]) and unit_factor("v", unit) is None:
+        if not (words & VOLTAGE_WORDS) and unit_factor("v", unit) is None:
             continue
         values = read.numbers(column)
         if values is None:
             continue
         factor = unit_factor("v", unit)
-        scaled = values * (read.sources["v"].factor if factor is None else factor)
+        scaled = values * (read.sources.v.factor if factor is None else factor)
         theirs = float(np.nanmedian(scaled))
         moves = float(np.nanquantile(scaled, 0.98) - np.nanquantile(scaled, 0.02)) > 0.02 * abs(theirs)
         like_a_cell = 0.7 < theirs < 4.6 and moves
         if like_a_cell and abs(theirs / middle - 1) > NEAR:
             doubts.append(
                 f"{read.header(column)!r} may as well be the cell's voltage: about {theirs:.3g} V there, "
-                f"{middle:.3g} V in {read.sources['v'].shown!r} (--map, as v={column + 1}, decides)"
+                f"{middle:.3g} V in {read.sources.v.shown!r} (--map, as v={column + 1}, decides)"
             )
 
 
 def _rival_times(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Compare with every other time of the table: one that agrees proves the unit, one that does not is told."""
-    t, i = read.rows.columns["t"], read.rows.columns["i"]
+    t, i = read.rows.columns.t, read.rows.columns.i
     span = np.diff(t)
     on = (np.abs(i[1:]) > 0.05 * float(np.quantile(np.abs(i), 0.98))) & (span >= 0)
     ours = float(span[on].sum())
@@ -261,27 +252,27 @@ def _rival_times(read: Read, doubts: list[str], proven: set[str]) -> None:
         if not np.isfinite(theirs).all() or (theirs < 0).any() or not (theirs > 0).any():
             continue
         stated = clock or unit_factor("t", unit) is not None
-        if not stated and not words & WORDS_IN["t"]:
+        if not stated and not words & TIME_WORDS:
             continue
-        total = float(theirs[on].sum()) * (1.0 if clock else unit_factor("t", unit) or read.sources["t"].factor)
+        total = float(theirs[on].sum()) * (1.0 if clock else unit_factor("t", unit) or read.sources.t.factor)
         share = total / ours
         if abs(share - 1) < NEAR or (clock and abs(total - ours) < 61 * 2):
             proven |= {"t"} if stated else set()
         elif stated:
             doubts.append(
-                f"{read.header(column)!r} passes {total:.4g} s under load, {read.sources['t'].shown!r} {ours:.4g} s "
+                f"{read.header(column)!r} passes {total:.4g} s under load, {read.sources.t.shown!r} {ours:.4g} s "
                 f"(--map, as t={column + 1}, or --units decides)"
             )
 
 
 def _counters(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Compare with counters of charge and energy in the table."""
-    t, i, v = (read.rows.columns[name] for name in ("t", "i", "v"))
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     into, out = np.maximum(i, 0.0), np.maximum(-i, 0.0)
     beside = counts_discharge(read.layout.header)
     for column, _, unit in read.unused():
         found = counter_of(read.header(column), beside)
-        kind = "ah" if unit in UNITS["ah"] else "wh" if unit in UNITS["wh"] else ""
+        kind = "ah" if unit in OF_CHARGE else "wh" if unit in OF_ENERGY else ""
         if found is None and not kind:
             continue
         factor = found[1] if found is not None else UNITS[kind][unit]
@@ -309,7 +300,7 @@ def _counters(read: Read, doubts: list[str], proven: set[str]) -> None:
 
 def _powers(read: Read, doubts: list[str], proven: set[str]) -> None:
     """Compare with a column of power."""
-    v, i = read.rows.columns["v"], read.rows.columns["i"]
+    v, i = read.rows.columns.v, read.rows.columns.i
     ours = np.abs(v * i)
     on = ours > 0.3 * float(np.quantile(ours, 0.98))
     for column, words, unit in read.unused():
@@ -331,7 +322,7 @@ def _powers(read: Read, doubts: list[str], proven: set[str]) -> None:
 
 def _another_unit(read: Read, form: str, doubts: list[str]) -> None:
     """Doubt a stated unit that no usual cell agrees with, where another unit would do."""
-    t, v, i = (read.rows.columns[name] for name in ("t", "v", "i"))
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     swing = swing_of(t, v, i)
     if swing is None or cell_fits(swing, 1.0, 1.0, form):
         return
@@ -350,7 +341,7 @@ def _another_unit(read: Read, form: str, doubts: list[str]) -> None:
 
 def _answer(read: Read, doubts: list[str]) -> None:
     """Doubt where the voltage does not answer the steps of the current, as that of the same cell does."""
-    v, i = read.rows.columns["v"], read.rows.columns["i"]
+    v, i = read.rows.columns.v, read.rows.columns.i
     size = float(np.quantile(np.abs(i), 0.98))
     if size <= 0:
         return
@@ -374,7 +365,7 @@ def _answer(read: Read, doubts: list[str]) -> None:
         )
     elif unknown and not right:
         doubts.append(
-            f"{sorted(unknown)[0]!r} in {read.sources['i'].shown!r} is no word known here, and no step of the current "
+            f"{sorted(unknown)[0]!r} in {read.sources.i.shown!r} is no word known here, and no step of the current "
             "shows that it is this cell's (--map i= decides)"
         )
 
@@ -393,7 +384,7 @@ def _known(word: str, channel: str) -> bool:
 
 def _like_a_counter(read: Read, doubts: list[str]) -> None:
     """Doubt a current that grows as steadily as a counter of charge, and a voltage that never moves."""
-    t, v, i = (read.rows.columns[name] for name in ("t", "v", "i"))
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     size = np.abs(i)
     most = float(size.max())
     on = size > 0.02 * most
@@ -403,18 +394,16 @@ def _like_a_counter(read: Read, doubts: list[str]) -> None:
         steady = abs(float(np.corrcoef(hours, size[on])[0, 1])) if np.ptp(size[on]) > 0.5 * most else 0.0
         if max(rising) > 0.99 and steady > 0.97:
             doubts.append(
-                f"{read.sources['i'].shown!r} grows or falls as steadily as a counter of charge does: is it a current? "
+                f"{read.sources.i.shown!r} grows or falls as steadily as a counter of charge does: is it a current? "
                 "(--map i= decides)"
             )
     if float(np.ptp(v)) < 5e-4 * abs(float(np.median(v))) and _charge_Ah(t, i) > 0.05:
-        doubts.append(
-            f"{read.sources['v'].shown!r} never moves while charge flows: is it a set value? (--map v= decides)"
-        )
+        doubts.append(f"{read.sources.v.shown!r} never moves while charge flows: is it a set value? (--map v= decides)")
 
 
 def _against(read: Read, doubts: list[str]) -> None:
     """Doubt the sign where much of the charge flows against the way that the voltage goes."""
-    t, v, i = (read.rows.columns[name] for name in ("t", "v", "i"))
+    t, v, i = read.rows.columns.t, read.rows.columns.v, read.rows.columns.i
     size = float(np.quantile(np.abs(i), 0.98))
     right = wrong = 0.0
     for sign in (1, -1):
@@ -438,7 +427,7 @@ def _against(read: Read, doubts: list[str]) -> None:
 
 def _missing(read: Read, doubts: list[str]) -> None:
     """Doubt the charge where many rows have a voltage and no current, or the other way round."""
-    held = [read.table[read.sources[name].column].notna().to_numpy() for name in ("t", "v", "i")]
+    held = [read.table[read.sources.by_channel[name].column].notna().to_numpy() for name in ("t", "v", "i")]
     some = held[0] & (held[1] | held[2])
     lacking = int(np.count_nonzero(some)) - int(np.count_nonzero(some & held[1] & held[2]))
     if lacking > MISSING * max(1, int(np.count_nonzero(some))):

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from amphora.harness.common.errors import InputError
-from amphora.harness.importing.rows import DAY_S, Rows, Told
+from amphora.harness.importing.column_values import Told
+from amphora.harness.importing.rows import Rows
 from amphora.harness.importing.table_file import lines_text
+from amphora.harness.importing.table_times import DAY_S
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -30,7 +32,7 @@ def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
     Raises:
         InputError: more than a few.
     """
-    v, i = rows.columns["v"], rows.columns["i"]
+    v, i = rows.columns.v, rows.columns.i
     if v.size < 20:
         return rows
     middle_V = float(np.median(v))
@@ -65,7 +67,7 @@ def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
     keep = ~out
     before = np.cumsum(out)
     return Rows(
-        {name: values[keep] for name, values in rows.columns.items()},
+        rows.columns.each(lambda column: column[keep]),
         {name: values[keep] for name, values in rows.extra.items()},
         rows.executed[keep],
         rows.lines[keep],
@@ -76,7 +78,7 @@ def without_strays(file: Path, rows: Rows, told: Told) -> Rows:
 
 def silent_ammeter(rows: Rows, idle: "BoolArray", told: Told) -> None:
     """Warn where the voltage falls on for long with no current shown: what drew it is not in the figures."""
-    t, v = rows.columns["t"], rows.columns["v"]
+    t, v = rows.columns.t, rows.columns.v
     edges = np.flatnonzero(np.diff(np.concatenate(([0], idle.astype(np.int8), [0]))))
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         if end - begin < SILENT_ROWS or begin == 0:

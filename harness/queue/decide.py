@@ -7,11 +7,20 @@ same function forward on expected times: the plan of the evening is the queue it
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import Any, Literal
+from typing import Literal
 
 from amphora.harness.bench.bays import Bay, Hours
 from amphora.harness.queue.course import Course, Stage, stage_to_begin_with
-from amphora.harness.queue.room import BayNow, Place, Room, fold
+from amphora.harness.queue.happening import (
+    AlarmCleared,
+    BayAssigned,
+    HandsDone,
+    KeptApart,
+    NightSpared,
+    RunBegan,
+    RunEnded,
+)
+from amphora.harness.queue.room import Place, Room, fold
 
 LEAST_CHARGE_S = 20 * 60.0  # of attended hours left: less is not worth the beginning of a charge
 SAME_MOMENT = timedelta(minutes=30)  # what hands are needed for within it is one moment
@@ -115,7 +124,7 @@ def _pauses(room: Room, facts: Facts, now: datetime) -> list[Act]:
 
 def _begin(room: Room, place: Place, facts: Facts, now: datetime, held: set[str]) -> Act | None:
     bay_name = place.bay or ""
-    bay = room.bays.get(bay_name, BayNow())
+    bay = room.bay(bay_name)
     if bay.stopped or bay.out or bay.cell != place.cell or bay_name not in facts.bays:
         return None
     course, stage_no = facts.courses[place.course], place.stage
@@ -141,7 +150,7 @@ def _assign(room: Room, facts: Facts, gone: set[str], now: datetime) -> list[Act
     """Return which waiting cells go into which free bays: one in each, the first in the order first."""
     free = []
     for name, bay in facts.bays.items():
-        as_it_is = room.bays.get(name, BayNow())
+        as_it_is = room.bay(name)
         leaves = as_it_is.out and as_it_is.cell is not None
         if (
             not as_it_is.stopped
@@ -161,7 +170,7 @@ def hands(room: Room) -> list[Hand]:
         if bay.cell is not None and bay.out:
             found.append(Hand(bay.cell, name, "out"))
     for place in room.left():
-        if place.state == "to place" and place.bay is not None and not room.bays.get(place.bay, BayNow()).stopped:
+        if place.state == "to place" and place.bay is not None and not room.bay(place.bay).stopped:
             found.append(Hand(place.cell, place.bay, "in"))
     return sorted(found, key=lambda hand: (hand.bay, hand.what == "in"))
 
@@ -222,7 +231,7 @@ def forecast(room: Room, facts: Facts, now: datetime) -> Forecast:
             left_s = max(facts.expected_s.get((place.cell, place.stage), 3600.0) - (now - began).total_seconds(), 60.0)
             ends[place.cell] = _end(now, left_s, stage, facts)
             slots.append(Slot(place.cell, place.bay or "", stage.name, began, ends[place.cell]))
-    room = fold([{"kind": "alarm-cleared", "text": "", "utc": _utc(now)}], facts.courses, room)
+    room = fold([AlarmCleared("", utc=_utc(now))], facts.courses, room)
     at = now
     for _ in range(MOST_TURNS):
         room = _hands_done(room, facts, at, moments)
@@ -239,8 +248,8 @@ def forecast(room: Room, facts: Facts, now: datetime) -> Forecast:
         at = later
         for cell in [cell for cell, end in ends.items() if end <= at]:
             place = room.places[cell]
-            event = {"kind": "ended", "cell": cell, "stage": place.stage, "bay": place.bay, "reason": "forecast",
-                     "exit_code": 0, "utc": _utc(ends.pop(cell))}  # fmt: skip
+            utc = _utc(ends.pop(cell))
+            event = RunEnded(cell, place.stage, place.bay, "forecast", exit_code=0, utc=utc)
             room = fold([event], facts.courses, room)
     left = [place.cell for place in room.left()]
     done = None if left else max([slot.end for slot in slots], default=now)
@@ -259,9 +268,9 @@ def _hands_done(room: Room, facts: Facts, at: datetime, moments: list[Moment]) -
     return room
 
 
-def hand_event(hand: Hand, utc: str) -> dict[str, Any]:
-    """Return the event that says a person did it."""
-    return {"kind": "hands", "cell": hand.cell, "bay": hand.bay, "what": hand.what, "utc": utc}
+def hand_event(hand: Hand, utc: str = "") -> HandsDone:
+    """Return what says that a person did it."""
+    return HandsDone(hand.cell, hand.bay, hand.what, utc=utc)
 
 
 def _acted(
@@ -269,17 +278,16 @@ def _acted(
 ) -> Room:  # fmt: skip
     utc = _utc(at)
     if act.what == "assign":
-        return fold([{"kind": "assigned", "cell": act.cell, "bay": act.bay, "utc": utc}], facts.courses, room)
+        return fold([BayAssigned(act.cell, act.bay, utc=utc)], facts.courses, room)
     if act.what == "spare":
-        return fold([{"kind": "spared", "cell": act.cell, "why": act.why, "utc": utc}], facts.courses, room)
+        return fold([NightSpared(act.cell, act.why, utc=utc)], facts.courses, room)
     if act.what == "apart":
-        return fold([{"kind": "apart", "cell": act.cell, "why": act.why, "utc": utc}], facts.courses, room)
+        return fold([KeptApart(act.cell, act.why, utc=utc)], facts.courses, room)
     place = room.places[act.cell]
     stage = facts.courses[place.course].stages[act.stage]
     ends[act.cell] = _end(at, facts.expected_s.get((act.cell, act.stage), 3600.0), stage, facts)
     slots.append(Slot(act.cell, act.bay, stage.name, at, ends[act.cell]))
-    event = {"kind": "began", "cell": act.cell, "stage": act.stage, "bay": act.bay, "utc": utc}
-    return fold([event], facts.courses, room)
+    return fold([RunBegan(act.cell, act.stage, act.bay, utc=utc)], facts.courses, room)
 
 
 def next_time(room: Room, facts: Facts, at: datetime, ends: Mapping[str, datetime]) -> datetime | None:

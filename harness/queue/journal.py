@@ -2,25 +2,18 @@
 
 import json
 import os
-from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.archive.journal import sync_folder
 from amphora.harness.common.errors import InputError
 from amphora.harness.common.locks import Lock, acquire
 from amphora.harness.queue.course import Course, load_course
+from amphora.harness.queue.happening import CellAdded, Happening, happening_of, happening_to_json
 from amphora.harness.queue.room import Room, fold
 
 NAME = "queue.jsonl"
-NEEDED: dict[str, tuple[str, ...]] = {
-    "added": ("cell", "course"), "moved": ("cell", "to"), "dropped": ("cell",), "assigned": ("cell", "bay"),
-    "hands": ("cell", "bay", "what"), "began": ("cell", "stage", "bay"), "pausing": ("cell",),
-    "ended": ("cell", "stage", "bay", "reason", "exit_code"), "apart": ("cell", "why"), "spared": ("cell", "why"),
-    "bay-stopped": ("bay", "why"), "bay-cleared": ("bay",), "group-stopped": ("bays", "why"), "alarm": ("text",),
-    "alarm-cleared": ("text",),
-}  # fmt: skip
 
 
 class QueueJournal:
@@ -38,14 +31,15 @@ class QueueJournal:
         self._read = 0
         self._line = 0
 
-    def append(self, kind: str, now: datetime | None = None, **fields: Any) -> None:
-        """Write one event, durable, and fold it in.
+    def append(self, event: Happening, now: datetime | None = None) -> None:
+        """Write what happened, durable, and fold it in.
 
         Raises:
             OSError: the disk refuses; nothing was changed.
         """
         utc = (now or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds")
-        line = json.dumps({"kind": kind, "utc": utc, **fields}, ensure_ascii=False, separators=(",", ":"))
+        data = happening_to_json(replace(event, utc=utc))
+        line = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
         new = not self.path.exists()
         self.logs.mkdir(parents=True, exist_ok=True)
         descriptor = os.open(self.path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o644)
@@ -55,8 +49,8 @@ class QueueJournal:
             if size:
                 os.lseek(descriptor, -1, os.SEEK_END)
                 torn = os.read(descriptor, 1) != b"\n"
-            data = (b"\n" if torn else b"") + line.encode("utf-8") + b"\n"
-            if os.write(descriptor, data) != len(data):
+            whole = (b"\n" if torn else b"") + line.encode("utf-8") + b"\n"
+            if os.write(descriptor, whole) != len(whole):
                 os.ftruncate(descriptor, size)
                 raise OSError(28, "No space left on device")
             os.fsync(descriptor)
@@ -87,29 +81,22 @@ class QueueJournal:
                 events.append(event)
         self._read += end
         for event in events:
-            if event["kind"] == "added" and event["course"] not in self.courses:
-                self.courses[event["course"]] = load_course(event["course"])
+            if isinstance(event, CellAdded) and event.course not in self.courses:
+                self.courses[event.course] = load_course(event.course)
         self.room = fold(events, self.courses, self.room)
         return self.room
 
-    def _event(self, line: bytes) -> Mapping[str, Any] | None:
+    def _event(self, line: bytes) -> Happening | None:
         if not line.strip():
             return None
-        where = f"{self.path}, line {self._line}"
         try:
-            event = json.loads(line)
-            kind = event["kind"]
-            datetime.fromisoformat(event["utc"])
-            missing = [key for key in NEEDED.get(kind, ()) if key not in event]
-        except (ValueError, KeyError, TypeError) as error:
+            return happening_of(json.loads(line))
+        except (ValueError, AttributeError) as error:
             if self._torn(line):
                 return None
             raise InputError(
-                f"{where}: is no event of the queue ({error}); put the line right or take it out"
+                f"{self.path}, line {self._line}: is no event of the queue ({error}); put the line right or take it out"
             ) from error
-        if missing:
-            raise InputError(f"{where}: {kind} lacks {', '.join(missing)}; put the line right or take it out")
-        return event if kind in NEEDED else None
 
     @staticmethod
     def _torn(line: bytes) -> bool:

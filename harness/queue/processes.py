@@ -12,14 +12,16 @@ import signal
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.archive.journal import read_run
 from amphora.harness.archive.run_folder import resumable
+from amphora.harness.archive.run_header import header_of
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.bench.bays import Bays
+from amphora.harness.common.as_json import known_of
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.common.locks import START_SLACK_S, process_start
 from amphora.harness.control.events import MadeSafe, RunnerGone, Stopped
@@ -30,6 +32,17 @@ from amphora.harness.queue.supervisor import Ended
 
 CODES = {"instrument": 4, "interrupted": 130, "killed": 143}
 MOST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What `amphora run --json` says at its end, as far as the queue goes by it."""
+
+    run: str
+    stop: str
+    text: str
+    exit_code: int
+    safe: bool
 
 
 class Processes:
@@ -131,13 +144,10 @@ class Processes:
         """Return how it ended: by its own answer, else by its folder, else by what it said."""
         out, err = self._said(place.cell)
         try:
-            answer: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
-            folder = str(answer["run"])
-            return Ended(
-                str(answer["stop"]), _short(str(answer["text"])), int(answer["exit_code"]), folder,
-                not _goes_on(folder), bool(answer["safe"]),
-            )  # fmt: skip
-        except (OSError, ValueError, KeyError, TypeError):
+            answer = known_of(_Answer, json.loads(out.read_text(encoding="utf-8")))
+            final = not _goes_on(answer.run)
+            return Ended(answer.stop, _short(answer.text), answer.exit_code, answer.run, final, answer.safe)
+        except (OSError, ValueError):
             pass
         newest = self._newest(place)
         if newest is not None:
@@ -158,8 +168,8 @@ class Processes:
         folders = Shelf(self._logs).runs(place.cell)
         began = place.began or datetime.max
         for folder in reversed(folders):
-            with contextlib.suppress(AmphoraError, ValueError, KeyError):
-                created = datetime.fromisoformat(read_run(folder).run["created_utc"])
+            with contextlib.suppress(AmphoraError, ValueError):
+                created = datetime.fromisoformat(header_of(read_run(folder).run).created_utc)
                 if self._bays.speed_up > 1.0 or created >= began - timedelta(seconds=2):
                     return folder
         return None

@@ -1,19 +1,32 @@
-"""Where every cell of a bag stands: the fold over the queue's journal. Pure.
-
-Events, one table each, in order: `added` (cell, course), `moved` (cell, to), `dropped` (cell, why), `assigned` (cell,
-bay), `hands` (cell, bay, what: "in" or "out"), `began` (cell, stage, bay, pid, started, run), `ended` (cell, stage,
-bay, reason, text, exit_code, run, final, safe), `pausing` (cell), `apart` (cell, why), `spared` (cell, why),
-`bay-stopped` (bay, why), `bay-cleared` (bay), `group-stopped` (bays, why), `alarm` (text),
-`alarm-cleared` (text). Each has `utc`.
-"""
+"""Where every cell of a bag stands: the fold over what happened (`happening`). Pure."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import singledispatch
 from typing import Any, Literal
 
 from amphora.harness.control.checks import against_the_cell, tells_when_repeated
 from amphora.harness.queue.course import Course, stage_to_begin_with
+from amphora.harness.queue.happening import (
+    AlarmCleared,
+    AlarmRaised,
+    BayAssigned,
+    BayCleared,
+    BayStopped,
+    CellAdded,
+    CellDropped,
+    CellMoved,
+    GroupStopped,
+    HandsDone,
+    Happening,
+    KeptApart,
+    NightSpared,
+    OfACell,
+    RunBegan,
+    RunEnded,
+    RunPausing,
+)
 
 State = Literal["waiting", "to place", "ready", "running", "paused", "done", "apart", "dropped"]
 OVER: tuple[State, ...] = ("done", "apart", "dropped")
@@ -65,16 +78,20 @@ class Room:
         """Return it with one cell's place changed."""
         return replace(self, places={**self.places, place.cell: place})
 
-    def with_bay(self, name: str, bay: BayNow) -> "Room":
-        """Return it with one bay changed."""
-        return replace(self, bays={**self.bays, name: bay})
+    def bay(self, name: str | None) -> BayNow:
+        """Return how a bay stands; one that nothing has happened to is empty."""
+        return self.bays.get(name or "", BayNow())
+
+    def with_bay(self, name: str | None, **changes: Any) -> "Room":
+        """Return it with one bay changed; None: of a cell that is in no bay nothing changes."""
+        return self if name is None else replace(self, bays={**self.bays, name: replace(self.bay(name), **changes)})
 
     def left(self) -> list[Place]:
         """Return the cells that are not through, in order."""
         return [self.places[cell] for cell in self.order if self.places[cell].state not in OVER]
 
 
-def fold(events: Iterable[Mapping[str, Any]], courses: Mapping[str, Course], room: Room | None = None) -> Room:
+def fold(events: Iterable[Happening], courses: Mapping[str, Course], room: Room | None = None) -> Room:
     """Return how everything stands after these events.
 
     Args:
@@ -84,131 +101,180 @@ def fold(events: Iterable[Mapping[str, Any]], courses: Mapping[str, Course], roo
     """
     room = room or Room()
     for event in events:
-        room = _after(room, event, courses)
+        room = _after(event, room, courses)
     return room
 
 
-def _after(room: Room, event: Mapping[str, Any], courses: Mapping[str, Course]) -> Room:
-    kind = event["kind"]
-    if kind == "alarm":
-        return replace(room, alarm=str(event["text"]))
-    if kind == "alarm-cleared":
-        return replace(room, alarm="")
-    if kind == "bay-stopped":
-        bay = room.bays.get(event["bay"], BayNow())
-        return room.with_bay(event["bay"], replace(bay, stopped=str(event["why"])))
-    if kind == "bay-cleared":
-        bay = room.bays.get(event["bay"], BayNow())
-        return room.with_bay(event["bay"], replace(bay, stopped="", troubles=0))
-    if kind == "group-stopped":
-        for name in event["bays"]:
-            bay = room.bays.get(name, BayNow())
-            room = room.with_bay(name, replace(bay, stopped=str(event["why"])))
-        return room
-    cell = str(event["cell"])
-    if kind == "added":
-        place = Place(cell, str(event["course"]))
-        order = (*(item for item in room.order if item != cell), cell)
-        return replace(room.with_place(place), order=order)
-    if cell not in room.places:
-        return room
-    if kind == "moved":
-        rest = [item for item in room.order if item != cell]
-        rest.insert(max(int(event["to"]) - 1, 0), cell)
-        return replace(room, order=tuple(rest))
-    return _of_a_cell(room, event, courses[room.places[cell].course])
+@singledispatch
+def _after(event: Happening, room: Room, courses: Mapping[str, Course]) -> Room:
+    """Return the room after something happened, by what it was."""
+    raise TypeError(f"{type(event).__name__} is not known here")
 
 
-def _of_a_cell(room: Room, event: Mapping[str, Any], course: Course) -> Room:
-    kind, place = event["kind"], room.places[str(event["cell"])]
-    if kind == "dropped":
-        return _leaves(room, replace(place, state="dropped", why=str(event.get("why", ""))))
-    if kind == "apart":
-        return _leaves(room, replace(place, state="apart", why=str(event["why"])))
-    if kind == "assigned":
-        room = room.with_place(replace(place, state="to place", bay=str(event["bay"])))
-        bay = room.bays.get(event["bay"], BayNow())
-        return room.with_bay(str(event["bay"]), replace(bay, coming=place.cell))
-    if kind == "hands":
-        bay = room.bays.get(event["bay"], BayNow())
-        if event["what"] == "out":
-            if bay.cell == place.cell:
-                room = room.with_bay(str(event["bay"]), replace(bay, cell=None, out=False))
-            return room.with_place(replace(place, bay=None) if place.bay == event["bay"] else place)
-        if place.state != "to place":
-            return room
-        room = room.with_bay(str(event["bay"]), replace(bay, cell=place.cell, out=False, coming=None))
-        return room.with_place(replace(place, state="ready"))
-    if kind == "began":
-        state: State = place.state if place.state in OVER else "running"  # dropped while it was being started
-        return room.with_place(
-            replace(
-                place, state=state, stage=int(event["stage"]), began=at(event), pid=int(event.get("pid", 0)),
-                started=float(event.get("started", 0.0)), pausing=False, run=str(event.get("run", "")),
-            )
-        )  # fmt: skip
-    if kind == "pausing":
-        return room.with_place(replace(place, pausing=True))
-    if kind == "spared":
-        place = replace(place, spared=str(event["why"]))
-        return room.with_place(place if place.state == "running" else _to_the_last(place, course))
-    if kind == "ended":
-        return _ended(room, place, event, course)
+@_after.register
+def _(event: AlarmRaised, room: Room, courses: Mapping[str, Course]) -> Room:
+    return replace(room, alarm=event.text)
+
+
+@_after.register
+def _(event: AlarmCleared, room: Room, courses: Mapping[str, Course]) -> Room:
+    return replace(room, alarm="")
+
+
+@_after.register
+def _(event: BayStopped, room: Room, courses: Mapping[str, Course]) -> Room:
+    return room.with_bay(event.bay, stopped=event.why)
+
+
+@_after.register
+def _(event: BayCleared, room: Room, courses: Mapping[str, Course]) -> Room:
+    return room.with_bay(event.bay, stopped="", troubles=0)
+
+
+@_after.register
+def _(event: GroupStopped, room: Room, courses: Mapping[str, Course]) -> Room:
+    for name in event.bays:
+        room = room.with_bay(name, stopped=event.why)
     return room
 
 
-def _ended(room: Room, place: Place, event: Mapping[str, Any], course: Course) -> Room:
+@_after.register
+def _(event: CellAdded, room: Room, courses: Mapping[str, Course]) -> Room:
+    order = (*(cell for cell in room.order if cell != event.cell), event.cell)
+    return replace(room.with_place(Place(event.cell, event.course)), order=order)
+
+
+@_after.register
+def _(event: OfACell, room: Room, courses: Mapping[str, Course]) -> Room:
+    place = room.places.get(event.cell)
+    return room if place is None else _of_a_cell(event, room, place, courses[place.course])
+
+
+@singledispatch
+def _of_a_cell(event: OfACell, room: Room, place: Place, course: Course) -> Room:
+    """Return the room after something happened to a cell of the bag, by what it was."""
+    raise TypeError(f"{type(event).__name__} is not known here")
+
+
+@_of_a_cell.register
+def _(event: CellMoved, room: Room, place: Place, course: Course) -> Room:
+    rest = [cell for cell in room.order if cell != place.cell]
+    rest.insert(max(event.to - 1, 0), place.cell)
+    return replace(room, order=tuple(rest))
+
+
+@_of_a_cell.register
+def _(event: CellDropped, room: Room, place: Place, course: Course) -> Room:
+    return _leaves(room, replace(place, state="dropped", why=event.why))
+
+
+@_of_a_cell.register
+def _(event: KeptApart, room: Room, place: Place, course: Course) -> Room:
+    return _leaves(room, replace(place, state="apart", why=event.why))
+
+
+@_of_a_cell.register
+def _(event: BayAssigned, room: Room, place: Place, course: Course) -> Room:
+    room = room.with_place(replace(place, state="to place", bay=event.bay))
+    return room.with_bay(event.bay, coming=place.cell)
+
+
+@_of_a_cell.register
+def _(event: HandsDone, room: Room, place: Place, course: Course) -> Room:
+    if event.what == "out":
+        if room.bay(event.bay).cell == place.cell:
+            room = room.with_bay(event.bay, cell=None, out=False)
+        return room.with_place(replace(place, bay=None) if place.bay == event.bay else place)
+    if place.state != "to place":
+        return room
+    room = room.with_bay(event.bay, cell=place.cell, out=False, coming=None)
+    return room.with_place(replace(place, state="ready"))
+
+
+@_of_a_cell.register
+def _(event: RunBegan, room: Room, place: Place, course: Course) -> Room:
+    state: State = place.state if place.state in OVER else "running"  # dropped while it was being started
+    return room.with_place(
+        replace(
+            place, state=state, stage=event.stage, began=event.at, pid=event.pid, started=event.started, pausing=False,
+            run=event.run,
+        )
+    )  # fmt: skip
+
+
+@_of_a_cell.register
+def _(event: RunPausing, room: Room, place: Place, course: Course) -> Room:
+    return room.with_place(replace(place, pausing=True))
+
+
+@_of_a_cell.register
+def _(event: NightSpared, room: Room, place: Place, course: Course) -> Room:
+    place = replace(place, spared=event.why)
+    return room.with_place(place if place.state == "running" else _to_the_last(place, course))
+
+
+@_of_a_cell.register
+def _(event: RunEnded, room: Room, place: Place, course: Course) -> Room:
     """A run ended: on to the next stage, on with the same one, apart, or out of a bay that failed."""
-    name = str(event["bay"])
-    bay = room.bays.get(name, BayNow())
-    code, reason = int(event["exit_code"]), str(event["reason"])
-    run, text = str(event.get("run") or ""), str(event.get("text", ""))
     place = replace(place, run="", pid=0, pausing=False)
     if place.state in OVER:  # a person took it out of the queue while it ran: nothing goes on with it
-        if not event.get("safe", True):
-            room = room.with_bay(name, replace(bay, stopped=text or reason))
+        room = room if event.safe else room.with_bay(event.bay, stopped=event.said)
         return room.with_place(place)
-    if (
-        place.spared
-        and place.stage < len(course.stages) - 1
-        and event.get("safe", True)
-        and _ended_for_it(code, reason)
-    ):
-        room = room.with_bay(name, replace(bay, troubles=0))
-        return room.with_place(_to_the_last(replace(place, since=at(event)), course))
-    if code == 0:
-        room = room.with_bay(name, replace(bay, troubles=0))
-        stage = place.stage + 1
-        if stage >= len(course.stages):
-            return _leaves(room, replace(place, state="done", stage=place.stage, why=place.spared, since=at(event)))
-        return room.with_place(replace(place, state="ready", stage=stage, since=at(event), tries=0, why=""))
-    keep = bool(run) and not bool(event.get("final"))
-    if not event.get("safe", True):
+    if place.spared and place.stage < len(course.stages) - 1 and event.safe and _ended_for_it(event):
+        room = room.with_bay(event.bay, troubles=0)
+        return room.with_place(_to_the_last(replace(place, since=event.at), course))
+    if event.exit_code == 0:
+        return _next_stage(room.with_bay(event.bay, troubles=0), place, event, course)
+    if not event.safe:
         # Nobody goes near it by program before a person has: what may still be on is no matter of another try.
-        room = room.with_bay(name, replace(bay, stopped=text or reason))
-        if place.spared:
-            return room.with_place(_to_the_last(place, course))
-        return room.with_place(replace(place, state="paused" if keep else "ready", run=run if keep else "", why=text))
+        room = room.with_bay(event.bay, stopped=event.said)
+        return room.with_place(_to_the_last(place, course) if place.spared else _another_try(place, event))
+    if event.reason.startswith("guard:") or event.reason == "refused":
+        return _stopped(room, place, event)
+    return _cut_short(room, place, event, course)
+
+
+def _next_stage(room: Room, place: Place, event: RunEnded, course: Course) -> Room:
+    """A run did what it should."""
+    stage = place.stage + 1
+    if stage >= len(course.stages):
+        return _leaves(room, replace(place, state="done", stage=place.stage, why=place.spared, since=event.at))
+    return room.with_place(replace(place, state="ready", stage=stage, since=event.at, tries=0, why=""))
+
+
+def _stopped(room: Room, place: Place, event: RunEnded) -> Room:
+    """The guard stopped it, or it was refused: the bay is put right and it goes on, or it is kept apart."""
+    reason = event.reason
     twice = reason in place.stops and tells_when_repeated(reason)
-    if reason.startswith("guard:") and keep and not against_the_cell(reason) and not twice:
+    if reason != "refused" and event.goes_on and not against_the_cell(reason) and not twice:
         # Nothing against the cell (a sensor that is gone, a contact): a person puts it right and clears the bay.
-        room = room.with_bay(name, replace(bay, stopped=text or reason))
-        return room.with_place(replace(place, state="paused", run=run, why=text, stops=(*place.stops, reason)))
-    if reason.startswith("guard:") or reason == "refused":
-        # The cell is the one to look at; a bay in which this happens again and again is, too.
-        room = _trouble(room, name, bay, f"{bay.troubles + 1} cells in a row stopped here, last: {text}")
-        why = ("a second time, after somebody had looked: " if twice else "") + (text or reason)
-        return _leaves(room, replace(place, state="apart", why=why))
-    on_purpose = reason == "paused"
-    tries = place.tries + (0 if on_purpose else 1)
-    if tries >= MOST_TRIES:
-        why = f"its run was cut short {tries} times: {text}"
-        room = room.with_bay(name, replace(bay, stopped=why, out=True))
-        back = stage_to_begin_with(course, place.stage, None)
-        return room.with_place(replace(place, state="waiting", stage=back, tries=0, since=None, why=why))
-    return room.with_place(
-        replace(place, state="paused" if keep else "ready", run=run if keep else "", tries=tries, why=text)
-    )
+        room = room.with_bay(event.bay, stopped=event.said)
+        return room.with_place(replace(_another_try(place, event), stops=(*place.stops, reason)))
+    # The cell is the one to look at; a bay in which this happens again and again is, too.
+    troubles = room.bay(event.bay).troubles + 1
+    room = room.with_bay(event.bay, troubles=troubles)
+    if troubles >= MOST_TRIES:
+        room = room.with_bay(event.bay, stopped=f"{troubles} cells in a row stopped here, last: {event.text}")
+    why = ("a second time, after somebody had looked: " if twice else "") + event.said
+    return _leaves(room, replace(place, state="apart", why=why))
+
+
+def _cut_short(room: Room, place: Place, event: RunEnded, course: Course) -> Room:
+    """It ended before its time, by nobody's fault that is known: another try, and at last another bay."""
+    tries = place.tries + (0 if event.reason == "paused" else 1)  # paused: on purpose
+    if tries < MOST_TRIES:
+        return room.with_place(replace(_another_try(place, event), tries=tries))
+    why = f"its run was cut short {tries} times: {event.text}"
+    room = room.with_bay(event.bay, stopped=why, out=True)
+    back = stage_to_begin_with(course, place.stage, None)
+    return room.with_place(replace(place, state="waiting", stage=back, tries=0, since=None, why=why))
+
+
+def _another_try(place: Place, event: RunEnded) -> Place:
+    """Return a place whose run goes on where it can, else begins anew."""
+    if event.goes_on:
+        return replace(place, state="paused", run=event.run, why=event.text)
+    return replace(place, state="ready", run="", why=event.text)
 
 
 def _to_the_last(place: Place, course: Course) -> Place:
@@ -216,31 +282,21 @@ def _to_the_last(place: Place, course: Course) -> Place:
     return replace(place, state="ready", stage=len(course.stages) - 1, run="", tries=0, why=place.spared)
 
 
-def _ended_for_it(code: int, reason: str) -> bool:
+def _ended_for_it(event: RunEnded) -> bool:
     """Whether a run ended as it was asked to, or by itself: not by the guard, and not for an instrument."""
-    return code == 0 or reason in ("paused", "interrupted", "killed")
-
-
-def _trouble(room: Room, name: str, bay: BayNow, why: str) -> Room:
-    troubles = bay.troubles + 1
-    return room.with_bay(name, replace(bay, troubles=troubles, stopped=why if troubles >= MOST_TRIES else bay.stopped))
+    return event.exit_code == 0 or event.reason in ("paused", "interrupted", "killed")
 
 
 def _leaves(room: Room, place: Place) -> Room:
     """A cell is through: it has to be taken out of its bay, unless nobody has put it in yet."""
     if place.bay is not None:
-        bay = room.bays.get(place.bay, BayNow())
+        bay = room.bay(place.bay)
         if bay.cell == place.cell:
-            room = room.with_bay(place.bay, replace(bay, out=True))
+            room = room.with_bay(place.bay, out=True)
         elif bay.coming == place.cell:
-            room = room.with_bay(place.bay, replace(bay, coming=None))
+            room = room.with_bay(place.bay, coming=None)
             place = replace(place, bay=None)
     return room.with_place(place)
-
-
-def at(event: Mapping[str, Any]) -> datetime:
-    """Return when an event was written, aware."""
-    return datetime.fromisoformat(str(event["utc"]))
 
 
 __all__ = ["OVER", "BayNow", "Place", "Room", "fold"]

@@ -7,16 +7,26 @@ only one: end (SIGTERM, later SIGKILL, after which the run's watchdog switches o
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Protocol
 
 from amphora.harness.bench.bays import Bays
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.queue.course import Stage
 from amphora.harness.queue.decide import Act, Facts, Hand, decide, forecast, hand_event, hands
+from amphora.harness.queue.happening import (
+    AlarmRaised,
+    BayAssigned,
+    GroupStopped,
+    KeptApart,
+    NightSpared,
+    RunBegan,
+    RunEnded,
+    RunPausing,
+)
 from amphora.harness.queue.journal import QueueJournal
-from amphora.harness.queue.room import Place, Room
+from amphora.harness.queue.room import OVER, Place, Room, State
 from amphora.harness.running.shared_leads import SHARED_LEADS
 
 LOOK_S = 2.0
@@ -155,9 +165,7 @@ class Supervisor:
     def hands_done(self) -> None:
         """A person says that all that was asked for has been done."""
         for hand in hands(self.journal.refresh()):
-            event = hand_event(hand, "")
-            del event["utc"]
-            self.journal.append(event.pop("kind"), self.now(), **event)
+            self.journal.append(hand_event(hand), self.now())
 
     # -- its parts --------------------------------------------------------------------------------
 
@@ -178,10 +186,10 @@ class Supervisor:
                 self._end(place)
         self.tell(f"! {why}: all runs are being ended. Get out, call the fire service")
         self.call("stop", f"{why}: all bays are being switched off")
-        self.journal.append("alarm", self.now(), text=why)
+        self.journal.append(AlarmRaised(why), self.now())
         for place in room.places.values():
             if place.state == "running":
-                self.journal.append("pausing", self.now(), cell=place.cell)
+                self.journal.append(RunPausing(place.cell), self.now())
 
     def _see(self, place: Place) -> None:
         try:
@@ -199,11 +207,12 @@ class Supervisor:
         if alarmed and not self.journal.room.alarm:  # a blip: one run saw it, and nothing may begin before somebody did
             self._alarmed(self.journal.room, ended.text)
         on_purpose = (place.pausing or alarmed) and not ended.final
-        self.journal.append(
-            "ended", ended.at or self.now(), cell=place.cell, stage=place.stage, bay=place.bay,
-            reason="paused" if on_purpose else ended.reason, text=ended.text, exit_code=ended.exit_code,
-            run=ended.run, final=ended.final, safe=ended.safe,
+        reason = "paused" if on_purpose else ended.reason
+        event = RunEnded(
+            place.cell, place.stage, place.bay, reason, ended.text, run=ended.run, final=ended.final, safe=ended.safe,
+            exit_code=ended.exit_code,
         )  # fmt: skip
+        self.journal.append(event, ended.at or self.now())
         after = self.journal.room.places[place.cell]
         recipe = self.journal.courses[place.course].stages[place.stage].name
         self.tell(f"bay {place.bay}: {place.cell}: {recipe} ended: {ended.reason}" + _more(ended, after))
@@ -212,9 +221,9 @@ class Supervisor:
             mates = [one for one in self.journal.room.places.values() if one.state == "running" and one.bay in group]
             for one in mates:  # OFF first: whose cell is still on these leads is not known
                 self._end(one)
-            self.journal.append("group-stopped", self.now(), bays=group, why=ended.text)
+            self.journal.append(GroupStopped(tuple(group), ended.text), self.now())
             for one in mates:
-                self.journal.append("pausing", self.now(), cell=one.cell)
+                self.journal.append(RunPausing(one.cell), self.now())
             self.call("stop", f"bays {', '.join(group)}: {ended.text}")
         elif ended.exit_code == 3 or not ended.safe:
             self.call("stop", f"bay {place.bay}: {place.cell}: {ended.text}")
@@ -244,19 +253,19 @@ class Supervisor:
     def _do(self, act: Act) -> None:
         now = self.now()
         if act.what == "assign":
-            self.journal.append("assigned", now, cell=act.cell, bay=act.bay)
+            self.journal.append(BayAssigned(act.cell, act.bay), now)
         elif act.what == "apart":
             self.tell(f"{act.cell}: kept apart: {act.why}")
-            self.journal.append("apart", now, cell=act.cell, why=act.why)
+            self.journal.append(KeptApart(act.cell, act.why), now)
         elif act.what == "spare":
             self.tell(f"{act.cell}: {act.why}")
             running = self.journal.room.places[act.cell].state == "running"
-            self.journal.append("spared", now, cell=act.cell, why=act.why)
+            self.journal.append(NightSpared(act.cell, act.why), now)
             if running:
                 self._end(self.journal.room.places[act.cell])
         elif act.what == "pause":
             place = self.journal.room.places[act.cell]
-            self.journal.append("pausing", now, cell=act.cell)
+            self.journal.append(RunPausing(act.cell), now)
             self._end(place)
         else:
             self._begin(act)
@@ -266,19 +275,19 @@ class Supervisor:
         stage = self.journal.courses[place.course].stages[act.stage]
         run = place.run if act.what == "go-on" else ""
         # Before the start, so that a bay whose run nobody wrote down cannot be; the process follows in a second line.
-        self.journal.append("began", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, run=run)
+        began = RunBegan(act.cell, act.stage, act.bay, run)
+        self.journal.append(began, self.now())
         try:
             pid, started = self.runs.begin(act.cell, stage.recipe, act.bay, run)
         except (AmphoraError, OSError) as error:
-            self.journal.append(
-                "ended", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, reason="instrument",
-                text=str(error), exit_code=getattr(error, "exit_code", 4), run=run, final=not run,
-            )  # fmt: skip
+            code = getattr(error, "exit_code", 4)
+            event = RunEnded(
+                act.cell, act.stage, act.bay, "instrument", str(error), run=run, final=not run, exit_code=code
+            )
+            self.journal.append(event, self.now())
             self.tell(f"! bay {act.bay}: {act.cell}: {error}")
             return
-        self.journal.append(
-            "began", self.now(), cell=act.cell, stage=act.stage, bay=act.bay, run=run, pid=pid, started=started
-        )
+        self.journal.append(replace(began, pid=pid, started=started), self.now())
         self.tell(f"bay {act.bay}: {act.cell}: {stage.name} {'goes on' if run else 'began'}")
 
     def _say_hands(self, room: Room) -> None:
@@ -299,7 +308,7 @@ class Supervisor:
         """Ask every run to end; return whether none is left. To be called until it is so."""
         for place in self.journal.refresh().places.values():
             if place.state == "running" and place.cell not in self._ending:
-                self.journal.append("pausing", self.now(), cell=place.cell)
+                self.journal.append(RunPausing(place.cell), self.now())
                 self._end(place)
         for place in list(self.journal.room.places.values()):
             if place.state == "running":
@@ -322,44 +331,85 @@ def in_words(hand: Hand) -> str:
     return f"put {hand.cell} into bay {hand.bay}" if hand.what == "in" else f"take {hand.cell} out of bay {hand.bay}"
 
 
-def shown(room: Room, facts: Facts, journal: QueueJournal, now: datetime) -> dict[str, Any]:
-    """Return how the queue stands and what is expected, as `queue show --json` gives it."""
+@dataclass(frozen=True, slots=True)
+class CellShown:
+    """A cell of the bag. `step`: the recipe that it is at, None when it is through; `ready_at`: expected, ISO 8601."""
+
+    cell: str
+    course: str
+    step: str | None
+    bay: str | None
+    state: State
+    ready_at: str | None
+    why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class MomentShown:
+    """When hands are needed (ISO 8601), and for what."""
+
+    at: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class BayShown:
+    """A bay: the cell in it, and why nothing begins in it."""
+
+    bay: str
+    cell: str | None
+    stopped: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class SlotShown:
+    """A cell in a bay for one recipe, as expected; ISO 8601."""
+
+    cell: str
+    bay: str
+    recipe: str
+    begin: str
+    end: str
+
+
+@dataclass(frozen=True, slots=True)
+class QueueShown:
+    """How the queue stands and what is expected; what `queue show --json` prints, field by field."""
+
+    cells: tuple[CellShown, ...]
+    hands: tuple[MomentShown, ...]
+    bays: tuple[BayShown, ...]
+    slots: tuple[SlotShown, ...]
+    done_at: str | None
+    alarm: str | None
+
+
+def shown(room: Room, facts: Facts, journal: QueueJournal, now: datetime) -> QueueShown:
+    """Return how the queue stands and what is expected."""
     plan = forecast(room, facts, now)
     ready: dict[str, datetime] = {}
     for slot in plan.slots:
         ready[slot.cell] = max(slot.end, ready.get(slot.cell, slot.end))
-    cells = []
-    for cell in room.order:
-        place = room.places[cell]
+
+    def of_cell(place: Place) -> CellShown:
         recipe = journal.courses[place.course].stages[place.stage].name
-        through = place.state in ("done", "apart", "dropped")
-        cells.append(
-            {
-                "cell": cell, "course": place.course, "step": None if through else recipe, "bay": place.bay,
-                "state": place.state,
-                "ready_at": None if through or cell not in ready or cell in plan.stuck else _iso(ready[cell]),
-                "why": place.why or None,
-            }
+        through = place.state in OVER
+        expected = None if through or place.cell in plan.stuck else ready.get(place.cell)
+        return CellShown(
+            place.cell, place.course, None if through else recipe, place.bay, place.state,
+            None if expected is None else _iso(expected), place.why or None,
         )  # fmt: skip
-    return {
-        "cells": cells,
-        "hands": [
-            {"at": _iso(moment.at), "what": "; ".join(in_words(hand) for hand in moment.what)}
-            for moment in plan.moments
-        ],
-        "bays": [
-            {"bay": name, "cell": room.bays[name].cell if name in room.bays else None,
-             "stopped": (room.bays[name].stopped or None) if name in room.bays else None}
-            for name in facts.bays
-        ],
-        "slots": [
-            {"cell": slot.cell, "bay": slot.bay, "recipe": slot.recipe,
-             "begin": _iso(slot.begin), "end": _iso(slot.end)}
-            for slot in plan.slots
-        ],
-        "done_at": None if plan.done is None else _iso(plan.done),
-        "alarm": room.alarm or None,
-    }  # fmt: skip
+
+    return QueueShown(
+        cells=tuple(of_cell(room.places[cell]) for cell in room.order),
+        hands=tuple(MomentShown(_iso(moment.at), "; ".join(map(in_words, moment.what))) for moment in plan.moments),
+        bays=tuple(BayShown(name, room.bay(name).cell, room.bay(name).stopped or None) for name in facts.bays),
+        slots=tuple(
+            SlotShown(slot.cell, slot.bay, slot.recipe, _iso(slot.begin), _iso(slot.end)) for slot in plan.slots
+        ),
+        done_at=None if plan.done is None else _iso(plan.done),
+        alarm=room.alarm or None,
+    )
 
 
 def _iso(moment: datetime) -> str:
@@ -374,8 +424,8 @@ def check_added(journal: QueueJournal, cells: list[str]) -> None:
     """
     for cell in cells:
         place = journal.room.places.get(cell)
-        if place is not None and place.state not in ("done", "apart", "dropped"):
+        if place is not None and place.state not in OVER:
             raise InputError(f"{cell}: is in the queue already ({place.state}); drop it first to begin again")
 
 
-__all__ = ["Ended", "Runs", "Supervisor", "check_added", "in_words", "shown"]
+__all__ = ["Ended", "QueueShown", "Runs", "Supervisor", "check_added", "in_words", "shown"]

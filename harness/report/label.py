@@ -7,12 +7,16 @@ full start it says so in place of a number.
 
 import json
 import re
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
+from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError
-from amphora.harness.report.certificate.page_rows import main_resistance, with_U
+from amphora.harness.report.certificate.page_rows import with_U
 from amphora.harness.report.certificate.printable import FONTS, TEMPLATES, printable
+from amphora.harness.report.certificate.stated import number
 from amphora.harness.report.certificate.statement import results_of
 from amphora.harness.report.svg import qr_svg
 from amphora.harness.results.result import Result
@@ -26,6 +30,7 @@ SHORT_CHEMISTRY = {
 SIZES_MM = {"strip": (60.0, 12.0), "tag": (48.0, 25.0), "card": (70.0, 36.0)}
 _NOT_KNOWN = "capacity not known"
 _DECLARED = "declared full before"
+DECLARED = "declared full"
 STATE_WORDS = {"quarantined": "DO NOT USE: quarantine", "retired": "DO NOT USE: retired"}
 LEADS_WORDS = {"in": "leads in", "out": "", "not known": "leads?"}
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*[x×]\s*(\d+(?:\.\d+)?)")
@@ -106,14 +111,30 @@ def grid(text: str) -> tuple[int, int]:
     return int(match[1]), int(match[2])
 
 
+@dataclass(frozen=True)
+class Label:
+    """What one label says, as finished text. `strip`: the two lines of a label that is low; `payload`: in the code."""
+
+    id: str
+    id_size: float
+    lines: tuple[Line, ...]
+    payload: str
+    strip: tuple[str, str]
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A part of a label: its lines, what of it stands in the code, and what a label that is low says of it."""
+
+    lines: tuple[Line, ...] = ()
+    coded: tuple[str, ...] = ()
+    short: str = ""
+
+
 def label_content(
-    cell: dict[str, Any],
-    result: Result | None,
-    grade: str | None = None,
-    simulated: bool = False,
-    warning: str = "",
-) -> dict[str, Any]:
-    """Return what one label says, as finished text, most important first.
+    cell: Cell, result: Result | None, grade: str | None = None, simulated: bool = False, warning: str = ""
+) -> Label:
+    """Return what one label says, most important first.
 
     Args:
         cell: The cell's record.
@@ -122,73 +143,78 @@ def label_content(
         simulated: The run was made on the simulated bench; the label says so.
         warning: What the account of the cell warns of; "" for nothing.
     """
-    identified = cell.get("identified") or {}
-    key = str(identified.get("chemistry") or cell.get("chemistry") or "auto")
+    key = cell.identified_as or cell.chemistry or "auto"
     chemistry = SHORT_CHEMISTRY.get(key, key)
-    lines: list[Line] = []
-    payload = ["AMPHORA CELL 1", str(cell.get("id", ""))[:40]]
-    date = str((result.created_utc if result else None) or "")[:10]
-    certain = result is not None and result.from_full
-    results = results_of(result) if result else None
-    if results and certain and results["reached_cutoff"] and results["capacity_Ah"] is not None:
-        capacity = with_U(results["capacity_Ah"], results["capacity_U_Ah"], 1000) + " mAh"
-        lines.append(Line(capacity, 9.5, True))
-        payload.append(capacity.replace("\u202f", ""))
-        item_U = result.capacity_item_U_Ah if result else None
-        if item_U:
-            another = f"another day ± {with_U(item_U, None, 1000) if item_U < 1e-3 else f'{1000 * item_U:.0f}'} mAh"
-            lines.append(Line(another, 6, False))
-            payload.append(another)
-        if results["start"] == "declared-full":
-            lines.append(Line(_DECLARED, 6, False))
-            payload.append("declared full")
-    else:
-        lines.append(Line(_NOT_KNOWN, 8, True))
-        payload.append(_NOT_KNOWN)
-    word = STATE_WORDS.get(str(cell.get("state") or ""), "") or warning
-    heads = [word, "SIMULATED, no real cell" if simulated else ""]
-    why = ""
+    date = ((result.created_utc if result else None) or "")[:10]
+    word = STATE_WORDS.get(cell.state, "") or warning
+    why = _why(cell, word) if word else ""
+    heads = _there(word, "SIMULATED, no real cell" if simulated else "")
+    held, resistance = _held(result), _resistance(result)
+    good_for = "" if word else grade or ""  # a cell that is not to be used is good for nothing
+    lines = (
+        *_warnings(word, why, simulated),
+        *(_behind_a_warning(held) if word else held.lines),
+        *resistance.lines,
+        *((Line(good_for, 8, True),) if good_for else ()),
+        Line(" · ".join(_there(chemistry, date)), 6.5, False, short=" ".join(_there(chemistry, date))),  # never cut
+    )
     if word:
-        grade = None  # a cell that is not to be used is good for nothing
-        declared = ", declared full" if "declared full" in payload else ""
-        lines = [Line(line.text + declared, 6, False) for line in lines[:1] if line.text != _NOT_KNOWN]
-        why = _why(cell, word)
-    lines[:0] = _warnings(word, why, simulated)
-    payload[2:2] = [head for head in heads if head]
-    short = ""
-    resistance = main_resistance(results) if results else None
-    if resistance:
-        after = f"{resistance['duration_s']:.3g} s" if resistance["duration_s"] is not None else ""
-        value = with_U(resistance["ohm"], resistance["U_ohm"], 1000)
-        leads = LEADS_WORDS.get(result.leads.state if result and result.leads else "", LEADS_WORDS["not known"])
-        degC = result.temperature_degC if result else None
-        warm = "" if degC is None else f"{degC:.0f} °C"
-        how = ", ".join(part for part in (leads, after, warm) if part)
-        short = f"{value} mΩ {leads}".rstrip()
-        lines.append(Line(f"{value} mΩ" + (f" ({how})" if how else ""), 7.5, False, short=short))
-        payload.append(f"{value} mohm {leads}".rstrip().replace("\u202f", ""))
-    if grade:
-        lines.append(Line(grade, 8, True))
-        payload.append(grade)
-    last = [part for part in (chemistry, date) if part]
-    lines.append(Line(" · ".join(last), 6.5, False, short=" ".join(last)))  # the day is never cut
-    if date:
-        payload.append(date)
-    full = "declared full" if "declared full" in payload else ""
-    if word:
-        rest = [why, chemistry, date, full]
-        strip = [" · ".join(_short(heads)), " · ".join(part for part in rest if part)]
+        strip = (" · ".join(_short(heads)), " · ".join(_there(why, chemistry, date, held.short)))
     else:
-        held = lines[len([head for head in heads if head])].text + (f" ({full})" if full else "")
-        strip = [": ".join([*_short(heads), held]) + f" · {chemistry}"]
-        strip.append(" · ".join(part for part in (short, grade, date) if part))
-    return {
-        "id": printable(str(cell.get("id", ""))),
-        "id_size": 7.5 if word or simulated else 11,  # what warns is the largest thing on a label
-        "lines": [replace(line, text=printable(line.text)) for line in lines],
-        "payload": "\n".join(payload),
-        "strip": [printable(text) for text in strip],
-    }
+        capacity = held.lines[0].text + (f" ({held.short})" if held.short else "")
+        first = ": ".join([*_short(heads), capacity])
+        strip = (f"{first} · {chemistry}", " · ".join(_there(resistance.short, good_for, date)))
+    coded = _there(*heads, *held.coded, *resistance.coded, good_for, date)
+    return Label(
+        id=printable(cell.id),
+        id_size=7.5 if heads else 11,  # what warns is the largest thing on a label
+        lines=tuple(replace(line, text=printable(line.text)) for line in lines),
+        payload="\n".join(["AMPHORA CELL 1", cell.id[:40], *coded]),
+        strip=(printable(strip[0]), printable(strip[1])),
+    )
+
+
+def _there(*texts: str) -> list[str]:
+    """Return the texts that are not empty."""
+    return [text for text in texts if text]
+
+
+def _behind_a_warning(held: _Part) -> list[Line]:
+    """Return what a cell that is not to be used holds, small; nothing where that is not known."""
+    more = f", {held.short}" if held.short else ""
+    return [Line(line.text + more, 6, False) for line in held.lines[:1] if line.text != _NOT_KNOWN]
+
+
+def _held(result: Result | None) -> _Part:
+    """Return what the cell holds; without a known full start and the cut-off, that it is not known."""
+    if result is None or not result.capacity_counts or number(result.capacity_Ah) is None:
+        return _Part((Line(_NOT_KNOWN, 8, True),), (_NOT_KNOWN,))
+    capacity = with_U(number(result.capacity_Ah), number(result.capacity_U_Ah), 1000) + " mAh"
+    lines, coded = [Line(capacity, 9.5, True)], [capacity.replace("\u202f", "")]
+    item_U = result.capacity_item_U_Ah
+    if item_U:
+        another = f"another day ± {with_U(item_U, None, 1000) if item_U < 1e-3 else f'{1000 * item_U:.0f}'} mAh"
+        lines.append(Line(another, 6, False))
+        coded.append(another)
+    if result.start == "declared-full":
+        lines.append(Line(_DECLARED, 6, False))
+        coded.append(DECLARED)
+    return _Part(tuple(lines), tuple(coded), DECLARED if result.start == "declared-full" else "")
+
+
+def _resistance(result: Result | None) -> _Part:
+    """Return the resistance that stands for the cell, and how it was found."""
+    found = None if result is None else results_of(result).main_resistance
+    if result is None or found is None:
+        return _Part()
+    after = f"{found.duration_s:.3g} s" if found.duration_s is not None else ""
+    value = with_U(found.ohm, found.U_ohm, 1000)
+    leads = LEADS_WORDS.get(result.leads.state if result.leads else "", LEADS_WORDS["not known"])
+    warm = "" if result.temperature_degC is None else f"{result.temperature_degC:.0f} °C"
+    how = ", ".join(part for part in (leads, after, warm) if part)
+    short = f"{value} mΩ {leads}".rstrip()
+    line = Line(f"{value} mΩ" + (f" ({how})" if how else ""), 7.5, False, short=short)
+    return _Part((line,), (f"{value} mohm {leads}".rstrip().replace("\u202f", ""),), short)
 
 
 def _short(heads: list[str]) -> list[str]:
@@ -196,11 +222,10 @@ def _short(heads: list[str]) -> list[str]:
     return [re.split("[,:]", head)[0] for head in heads if head]
 
 
-def _why(cell: dict[str, Any], word: str) -> str:
+def _why(cell: Cell, word: str) -> str:
     """Return why a cell is not to be used: what its state or its account says, and the words noted with the state."""
-    noted = [item for item in cell.get("entries") or [] if item.get("state") == cell.get("state") and item.get("text")]
     said = word.partition(": ")[2]
-    return f"{said}: {noted[-1]['text']}" if noted else said
+    return f"{said}: {cell.noted_with_its_state}" if cell.noted_with_its_state else said
 
 
 def _warnings(word: str, why: str, simulated: bool) -> list[Line]:
@@ -232,7 +257,7 @@ def _qr(payload: str, most_mm: float) -> tuple[str, float]:
 
 
 def make_labels(
-    contents: list[dict[str, Any]], size: tuple[float, float], sheet: Sheet | None = None, cut_lines: bool = False
+    contents: Sequence[Label], size: tuple[float, float], sheet: Sheet | None = None, cut_lines: bool = False
 ) -> bytes:
     """Return the labels as PDF: each on a page of its own, or on sheets.
 
@@ -255,13 +280,12 @@ def make_labels(
     most_qr = min(rows_room, width * 0.42)
     labels = []
     for item in contents:
-        code, code_mm = _qr(item["payload"], most_qr)
-        lines = list(item["lines"])
+        code, code_mm = _qr(item.payload, most_qr)
+        lines = item.lines
         if height < 16:
-            first, rest = item["strip"]
-            lines = [Line(first, 12 if any(line.head for line in lines) else 9.5, True), Line(rest, 7, False)]
-        shown_lines = [asdict(line) for line in lines]
-        labels.append({**item, "lines": shown_lines, "qr": code, "qr_mm": code_mm})
+            first, rest = item.strip
+            lines = (Line(first, 12 if any(line.head for line in lines) else 9.5, True), Line(rest, 7, False))
+        labels.append({**to_json(replace(item, lines=lines)), "qr": code, "qr_mm": code_mm})
     if sheet is None:
         page = (width, height)
         sheets = [[{**item, "x": 0.0, "y": 0.0}] for item in labels]

@@ -6,10 +6,10 @@ to the lowest and highest reading of each stretch, which keeps every spike visib
 """
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -146,47 +146,6 @@ def draw_overlay(runs: Sequence[tuple[Record, RunInfo, Result]], out: Path) -> P
     return out
 
 
-def voltage_curve_svg(
-    moved_Ah: FloatArray,
-    voltage_V: FloatArray,
-    cutoff_V: float | None = None,
-    size_in: tuple[float, float] = (3.4, 1.9),
-) -> bytes:
-    """Return a small SVG of voltage over charge taken out.
-
-    Args:
-        moved_Ah: Charge in ampere-hours, shape (n,).
-        voltage_V: Voltage in volt, shape (n,).
-        cutoff_V: Drawn as a thin line when given.
-        size_in: Width and height in inches.
-    """
-    with look.style():
-        figure = _figure(size_in)
-        axes = figure.subplots()
-        x, y = _thin(moved_Ah * 1000, voltage_V)
-        axes.plot(x, y, **look.series(0))
-        if cutoff_V is not None:
-            axes.axhline(cutoff_V, color=look.FAINT, linewidth=0.8, linestyle=look.DASHES[2])
-        axes.set_xlabel("charge taken out / mAh")
-        axes.set_ylabel("voltage / V")
-        axes.set_xlim(left=0)
-        return _render(figure, ".svg", "voltage over charge")
-
-
-def resistance_curve_svg(resistances: Sequence[ResistanceValue], size_in: tuple[float, float] = (3.4, 1.9)) -> bytes:
-    """Return a small SVG of resistance over charge state, with expanded uncertainties as bars.
-
-    Args:
-        resistances: Items with method, ohm, U_ohm, duration_s and charge_state, as the analysis gives them.
-        size_in: Width and height in inches.
-    """
-    with look.style():
-        figure = _figure(size_in)
-        axes = figure.subplots()
-        _resistances_into(axes, resistances)
-        return _render(figure, ".svg", "resistance over charge state")
-
-
 # --- the pictures ------------------------------------------------------------------------------------------
 
 
@@ -267,62 +226,66 @@ def _resistance(record: Record, info: RunInfo, result: Result) -> "Figure | None
 
 def _resistances_into(axes: "Axes", values: Sequence[ResistanceValue]) -> None:
     """Draw over charge where the run shows resistance at several places of it, else over the time after the step."""
-    states: dict[str, set[float]] = {}
-    for value in values:
-        if value.charge_state is not None:
-            states.setdefault(_kind_of(value), set()).add(round(value.charge_state, 2))
-    by_state = any(len(some) >= 3 and max(some) - min(some) > 0.15 for some in states.values())
-    every = [state for some in states.values() for state in some]
-    values = [value for value in values if value.ohm is not None]
-    place, scale, label = _charge_state, 100.0, "charge still in the cell / %"
-    if not every:  # pulses alone: over the charge moved, or over the voltage at rest where gaps hide that
-        for other, words in (
-            (_charge_moved, "charge moved since the first reading / Ah"),
-            (_rested_voltage, "voltage at rest before the step / V"),
-        ):
-            places = {at for value in values if (at := other(value)) is not None}
-            if len(places) >= 4 and max(places) - min(places) > 0.05:  # in either unit
-                by_state, place, scale, label = True, other, 1.0, words
-                break
-    far_apart = bool(every) and max(every) - min(every) > 0.15  # then a name says at which charge state
+    over, far_apart = _over(values)
     groups: dict[str, list[tuple[float, float, float]]] = {}
     for value in values:
-        at = place(value) if by_state else value.duration_s
+        at = value.duration_s if over is None else over.place(value)
         if at is None or value.ohm is None:
             continue
-        name = _kind_of(value) if by_state else value.method
-        if far_apart and not by_state and value.charge_state is not None:
+        name = value.method if over is None else _kind_of(value)
+        if far_apart and over is None and value.charge_state is not None:
             name += f", cell at {round(value.charge_state, 1) * 100:.0f} %"
-        x = at * scale if by_state else at
+        x = at if over is None else at * over.scale
         groups.setdefault(name, []).append((x, value.ohm * 1000, (value.U_ohm or 0.0) * 1000))
     largest = sorted(groups.items(), key=lambda item: (-len(item[1]), item[0]))[:6]
     for index, (name, points) in enumerate(largest):  # the most points in the darkest ink
         points.sort()
         x_all, y_all, bars = (list(column) for column in zip(*points, strict=True))
         line = look.series(index)
-        if not by_state:  # side by side, so that none hides another
+        if over is None:  # side by side, so that none hides another
             x_all = [x * (1 + 0.05 * (index - (len(largest) - 1) / 2)) for x in x_all]
         axes.errorbar(
             x_all, y_all, yerr=bars, label=name, marker=look.MARKERS[index % len(look.MARKERS)], markersize=4.5,
             markerfacecolor=look.PAPER if index % 2 else line["color"], elinewidth=0.9, capsize=2.5,
-            color=line["color"], linestyle=line["linestyle"] if by_state else "none", linewidth=1.0,
+            color=line["color"], linestyle="none" if over is None else line["linestyle"], linewidth=1.0,
         )  # fmt: skip
     axes.set_ylabel("resistance / mΩ  (bars: U, k = 2)")
-    if by_state:
-        axes.set_xlabel(label)
-        if place is _charge_state:
-            axes.set_xlim(104, -4)
-    else:
-        axes.set_xlabel("time after the step / s")
-        axes.set_xscale("log")
-        marks = sorted({0.1, 1.0, 10.0, 30.0})
-        axes.set_xticks(marks, [f"{mark:g}" for mark in marks])
-        axes.minorticks_off()
-        axes.set_xlim(0.08, 40.0)
+    _resistance_axis(axes, over)
     low, high = axes.get_ylim()
     axes.set_ylim(max(0.0, low - 0.1 * (high - low)), high + 0.1 * (high - low))
     if groups:
         axes.figure.legend(loc="outside lower center", ncols=min(len(largest), 2))
+
+
+def _resistance_axis(axes: "Axes", over: "_Over | None") -> None:
+    if over is not None:
+        axes.set_xlabel(over.label)
+        if over is OVER_CHARGE:
+            axes.set_xlim(104, -4)
+        return
+    axes.set_xlabel("time after the step / s")
+    axes.set_xscale("log")
+    marks = [0.1, 1.0, 10.0, 30.0]
+    axes.set_xticks(marks, [f"{mark:g}" for mark in marks])
+    axes.minorticks_off()
+    axes.set_xlim(0.08, 40.0)
+
+
+def _over(values: Sequence[ResistanceValue]) -> "tuple[_Over | None, bool]":
+    """Return what resistances are drawn over, None for the time after the step; and whether charge states lie apart."""
+    states: dict[str, set[float]] = {}
+    for value in values:
+        if value.charge_state is not None:
+            states.setdefault(_kind_of(value), set()).add(round(value.charge_state, 2))
+    every = [state for some in states.values() for state in some]
+    if every:
+        by_state = any(len(some) >= 3 and max(some) - min(some) > 0.15 for some in states.values())
+        return OVER_CHARGE if by_state else None, max(every) - min(every) > 0.15
+    for over in OVER_OTHERS:  # pulses alone: over the charge moved, or over the voltage at rest where gaps hide that
+        places = {at for value in values if value.ohm is not None and (at := over.place(value)) is not None}
+        if len(places) >= 4 and max(places) - min(places) > 0.05:  # in either unit
+            return over, False
+    return None, False
 
 
 def _charge_state(value: ResistanceValue) -> float | None:
@@ -336,6 +299,21 @@ def _charge_moved(value: ResistanceValue) -> float | None:
 def _rested_voltage(value: ResistanceValue) -> float | None:
     """Return the voltage before a step; only at rest does it tell the charge."""
     return value.before_V if abs(value.before_A or 0.0) < 0.05 * abs(value.current_A) else None
+
+
+class _Over(NamedTuple):
+    """What resistances are drawn over: where each stands, by what that is multiplied, and the words of the axis."""
+
+    place: Callable[[ResistanceValue], float | None]
+    scale: float
+    label: str
+
+
+OVER_CHARGE = _Over(_charge_state, 100.0, "charge still in the cell / %")
+OVER_OTHERS = (
+    _Over(_charge_moved, 1.0, "charge moved since the first reading / Ah"),
+    _Over(_rested_voltage, 1.0, "voltage at rest before the step / V"),
+)
 
 
 def _kind_of(value: ResistanceValue) -> str:

@@ -1,8 +1,10 @@
 """The queue in words: who is where until when, what hands are needed when, when the bag is done."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+
+from amphora.harness.queue.room import OVER
+from amphora.harness.queue.supervisor import QueueShown
 
 WIDTH = 80
 HANDS_FROM = len("  Fri 13 Mar 18:00  ")
@@ -12,25 +14,25 @@ STATE_WORDS = {
 }  # fmt: skip
 
 
-def render(data: Mapping[str, Any], said: Sequence[str]) -> list[str]:
+def render(queue: QueueShown, said: Sequence[str]) -> list[str]:
     """Return the lines for a person; `said`: what each bay has of its own."""
     lines = [*said]
-    if data["alarm"]:
-        lines.append(f"! ALARM: {data['alarm']}; nothing begins until: amphora queue clear --why ...")
-    for bay in data["bays"]:
-        if bay["stopped"]:
-            lines.append(f"! bay {bay['bay']} has stopped: {bay['stopped']}")
-    lines += [*_cells(data), "", *_hands(data), *_slots(data)]
+    if queue.alarm:
+        lines.append(f"! ALARM: {queue.alarm}; nothing begins until: amphora queue clear --why ...")
+    for bay in queue.bays:
+        if bay.stopped:
+            lines.append(f"! bay {bay.bay} has stopped: {bay.stopped}")
+    lines += [*_cells(queue), "", *_hands(queue), *_slots(queue)]
     counts: dict[str, int] = {}
-    for cell in data["cells"]:
-        counts[cell["state"]] = counts.get(cell["state"], 0) + 1
+    for cell in queue.cells:
+        counts[cell.state] = counts.get(cell.state, 0) + 1
     lines.append("")
     lines.append(
         ", ".join(f"{STATE_WORDS[state]}: {number}" for state, number in counts.items()) or "nothing is queued"
     )
-    if data["done_at"] and any(cell["ready_at"] for cell in data["cells"]):
-        lines.append(f"The bag is expected to be done {_when(data['done_at'])}.")
-    elif any(cell["state"] not in ("done", "apart", "dropped") for cell in data["cells"]):
+    if queue.done_at and any(cell.ready_at for cell in queue.cells):
+        lines.append(f"The bag is expected to be done {_when(queue.done_at)}.")
+    elif any(cell.state not in OVER for cell in queue.cells):
         lines.append("As things stand the bag does not get done: see the lines with '!' and the attended hours.")
     return lines
 
@@ -39,27 +41,27 @@ def _when(text: str) -> str:
     return f"{datetime.fromisoformat(text):%a %d %b %H:%M}"
 
 
-def _cells(data: Mapping[str, Any]) -> list[str]:
-    if not data["cells"]:
+def _cells(queue: QueueShown) -> list[str]:
+    if not queue.cells:
         return []
     lines = ["cell        bay   step         state         expected ready"]
-    for cell in data["cells"]:
-        ready = _when(cell["ready_at"]) if cell["ready_at"] else ""
-        state = STATE_WORDS[cell["state"]]
-        line = f"{cell['cell']:<11} {cell['bay'] or '-':<5} {cell['step'] or '-':<12} {state:<13} {ready}"
+    for cell in queue.cells:
+        ready = _when(cell.ready_at) if cell.ready_at else ""
+        state = STATE_WORDS[cell.state]
+        line = f"{cell.cell:<11} {cell.bay or '-':<5} {cell.step or '-':<12} {state:<13} {ready}"
         lines.append(line.rstrip())
-        if cell["why"]:
-            lines.append(f"            {cell['why']}")
+        if cell.why:
+            lines.append(f"            {cell.why}")
     return lines
 
 
-def _hands(data: Mapping[str, Any]) -> list[str]:
-    if not data["hands"]:
+def _hands(queue: QueueShown) -> list[str]:
+    if not queue.hands:
         return ["No hands are needed."]
     lines = ["Hands are needed:"]
-    for moment in data["hands"]:
-        when, *rest = _together(str(moment["what"]).split("; "))
-        lines.append(f"  {_when(moment['at'])}  {when}")
+    for moment in queue.hands:
+        when, *rest = _together(moment.what.split("; "))
+        lines.append(f"  {_when(moment.at)}  {when}")
         lines += [f"{'':<{HANDS_FROM}}{text}" for text in rest]
     return lines
 
@@ -76,13 +78,13 @@ def _together(hands: Sequence[str]) -> list[str]:
     return lines
 
 
-def _slots(data: Mapping[str, Any]) -> list[str]:
-    if not data["slots"]:
+def _slots(queue: QueueShown) -> list[str]:
+    if not queue.slots:
         return []
     lines = ["", "Expected, bay by bay:"]
-    for bay in data["bays"]:
-        own = [slot for slot in data["slots"] if slot["bay"] == bay["bay"]]
-        for slot in sorted(own, key=lambda item: str(item["begin"])):
-            begin, end = _when(slot["begin"]), _when(slot["end"])
-            lines.append(f"  {slot['bay']:<5} {begin} to {end}  {slot['cell']}: {slot['recipe']}")
+    for bay in queue.bays:
+        own = [slot for slot in queue.slots if slot.bay == bay.bay]
+        for slot in sorted(own, key=lambda item: item.begin):
+            begin, end = _when(slot.begin), _when(slot.end)
+            lines.append(f"  {slot.bay:<5} {begin} to {end}  {slot.cell}: {slot.recipe}")
     return lines

@@ -24,6 +24,7 @@ from amphora.harness.account.asking import KeptStanding, kept_standings
 from amphora.harness.account.kept_answers import DamagedRun, read_answers
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import known_of, to_json
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.results.chosen import chosen_resistance
 from amphora.harness.results.export import exported_columns
@@ -97,6 +98,23 @@ class Exported:
     cells: int
 
 
+@dataclass(frozen=True)
+class RunWritten:
+    """A run's readings in an export: what they were made of, and their file."""
+
+    key: str
+    file: str
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """What an export wrote: the runs by name, and the digest of each table of results and standings."""
+
+    format: str
+    runs: Mapping[str, RunWritten]
+    tables: Mapping[str, str]
+
+
 def export_shelf(logs: Path, out: Path, say: Callable[[str], None] = lambda text: None) -> Exported:
     """Write a shelf as Parquet, or what is new of it.
 
@@ -125,35 +143,35 @@ def export_shelf(logs: Path, out: Path, say: Callable[[str], None] = lambda text
         raise InputError(f"{error.filename or out}: cannot be written ({error.strerror or error})") from error
 
 
-def _write_manifest(out: Path, runs: Mapping[str, Any], tables: Mapping[str, str]) -> None:
-    _write_text(out / MANIFEST, json.dumps({"format": FORMAT, "runs": runs, "tables": tables}))
+def _write_manifest(out: Path, runs: Mapping[str, RunWritten], tables: Mapping[str, str]) -> None:
+    _write_text(out / MANIFEST, json.dumps(to_json(Manifest(FORMAT, runs, tables))))
 
 
-def _manifest(out: Path) -> dict[str, Any]:
+def _manifest(out: Path) -> Manifest:
     """Return what an earlier export wrote.
 
     Raises:
         InputError: the folder holds other things.
     """
     if not out.exists() or (out.is_dir() and not any(out.iterdir())):
-        return {}
+        return Manifest(FORMAT, {}, {})
     try:
-        found = json.loads((out / MANIFEST).read_text(encoding="utf-8"))
-        if found["format"] == FORMAT and isinstance(found["runs"], dict) and isinstance(found["tables"], dict):
-            return dict(found)
-    except (OSError, ValueError, KeyError, TypeError):
+        found = known_of(Manifest, json.loads((out / MANIFEST).read_text(encoding="utf-8")))
+        if found.format == FORMAT:
+            return found
+    except (OSError, ValueError):
         pass
     raise InputError(f"{out}: is no earlier export of a shelf ({MANIFEST} is not there); name a new or empty folder")
 
 
-def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str], None]) -> Exported:
+def _export(logs: Path, out: Path, before: Manifest, say: Callable[[str], None]) -> Exported:
     shelf = Shelf(logs)
     entries = [entry for entry in shelf.list_runs() if not entry.damaged]
     damaged = [DamagedRun(e.folder, e.damaged) for e in shelf.list_runs() if e.damaged]
     good, more = read_answers([Path(entry.folder) for entry in entries], whole=False)
     damaged += more
     stops = {entry.folder: entry.stop for entry in entries}
-    runs: dict[str, dict[str, str]] = {}
+    runs: dict[str, RunWritten] = {}
     written: list[str] = []
     rows: dict[str, list[dict[str, Any]]] = {}
     for folder, result, record, measured_utc in good:
@@ -170,8 +188,8 @@ def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str
             )
         )
         file = f"readings/{place}/{_safe(folder.parent.name)}__{_safe(folder.name)}.parquet"
-        made = {"key": _key_of(folder), "file": file}
-        if (before.get("runs") or {}).get(name) != made or not (out / file).is_file():
+        made = RunWritten(_key_of(folder), file)
+        if before.runs.get(name) != made or not (out / file).is_file():
             try:
                 _write(out / file, READINGS, _reading_columns(folder))
             except AmphoraError as error:
@@ -181,13 +199,13 @@ def _export(logs: Path, out: Path, before: Mapping[str, Any], say: Callable[[str
         runs[name] = made
         if written and len(written) % 100 == 0 and written[-1] == name:
             say(f"{len(written)} runs written")
-            _write_manifest(out, {**(before.get("runs") or {}), **runs}, before.get("tables") or {})
+            _write_manifest(out, {**before.runs, **runs}, before.tables)
     cells = _standing_rows(logs, rows)
-    tables = _write_rows(out, rows, before.get("tables") or {})
-    gone = {item["file"] for item in (before.get("runs") or {}).values()} - {item["file"] for item in runs.values()}
-    for file in [*gone, *(set(before.get("tables") or {}) - set(tables))]:
+    tables = _write_rows(out, rows, before.tables)
+    gone = {item.file for item in before.runs.values()} - {item.file for item in runs.values()}
+    for file in [*gone, *(set(before.tables) - set(tables))]:
         (out / file).unlink(missing_ok=True)
-    removed = tuple(sorted(set(before.get("runs") or {}) - set(runs)))
+    removed = tuple(sorted(set(before.runs) - set(runs)))
     _write_text(out / SCHEMA, json.dumps(schema(), indent=2, ensure_ascii=False))
     _write_manifest(out, runs, tables)
     return Exported(tuple(written), len(runs) - len(written), removed, tuple(damaged), cells)

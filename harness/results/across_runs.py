@@ -4,19 +4,17 @@ Other runs are not among the inputs of `result.json`, so none of this is kept.
 """
 
 import contextlib
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.archive.run_folder import RUN
 from amphora.harness.common.errors import AmphoraError
 from amphora.harness.results.figures import figures_of
-from amphora.harness.results.result import RestLoss, Result
+from amphora.harness.results.result import LeadsState, RestLoss, Result
 
 
 def analyse_folder(
-    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: Mapping[str, Any] | None = None
+    folder: Path, cutoff_V: float | None = None, budget: bool = True, leads: LeadsState | None = None
 ) -> Result:
     """Return the result of a run, from `result.json` where that is still true, with what other runs add to it.
 

@@ -6,10 +6,9 @@ Whether leads are in a resistance depends on where the voltage is sensed: `sense
 
 import contextlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.archive.run_folder import header_as_it_is, runs_below
 from amphora.harness.common.errors import AmphoraError
@@ -97,7 +96,7 @@ def state_of(folder: Path, bench: str | None, sensed_at: str | None, created_utc
     return LeadsState("out", text, ohm, U_ohm, str(source))
 
 
-def with_leads(folder: Path, result: Result, stated: Mapping[str, Any] | None = None) -> Result:
+def with_leads(folder: Path, result: Result, stated: LeadsState | None = None) -> Result:
     """Return a result in which each resistance says whether leads and holder are in it; taken out where known.
 
     The leads run is not among the inputs of `result.json`, so this part is never kept.
@@ -114,8 +113,7 @@ def with_leads(folder: Path, result: Result, stated: Mapping[str, Any] | None = 
     else:
         leads = state_of(folder, result.bench.name, result.sensed_at, str(result.created_utc or ""))
         if stated is not None and leads.state == "in":
-            said = {key: stated[key] for key in ("ohm", "U_ohm", "from_run", "files_sha256") if key in stated}
-            leads = replace(leads, **said, state="out")
+            leads = replace(stated, state="out", text=leads.text)
     return replace(take_out(result, leads), leads=leads)
 
 

@@ -130,7 +130,7 @@ def test_every_verb_passes_the_one_gate(name, logs, plans, tmp_path, monkeypatch
     # label: what it warns of is what the gate says
     warned = []
     monkeypatch.setattr(papers, "answer", lambda *a: None)
-    monkeypatch.setattr(label, "label_content", lambda *a: warned.append(a[-1]) or {"id": "a"})
+    monkeypatch.setattr(label, "label_content", lambda *a: warned.append(a[-1]) or SimpleNamespace(id="a"))
     monkeypatch.setattr(label, "make_labels", lambda *a: b"")
     assert program(logs, "label", "a", "--out", str(tmp_path / "l.pdf"))[0] == 0
     assert warned == [

@@ -10,6 +10,7 @@ from programs import run_inside
 
 from amphora.harness.bench.bays import load_bays
 from amphora.harness.cli import queue_run as queue_command
+from amphora.harness.queue.happening import AlarmRaised, BayAssigned, BayStopped
 from amphora.harness.queue.journal import QueueJournal
 from amphora.harness.queue.processes import Processes
 from amphora.harness.queue.supervisor import Supervisor
@@ -147,16 +148,16 @@ def test_cells_are_added_moved_dropped_shown_done_and_a_bay_cleared_by_command(b
     said = call("queue", "show")  # the bench file is known from before
     assert "Hands are needed:" in said and "put A3 into bay a" in said and "The bag is expected to be done" in said
     journal = QueueJournal(tmp_path / "logs")
-    journal.append("assigned", cell="A3", bay="a")
+    journal.append(BayAssigned(cell="A3", bay="a"))
     assert "done: put A3 into bay a" in call("queue", "done")
     assert journal.refresh().places["A3"].state == "ready"
-    journal.append("bay-stopped", bay="a", why="relay")
+    journal.append(BayStopped(bay="a", why="relay"))
     assert "--why is missing" in call("queue", "clear", "a", code=2)
     assert "has not stopped" in call("queue", "clear", "b", "--why", "x", code=2)
     call("queue", "clear", "a", "--why", "relay replaced")
     assert journal.refresh().bays["a"].stopped == ""
     assert "there is no alarm" in call("queue", "clear", "--why", "x", code=2)
-    journal.append("alarm", text="smoke")
+    journal.append(AlarmRaised(text="smoke"))
     assert "ALARM: smoke" in call("queue", "show")
     call("queue", "clear", "--why", "toast")
     assert journal.refresh().alarm == ""

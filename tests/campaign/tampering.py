@@ -28,6 +28,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from amphora.harness.archive.run_folder import FILES
 from amphora.harness.common.errors import InputError
 from amphora.harness.report.certificate import seal, verify
+from amphora.harness.report.certificate.body import Certificate
 from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
 from amphora.harness.report.certificate.issue import to_attach
 from amphora.harness.report.certificate.keys import Signer, signature_holds
@@ -109,18 +110,19 @@ def numbers(attached: bytes, folder: Path, stride: int) -> tuple[int, Missed]:
         place[path[-1]] = place[path[-1]] * 1.01 + 1e-3
         count += 1
         name = ".".join(str(part) for part in path)
-        if _told(canonical_bytes(changed)) != "signature over the data":
+        why = _told(canonical_bytes(changed))
+        if why != "signature over the data" and "not of this format" not in why:  # a count that is no whole number
             missed.append(f"number: {name}: signature holds")
         if path[0] in ("runs", "item"):
-            data = changed["certificate"]
-            found, _ = verify.check_run(data["runs"][0], folder.parents[1], lambda *_: item, data["item"])
+            stated = Certificate.from_json(changed["certificate"])
+            found, _ = verify.check_run(stated.last, folder.parents[1], lambda *_: item, stated.item)
             last = [str(part) for part in path if isinstance(part, str)][-1]
-            if not any(last in entry["name"] or "entries" in str(entry) for entry in found or []):
+            if not any(last in entry.name or "entries" in str(entry) for entry in found or []):
                 missed.append(f"number: {name}: not named")
     return count, missed
 
 
-def run_bytes(data: dict[str, Any], folder: Path, stride: int) -> tuple[int, Missed]:
+def run_bytes(stated: Certificate, folder: Path, stride: int) -> tuple[int, Missed]:
     """Change each byte of the run's files: the file is named. Every 97th time all is worked out again as well."""
     item = run_input(folder)
     count, missed = 0, []
@@ -133,7 +135,7 @@ def run_bytes(data: dict[str, Any], folder: Path, stride: int) -> tuple[int, Mis
             path.write_bytes(spoilt)
             count += 1
             again = run_input if at % (97 * stride) == 0 else lambda *_: item
-            _, wrong = verify.check_run(data["runs"][0], folder.parents[1], again, data["item"])
+            _, wrong = verify.check_run(stated.last, folder.parents[1], again, stated.item)
             if f"{name} is not the file that was certified" not in " ".join(wrong):
                 missed.append(f"{name}: byte {at}: {wrong[:1]}")
         path.write_bytes(whole)
@@ -150,11 +152,11 @@ def whole_answers(pdf: bytes, folder: Path, places: int) -> tuple[int, Missed]:
         path.write_bytes(spoilt)
         found = verify.verify_file(path, folder.parents[1])
         count += 1
-        if found["valid"] or not found["reasons"]:
+        if found.valid or not found.reasons:
             missed.append(f"answer: byte {at}")
     path.write_bytes(pdf)
     found = verify.verify_file(path, folder.parents[1])
-    if not found["valid"] or found["recomputed"] != []:
+    if not found.valid or found.recomputed != []:
         missed.append(f"answer: the unchanged one is refused: {found['reasons']}")
     return count, missed
 
@@ -168,13 +170,14 @@ def campaign(stride: int) -> int:
         begun, stopped = events.read_text(encoding="utf-8").splitlines()
         events.write_text("\n".join((begun, json.dumps(ZERO), stopped, "")), encoding="utf-8")
         pdf, data = make_certificate([run_input(folder)], ISSUE, SIGNER)
-        attached = to_attach(data, SIGNER)
+        stated = Certificate.from_json(data)
+        attached = to_attach(stated, SIGNER)
         assert _told(attached) == "", "the unchanged attachment must be taken"
         parts = {
             "bytes of the file": file_bytes(pdf, stride),
             "bytes of the attached data, two ways each": attachment_bytes(attached, stride),
             "numbers in the data": numbers(attached, folder, stride),
-            "bytes of the run's files": run_bytes(data, folder, stride),
+            "bytes of the run's files": run_bytes(stated, folder, stride),
             "whole answers": whole_answers(pdf, folder, max(6, 60 // stride)),
         }
     missed = collections.Counter({name: len(part[1]) for name, part in parts.items()})

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from programs import Inside
 
+from amphora.harness.cells.cell import Cell
 from amphora.harness.cells.chemistry import load_chemistry
 from amphora.harness.cli.at_the_bench import after_the_last_run
 from amphora.harness.report.certificate.cautions import cautions
@@ -141,8 +142,7 @@ def test_a_run_refused_as_found_ends_as_stopped_by_the_guard(tmp_path: Path) -> 
 
 
 def test_a_retired_cells_strip_says_do_not_use_and_why_and_no_capacity() -> None:
-    record = {"id": "A", "form": "18650", "chemistry": "li-ion", "state": "retired"}
-    strip = label_content(record, None)["strip"]
+    strip = label_content(Cell("A", form="18650", chemistry="li-ion", state="retired"), None).strip
     assert strip[0] == "DO NOT USE" and strip[1].startswith("retired") and "not known" not in " ".join(strip)
 
 
@@ -155,9 +155,9 @@ def test_the_voltage_on_a_certificate_below_which_a_cell_is_refused_is_the_one_a
 
 
 def test_one_charge_voltage_of_lfp_on_label_and_window() -> None:
-    record = {"id": "A", "form": "18650", "chemistry": "lfp", "state": "tested"}
+    record = Cell("A", form="18650", chemistry="lfp", state="tested")
     limit = f"{load_chemistry('lfp').charge_limit_V:.2f} V"
-    assert limit == "3.65 V" and limit in json.dumps(label_content(record, None, None), ensure_ascii=False, default=str)
+    assert limit == "3.65 V" and limit in repr(label_content(record, None, None))
 
 
 def test_on_a_bench_that_lives_faster_the_next_run_comes_after_the_last(night: Inside) -> None:

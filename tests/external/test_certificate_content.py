@@ -9,7 +9,6 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paper_runs import GRADE, cell_record, make_certificate, run_input, write_run
 
-from amphora.harness.cells.cell import Cell
 from amphora.harness.decisions.compared import ComparedRow
 from amphora.harness.decisions.grades import Graded
 from amphora.harness.report import comparison_page as page
@@ -162,11 +161,10 @@ def test_claims_that_must_not_be_made_are_not_made(
 
 def test_labels_and_page_make_no_such_claim_either(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path))
-    content = label.label_content(item.run["cell"], item.result, "steady duty")
-    texts = [text_of(label.make_labels([content], label.size_mm("card"))), content["payload"]]
-    texts.append(
-        page.build_page([PageRow(Cell(**item.run["cell"]), ComparedRow(grade="steady duty"), item.result, item.curve)])
-    )
+    content = label.label_content(item.header.cell, item.result, "steady duty")
+    texts = [text_of(label.make_labels([content], label.size_mm("card"))), content.payload]
+    row = PageRow(item.header.cell, ComparedRow(grade="steady duty"), item.result, item.curve)
+    texts.append(page.build_page([row]))
     for shown, words in itertools.product(texts, FORBIDDEN):
         assert words.lower() not in shown.lower()
 

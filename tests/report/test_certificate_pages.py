@@ -15,7 +15,8 @@ from pypdf import PdfReader
 
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate import stated
-from amphora.harness.report.certificate.statement import Issue, certificate_data
+from amphora.harness.report.certificate.body import Certificate
+from amphora.harness.report.certificate.statement import Issue, certificate_of
 
 ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 PUBLIC = bytes(range(32))
@@ -28,7 +29,7 @@ PIECES = (
 
 @pytest.fixture(scope="module")
 def data(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    return certificate_data([run_input(write_run(tmp_path_factory.mktemp("logs")))], ISSUE, GRADE)
+    return certificate_of([run_input(write_run(tmp_path_factory.mktemp("logs")))], ISSUE, GRADE).to_json()
 
 
 def filled(data: dict[str, Any], text: str, runs: int, pages: int) -> dict[str, Any]:
@@ -54,6 +55,10 @@ def filled(data: dict[str, Any], text: str, runs: int, pages: int) -> dict[str, 
     return full
 
 
+def pages_of(data: dict[str, Any]) -> bytes:
+    return sheet.render(Certificate.from_json(data), b"{}", PUBLIC)
+
+
 def looked_at(made: bytes) -> tuple[int, bool]:
     """Return how many pages there are, and whether all letters stand within the margins."""
     inside = True
@@ -70,7 +75,7 @@ def looked_at(made: bytes) -> tuple[int, bool]:
 @pytest.mark.parametrize("runs", [1, 3, 12])
 def test_all_places_full_and_many_runs_take_the_pages_asked_for(data: dict[str, Any], runs: int, pages: int) -> None:
     text = (PIECES[-1] * 30)[:1200]
-    made, inside = looked_at(sheet.render(filled(data, text, runs, pages), b"{}", PUBLIC))
+    made, inside = looked_at(pages_of(filled(data, text, runs, pages)))
     assert pages <= made <= 2 * pages
     assert inside
 
@@ -78,7 +83,7 @@ def test_all_places_full_and_many_runs_take_the_pages_asked_for(data: dict[str, 
 @pytest.mark.parametrize("pieces", [PIECES[:4], PIECES[5:9], PIECES[9:11], PIECES[12:]])
 def test_no_script_and_no_long_word_leaves_the_page(data: dict[str, Any], pieces: tuple[str, ...]) -> None:
     text = " ".join((piece * 60)[:60] for piece in pieces)
-    made, inside = looked_at(sheet.render(filled(data, text, 1, 1), b"{}", PUBLIC))
+    made, inside = looked_at(pages_of(filled(data, text, 1, 1)))
     assert made <= 2
     assert inside
 
@@ -87,7 +92,7 @@ def test_the_body_is_set_in_eight_point_at_least(data: dict[str, Any]) -> None:
     """But for the axes of the plots, whose letters are pictures' own."""
     for full in (data, filled(data, (PIECES[-1] * 30)[:600], 4, 1)):
         sizes: dict[float, int] = {}
-        for page in pypdfium2.PdfDocument(sheet.render(full, b"{}", PUBLIC)):
+        for page in pypdfium2.PdfDocument(pages_of(full)):
             words = page.get_textpage()
             for n in range(words.count_chars()):
                 size = round(pypdfium2.raw.FPDFText_GetFontSize(words, n), 1)
@@ -101,12 +106,12 @@ def test_the_body_is_set_in_eight_point_at_least(data: dict[str, Any]) -> None:
 @given(text=st.text(max_size=300), runs=st.integers(1, 12), pages=st.integers(1, 2))
 def test_any_text_at_all_stays_on_the_pages_asked_for(data: dict[str, Any], text: str, runs: int, pages: int) -> None:
     full = filled(data, stated.text(text), runs, pages)
-    assert len(PdfReader(io.BytesIO(sheet.render(full, b"{}", PUBLIC))).pages) in range(pages, 2 * pages + 1)
+    assert len(PdfReader(io.BytesIO(pages_of(full))).pages) in range(pages, 2 * pages + 1)
 
 
 def test_a_text_that_was_cut_shows_it_and_runs_left_out_are_counted(data: dict[str, Any], tmp_path: Path) -> None:
     full = filled(data, (PIECES[-1] * 30)[:1200], 10, 1)
-    made = sheet.render(full, b"{}", PUBLIC)
+    made = pages_of(full)
     text = " ".join(page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(made))
     assert "…" in text
     assert "earlier runs in the attached data" in text

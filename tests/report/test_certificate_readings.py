@@ -15,10 +15,13 @@ from paper_runs import RESISTANCE_OHM, cell_record, make_certificate, run_input,
 from pypdf import PdfReader
 
 from amphora.harness.account.answer import analyse_run
+from amphora.harness.analysis.records import MeasuredZero
 from amphora.harness.archive.shelf import Shelf
 from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import from_json
 from amphora.harness.report import label
-from amphora.harness.report.certificate import attachment, page_rows
+from amphora.harness.report.certificate import attachment
+from amphora.harness.report.certificate.body import ResultsStated
 from amphora.harness.report.certificate.issue import certify
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.statement import Issue
@@ -32,8 +35,7 @@ from tests.support.made_results import result_of
 ISSUE = Issue(datetime.date(2026, 11, 25), operator="Mara Lindqvist")
 SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 LEADS_OHM = 0.020
-ZERO = {"instrument": "load", "current_A": -0.00123, "standard_u_A": 5e-5, "t_s": 40.0, "readings": 60,
-        "duration_s": 30.0, "taken_out": True}  # fmt: skip
+ZERO = MeasuredZero("load", -0.00123, 5e-5, 40.0, readings=60, duration_s=30.0)
 
 
 def text_of(pdf: bytes) -> str:
@@ -43,9 +45,9 @@ def text_of(pdf: bytes) -> str:
     return " ".join(text.split())
 
 
-def printed(folder: Path, zeros: list[dict[str, Any]], **result: Any) -> str:
+def printed(folder: Path, zeros: list[MeasuredZero], taken_out: bool = True, **result: Any) -> str:
     item = run_input(folder, **result)
-    item = dataclasses.replace(item, run={**item.run, "current_zero": zeros})
+    item = dataclasses.replace(item, zeros=tuple(zeros), zero_taken_out=taken_out)
     return text_of(make_certificate([item], ISSUE, SIGNER)[0])
 
 
@@ -60,18 +62,25 @@ def leads(state: str, ohm: float | None = None) -> dict[str, Any]:
         ([], "not measured: nothing was taken out of the current"),
         ([ZERO], "load −1.23 ± 0.10 mA taken out, shown with all off at the start, 60 readings in 30 s"),
         (
-            [ZERO, {**ZERO, "instrument": "supply", "current_A": 0.0004}],
+            [ZERO, dataclasses.replace(ZERO, instrument="supply", current_A=0.0004)],
             "load −1.23 ± 0.10, supply +0.40 ± 0.10 mA taken out, shown",
         ),
-        ([{**ZERO, "taken_out": False}], "mA not taken out (the specification is better), shown with all off"),
-        ([ZERO, {**ZERO, "t_s": 7380.0, "current_A": -0.0008}], "−0.80 ± 0.10 mA taken out, shown with all off 2 h 03"),
-        ([ZERO, {**ZERO, "t_s": 7380.0}], "1 earlier attached"),
+        (
+            [ZERO, dataclasses.replace(ZERO, t_s=7380.0, current_A=-0.0008)],
+            "−0.80 ± 0.10 mA taken out, shown with all off 2 h 03",
+        ),
+        ([ZERO, dataclasses.replace(ZERO, t_s=7380.0)], "1 earlier attached"),
     ],
 )
 def test_the_zero_of_the_current_is_printed_with_its_uncertainty_and_rest(
-    tmp_path: Path, zeros: list[dict[str, Any]], words: str
+    tmp_path: Path, zeros: list[MeasuredZero], words: str
 ) -> None:
     assert words in printed(write_run(tmp_path), zeros)
+
+
+def test_a_zero_that_was_not_taken_out_says_so(tmp_path: Path) -> None:
+    shown = printed(write_run(tmp_path), [ZERO], taken_out=False)
+    assert "mA not taken out (the specification is better), shown with all off" in shown
 
 
 def test_the_zero_of_imported_readings_is_not_known(tmp_path: Path) -> None:
@@ -114,10 +123,10 @@ def test_runs_of_one_cell_that_differ_in_leads_say_so_in_their_rows(tmp_path: Pa
 def test_a_label_says_when_leads_are_in_or_may_be(tmp_path: Path, told: str | None, words: str) -> None:
     result = run_input(write_run(tmp_path)).result
     result = result_of(result, leads={"state": told}) if told else result
-    item = label.label_content(cell_record(), result, "steady duty")
-    assert words in next(line.text for line in item["lines"] if "mΩ" in line.text)
+    item = label.label_content(Cell.from_dict(cell_record()), result, "steady duty")
+    assert words in next(line.text for line in item.lines if "mΩ" in line.text)
     kept = {"in": "mohm leads in", "out": "mohm\n", None: "mohm leads?"}[told]
-    assert kept in item["payload"]
+    assert kept in item.payload
 
 
 # ---- a bench of two wires whose leads another run measured ---------------------------------------
@@ -171,16 +180,16 @@ def test_the_certificate_takes_measured_leads_out_as_the_analysis_does_and_verif
     pdf = tmp_path / "paper.pdf"
     certify(night, pdf, ISSUE, key)
     stated = data_of(pdf)["runs"][0]
-    ours = page_rows.main_resistance(stated["results"])
+    ours = from_json(ResultsStated, stated["results"]).main_resistance
     analysed = chosen_resistance(analyse_run(night))
     assert ours is not None and analysed is not None
-    assert ours["ohm"] == pytest.approx(analysed.ohm, rel=1e-8)
-    assert ours["ohm"] == pytest.approx(RESISTANCE_OHM - LEADS_OHM, abs=0.004)
+    assert ours.ohm == pytest.approx(analysed.ohm, rel=1e-8)
+    assert ours.ohm == pytest.approx(RESISTANCE_OHM - LEADS_OHM, abs=0.004)
     assert stated["leads"]["from_run"] == f"b/{measured.name}"
     assert "leads and holder," in (shown := text_of(pdf.read_bytes())) and "are taken out (measured by b/" in shown
     found = verify_file(pdf, logs)
-    assert found["valid"] and found["recomputed"] == [] and found["page"] == "same", found["reasons"]
-    assert not any("leads" in note for note in found["notes"])
+    assert found.valid and found.recomputed == [] and found.page == "same", found.reasons
+    assert not any("leads" in note for note in found.notes)
 
 
 def test_without_the_leads_run_at_hand_its_value_is_taken_as_stated_and_told(
@@ -191,8 +200,8 @@ def test_without_the_leads_run_at_hand_its_value_is_taken_as_stated_and_told(
     certify(night, pdf, ISSUE, key)
     shutil.rmtree(measured)
     found = verify_file(pdf, logs)
-    assert found["valid"] and found["recomputed"] == [], found["reasons"]
-    assert any("which measured leads and holder, is not below" in note for note in found["notes"])
+    assert found.valid and found.recomputed == [], found.reasons
+    assert any("which measured leads and holder, is not below" in note for note in found.notes)
 
 
 def test_a_changed_leads_run_is_told(two_wires: Path, tmp_path: Path, key: Path) -> None:
@@ -202,8 +211,8 @@ def test_a_changed_leads_run_is_told(two_wires: Path, tmp_path: Path, key: Path)
     events = measured / "events.jsonl"
     events.write_bytes(events.read_bytes() + b'{"kind":"person","t_s":1,"utc":"","after_row":1}\n')
     found = verify_file(pdf, logs)
-    assert not found["valid"]
-    assert any("leads.files_sha256.events.jsonl" in reason for reason in found["reasons"])
+    assert not found.valid
+    assert any("leads.files_sha256.events.jsonl" in reason for reason in found.reasons)
 
 
 def test_a_leads_run_made_later_leaves_an_earlier_certificate_valid(two_wires: Path, tmp_path: Path, key: Path) -> None:
@@ -216,7 +225,7 @@ def test_a_leads_run_made_later_leaves_an_earlier_certificate_valid(two_wires: P
     assert stated["leads"]["state"] == "in" and stated["leads"]["from_run"] == ""
     shutil.move(aside, measured)
     found = verify_file(pdf, logs)
-    assert found["valid"] and found["recomputed"] == [], found["reasons"]
+    assert found.valid and found.recomputed == [], found.reasons
 
 
 def test_a_forged_result_beside_the_leads_run_changes_no_certificate(

@@ -2,6 +2,7 @@
 
 import datetime
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +11,15 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paper_runs import make_certificate, run_input, write_run
 
+from amphora.harness.analysis.records import Measurement
+from amphora.harness.archive.loading import measurement_of
+from amphora.harness.archive.run_header import RunHeader, WiringOfRun, header_of
+from amphora.harness.common.as_json import ABSENT, to_json
 from amphora.harness.report.certificate import footing, verify
+from amphora.harness.report.certificate.body import CycleStated, HandOver
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.run_input import run_input as read_input
-from amphora.harness.report.certificate.statement import ADDED, Issue, run_statement
+from amphora.harness.report.certificate.statement import Issue, run_statement
 from tests.support.made_results import result_of
 
 
@@ -30,12 +36,12 @@ SIGNER = Signer(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
 WIRED = {"voltage": "load", "current": ["load"], "temperature": "thermometer"}
 
 
-def run_of(tmp_path: Path, calibration: dict[str, Any], **measurement: bool) -> dict[str, Any]:
+def run_of(tmp_path: Path, calibration: dict[str, Any]) -> tuple[RunHeader, Measurement]:
     run: dict[str, Any] = json.loads((write_run(tmp_path) / "run.json").read_text(encoding="utf-8"))
     run["bench"] |= {"cell": WIRED, "calibration": calibration}
     for channel in run["measurement"].values():
         channel["assumed"] = False
-    return run
+    return header_of(run), measurement_of(run["measurement"])
 
 
 @pytest.mark.parametrize(
@@ -54,11 +60,11 @@ def test_u_rests_on_a_calibration_or_on_one_that_was_overdue(tmp_path: Path, due
         "by": "county office",
         "channels": ["voltage", "current"],
     }
-    found = footing.traceability(run_of(tmp_path, {"load": entry}))
-    by = {item["channel"]: item for item in found}
-    assert by["voltage"]["basis"] == by["current"]["basis"] == basis
-    assert by["current"]["traceable"] is (basis == "calibration")
-    assert by["temperature"]["basis"] == by["time"]["basis"] == "maker's sheet"
+    found = footing.traceability(*run_of(tmp_path, {"load": entry}))
+    by = {item.channel: item for item in found}
+    assert by["voltage"].basis == by["current"].basis == basis
+    assert by["current"].traceable is (basis == "calibration")
+    assert by["temperature"].basis == by["time"].basis == "maker's sheet"
     said = footing.traceable_words(found)
     assert said[0].startswith("Not traceable: U of temperature and time is what the bench file states")
     assert words in " ".join(said)
@@ -66,7 +72,8 @@ def test_u_rests_on_a_calibration_or_on_one_that_was_overdue(tmp_path: Path, due
 
 def test_a_page_says_not_traceable_and_both_uncertainties(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path), capacity_item_U_Ah=0.03, item={"text": "learned from 3 pairs"})
-    item.run["bench"]["cell"] = WIRED
+    bench = replace(item.header.bench, cell=WiringOfRun("load", ("load",), "thermometer"))
+    item = replace(item, header=replace(item.header, bench=bench))
     pdf, data = make_certificate([item], ISSUE, SIGNER)
     shown = text_of(pdf)
     assert "Not traceable: U of current, temperature and time is assumed" in shown
@@ -81,13 +88,13 @@ def test_a_certificate_made_before_all_this_still_agrees_with_its_run(tmp_path: 
     """One that states none of the new fields is compared in what it does state."""
     folder = write_run(tmp_path)
     stated = run_statement(read_input(folder))
-    for name in ADDED[""]:
-        del stated[name]
-    for name in ADDED["results"]:
-        del stated["results"][name]
+    older = replace(stated.results, temperature_rise_U_K=ABSENT)
+    stated = replace(stated, results=older, traceability=None, cycle=ABSENT, deviations=("told in other words",))
+    assert not {"traceability", "cycle", "temperature_rise_U_K"} & {*to_json(stated), *to_json(stated.results)}
     differences, wrong = verify.check_run(stated, tmp_path)
     assert differences == [] and wrong == []
-    stated["results"]["capacity_Ah"] *= 1.01
+    assert older.capacity_Ah is not None
+    stated = replace(stated, results=replace(older, capacity_Ah=1.01 * older.capacity_Ah))
     assert verify.check_run(stated, tmp_path)[0]
 
 
@@ -100,9 +107,8 @@ def test_the_charge_before_is_told_by_current_taper_and_rest() -> None:
             {"kind": "discharge", "begin_s": 10800.0, "end_s": 30000.0, "capacity_Ah": 1.9},
         ],
     )  # fmt: skip
-    run = {"created_utc": "2026-11-24T21:00:00Z"}
-    before = footing.charge_before(Path("nowhere"), run, result)
-    assert before is not None and before["rest_h"] == 1.0
+    before = footing.charge_before(Path("nowhere"), RunHeader(created_utc="2026-11-24T21:00:00Z"), result)
+    assert before is not None and before.rest_h == 1.0
     assert footing.charge_words(before) == (
         "at 0.500 A, held at 4.200 V, until the current had fallen to 0.050 A, rest before the discharge 60 min"
     )
@@ -110,13 +116,10 @@ def test_the_charge_before_is_told_by_current_taper_and_rest() -> None:
 
 
 def test_hand_over_and_round_trip_in_words() -> None:
-    state = {
-        "voltage_V": 3.61, "voltage_utc": "2026-11-25T07:10+00:00", "charge_low": 0.3, "charge_high": 0.36,
-        "self_discharge_percent_per_month": 2.1, "self_discharge_U": 0.8, "leak_high_percent_per_day": 0.1,
-    }  # fmt: skip
+    state = HandOver(3.61, "2026-11-25T07:10+00:00", 0.3, 0.36, 2.1, 0.8, 0.1)
     rows = dict(footing.hand_over_words(state))
     assert rows["At hand-over"] == "3.610 V at rest, last read 2026-11-25 07:10 UTC; charge 30 to 36 % of what it holds"
     assert rows["Self-discharge"] == "2.1 ± 0.8 % a month"
     assert "on no shelf" in footing.hand_over_words(None)[0][1]
-    cycle = {"coulombic_efficiency": 0.995, "coulombic_efficiency_U": 0.004, "energy_efficiency": 0.94}
+    cycle = CycleStated(0.995, 0.004, 0.94)
     assert footing.cycle_words(cycle) == "99.5 ± 0.4 % of the charge, 94.0 % of the energy came back in a whole cycle"

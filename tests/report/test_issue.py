@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pypdfium2
@@ -24,11 +25,12 @@ from amphora.harness.account.standing import Standing
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.report.certificate import attachment, page_rows, printable, statement
 from amphora.harness.report.certificate import page as sheet
-from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical
+from amphora.harness.report.certificate.body import Certificate
+from amphora.harness.report.certificate.canonical import canonical_bytes, from_canonical, sha256_hex
 from amphora.harness.report.certificate.issue import certify, to_attach
 from amphora.harness.report.certificate.keys import Signer
-from amphora.harness.report.certificate.schema import certificate_schema
-from amphora.harness.report.certificate.statement import MOST_RESISTANCES, Issue, certificate_data, results_of
+from amphora.harness.report.certificate.schema import PATH
+from amphora.harness.report.certificate.statement import MOST_RESISTANCES, Issue, certificate_of, results_of
 from amphora.harness.results.kept import kept_text
 from tests.support.made_results import result_of
 
@@ -48,6 +50,10 @@ def text_of(pdf: bytes) -> str:
     )
 
 
+def payload_of(data: dict[str, Any], signer: Signer) -> str:
+    return sheet.qr_payload(Certificate.from_json(data), sha256_hex(canonical_bytes(data)), signer.public)
+
+
 def test_equal_input_gives_equal_bytes(tmp_path: Path, signer: Signer) -> None:
     item = run_input(write_run(tmp_path))
     first, _ = make_certificate([item], ISSUE, signer, GRADE)
@@ -58,7 +64,7 @@ def test_equal_input_gives_equal_bytes(tmp_path: Path, signer: Signer) -> None:
 def test_unknown_start_gets_no_certificate(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path, start="unknown"))
     with pytest.raises(Refused, match="not known to have been full"):
-        certificate_data([item], ISSUE)
+        certificate_of([item], ISSUE)
 
 
 @pytest.mark.parametrize(
@@ -74,7 +80,7 @@ def test_unknown_start_gets_no_certificate(tmp_path: Path) -> None:
 def test_a_run_without_a_sound_capacity_is_refused(tmp_path: Path, changes: dict[str, object], words: str) -> None:
     item = run_input(write_run(tmp_path), **changes)
     with pytest.raises(Refused, match=words):
-        certificate_data([item], ISSUE)
+        certificate_of([item], ISSUE)
 
 
 def test_declared_full_is_printed_as_such(tmp_path: Path, signer: Signer) -> None:
@@ -93,7 +99,7 @@ def test_the_cell_as_an_item_has_the_u_that_its_account_gives_it(
     for share in (0.0, 0.05):
         standing = Standing("L3-a", conditions={name: share})
         monkeypatch.setattr(statement, "standing_beside", lambda folder, at=standing: (None, at))
-        given[share] = certificate_data([item], ISSUE)["item_uncertainty"]
+        given[share] = certificate_of([item], ISSUE).to_json()["item_uncertainty"]
     before, after = (given[share]["capacity_U_Ah"] for share in (0.0, 0.05))
     assert after == pytest.approx((before**2 + (0.05 * item.result.capacity_Ah) ** 2) ** 0.5)
     assert "another charge or current may change it by 5 %" in given[0.05]["text"]
@@ -103,7 +109,7 @@ def test_runs_of_two_cells_are_refused(tmp_path: Path) -> None:
     one = run_input(write_run(tmp_path / "a"))
     two = run_input(write_run(tmp_path / "b", cell=cell_record(id="L4-b")))
     with pytest.raises(InputError, match=r"L3-a, L4-b.*one item"):
-        certificate_data([one, two], ISSUE)
+        certificate_of([one, two], ISSUE)
 
 
 def test_several_runs_of_one_cell_each_have_their_results(tmp_path: Path, signer: Signer) -> None:
@@ -198,7 +204,7 @@ def test_qr_code_on_the_page_names_number_results_and_digest(tmp_path: Path, sig
     pdf, data = make_certificate([run_input(write_run(tmp_path))], ISSUE, signer, GRADE)
     image = pypdfium2.PdfDocument(pdf)[0].render(scale=200 / 72).to_pil()
     codes = zxingcpp.read_barcodes(image)
-    assert [code.text for code in codes] == [sheet.qr_payload(data, signer.public)]
+    assert [code.text for code in codes] == [payload_of(data, signer)]
     lines = codes[0].text.split("\n")
     assert f"no {data['number']}" in lines
     assert "grade steady duty" in lines
@@ -210,21 +216,21 @@ def test_attachment_is_canonical_and_fits_the_published_schema(tmp_path: Path, s
     (content,) = PdfReader(io.BytesIO(pdf)).attachments[attachment.ATTACHMENT]
     document = from_canonical(content)
     assert document["certificate"] == data
-    schema = certificate_schema()
+    schema = json.loads(PATH.read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.Draft202012Validator(schema).validate(document)
 
 
 @pytest.mark.parametrize("spoil", ["number", "runs", "format", "surplus"])
 def test_schema_refuses_what_is_not_a_certificate(tmp_path: Path, signer: Signer, spoil: str) -> None:
-    data = certificate_data([run_input(write_run(tmp_path))], ISSUE)
+    data = certificate_of([run_input(write_run(tmp_path))], ISSUE)
     document = json.loads(to_attach(data, signer))
     if spoil == "surplus":
         document["certificate"]["runs"][0]["results"]["state_of_health"] = 0.9
     else:
         document["certificate"][spoil] = "no"
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.Draft202012Validator(certificate_schema()).validate(document)
+        jsonschema.Draft202012Validator(json.loads(PATH.read_text(encoding="utf-8"))).validate(document)
 
 
 @pytest.mark.parametrize(
@@ -403,14 +409,14 @@ def test_a_run_on_the_simulated_bench_says_so_on_page_and_code(tmp_path: Path, s
     pdf, data = make_certificate([run_input(write_run(tmp_path, bench=bench))], ISSUE, signer)
     assert data["runs"][0]["simulated"]
     assert "Simulated bench: no real cell was tested" in text_of(pdf)
-    assert "SIMULATED, no real cell" in sheet.qr_payload(data, signer.public)
+    assert "SIMULATED, no real cell" in payload_of(data, signer)
     real, _ = make_certificate([run_input(write_run(tmp_path / "real"))], ISSUE, signer)
     assert "imulated" not in text_of(real)
 
 
 def test_a_bench_file_that_says_simulated_makes_a_simulated_certificate(tmp_path: Path) -> None:
     bench = {"name": "poor man's bench", "simulated": True, "instruments": {"logger": {"role": "logger"}}}
-    assert certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)["runs"][0]["simulated"]
+    assert certificate_of([run_input(write_run(tmp_path, bench=bench))], ISSUE).last.simulated
 
 
 @pytest.mark.parametrize(("with_load", "falls"), [(False, True), (True, False)])
@@ -421,8 +427,8 @@ def test_a_current_that_was_reckoned_over_a_resistor_is_said_to_be(
     if with_load:
         instruments["load"] = {"role": "load"}
     bench = {"name": "poor man's bench", "instruments": instruments, "cell": {"current": ["logger"]}}
-    data = certificate_data([run_input(write_run(tmp_path, bench=bench))], ISSUE)
-    (said,) = [text for text in data["runs"][0]["deviations"] if text.startswith("Current:")]
+    data = certificate_of([run_input(write_run(tmp_path, bench=bench))], ISSUE)
+    (said,) = [text for text in data.last.deviations if text.startswith("Current:")]
     assert "computed from the voltage over 10.02 ohm" in said
     assert ("falls with the voltage" in said) is falls
 
@@ -458,7 +464,7 @@ def test_a_grade_is_not_for_use_while_the_cell_is_in_quarantine(
     tmp_path: Path, signer: Signer, state: str, note: str
 ) -> None:
     item = run_input(write_run(tmp_path))
-    item = dataclasses.replace(item, run={**item.run, "state_now": state})
+    item = dataclasses.replace(item, state_now=state)
     shown = text_of(make_certificate([item], ISSUE, signer, GRADE)[0]).replace("’", "'")
     assert f"steady duty {note}" in shown
 
@@ -474,7 +480,7 @@ def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: S
          "charge_state": 0.99, "t_s": 1.0}
         for n in range(3)
     ]  # fmt: skip
-    data = certificate_data([run_input(write_run(tmp_path), resistances=one)], ISSUE)
+    data = certificate_of([run_input(write_run(tmp_path), resistances=one)], ISSUE)
     shown = sheet.view(data, signer.public)
     assert shown["plots"]["resistance"] == ""
     assert [row[0] for row in shown["results"]].count("DC resistance") == 1
@@ -482,8 +488,8 @@ def test_resistances_at_one_charge_state_make_no_curve(tmp_path: Path, signer: S
 
 def test_joined_letters_stay_joined_and_turns_of_direction_are_dropped(tmp_path: Path) -> None:
     cell = cell_record(notes="می\u200cرود \u202egnorw\u202c\x00\n\tend")
-    data = certificate_data([run_input(write_run(tmp_path, cell=cell))], ISSUE)
-    assert data["item"]["notes"] == "می\u200cرود gnorw end"
+    data = certificate_of([run_input(write_run(tmp_path, cell=cell))], ISSUE)
+    assert data.item.notes == "می\u200cرود gnorw end"
 
 
 def test_very_many_resistances_are_thinned_and_the_chosen_one_stays(tmp_path: Path) -> None:
@@ -492,15 +498,15 @@ def test_very_many_resistances_are_thinned_and_the_chosen_one_stays(tmp_path: Pa
          "charge_state": n / 5000, "t_s": float(n)}
         for n in range(5000)
     ]  # fmt: skip
-    stated = results_of(result_of(resistances=many))["resistances"]
-    assert len(stated) <= MOST_RESISTANCES + 1
-    assert page_rows.main_resistance({"resistances": stated})["t_s"] == 1237
+    stated = results_of(result_of(resistances=many))
+    assert len(stated.resistances) <= MOST_RESISTANCES + 1
+    assert stated.main_resistance is not None and stated.main_resistance.t_s == 1237
 
 
 def test_more_runs_than_a_page_can_carry_are_refused(tmp_path: Path) -> None:
     item = run_input(write_run(tmp_path))
     with pytest.raises(InputError, match="at most 12"):
-        certificate_data([item] * 13, ISSUE)
+        certificate_of([item] * 13, ISSUE)
 
 
 def test_a_retired_cell_gets_no_certificate_and_quarantine_is_printed(

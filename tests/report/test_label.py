@@ -4,19 +4,27 @@ import itertools
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pypdfium2
 import pytest
 import zxingcpp
-from paper_runs import analyse, cell_record, write_run
+from paper_runs import analyse, write_run
+from paper_runs import cell_record as record_of
 
+from amphora.harness.cells.cell import Cell
 from amphora.harness.common.errors import InputError
 from amphora.harness.report import label
 
 
+def cell_record(**changes: Any) -> Cell:
+    return Cell.from_dict(record_of(**changes))
+
+
 @pytest.fixture
-def content(tmp_path: Path) -> dict[str, object]:
+def content(tmp_path: Path) -> label.Label:
     return label.label_content(cell_record(), analyse(write_run(tmp_path)), "steady duty")
 
 
@@ -24,7 +32,7 @@ def shown(pdf: bytes, page: int = 0) -> str:
     return pypdfium2.PdfDocument(pdf)[page].get_textpage().get_text_bounded().replace("\u202f", " ")
 
 
-def test_a_label_says_id_capacity_resistance_grade_chemistry_and_date(content: dict[str, object]) -> None:
+def test_a_label_says_id_capacity_resistance_grade_chemistry_and_date(content: label.Label) -> None:
     text = shown(label.make_labels([content], label.size_mm("card")))
     for part in (
         "L3-a",
@@ -37,7 +45,7 @@ def test_a_label_says_id_capacity_resistance_grade_chemistry_and_date(content: d
         assert part in text
 
 
-def test_strip_keeps_all_of_it(content: dict[str, object]) -> None:
+def test_strip_keeps_all_of_it(content: label.Label) -> None:
     text = shown(label.make_labels([content], label.size_mm("strip")))
     for part in ("L3-a", "1 983 ± 12 mAh · Li-ion 4.20 V", "63.1 ± 1.8 mΩ", "steady duty", "2026-11-24"):
         assert part in text
@@ -45,7 +53,7 @@ def test_strip_keeps_all_of_it(content: dict[str, object]) -> None:
 
 
 @pytest.mark.parametrize("size", [*label.SIZES_MM, "30x10", "50x30", "100x60"])
-def test_qr_code_is_read_at_203_dots_an_inch(content: dict[str, object], size: str) -> None:
+def test_qr_code_is_read_at_203_dots_an_inch(content: label.Label, size: str) -> None:
     pdf = label.make_labels([content], label.size_mm(size))
     picture = pypdfium2.PdfDocument(pdf)[0].render(scale=203 / 72, grayscale=True).to_pil()
     dots = picture.point(lambda level: 255 if level > 127 else 0)  # a thermal printer knows no grey
@@ -55,7 +63,7 @@ def test_qr_code_is_read_at_203_dots_an_inch(content: dict[str, object], size: s
 
 
 @pytest.mark.parametrize("size", list(label.SIZES_MM))
-def test_no_text_is_smaller_than_five_and_a_half_points(content: dict[str, object], size: str) -> None:
+def test_no_text_is_smaller_than_five_and_a_half_points(content: label.Label, size: str) -> None:
     # 5.5 points are 15 dots at 203 dots an inch; cap height about 11 dots
     page = pypdfium2.PdfDocument(label.make_labels([content], label.size_mm(size)))[0].get_textpage()
     import pypdfium2.raw as raw
@@ -69,7 +77,7 @@ def test_a_capacity_from_an_unknown_start_is_not_on_the_label(tmp_path: Path) ->
     text = shown(label.make_labels([item], label.size_mm("card")))
     assert "capacity not known" in text
     assert "mAh" not in text
-    assert "mAh" not in item["payload"]
+    assert "mAh" not in item.payload
 
 
 @pytest.mark.parametrize("size", list(label.SIZES_MM))
@@ -85,7 +93,8 @@ def test_a_cell_never_run_gets_a_label_without_numbers() -> None:
 
 @pytest.mark.parametrize("size", list(label.SIZES_MM))
 def test_a_long_id_is_cut_inside_its_label(tmp_path: Path, size: str) -> None:
-    cell = cell_record(id="the cell out of the light behind the greenhouse, third field, back path, under the oak tree")
+    name = "the cell out of the light behind the greenhouse, third field, back path, under the oak tree"
+    cell = replace(cell_record(), id=name)
     item = label.label_content(cell, analyse(write_run(tmp_path)))
     width, height = label.size_mm(size)
     sheet = label.make_labels([item, item], (width, height), label.Sheet(1, 2))
@@ -99,20 +108,20 @@ def test_a_long_id_is_cut_inside_its_label(tmp_path: Path, size: str) -> None:
     assert "…" in text.get_text_bounded()
 
 
-def test_a_sheet_of_24_is_one_page(content: dict[str, object]) -> None:
+def test_a_sheet_of_24_is_one_page(content: label.Label) -> None:
     pdf = label.make_labels([content] * 24, label.size_mm("card"), label.Sheet(3, 8))
     document = pypdfium2.PdfDocument(pdf)
     assert len(document) == 1
     assert shown(pdf).count("L3-a") == 24
 
 
-def first_place_mm(sheet: label.Sheet, content: dict[str, object]) -> tuple[float, float]:
+def first_place_mm(sheet: label.Sheet, content: label.Label) -> tuple[float, float]:
     page = pypdfium2.PdfDocument(label.make_labels([content], (60, 30), sheet))[0]
     x0, _, _, top = page.get_textpage().get_charbox(0)
     return x0 / 72 * 25.4, (page.get_height() - top) / 72 * 25.4
 
 
-def test_places_used_are_skipped_and_offsets_move_every_label(content: dict[str, object]) -> None:
+def test_places_used_are_skipped_and_offsets_move_every_label(content: label.Label) -> None:
     plain = label.Sheet(3, 8, left_mm=5, top_mm=10, gap_x_mm=2, gap_y_mm=3)
     x, y = first_place_mm(plain, content)
     moved = label.Sheet(3, 8, left_mm=5, top_mm=10, gap_x_mm=2, gap_y_mm=3, skip=4, shift_x_mm=1.5, shift_y_mm=-0.5)
@@ -121,7 +130,7 @@ def test_places_used_are_skipped_and_offsets_move_every_label(content: dict[str,
     assert moved_y - y == pytest.approx(33 - 0.5, abs=0.05)
 
 
-def test_labels_go_on_to_the_next_sheet(content: dict[str, object]) -> None:
+def test_labels_go_on_to_the_next_sheet(content: label.Label) -> None:
     pdf = label.make_labels([content] * 5, (60, 30), label.Sheet(2, 2, skip=2))
     document = pypdfium2.PdfDocument(pdf)
     assert [shown(pdf, n).count("L3-a") for n in range(len(document))] == [2, 3]
@@ -133,7 +142,7 @@ def test_a_size_that_is_none_is_refused_with_what_is_accepted(text: str) -> None
         label.size_mm(text)
 
 
-def test_labels_that_do_not_fit_their_page_are_refused(content: dict[str, object]) -> None:
+def test_labels_that_do_not_fit_their_page_are_refused(content: label.Label) -> None:
     with pytest.raises(InputError, match="more than the page"):
         label.make_labels([content], (70, 36), label.Sheet(4, 8))
     with pytest.raises(InputError, match="accepted: 0 to 23"):
@@ -148,7 +157,7 @@ def test_two_lengths_are_two_numbers(text: str, option: str) -> None:
         label.pair(text, option)
 
 
-def test_equal_labels_are_equal_bytes(content: dict[str, object]) -> None:
+def test_equal_labels_are_equal_bytes(content: label.Label) -> None:
     sheet = label.Sheet(3, 8)
     assert label.make_labels([content], (60, 30), sheet) == label.make_labels([content], (60, 30), sheet)
 
@@ -157,7 +166,7 @@ def test_equal_labels_are_equal_bytes(content: dict[str, object]) -> None:
 def test_a_simulated_cell_is_marked_as_such(tmp_path: Path, size: str) -> None:
     item = label.label_content(cell_record(), analyse(write_run(tmp_path)), "steady duty", simulated=True)
     assert "SIMULATED" in shown(label.make_labels([item], label.size_mm(size)))
-    assert "SIMULATED" in item["payload"]
+    assert "SIMULATED" in item.payload
 
 
 @pytest.mark.parametrize("size", list(label.SIZES_MM))
@@ -170,7 +179,7 @@ def test_a_cell_not_to_be_used_says_so_first_and_shows_no_grade(
     text = shown(label.make_labels([item], label.size_mm(size)))
     assert text.splitlines()[1].startswith("DO NOT USE")
     assert "steady duty" not in text
-    assert f"DO NOT USE: {'quarantine' if state == 'quarantined' else state}" in item["payload"]
+    assert f"DO NOT USE: {'quarantine' if state == 'quarantined' else state}" in item.payload
 
 
 @pytest.mark.parametrize("size", [*label.SIZES_MM, "30x10"])
@@ -194,7 +203,6 @@ def test_the_voltage_class_is_not_cut_off_a_label(tmp_path: Path, size: str, kno
 
 def test_labels_of_cells_on_the_shelf_by_command(tmp_path: Path) -> None:
     from amphora.harness.archive.shelf import Shelf
-    from amphora.harness.cells.cell import Cell
 
     logs = tmp_path / "logs"
     shelf = Shelf(logs)

@@ -8,6 +8,7 @@ from programs import wait_for
 
 from amphora.harness.bench.bays import load_bays
 from amphora.harness.queue.journal import QueueJournal
+from amphora.harness.queue.supervisor import MomentShown, QueueShown
 from amphora.harness.report.queue_along import MOST_MOMENTS, QueueAlong, planned
 from amphora.harness.report.queue_text import render
 
@@ -35,11 +36,8 @@ def test_the_plan_says_who_has_to_do_what_when_and_what_comes_next_in_each_bay(t
 
 def test_the_plan_in_words_is_no_wider_than_a_terminal_and_no_hand_is_torn() -> None:
     hands = [f"take A{number:02d} out of bay {bay}" for number, bay in enumerate("abcdefgh", 1)]
-    data = {
-        "alarm": None, "bays": [], "cells": [], "slots": [], "done_at": None,
-        "hands": [{"at": "2026-03-13T18:00+00:00", "what": "; ".join(hands)}],
-    }  # fmt: skip
-    lines = render(data, [])
+    moment = MomentShown("2026-03-13T18:00+00:00", "; ".join(hands))
+    lines = render(QueueShown((), (moment,), (), (), done_at=None, alarm=None), [])
     assert max(map(len, lines)) <= 80
     assert all(any(hand in line for line in lines) for hand in hands)
 

@@ -7,9 +7,11 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 from hypothesis import strategies as st
 
+from amphora.harness.common.as_json import ABSENT, Absent
+
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
 TEXTS = st.text(max_size=8)
-PLAIN = {float: NUMBERS, int: st.integers(0, 10**9), str: TEXTS, bool: st.booleans()}
+PLAIN = {Absent: st.just(ABSENT), float: NUMBERS, int: st.integers(0, 10**9), str: TEXTS, bool: st.booleans()}
 
 
 def any_of(hint: Any, within: tuple[type, ...] = ()) -> st.SearchStrategy[Any]:

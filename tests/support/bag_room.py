@@ -5,8 +5,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from amphora.harness.bench.bays import Bay, Hours
+from amphora.harness.common.as_json import known_of
 from amphora.harness.queue.course import Course, load_course
 from amphora.harness.queue.decide import Act, Facts
+from amphora.harness.queue.happening import KINDS, Happening
 from amphora.harness.queue.room import Room, fold
 
 BEGIN = datetime(2026, 3, 13, 18, 0, tzinfo=UTC)  # a Friday
@@ -25,8 +27,9 @@ def facts(cells: list[str], bays: list[Bay], hours: Hours | None = EVENING, **re
     return Facts(COURSES, {one.name: one for one in bays}, hours, refused, expected)
 
 
-def event(kind: str, at: datetime, **more: Any) -> dict[str, Any]:
-    return {"kind": kind, "utc": at.astimezone(UTC).isoformat(), **more}
+def event(kind: str, at: datetime, **more: Any) -> Happening:
+    """What happened, as the journal would give it back."""
+    return known_of(KINDS[kind], {"utc": at.astimezone(UTC).isoformat(), **more})
 
 
 def bag(cells: list[str]) -> Room:

@@ -6,13 +6,16 @@ from typing import Any
 
 import numpy as np
 
+from amphora.harness.archive.loading import measurement_of
+from amphora.harness.archive.run_folder import is_simulated
+from amphora.harness.archive.run_header import header_of
 from amphora.harness.decisions.grades import Graded
 from amphora.harness.report.certificate.issue import to_attach
 from amphora.harness.report.certificate.keys import Signer
 from amphora.harness.report.certificate.page import render
 from amphora.harness.report.certificate.run_input import RunInput, discharge_curve, discharge_points
 from amphora.harness.report.certificate.seal import seal
-from amphora.harness.report.certificate.statement import Issue, certificate_data
+from amphora.harness.report.certificate.statement import Issue, certificate_of
 from amphora.harness.results.result import Result
 from tests.support.made_results import result_of
 
@@ -110,7 +113,10 @@ def run_input(folder: Path, **changes: Any) -> RunInput:
     result = analyse(folder, **changes)
     t, _, v, i, _ = np.loadtxt(folder / "samples.csv", delimiter=",", skiprows=1, unpack=True)
     charge, voltage = discharge_points(t, v, i)
-    return RunInput(folder, run, result, discharge_curve(charge, voltage))
+    return RunInput(
+        folder, header_of(run), result, discharge_curve(charge, voltage), measurement_of(run["measurement"]),
+        simulated=is_simulated(run),
+    )  # fmt: skip
 
 
 RESISTANCE_OHM = 0.06
@@ -143,5 +149,5 @@ def make_certificate(
     runs: list[RunInput], issue: Issue, signer: Signer, grade: dict[str, Any] | None = None
 ) -> tuple[bytes, dict[str, Any]]:
     """The sealed PDF of these runs, and its data."""
-    data = certificate_data(runs, issue, grade)
-    return seal(render(data, to_attach(data, signer), signer.public), signer), data
+    stated = certificate_of(runs, issue, grade)
+    return seal(render(stated, to_attach(stated, signer), signer.public), signer), stated.to_json()

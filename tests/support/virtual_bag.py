@@ -32,6 +32,7 @@ from amphora.harness.decisions.grades import grade_runs
 from amphora.harness.decisions.screening_shelf import Screen
 from amphora.harness.plans.settled import Settled
 from amphora.harness.queue.decide import hands, next_time
+from amphora.harness.queue.happening import BayCleared, CellAdded, NightSpared
 from amphora.harness.queue.journal import QueueJournal
 from amphora.harness.queue.knowledge import Knowledge
 from amphora.harness.queue.room import Place, Room
@@ -134,7 +135,7 @@ class VirtualBag:
         )  # fmt: skip
         Shelf(self.logs).add(record)
         self.cells[cell_id], self.truths[cell_id], self._left[cell_id] = cell, truth, BEGIN
-        self.queue.journal.append("added", BEGIN, cell=cell_id, course=self.course)
+        self.queue.journal.append(CellAdded(cell=cell_id, course=self.course), BEGIN)
 
     # -- the bag's clock --------------------------------------------------------------------------
 
@@ -172,7 +173,7 @@ class VirtualBag:
             self.moments += 1
             self.cleared += len(waiting)
             for name in waiting:
-                self.queue.journal.append("bay-cleared", self.now, bay=name, why="looked at; contacts seated")
+                self.queue.journal.append(BayCleared(bay=name, why="looked at; contacts seated"), self.now)
             room = self.queue.look()
         return room
 
@@ -245,7 +246,7 @@ class VirtualBag:
             why = self._screen.not_worth(cell_id, course.least_Ah)
             if why:
                 self.struck.append("screened")
-                self.queue.journal.append("spared", bench.clock.utc(), cell=cell_id, why=f"not worth a night: {why}")
+                self.queue.journal.append(NightSpared(cell=cell_id, why=f"not worth a night: {why}"), bench.clock.utc())
                 raise KeyboardInterrupt
 
         bench.at(SCREEN_AFTER_S, "screen", ask)

@@ -1,8 +1,8 @@
 """Where a test differs from the rated-capacity test of the standard, in words."""
 
 import datetime
-from typing import Any
 
+from amphora.harness.archive.run_header import RunHeader
 from amphora.harness.report.certificate.cautions import lithium
 from amphora.harness.report.certificate.run_input import chosen_phase
 from amphora.harness.report.certificate.stated import number, text
@@ -11,47 +11,42 @@ from amphora.harness.results.result import Result
 REST_H = 1.0  # IEC 61960-3, 7.3.1: 1 to 4 h between charge and discharge
 
 
-def _resistor(run: dict[str, Any]) -> str:
-    """Return the resistor that the cell's current was reckoned from, as the bench file has it; "" for none."""
-    bench = run.get("bench") or {}
-    tables = bench.get("instruments") or {}
-    for name in (bench.get("cell") or {}).get("current") or []:
-        table = tables.get(name)
-        if isinstance(table, dict) and table.get("shunt"):
-            return text(table["shunt"])
-    return ""
+def _resistor(header: RunHeader) -> str:
+    """Return the resistor that the cell's current was computed from, as the bench file has it; "" for none."""
+    instruments = header.bench.instruments
+    named = (instruments[name] for name in header.bench.cell.current if name in instruments)
+    return next((text(one.shunt) for one in named if one.shunt), "")
 
 
-def _rest_before_h(run: dict[str, Any], result: Result) -> float | None:
+def _rest_before_h(header: RunHeader, result: Result) -> float | None:
     """Return how long the cell rested between our charge and this discharge, by the run's own plan; None: not known."""
-    since = (((run.get("plan") or {}).get("notes") or {}).get("account") or {}).get("full_since")
     chosen = chosen_phase(result)
     try:
-        begun = datetime.datetime.fromisoformat(str(run.get("created_utc")))
-        left = datetime.datetime.fromisoformat(str(since))
+        begun = datetime.datetime.fromisoformat(header.created_utc)
+        left = datetime.datetime.fromisoformat(header.plan.notes.account.full_since)
     except ValueError:
         return None
     begin_s = 0.0 if chosen is None else number(chosen.begin_s) or 0.0
     return ((begun - left).total_seconds() + begin_s) / 3600
 
 
-def deviations(run: dict[str, Any], result: Result) -> list[str]:
+def deviations(header: RunHeader, result: Result) -> list[str]:
     """Say in words where the test differs from the rated-capacity test of IEC 61960-3:2017.
 
     Source:
         IEC 61960-3:2017, clauses 4, 7.2, 7.3.1 and 7.7 (contents of the clauses from memory of the
         trade; the fact that they are these clauses was read in the standard's table of contents).
     """
-    cell = run.get("cell") or {}
+    cell = header.cell
     said: list[str] = []
-    key = str((cell.get("identified") or {}).get("chemistry") or result.chemistry or cell.get("chemistry") or "")
+    key = cell.identified_as or result.chemistry or cell.chemistry
     if key and not lithium(key):
         said.append(
             "Chemistry: the standard is written for secondary lithium cells; of this cell only the method is compared."
         )
-    said += _current_deviations(run, result, number(cell.get("claim_Ah")))
-    said += [_temperature_deviation(result), *_charge_deviations(run, result)]
-    cutoff = number(result.cutoff_V or run.get("cutoff_V"))
+    said += _current_deviations(header, result, number(cell.claim_Ah))
+    said += [_temperature_deviation(result), *_charge_deviations(header, result)]
+    cutoff = number(result.cutoff_V or header.cutoff_V)
     said.append(
         f"Cut-off{f' {cutoff:.2f} V' if cutoff else ''}: usual for the chemistry, not declared by the maker. "
         "One discharge, not up to five."
@@ -61,14 +56,14 @@ def deviations(run: dict[str, Any], result: Result) -> list[str]:
             "Resistance: from the current steps named with each value, not the standard's two-step test unless "
             "named so."
         )
-    if run.get("imported"):
+    if header.imported:
         said.append(
             "External provider: the readings were taken by others and imported; the bench did not see the test."
         )
     return [text(item) for item in said]
 
 
-def _current_deviations(run: dict[str, Any], result: Result, claim_Ah: float | None) -> list[str]:
+def _current_deviations(header: RunHeader, result: Result, claim_Ah: float | None) -> list[str]:
     """Say at which rate the cell was discharged, and how its current was held."""
     said = []
     capacity, duration, main = number(result.capacity_Ah), number(result.duration_s), number(result.main_current_A)
@@ -83,10 +78,9 @@ def _current_deviations(run: dict[str, Any], result: Result, claim_Ah: float | N
                 else "which is not known)."
             )
         )
-    resistor = _resistor(run)
+    resistor = _resistor(header)
     if resistor:
-        tables = ((run.get("bench") or {}).get("instruments") or {}).values()
-        held = any(isinstance(table, dict) and table.get("role") == "load" for table in tables)
+        held = any(one.role == "load" for one in header.bench.instruments.values())
         falls = "" if held else "; it falls with the voltage (the standard: a constant current)"
         said.append(f"Current: computed from the voltage over {resistor}{falls}.")
     return said
@@ -103,15 +97,15 @@ def _temperature_deviation(result: Result) -> str:
     return f"Temperature: {rest:.1f} °C at the start, not controlled ({place} the standard's 20 ± 5 °C)."
 
 
-def _charge_deviations(run: dict[str, Any], result: Result) -> list[str]:
+def _charge_deviations(header: RunHeader, result: Result) -> list[str]:
     """Say how the cell was charged before, and how long it rested then."""
     if result.start == "declared-full":
         said = ["Charge before the test: declared full by the operator, not made or seen by the bench."]
-    elif run.get("imported"):
+    elif header.imported:
         said = ["Charge before the test: as in, or as stated with, the imported readings."]
     else:
         said = ["Charge before the test: this bench's own, by the chemistry's usual limits, not by the maker's method."]
-    rest_h = _rest_before_h(run, result)
+    rest_h = _rest_before_h(header, result)
     if rest_h is not None and rest_h < REST_H:
         said.append(
             f"Rest between charge and discharge: {60 * rest_h:.0f} min (the standard, 7.3.1: 1 h to 4 h); what that "

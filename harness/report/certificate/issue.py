@@ -8,17 +8,17 @@ import dataclasses
 import datetime
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from amphora.harness.account.asking import standing_beside
 from amphora.harness.account.gate import require
 from amphora.harness.archive.journal import write_out
-from amphora.harness.archive.run_folder import is_simulated
+from amphora.harness.archive.run_header import Said
 from amphora.harness.common.as_json import to_json
 from amphora.harness.common.errors import InputError, Refused
 from amphora.harness.decisions.cell_runs import read_runs
 from amphora.harness.decisions.criteria import load_criteria
 from amphora.harness.decisions.grades import Graded, grade_runs
+from amphora.harness.report.certificate.body import ALGORITHM, Certificate, Signature, SignedDocument
 from amphora.harness.report.certificate.canonical import (
     canonical_bytes,
 )
@@ -27,21 +27,34 @@ from amphora.harness.report.certificate.page import render
 from amphora.harness.report.certificate.run_input import RunInput, run_input
 from amphora.harness.report.certificate.seal import seal
 from amphora.harness.report.certificate.stated import number
-from amphora.harness.report.certificate.statement import Issue, certificate_data
+from amphora.harness.report.certificate.statement import Issue, certificate_of
 from amphora.harness.results.result import Result
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Issued:
+    """A certificate that was written; the answer of `amphora certify`. `certificate`: the file."""
+
+    certificate: str
+    number: str
+    cell: str
+    issued: str
+    key: str
+    key_made: bool
+    runs: tuple[str, ...]
+    grade: str | None
+
 
 NOT_A_CAPACITY = ("capacity-implausible", "scale-doubtful", "resistor-late", "resistance-late")
 
 
-def _by_the_account(
-    folders: Sequence[Path], inputs: Sequence[RunInput], in_spite_of: Sequence[str]
-) -> list[dict[str, Any]]:
+def _by_the_account(folders: Sequence[Path], inputs: Sequence[RunInput], in_spite_of: Sequence[str]) -> list[Said]:
     """Return what the issuer takes on of the account's findings; a cell that is on no shelf has no account.
 
     Raises:
         Refused: the account says no, or ask and nobody took it on.
     """
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, Said] = {}
     for folder, item in zip(folders, inputs, strict=True):
         beside = standing_beside(folder)
         if beside is None:
@@ -64,25 +77,18 @@ def _by_the_account(
         value, U = number(result.capacity_Ah), number(result.capacity_U_Ah)
         if value is not None and U is not None and value <= U:
             raise Refused(f"{cell.id}/{name}: its capacity is not measurable: U is larger than the value")
-        for let in require(cell, standing, ("certify",), in_spite_of, is_simulated(item.run)):
-            found[let.code] = to_json(let)
+        for let in require(cell, standing, ("certify",), in_spite_of, item.simulated):
+            found[let.code] = Said(let.code, let.text)
         if (unseen := standing.finding("no-second-look")) is not None:  # it forbids nothing and is stated
-            found[unseen.code] = to_json(unseen)
+            found[unseen.code] = Said(unseen.code, unseen.text)
     return list(found.values())
 
 
-def to_attach(data: dict[str, Any], signer: Signer) -> bytes:
+def to_attach(stated: Certificate, signer: Signer) -> bytes:
     """Return the canonical JSON that is attached: the data, and the signature over its canonical form."""
-    return canonical_bytes(
-        {
-            "certificate": data,
-            "signature": {
-                "algorithm": "Ed25519",
-                "public_key": to_text(signer.public),
-                "value": to_text(signer.sign(canonical_bytes(data))),
-            },
-        }
-    )
+    data = stated.to_json()
+    signature = Signature(ALGORITHM, to_text(signer.public), to_text(signer.sign(canonical_bytes(data))))
+    return canonical_bytes(to_json(SignedDocument(data, signature)))
 
 
 def grade_of(folder: Path, result: Result | None = None) -> Graded | None:
@@ -110,7 +116,7 @@ def certify(
     cutoff_V: float | None = None,
     with_grade: bool = True,
     in_spite_of: Sequence[str] = (),
-) -> dict[str, Any]:
+) -> Issued:
     """Write the certificate of one cell over one or several runs.
 
     Args:
@@ -121,9 +127,6 @@ def certify(
         cutoff_V: Another cut-off than the runs' own.
         with_grade: Put the grade on it, where the last run has one.
         in_spite_of: Codes of findings that the issuer takes on; they are stated on top.
-
-    Returns:
-        `certificate` (the file), `number`, `cell`, `issued`, `key`, `key_made`, `runs`, `grade`.
 
     Raises:
         InputError: a folder is no run's, is damaged, or `out` cannot be written.
@@ -136,18 +139,18 @@ def certify(
     let_through = _by_the_account(chosen, inputs, in_spite_of)
     today = datetime.datetime.now(datetime.UTC).date()
     grade = grade_of(chosen[-1], inputs[-1].result) if with_grade and inputs else None
-    data = certificate_data(inputs, issue or Issue(today), grade, let_through)
+    stated = certificate_of(inputs, issue or Issue(today), grade, let_through)
     key, made = bench_key(path=key_path)
     signer = Signer(key)
-    pdf = seal(render(data, to_attach(data, signer), signer.public), signer)
+    pdf = seal(render(stated, to_attach(stated, signer), signer.public), signer)
     write_out(out, pdf)
-    return {
-        "certificate": str(out),
-        "number": data["number"],
-        "cell": data["item"]["id"],
-        "issued": data["issued"],
-        "key": fingerprint(signer.public),
-        "key_made": made,
-        "runs": [run["run_id"] for run in data["runs"]],
-        "grade": data["grade"]["grade"] if data["grade"] else None,
-    }
+    return Issued(
+        certificate=str(out),
+        number=stated.number,
+        cell=stated.item.id,
+        issued=stated.issued,
+        key=fingerprint(signer.public),
+        key_made=made,
+        runs=tuple(run.run_id for run in stated.runs),
+        grade=stated.grade.grade if stated.grade else None,
+    )

@@ -6,18 +6,25 @@ import shutil
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from amphora.harness.account.answer import analyse_run
 from amphora.harness.account.asking import standing_beside
 from amphora.harness.analysis.bench_checks import zero_is_used
 from amphora.harness.archive.loading import load
-from amphora.harness.archive.run_folder import FILES, is_run, read_header, runs_below
+from amphora.harness.archive.run_folder import FILES, is_run, is_simulated, read_header, runs_below
+from amphora.harness.archive.run_header import RunHeader, header_of
+from amphora.harness.cells.cell import Cell
+from amphora.harness.common.as_json import known_of
 from amphora.harness.common.errors import AmphoraError, InputError
+from amphora.harness.report.certificate.body import ChargeRecord
 from amphora.harness.report.certificate.canonical import (
     sha256_file,
 )
-from amphora.harness.results.result import PhaseResult, Result
+from amphora.harness.results.result import LeadsState, PhaseResult, Result
+
+if TYPE_CHECKING:
+    from amphora.harness.analysis.records import MeasuredZero, Measurement
 
 CURVE_POINTS = 240
 
@@ -30,10 +37,21 @@ class RunInput:
     """
 
     folder: Path
-    run: dict[str, Any]
+    header: RunHeader
     result: Result
     curve: list[tuple[float, float]]
+    measurement: "Measurement"  # with what is assumed where the bench gave nothing
     cutoff_given_V: float | None = None  # another one than the run's own
+    zeros: "tuple[MeasuredZero, ...]" = ()
+    zero_taken_out: bool = False
+    state_now: str = ""  # on the register; empty where there is none
+    start_from: ChargeRecord | None = None
+    simulated: bool = False
+
+    @property
+    def run_id(self) -> str:
+        """Return the run's name: the cell's id and the folder's name."""
+        return self.header.run_id or self.folder.name
 
 
 def discharge_curve(charge_Ah: Any, voltage_V: Any, points: int = CURVE_POINTS) -> list[tuple[float, float]]:
@@ -96,7 +114,7 @@ LeadsRun = Path | Literal["find"] | None  # a folder; to be found on the run's s
 
 
 def fresh_result(
-    folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = None, stated: dict[str, Any] | None = None
+    folder: Path, cutoff_V: float | None = None, leads_run: LeadsRun = None, stated: LeadsState | None = None
 ) -> Result:
     """Analyse a copy of a run's raw files, so that no result kept beside them can answer instead.
 
@@ -148,7 +166,7 @@ def run_input(
     folder: Path,
     cutoff_V: float | None = None,
     leads_run: LeadsRun = "find",
-    stated: dict[str, Any] | None = None,
+    stated: LeadsState | None = None,
 ) -> RunInput:
     """Read and analyse one run for a certificate.
 
@@ -163,20 +181,29 @@ def run_input(
     run = read_header(folder)
     result = fresh_result(folder, cutoff_V, leads_run, stated)
     record, info = load(folder)
-    run["measurement"] = dataclasses.asdict(info.measurement)  # with what is assumed where the bench gave nothing
-    run["current_zero"] = [{**dataclasses.asdict(zero), "taken_out": zero_is_used(info)} for zero in info.zeros]
     chosen = chosen_phase(result)
     begin, end = (None, None) if chosen is None else (chosen.begin_s, chosen.end_s)
     charge, voltage = discharge_points(record.t_s, record.voltage_V, record.current_A, begin, end)
-    run["state_now"] = state_now(folder)
-    if result.start == "unknown" and (source := _charged_in(folder)) is not None:
-        run["start_from"] = source
+    charged_in = _charged_in(folder) if result.start == "unknown" else None
+    if charged_in is not None:
         said = tuple(item for item in result.warnings if item.code != "start-unknown")
         result = dataclasses.replace(result, start="full", warnings=said)
-    return RunInput(folder, run, result, discharge_curve(charge, voltage), cutoff_V)
+    return RunInput(
+        folder=folder,
+        header=header_of(run),
+        result=result,
+        curve=discharge_curve(charge, voltage),
+        measurement=info.measurement,
+        cutoff_given_V=cutoff_V,
+        zeros=info.zeros,
+        zero_taken_out=zero_is_used(info),
+        state_now=state_now(folder),
+        start_from=charged_in,
+        simulated=is_simulated(run),
+    )
 
 
-def _charged_in(folder: Path) -> dict[str, Any] | None:
+def _charged_in(folder: Path) -> ChargeRecord | None:
     """Return the run whose charge made a discharge begin full, by the cell's account; None: it did not.
 
     A run says so itself but for a charge that was imported, and a nickel cell nobody had measured before.
@@ -189,7 +216,7 @@ def _charged_in(folder: Path) -> dict[str, Any] | None:
     source = folder.resolve().parent / charge
     if not charge or not is_run(source):
         return None
-    return {"run": source.name, "files_sha256": digests(source)}
+    return ChargeRecord(source.name, digests(source))
 
 
 def state_now(folder: Path) -> str:
@@ -198,7 +225,7 @@ def state_now(folder: Path) -> str:
         record = json.loads((folder.resolve().parent / "cell.json").read_bytes())
     except (OSError, ValueError):
         return ""
-    return str(record.get("state") or "") if isinstance(record, dict) else ""
+    return known_of(Cell, {"state": "", **record}).state if isinstance(record, dict) else ""
 
 
 def chosen_phase(result: Result) -> PhaseResult | None:

@@ -7,19 +7,39 @@ two digits of their expanded uncertainty on the page. Capacity and energy positi
 
 import datetime
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import metadata
-from typing import Any
 
 import amphora.harness
 from amphora.harness.account.asking import as_the_account_has_it, standing_beside
-from amphora.harness.archive.run_folder import is_simulated, read_header
+from amphora.harness.archive.run_folder import read_header
+from amphora.harness.archive.run_header import Said, header_of
 from amphora.harness.archive.shelf import cell_id_now
 from amphora.harness.common.errors import AmphoraError, InputError, Refused
 from amphora.harness.decisions.grades import Graded
 from amphora.harness.report.certificate import footing
+from amphora.harness.report.certificate.body import (
+    FORMAT,
+    BudgetEntry,
+    Certificate,
+    Coverage,
+    CriterionStated,
+    GradeStated,
+    InstrumentStated,
+    Issuer,
+    ItemStated,
+    ItemUncertainty,
+    LayoutStated,
+    LeadsStated,
+    ResistanceStated,
+    ResultsStated,
+    RunStated,
+    SoftwareStated,
+    SpecificationStated,
+    ZeroStated,
+)
 from amphora.harness.report.certificate.canonical import (
     RFC_8785,
     canonical_bytes,
@@ -34,10 +54,8 @@ from amphora.harness.report.certificate.stated import number, text
 from amphora.harness.results.chosen import chosen_of
 from amphora.harness.results.result import LeadsState, ResistanceValue, Result
 
-FORMAT = "amphora-certificate/1"
 MOST_RUNS = 12
 MOST_RESISTANCES = 400
-ADDED = {"": ("traceability", "cycle"), "results": ("temperature_rise_U_K",)}  # what older certificates do not state
 
 
 @dataclass(frozen=True)
@@ -59,157 +77,161 @@ def _thinned(items: Sequence[ResistanceValue]) -> list[ResistanceValue]:
     return [item for n, item in enumerate(items) if n % stride == 0 or item == main]
 
 
-def results_of(result: Result) -> dict[str, Any]:
+def results_of(result: Result) -> ResultsStated:
     """Return the numbers of one analysed run that a certificate states, all rounded alike."""
-    names = (
-        "capacity_Ah", "capacity_U_Ah", "charge_Ah", "charge_U_Ah", "energy_Wh", "energy_U_Wh", "mean_voltage_V",
-        "duration_s", "end_voltage_V", "temperature_rise_K",
-    )  # fmt: skip
-    stated: dict[str, Any] = {name: number(getattr(result, name)) for name in names}
-    stated["temperature_rise_U_K"] = number(result.thermal.rise_U_K if result.thermal else None)
-    stated["reached_cutoff"] = result.reached_cutoff
-    stated["start"] = result.start
-    of_each = ("ohm", "U_ohm", "current_A", "duration_s", "charge_state", "t_s")
-    stated["resistances"] = [
-        {"method": item.method, **{name: number(getattr(item, name)) for name in of_each}}
-        for item in _thinned(result.resistances)
-    ]
-    return stated
+    return ResultsStated(
+        capacity_Ah=number(result.capacity_Ah),
+        capacity_U_Ah=number(result.capacity_U_Ah),
+        charge_Ah=number(result.charge_Ah),
+        charge_U_Ah=number(result.charge_U_Ah),
+        energy_Wh=number(result.energy_Wh),
+        energy_U_Wh=number(result.energy_U_Wh),
+        mean_voltage_V=number(result.mean_voltage_V),
+        duration_s=number(result.duration_s),
+        end_voltage_V=number(result.end_voltage_V),
+        temperature_rise_K=number(result.temperature_rise_K),
+        temperature_rise_U_K=number(result.thermal.rise_U_K if result.thermal else None),
+        reached_cutoff=result.reached_cutoff,
+        start=result.start,
+        resistances=tuple(_resistance(item) for item in _thinned(result.resistances)),
+    )
 
 
-def budget_of(result: Result) -> list[dict[str, Any]]:
+def _resistance(item: ResistanceValue) -> ResistanceStated:
+    return ResistanceStated(
+        method=item.method,
+        ohm=number(item.ohm),
+        U_ohm=number(item.U_ohm),
+        current_A=number(item.current_A),
+        duration_s=number(item.duration_s),
+        charge_state=number(item.charge_state),
+        t_s=number(item.t_s),
+    )
+
+
+def budget_of(result: Result) -> tuple[BudgetEntry, ...]:
     """Return the lines of the capacity's uncertainty budget; contributions in ampere-hour."""
     table = result.budget.capacity if result.budget else None
-    return [
-        {
-            "name": text(line.name),
-            "standard_u": number(line.standard_u),
-            "unit": text(line.unit),
-            "contribution_Ah": number(line.contribution),
-            "type": text(line.type),
-            "assumed": line.assumed,
-            "note": text(line.note),
-        }
+    return tuple(
+        BudgetEntry(
+            name=text(line.name),
+            standard_u=number(line.standard_u),
+            unit=text(line.unit),
+            contribution_Ah=number(line.contribution),
+            type=text(line.type),
+            assumed=line.assumed,
+            note=text(line.note),
+        )
         for line in (table.lines if table else ())
-    ]
+    )
 
 
-def _instruments(run: dict[str, Any]) -> list[dict[str, str]]:
-    bench = run.get("bench") or {}
-    found = []
-    for name, item in (bench.get("instruments") or {}).items():
-        if isinstance(item, dict):
-            found.append(
-                {
-                    "name": text(name),
-                    "role": text(item.get("role")),
-                    "identity": text(item.get("identity")) or "identity not read",
-                }
-            )
-    return found
+def _specifications(item: RunInput) -> dict[str, SpecificationStated]:
+    return {
+        channel: SpecificationStated(
+            gain=number(known.gain),
+            offset=number(known.offset),
+            resolution=number(known.resolution),
+            distribution=known.distribution,
+            k=number(known.k),
+            assumed=known.assumed,
+        )
+        for channel, known in item.measurement.channels()
+    }
 
 
-def _specifications(run: dict[str, Any]) -> dict[str, Any]:
-    stated: dict[str, Any] = {}
-    for channel, item in (run.get("measurement") or {}).items():
-        if isinstance(item, dict):
-            stated[str(channel)] = {
-                key: number(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
-                for key, value in item.items()
-                if key in ("gain", "offset", "resolution", "distribution", "k", "assumed")
-            }
-    return stated
-
-
-def _current_zero(run: dict[str, Any]) -> list[dict[str, Any]]:
+def _current_zero(item: RunInput) -> tuple[ZeroStated, ...]:
     """Return what each instrument showed with nothing flowing, and whether it was taken out of its readings."""
-    names = ("current_A", "standard_u_A", "t_s", "readings", "duration_s")
-    return [
-        {
-            "instrument": text(zero.get("instrument")),
-            **{name: number(zero.get(name)) for name in names},
-            "taken_out": bool(zero.get("taken_out")),
-        }
-        for zero in run.get("current_zero") or []
-    ]
+    return tuple(
+        ZeroStated(
+            instrument=text(zero.instrument),
+            current_A=number(zero.current_A),
+            standard_u_A=number(zero.standard_u_A),
+            t_s=number(zero.t_s),
+            readings=number(zero.readings),
+            duration_s=number(zero.duration_s),
+            taken_out=item.zero_taken_out,
+        )
+        for zero in item.zeros
+    )
 
 
-def _leads(result: Result) -> dict[str, Any] | None:
+def _leads(result: Result) -> LeadsStated | None:
     """Return whether leads and holder are in the resistances, and what was taken out; None without a resistance."""
     if not result.resistances:
         return None
     leads = result.leads or LeadsState("not known", "")
-    return {
-        "state": leads.state if leads.state in ("in", "out") else "not known",
-        "ohm": number(leads.ohm),
-        "U_ohm": number(leads.U_ohm),
-        "from_run": text(leads.from_run),
-        "files_sha256": dict(leads.files_sha256 or {}),
-    }
-
-
-def run_statement(item: RunInput) -> dict[str, Any]:
-    """Return all that a certificate states of one run, from its folder alone."""
-    run, result = item.run, item.result
-    return {
-        "run_id": str(run.get("run_id") or item.folder.name),
-        "profile": text(run.get("profile") or result.profile),
-        "started_utc": text(run.get("created_utc") or result.created_utc),
-        "stop": text(result.stop),
-        "cutoff_V": number(result.cutoff_V or run.get("cutoff_V")),
-        "cutoff_given_V": number(item.cutoff_given_V),
-        "main_current_A": number(result.main_current_A),
-        "results": results_of(result),
-        "start_temperature_degC": number(result.temperature_degC),
-        "highest_temperature_degC": _highest(result),
-        "warnings": [text(warning.text) for warning in result.warnings],
-        "budget": budget_of(result),
-        "current_zero": _current_zero(run),
-        "leads": _leads(result),
-        "deviations": deviations(run, result),
-        "instruments": _instruments(run),
-        "specifications": _specifications(run),
-        "traceability": footing.traceability(run),
-        "cycle": footing.cycle_of(result),
-        "imported": bool(run.get("imported")),
-        "simulated": is_simulated(run),
-        "files_sha256": digests(item.folder),
-        **({"start_from": run["start_from"]} if run.get("start_from") else {}),
-        "curve": [[q, v] for q, v in item.curve],
-    }
-
-
-def item_statement(first: RunInput) -> dict[str, Any]:
-    """Return what a certificate states of the cell, but its state on the register, from its first run's folder."""
-    cell = first.run.get("cell") or {}
-    inspection = cell.get("inspection") or {}
-    condition = ", ".join(
-        f"{key.replace('_', ' ')}: {value}" for key, value in sorted(inspection.items()) if value not in (None, "", [])
+    return LeadsStated(
+        state=leads.state if leads.state in ("in", "out") else "not known",
+        ohm=number(leads.ohm),
+        U_ohm=number(leads.U_ohm),
+        from_run=text(leads.from_run),
+        files_sha256=dict(leads.files_sha256 or {}),
     )
-    identified = cell.get("identified") or {}
-    key = str(identified.get("chemistry") or first.result.chemistry or cell.get("chemistry") or "auto")
-    return {
-        "id": text(cell.get("id") or first.result.cell),
-        "form": text(cell.get("form") or first.result.form),
-        "chemistry": text(key),
-        "chemistry_found": "measured" if identified.get("chemistry") else "as entered in the shelf register",
-        "source": text(cell.get("source")),
-        "markings": text(cell.get("markings")),
-        "claim_Ah": number(cell.get("claim_Ah")),
-        "mass_g": number(cell.get("mass_g")),
-        "as_found_V": number(cell.get("as_found_V")),
-        "as_found_utc": text(cell.get("as_found_utc")),
-        "condition": text(condition),
-        "notes": text(cell.get("notes")),
-    }
 
 
-def _refuse_without_capacity(run_id: str, result: Result, run: dict[str, Any]) -> None:
+def run_statement(item: RunInput) -> RunStated:
+    """Return all that a certificate states of one run, from its folder alone."""
+    header, result = item.header, item.result
+    return RunStated(
+        run_id=item.run_id,
+        profile=text(header.profile or result.profile),
+        started_utc=text(header.created_utc or result.created_utc),
+        stop=text(result.stop),
+        cutoff_V=number(result.cutoff_V or header.cutoff_V),
+        cutoff_given_V=number(item.cutoff_given_V),
+        main_current_A=number(result.main_current_A),
+        results=results_of(result),
+        start_temperature_degC=number(result.temperature_degC),
+        highest_temperature_degC=_highest(result),
+        warnings=tuple(text(warning.text) for warning in result.warnings),
+        budget=budget_of(result),
+        current_zero=_current_zero(item),
+        leads=_leads(result),
+        deviations=tuple(deviations(header, result)),
+        instruments=tuple(
+            InstrumentStated(text(name), text(one.role), text(one.identity) or "identity not read")
+            for name, one in header.bench.instruments.items()
+        ),
+        specifications=_specifications(item),
+        traceability=footing.traceability(header, item.measurement),
+        cycle=footing.cycle_of(result),
+        imported=header.imported is not None,
+        simulated=item.simulated,
+        files_sha256=digests(item.folder),
+        start_from=item.start_from,
+        curve=tuple(item.curve),
+    )
+
+
+def item_statement(first: RunInput, state: str = "") -> ItemStated:
+    """Return what a certificate states of the cell from its first run's folder; `state`: on the register."""
+    cell, result = first.header.cell, first.result
+    condition = ", ".join(f"{part.replace('_', ' ')}: {word}" for part, word in sorted(cell.inspection.items()) if word)
+    return ItemStated(
+        id=text(cell.id or result.cell),
+        form=text(cell.form or result.form),
+        chemistry=text(cell.identified_as or result.chemistry or cell.chemistry or "auto"),
+        chemistry_found="measured" if cell.identified_as else "as entered in the shelf register",
+        source=text(cell.source),
+        markings=text(cell.markings),
+        claim_Ah=number(cell.claim_Ah),
+        mass_g=number(cell.mass_g),
+        as_found_V=number(cell.as_found_V),
+        as_found_utc=text(cell.as_found_utc),
+        condition=text(condition),
+        notes=text(cell.notes),
+        state=text(state),
+    )
+
+
+def _refuse_without_capacity(item: RunInput) -> None:
     """Refuse a certificate of a run that says nothing of what a cell holds.
 
     Raises:
         Refused: what it lacks.
     """
+    run_id, result = item.run_id, item.result
     if not result.finished:
         raise Refused(f"{run_id}: the run is not finished, so it gets no certificate; `amphora resume` goes on with it")
     if number(result.capacity_Ah) is None:
@@ -218,7 +240,7 @@ def _refuse_without_capacity(run_id: str, result: Result, run: dict[str, Any]) -
         raise Refused(
             f"{run_id}: the cell's charge at the start is not known to have been full, so the discharge says "
             "what was left, not what the cell holds: no capacity certificate; charge it full on the bench first"
-            + (", or import the record of the charge before it" if run.get("imported") else "")
+            + (", or import the record of the charge before it" if item.header.imported else "")
         )
     if not result.reached_cutoff or not result.complete:
         raise Refused(
@@ -229,58 +251,64 @@ def _refuse_without_capacity(run_id: str, result: Result, run: dict[str, Any]) -
         raise Refused(f"{run_id}: the capacity has no uncertainty, so there is nothing to certify")
 
 
-def certificate_data(
+def certificate_of(
     runs: list[RunInput],
     issue: Issue,
     grade: Graded | None = None,
-    let_through: Sequence[dict[str, Any]] = (),
-) -> dict[str, Any]:
-    """Return the certificate's data for one cell over one or several runs.
+    let_through: Sequence[Said] = (),
+) -> Certificate:
+    """Return what a certificate states of one cell over one or several runs.
 
     Raises:
         InputError: no run, runs of different cells, a run's files cannot be read.
         Refused: a run is not finished, did not reach its cut-off, or its start was not known to be full.
     """
     now = _the_one_cell(runs)
-    state = _state_of(runs[-1], now)
+    first, last = runs[0], runs[-1]
+    state = _state_of(last, now)
     for item in runs:
-        _refuse_without_capacity(str(item.run.get("run_id") or item.folder.name), item.result, item.run)
-    first = runs[0]
-    about = item_statement(first)
-    bench = issue.bench or str((first.run.get("bench") or {}).get("name") or "")
-    data: dict[str, Any] = {
-        "format": FORMAT,
-        "canonical": RFC_8785,
-        "kind": "capacity certificate",
-        "issued": issue.issued.isoformat(),
-        "issuer": {
-            "bench": text(bench),
-            "place": text(issue.place),
-            "operator": text(issue.operator),
-            "customer": text(issue.customer),
-        },
-        "item": {**about, **_named_now(first, now), "state": text(state)},
-        "runs": [run_statement(item) for item in runs],
-        "grade": _grade(grade),
-        "coverage": {"k": 2, "probability": "about 95 %"},
-        "not_tested": list(NOT_TESTED),
-        "statements": list(STATEMENTS),
-        "cautions": cautions(about["chemistry"]),
-        "pages": 2 if issue.pages >= 2 else 1,
-        "software": {"name": "amphora", "version": own_version()},
-        "layout": {"typst": metadata.version("typst"), "sha256": layout_digest()},
-    }
-    last = runs[-1]
-    data["item_uncertainty"] = _as_an_item(last)
-    befores = [footing.charge_before(item.folder, item.run, item.result) for item in runs]
-    data["charge_before"] = befores[-1]
-    data["hand_over"] = footing.hand_over(last.folder)
-    taken_on = _taken_on(runs, [str((before or {}).get("run") or "") for before in befores], let_through)
-    if taken_on:
-        data["in_spite_of"] = [text(said) for said in dict.fromkeys(taken_on)]
-    data["number"] = f"{issue.issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
-    again: dict[str, Any] = from_canonical(canonical_bytes(data))  # as whoever reads it sees it: 25 for 25.0
-    return again
+        _refuse_without_capacity(item)
+    about = item_statement(first, state)
+    if about.id != text(now):  # it was renamed
+        about = replace(about, id=text(now), former_ids=(about.id,))
+    befores = [footing.charge_before(item.folder, item.header, item.result) for item in runs]
+    taken_on = _taken_on(runs, [before.run if before else "" for before in befores], let_through)
+    stated = Certificate(
+        format=FORMAT,
+        canonical=RFC_8785,
+        kind="capacity certificate",
+        issued=issue.issued.isoformat(),
+        issuer=Issuer(
+            bench=text(issue.bench or first.header.bench.name),
+            place=text(issue.place),
+            operator=text(issue.operator),
+            customer=text(issue.customer),
+        ),
+        item=about,
+        runs=tuple(run_statement(item) for item in runs),
+        grade=_grade(grade),
+        coverage=Coverage(),
+        not_tested=NOT_TESTED,
+        statements=STATEMENTS,
+        cautions=tuple(cautions(about.chemistry)),
+        pages=2 if issue.pages >= 2 else 1,
+        software=SoftwareStated("amphora", own_version()),
+        layout=LayoutStated(metadata.version("typst"), layout_digest()),
+        number="",
+        item_uncertainty=_as_an_item(last),
+        charge_before=befores[-1],
+        hand_over=footing.hand_over(last.folder),
+        in_spite_of=tuple(text(said) for said in dict.fromkeys(taken_on)) or None,
+    )
+    return _numbered(stated, issue.issued)
+
+
+def _numbered(stated: Certificate, issued: datetime.date) -> Certificate:
+    """Return it with its number, a digest of all else, as whoever reads it sees it: 25 for 25.0."""
+    data = stated.to_json()
+    del data["number"]
+    data["number"] = f"{issued:%Y%m%d}-{sha256_hex(canonical_bytes(data))[:10]}"
+    return Certificate.from_json(from_canonical(canonical_bytes(data)))
 
 
 def _the_one_cell(runs: Sequence[RunInput]) -> str:
@@ -294,7 +322,7 @@ def _the_one_cell(runs: Sequence[RunInput]) -> str:
     if len(runs) > MOST_RUNS:
         raise InputError(f"certificate: {len(runs)} runs; at most {MOST_RUNS} go on one certificate")
     # Of a cell that was renamed some runs bear an earlier id: the register knows the one it has now.
-    ids = {cell_id_now(item.folder, str((item.run.get("cell") or {}).get("id") or item.result.cell)) for item in runs}
+    ids = {cell_id_now(item.folder, item.header.cell.id or item.result.cell) for item in runs}
     if len(ids) > 1:
         raise InputError(
             f"certificate: runs of different cells ({', '.join(sorted(ids))}); one certificate is for one item"
@@ -308,7 +336,7 @@ def _state_of(last: RunInput, cell_id: str) -> str:
     Raises:
         Refused: it is retired.
     """
-    state = str(last.run.get("state_now") or (last.run.get("cell") or {}).get("state") or "")
+    state = last.state_now or last.header.cell.state
     if state == "retired":
         raise Refused(
             f"{cell_id}: the cell is retired on the register; it goes to recycling, not to somebody else, and "
@@ -317,33 +345,25 @@ def _state_of(last: RunInput, cell_id: str) -> str:
     return state
 
 
-def _taken_on(runs: Sequence[RunInput], charges: Sequence[str], let_through: Sequence[dict[str, Any]]) -> list[str]:
+def _taken_on(runs: Sequence[RunInput], charges: Sequence[str], let_through: Sequence[Said]) -> list[str]:
     """Return the findings that somebody took on: at the issue, at each run, at the charge in a folder beside it."""
     taken = [("", entry) for entry in let_through]
     for item, charge in zip(runs, charges, strict=True):
-        taken += [(" (at the run)", entry) for entry in _in_spite_of(item.run)]
+        taken += [(" (at the run)", entry) for entry in item.header.in_spite_of]
         if charge:
             with suppress(AmphoraError):
-                of_charge = _in_spite_of(read_header(item.folder.resolve().parent / charge))
-                taken += [(" (at the charge before)", entry) for entry in of_charge]
-    return [f"{entry.get('code')}{where}: {entry.get('text')}" for where, entry in taken]
+                of_charge = header_of(read_header(item.folder.resolve().parent / charge))
+                taken += [(" (at the charge before)", entry) for entry in of_charge.in_spite_of]
+    return [f"{entry.code}{where}: {entry.text}" for where, entry in taken]
 
 
-def _in_spite_of(run: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return what a run was let through by, as its plan notes it."""
-    said: list[dict[str, Any]] = ((run.get("plan") or {}).get("notes") or {}).get("account", {}).get(
-        "in_spite_of"
-    ) or []
-    return said
-
-
-def _as_an_item(last: RunInput) -> dict[str, Any] | None:
+def _as_an_item(last: RunInput) -> ItemUncertainty | None:
     """Return the U of the cell as an item, by its account, and what it was learned from."""
     result, found = last.result, standing_beside(last.folder)
     if found is not None:  # as `amphora analyse` and `cell show` say it
         result = as_the_account_has_it(last.folder.resolve().name, result, found[1])
     U, item = number(result.capacity_item_U_Ah), result.item
-    return None if U is None else {"capacity_U_Ah": U, "text": text(item.text if item else "")}
+    return None if U is None else ItemUncertainty(U, text(item.text if item else ""))
 
 
 def _highest(result: Result) -> float | None:
@@ -356,30 +376,24 @@ def own_version() -> str:
     return str(amphora.harness.__version__)
 
 
-def _grade(grade: Graded | None) -> dict[str, Any] | None:
+def _grade(grade: Graded | None) -> GradeStated | None:
     if grade is None or not grade.grade:
         return None
-    return {
-        "grade": text(grade.grade),
-        "decided_by": text(grade.decided_by),
-        "rule": text(grade.rule or GRADE_RULE),
-        "criteria": [
-            {
-                "name": text(item.name),
-                "unit": text(item.shown_in),
-                "scale": number(item.shown_times) or 1.0,
-                "value": number(item.value),
-                "U": number(item.U),
-                "limit": number(item.limit),
-                "verdict": text(item.verdict),
-                "remark": text(item.remark),
-            }
+    return GradeStated(
+        grade=text(grade.grade),
+        decided_by=text(grade.decided_by),
+        rule=text(grade.rule or GRADE_RULE),
+        criteria=tuple(
+            CriterionStated(
+                name=text(item.name),
+                unit=text(item.shown_in),
+                scale=number(item.shown_times) or 1.0,
+                value=number(item.value),
+                U=number(item.U),
+                limit=number(item.limit),
+                verdict=text(item.verdict),
+                remark=text(item.remark),
+            )
             for item in grade.criteria
-        ],
-    }
-
-
-def _named_now(first: RunInput, now: str) -> dict[str, Any]:
-    """Return the id that a renamed cell has now, and those it had before; empty for one that was not renamed."""
-    then = str((first.run.get("cell") or {}).get("id") or first.result.cell)
-    return {} if then == now else {"id": text(now), "former_ids": [text(then)]}
+        ),
+    )

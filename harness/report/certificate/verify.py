@@ -11,17 +11,27 @@ numbers (`recomputed`, when the run's folder is at hand).
 
 import contextlib
 import re
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields, replace
 from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from amphora.harness.archive.run_folder import FILES, RUN, is_run
 from amphora.harness.archive.shelf import Shelf
+from amphora.harness.common.as_json import ABSENT, known_of, to_json
+from amphora.harness.common.as_json import key as json_key
 from amphora.harness.common.errors import AmphoraError, InputError
 from amphora.harness.report.certificate import page as sheet
 from amphora.harness.report.certificate.attachment import extract
+from amphora.harness.report.certificate.body import (
+    ALGORITHM,
+    FORMAT,
+    Certificate,
+    ItemStated,
+    RunStated,
+    SignedDocument,
+)
 from amphora.harness.report.certificate.canonical import (
     canonical_bytes,
     from_canonical,
@@ -32,13 +42,12 @@ from amphora.harness.report.certificate.keys import fingerprint, from_text, sign
 from amphora.harness.report.certificate.run_input import RunInput, run_input
 from amphora.harness.report.certificate.seal import read_seal
 from amphora.harness.report.certificate.statement import (
-    ADDED,
-    FORMAT,
     MOST_RUNS,
     item_statement,
     own_version,
     run_statement,
 )
+from amphora.harness.results.result import LeadsState
 
 MAX_PDF_BYTES = 30_000_000
 MAX_TEXT = 5_000
@@ -57,11 +66,31 @@ PROVES_NOT = (
     "that this is the cell in your hand, or that the cell is still as it was",
 )
 # A run's folder, another cut-off, the run that measured its leads, and else what the certificate says was taken out.
-Recompute = Callable[[Path, float | None, Path | None, dict[str, Any] | None], RunInput]
+Recompute = Callable[[Path, float | None, Path | None, LeadsState | None], RunInput]
+T = TypeVar("T")
 _PART = re.compile(r"[^/\\:\x00]{1,200}")
 
 
-def _differences(stated: Any, found: Any, name: str = "") -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Where a run's folder gives another value than the certificate states. `name`: the way to it."""
+
+    run: str
+    name: str
+    certificate: Any
+    recomputed: Any
+
+    @property
+    def of_a_file(self) -> bool:
+        """Tell whether a file is another than the one that was certified."""
+        return self.name.startswith(OF_FILE)
+
+
+OF_FILE = "sha256 of "
+Pair = tuple[str, Any, Any]  # a name, what is stated, what was found
+
+
+def _differences(stated: Any, found: Any, name: str = "") -> list[Pair]:
     """Return where two trees differ, numbers compared at `RELATIVE`."""
     if isinstance(stated, dict) and isinstance(found, dict):
         below = ((f"{name}.{key}" if name else key, key) for key in sorted(set(stated) | set(found)))
@@ -71,7 +100,7 @@ def _differences(stated: Any, found: Any, name: str = "") -> list[dict[str, Any]
     if _same(stated, found):
         return []
     stated, found = (f"{len(x)} entries" if isinstance(x, list) else x for x in (stated, found))
-    return [{"name": name, "certificate": stated, "recomputed": found}]
+    return [(name, stated, found)]
 
 
 def _same(stated: Any, found: Any) -> bool:
@@ -81,24 +110,27 @@ def _same(stated: Any, found: Any) -> bool:
     return bool(stated == found and type(stated) is type(found))
 
 
-def _lists_apart(stated: list[Any], found: list[Any], name: str) -> list[dict[str, Any]]:
+def _lists_apart(stated: list[Any], found: list[Any], name: str) -> list[Pair]:
     if len(stated) == len(found):
         pairs = enumerate(zip(stated, found, strict=True))
         return [one for i, (a, b) in pairs for one in _differences(a, b, f"{name}[{i}]")]
     if all(isinstance(x, str) for x in [*stated, *found]):
         more, less = [x for x in found if x not in stated], [x for x in stated if x not in found]
-        return [{"name": name, "certificate": " ".join(less) or "not so", "recomputed": " ".join(more) or "not so"}]
-    return [{"name": name, "certificate": f"{len(stated)} entries", "recomputed": f"{len(found)} entries"}]
+        return [(name, " ".join(less) or "not so", " ".join(more) or "not so")]
+    return [(name, f"{len(stated)} entries", f"{len(found)} entries")]
 
 
 @dataclass
 class Found:
-    """What a check has found so far; the answer of `amphora verify`, field by field."""
+    """What a check has found so far; the answer of `amphora verify`, field by field.
+
+    `recomputed`: None where no run was at hand; `runs`: as stated, None where the data cannot be read.
+    """
 
     valid: bool = False
     signature: bool = False
     integrity: bool = False
-    recomputed: list[dict[str, Any]] | None = None
+    recomputed: list[Difference] | None = None
     page: str = "not compared"
     reasons: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -107,9 +139,21 @@ class Found:
     issued: str | None = None
     key: str | None = None
     signed_by: str | None = None
-    results: list[dict[str, Any]] | None = None
+    runs: tuple[RunStated, ...] | None = field(default=None, metadata=json_key("results"))
     proves: list[str] = field(default_factory=list)
     proves_not: list[str] = field(default_factory=lambda: list(PROVES_NOT))
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain data; of each run its numbers alone."""
+        data: dict[str, Any] = to_json(self)
+        data["results"] = None if self.runs is None else [_numbers_of(run) for run in self.runs]
+        return data
+
+
+def _numbers_of(run: RunStated) -> dict[str, Any]:
+    numbers = dict(sorted(to_json(run.results).items()))
+    del numbers["resistances"]
+    return {"run": run.run_id, **numbers}
 
 
 def run_folder(logs: Path, run_id: str) -> Path | None:
@@ -140,19 +184,18 @@ def _of_a_renamed_cell(logs: Path, parts: list[str]) -> Path | None:
     return None
 
 
-def leads_folder(stated: dict[str, Any], logs: Path) -> Path | None:
+def leads_folder(stated: RunStated, logs: Path) -> Path | None:
     """Return the folder of the run that a certificate's leads and holder were taken from, or None."""
-    source = (stated.get("leads") or {}).get("from_run")
-    return run_folder(logs, str(source)) if source else None
+    return run_folder(logs, stated.leads_run) if stated.leads_run else None
 
 
 def check_run(
-    stated: dict[str, Any],
+    stated: RunStated,
     logs: Path,
     recompute: Recompute = run_input,
-    about: dict[str, Any] | None = None,
+    about: ItemStated | None = None,
     texts: bool = True,
-) -> tuple[list[dict[str, Any]] | None, list[str]]:
+) -> tuple[list[Difference] | None, list[str]]:
     """Compare one run of a certificate with its folder: the files' digests, then every number.
 
     Args:
@@ -165,42 +208,40 @@ def check_run(
     Returns:
         The differences (None without the folder), and in words what is wrong with the files.
     """
-    run_id = str(stated.get("run_id"))
+    run_id = stated.run_id
     folder = run_folder(logs, run_id)
     if folder is None:
         return None, []
-    differences, wrong = _files_apart(stated, folder, run_id)
+    differences, wrong = _files_apart(stated, folder)
     try:
         item = _again(stated, folder, logs, recompute)
-        found_now = run_statement(item)
-        stated, found_now = _comparable(stated, found_now)
+        found_now = _comparable(stated, run_statement(item))
     except AmphoraError as error:
         wrong.append(f"{run_id}: the numbers cannot be recomputed: {error}")
-        differences.append({"run": run_id, "name": "analysis", "certificate": "done", "recomputed": None})
+        differences.append(Difference(run_id, "analysis", "done", None))
         return differences, wrong
-    parts = _differences(stated["results"], found_now["results"])
-    apart = ("results", "files_sha256")
-    stated_else = {k: v for k, v in stated.items() if k not in apart}
-    parts += _differences(stated_else, {k: v for k, v in found_now.items() if k not in apart})
+    parts = _differences(to_json(stated.results), to_json(found_now.results))
+    alike = replace(found_now, results=stated.results, files_sha256=stated.files_sha256)  # compared apart
+    parts += _differences(to_json(stated), to_json(alike))
     if about is not None:
         parts += _item_apart(about, item_statement(item))
-    if stated.get("start_from") and not found_now.get("start_from"):
-        charged = str(stated["start_from"].get("run"))
+    if stated.start_from is not None and found_now.start_from is None:
+        charged = stated.start_from.run
         wrong.append(f"{run_id}: that it began full stands on the record of its charge, {charged}, which is not there")
-    for part in parts:
-        if not texts and any(isinstance(part[side], str) for side in ("certificate", "recomputed")):
+    for name, then, now in parts:
+        if not texts and (isinstance(then, str) or isinstance(now, str)):
             continue
-        differences.append({"run": run_id, **part})
-        now, then = _told(part["recomputed"]), _told(part["certificate"])
-        wrong.append(f"{run_id}: {part['name']} is {now} from the run's folder, {then} on the certificate")
+        differences.append(Difference(run_id, name, then, now))
+        wrong.append(f"{run_id}: {name} is {_told(now)} from the run's folder, {_told(then)} on the certificate")
     return differences, wrong
 
 
-def _files_apart(stated: dict[str, Any], folder: Path, run_id: str) -> tuple[list[dict[str, Any]], list[str]]:
+def _files_apart(stated: RunStated, folder: Path) -> tuple[list[Difference], list[str]]:
     """Return which of a run's files are not those of the certificate, as differences and in words."""
+    run_id = stated.run_id
     wrong: list[str] = []
-    differences: list[dict[str, Any]] = []
-    for name, digest in sorted(stated["files_sha256"].items()):
+    differences: list[Difference] = []
+    for name, digest in sorted(stated.files_sha256.items()):
         if name not in FILES:
             wrong.append(f"{run_id}: the certificate names a file {str(name)[:40]!r} that a run does not have")
             continue
@@ -214,45 +255,43 @@ def _files_apart(stated: dict[str, Any], folder: Path, run_id: str) -> tuple[lis
                     "bring the file over as it is"
                 )
             wrong.append(f"{run_id}: {name} is {said}")
-            differences.append({"run": run_id, "name": f"sha256 of {name}", "certificate": digest, "recomputed": found})
-    if set(FILES) - set(stated["files_sha256"]):
+            differences.append(Difference(run_id, f"{OF_FILE}{name}", digest, found))
+    if set(FILES) - set(stated.files_sha256):
         wrong.append(f"{run_id}: the certificate does not cover all files of the run")
     return differences, wrong
 
 
-def _again(stated: dict[str, Any], folder: Path, logs: Path, recompute: Recompute) -> RunInput:
+def _again(stated: RunStated, folder: Path, logs: Path, recompute: Recompute) -> RunInput:
     """Analyse a run anew as its certificate says it was: its cut-off, and the leads that were taken out.
 
     Raises:
         AmphoraError: it cannot be.
     """
-    leads = stated.get("leads") or {}
-    leads_run = leads_folder(stated, logs)
-    two = [leads.get(key) for key in ("ohm", "U_ohm")]
-    alone = leads.get("from_run") and leads_run is None and all(isinstance(value, float | int) for value in two)
-    return recompute(folder, _cutoff(stated.get("cutoff_given_V")), leads_run, leads if alone else None)
+    leads, leads_run, as_stated = stated.leads, leads_folder(stated, logs), None
+    if leads is not None and leads.from_run and leads_run is None and None not in (leads.ohm, leads.U_ohm):
+        as_stated = LeadsState("out", "", leads.ohm, leads.U_ohm, leads.from_run, leads.files_sha256)
+    return recompute(folder, stated.cutoff_given_V, leads_run, as_stated)
 
 
-def _comparable(stated: dict[str, Any], found: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return both statements without what an older certificate does not state."""
-    if "traceability" not in stated:  # one from before it was: its departures were told in other words
-        stated = {key: value for key, value in stated.items() if key != "deviations"}
-        found.pop("deviations", None)
-    for name in ADDED[""]:
-        if name not in stated:
-            found.pop(name, None)
-    for name in ADDED["results"]:
-        if name not in stated["results"]:
-            found["results"].pop(name, None)
-    return stated, found
+def _comparable(stated: RunStated, found: RunStated) -> RunStated:
+    """Return what was found without what an older certificate does not state."""
+    if stated.traceability is None:  # one from before it was: its departures were told in other words
+        found = replace(found, deviations=stated.deviations, traceability=None)
+    return replace(_as_far_as(stated, found), results=_as_far_as(stated.results, found.results))
 
 
-def _item_apart(about: dict[str, Any], of_item: dict[str, Any]) -> list[dict[str, Any]]:
+def _as_far_as(stated: T, found: T) -> T:
+    """Return a value of a type without the fields that another does not have."""
+    names = (item.name for item in fields(stated))  # type: ignore[arg-type]  # dataclasses alone come here
+    unsaid = {name: ABSENT for name in names if getattr(stated, name) is ABSENT}
+    return replace(found, **unsaid)  # type: ignore[type-var]
+
+
+def _item_apart(about: ItemStated, of_item: ItemStated) -> list[Pair]:
     """Return where a cell is described otherwise than on the certificate; its state and its ids may have changed."""
-    named = {k: v for k, v in about.items() if k not in ("state", "former_ids")}
-    if of_item["id"] in (about.get("former_ids") or []):  # it was renamed before the certificate was issued
-        named["id"] = of_item["id"]
-    return _differences(named, of_item, "item")
+    renamed = of_item.id in (about.former_ids or ())  # before the certificate was issued
+    named = replace(about, state=of_item.state, former_ids=None, id=of_item.id if renamed else about.id)
+    return _differences(to_json(named), to_json(of_item), "item")
 
 
 def _line_ends_apart(path: Path, digest: str) -> bool:
@@ -263,21 +302,16 @@ def _line_ends_apart(path: Path, digest: str) -> bool:
         return False
 
 
-def _cutoff(value: Any) -> float | None:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
-
-
 def _told(value: Any) -> str:
     text = str(value)
     return text if len(text) <= 60 else text[:59] + "…"
 
 
-def _page(data: dict[str, Any], attached: bytes, public: bytes, covered: bytes) -> tuple[str, str | None]:
+def _page(stated: Certificate, attached: bytes, public: bytes, covered: bytes) -> tuple[str, str | None]:
     """Tell whether the file's pages are what the data give, by making them again."""
-    layout = data["layout"]
-    if layout["typst"] != metadata.version("typst") or layout["sha256"] != sheet.layout_digest():
+    if stated.layout.typst != metadata.version("typst") or stated.layout.sha256 != sheet.layout_digest():
         return "not compared", "made with another layout or typst version; read the numbers from the data"
-    made = sheet.render(data, attached, public)
+    made = sheet.render(stated, attached, public)
     end = re.compile(rb"startxref\n\d+\n%%EOF\s*$")
     return ("same", None) if end.sub(b"", made) == end.sub(b"", covered) else ("differs", None)
 
@@ -288,7 +322,7 @@ def verify_file(
     expect: bytes | None = None,
     known: dict[bytes, str] | None = None,
     recompute: Recompute = run_input,
-) -> dict[str, Any]:
+) -> Found:
     """Check a certificate and say what was found.
 
     Args:
@@ -298,10 +332,6 @@ def verify_file(
         known: Public keys the person knows, with their names.
         recompute: Analyses a run's folder (for tests).
 
-    Returns:
-        `valid`, `signature`, `integrity`, `recomputed`, `page`, `reasons`, `notes`, `number`, `cell`, `issued`, `key`,
-        `signed_by`, `results`, `proves`, `proves_not`.
-
     Raises:
         InputError: there is no such file, or it cannot be read.
     """
@@ -309,15 +339,15 @@ def verify_file(
     found = Found()
     if pdf is None:
         found.reasons.append(why)
-        return asdict(found)
+        return found
     seal_public, covered = _judge_seal(pdf, found)
     try:
         attached = extract(path)
-        public, data = _signed_data(from_canonical(attached, "attachment"), found)
+        public, stated = _signed_data(from_canonical(attached, "attachment"), found)
     except InputError as error:
         found.integrity = False
         found.reasons.append(str(error))
-        return asdict(found)
+        return found
     if not found.signature:
         found.reasons.append(
             "the signature over the data does not hold: the data (their numbers among them), the signature or the key "
@@ -327,17 +357,17 @@ def verify_file(
         found.integrity = False
         found.reasons.append("the file was sealed with another key than the data were signed with")
     if found.integrity and found.signature:
-        _judge_page(data, attached, public, covered, found)
+        _judge_page(stated, attached, public, covered, found)
     if expect is not None and public != expect:
         found.reasons.append(f"signed with the key {fingerprint(public)}, not with the expected {fingerprint(expect)}")
     if logs is not None:
-        _check_logs(data, logs, found, recompute)
+        _check_logs(stated, logs, found, recompute)
     found.valid = not found.reasons and found.signature and found.integrity
     found.proves = list(PROVES) if found.valid else []
     found.signed_by = (known or {}).get(public)
     if found.signed_by is None:
         found.notes.append("the key is not one you know: compare its fingerprint with the bench's, got by another way")
-    return asdict(found)
+    return found
 
 
 def _read_pdf(path: Path) -> tuple[bytes | None, str]:
@@ -378,10 +408,10 @@ def _judge_seal(pdf: bytes, found: Found) -> tuple[bytes | None, bytes]:
     return public, covered
 
 
-def _judge_page(data: dict[str, Any], attached: bytes, public: bytes, covered: bytes, found: Found) -> None:
+def _judge_page(stated: Certificate, attached: bytes, public: bytes, covered: bytes, found: Found) -> None:
     """Note whether the pages show what the data say."""
     try:
-        found.page, note = _page(data, attached, public, covered)
+        found.page, note = _page(stated, attached, public, covered)
     except Exception as error:  # noqa: BLE001  data of unknown origin: whatever cannot be printed from it is no certificate
         found.page, note = "differs", f"no page can be made from the data ({type(error).__name__})"
     if note:
@@ -406,64 +436,70 @@ def _oversized(value: Any, text_most: int = MAX_TEXT, entries_most: int = MAX_EN
     return False
 
 
-def _signed_data(document: Any, found: Found) -> tuple[bytes, dict[str, Any]]:
+def _signed_data(document: Any, found: Found) -> tuple[bytes, Certificate]:
+    """Return the key that the data are signed with, and the data; notes whether the signature holds.
+
+    Raises:
+        InputError: it is not what a certificate holds.
+    """
     try:
-        data, signature = document["certificate"], document["signature"]
-        if not isinstance(data, dict) or data["format"] != FORMAT:
+        signed = known_of(SignedDocument, document)
+        if signed.certificate.get("format") != FORMAT:
             raise InputError(f"the attachment is not of the format {FORMAT}")
-        if signature["algorithm"] != "Ed25519" or set(document) != {"certificate", "signature"}:
+        if to_json(signed) != document or signed.signature.algorithm != ALGORITHM:
             raise InputError("the attachment is not signed in the way of this format")
-        public = from_text(str(signature["public_key"]), 32)
-        value = from_text(str(signature["value"]), 64)
-        runs = data["runs"]
-        if _oversized(data) or len(runs) > MOST_RUNS:
-            raise InputError("the attachment holds more than a certificate does")
-        found.results = [
-            {"run": run["run_id"], **{k: v for k, v in run["results"].items() if k != "resistances"}} for run in runs
-        ]
-        found.number, found.issued, found.cell = data["number"], data["issued"], data["item"]["id"]
-        for run in runs:
-            if not isinstance(run["files_sha256"], dict) or not isinstance(run["run_id"], str):
-                raise InputError("the attachment lacks what a certificate has")
-    except (KeyError, TypeError, AttributeError, IndexError) as error:
+        public, value = from_text(signed.signature.public_key, 32), from_text(signed.signature.value, 64)
+        over = canonical_bytes(signed.certificate)
+        found.key, found.signature = fingerprint(public), signature_holds(public, value, over)
+        stated = _read(signed.certificate)
+    except ValueError as error:
         raise InputError(f"the attachment lacks what a certificate has ({str(error)[:60]})") from error
-    found.key = fingerprint(public)
-    found.signature = signature_holds(public, value, canonical_bytes(data))
-    return public, data
+    found.runs, found.number, found.issued, found.cell = stated.runs, stated.number, stated.issued, stated.item.id
+    return public, stated
 
 
-def _check_logs(
-    data: dict[str, Any],
-    logs: Path,
-    found: Found,
-    recompute: Recompute,
-) -> None:
+def _read(data: Mapping[str, Any]) -> Certificate:
+    """Return data of unknown origin as what a certificate states: all of it, and nothing else.
+
+    Raises:
+        InputError, ValueError: they are not.
+    """
+    if _oversized(data):
+        raise InputError("the attachment holds more than a certificate does")
+    stated = known_of(Certificate, data)
+    if stated.to_json() != data:
+        raise ValueError("it states something that is not of this format")
+    if not 0 < len(stated.runs) <= MOST_RUNS:
+        raise InputError(f"the attachment holds {len(stated.runs)} runs; a certificate has 1 to {MOST_RUNS}")
+    return stated
+
+
+def _check_logs(stated: Certificate, logs: Path, found: Found, recompute: Recompute) -> None:
     if not logs.is_dir():
         raise InputError(f"{logs}: no such folder (--logs: where cells and their runs are kept)")
-    apart: list[dict[str, Any]] | None = None
-    version, ours = (data.get("software") or {}).get("version"), own_version()
-    for n, run in enumerate(data["runs"]):
+    apart: list[Difference] | None = None
+    version, ours = stated.software.version, own_version()
+    for n, run in enumerate(stated.runs):
         try:
-            differences, wrong = check_run(run, logs, recompute, data["item"] if n == 0 else None, version == ours)
+            differences, wrong = check_run(run, logs, recompute, stated.item if n == 0 else None, version == ours)
         except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
-            found.reasons.append(f"the run {_told(run['run_id'])} is stated in a way that cannot be compared ({error})")
+            found.reasons.append(f"the run {_told(run.run_id)} is stated in a way that cannot be compared ({error})")
             continue
         if differences is None:
-            found.notes.append(f"the run {run['run_id']} is not below {logs}; nothing of it was recomputed")
-        else:
-            apart = (apart or []) + differences
-            found.reasons += wrong
-            source = (run.get("leads") or {}).get("from_run")
-            if source and leads_folder(run, logs) is None:
-                found.notes.append(
-                    f"the run {_told(source)}, which measured leads and holder, is not below {logs}: what it gave was "
-                    "taken from the certificate"
-                )
+            found.notes.append(f"the run {run.run_id} is not below {logs}; nothing of it was recomputed")
+            continue
+        apart = (apart or []) + differences
+        found.reasons += wrong
+        if run.leads_run and leads_folder(run, logs) is None:
+            found.notes.append(
+                f"the run {_told(run.leads_run)}, which measured leads and holder, is not below {logs}: what it gave "
+                "was taken from the certificate"
+            )
     found.recomputed = apart
     if apart and version != ours:
         found.notes.append(
             f"the certificate was made by version {version}, this is {ours}: where only numbers differ and no file, "
             "the way they are worked out may have changed; check with that version too"
         )
-    if apart and any(item["name"].startswith("sha256") for item in apart):
+    if apart and any(one.of_a_file for one in apart):
         found.integrity = False
