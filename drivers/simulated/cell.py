@@ -458,15 +458,7 @@ class SimulatedCell:
         if (self.tripped or self.open) and current_A and not self.conducts(current_A):
             current_A = 0.0
         if dt_s != self._dt_s:
-            self._dt_s = dt_s
-            self._charge_C = 3600.0 * spec.capacity_Ah
-            self._quick = dt_s <= 0.2 * (spec.heat_J_per_K / spec.loss_W_per_K)
-            self._a1 = math.exp(-dt_s / (spec.r1_ohm * spec.c1_F))
-            self._a2 = math.exp(-dt_s / (spec.r2_ohm * spec.c2_F))
-            self._slow_terms = [
-                (keep, (1.0 - keep) * hours / spec.capacity_Ah)
-                for hours, keep in ((hours, math.exp(-dt_s / tau_s)) for hours, tau_s in spec.slow)
-            ]
+            self._prepare(dt_s)
         inner_A = current_A
         heat_W = self.extra_heat_W
         if self.short_ohm is not None or spec.shorts:
@@ -534,6 +526,19 @@ class SimulatedCell:
         self.age_s += dt_s
         if spec.protection is not None:
             self._protect(spec.protection, dt_s, current_A)
+
+    def _prepare(self, dt_s: float) -> None:
+        """Work out what steps of this length share."""
+        spec = self.spec
+        self._dt_s = dt_s
+        self._charge_C = 3600.0 * spec.capacity_Ah
+        self._quick = dt_s <= 0.2 * (spec.heat_J_per_K / spec.loss_W_per_K)
+        self._a1 = math.exp(-dt_s / (spec.r1_ohm * spec.c1_F))
+        self._a2 = math.exp(-dt_s / (spec.r2_ohm * spec.c2_F))
+        self._slow_terms = [
+            (keep, (1.0 - keep) * hours / spec.capacity_Ah)
+            for hours, keep in ((hours, math.exp(-dt_s / tau_s)) for hours, tau_s in spec.slow)
+        ]
 
     def _age(self, dt_s: float, inner_A: float) -> None:
         """Grow stale at rest; a charge takes it off again: a full one loses 0.96 of `stale_loss`."""

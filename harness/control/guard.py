@@ -138,6 +138,11 @@ def look(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Verd
         if current_A is not None:
             memory.shown_A = current_A
         return FINE
+    return _said(memory, reading, violation, call, told)
+
+
+def _said(memory: Memory, reading: Reading, violation: Violation | None, call: Violation | None, told: str) -> Verdict:
+    """Return the verdict on a reading of which there is something to say; a person is called again in ten minutes."""
     if violation is not None and CHECKS[violation.check].calls_only:
         call, violation = violation, None
     if call is not None:

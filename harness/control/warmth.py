@@ -65,7 +65,7 @@ def allowed_rise_K(watch: Watch, order: Order, current_A: float | None) -> float
 
 def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading) -> Violation | None:
     """Judge a reading's temperature, or its absence; brings the memory up to date."""
-    t_s, _, _, current_A, degC, room_degC, _ = reading
+    t_s, _, _, _, degC, room_degC, _ = reading
     order, cell = memory.order, watch.cell
     if degC is None:
         if watch.plan.needs_temperature and order.kind in ENERGISED:
@@ -91,9 +91,7 @@ def judge_warmth(watch: Watch, limits: Limits, memory: Memory, reading: Reading)
         if same_s > TEMPERATURE_FROZEN_S:
             text = f"the temperature has read {degC:g} °C without any change for {same_s:.0f} s"
             return Violation("temperature-frozen", text, same_s, TEMPERATURE_FROZEN_S)
-    if (memory.rise_K is None or order.mode != "current") and order.kind in ENERGISED:
-        memory.rise_K = allowed_rise_K(watch, order, current_A)
-    found = _rise(limits, memory, t_s, degC, room_degC, nickel)
+    found = _rise(watch, limits, memory, reading, degC, nickel)
     if found is None and room_degC is not None:
         found = _above_room(watch, memory, reading, degC, nickel)
     if found is not None:
@@ -146,12 +144,16 @@ def _remember(memory: Memory, reading: Reading, degC: float) -> None:
 
 
 def _rise(
-    limits: Limits, memory: Memory, t_s: float, degC: float, room_degC: float | None, nickel: bool
+    watch: Watch, limits: Limits, memory: Memory, reading: Reading, degC: float, nickel: bool
 ) -> Violation | None:
+    t_s, _, _, current_A, _, room_degC, _ = reading
     most_K, first = limits.temperature_rise_K, memory.step_degC
     if most_K is not None and first is not None and degC - first > most_K:
         text = f"the cell has warmed by {degC - first:.1f} K in this step; {most_K:g} K are allowed: a short inside"
         return Violation("nickel-warm" if nickel else "temperature-rise", text, degC - first, most_K)
+    order = memory.order
+    if (memory.rise_K is None or order.mode != "current") and order.kind in ENERGISED:
+        memory.rise_K = allowed_rise_K(watch, order, current_A)
     most_K, base = memory.rise_K, memory.base_degC
     if most_K is None or base is None or t_s <= memory.base_until_s:
         return None
