@@ -54,8 +54,9 @@ def simulate(
 ) -> None:
     """Serve a simulated bench: SCPI over TCP and a logger on a pseudo-terminal, on this computer only.
 
-    Writes a bench file for it, prints 'ready', and runs until it is ended. With --resistor, the
-    signal USR1 clips the resistor on.
+    Writes a bench file for it, prints 'ready', and runs until it is ended.
+
+    The signal USR1 clips the resistor on (with --resistor).
 
     Example: amphora bench simulate --bench-out sim.toml --cell li-ion --speed-up 100
     """

@@ -272,9 +272,9 @@ def relay_at_rest() -> Sheet:
     """The same relay twice: at rest, and held."""
     sheet = Sheet(
         "A relay that is open at rest",
-        "Two drawings of one relay. Left: no beat, a reset, a floating pin or no supply: the gate is pulled to ground by 10 "
-        "kilo-ohm, no current flows in the coil, and the contact in the cell's plus lead is open. Right: the beat arrives, "
-        "the pin is high, the coil holds the contact. A diode lies across the coil.",
+        "Two drawings of one relay. Left, with no beat, a reset, a floating pin or no supply, the gate is pulled to ground by "
+        "10 kilo-ohm. No current flows in the coil, and the contact in the cell's plus lead is open. Right: the beat "
+        "arrives, the pin is high, the coil holds the contact. A diode lies across the coil.",
         640,
     )
     for x, made in ((40, False), (520, True)):
