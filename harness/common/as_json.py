@@ -193,7 +193,7 @@ def of_another_kind(kind: type, data: Mapping[str, Any], where: str = "") -> Ite
         data: A table.
         where: What stands before its keys.
     """
-    hints, takers = get_type_hints(kind), _takers(kind)  # type: ignore[arg-type]  # a class is hashable
+    hints, takers = get_type_hints(kind), _takers(kind)
     for key, item in data.items():
         if key not in takers or item is None:
             continue
