@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from amphora.harness.archive.run_header import PlanAtRun, RunHeader, header_of
-from amphora.harness.common.as_json import known_of, to_json
+from amphora.harness.common.as_json import known_of, of_another_kind, to_json
 from amphora.harness.common.errors import InputError, JournalDamaged
 from amphora.harness.common.files import sha256, utc_text
 from amphora.harness.control.events import Event, MadeSafe, PlanBegun, Stopped, event_of
@@ -158,9 +158,17 @@ def header_of_run(folder: Path) -> RunHeader:
     """Return what `run.json` says, as types.
 
     Raises:
-        InputError, JournalDamaged: as `read_header`.
+        InputError, JournalDamaged: as `read_header`; or a value is of another kind than it should be (the cell's record
+            apart, which people write): no figure is made without what somebody spoilt.
     """
-    return header_of(read_header(folder))
+    run = read_header(folder)
+    odd = next((key for key in of_another_kind(RunHeader, run) if not key.startswith("cell.")), None)
+    if odd is not None:
+        held: Any = run
+        for part in odd.split("."):
+            held = held[part]
+        raise JournalDamaged(f"{folder / RUN}: {odd} = {held!r} is of another kind than a run writes there")
+    return header_of(run)
 
 
 def header_unchecked(folder: Path) -> RunHeader:

@@ -47,9 +47,8 @@ def usage_sentence(error: Any) -> str:
     """Return what is wrong with a command line: the command, the option, the value, where it says what is accepted."""
     context, parameter = getattr(error, "ctx", None), getattr(error, "param", None)
     words = [] if context is None else context.command_path.split()[1:]
-    if words[:2] == ["-m", "amphora.harness"]:
-        words = words[2:]
     text = re.sub(r"\. Did you mean (.*)\?$", r" (\1 is near)", error.format_message().strip().rstrip("."))
+    text = re.sub(r" a valid int$", " an integer", re.sub(r" a valid float$", " a number", text))
     for name in [] if parameter is None else parameter.opts:
         for given, value in zip(sys.argv, [*sys.argv[1:], ""], strict=True):
             if given.startswith(name + "=") or (given == name and not text.startswith("Missing")):
@@ -65,7 +64,7 @@ def main() -> None:
     unfailing_messages()
     fold_at_a_terminal()
     try:
-        sys.exit(app(standalone_mode=False) or 0)
+        sys.exit(app(prog_name="amphora", standalone_mode=False) or 0)
     except USAGE as error:
         if type(error).__name__ != "NoArgsIsHelpError":  # that one has printed the help by itself
             print(usage_sentence(error), file=sys.stderr)

@@ -5,7 +5,7 @@ that holds `ABSENT` is not written, where null means something else. Tuples are 
 What a type does not know is refused by its name (`from_json`), or passed over where others wrote it (`known_of`).
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass, replace
 from enum import Enum
 from functools import cache
@@ -183,6 +183,26 @@ def known_of(kind: type[T], data: Any) -> T:
             if taken is not MISSING:
                 values[name] = taken
     return _made(kind, values)
+
+
+def of_another_kind(kind: type, data: Mapping[str, Any], where: str = "") -> Iterator[str]:
+    """Yield each key that a type knows and whose value is of another kind than its field's; null is not said.
+
+    Args:
+        kind: A frozen type.
+        data: A table.
+        where: What stands before its keys.
+    """
+    hints, takers = get_type_hints(kind), _takers(kind)
+    for key, item in data.items():
+        if key not in takers or item is None:
+            continue
+        name, take = takers[key]
+        if take(item) is MISSING:
+            yield f"{where}{key}"
+        for part in (hints[name], *get_args(hints[name])):
+            if isinstance(part, type) and is_dataclass(part) and isinstance(item, Mapping):
+                yield from of_another_kind(part, item, f"{where}{key}.")
 
 
 @cache

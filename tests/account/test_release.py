@@ -46,7 +46,7 @@ def test_a_stop_for_the_cells_sake_is_released_by_looking_and_measuring_after_it
     ):
         assert checked(kept, **{"at": now(), **less}).state == "quarantined", less
     out = checked(kept, at=now(), inspection=LOOKED, voltage_V=3.70)
-    assert (out.state, out.entries[-1]["state"]) == ("found", "found")
+    assert (out.state, out.entries[-1].state) == ("found", "found")
     in_two_goes = checked(checked(kept, at=now(), inspection=LOOKED), at=now(), voltage_V=3.70, tested=True)
     assert in_two_goes.state == "tested"
     free = with_rulings(out, Standing("a", capacity_Ah=1.0))
@@ -70,7 +70,7 @@ def test_one_that_fails_the_test_of_its_release_stays(name: str) -> None:
         "state": "quarantined",
         "text": f"guard:{name}",
     }
-    again = Cell.from_dict({**out.to_dict(), "state": "quarantined", "entries": [*out.entries, entry]})
+    again = Cell.from_dict({**out.to_dict(), "state": "quarantined", "entries": [*out.to_dict()["entries"], entry]})
     assert checked(again, at=now() + timedelta(hours=1), mass_g=45.0).state == "quarantined"
     assert checked(again, at=later, inspection=LOOKED, voltage_V=3.70).state == "found"
 
@@ -99,7 +99,7 @@ def test_one_kept_apart_for_a_voltage_that_nobody_could_place_is_out_once_a_run_
     assert judge_at_the_door(apart).verdict == "quarantine" and named(apart, now()) == apart
     known = {"chemistry": "nimh", "confidence": "likely"}
     out = named(cell(state="quarantined", identified=known, **nickel), now())
-    assert out.state == "found" and "named nimh" in out.entries[-1]["text"]
+    assert out.state == "found" and "named nimh" in (out.entries[-1].text or "")
     for other in (
         {"inspection": {**SOUND, "dents": "slight"}},
         {"identified": {"chemistry": "lfp"}},

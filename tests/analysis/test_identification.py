@@ -209,7 +209,7 @@ def test_the_shipped_recipes_alone_name_a_cell_or_say_honestly_what_is_next(
     found = identify_runs(folders)
     assert found.answer == answer, found
     assert found.evidence[0].startswith("judged from 2 runs: ")
-    assert identified_field(found, "night").get("chemistry") == found.chemistry
+    assert identified_field(found, "night").chemistry == found.chemistry
     # The cell's id stands for all its runs, in any folder of logs.
     assert folders_of([Path(folders[0].parent.name)], tmp_path) == folders
     assert folders_of([folders[0].parent], Path("elsewhere")) == folders

@@ -1,13 +1,20 @@
 """What `run.json` says, as types: it comes back as it was, and what else stands in it does no harm."""
 
 import json
+import shutil
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from amphora.harness.archive.loading import load
+from amphora.harness.archive.run_folder import read_header
 from amphora.harness.archive.run_header import RunHeader, header_of
 from amphora.harness.common.as_json import to_json
+from amphora.harness.common.errors import JournalDamaged
 from tests.support.any_of_a_type import made
+
+LOGS = Path(__file__).parents[1] / "fixtures" / "v0_1_0" / "logs"
 
 
 @settings(max_examples=40, deadline=None, database=None, suppress_health_check=list(HealthCheck))
@@ -48,3 +55,29 @@ def test_a_bench_without_a_real_cell_is_told_by_its_addresses_or_answers(
     bench: dict[str, object], simulated: bool
 ) -> None:
     assert header_of({"bench": bench}).bench.is_simulated is simulated
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("cutoff_V", "3.0"),
+        ("profile", 7),
+        ("bench", ["load"]),
+        ("bench.cell.current", "load"),
+        ("measurement.voltage.gain", "0.1 %"),
+    ],
+)
+def test_a_value_of_another_kind_in_a_run_is_named_and_no_figure_is_made(
+    key: str, value: object, tmp_path: Path
+) -> None:
+    folder = tmp_path / "night"
+    shutil.copytree(next(LOGS.glob("*/*-overnight")), folder)
+    run = read_header(folder)
+    *way, last = key.split(".")
+    held = run
+    for part in way:
+        held = held[part]
+    held[last] = value
+    (folder / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    with pytest.raises(JournalDamaged, match=f"{key} = .* is of another kind"):
+        load(folder)

@@ -161,7 +161,7 @@ def test_it_is_no_capacity_wherever_it_is_read(nights: dict[str, Path], name: st
     cell = shelf.get(folder.parent.name)
     assert standing_of(shelf, cell.id).capacity_Ah is None and cell.state == "found"
     assert grade_runs([(found, cell)], load_criteria("general"))[0].grade is None
-    label = " ".join(map(str, label_content(cell.to_dict(), found)["lines"]))
+    label = " ".join(map(str, label_content(cell, found).lines))
     assert "capacity not known" in label and "mAh" not in label
     compared = compare([folder]).cells[0]
     assert compared.capacity_Ah is None and compared.rank is None

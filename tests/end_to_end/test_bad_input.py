@@ -152,7 +152,7 @@ def test_missing_and_unreadable_files_are_named(inside: Any, tmp_path: Path) -> 
 def test_a_cell_without_a_voltage_has_no_verdict_yet_and_a_turned_form_is_told(inside: Any) -> None:
     done = inside.call("cell", "add", "L3-b", "--form", "18560", "--inspection", "sound")
     assert "no verdict yet" in done.stdout and "measure its voltage first" in done.stdout
-    assert "18650 was meant" in done.stderr and "cell.json" in done.stderr
+    assert "18650 was meant: amphora cell edit L3-b --form 18650" in done.stderr
     assert inside.call("cell", "add", "L3-c", "--form", "18500").stderr == ""
     said = inside.call("cell", "add", "L3-d", "--form", "18650", "--as-found", "33 V", code=1).stdout
     assert "a slip of the pen?" in said and "a cell not identified yet" in said

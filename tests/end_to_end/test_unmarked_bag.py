@@ -117,10 +117,8 @@ def test_each_cell_of_an_unmarked_bag_is_named_or_ends_in_one_question_and_no_pr
         if truth == "primary":
             assert cell.state == "retired" and charged_Ah(tmp_path, name) == 0.0 and not cell.declared_rechargeable
         else:
-            assert cell.identified.get("chemistry", truth) == truth or cell.identified["confidence"] == "open", name
+            assert (cell.identified.chemistry or truth) == truth or cell.identified.confidence == "open", name
             assert cell.state != "retired" and name in declared
     assert set(ended) == set(bag())
-    named = {
-        name for name, (truth, _, _) in bag().items() if Shelf(tmp_path).get(name).identified.get("chemistry") == truth
-    }
+    named = {name for name, (truth, _, _) in bag().items() if Shelf(tmp_path).get(name).identified.chemistry == truth}
     assert named >= {"a2", "a4"}, (ended, named)

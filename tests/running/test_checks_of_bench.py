@@ -302,7 +302,7 @@ def test_a_logger_that_reckons_its_current_cannot_check_a_resistor_and_says_why(
     table = {"role": "logger", "port": "x", "shunt": "10 ohm"}
     described = bench_from_dict({"name": "b", "instruments": {"logger": table}}, "b.toml")
     rig = Rig(described, {"logger": Logger(10.0)})  # type: ignore[dict-item]
-    with pytest.raises(InputError, match="agrees with itself"):
+    with pytest.raises(InputError, match="a current computed from the voltage proves nothing"):
         check_resistor(rig, TEN_OHM, SimulatedBench().clock, ObligingPerson(), lambda text: None)
 
 
