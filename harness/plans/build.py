@@ -271,8 +271,8 @@ def _check_sensor(
             "to be there (--present, or --attended 18:00-23:00)"
         )
     warnings.append(
-        "CHARGES WITHOUT A SENSOR AT THE CELL, as explicitly asked for: nothing here sees a cell that heats up until "
-        "it is too late; stay within reach, touch it every few minutes, end the run when it is warm"
+        "CHARGES WITHOUT A SENSOR AT THE CELL, as explicitly asked for: nothing here sees in time that a cell heats "
+        "up. Stay within reach, touch the cell every few minutes, and end the run when it is warm"
     )
 
 

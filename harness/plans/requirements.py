@@ -212,8 +212,8 @@ def _supply_guards(bench: BenchDescription | None, guards: _Guards) -> None:
     guards.missing += _out_of_sight(bench)
     if bench is not None and (drop_V := bench.diode_drop_V):
         guards.missing.append(
-            f"the cell behind the diode: its drop of {drop_V:g} V vanishes with the current, so with the computer "
-            f"dead the cell creeps up to {drop_V:g} V above its charge limit; pull the lead then"
+            f"the cell behind the diode: its drop of {drop_V:g} V vanishes with the current. If the computer "
+            f"dies, the cell creeps up to {drop_V:g} V above its charge limit; pull the lead then"
         )
     abilities = abilities_of(bench, "supply")
     if abilities is None:

@@ -48,7 +48,7 @@ def bench_checks_of(info: "RunInfo", measurement: "Measurement", drift_A: float 
         f"({zero.readings} readings in {zero.duration_s:.0f} s); the readings themselves stay as they were."
         if corrected
         else f"The zero of {zero.instrument} that evening, {1000 * zero.current_A:+.2f} mA, was not taken out: "
-        "the specification is better than what such a zero leaves."
+        "the specification is narrower than the uncertainty of that zero."
         for zero in info.zeros
     ]
     if corrected and zero_standard_u(info) is None:

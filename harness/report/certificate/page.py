@@ -205,9 +205,8 @@ def _method(profile: str) -> str:
 def _covers(as_an_item: bool) -> str:
     """Return what U says and what it does not."""
     return (
-        "U is expanded, k = 2 (JCGM 100:2008). U of this measurement: by how much the figure may be off from what the "
-        "cell did in this test, because of the instruments, the time and the cut-off; it holds in about 95 of 100 such "
-        "tests. It says nothing of another day. "
+        "U is expanded, k = 2 (JCGM 100:2008). U of this measurement covers the instruments, the time and the cut-off "
+        "of this test. It holds in about 95 of 100 such tests. It says nothing of another day. "
         + (
             "The cell as an item: about 95 of 100 tests of this cell made alike lie within that wider U of the figure. "
             "It decides whether two cells, or two dates, differ."
