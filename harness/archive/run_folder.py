@@ -440,7 +440,10 @@ def resumable(folder: Path) -> tuple[RunFolder, Plan]:
     except JournalDamaged as damage:
         raise JournalDamaged(f"{damage}; {NO_GOING_ON}") from damage
     if before.stopped is not None:
-        raise InputError(f"{folder}: ended ({before.stopped.reason}); a finished run cannot be resumed")
+        raise InputError(
+            f"{folder}: ended ({before.stopped.reason}); a finished run cannot be resumed; "
+            f"its results: amphora analyse {folder}"
+        )
     if not before.run.get("plan"):
         raise InputError(f"{folder}: has no plan (was it imported?); only a run of ours can be resumed")
     if not any(isinstance(event, PlanBegun) for event in before.events):

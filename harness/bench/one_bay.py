@@ -62,7 +62,9 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
-        raise InputError(f"{path}: there is no such bench file{near_file(path)}") from error
+        raise InputError(
+            f"{path}: there is no such bench file{near_file(path)}; amphora bench new writes one"
+        ) from error
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot be read: {why_unreadable(error)}") from error
     except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:

@@ -145,3 +145,8 @@ def test_a_specification_from_json_and_back(specification: ChannelSpecification)
 )
 def test_a_calibration_from_json_and_back(calibration: Calibration) -> None:
     assert from_json(Calibration, json.loads(json.dumps(to_json(calibration)))) == calibration
+
+
+def test_a_missing_bench_file_is_answered_with_the_command_that_writes_one(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"gone\.toml: there is no such bench file; amphora bench new writes one"):
+        load_bench(tmp_path / "gone.toml")

@@ -1019,5 +1019,5 @@ def test_a_run_folder_that_is_deleted_in_mid_run_ends_the_run_with_all_off(tmp_p
 
 def test_a_finished_run_cannot_be_resumed(tmp_path: Path) -> None:
     night(IdealBench(), plan(rest(), discharge(0.9)), tmp_path / "r")
-    with pytest.raises(Exception, match="finished run cannot be resumed"):
+    with pytest.raises(Exception, match="finished run cannot be resumed; its results: amphora analyse "):
         resumable(tmp_path / "r")

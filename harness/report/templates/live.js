@@ -4,6 +4,7 @@
   const $ = (id) => document.getElementById(id);
   const dayClock = new Intl.DateTimeFormat([], { weekday: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
   const hourClock = new Intl.DateTimeFormat([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+  const dateMark = new Intl.DateTimeFormat([], { weekday: "short", day: "numeric" });
   const at = (iso) => Date.parse(iso);
   const clock = (ms, near) => (near && new Date(ms).toDateString() === new Date(near).toDateString() ? hourClock : dayClock).format(ms);
   const make = (name, attributes = {}, text) => {
@@ -82,9 +83,11 @@
     const parts = pieces(run.curve);
     const x = (ms) => left + (ms - night.from) / (night.to - night.from) * (width - left - 4);
     const items = [];
-    for (const hour of hoursIn(night, width - left)) {
+    const marks = hoursIn(night, width - left);
+    const mark = marks.every((hour) => new Date(hour).getHours() === 0) ? dateMark : hourClock;  // days, not 00:00 each
+    for (const hour of marks) {
       items.push(make("line", { class: "hour", x1: x(hour), x2: x(hour), y1: top, y2: foot }));
-      if (x(hour) < width - 1.2 * em) items.push(make("text", { x: x(hour), y: height - 0.3 * em, "text-anchor": "middle" }, hourClock.format(hour)));
+      if (x(hour) < width - 1.2 * em) items.push(make("text", { x: x(hour), y: height - 0.3 * em, "text-anchor": "middle" }, mark.format(hour)));
     }
     items.push(make("line", { class: "floor", x1: left, x2: width, y1: foot, y2: foot }));
     let said = "no reading yet";
