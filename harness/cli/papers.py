@@ -87,6 +87,7 @@ def certify(
     )
     folders = [folder_of(run, logs) for run in runs]
     _make_room(out)
+    beside = folders[0] if len(folders[0].parts) > 2 else folders[0].absolute()
     done = write_certificate(
         folders, out, issue, cutoff_V=voltage(cutoff, "--cutoff"), with_grade=grade, in_spite_of=in_spite_of or ()
     )
@@ -95,7 +96,7 @@ def certify(
 
     def show() -> None:
         print(f"{out}: certificate {done.number} for {done.cell}, key {done.key}")
-        print(f"Next: amphora verify {shlex.quote(str(out))} --logs {shlex.quote(str(logs))}")
+        print(f"Next: amphora verify {shlex.quote(str(out))} --logs {shlex.quote(str(beside.parent.parent))}")
 
     answer(to_json(done), as_json, show)
 

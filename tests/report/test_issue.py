@@ -299,7 +299,11 @@ def test_certify_and_verify_from_raw_samples_by_command(tmp_path: Path, own_key:
     assert said["grade"]
     assert own_key.exists()
     first = out.read_bytes()
-    assert amphora("certify", str(folder), "--out", str(out), "--issued", "2026-11-25").returncode == 0
+    again = amphora("certify", str(folder), "--out", str(out), "--issued", "2026-11-25")
+    assert again.returncode == 0
+    assert (
+        again.stdout.splitlines()[-1] == f"Next: amphora verify {out} --logs {folder.parent.parent}"
+    )  # where the run is
     assert out.read_bytes() == first
     assert (tmp_path / "L3-a.1.pdf").read_bytes() == first  # what stood there was kept
     elsewhere = amphora("verify", str(out), "--logs", str(tmp_path), "--json")
