@@ -193,16 +193,25 @@ def of_another_kind(kind: type, data: Mapping[str, Any], where: str = "") -> Ite
         data: A table.
         where: What stands before its keys.
     """
-    hints, takers = get_type_hints(kind), _takers(kind)
+    takers, inner = _takers(kind), _types_inside(kind)
     for key, item in data.items():
         if key not in takers or item is None:
             continue
-        name, take = takers[key]
-        if take(item) is MISSING:
+        if takers[key][1](item) is MISSING:
             yield f"{where}{key}"
+        elif key in inner and isinstance(item, Mapping):
+            yield from of_another_kind(inner[key], item, f"{where}{key}.")
+
+
+@cache
+def _types_inside(kind: type) -> dict[str, type]:
+    """Return by key which fields are a table that is a type itself."""
+    hints, found = get_type_hints(kind), {}
+    for name, key, _ in _layout(kind):
         for part in (hints[name], *get_args(hints[name])):
-            if isinstance(part, type) and is_dataclass(part) and isinstance(item, Mapping):
-                yield from of_another_kind(part, item, f"{where}{key}.")
+            if isinstance(part, type) and is_dataclass(part):
+                found[key] = part
+    return found
 
 
 @cache
