@@ -187,11 +187,14 @@ def test_what_changed_between_like_runs():
 def test_what_may_have_been_drawn_from_a_flat_curve_unseen_is_said_as_a_bound():
     for seen_V, share in (
         (3.330, 0.40),
-        (3.3369, 0.40),
-        (3.3371, 0.15),
-        (3.3419, 0.15),
-        (3.3421, 0.05),
-        (3.3521, 0.02),
+        (3.3469, 0.40),
+        (3.3471, 0.20),
+        (3.3489, 0.20),
+        (3.3491, 0.12),
+        (3.3529, 0.12),
+        (3.3531, 0.05),
+        (3.3589, 0.05),
+        (3.3591, 0.02),
     ):
         assert f.unseen_share("lfp", 3.40, seen_V) == share
     assert f.unseen_share("li-ion", 4.185, 4.184) == pytest.approx(0.004 / 0.4)

@@ -75,11 +75,11 @@ def test_a_night_and_its_certificate_need_no_optional_part(tmp_path: Path) -> No
 
 
 REQUIRED = {  # by the plain installation, directly or by what it requires (Linux, 64-bit): a new one is a decision
-    "annotated-doc", "annotated-types", "cffi", "contourpy", "crc", "cryptography", "cycler", "fonttools", "jeepney",
+    "annotated-doc", "cffi", "contourpy", "crc", "cryptography", "cycler", "fonttools", "jeepney",
     "jinja2", "kiwisolver", "markdown-it-py", "markupsafe", "matplotlib", "mdurl", "numpy", "packaging", "pillow",
-    "psutil", "pycparser", "pydantic", "pydantic-core", "pygments", "pymodbus", "pyparsing", "pypdf", "pyserial",
+    "psutil", "pycparser", "pygments", "pymodbus", "pyparsing", "pypdf", "pyserial",
     "python-dateutil", "pyusb", "pyvisa", "pyvisa-py", "rfc8785", "rich", "scipy", "segno", "shellingham", "tomlkit",
-    "typer", "typing-extensions", "typing-inspection", "typst", "wakepy",
+    "typer", "typing-extensions", "typst", "wakepy",
 }  # fmt: skip
 PERHAPS = {"colorama", "importlib-resources", "six", "tzdata", "click"}  # by the version or the system
 MOST_MB = 550
