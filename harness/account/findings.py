@@ -493,7 +493,7 @@ def loss_finding(loss: Loss, chemistry: str) -> Finding | None:
 UNSEEN_MOST = 0.30  # between full and 3.325 V at rest, of a cell that may be LFP (practice: a fifth or more)
 # Of an LFP cell met 1 to 4.5 h after its full charge: at this voltage or above no more than this share was drawn since.
 # 150 drawn sound and aged cells at rest that had lost 2 % stood at 3.344 V at most, 5 % at 3.337, 12 % at 3.334, 20 %
-# at 3.332, 30 % at 3.329; up to 10 mV of hysteresis after the charge and 5 mV for the meter are room. A cell that had lost
+# at 3.332, 30 % at 3.329; up to 10 mV of hysteresis after the charge and 5 mV for the meter are room. One that had lost
 # 12 % was met at 3.343 V. Of 29 sound ones an hour after their charge 25 stood at 3.359 V or more.
 UNSEEN_LFP = ((3.359, 0.02), (3.353, 0.05), (3.349, 0.12), (3.347, 0.20))
 UNSEEN_LFP_MOST = 0.40
