@@ -145,13 +145,15 @@ def test_ctrl_c_switches_off_and_resume_goes_on(serve: Any, amphora: Any, tmp_pa
     assert answer["stop"] == "interrupted" and answer["safe"]
     check = amphora.json("bench", "check", "--bench", str(served.bench))
     assert check["instruments"]["load"]["setup"]["on"] is False
-    process = amphora.start("resume", answer["run"])  # the run knows its bench file
-    wait_for(lambda: rows_of(amphora) > answer["rows"] + 20)
+    # The run knows its bench file. On a busy machine hours pass for the cell meanwhile: it may stand quite elsewhere.
+    process = amphora.start("resume", answer["run"], "--same-cell")
+    wait_for(lambda: rows_of(amphora) > answer["rows"] + 20 or process.poll() is not None)
+    assert process.poll() is None, process.communicate()
     process.send_signal(signal.SIGINT)
     out, _ = process.communicate(timeout=180)
     assert process.returncode == 130 and f"amphora resume {answer['run']}" in out  # what to do next is said
     assert "outputs: off, read back" in out
-    again = amphora.json("resume", answer["run"])
+    again = amphora.json("resume", answer["run"], "--same-cell")
     assert again["stop"] == "cutoff"
     amphora.call("resume", answer["run"], "--bench", str(served.bench), code=2)
 
